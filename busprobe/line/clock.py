@@ -1,0 +1,46 @@
+"""Time as something handed in: the system's on a real port, simulated on the virtual segment."""
+
+from __future__ import annotations
+
+import time
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """Seconds that only go forward, and a way to let them pass."""
+
+    def now(self) -> float:
+        """Seconds since some fixed moment."""
+        ...
+
+    def sleep_until(self, moment: float) -> None:
+        """Return once `now()` has reached `moment`; at once if it already has."""
+        ...
+
+
+class SystemClock:
+    """The computer's own steady clock."""
+
+    def now(self) -> float:
+        """Seconds of `time.monotonic`."""
+        return time.monotonic()
+
+    def sleep_until(self, moment: float) -> None:
+        """Let real time pass until `moment`."""
+        while (left := moment - time.monotonic()) > 0:
+            time.sleep(left)
+
+
+class VirtualClock:
+    """Simulated time: sleeping costs nothing and is exact."""
+
+    def __init__(self, start: float = 0.0) -> None:
+        self._now = start
+
+    def now(self) -> float:
+        """Simulated seconds."""
+        return self._now
+
+    def sleep_until(self, moment: float) -> None:
+        """Jump to `moment` if it lies ahead."""
+        self._now = max(self._now, moment)

@@ -1,0 +1,122 @@
+"""One exchange: a request and everything that came back, with times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from busprobe.line.port import Chunk
+from busprobe.line.settings import LineSettings
+
+
+class Request(Protocol):
+    """What the line needs to know of a request; `busprobe.modbus.requests.Request` is one."""
+
+    @property
+    def frame(self) -> bytes:
+        """The bytes to send, CRC included."""
+        ...
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether a sound reply is identical to the request (function codes 6 and 8): an echo looks like one."""
+        ...
+
+    def is_complete(self, received: bytes) -> bool:
+        """Whether `received` holds a whole sound reply by its own declared length (junk around it allowed)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Waits:
+    """How long to wait within one exchange, in seconds.
+
+    The defaults are common practice: 150 ms for a scan, and 30 ms that a USB adapter and the operating system may
+    add anywhere (a USB latency timer is 16 ms by default on common chips).
+    """
+
+    reply: float = 0.18
+    """From the end of our own transmission on the wire to the first byte of a reply."""
+    silence: float = 0.03
+    """Silence after which a reply of unknown length is over; a floor, never below 3.5 characters."""
+    after: float = 0.0
+    """How long to go on listening after a whole reply: a second unit at the same address may be slower."""
+    quiet: float = 0.0
+    """Silence demanded on the line before the request leaves; 3.5 characters are always kept."""
+
+
+class Ending(StrEnum):
+    """Why an exchange was over."""
+
+    LENGTH = "length"
+    """A whole reply by its declared length was there."""
+    SILENCE = "silence"
+    """Bytes came, then nothing more for the silence wait."""
+    TIMEOUT = "timeout"
+    """Nothing came within the reply wait."""
+
+
+class Echo(StrEnum):
+    """What the adapter gave us back of our own transmission."""
+
+    NONE = "none"
+    FULL = "full"
+    """The whole request, both CRC bytes included; it was stripped."""
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """One request and all that came back."""
+
+    request: bytes
+    """The frame that was sent."""
+    settings: LineSettings
+    """What the line was set to."""
+    started: float
+    """Clock seconds when the request began to leave."""
+    sent: float
+    """Clock seconds when its last bit was on the wire; latencies count from here."""
+    ended: float
+    """Clock seconds when the exchange was over."""
+    chunks: tuple[Chunk, ...]
+    """What came back, local echo stripped."""
+    echo: Echo
+    ending: Ending
+    leftover: bytes = b""
+    """Bytes that were there before the request left: a late reply or somebody else's traffic."""
+
+    @property
+    def received(self) -> bytes:
+        """All bytes that came back, local echo stripped."""
+        return b"".join(chunk.data for chunk in self.chunks)
+
+    @property
+    def bad_bytes(self) -> int:
+        """How many received bytes the receiver flagged (parity, framing, break)."""
+        return sum(len(chunk.bad) for chunk in self.chunks)
+
+    @property
+    def latency(self) -> float | None:
+        """Seconds from the end of the request to the start of the first byte back; None if nothing came.
+
+        The first chunk is stamped when its last byte was there, so its own wire time is taken off; an adapter's
+        delay is not.
+        """
+        if not self.chunks:
+            return None
+        first = self.chunks[0]
+        return max(0.0, first.at - self.settings.wire_time(len(first.data)) - self.sent)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a pair carried while nothing was sent."""
+
+    seconds: float
+    chunks: tuple[Chunk, ...]
+
+    @property
+    def data(self) -> bytes:
+        """All bytes heard."""
+        return b"".join(chunk.data for chunk in self.chunks)

@@ -1,0 +1,149 @@
+"""The line: exchanges on a port, the same on every kind of port.
+
+The end of a reply is known by its declared length; silence is only the fallback, since USB adapters hand over bytes
+in lumps and gaps of 1.5 characters cannot be seen from user space.
+"""
+
+from __future__ import annotations
+
+from types import TracebackType
+
+from busprobe.line.clock import Clock
+from busprobe.line.exchange import Echo, Ending, Exchange, Heard, Request, Waits
+from busprobe.line.port import Chunk, Port
+from busprobe.line.settings import LineSettings
+
+_LONGEST_REPLY = 1024
+"""Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02 section 2.5.1), so that
+a stuck transmitter cannot hold us."""
+
+
+class Line:
+    """An open port at known settings.  A context manager; not for use by two threads at once."""
+
+    def __init__(self, port: Port, settings: LineSettings) -> None:
+        """Take over `port` and switch it to `settings`; raises `PortError` if that fails."""
+        self._port = port
+        self._settings = settings
+        self._last_activity = port.clock.now()
+        self.echo: Echo | None = None
+        """Whether this port gives back what it sends, by the last exchange that could tell; None before one could."""
+        port.apply(settings)
+
+    def __enter__(self) -> Line:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def name(self) -> str:
+        """The port's name as the user wrote it."""
+        return self._port.name
+
+    @property
+    def clock(self) -> Clock:
+        """The clock all times of this line are told in."""
+        return self._port.clock
+
+    @property
+    def settings(self) -> LineSettings:
+        """What the line is set to now."""
+        return self._settings
+
+    def apply(self, settings: LineSettings) -> None:
+        """Switch to `settings` if they differ; bytes received before under the old ones are dropped."""
+        if settings != self._settings:
+            self._port.apply(settings)
+            self._settings = settings
+
+    def close(self) -> None:
+        """Release the port; never raises, may be called again."""
+        self._port.close()
+
+    def exchange(self, request: Request, waits: Waits) -> Exchange:
+        """Send `request` and gather all that comes back; raises `PortError` if the port fails.
+
+        A local echo is recognised and stripped.  Where the reply to a request looks like its echo (function codes 6
+        and 8), what earlier exchanges showed of this port decides; as long as nothing is known, it counts as an echo,
+        so that an echo is never taken for a reply.
+        """
+        leftover = self._settle(waits.quiet)
+        frame = request.frame
+        started = self.clock.now()
+        sent = self._port.send(frame)
+        may_echo = not request.mirrored or self.echo is not Echo.NONE
+        silence = max(waits.silence, self._settings.t3_5)
+        chunks: list[Chunk] = []
+        received = b""
+        ending = Ending.TIMEOUT
+        deadline = sent + waits.reply
+        while (chunk := self._port.receive(deadline)) is not None:
+            chunks.append(chunk)
+            received += chunk.data
+            if may_echo and frame.startswith(received):
+                continue  # so far it is our own echo: the reply wait goes on
+            answer = received.removeprefix(frame) if may_echo else received
+            if ending is Ending.LENGTH:
+                continue  # a whole reply was there: listen on for `after`, whatever comes
+            if request.is_complete(answer):
+                ending = Ending.LENGTH
+                deadline = chunk.at + waits.after
+                if not waits.after:
+                    break
+            else:
+                ending = Ending.SILENCE
+                deadline = max(sent, chunk.at) + silence
+            if len(received) >= _LONGEST_REPLY:
+                break
+        echoed = may_echo and received.startswith(frame)
+        if not request.mirrored:
+            self.echo = Echo.FULL if echoed else Echo.NONE
+        self._last_activity = max(sent, chunks[-1].at if chunks else sent)
+        return Exchange(
+            request=frame,
+            settings=self._settings,
+            started=started,
+            sent=sent,
+            ended=self.clock.now(),
+            chunks=_without_head(chunks, len(frame)) if echoed else tuple(chunks),
+            echo=Echo.FULL if echoed else Echo.NONE,
+            ending=ending,
+            leftover=leftover,
+        )
+
+    def listen(self, seconds: float) -> Heard:
+        """Gather what comes in `seconds` without sending; raises `PortError` if the port fails."""
+        start = self.clock.now()
+        chunks = []
+        while (chunk := self._port.receive(start + seconds)) is not None:
+            chunks.append(chunk)
+        if chunks:
+            self._last_activity = chunks[-1].at
+        return Heard(self.clock.now() - start, tuple(chunks))
+
+    def _settle(self, quiet: float) -> bytes:
+        """Wait until the pair has been silent long enough; return what arrived meanwhile."""
+        quiet = max(quiet, self._settings.t3_5)
+        leftover = b""
+        while len(leftover) < _LONGEST_REPLY:
+            chunk = self._port.receive(self._last_activity + quiet)
+            if chunk is None:
+                break
+            leftover += chunk.data
+            self._last_activity = chunk.at
+        return leftover
+
+
+def _without_head(chunks: list[Chunk], count: int) -> tuple[Chunk, ...]:
+    """`chunks` less their first `count` bytes."""
+    kept = []
+    for chunk in chunks:
+        cut = min(count, len(chunk.data))
+        count -= cut
+        if cut < len(chunk.data):
+            bad = tuple(index - cut for index in chunk.bad if index >= cut)
+            kept.append(Chunk(chunk.at, chunk.data[cut:], bad))
+    return tuple(kept)

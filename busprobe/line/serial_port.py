@@ -1,0 +1,140 @@
+"""A real serial port through pyserial: device path, ``COM7``, ``socket://host:port``, ``rfc2217://host:port``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import serial
+
+from busprobe.errors import PortError
+from busprobe.line.clock import Clock, SystemClock
+from busprobe.line.port import Chunk
+from busprobe.line.port_trouble import check_url, open_trouble, other_holder, use_trouble
+from busprobe.line.settings import LineSettings
+
+_SLICE = 0.005
+"""Seconds one blocking read may take.  pyserial's timeout is set once, since changing it reconfigures the port and on
+``rfc2217://`` even negotiates with the far end."""
+
+_SETTLE = 0.06
+"""Seconds after opening whose bytes are dropped: control lines move and adapters start up (common practice: 50 to
+100 ms)."""
+
+_WRITE_TIMEOUT = 5.0
+"""Seconds after which a write that does not move means a dead adapter; the longest frame takes 2.4 s at 1200 baud."""
+
+
+class SerialPort:
+    """An open serial port; a `busprobe.line.port.Port`."""
+
+    def __init__(self, name: str, settings: LineSettings, clock: Clock | None = None) -> None:
+        """Open `name` at `settings`; raises `PortError` with the reason and the remedy."""
+        self._name = name
+        self._clock = clock or SystemClock()
+        check_url(name)
+        holder = other_holder(name)
+        if holder:
+            raise PortError(
+                f"{name} is open in another program: {holder}.",
+                means="Two programs on one port steal each other's bytes.",
+                todo="Close the other program, then try again.",
+            )
+        try:
+            self._serial = serial.serial_for_url(
+                name, timeout=_SLICE, write_timeout=_WRITE_TIMEOUT, do_not_open=True, **_keywords(settings)
+            )
+            if type(self._serial) is serial.Serial and hasattr(self._serial, "exclusive"):
+                self._serial.exclusive = True
+            self._serial.open()
+        except (serial.SerialException, OSError, ValueError) as error:
+            raise open_trouble(name, error) from error
+        self._sent_until = self._clock.now()
+        self._clock.sleep_until(self._sent_until + _SETTLE)
+        self._drop_received()
+
+    @property
+    def name(self) -> str:
+        """As the user wrote it."""
+        return self._name
+
+    @property
+    def clock(self) -> Clock:
+        """The system's clock unless another was handed in."""
+        return self._clock
+
+    def apply(self, settings: LineSettings) -> None:
+        """Switch to `settings`; where the driver refuses that on an open port, close and open again."""
+        keywords = _keywords(settings)
+        try:
+            self._serial.apply_settings(keywords)
+        except (serial.SerialException, OSError, ValueError):
+            self._reopen(keywords)
+        self._drop_received()
+
+    def send(self, data: bytes) -> float:
+        """Hand `data` to the driver; the returned end of transmission is reckoned from the settings.
+
+        Asking the driver instead (tcdrain) is off by an adapter's buffer in either direction.
+        """
+        characters = self._serial.bytesize + 1 + (self._serial.parity != serial.PARITY_NONE) + self._serial.stopbits
+        start = max(self._clock.now(), self._sent_until)
+        with self._translated():
+            self._serial.write(data)
+        self._sent_until = start + len(data) * characters / self._serial.baudrate
+        return self._sent_until
+
+    def receive(self, until: float) -> Chunk | None:
+        """Wait for bytes until clock time `until`; a lump as the adapter hands it over is one chunk."""
+        with self._translated():
+            while True:
+                if waiting := self._serial.in_waiting:
+                    return self._chunk(self._serial.read(waiting))
+                left = until - self._clock.now()
+                if left <= 0:
+                    return None
+                if left < _SLICE:
+                    self._clock.sleep_until(min(until, self._clock.now() + 0.001))
+                elif first := self._serial.read(1):
+                    return self._chunk(first + self._serial.read(self._serial.in_waiting))
+
+    def close(self) -> None:
+        """Release the port; errors of a dead adapter are of no use here."""
+        try:
+            self._serial.close()
+        except (serial.SerialException, OSError):
+            return
+
+    def _chunk(self, data: bytes) -> Chunk:
+        return Chunk(self._clock.now(), data)
+
+    def _drop_received(self) -> None:
+        with self._translated():
+            self._serial.reset_input_buffer()
+
+    def _reopen(self, keywords: dict[str, Any]) -> None:
+        self.close()
+        try:
+            self._serial.apply_settings(keywords)
+            self._serial.open()
+        except (serial.SerialException, OSError, ValueError) as error:
+            raise open_trouble(self._name, error) from error
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        """What pyserial raises on an open port becomes one typed error."""
+        try:
+            yield
+        except (serial.SerialException, OSError) as error:
+            raise use_trouble(self._name, error) from error
+
+
+def _keywords(settings: LineSettings) -> dict[str, Any]:
+    """`settings` as pyserial names them."""
+    return {
+        "baudrate": settings.baud,
+        "bytesize": settings.data_bits,
+        "parity": str(settings.parity),
+        "stopbits": settings.stop_bits,
+    }

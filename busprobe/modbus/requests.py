@@ -1,0 +1,147 @@
+"""Requests: what is sent, as bytes and in plain words.
+
+Source: MODBUS Application Protocol V1.1b3, section 6 (function codes); frames by MODBUS over Serial Line V1.02,
+section 2.5.1.  PDUs and frames are built by pymodbus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from pymodbus.framer import FramerRTU
+from pymodbus.pdu import DecodePDU, ModbusPDU
+from pymodbus.pdu.diag_message import ReturnQueryDataRequest
+from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
+from pymodbus.pdu.other_message import ReportDeviceIdRequest
+from pymodbus.pdu.register_message import (
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteMultipleRegistersRequest,
+    WriteSingleRegisterRequest,
+)
+
+from busprobe.modbus import framing
+from busprobe.modbus.addresses import both_forms
+
+_FRAMER = FramerRTU(DecodePDU(is_server=False))
+
+
+class Function(IntEnum):
+    """The function codes used here, by their names in the standard (V1.1b3 section 6)."""
+
+    READ_HOLDING_REGISTERS = 3
+    READ_INPUT_REGISTERS = 4
+    WRITE_SINGLE_REGISTER = 6
+    DIAGNOSTICS = 8
+    WRITE_MULTIPLE_REGISTERS = 16
+    REPORT_SERVER_ID = 17
+    READ_DEVICE_IDENTIFICATION = 43
+
+
+@dataclass(frozen=True)
+class Request:
+    """One request to one unit address; a `busprobe.line.exchange.Request`."""
+
+    frame: bytes
+    """Unit address, function code, data and CRC, as they go on the wire."""
+    words: str
+    """The same in plain words, for the screen and the journal."""
+
+    @property
+    def address(self) -> int:
+        """The unit address asked."""
+        return self.frame[0]
+
+    @property
+    def function(self) -> Function:
+        """The function code."""
+        return Function(self.frame[1])
+
+    @property
+    def quantity(self) -> int:
+        """How many registers a read or multiple write is about; 1 for a single write, 0 otherwise."""
+        match self.function:
+            case Function.READ_HOLDING_REGISTERS | Function.READ_INPUT_REGISTERS | Function.WRITE_MULTIPLE_REGISTERS:
+                return int.from_bytes(self.frame[4:6], "big")
+            case Function.WRITE_SINGLE_REGISTER:
+                return 1
+            case _:
+                return 0
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether a sound reply is identical to the request, so that a local echo looks like one."""
+        return self.function in (Function.WRITE_SINGLE_REGISTER, Function.DIAGNOSTICS)
+
+    def is_complete(self, received: bytes) -> bool:
+        """Whether `received` holds a whole sound reply of the asked address (junk around it allowed)."""
+        return any(
+            framing.declared_frame(received[start:], self.function) is not None
+            for start in range(len(received) - 3)
+            if received[start] == self.address
+        )
+
+
+def read_registers(address: int, function: Function, register: int, count: int) -> Request:
+    """Read `count` registers (1 to 125) from zero-based `register` with function code 3 or 4."""
+    kind = ReadHoldingRegistersRequest if function is Function.READ_HOLDING_REGISTERS else ReadInputRegistersRequest
+    table = "holding" if function is Function.READ_HOLDING_REGISTERS else "input"
+    what = f"{table} register {_register(register)}"
+    if count > 1:
+        what = f"{count} {table} registers from {_register(register)}"
+    return _request(kind(address=register, count=count, dev_id=address), f"Read {what} of unit {both_forms(address)}.")
+
+
+def write_register(address: int, register: int, value: int) -> Request:
+    """Write one holding register with function code 6."""
+    pdu = WriteSingleRegisterRequest(address=register, registers=[value], dev_id=address)
+    return _request(
+        pdu,
+        f"Write {value} (0x{value:04X}) to holding register {_register(register)} of unit {both_forms(address)}, "
+        "function code 6.",
+    )
+
+
+def write_registers(address: int, register: int, values: Sequence[int]) -> Request:
+    """Write holding registers from zero-based `register` on with function code 16."""
+    pdu = WriteMultipleRegistersRequest(address=register, registers=list(values), dev_id=address)
+    listed = ", ".join(f"{value} (0x{value:04X})" for value in values)
+    registers = "register" if len(values) == 1 else f"{len(values)} registers from"
+    return _request(
+        pdu,
+        f"Write {listed} to holding {registers} {_register(register)} of unit {both_forms(address)}, function code 16.",
+    )
+
+
+def return_query_data(address: int, data: int = 0xA537) -> Request:
+    """Ask a unit to send `data` back, function code 8 sub-function 0; the default is the standard's example."""
+    return _request(
+        ReturnQueryDataRequest(message=data, dev_id=address),
+        f"Ask unit {both_forms(address)} to send 0x{data:04X} back, function code 8.",
+    )
+
+
+def report_server_id(address: int) -> Request:
+    """Ask a unit for its server id, function code 17."""
+    return _request(ReportDeviceIdRequest(dev_id=address), f"Ask unit {both_forms(address)} for its server id.")
+
+
+def read_device_identification(address: int, code: int = 1, object_id: int = 0) -> Request:
+    """Ask a unit for identification objects from `object_id` on, function code 43/14 (section 6.21).
+
+    `code` is 1 for basic, 2 for regular, 3 for extended, 4 for one object alone.
+    """
+    return _request(
+        ReadDeviceInformationRequest(read_code=code, object_id=object_id, dev_id=address),
+        f"Ask unit {both_forms(address)} for its device identification.",
+    )
+
+
+def _request(pdu: ModbusPDU, words: str) -> Request:
+    return Request(_FRAMER.buildFrame(pdu), words)
+
+
+def _register(register: int) -> str:
+    return f"{register} (0x{register:04X})"

@@ -1,0 +1,71 @@
+"""Traffic we did not cause: sound frames found in bytes heard on the pair.
+
+A reply to our own late request and another master's business both turn up here; who asks whom is told by their order.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+
+from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import DecodePDU
+
+from busprobe.modbus import framing
+from busprobe.modbus.addresses import LAST, both_forms
+
+_REQUESTS = DecodePDU(is_server=True)
+_REPLIES = DecodePDU(is_server=False)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One sound frame heard."""
+
+    data: bytes
+    """Address, function code, data, CRC."""
+
+    @property
+    def address(self) -> int:
+        """The unit address it is for or from."""
+        return self.data[0]
+
+    @property
+    def function(self) -> int:
+        """The function code, exception flag taken off."""
+        return self.data[1] & 0x7F
+
+    @property
+    def words(self) -> str:
+        """Who and what, in plain words."""
+        return f"a frame with unit address {both_forms(self.address)}, function code {self.function}"
+
+
+def sound_frames(data: bytes) -> tuple[Frame, ...]:
+    """All frames in `data`, request or reply, by declared length and CRC; bytes between them are passed over."""
+    found = []
+    start = 0
+    while start <= len(data) - framing.SHORTEST:
+        frame = _frame_at(data[start:])
+        if frame is None:
+            start += 1
+        else:
+            found.append(Frame(frame))
+            start += len(frame)
+    return tuple(found)
+
+
+def _frame_at(data: bytes) -> bytes | None:
+    if data[0] > LAST:
+        return None
+    for decoder in (_REQUESTS, _REPLIES):
+        kind = decoder.lookupPduClass(data)
+        if kind is None:
+            continue
+        try:
+            length = kind.calculateRtuFrameSize(data)
+        except (ModbusException, IndexError, struct.error):
+            continue  # a function code whose length cannot be told from here
+        if 0 < length <= len(data) and framing.is_sound(data[:length]):
+            return data[:length]
+    return None

@@ -1,0 +1,40 @@
+"""Text from outside (units, files of others) made harmless and still visible as what it was.
+
+A unit's identity string is hostile until shown otherwise: it may hold terminal escapes, bidirectional
+overrides or screen markup.  It is neutralised here, where it enters; exporters add what their own format needs.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+_HIDDEN = {"Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp"}
+"""Unicode general categories that move the cursor, reorder text or show nothing (UAX #44, table 12)."""
+
+
+def visible(text: str) -> str:
+    """Return `text` with every control, format or unassigned character written out as an escape.
+
+    Printable text is unchanged; a backslash is doubled so that the result tells what was there.
+    """
+    return "".join(_escape(c) if unicodedata.category(c) in _HIDDEN else c for c in text.replace("\\", "\\\\"))
+
+
+def from_device(raw: bytes) -> str:
+    """Decode bytes that a unit calls text: ASCII as the standard says, NUL padding cut, the rest made visible.
+
+    Modbus application protocol V1.1b3 section 6.21 defines the identification objects as ASCII strings.
+    """
+    return visible(raw.rstrip(b"\x00 ").decode("latin-1"))
+
+
+def hex_bytes(data: bytes) -> str:
+    """Bytes as they are written everywhere here: upper-case hex pairs parted by spaces."""
+    return data.hex(" ").upper()
+
+
+def _escape(character: str) -> str:
+    code = ord(character)
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
