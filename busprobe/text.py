@@ -6,18 +6,13 @@ overrides or screen markup.  It is neutralised here, where it enters; exporters 
 
 from __future__ import annotations
 
-import unicodedata
-
-_HIDDEN = {"Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp"}
-"""Unicode general categories that move the cursor, reorder text or show nothing (UAX #44, table 12)."""
-
-
 def visible(text: str) -> str:
-    """Return `text` with every control, format or unassigned character written out as an escape.
+    """Return `text` with every character that is not printable written out as an escape.
 
-    Printable text is unchanged; a backslash is doubled so that the result tells what was there.
+    Not printable, by `str.isprintable`, are controls, format characters (bidirectional overrides among them), unusual
+    separators and unassigned ones.  A backslash is doubled so that the result tells what was there.
     """
-    return "".join(_escape(c) if unicodedata.category(c) in _HIDDEN else c for c in text.replace("\\", "\\\\"))
+    return "".join(c if c.isprintable() else _escape(c) for c in text.replace("\\", "\\\\"))
 
 
 def from_device(raw: bytes) -> str:
