@@ -6,6 +6,7 @@ overrides or screen markup.  It is neutralised here, where it enters; exporters 
 
 from __future__ import annotations
 
+
 def visible(text: str) -> str:
     """Return `text` with every character that is not printable written out as an escape.
 

@@ -9,12 +9,28 @@ import sys
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import serial
+
 from busprobe.errors import PortError
 from busprobe.text import visible
 
 _LOCKED = (errno.EBUSY, errno.EAGAIN)
 _PERMISSION = (errno.EACCES, errno.EPERM)
 _ABSENT = (errno.ENOENT, errno.ENXIO, errno.ENODEV)
+
+
+def port_errors() -> tuple[type[Exception], ...]:
+    """The exceptions by which pyserial reports a failed port on this system."""
+    try:
+        import termios
+    except ImportError:
+        return (serial.SerialException, OSError)
+    return (serial.SerialException, OSError, termios.error)  # which is no OSError
+
+
+def is_pseudo_terminal(name: str) -> bool:
+    """Whether `name` leads to a pseudo-terminal (Linux and macOS paths)."""
+    return "://" not in name and str(Path(name).resolve()).startswith(("/dev/pts/", "/dev/ttys"))
 
 
 def check_url(name: str) -> None:
@@ -88,7 +104,7 @@ def other_holder(name: str) -> str | None:
     if not sys.platform.startswith("linux") or not device.exists():
         return None
     real = str(device.resolve())
-    if not real.startswith("/dev/") or real.startswith("/dev/pts/"):
+    if not real.startswith("/dev/") or is_pseudo_terminal(name):
         return None
     for process in Path("/proc").glob("[0-9]*"):
         if process.name == str(os.getpid()):

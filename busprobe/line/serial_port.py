@@ -11,8 +11,21 @@ import serial
 from busprobe.errors import PortError
 from busprobe.line.clock import Clock, SystemClock
 from busprobe.line.port import Chunk
-from busprobe.line.port_trouble import check_url, open_trouble, other_holder, use_trouble
+from busprobe.line.port_trouble import (
+    check_url,
+    is_pseudo_terminal,
+    open_trouble,
+    other_holder,
+    port_errors,
+    use_trouble,
+)
 from busprobe.line.settings import LineSettings
+
+_ERRORS = port_errors()
+"""What pyserial lets through when a port fails."""
+
+_OPEN_ERRORS = (*_ERRORS, ValueError)
+"""The same, and what it says to settings that a port does not know."""
 
 _SLICE = 0.005
 """Seconds one blocking read may take.  pyserial's timeout is set once, since changing it reconfigures the port and on
@@ -34,6 +47,8 @@ class SerialPort:
         self._name = name
         self._clock = clock or SystemClock()
         check_url(name)
+        # The kernel keeps no parity on a pseudo-terminal and calls it an error to ask for it.
+        self._carries_parity = not is_pseudo_terminal(name)
         holder = other_holder(name)
         if holder:
             raise PortError(
@@ -43,13 +58,14 @@ class SerialPort:
             )
         try:
             self._serial = serial.serial_for_url(
-                name, timeout=_SLICE, write_timeout=_WRITE_TIMEOUT, do_not_open=True, **_keywords(settings)
+                name, timeout=_SLICE, write_timeout=_WRITE_TIMEOUT, do_not_open=True, **self._keywords(settings)
             )
             if type(self._serial) is serial.Serial and hasattr(self._serial, "exclusive"):
                 self._serial.exclusive = True
             self._serial.open()
-        except (serial.SerialException, OSError, ValueError) as error:
+        except _OPEN_ERRORS as error:
             raise open_trouble(name, error) from error
+        self._settings = settings
         self._sent_until = self._clock.now()
         self._clock.sleep_until(self._sent_until + _SETTLE)
         self._drop_received()
@@ -66,11 +82,12 @@ class SerialPort:
 
     def apply(self, settings: LineSettings) -> None:
         """Switch to `settings`; where the driver refuses that on an open port, close and open again."""
-        keywords = _keywords(settings)
+        keywords = self._keywords(settings)
         try:
             self._serial.apply_settings(keywords)
-        except (serial.SerialException, OSError, ValueError):
+        except _OPEN_ERRORS:
             self._reopen(keywords)
+        self._settings = settings
         self._drop_received()
 
     def send(self, data: bytes) -> float:
@@ -78,11 +95,10 @@ class SerialPort:
 
         Asking the driver instead (tcdrain) is off by an adapter's buffer in either direction.
         """
-        characters = self._serial.bytesize + 1 + (self._serial.parity != serial.PARITY_NONE) + self._serial.stopbits
         start = max(self._clock.now(), self._sent_until)
         with self._translated():
             self._serial.write(data)
-        self._sent_until = start + len(data) * characters / self._serial.baudrate
+        self._sent_until = start + self._settings.wire_time(len(data))
         return self._sent_until
 
     def receive(self, until: float) -> Chunk | None:
@@ -103,7 +119,7 @@ class SerialPort:
         """Release the port; errors of a dead adapter are of no use here."""
         try:
             self._serial.close()
-        except (serial.SerialException, OSError):
+        except _ERRORS:
             return
 
     def _chunk(self, data: bytes) -> Chunk:
@@ -118,7 +134,7 @@ class SerialPort:
         try:
             self._serial.apply_settings(keywords)
             self._serial.open()
-        except (serial.SerialException, OSError, ValueError) as error:
+        except _OPEN_ERRORS as error:
             raise open_trouble(self._name, error) from error
 
     @contextmanager
@@ -126,15 +142,14 @@ class SerialPort:
         """What pyserial raises on an open port becomes one typed error."""
         try:
             yield
-        except (serial.SerialException, OSError) as error:
+        except _ERRORS as error:
             raise use_trouble(self._name, error) from error
 
-
-def _keywords(settings: LineSettings) -> dict[str, Any]:
-    """`settings` as pyserial names them."""
-    return {
-        "baudrate": settings.baud,
-        "bytesize": settings.data_bits,
-        "parity": str(settings.parity),
-        "stopbits": settings.stop_bits,
-    }
+    def _keywords(self, settings: LineSettings) -> dict[str, Any]:
+        """`settings` as pyserial names them."""
+        return {
+            "baudrate": settings.baud,
+            "bytesize": settings.data_bits,
+            "parity": str(settings.parity) if self._carries_parity else serial.PARITY_NONE,
+            "stopbits": settings.stop_bits,
+        }

@@ -96,7 +96,7 @@ def test_an_echo_alone_is_silence() -> None:
 def test_an_echo_is_never_taken_for_the_reply_to_a_mirrored_write() -> None:
     """Function code 6 is answered by its own request: on an echoing port one copy is the echo, a second the reply."""
     write = write_register(1, 1, 3)
-    line, port = line_with(lambda sent: [(0.0, sent)])
+    line, _port = line_with(lambda sent: [(0.0, sent)])
     assert line.exchange(write, WAITS).received == b"", (
         "nothing is known of the port yet: an echo until shown otherwise"
     )
