@@ -21,10 +21,10 @@ from busprobe.line.port_trouble import (
 )
 from busprobe.line.settings import LineSettings
 
-_ERRORS = port_errors()
+_ERRORS: tuple[type[Exception], ...] = port_errors()
 """What pyserial lets through when a port fails."""
 
-_OPEN_ERRORS = (*_ERRORS, ValueError)
+_OPEN_ERRORS: tuple[type[Exception], ...] = (*_ERRORS, ValueError)
 """The same, and what it says to settings that a port does not know."""
 
 _SLICE = 0.005

@@ -1,0 +1,115 @@
+"""The plan of the bus: which unit should be where, as a CSV file somebody made in a spreadsheet.
+
+Columns, in any order, named in the first row: ``tag``, ``location``, ``profile``, ``address``, ``settings``.  Only
+``tag`` and ``address`` must be filled in; cable order is the order of the rows.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from busprobe.errors import FileError, Mistake, UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import FIRST, LAST
+from busprobe.text import visible
+
+_REQUIRED = ("tag", "address")
+_COLUMNS = ("tag", "location", "profile", "address", "settings")
+
+
+@dataclass(frozen=True)
+class PlannedUnit:
+    """One row of the plan."""
+
+    tag: str
+    address: int
+    """The unit address it is to have."""
+    location: str = ""
+    profile: str = ""
+    """Id of its device type; empty where the plan leaves it open."""
+    settings: LineSettings | None = None
+    """The line settings it is to have; None where the plan leaves them open."""
+    position: int = 0
+    """Place along the cable, from 1: the row's number."""
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
+
+    tag: str = Field(min_length=1)
+    address: int = Field(ge=FIRST, le=LAST)
+    location: str = ""
+    profile: str = ""
+    settings: str = ""
+
+    @field_validator("settings")
+    @classmethod
+    def _readable(cls, text: str) -> str:
+        try:
+            return text and str(LineSettings.parse(text))
+        except UsageError as error:
+            raise ValueError(str(error)) from error
+
+
+def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
+    """Read a plan; raises `FileError` with all mistakes, each with its line and column."""
+    name = visible(str(path))
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise FileError(name, [Mistake("", "there is no such file")], kind="plan") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise FileError(name, [Mistake("", f"it cannot be read as UTF-8 text ({error})")], kind="plan") from error
+    first = text.partition("\n")[0]
+    # Spreadsheets write semicolons where the comma is the decimal sign.
+    rows = csv.DictReader(io.StringIO(text), delimiter=";" if first.count(";") > first.count(",") else ",", strict=True)
+    mistakes: list[Mistake] = []
+    units: list[PlannedUnit] = []
+    try:
+        present = [column.strip().lower() for column in rows.fieldnames or ()]
+        missing = [column for column in _REQUIRED if column not in present]
+        if missing:
+            what = f"the columns must be named {', '.join(_COLUMNS)}; missing: {', '.join(missing)}"
+            raise FileError(name, [Mistake("line 1", what)], kind="plan")
+        rows.fieldnames = present
+        for row in rows:
+            if any((value or "").strip() for value in row.values() if isinstance(value, str)):
+                _add(row, rows.line_num, units, mistakes)
+    except csv.Error as error:
+        mistakes.append(Mistake(f"line {rows.line_num}", str(error)))
+    if not units and not mistakes:
+        mistakes.append(Mistake("", "it has no units in it"))
+    if mistakes:
+        raise FileError(name, mistakes, kind="plan")
+    return tuple(units)
+
+
+def _add(row: dict[str, str], line: int, units: list[PlannedUnit], mistakes: list[Mistake]) -> None:
+    try:
+        entry = _Row.model_validate({key: value for key, value in row.items() if key in _COLUMNS and value is not None})
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            column = ".".join(str(part) for part in detail["loc"])
+            found = visible(str(row.get(column, "")))
+            mistakes.append(Mistake(f"line {line}, {column} '{found}'", detail["msg"].removeprefix("Value error, ")))
+        return
+    for other in units:
+        if other.address == entry.address:
+            mistakes.append(Mistake(f"line {line}, address", f"{entry.address} is taken by {other.tag} already"))
+        if other.tag == visible(entry.tag):
+            mistakes.append(Mistake(f"line {line}, tag", f"'{other.tag}' is used twice"))
+    units.append(
+        PlannedUnit(
+            tag=visible(entry.tag),
+            address=entry.address,
+            location=visible(entry.location),
+            profile=visible(entry.profile),
+            settings=LineSettings.parse(entry.settings) if entry.settings else None,
+            position=len(units) + 1,
+        )
+    )

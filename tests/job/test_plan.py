@@ -1,0 +1,73 @@
+"""Plans of the bus: spreadsheets as people make them, and every mistake at once with its place."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busprobe.errors import FileError
+from busprobe.job.plan import load_plan
+
+
+def plan(folder: Path, text: str | bytes) -> Path:
+    path = folder / "plan.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def test_a_plan_in_cable_order(tmp_path: Path) -> None:
+    units = load_plan(
+        plan(
+            tmp_path,
+            "tag,location,profile,address,settings\nTT-1,Hall 2,aldermoor-at-10,11,9600-8n1\n\nEM-1,Panel 3,,12,\n",
+        )
+    )
+    assert [(u.tag, u.address, str(u.settings), u.position) for u in units] == [
+        ("TT-1", 11, "9600-8N1", 1),
+        ("EM-1", 12, "None", 2),
+    ]
+
+
+def test_a_spreadsheets_semicolons_byte_order_mark_and_spare_columns_do_no_harm(tmp_path: Path) -> None:
+    units = load_plan(plan(tmp_path, "\ufeffAddress;Tag;Remark\r\n11;TT-1;=1+1\r\n"))
+    assert [(u.tag, u.address) for u in units] == [("TT-1", 11)]
+
+
+def test_all_mistakes_are_reported_at_once_with_their_places(tmp_path: Path) -> None:
+    text = "tag,address,settings\n,11,\nA,300,\nB,12,fast\nC,12,\nD,12,\nC,13,\n"
+    with pytest.raises(FileError) as caught:
+        load_plan(plan(tmp_path, text))
+    places = [mistake.where for mistake in caught.value.mistakes]
+    assert places == [
+        "line 2, tag ''",
+        "line 3, address '300'",
+        "line 4, settings 'fast'",
+        "line 6, address",
+        "line 7, tag",
+    ]
+
+
+@pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "tag,address\n", b"\xff\xfe\x00", 'tag,address\n"x,1\n'])
+def test_what_is_no_plan_says_so(tmp_path: Path, text: str | bytes) -> None:
+    with pytest.raises(FileError, match=r"plan\.csv cannot be used") as caught:
+        load_plan(plan(tmp_path, text))
+    assert caught.value.todo
+
+
+def test_a_missing_plan_says_so(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="no such file"):
+        load_plan(tmp_path / "absent.csv")
+
+
+@given(text=st.text(max_size=80))
+def test_any_text_is_a_plan_or_a_file_error(text: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    folder = tmp_path_factory.getbasetemp()
+    try:
+        units = load_plan(plan(folder, "tag,address,location\n" + text))
+    except FileError:
+        return
+    for unit in units:
+        assert (unit.tag + unit.location).isprintable()
