@@ -1,0 +1,194 @@
+"""The schema of a scenario file; the descriptions of the fields are the documentation.
+
+A scenario says which units hang on the pair, how they are set and wired, and what is wrong with the pair and the
+adapter.  What follows from that is simulated, never listed here.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, InstanceOf, PlainSerializer
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import LAST
+
+
+def _settings(value: object) -> LineSettings:
+    if isinstance(value, LineSettings):
+        return value
+    try:
+        return LineSettings.parse(str(value))
+    except UsageError as error:
+        raise ValueError(f"{error.what} {error.todo}") from error
+
+
+def _object_id(value: object) -> int:
+    """TOML keys are text: ``"0x80"``."""
+    try:
+        return int(str(value), 0)
+    except ValueError as error:
+        raise ValueError(f"'{value}' is not an object id; write a number like 0x80") from error
+
+
+Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
+Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+Address = Annotated[int, Field(strict=True, ge=1, le=LAST)]
+Register = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
+Seconds = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+ObjectId = Annotated[int, BeforeValidator(_object_id), Field(ge=0, le=0xFF)]
+Function = Literal[3, 4, 6, 8, 16, 17, 43]
+
+
+class Part(BaseModel):
+    """Base of all parts of a scenario: unknown fields are mistakes, nothing changes after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Value(Part):
+    """One value in one or more registers."""
+
+    name: Name = Field(description="What a unit's own `values` call it.")
+    at: Register = Field(description="Zero-based register of its first word.")
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "text"] = Field(description="How it is stored.")
+    order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = Field(default="ABCD", description="Order of its bytes.")
+    value: int | float | str = Field(
+        description="What it is, in units of measure; in a text '{serial}' stands for the unit's serial number."
+    )
+    scale: Annotated[float, Field(gt=0)] = Field(default=1.0, description="Value of one count of an integer.")
+    swing: Annotated[float, Field(ge=0)] = Field(default=0.0, description="How far a live value moves either way.")
+    period: Annotated[float, Field(gt=0)] = Field(default=60.0, description="Seconds one such movement takes.")
+    rate: Number = Field(default=0.0, description="How much a counter gains a second.")
+    length: Annotated[int, Field(ge=1, le=64)] = Field(default=8, description="Registers that a text takes.")
+    writable: bool = Field(default=False, description="Whether a master may write it (holding registers only).")
+
+    @property
+    def registers(self) -> int:
+        """How many registers it takes."""
+        return self.length if self.type == "text" else 2 if "32" in self.type else 1
+
+
+class Readdress(Part):
+    """How a unit type lets its unit address be changed."""
+
+    at: Register = Field(description="Holding register that holds the unit address.")
+    functions: tuple[Literal[6, 16], ...] = Field(description="Function codes that may write it.", min_length=1)
+    lowest: Address = Field(default=1, description="Lowest address it takes; others are refused with exception 3.")
+    highest: Address = Field(default=LAST, description="Highest address it takes.")
+    effect: Literal["at-once", "after-power-cycle"] = Field(default="at-once", description="When the new one holds.")
+    reply_from: Literal["old", "new", "none"] = Field(
+        default="old", description="Which address the reply to the write comes from."
+    )
+    volatile: bool = Field(default=False, description="Whether the old address is back after a power cycle.")
+    restart: Seconds = Field(default=0.0, description="Seconds the unit is silent after it has taken a new address.")
+
+
+class UnitType(Part):
+    """What a device type is like."""
+
+    maker: str = Field(description="Invented maker.")
+    model: str = Field(description="Invented model.")
+    settings: Settings = Field(description="Line settings at delivery.")
+    address: Address = Field(default=1, description="Unit address at delivery.")
+    functions: tuple[Function, ...] = Field(description="Function codes it knows.", min_length=1)
+    latency: Seconds = Field(default=0.012, description="From the end of a request to the start of the reply.")
+    jitter: Seconds = Field(default=0.002, description="How much longer a reply may take, at random.")
+    errors: Literal["exception", "silence"] = Field(
+        default="exception", description="What follows an unknown function or register, or a bad value."
+    )
+    holding: tuple[Value, ...] = Field(default=(), description="Values in holding registers.")
+    input: tuple[Value, ...] = Field(default=(), description="Values in input registers.")
+    identification: dict[ObjectId, str] = Field(
+        default={}, description="Objects of device identification (43/14) by id; '{serial}' as in a text value."
+    )
+    server_id: str = Field(default="", description="What function code 17 gives.")
+    readdress: Readdress | None = Field(default=None, description="How its address is changed; nothing if it cannot.")
+    startup: Seconds = Field(default=1.5, description="Seconds after power comes until it answers.")
+
+
+class UnitEntry(Part):
+    """One unit on the pair.  What is not said is as its type comes from the factory."""
+
+    name: Name = Field(description="What it is called in this scenario, like a tag on the drawing.")
+    type: Name = Field(description="Its unit type.")
+    serial: str = Field(default="", description="Serial number.", max_length=32)
+    address: Address | None = Field(default=None, description="Unit address; several units may have the same.")
+    settings: Settings | None = Field(default=None, description="Line settings.")
+    latency: Seconds | None = Field(default=None, description="From the end of a request to the start of the reply.")
+    jitter: Seconds | None = Field(default=None, description="How much longer a reply may take, at random.")
+    values: dict[Name, int | float | str] = Field(default={}, description="Values that differ from the type's.")
+    connected: bool = Field(default=True, description="Whether it hangs on the pair when the scenario begins.")
+    swapped: bool = Field(default=False, description="Whether the two wires are exchanged at its terminals.")
+    failsafe: bool = Field(default=True, description="Whether its receiver reads a floating pair as mark.")
+    any_address: bool = Field(default=False, description="Whether it answers whatever address is asked.")
+    sleeps_after: Seconds | None = Field(
+        default=None, description="Seconds of silence after which it dozes: the next request only wakes it."
+    )
+    strength: Annotated[int, Field(ge=1, le=9)] = Field(
+        default=1, description="A stronger driver overrules a weaker one where two overlap."
+    )
+
+
+class Wires(Part):
+    """What the pair itself is like."""
+
+    biased: bool = Field(default=True, description="Whether bias resistors hold the idle pair at mark.")
+    float_glitches: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.3,
+        description="Without bias: how likely the pair floats for a moment when a driver turns on, and when it goes.",
+    )
+    float_pulses: Annotated[float, Field(ge=0, le=1000)] = Field(
+        default=0.5, description="Without bias: how many disturbances a second the idle pair picks up."
+    )
+    bit_errors: Annotated[float, Field(ge=0, le=0.5)] = Field(
+        default=0.0, description="How likely each bit on the pair is turned over."
+    )
+
+
+class Adapter(Part):
+    """The adapter between the computer and the pair."""
+
+    echo: bool = Field(default=False, description="Whether it gives back all that it sends.")
+    glitch: bool = Field(default=False, description="Whether it sees a byte 00 each time its own driver lets go.")
+    swapped: bool = Field(default=False, description="Whether the two wires are exchanged at the adapter.")
+    failsafe: bool = Field(default=True, description="Whether its receiver reads a floating pair as mark.")
+    lump: Seconds = Field(
+        default=0.0, description="Seconds between hand-overs to the computer; 0 hands over each byte at once."
+    )
+    unplugged_at: Seconds | None = Field(default=None, description="Seconds after the start at which it is pulled out.")
+    strength: Annotated[int, Field(ge=1, le=9)] = Field(default=1, description="As for a unit.")
+
+
+class Poll(Part):
+    """One request that another master sends."""
+
+    address: Address
+    function: Literal[3, 4] = 3
+    at: Register = 0
+    count: Annotated[int, Field(ge=1, le=125)] = 1
+
+
+class OtherMaster(Part):
+    """Another master that polls on its own and does not care who else is talking."""
+
+    settings: Settings = Field(description="Its line settings.")
+    period: Annotated[float, Field(gt=0)] = Field(description="Seconds from one of its requests to the next.")
+    polls: tuple[Poll, ...] = Field(description="Its requests, in turn.", min_length=1)
+    start: Seconds = Field(default=0.0, description="Seconds after the start at which it begins.")
+    jitter: Seconds = Field(default=0.0, description="How much later each request may come, at random.")
+
+
+class Scenario(Part):
+    """A segment: what hangs on it and what is wrong with it."""
+
+    title: str = Field(description="What the scenario shows, in one line.")
+    site: str = Field(default="", description="Invented place.")
+    seed: int = Field(default=1, description="Start of all random numbers: the same seed, the same run.")
+    wires: Wires = Field(default=Wires())
+    adapter: Adapter = Field(default=Adapter())
+    other_master: OtherMaster | None = None
+    types: dict[Name, UnitType] = Field(default={}, description="Unit types that are not among the shipped ones.")
+    units: tuple[UnitEntry, ...] = Field(default=(), description="The units.")

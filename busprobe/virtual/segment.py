@@ -1,0 +1,113 @@
+"""The segment: the units, the wires and the adapter of a scenario, moved on by a clock."""
+
+from __future__ import annotations
+
+from itertools import cycle
+from random import Random
+
+from busprobe.errors import PortError, UsageError
+from busprobe.line.clock import Clock
+from busprobe.modbus.requests import Function, read_registers
+from busprobe.text import visible
+from busprobe.virtual.adapter import VirtualPort
+from busprobe.virtual.bus import Bus
+from busprobe.virtual.ear import Ear
+from busprobe.virtual.schema import OtherMaster, Scenario
+from busprobe.virtual.unit import Unit
+from busprobe.virtual.wave import Listening
+
+
+class Segment:
+    """A simulated segment.
+
+    One thread talks through a port; others may play the hands at the terminals meanwhile.
+    """
+
+    def __init__(self, scenario: Scenario, clock: Clock) -> None:
+        """Set up `scenario` as it is at this moment of `clock`; the scenario's own times count from here."""
+        self.scenario = scenario
+        self.clock = clock
+        epoch = clock.now()
+        random = Random(scenario.seed)  # noqa: S311 - the same run again is what is wanted
+        self._bus = Bus(scenario.wires, clock, random)
+        self.units = tuple(Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units)
+        """All units of the scenario, connected or not."""
+        self._ears: dict[Listening, Ear] = {}
+        self._assign_ears()
+        self._unplugged_at = None if scenario.adapter.unplugged_at is None else epoch + scenario.adapter.unplugged_at
+        if scenario.other_master is not None:
+            self._start_other_master(scenario.other_master, epoch)
+
+    def port(self, name: str = "virtual:segment") -> VirtualPort:
+        """Open the adapter, to be called `name`; raises `PortError` while it is unplugged."""
+        if self._unplugged_at is not None and self.clock.now() >= self._unplugged_at:
+            raise PortError(f"There is no port {name}: its adapter is unplugged.", todo="Plug the adapter in.")
+        return VirtualPort(name, self._bus, self.scenario.adapter, lambda: self._unplugged_at)
+
+    def unit(self, name: str) -> Unit:
+        """The unit that the scenario calls `name`; raises `UsageError` if there is none."""
+        for unit in self.units:
+            if unit.name == name:
+                return unit
+        known = ", ".join(unit.name for unit in self.units)
+        raise UsageError(f"There is no unit '{visible(name)}' here.", todo=f"Name one of {known}.")
+
+    def connect(self, name: str, *, connected: bool = True) -> None:
+        """Screw unit `name` to the pair, or take it off; it has had its supply all the time."""
+        unit = self.unit(name)
+        with self._bus.lock:
+            self._bus.run(self.clock.now())
+            unit.connected = connected
+            self._assign_ears()
+
+    def swap(self, name: str) -> None:
+        """Exchange the two wires at unit `name`."""
+        unit = self.unit(name)
+        with self._bus.lock:
+            self._bus.run(self.clock.now())
+            unit.swapped = not unit.swapped
+            self._assign_ears()
+
+    def power_cycle(self, *names: str) -> None:
+        """Take the supply of the named units away and give it back; of all units if none is named."""
+        units = [self.unit(name) for name in names] or self.units
+        with self._bus.lock:
+            now = self.clock.now()
+            self._bus.run(now)
+            for unit in units:
+                unit.power_cycle(now)
+            self._assign_ears()
+
+    def unplug(self) -> None:
+        """Pull the adapter out of the computer."""
+        with self._bus.lock:
+            self._unplugged_at = self.clock.now()
+
+    def plug_in(self) -> None:
+        """Put the adapter back; ports that were open stay dead, as real ones do."""
+        with self._bus.lock:
+            self._unplugged_at = None
+
+    def _assign_ears(self) -> None:
+        """Let each connected unit hear through the receiver that is set and wired like its own."""
+        listeners: dict[Listening, list[Unit]] = {}
+        for unit in self.units:
+            if unit.connected:
+                listeners.setdefault(unit.listening, []).append(unit)
+        for listening in [*self._ears]:
+            if listening not in listeners:
+                self._bus.detach(self._ears.pop(listening))
+        for listening, units in listeners.items():
+            if listening not in self._ears:
+                self._ears[listening] = Ear(self._bus, listening)
+                self._bus.attach(self._ears[listening])
+            self._ears[listening].units = tuple(units)
+
+    def _start_other_master(self, master: OtherMaster, epoch: float) -> None:
+        requests = cycle(read_registers(p.address, Function(p.function), p.at, p.count).frame for p in master.polls)
+
+        def poll(now: float) -> None:
+            self._bus.drive(master, next(requests), now, master.settings, swapped=False, strength=1)
+            self._bus.schedule(now + master.period + self._bus.random.random() * master.jitter, poll)
+
+        self._bus.schedule(epoch + master.start, poll)

@@ -1,0 +1,190 @@
+"""What a simulated unit makes of a request: the reply PDU, or an exception in the order the standard gives.
+
+Source: MODBUS Application Protocol V1.1b3, section 6 (function codes) and 7 (exceptions).  The order of checks is
+function (01), quantity (03), address (02), value (03), as in the flow charts of section 6 (their order from memory;
+figure 9 of section 4.5 has address before value, so a master must take either where both are wrong).
+
+A frame whose length does not fit its function code is no request and gets no reply (common practice: the length is how
+many units tell a request from another unit's reply).  Where reply and request look alike, function codes 6 and 8, a unit
+cannot tell, so two units at one address may go on answering each other.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Sequence
+from enum import IntEnum
+
+from pymodbus.constants import DeviceInformation
+from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
+from pymodbus.pdu.other_message import ReportDeviceIdResponse
+
+from busprobe.virtual.registers import RegisterTable
+from busprobe.virtual.schema import UnitType
+
+_FIRST_FUNCTION, _LAST_FUNCTION = 1, 127
+"""Function codes of requests (section 4.1); above are exceptions."""
+_MOST_READ = 125
+_MOST_WRITTEN = 123
+_READ_DEVICE_IDENTIFICATION = 0x0E
+_LAST_BASIC, _LAST_REGULAR, _FIRST_EXTENDED = 0x02, 0x06, 0x80
+
+
+class Refusal(IntEnum):
+    """The exception codes a simulated unit gives (section 7)."""
+
+    ILLEGAL_FUNCTION = 1
+    ILLEGAL_DATA_ADDRESS = 2
+    ILLEGAL_DATA_VALUE = 3
+
+
+class _NoRequest(Exception):  # noqa: N818 - nothing went wrong: somebody else's reply, most likely
+    pass
+
+
+class _Refused(Exception):  # noqa: N818 - a refusal is an answer of the unit, not an error of ours
+    def __init__(self, code: Refusal) -> None:
+        self.code = code
+        super().__init__(code.name)
+
+
+class Server:
+    """The function codes of one unit over its registers."""
+
+    def __init__(
+        self,
+        kind: UnitType,
+        serial: str,
+        holding: RegisterTable,
+        input_: RegisterTable,
+        read_address: Callable[[], int],
+        store_address: Callable[[int], None],
+    ) -> None:
+        """Serve the tables; the register of the unit address, if `kind` has one, goes through the two functions."""
+        self._kind = kind
+        self._serial = serial
+        self._holding = holding
+        self._input = input_
+        self._read_address = read_address
+        self._store_address = store_address
+
+    def reply(self, pdu: bytes, moment: float) -> bytes | None:
+        """The reply PDU to request `pdu` at `moment`.
+
+        None if it is no request, or where the unit keeps silent about what it will not do.
+        """
+        if not _FIRST_FUNCTION <= pdu[0] <= _LAST_FUNCTION:
+            return None
+        try:
+            return pdu[:1] + self._served(pdu[0], pdu[1:], moment)
+        except _NoRequest:
+            return None
+        except _Refused as refusal:
+            return None if self._kind.errors == "silence" else bytes((pdu[0] | 0x80, refusal.code))
+
+    def _served(self, function: int, data: bytes, moment: float) -> bytes:
+        if function not in self._kind.functions:
+            raise _Refused(Refusal.ILLEGAL_FUNCTION)
+        match function:
+            case 3 | 4:
+                return self._read(function, data, moment)
+            case 6:
+                register, word = _words(data, 2)
+                self._write(function, register, (word,))
+                return data
+            case 8:
+                if _words(data, 2)[0] != 0:  # only "return query data" (section 6.8.1)
+                    raise _Refused(Refusal.ILLEGAL_FUNCTION)
+                return data
+            case 16:
+                register, count = _words(data[:4], 2)
+                words = _words(data[5:], data[4] // 2 if len(data) > 4 else -1)
+                if not 1 <= count <= _MOST_WRITTEN or len(words) != count:
+                    raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+                self._write(function, register, words)
+                return data[:4]
+            case 17:
+                _words(data, 0)
+                identifier = self._kind.server_id.replace("{serial}", self._serial).encode("latin-1", "replace")
+                return ReportDeviceIdResponse(identifier=identifier, status=True).encode()
+            case _:
+                return self._identification(data)
+
+    def _is_address(self, register: int) -> bool:
+        return self._kind.readdress is not None and self._kind.readdress.at == register
+
+    def _read(self, function: int, data: bytes, moment: float) -> bytes:
+        register, count = _words(data, 2)
+        if not 1 <= count <= _MOST_READ:
+            raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+        table = self._holding if function == 3 else self._input
+        words: list[int] = []
+        for place in range(register, register + count):
+            if function == 3 and self._is_address(place):
+                words.append(self._read_address())
+            elif (word := table.read(place, moment)) is not None:
+                words.append(word)
+            else:
+                raise _Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+        return bytes((2 * count,)) + struct.pack(f">{count}H", *words)
+
+    def _write(self, function: int, register: int, words: Sequence[int]) -> None:
+        places = dict(enumerate(words, register))
+        if not all(self._takes(function, place) for place in places):
+            raise _Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+        address = next((word for place, word in places.items() if self._is_address(place)), None)
+        if address is not None:
+            readdress = self._kind.readdress
+            if readdress is None or not readdress.lowest <= address <= readdress.highest:
+                raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+            self._store_address(address)
+        for place, word in places.items():
+            if not self._is_address(place):
+                self._holding.write(place, word)
+
+    def _takes(self, function: int, register: int) -> bool:
+        """Whether `register` may be written with `function`."""
+        readdress = self._kind.readdress
+        if readdress is not None and readdress.at == register:
+            return function in readdress.functions
+        return self._holding.writable(register)
+
+    def _identification(self, data: bytes) -> bytes:
+        """Function code 43/14, section 6.21."""
+        if len(data) != 3:
+            raise _NoRequest
+        mei_type, code, first = data
+        if mei_type != _READ_DEVICE_IDENTIFICATION:
+            raise _Refused(Refusal.ILLEGAL_FUNCTION)
+        if code not in tuple(DeviceInformation):
+            raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+        objects = {
+            number: text.replace("{serial}", self._serial).encode("latin-1", "replace")
+            for number, text in sorted(self._kind.identification.items())
+        }
+        level = DeviceInformation.BASIC
+        if max(objects, default=0) >= _FIRST_EXTENDED:
+            level = DeviceInformation.EXTENDED
+        elif max(objects, default=0) > _LAST_BASIC:
+            level = DeviceInformation.REGULAR
+        if code == DeviceInformation.SPECIFIC:
+            if first not in objects:
+                raise _Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+            given = {first: objects[first]}
+        else:
+            last = {DeviceInformation.BASIC: _LAST_BASIC, DeviceInformation.REGULAR: _LAST_REGULAR}.get(
+                DeviceInformation(code), 0xFF
+            )
+            stream = {number: text for number, text in objects.items() if number <= last}
+            # An object that does not exist restarts the stream at its beginning.
+            given = {n: t for n, t in stream.items() if n >= first} if first in stream else stream
+        reply = ReadDeviceInformationResponse(read_code=code, information=given)
+        reply.conformity = 0x80 | level  # stream and single objects alike
+        return reply.encode()
+
+
+def _words(data: bytes, count: int) -> tuple[int, ...]:
+    """Just `count` 16-bit words; data of any other length belongs to no request."""
+    if len(data) != 2 * count:
+        raise _NoRequest
+    return struct.unpack(f">{count}H", data)

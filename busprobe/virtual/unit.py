@@ -1,0 +1,117 @@
+"""A simulated unit: what it has been told, what it answers and when, and what hands can do to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from random import Random
+
+from busprobe.line.settings import LineSettings
+from busprobe.modbus import framing
+from busprobe.virtual.registers import RegisterTable
+from busprobe.virtual.schema import UnitEntry, UnitType
+from busprobe.virtual.server import Server
+from busprobe.virtual.wave import Listening
+
+_BROADCAST = 0
+"""Every unit obeys it, none answers (V1.02 section 2.1)."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A frame that a unit is going to send."""
+
+    start: float
+    """Clock seconds at which it begins."""
+    frame: bytes
+    """With its CRC."""
+
+
+class Unit:
+    """One unit.  Its attributes are the truth that a survey has to find out; the segment changes them, nobody else."""
+
+    def __init__(self, entry: UnitEntry, kind: UnitType, random: Random, epoch: float) -> None:
+        """A unit as `entry` and `kind` describe it, powered long before `epoch` (clock seconds)."""
+        self.name = entry.name
+        """What the scenario calls it."""
+        self.kind = kind
+        """What device type it is of."""
+        self.serial = entry.serial
+        """Serial number, empty where it has none."""
+        self.settings: LineSettings = entry.settings or kind.settings
+        """Line settings it is set to."""
+        self.address = entry.address or kind.address
+        """The address it answers at now."""
+        self.stored_address = self.address
+        """The address it will have after a power cycle."""
+        self.connected = entry.connected
+        """Whether it hangs on the pair."""
+        self.swapped = entry.swapped
+        """Whether its two wires are exchanged."""
+        self.strength = entry.strength
+        """Driver strength."""
+        self.busy_until = epoch
+        """Clock seconds until which it works on a request or sends, and so hears nothing."""
+        self._entry = entry
+        self._random = random
+        self._epoch = epoch
+        self._latency = kind.latency if entry.latency is None else entry.latency
+        self._jitter = kind.jitter if entry.jitter is None else entry.jitter
+        self._configured = self.address
+        self._moved = False
+        self._last_asked = epoch
+        self._ready_at = epoch
+        self._server = Server(
+            kind,
+            entry.serial,
+            RegisterTable(kind.holding, entry.values, entry.serial),
+            RegisterTable(kind.input, entry.values, entry.serial),
+            read_address=lambda: self._configured,
+            store_address=self._store_address,
+        )
+
+    @property
+    def listening(self) -> Listening:
+        """How its receiver is set and wired now."""
+        return Listening(self.settings, swapped=self.swapped, failsafe=self._entry.failsafe)
+
+    def hear(self, frame: bytes, ended: float, now: float) -> Answer | None:
+        """Take a sound frame that was over at `ended` and recognised `now`; the answer, if it gives one."""
+        asked = frame[0]
+        if asked not in (self.address, _BROADCAST) and not self._entry.any_address:
+            return None
+        dozing = self._entry.sleeps_after is not None and ended - self._last_asked > self._entry.sleeps_after
+        self._last_asked = ended
+        if dozing or ended < self._ready_at:
+            return None
+        self._moved = False
+        pdu = self._server.reply(frame[1:-2], ended - self._epoch)
+        start = max(now, ended + self._latency + self._random.random() * self._jitter)
+        address = asked
+        if self._moved and self.kind.readdress is not None:
+            self._ready_at = start + self.kind.readdress.restart
+            if self.kind.readdress.reply_from == "none":
+                return None
+            if self.kind.readdress.reply_from == "new":
+                address = self._configured
+        if pdu is None or asked == _BROADCAST:
+            return None
+        reply = bytes((address,)) + pdu
+        self.busy_until = start + self.settings.wire_time(len(reply) + 2)
+        return Answer(start, reply + framing.crc(reply))
+
+    def power_cycle(self, now: float) -> None:
+        """Take the supply away and give it back: pending settings hold, volatile ones are gone."""
+        self.address = self._configured = self.stored_address
+        self.busy_until = now
+        self._ready_at = now + self.kind.startup
+
+    def _store_address(self, address: int) -> None:
+        readdress = self.kind.readdress
+        if readdress is None:
+            return
+        self._moved = True
+        self._configured = address
+        if readdress.effect == "at-once":
+            self.address = address
+        if not readdress.volatile:
+            self.stored_address = address
