@@ -1,0 +1,211 @@
+"""Mistakes that concern more than one field of a profile.
+
+They are looked for in all parts that are sound by themselves, so that a file's mistakes come out together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from busprobe.profiles.registers import HIGHEST, READ_HOLDING, Register
+from busprobe.profiles.schema import (
+    Fingerprint,
+    Limits,
+    Point,
+    PointType,
+    Readdress,
+    RegisterTest,
+    TextTest,
+    context_of,
+)
+from busprobe.profiles.toml_file import Found, Place
+
+SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
+"""Scales and offsets beyond these, nano to giga, are taken for slips of the pen; signs do not matter."""
+
+_Part = TypeVar("_Part", bound=BaseModel)
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """The parts of a file that are sound by themselves; a point goes with its index in the list."""
+
+    points: tuple[tuple[int, Point], ...]
+    fingerprint: Fingerprint
+    readdress: Readdress | None
+    limits: Limits
+
+
+def check(data: Mapping[str, Any], *, file_stem: str) -> Iterator[Found]:
+    """What is wrong in `data`, the tables of the profile file `file_stem`.toml, beyond its single fields."""
+    parts = _sound_parts(data)
+    if isinstance(stated := data.get("id"), str) and stated != file_stem:
+        yield ("id",), f"is '{stated}', but the file is named '{file_stem}.toml'; the two have to agree"
+    for index, point in parts.points:
+        for field, what in _point_mistakes(point, parts.limits):
+            yield ("points", index, field), what
+    yield from _repeated_names(parts)
+    yield from _overlaps(parts)
+    yield from _fingerprint_mistakes(parts.fingerprint)
+    if parts.readdress:
+        yield from _readdress_mistakes(parts, parts.readdress)
+
+
+def _sound_parts(data: Mapping[str, Any]) -> _Parts:
+    context = context_of(data)
+
+    def sound(kind: type[_Part], value: object) -> _Part | None:
+        try:
+            return kind.model_validate(value, context=context)
+        except ValidationError:
+            return None
+
+    listed = data.get("points")
+    points = [(i, sound(Point, raw)) for i, raw in enumerate(listed if isinstance(listed, list) else ())]
+    return _Parts(
+        points=tuple((i, point) for i, point in points if point is not None),
+        fingerprint=sound(Fingerprint, data.get("fingerprint")) or Fingerprint(),
+        readdress=sound(Readdress, data.get("readdress")),
+        limits=sound(Limits, data.get("limits")) or Limits(),
+    )
+
+
+def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
+    kind = point.type
+    if not SMALLEST_FACTOR <= abs(point.scale) <= LARGEST_FACTOR:
+        yield "scale", f"is {point.scale:g}; it should lie between {SMALLEST_FACTOR:g} and {LARGEST_FACTOR:g}"
+    if point.offset and not SMALLEST_FACTOR <= abs(point.offset) <= LARGEST_FACTOR:
+        yield "offset", f"is {point.offset:g}; it should be 0 or lie between {SMALLEST_FACTOR:g} and {LARGEST_FACTOR:g}"
+    if wrong_table := _wrong_table(point.at, point.function):
+        yield "function", wrong_table
+    if point.last > HIGHEST:
+        yield "register", f"its {point.count} registers go beyond the last register, {HIGHEST}"
+    if point.count > limits.registers:
+        yield (
+            "register",
+            f"it takes {point.count} registers, but the unit gives at most {limits.registers} in one request",
+        )
+    if (kind is PointType.TEXT) != (point.length is not None):
+        yield "length", "has to be given for text" if kind is PointType.TEXT else "is only for text"
+    if kind is PointType.TEXT and point.order.words_reversed:
+        yield "order", "of a text is ABCD or, with the second character of each register first, BADC"
+    if any(code >> (16 * point.count) for code in point.no_value):
+        yield "no_value", f"holds a code that does not fit into {point.count} register(s)"
+    yield from _name_mistakes(point)
+    if kind.is_number:
+        yield from _range_mistakes(point)
+    else:
+        for field in ("scale", "offset", "unit", "plausible_min", "plausible_max"):
+            if field in point.model_fields_set:
+                yield field, f"is only for numbers, not for {kind}"
+
+
+def _name_mistakes(point: Point) -> Iterator[tuple[str, str]]:
+    if point.type is PointType.ENUM and not point.names:
+        yield "names", "are missing: an enum needs the names of its values"
+    elif point.type is PointType.BITS and any(bit > 15 for bit in point.names):
+        yield "names", "go beyond bit 15, the highest bit of a register"
+    elif point.names and point.type not in (PointType.ENUM, PointType.BITS):
+        yield "names", f"are only for enum and bits, not for {point.type}"
+
+
+def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
+    low, high = point.plausible_min, point.plausible_max
+    if low is not None and high is not None and low > high:
+        yield "plausible_min", f"is {low:g}, above plausible_max, {high:g}"
+        return
+    if point.type.is_float:
+        return
+    bits = 16 * point.count
+    raw = (-(1 << bits - 1), (1 << bits - 1) - 1) if point.type.is_signed else (0, (1 << bits) - 1)
+    least, most = sorted(number * point.scale + point.offset for number in raw)
+    if low is not None and low > most:
+        yield "plausible_min", f"is {low:g}, but the highest value that {point.type} and scale can give is {most:g}"
+    if high is not None and high < least:
+        yield "plausible_max", f"is {high:g}, but the lowest value that {point.type} and scale can give is {least:g}"
+
+
+def _repeated_names(parts: _Parts) -> Iterator[Found]:
+    seen: dict[str, int] = {}
+    for index, point in parts.points:
+        first = seen.setdefault(point.name.casefold(), index)
+        if first != index:
+            yield ("points", index, "name"), f"'{point.name}' is already the name of points.{first + 1}"
+
+
+def _overlaps(parts: _Parts) -> Iterator[Found]:
+    for position, (index, point) in enumerate(parts.points):
+        for other_index, other in parts.points[:position]:
+            apart = point.function != other.function or point.at.wire > other.last or other.at.wire > point.last
+            if not (apart or point.overlaps or other.overlaps):
+                yield (
+                    ("points", index, "register"),
+                    f"reads registers of points.{other_index + 1} ('{other.name}'); correct one of them, "
+                    "or say overlaps = true if that is meant",
+                )
+
+
+def _fingerprint_mistakes(fingerprint: Fingerprint) -> Iterator[Found]:
+    if fingerprint.server_id:
+        yield from _text_mistakes(("fingerprint", "server_id"), fingerprint.server_id)
+    seen: set[int] = set()
+    for index, test in enumerate(fingerprint.objects):
+        place: Place = ("fingerprint", "objects", index)
+        yield from _text_mistakes(place, test)
+        if test.object in seen:
+            yield (*place, "object"), f"{test.object} is given twice"
+        seen.add(test.object)
+    for index, register in enumerate(fingerprint.registers):
+        for field, what in _register_mistakes(register):
+            yield ("fingerprint", "registers", index, field), what
+
+
+def _text_mistakes(place: Place, test: TextTest) -> Iterator[Found]:
+    given = [text for text in (test.equals, test.starts_with, test.contains) if text is not None]
+    if len(given) != 1:
+        yield place, f"needs just one of equals, starts_with and contains, and has {len(given)}"
+
+
+def _register_mistakes(test: RegisterTest) -> Iterator[tuple[str, str]]:
+    if wrong_table := _wrong_table(test.at, test.function):
+        yield "function", wrong_table
+    if test.mask == 0:
+        yield "mask", "is 0, which leaves nothing to look at"
+    elif test.equals is not None and (test.min is not None or test.max is not None):
+        yield "equals", "already says which value; leave out min and max"
+    elif test.equals is not None and test.equals & ~test.mask:
+        yield "equals", f"has bits outside the mask 0x{test.mask:04X} and can never fit"
+    elif test.lowest > test.highest:
+        yield "min", f"is {test.lowest}, above the highest possible value, {test.highest}"
+
+
+def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
+    if readdress.at.function not in (None, READ_HOLDING):
+        yield ("readdress", "register"), f"{readdress.at.sheet} names an input register, which cannot be written"
+    wire = readdress.at.wire
+    for index, point in parts.points:
+        if point.function == READ_HOLDING and point.at.wire <= wire <= point.last:
+            yield (
+                ("points", index, "register"),
+                f"covers register {wire}, which holds the unit address (readdress); one of them is wrong",
+            )
+    for index, test in enumerate(parts.fingerprint.registers):
+        if test.function == READ_HOLDING and test.at.wire == wire:
+            yield (
+                ("fingerprint", "registers", index, "register"),
+                f"is register {wire}, which holds the unit address (readdress) and tells nothing of the type",
+            )
+
+
+def _wrong_table(register: Register, function: int) -> str | None:
+    implied = register.function
+    if implied in (None, function):
+        return None
+    return (
+        f"is {function}, but {register.sheet} names a register that function {implied} reads; "
+        "count with numbering one-based if the unit really reads it so"
+    )

@@ -1,0 +1,26 @@
+"""From a profile file to a profile, or to all the mistakes of the file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from busprobe.profiles.checks import check
+from busprobe.profiles.schema import Profile, parse_profile
+from busprobe.profiles.toml_file import TomlFile, found_by_pydantic
+
+
+def load_profile(path: Path) -> Profile:
+    """Read the profile file at `path`; raises `busprobe.errors.FileError` with all its mistakes and their places."""
+    file = TomlFile.read(path, kind="profile")
+    profile = None
+    found = []
+    try:
+        profile = parse_profile(file.data)
+    except ValidationError as error:
+        found += found_by_pydantic(error)
+    found += check(file.data, file_stem=path.stem)
+    if profile is None or found:
+        raise file.error(found)
+    return profile

@@ -1,0 +1,165 @@
+"""A profile as a data sheet page, and the fields a profile can have, as plain text of 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator
+from typing import get_args
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.modbus.identification import OBJECT_NAMES
+from busprobe.profiles.plan import blocks
+from busprobe.profiles.schema import (
+    Effect,
+    Fingerprint,
+    Point,
+    PointType,
+    Profile,
+    Readdress,
+    RegisterTest,
+    ReplyFrom,
+    WordOrder,
+)
+
+WIDTH = 80
+"""Columns of a page: the smallest screen that is supported."""
+
+_LABEL = 16
+"""Columns of the labels at the left."""
+
+_NAME = 20
+"""Columns of a point's name in the table."""
+
+_EFFECTS = {Effect.AT_ONCE: "holds at once", Effect.AFTER_POWER_CYCLE: "holds after a power cycle"}
+_REPLIES = {
+    ReplyFrom.OLD: "the reply comes from the old address",
+    ReplyFrom.NEW: "the reply comes from the new address",
+    ReplyFrom.NONE: "there is no reply",
+}
+
+
+def data_sheet(profile: Profile) -> tuple[str, ...]:
+    """The lines of a page that says all of `profile`; registers as decimal, hex and the data sheet's own number."""
+    title = str(profile)
+    lines = [title, "=" * len(title)]
+    lines += _item("What it is", profile.kind)
+    lines += _item("Profile", profile.id)
+    lines += _item("At delivery", f"address {both_forms(profile.factory.address)}, {profile.factory.settings}")
+    lines += _item("Registers", f"zero-based as on the wire; the data sheet's numbering is {profile.numbering}")
+    lines += _item("Limits", _limits(profile))
+    for caution in profile.cautions:
+        lines += _item("Caution", caution)
+    lines += _item("New address", _readdress(profile.readdress))
+    for expectation in _expectations(profile.fingerprint):
+        lines += _item("Recognised by", expectation)
+    if profile.points:
+        needed = len(blocks(profile))
+        lines += ["", f"Points, read in {needed} request{'' if needed == 1 else 's'}"]
+        lines += [f"FC   dec    hex  sheet {'type':<12} {'name':<{_NAME}} value", "-" * WIDTH]
+        for point in profile.points:
+            lines += _point(point)
+    return tuple(lines)
+
+
+def field_guide() -> tuple[str, ...]:
+    """The lines of a page that explains every field of a profile file."""
+    return tuple(line for line in _fields(Profile, ""))
+
+
+def _item(label: str, text: str, indent: int = _LABEL) -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=f"{label:<{indent}}", subsequent_indent=" " * indent, break_on_hyphens=False
+    )
+
+
+def _limits(profile: Profile) -> str:
+    limits = profile.limits
+    parts = [f"{limits.registers} registers a request"]
+    if limits.gap_s:
+        parts.append(f"{limits.gap_s:g} s of silence before the next request")
+    if limits.response_s:
+        parts.append(f"replies within {limits.response_s:g} s")
+    return ", ".join(parts)
+
+
+def _readdress(readdress: Readdress | None) -> str:
+    if readdress is None:
+        return "not by a write: set it on the unit"
+    return (
+        f"written to holding register {readdress.at} by function {readdress.function}, "
+        f"{format_addresses(readdress.addresses)}; {_EFFECTS[readdress.effect]}; {_REPLIES[readdress.reply_from]}; "
+        f"ready again after {readdress.wait_s:g} s"
+    )
+
+
+def _expectations(fingerprint: Fingerprint) -> Iterator[str]:
+    if fingerprint.server_id:
+        yield f"server id (function 17): {fingerprint.server_id.words}"
+    for test in fingerprint.objects:
+        yield f"{OBJECT_NAMES.get(test.object, f'object 0x{test.object:02X}')} (43/14): {test.words}"
+    for register in fingerprint.registers:
+        yield _register_test(register)
+
+
+def _register_test(test: RegisterTest) -> str:
+    span = f"{test.lowest}" if test.lowest == test.highest else f"{test.lowest} to {test.highest}"
+    masked = "" if test.mask == 0xFFFF else f", masked with 0x{test.mask:04X}"
+    meaning = f" ({test.meaning})" if test.meaning else ""
+    return f"register {test.at} by function {test.function}: {span}{masked}{meaning}"
+
+
+def _point(point: Point) -> list[str]:
+    kind = f"{point.type}" if point.order is WordOrder.ABCD else f"{point.type} {point.order}"
+    if point.type is PointType.TEXT:
+        kind += f"[{point.count}]"
+    lead = f"{point.function:>2} {point.at.wire:>5} 0x{point.at.wire:04X} {point.at.sheet:>6} {kind:<12} "
+    name = textwrap.wrap(point.name, _NAME)
+    value = textwrap.wrap(_value(point), WIDTH - len(lead) - _NAME - 1)
+    rows = max(len(name), len(value))
+    left = [lead] + [" " * len(lead)] * (rows - 1)
+    return [
+        f"{a}{b:<{_NAME}} {c}".rstrip() for a, b, c in zip(left, _padded(name, rows), _padded(value, rows), strict=True)
+    ]
+
+
+def _padded(cells: list[str], rows: int) -> list[str]:
+    return cells + [""] * (rows - len(cells))
+
+
+def _value(point: Point) -> str:
+    parts = [point.unit] if point.unit else []
+    if point.scale != 1:
+        parts.append(f"x {point.scale:g}")
+    if point.offset:
+        parts.append(f"{point.offset:+g}")
+    if point.plausible_min is not None or point.plausible_max is not None:
+        ends = ("…" if end is None else f"{end:g}" for end in (point.plausible_min, point.plausible_max))
+        parts.append(f"({' to '.join(ends)})")
+    parts += [f"{number}={name}" for number, name in sorted(point.names.items())]
+    if point.no_value:
+        parts.append("none: " + " ".join(f"0x{code:X}" for code in point.no_value))
+    return " ".join(parts)
+
+
+def _fields(model: type[BaseModel], prefix: str) -> Iterator[str]:
+    for name, field in model.model_fields.items():
+        path = prefix + (field.alias or name)
+        part = _part(field)
+        needed = "required" if field.is_required() else "may be left out"
+        yield from _item("", f"{path}{'' if part is None else _suffix(field)}: {needed}", 0)
+        yield from _item("", field.description or "", 4)
+        if part is not None:
+            yield from _fields(part, path + _suffix(field) + ".")
+
+
+def _part(field: FieldInfo) -> type[BaseModel] | None:
+    """The part of a profile that `field` holds, alone or many of it."""
+    candidates: Iterable[object] = (field.annotation, *get_args(field.annotation))
+    return next((c for c in candidates if isinstance(c, type) and issubclass(c, BaseModel)), None)
+
+
+def _suffix(field: FieldInfo) -> str:
+    return "[]" if Ellipsis in get_args(field.annotation) else ""

@@ -1,0 +1,78 @@
+"""Register numbers: the data sheet's own and the address that goes on the wire.
+
+Sources: MODBUS Application Protocol V1.1b3, section 4.4 (element X of a data sheet that counts from 1 is address X-1
+on the wire); the five and six digit references, whose first digit names the table, are common practice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+HIGHEST = 0xFFFF
+"""The highest register address (V1.1b3 section 4.4)."""
+
+READ_HOLDING, READ_INPUT = 3, 4
+"""The function codes that read registers (V1.1b3 sections 6.3 and 6.4)."""
+
+_TABLES = {"3": READ_INPUT, "4": READ_HOLDING}
+"""First digit of a reference to the function code that reads its table."""
+
+
+class Numbering(StrEnum):
+    """How a data sheet counts registers."""
+
+    WIRE = "wire"
+    """From 0, as on the wire."""
+    ONE_BASED = "one-based"
+    """From 1."""
+    REFERENCE = "reference"
+    """Five or six digits: 30001 or 300001 is the first input register, 40001 or 400001 the first holding register."""
+
+
+@dataclass(frozen=True, order=True)
+class Register:
+    """One register under both its numbers."""
+
+    wire: int
+    """Zero-based, as it goes on the wire."""
+    sheet: int
+    """As the data sheet numbers it."""
+
+    def __str__(self) -> str:
+        known_as = "" if self.sheet == self.wire else f", data sheet {self.sheet}"
+        return f"{self.wire} (0x{self.wire:04X}{known_as})"
+
+    @property
+    def function(self) -> int | None:
+        """The function code that a reference of five or six digits implies; None for the other numberings.
+
+        A number that is no reference cannot be mistaken for one: only references differ from the wire address by
+        more than 1.
+        """
+        return _TABLES.get(str(self.sheet)[0]) if self.sheet > self.wire + 1 else None
+
+
+def from_sheet(number: int, numbering: Numbering) -> Register:
+    """The register that a data sheet calls `number`; raises `ValueError` with a sentence where there is none."""
+    match numbering:
+        case Numbering.WIRE:
+            wire, lowest, highest = number, 0, HIGHEST
+        case Numbering.ONE_BASED:
+            wire, lowest, highest = number - 1, 1, HIGHEST + 1
+        case Numbering.REFERENCE:
+            return Register(_dereferenced(number), number)
+    if not 0 <= wire <= HIGHEST:
+        raise ValueError(f"{number} is no register: with numbering '{numbering}' they go from {lowest} to {highest}")
+    return Register(wire, number)
+
+
+def _dereferenced(number: int) -> int:
+    digits = str(number)
+    wire = int(digits[1:] or 0) - 1
+    if len(digits) not in (5, 6) or digits[0] not in _TABLES or not 0 <= wire <= HIGHEST:
+        raise ValueError(
+            f"{number} is no register reference: write 30001 or 300001 for the first input register, "
+            "40001 or 400001 for the first holding register"
+        )
+    return wire

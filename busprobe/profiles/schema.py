@@ -1,0 +1,389 @@
+"""The schema of a profile: everything a technician can write in a profile file.
+
+The descriptions of the fields are the documentation; `busprobe.profiles.page.field_guide` prints them.  Mistakes that
+concern more than one field are found by `busprobe.profiles.checks`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    InstanceOf,
+    PlainSerializer,
+    StringConstraints,
+    ValidationInfo,
+)
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import ALL, LAST, format_addresses, parse_addresses
+from busprobe.profiles.registers import Numbering, Register, from_sheet
+from busprobe.text import visible
+
+MOST_REGISTERS = 125
+"""Registers one request may read (MODBUS Application Protocol V1.1b3, sections 6.3 and 6.4)."""
+
+_SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError(f"'{text}' holds characters that do not print; write plain text")
+    return text
+
+
+def _slug(text: str) -> str:
+    if not _SLUG.fullmatch(text):
+        raise ValueError(f"'{text}' should be lower-case letters and digits, in words parted by hyphens")
+    return text
+
+
+def _register(value: object, info: ValidationInfo) -> Register:
+    if isinstance(value, Register):
+        return value
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise ValueError("should be a register number like 40 or 0x0028")
+    if not isinstance(info.context, dict):
+        raise TypeError("register numbers mean nothing without their numbering; use busprobe.profiles.loading")
+    return from_sheet(value, info.context["numbering"])
+
+
+def _settings(value: object) -> LineSettings:
+    if isinstance(value, LineSettings):
+        return value
+    try:
+        return LineSettings.parse(str(value))
+    except UsageError as error:
+        raise ValueError(f"{error.what} {error.todo}") from error
+
+
+def _unit_addresses(value: object) -> tuple[int, ...]:
+    try:
+        addresses = parse_addresses(str(value))
+    except UsageError as error:
+        raise ValueError(f"{error.what} {error.todo}") from error
+    if addresses[-1] > LAST:
+        raise ValueError(f"unit addresses go from 1 to {LAST}; {addresses[-1]} is reserved")
+    return addresses
+
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_printable)]
+UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(_printable)]
+Sentence = Annotated[str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)]
+Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+RegisterNumber = Annotated[InstanceOf[Register], BeforeValidator(_register)]
+Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
+Addresses = Annotated[
+    tuple[int, ...],
+    BeforeValidator(_unit_addresses),
+    PlainSerializer(format_addresses),
+]
+ReadFunction = Literal[3, 4]
+
+
+class _Part(BaseModel):
+    """Base of all parts of a profile: unknown fields are mistakes, nothing changes after loading.
+
+    The field ``register`` of a file is the attribute `at`, since pydantic keeps the other name for itself.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class PointType(StrEnum):
+    """How the registers of a point are to be read."""
+
+    INT16 = "int16"
+    UINT16 = "uint16"
+    INT32 = "int32"
+    UINT32 = "uint32"
+    INT64 = "int64"
+    UINT64 = "uint64"
+    FLOAT32 = "float32"
+    FLOAT64 = "float64"
+    BITS = "bits"
+    ENUM = "enum"
+    TEXT = "text"
+
+    @property
+    def is_float(self) -> bool:
+        """Whether the registers hold an IEEE 754 number."""
+        return self in (PointType.FLOAT32, PointType.FLOAT64)
+
+    @property
+    def is_signed(self) -> bool:
+        """Whether the registers hold a two's complement number."""
+        return self in (PointType.INT16, PointType.INT32, PointType.INT64)
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the value is a quantity: may be scaled, has a unit and a plausible range."""
+        return self not in (PointType.BITS, PointType.ENUM, PointType.TEXT)
+
+    @property
+    def registers(self) -> int:
+        """Registers that a value takes; 0 for text, whose length the point states."""
+        if self is PointType.TEXT:
+            return 0
+        digits = "".join(c for c in self if c.isdigit())
+        return int(digits) // 16 if digits else 1
+
+
+class WordOrder(StrEnum):
+    """Order of the bytes of a value as they come off the line; A is the most significant.
+
+    For 64 bits the same letters say the same: whether the registers come in reverse, whether the bytes inside them do.
+    """
+
+    ABCD = "ABCD"
+    CDAB = "CDAB"
+    BADC = "BADC"
+    DCBA = "DCBA"
+
+    @property
+    def words_reversed(self) -> bool:
+        """Whether the least significant register comes first."""
+        return self in (WordOrder.CDAB, WordOrder.DCBA)
+
+    @property
+    def bytes_reversed(self) -> bool:
+        """Whether the less significant byte comes first inside each register, against the standard."""
+        return self in (WordOrder.BADC, WordOrder.DCBA)
+
+
+class Effect(StrEnum):
+    """When a new unit address holds."""
+
+    AT_ONCE = "at-once"
+    AFTER_POWER_CYCLE = "after-power-cycle"
+
+
+class ReplyFrom(StrEnum):
+    """Which address the reply to the write of a new unit address comes from."""
+
+    OLD = "old"
+    NEW = "new"
+    NONE = "none"
+
+
+class Factory(_Part):
+    """How the unit comes out of its box."""
+
+    address: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
+        description="Unit address at delivery: 1 to 247, or a reserved one (0, 248 to 255) that some units use."
+    )
+    settings: Settings = Field(description="Line settings at delivery, like 9600-8N1.")
+
+
+class TextTest(_Part):
+    """What a text that the unit gives has to be; exactly one of the three."""
+
+    equals: Name | None = Field(default=None, description="The whole text.")
+    starts_with: Name | None = Field(default=None, description="What the text begins with.")
+    contains: Name | None = Field(default=None, description="What stands somewhere in the text.")
+
+    def passes(self, text: str) -> bool:
+        """Whether `text`, as `busprobe.text.from_device` gives it, is as expected."""
+        if self.equals is not None:
+            return text == visible(self.equals)
+        if self.starts_with is not None:
+            return text.startswith(visible(self.starts_with))
+        return visible(self.contains or "") in text
+
+    @property
+    def words(self) -> str:
+        """The expectation in words: ``'DX-8'``, ``'CD-2' at its start``."""
+        if self.equals is not None:
+            return f"'{self.equals}'"
+        if self.starts_with is not None:
+            return f"'{self.starts_with}' at its start"
+        return f"'{self.contains}' in it"
+
+
+class ObjectTest(TextTest):
+    """One device identification object and its expected text."""
+
+    object: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
+        description="Object id of device identification (43/14): 0 vendor name, 1 product code, 2 revision, "
+        "4 product name, 5 model name, 0x80 and above the maker's own."
+    )
+
+
+class RegisterTest(_Part):
+    """One register that the unit has, with what must be in it; without `equals`, `min` and `max` any value will do."""
+
+    function: ReadFunction = Field(description="Function code that reads it: 3 holding register, 4 input register.")
+    at: RegisterNumber = Field(
+        alias="register",
+        description="Register in the data sheet's own numbering; one whose value stays as given.",
+    )
+    mask: Word = Field(default=0xFFFF, description="Bits to look at, like 0xFF00; all if not given.")
+    equals: Word | None = Field(default=None, description="The value after masking.")
+    min: Word | None = Field(default=None, description="Lowest value after masking.")
+    max: Word | None = Field(default=None, description="Highest value after masking.")
+    meaning: Name | None = Field(default=None, description="What the register holds, like 'firmware version'.")
+
+    @property
+    def lowest(self) -> int:
+        """Lowest value that passes, after masking."""
+        return self.equals if self.equals is not None else self.min or 0
+
+    @property
+    def highest(self) -> int:
+        """Highest value that passes, after masking."""
+        if self.equals is not None:
+            return self.equals
+        return self.mask if self.max is None else self.max
+
+    def passes(self, value: int) -> bool:
+        """Whether `value`, the whole unsigned register, is as expected."""
+        return self.lowest <= value & self.mask <= self.highest
+
+
+class Fingerprint(_Part):
+    """What tells this unit from others; all that is given must fit."""
+
+    server_id: TextTest | None = Field(default=None, description="Text of the server id (function code 17).")
+    objects: tuple[ObjectTest, ...] = Field(default=(), description="Device identification objects (43/14).")
+    registers: tuple[RegisterTest, ...] = Field(
+        default=(), description="Registers that other units are unlikely to have or to fill the same way."
+    )
+
+
+class Point(_Part):
+    """One value with a unit."""
+
+    name: Name = Field(description="What it is, as it shall stand in lists; once in a profile.")
+    function: ReadFunction = Field(description="Function code that reads it: 3 holding registers, 4 input registers.")
+    at: RegisterNumber = Field(alias="register", description="Its first register in the data sheet's own numbering.")
+    type: PointType = Field(
+        description="int16, uint16, int32, uint32, int64, uint64, float32, float64; bits or enum (one register); text."
+    )
+    length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
+        default=None, description="Registers that a text takes, two characters each; only for text."
+    )
+    order: WordOrder = Field(
+        default=WordOrder.ABCD,
+        description="Order of the bytes as they come: ABCD (high register first, the usual), CDAB (low register "
+        "first), BADC (bytes swapped in each register), DCBA (both).",
+    )
+    scale: Number = Field(default=1.0, description="Value = raw number x scale + offset.")
+    offset: Number = Field(default=0.0, description="Added after scaling, in the point's unit.")
+    unit: UnitOfMeasure = Field(default="", description="Unit of the value after scaling, like °C or kWh.")
+    plausible_min: Number | None = Field(
+        default=None, description="Lowest value that makes sense, in the point's unit."
+    )
+    plausible_max: Number | None = Field(
+        default=None, description="Highest value that makes sense, in the point's unit."
+    )
+    names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(
+        default={}, description="Of an enum: value = name. Of bits: bit number (0 to 15) = what it means when set."
+    )
+    no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
+        default=(),
+        description="Codes for 'no value here', as the unsigned number in the registers, like 0x8000 or 0x7FC00000.",
+    )
+    overlaps: bool = Field(default=False, description="Set true where it reads registers of another point on purpose.")
+
+    @property
+    def count(self) -> int:
+        """Registers it takes."""
+        return self.length or 1 if self.type is PointType.TEXT else self.type.registers
+
+    @property
+    def last(self) -> int:
+        """Wire address of its last register."""
+        return self.at.wire + self.count - 1
+
+
+class Readdress(_Part):
+    """How the unit is given another unit address."""
+
+    at: RegisterNumber = Field(
+        alias="register", description="Holding register of the unit address, in the data sheet's own numbering."
+    )
+    function: Literal[6, 16] = Field(
+        default=16, description="Function code that writes it: 16, or 6 where the unit has only that."
+    )
+    addresses: Addresses = Field(default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110.")
+    effect: Effect = Field(
+        default=Effect.AT_ONCE, description="When the new address holds: at-once or after-power-cycle."
+    )
+    reply_from: ReplyFrom = Field(
+        default=ReplyFrom.OLD,
+        description="Address that the reply to the write comes from: old, new or none (no reply).",
+    )
+    wait_s: Annotated[float, Field(ge=0, le=60)] = Field(
+        default=0.1,
+        description="Seconds from the write until it answers again; the default lets a memory cell be written.",
+    )
+
+
+class Limits(_Part):
+    """What the unit can take."""
+
+    registers: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] = Field(
+        default=MOST_REGISTERS, description="Registers it gives in one request."
+    )
+    gap_s: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=0.0, description="Seconds of silence it needs before the next request, beyond what the standard asks."
+    )
+    response_s: Annotated[float, Field(gt=0, le=10)] | None = Field(
+        default=None, description="Seconds until its reply begins, at most, by the data sheet."
+    )
+
+
+class Profile(_Part):
+    """A device type.  Made from a file by `busprobe.profiles.loading.load_profile`, which also checks it."""
+
+    id: Annotated[str, StringConstraints(max_length=60), AfterValidator(_slug)] = Field(
+        description="Lower-case letters, digits and hyphens; also the name of the file, without .toml."
+    )
+    maker: Name = Field(description="Who makes it.")
+    model: Name = Field(description="The type as it stands on the unit.")
+    kind: Name = Field(description="What it is in plain words, like 'energy meter, three phases'.")
+    numbering: Numbering = Field(
+        description="How the data sheet counts registers: wire (from 0), one-based (from 1), or reference (five or "
+        "six digits: 30001 or 300001 for input registers, 40001 or 400001 for holding registers)."
+    )
+    factory: Factory = Field(description="How it comes out of its box.")
+    fingerprint: Fingerprint = Field(
+        default=Fingerprint(),
+        description="What tells it from other units; without it a unit is never called recognised.",
+    )
+    points: tuple[Point, ...] = Field(default=(), description="The values worth reading.")
+    readdress: Readdress | None = Field(
+        default=None, description="How it is given another unit address; left out where that is done by hand."
+    )
+    limits: Limits = Field(default=Limits(), description="What it can take.")
+    cautions: tuple[Sentence, ...] = Field(
+        default=(),
+        description="What a write or a loss of communication may move, switch or stop; shown before any write.",
+    )
+
+    def __str__(self) -> str:
+        return f"{self.maker} {self.model}"
+
+
+def parse_profile(data: Mapping[str, Any]) -> Profile:
+    """Make a profile of the tables of its file; raises pydantic's `ValidationError` with all mistakes of its fields."""
+    return Profile.model_validate(data, context=context_of(data))
+
+
+def context_of(data: Mapping[str, Any]) -> dict[str, Numbering]:
+    """What the parts of a profile need to know of the whole in order to be validated.
+
+    An unusable numbering is reported as its own mistake; until it is mended registers count as on the wire.
+    """
+    stated = data.get("numbering")
+    return {"numbering": Numbering(stated) if stated in list(Numbering) else Numbering.WIRE}
