@@ -1,0 +1,116 @@
+"""Put a bus list together from a job and the profiles of the device types in it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from importlib.metadata import version
+
+from busprobe.handover import caveats
+from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, UnitRow
+from busprobe.handover.rows import journal_row, point_rows, reserved_row, step_sheet, survey_sheet, unit_row
+from busprobe.job import Job, SurveyRecord, UnitRecord
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
+from busprobe.profiles.schema import Profile
+
+
+def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
+    """The bus list of everything in `job`; `profiles` by id, as the store has them.
+
+    Raises `FileError` where the job file cannot be read.
+    """
+    survey = job.latest_survey()
+    units = sorted(job.units(), key=_cable_order)
+    rows = [unit_row(n, unit, _profile(unit, profiles)) for n, unit in enumerate(units, start=1)]
+    reserved = _reserved(units, profiles, survey)
+    rows += [reserved_row(n, address, remark) for n, (address, remark) in enumerate(reserved.items(), len(rows) + 1)]
+    points = tuple(row for unit in units if unit.kind == "unit" for row in point_rows(unit, _profile(unit, profiles)))
+    journal = tuple(journal_row(write) for write in job.writes())
+    proof = _proof(job, units)
+    document = survey.document if survey else {}
+    meta = job.meta
+    segment = SegmentSheet(
+        site=meta.site,
+        segment=meta.segment,
+        tester=meta.tester,
+        port=meta.port,
+        adapter=meta.adapter,
+        created=meta.created,
+        made=job.now(),
+        tool=f"busprobe {version('busprobe')}",
+        settings=tuple(str(each) for each in sorted({LineSettings.parse(unit.settings) for unit in units})),
+        units=sum(row.state == "unit" for row in rows),
+        spare=_spare(rows, survey),
+        survey=survey_sheet(survey) if survey else None,
+        listening=step_sheet(job.latest("listening")),
+        wiring=step_sheet(job.latest("wiring")),
+    )
+    return BusList(
+        segment=segment,
+        units=tuple(rows),
+        points=points,
+        journal=journal,
+        proof=proof,
+        attention=tuple(caveats.attention(segment, rows, points, journal, proof, document)),
+        not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
+    )
+
+
+def _cable_order(unit: UnitRecord) -> tuple[bool, int, int, str]:
+    return unit.position is None, unit.position or 0, unit.address, unit.settings
+
+
+def _profile(unit: UnitRecord, profiles: Mapping[str, Profile]) -> Profile | None:
+    return profiles.get(unit.profile) if unit.profile else None
+
+
+def _reserved(
+    units: Iterable[UnitRecord], profiles: Mapping[str, Profile], survey: SurveyRecord | None
+) -> dict[int, str]:
+    """Factory addresses of the device types in use that no listed unit has, each with why and what is known of it.
+
+    The next unit out of the box will come up there (common practice).
+    """
+    units = tuple(units)
+    taken = {unit.address for unit in units}
+    types: dict[int, list[str]] = {}
+    for profile in sorted({unit.profile for unit in units if unit.profile} & set(profiles)):
+        types.setdefault(profiles[profile].factory.address, []).append(str(profiles[profile]))
+    return {
+        address: f"Keep free: factory address of {', '.join(names)}. {_as_surveyed(address, survey)}"
+        for address, names in sorted(types.items())
+        if address not in taken
+    }
+
+
+def _as_surveyed(address: int, survey: SurveyRecord | None) -> str:
+    if survey is None or address not in _searched(survey):
+        return "Not tested."
+    if address in {finding["address"] for finding in survey.findings}:
+        return f"Answered in the survey of {survey.begun}; not surveyed since."
+    return f"Silent in the survey of {survey.begun}." if survey.complete else "Not tested to the end."
+
+
+def _searched(survey: SurveyRecord) -> set[int]:
+    text = survey.document.get("addresses", "")
+    return set(parse_addresses(text)) if text else set()
+
+
+def _spare(rows: Iterable[UnitRow], survey: SurveyRecord | None) -> str | None:
+    if survey is None or not survey.complete:
+        return None
+    used = {row.address for row in rows} | {finding["address"] for finding in survey.findings}
+    return format_addresses((_searched(survey) & set(ALL)) - used)
+
+
+def _proof(job: Job, units: Iterable[UnitRecord]) -> Proof | None:
+    latest = step_sheet(job.latest("prove"))
+    polled = [unit.counters for unit in units if unit.counters]
+    if latest is None and not polled:
+        return None
+    totals: Counter[str] = Counter()
+    for counters in polled:
+        totals.update(counters)
+    polls = totals.pop("polls", 0)
+    return Proof(units=len(polled), polls=polls, results=dict(sorted(totals.items())), latest=latest)

@@ -1,0 +1,224 @@
+"""The bus list: what is on a segment, as built, with what is known of it and what is not.
+
+`None` says *not known* or *not tested*, everywhere; an empty text says *nothing noted*.  Addresses and registers
+are numbers as they go on the wire; writing them in decimal and hex is up to the exporters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+FORMAT = "busprobe.buslist/1"
+"""Format name of the JSON document; counts up when a field changes its meaning or goes."""
+
+State = Literal["unit", "clash", "unsure", "reserved"]
+"""What a row is: one unit, two or more at one address, not clear who, or an address to keep free."""
+
+
+@dataclass(frozen=True)
+class SurveySheet:
+    """The last survey: what was asked and whether it came to its end."""
+
+    begun: str
+    ended: str | None
+    complete: bool
+    port: str
+    settings: tuple[str, ...]
+    """Line settings searched."""
+    addresses: str
+    """Addresses searched, ``1-247``."""
+    seconds: float | None
+    echo: bool | None
+    """Whether the adapter returned our own bytes."""
+    other_master: bool | None
+    """Whether somebody else was asking on the pair."""
+    noise_bytes: int | None
+    """Bytes heard that belong to no frame."""
+    notes: tuple[str, ...]
+    """What concerned the line or the port rather than one unit."""
+
+
+@dataclass(frozen=True)
+class StepSheet:
+    """What a step recorded last, as it recorded it."""
+
+    made: str
+    document: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class SegmentSheet:
+    """The pair of wires as a whole."""
+
+    site: str
+    segment: str
+    tester: str
+    port: str
+    adapter: str
+    created: str
+    """When the job was begun."""
+    made: str
+    """When this list was made."""
+    tool: str
+    """Program and version that made it."""
+    settings: tuple[str, ...]
+    """Line settings of the units listed."""
+    units: int
+    """Rows of the list that are one unit each."""
+    spare: str | None
+    """Addresses free to use: silent in a complete survey, not listed, not reserved; `None` without such a survey."""
+    survey: SurveySheet | None
+    listening: StepSheet | None
+    """What was heard on the pair before anything was asked."""
+    wiring: StepSheet | None
+
+
+@dataclass(frozen=True)
+class UnitRow:
+    """One line of the list, in cable order where that is known."""
+
+    number: int
+    state: State
+    address: int
+    settings: str = ""
+    """Line settings; empty for a reserved address."""
+    position: int | None = None
+    """Place along the cable, counted from the master."""
+    tag: str = ""
+    location: str = ""
+    device_type: str = ""
+    """What it is, in plain words."""
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    revision: str = ""
+    identity_source: str = ""
+    """How maker and model are known: by the unit's own word, by a profile that fits, or by hand."""
+    profile: str | None = None
+    match: float | None = None
+    """How well the profile fits, 0 to 1."""
+    factory_address: int | None = None
+    previous_address: int | None = None
+    how_set: str = ""
+    power_cycle_verified: bool | None = None
+    """Whether it answered at its address after a power cycle; `None` = not tested."""
+    read_functions: tuple[int, ...] = ()
+    """Function codes that read its points."""
+    write_function: int | None = None
+    """Function code that sets its address."""
+    word_orders: tuple[str, ...] = ()
+    """Orders of the bytes of its longer values."""
+    numbering: str | None = None
+    """How its data sheet counts registers."""
+    registers_a_request: int | None = None
+    gap_ms: float | None = None
+    """Silence it needs before a request, beyond what the standard asks."""
+    latency_minimum_ms: float | None = None
+    latency_median_ms: float | None = None
+    latency_maximum_ms: float | None = None
+    polls: int | None = None
+    """Requests of the endurance run; `None` = not tested, here and for the kinds below."""
+    timeouts: int | None = None
+    crc_errors: int | None = None
+    other_errors: int | None = None
+    """Replies that were late, malformed or another unit's."""
+    exceptions: int | None = None
+    """Sound replies that refused the request."""
+    after_junk: int | None = None
+    """Sound replies with stray bytes ahead of them."""
+    seen: str | None = None
+    """When it last answered."""
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class PointRow:
+    """One value of one unit, as read or not read."""
+
+    address: int
+    settings: str
+    tag: str
+    profile: str | None
+    name: str
+    function: int
+    register: int
+    """First register, as on the wire."""
+    sheet_register: int | None
+    """The same register as the data sheet numbers it."""
+    numbering: str | None
+    """How the data sheet counts registers."""
+    count: int
+    type: str
+    word_order: str | None
+    unit: str
+    scale: float | None
+    offset: float | None
+    plausible_min: float | None
+    plausible_max: float | None
+    registers: tuple[int, ...] | None
+    """Raw as read; `None` = not read."""
+    value: float | int | str | None
+    text: str
+    """The value for a person, with its unit."""
+    plausible: bool | None
+
+
+@dataclass(frozen=True)
+class JournalEntry:
+    """What was noted about a write at one moment after it."""
+
+    made: str
+    outcome: str
+    reply: str | None
+    """Raw reply in hex; `None` when none came."""
+    why: str
+
+
+@dataclass(frozen=True)
+class JournalRow:
+    """One write that was ever about to be sent."""
+
+    number: int
+    intended: str
+    tester: str
+    kind: str
+    from_address: int | None
+    to_address: int | None
+    settings: str
+    words: str
+    request: str
+    """Frame in hex."""
+    outcome: str | None
+    """The last word on it; `None` = nobody knows what became of it."""
+    conclusions: tuple[JournalEntry, ...]
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What the endurance runs showed, summed up over the units listed."""
+
+    units: int
+    """Units that were polled."""
+    polls: int
+    results: Mapping[str, int]
+    """What became of the polls, by kind of answer."""
+    latest: StepSheet | None
+    """The last run as it was recorded."""
+
+
+@dataclass(frozen=True)
+class BusList:
+    """Everything that is handed over about one segment."""
+
+    segment: SegmentSheet
+    units: tuple[UnitRow, ...]
+    points: tuple[PointRow, ...]
+    journal: tuple[JournalRow, ...]
+    proof: Proof | None
+    """`None` = no endurance run."""
+    attention: tuple[str, ...]
+    """What has to be looked at before this segment can be called sound."""
+    not_tested: tuple[str, ...]
+    """What nobody looked at."""

@@ -1,0 +1,174 @@
+"""What a bus list has to say against itself: what needs attention, and what nobody tested.
+
+Each caveat is one sentence that names the unit or the record it rests on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from busprobe.handover.bus_list import JournalRow, PointRow, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
+from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
+from busprobe.profiles.matching import RECOGNISED
+from busprobe.readdress.outcome import Result
+from busprobe.wiring.meter import Level
+
+
+def attention(
+    segment: SegmentSheet,
+    units: Sequence[UnitRow],
+    points: Sequence[PointRow],
+    journal: Sequence[JournalRow],
+    proof: Proof | None,
+    survey: Mapping[str, Any],
+) -> Iterator[str]:
+    """What has to be looked at before the segment can be called sound; `survey` is the survey's own document."""
+    if len(segment.settings) > 1:
+        yield f"The units have different line settings ({', '.join(segment.settings)}): no master can poll them all."
+    if segment.listening and segment.listening.document.get("other_master"):
+        yield "Another master was heard on the pair before anything was asked."
+    if segment.survey and segment.survey.other_master:
+        yield "Another master was heard on the pair during the survey."
+    if proof and proof.latest and (strays := proof.latest.document.get("strays")):
+        yield f"{strays} frames that no request accounts for were heard during the last endurance run."
+    yield from _shared_addresses(units)
+    for unit in units:
+        yield from _unit_attention(unit)
+    yield from _lost(segment, units, survey)
+    for point in points:
+        if point.plausible is False:
+            yield f"{_point_name(point)} reads {point.text or 'nothing'}, which is not plausible."
+    yield from _open_writes(segment, journal)
+    yield from _wiring_attention(segment.wiring)
+
+
+def not_tested(
+    segment: SegmentSheet,
+    units: Sequence[UnitRow],
+    points: Sequence[PointRow],
+    proof: Proof | None,
+    survey: Mapping[str, Any],
+) -> Iterator[str]:
+    """What nobody looked at; `survey` as for `attention`."""
+    yield from _not_searched(segment, survey)
+    if segment.wiring is None:
+        yield "The wiring was not measured."
+    else:
+        yield from (f"Wiring: {skipped} was left out." for skipped in segment.wiring.document.get("skipped", ()))
+    alone = [unit for unit in units if unit.state == "unit"]
+    unread = {(point.address, point.settings) for point in points if point.registers is None}
+    read = {(point.address, point.settings) for point in points if point.registers is not None}
+    gaps = (
+        ("The device type is not known", [u for u in alone if not u.maker and not u.model]),
+        ("No values were read", [u for u in alone if (u.address, u.settings) not in read]),
+        ("Some values were not read", [u for u in alone if (u.address, u.settings) in unread & read]),
+        ("No endurance run", [u for u in alone if not u.polls]),
+        ("Not checked after a power cycle", [u for u in alone if u.power_cycle_verified is None]),
+    )
+    for what, concerned in gaps:
+        if concerned:
+            yield f"{what}: {_names(concerned)}."
+    if proof and proof.latest and proof.latest.document.get("complete") is False:
+        yield f"The endurance run of {proof.latest.made} was not finished."
+
+
+def _shared_addresses(units: Sequence[UnitRow]) -> Iterator[str]:
+    found = [unit for unit in units if unit.state != "reserved"]
+    for address in sorted({unit.address for unit in found}):
+        at = [unit.settings for unit in found if unit.address == address]
+        if len(at) > 1:
+            yield f"Address {both_forms(address)} is in use at {' and at '.join(at)}: a clash at common settings."
+
+
+def _unit_attention(unit: UnitRow) -> Iterator[str]:
+    name = _name(unit)
+    match unit.state:
+        case "clash":
+            yield f"{name}: two or more units answer."
+        case "unsure":
+            yield f"{name}: somebody answers, but not clearly who."
+    if unit.power_cycle_verified is False:
+        yield f"{name}: did not answer here after a power cycle."
+    if unit.match is not None and unit.match < RECOGNISED:
+        yield f"{name}: the profile {unit.profile} fits only {unit.match:.0%}; the device type is not certain."
+    failed = (unit.timeouts or 0) + (unit.crc_errors or 0) + (unit.other_errors or 0)
+    if failed:
+        yield f"{name}: {failed} of {unit.polls} polls failed."
+    if unit.exceptions:
+        yield f"{name}: {unit.exceptions} of {unit.polls} polls were refused with an exception."
+    if unit.after_junk:
+        yield f"{name}: {unit.after_junk} of {unit.polls} replies came after stray bytes."
+
+
+def _lost(segment: SegmentSheet, units: Sequence[UnitRow], document: Mapping[str, Any]) -> Iterator[str]:
+    """Units that a later complete survey did not find again."""
+    survey = segment.survey
+    if survey is None or not survey.complete:
+        return
+    searched = set(parse_addresses(survey.addresses))
+    found = {(finding["address"], finding["settings"]) for finding in document.get("findings", ())}
+    for unit in units:
+        asked = unit.address in searched and unit.settings in survey.settings
+        if asked and unit.seen and unit.seen < survey.begun and (unit.address, unit.settings) not in found:
+            yield f"{_name(unit)}: answered at {unit.seen}, but not in the survey of {survey.begun}."
+
+
+def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterator[str]:
+    """Writes without a good end that nothing later settles: a verified write to that address, a complete survey."""
+    survey = segment.survey
+    for n, write in enumerate(journal):
+        last_word = write.conclusions[-1].made if write.conclusions else write.intended
+        if (
+            write.outcome in (Result.VERIFIED, Result.REFUSED)
+            or (survey and survey.complete and survey.begun > last_word)
+            or any(
+                (later.to_address, later.settings, later.outcome) == (write.to_address, write.settings, Result.VERIFIED)
+                for later in journal[n + 1 :]
+            )
+        ):
+            continue
+        end = "nobody noted what became of it" if write.outcome is None else write.outcome
+        yield f"Write {write.number} of {write.intended} ({write.words}): {end}."
+
+
+def _wiring_attention(wiring: StepSheet | None) -> Iterator[str]:
+    if wiring is None:
+        return
+    for judgement in wiring.document.get("judgements", ()):
+        if judgement["level"] in (Level.ATTENTION, Level.WRONG):
+            yield f"Wiring, {judgement['measurement']}: {judgement['reading']}. {judgement['words']}"
+    for observation in wiring.document.get("observations", ()):
+        yield f"Wiring: {observation['seen']}"
+
+
+def _not_searched(segment: SegmentSheet, document: Mapping[str, Any]) -> Iterator[str]:
+    survey = segment.survey
+    if survey is None:
+        yield "The pair was not surveyed."
+        return
+    if survey.ended is None:
+        yield f"The survey of {survey.begun} was cut off; how far it got is not known."
+    elif not survey.complete:
+        yield f"The survey of {survey.begun} did not search all that was asked for."
+    for left in document.get("untested", ()):
+        yield f"Survey: {left['settings']}, addresses {left['addresses']} were not asked everything, {left['why']}."
+    left_out = set(ALL) - set(parse_addresses(survey.addresses)) if survey.addresses else set(ALL)
+    if left_out:
+        yield f"Addresses {format_addresses(left_out)} were not searched."
+    common = {f"{baud}-{form}" for baud in COMMON_BAUDS for form in COMMON_FORMATS}
+    if not common <= set(survey.settings):
+        yield f"Line settings other than {', '.join(survey.settings)} were not searched."
+
+
+def _name(unit: UnitRow) -> str:
+    return " ".join(filter(None, ("Address", both_forms(unit.address), unit.settings, unit.tag)))
+
+
+def _names(units: Iterable[UnitRow]) -> str:
+    return ", ".join(f"{unit.address}{f' {unit.tag}' if unit.tag else ''}" for unit in units)
+
+
+def _point_name(point: PointRow) -> str:
+    return f"Address {both_forms(point.address)} {point.settings}: {point.name}"

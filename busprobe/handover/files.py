@@ -1,0 +1,92 @@
+"""Write the papers into a folder: whole or not at all, and never over a file without being asked."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import tempfile
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+
+from busprobe.errors import FileError, Mistake, RefusedError, UsageError
+from busprobe.handover import csv_files, json_file
+from busprobe.handover.bus_list import BusList
+from busprobe.text import visible
+
+Exporter = Callable[[BusList], Mapping[str, bytes]]
+"""Names and contents of the files that a format has."""
+
+EXPORTERS: Mapping[str, Exporter] = {"csv": csv_files.files, "json": json_file.files}
+"""Every format by its name."""
+
+LONGEST_NAME = 60
+"""Characters of a file name; four bytes each, they fit into the 255 that common file systems take."""
+
+_UNFIT = re.compile(r"[^\w.+-]+")
+_DEVICES = re.compile(r"(?:CON|PRN|AUX|NUL|(?:COM|LPT)[\d¹²³])", re.IGNORECASE)
+"""Names that Windows keeps for devices, whatever follows the dot."""
+
+
+def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite: bool = False) -> list[Path]:
+    """Write the list in each of the `formats` and return the files, in order of the formats.
+
+    All contents are complete on the disk before the first file takes its name, and a failure leaves the folder as it
+    was.  Raises `UsageError` for an unknown format, `RefusedError` where a file is there already and `overwrite`
+    is not set, `FileError` where the folder cannot be written.
+    """
+    contents: dict[Path, bytes] = {}
+    for name in dict.fromkeys(formats):
+        if name not in EXPORTERS:
+            raise UsageError(f"'{visible(name)}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}.")
+        contents.update({folder / file_name(file): content for file, content in EXPORTERS[name](bus_list).items()})
+    there = [path for path in contents if os.path.lexists(path)]
+    if there and not overwrite:
+        raise RefusedError(
+            f"There is already {', '.join(visible(str(path)) for path in there)}.",
+            means="Nothing was written.",
+            todo="Choose another folder, or say that existing files may be replaced.",
+        )
+    try:
+        _put_in_place(folder, contents)
+    except OSError as error:
+        raise FileError(
+            visible(str(folder)),
+            [Mistake("", f"the files cannot be written ({error.strerror or error})")],
+            kind="folder",
+            todo="Make room, or choose another folder.",
+        ) from error
+    return list(contents)
+
+
+def file_name(text: str) -> str:
+    """A name from outside as a file name that stays in its folder and is allowed on every system."""
+    plain = _UNFIT.sub("_", visible(text)).strip("._-")[:LONGEST_NAME].rstrip(".")
+    return f"_{plain}" if not plain or _DEVICES.fullmatch(plain.partition(".")[0]) else plain
+
+
+def _put_in_place(folder: Path, contents: Mapping[Path, bytes]) -> None:
+    """Place all files or none; what is replaced waits aside until all are in place."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".busprobe-", dir=folder, ignore_cleanup_errors=True) as aside:
+        new = {path: Path(aside) / f"{path.name}.new" for path in contents}
+        old = {path: Path(aside) / f"{path.name}.old" for path in contents}
+        for path, content in contents.items():
+            with new[path].open("wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        try:
+            for path in contents:
+                if path.is_dir():
+                    raise IsADirectoryError(errno.EISDIR, f"{path.name} is a folder")
+                if os.path.lexists(path):
+                    path.replace(old[path])
+                new[path].replace(path)
+        except OSError:
+            for path in contents:
+                if os.path.lexists(old[path]):
+                    old[path].replace(path)
+                elif not os.path.lexists(new[path]):
+                    path.unlink()
+            raise

@@ -1,0 +1,208 @@
+"""From the records of a job to the rows of a bus list, one kind of row a function."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from busprobe.handover.bus_list import JournalEntry, JournalRow, PointRow, StepSheet, SurveySheet, UnitRow
+from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
+from busprobe.profiles.matching import RECOGNISED
+from busprobe.profiles.schema import Point, Profile
+from busprobe.prove.tally import Kind
+from busprobe.text import hex_bytes
+
+OTHER_ERRORS = (Kind.LATE, Kind.MALFORMED, Kind.FOREIGN)
+"""Failed polls that are neither silence nor a wrong check sum."""
+
+
+def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
+    """The row of an entry of the as-built list; what the device is stays open where not one unit answers."""
+    row = UnitRow(
+        number=number,
+        state=unit.kind,
+        address=unit.address,
+        settings=unit.settings,
+        position=unit.position,
+        tag=unit.tag,
+        location=unit.location,
+        factory_address=unit.factory_address,
+        previous_address=unit.previous_address,
+        how_set=unit.how_set,
+        power_cycle_verified=unit.power_cycle_verified,
+        latency_minimum_ms=unit.latency.minimum_ms,
+        latency_median_ms=unit.latency.median_ms,
+        latency_maximum_ms=unit.latency.maximum_ms,
+        seen=unit.seen,
+        remarks=unit.notes,
+    )
+    row = _with_counters(row, unit.counters)
+    if unit.kind != "unit":
+        return row
+    row = replace(row, profile=unit.profile, match=unit.match)
+    if profile is not None and (unit.match is None or unit.match >= RECOGNISED):
+        row = _with_profile(row, profile)
+    return _with_identity(row, unit.identity)
+
+
+def reserved_row(number: int, address: int, remark: str) -> UnitRow:
+    """The row of an address that is to be kept free."""
+    return UnitRow(number, "reserved", address, remarks=(remark,))
+
+
+def point_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
+    """The values of a unit as read, and after them those of its profile that were not read."""
+    points = {} if profile is None else {point.name: point for point in profile.points}
+    for reading in unit.readings:
+        yield _read_point(unit, profile, points.pop(reading["name"], None), reading)
+    if profile is None:
+        return
+    for point in points.values():
+        yield _unread_point(unit, profile, point)
+
+
+def journal_row(write: WriteRecord) -> JournalRow:
+    """The row of one write with everything that was noted about it."""
+    return JournalRow(
+        number=write.id,
+        intended=write.intended,
+        tester=write.tester,
+        kind=write.kind,
+        from_address=write.from_address,
+        to_address=write.to_address,
+        settings=write.settings,
+        words=write.words,
+        request=hex_bytes(write.request),
+        outcome=write.outcome,
+        conclusions=tuple(
+            JournalEntry(c.made, c.outcome, None if c.reply is None else hex_bytes(c.reply), c.why)
+            for c in write.conclusions
+        ),
+    )
+
+
+def survey_sheet(survey: SurveyRecord) -> SurveySheet:
+    """What was asked of the last survey and what it said of the line."""
+    document = survey.document
+    line: Mapping[str, Any] = document.get("line") or {}
+    return SurveySheet(
+        begun=survey.begun,
+        ended=survey.ended,
+        complete=survey.complete,
+        port=document.get("port", ""),
+        settings=tuple(document.get("settings", ())),
+        addresses=document.get("addresses", ""),
+        seconds=document.get("seconds"),
+        echo=line.get("echo"),
+        other_master=line.get("other_master"),
+        noise_bytes=line.get("noise_bytes"),
+        notes=tuple(document.get("notes", ())),
+    )
+
+
+def step_sheet(record: StepRecord | None) -> StepSheet | None:
+    """What a step recorded, if it did."""
+    return None if record is None else StepSheet(record.made, record.document)
+
+
+def _with_counters(row: UnitRow, counters: Mapping[str, int]) -> UnitRow:
+    if not counters:
+        return row
+    return replace(
+        row,
+        polls=counters.get("polls"),
+        timeouts=counters.get(Kind.SILENT, 0),
+        crc_errors=counters.get(Kind.CRC, 0),
+        other_errors=sum(counters.get(kind, 0) for kind in OTHER_ERRORS),
+        exceptions=counters.get(Kind.EXCEPTION, 0),
+        after_junk=counters.get(Kind.OK_AFTER_JUNK, 0),
+    )
+
+
+def _with_profile(row: UnitRow, profile: Profile) -> UnitRow:
+    return replace(
+        row,
+        device_type=profile.kind,
+        maker=profile.maker,
+        model=profile.model,
+        identity_source="chosen by hand" if row.match is None else f"profile fits {row.match:.0%}",
+        factory_address=profile.factory.address if row.factory_address is None else row.factory_address,
+        read_functions=tuple(sorted({point.function for point in profile.points})),
+        write_function=profile.readdress.function if profile.readdress else None,
+        word_orders=tuple(sorted({str(point.order) for point in profile.points if point.count > 1})),
+        numbering=str(profile.numbering),
+        registers_a_request=profile.limits.registers,
+        gap_ms=round(1000 * profile.limits.gap_s, 3),
+    )
+
+
+def _with_identity(row: UnitRow, identity: Mapping[str, str]) -> UnitRow:
+    """The unit's own word counts more than the profile's; it is surely its own only where it says something else."""
+    said = (identity.get("vendor"), identity.get("product"))
+    own = any(text and text != known for text, known in zip(said, (row.maker, row.model), strict=True))
+    return replace(
+        row,
+        maker=said[0] or row.maker,
+        model=said[1] or row.model,
+        serial=identity.get("serial") or "",
+        revision=identity.get("revision") or "",
+        identity_source="said by the unit" if own else row.identity_source,
+    )
+
+
+def _read_point(unit: UnitRecord, profile: Profile | None, point: Point | None, reading: Mapping[str, Any]) -> PointRow:
+    return PointRow(
+        address=unit.address,
+        settings=unit.settings,
+        tag=unit.tag,
+        profile=unit.profile,
+        name=reading["name"],
+        function=reading["function"],
+        register=reading["register"],
+        sheet_register=point.at.sheet if point else None,
+        numbering=str(profile.numbering) if profile and point else None,
+        count=reading["count"],
+        type=reading["type"],
+        word_order=_word_order(point),
+        unit=reading["unit"],
+        scale=reading["scale"],
+        offset=point.offset if point else None,
+        plausible_min=point.plausible_min if point else None,
+        plausible_max=point.plausible_max if point else None,
+        registers=tuple(reading["registers"]),
+        value=reading["value"],
+        text=reading["text"],
+        plausible=reading["plausible"],
+    )
+
+
+def _unread_point(unit: UnitRecord, profile: Profile, point: Point) -> PointRow:
+    return PointRow(
+        address=unit.address,
+        settings=unit.settings,
+        tag=unit.tag,
+        profile=unit.profile,
+        name=point.name,
+        function=point.function,
+        register=point.at.wire,
+        sheet_register=point.at.sheet,
+        numbering=str(profile.numbering),
+        count=point.count,
+        type=str(point.type),
+        word_order=_word_order(point),
+        unit=point.unit,
+        scale=point.scale,
+        offset=point.offset,
+        plausible_min=point.plausible_min,
+        plausible_max=point.plausible_max,
+        registers=None,
+        value=None,
+        text="",
+        plausible=None,
+    )
+
+
+def _word_order(point: Point | None) -> str | None:
+    """The byte order, where more than one register makes it matter."""
+    return str(point.order) if point and point.count > 1 else None

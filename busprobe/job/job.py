@@ -1,0 +1,364 @@
+"""The job: one file that every step reads from and writes to, and a crashed laptop goes on from."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable
+from dataclasses import fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from busprobe.errors import RefusedError
+from busprobe.job.database import Database, file_error
+from busprobe.job.records import (
+    Conclusion,
+    Document,
+    JobMeta,
+    Kind,
+    StepRecord,
+    SurveyRecord,
+    UnitRecord,
+    WriteRecord,
+)
+
+SURVEY_FORMAT = "busprobe.survey/1"
+"""Format name of the survey documents kept here."""
+
+
+def utc_now() -> datetime:
+    """The computer's time, in UTC."""
+    return datetime.now(UTC)
+
+
+class Job:
+    """An open job file.
+
+    Usable from several threads.  Every method may raise `FileError` (disk full, file busy, damaged or closed);
+    what it says it stores is on the disk when it returns.  Ids that the job does not have raise LookupError.
+    """
+
+    def __init__(self, database: Database, now: Callable[[], datetime] = utc_now) -> None:
+        self._database = database
+        self._now = now
+
+    # -- the file ----------------------------------------------------------------------------------------
+
+    @classmethod
+    def create(
+        cls, path: Path, *, site: str = "", segment: str = "", tester: str = "", now: Callable[[], datetime] = utc_now
+    ) -> Self:
+        """Start a new job; raises `FileError` where there is a file already or none can be made."""
+        meta = {"site": site, "segment": segment, "tester": tester, "created": _stamp(now())}
+        return cls(Database.create(path, lambda connection: _put_about(connection, meta)), now)
+
+    @classmethod
+    def open(cls, path: Path, *, now: Callable[[], datetime] = utc_now) -> Self:
+        """Open an existing job; raises `FileError` where that is no usable job file."""
+        return cls(Database.open(path), now)
+
+    @classmethod
+    def open_or_create(cls, path: Path, *, now: Callable[[], datetime] = utc_now) -> Self:
+        """Open the job, or start it where there is no such file."""
+        return cls.open(path, now=now) if path.exists() else cls.create(path, now=now)
+
+    @property
+    def path(self) -> Path:
+        """The job file."""
+        return self._database.path
+
+    def close(self) -> None:
+        """Close the file; nothing is lost by not calling this."""
+        self._database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def now(self) -> str:
+        """The moment as this job writes it: UTC, ISO 8601."""
+        return _stamp(self._now())
+
+    # -- about the job -----------------------------------------------------------------------------------
+
+    @property
+    def meta(self) -> JobMeta:
+        """Where the job is done, by whom and through what."""
+        known = {field.name for field in fields(JobMeta)}
+        with self._database.reading() as connection:
+            rows = connection.execute("SELECT key, value FROM about").fetchall()
+        return JobMeta(**{row["key"]: self._load(row["value"]) for row in rows if row["key"] in known})
+
+    def set_meta(
+        self,
+        *,
+        site: str | None = None,
+        segment: str | None = None,
+        tester: str | None = None,
+        port: str | None = None,
+        adapter: str | None = None,
+    ) -> None:
+        """Change what is given, keep the rest."""
+        given = {"site": site, "segment": segment, "tester": tester, "port": port, "adapter": adapter}
+        with self._database.writing() as connection:
+            _put_about(connection, {key: value for key, value in given.items() if value is not None})
+
+    # -- surveys -----------------------------------------------------------------------------------------
+
+    def begin_survey(self, asked: Document) -> int:
+        """Note that a survey starts and what is asked of it (port, settings, addresses); return its id."""
+        return self._insert("INSERT INTO survey (begun, asked) VALUES (?, ?)", self.now(), json.dumps(asked))
+
+    def add_finding(self, survey: int, finding: Document) -> None:
+        """Keep a finding while the survey runs; replaces an earlier one for the same address and settings."""
+        row = (survey, finding["address"], finding["settings"], json.dumps(finding))
+        with self._database.writing() as connection:
+            _require(connection, "survey", survey)
+            connection.execute("INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?)", row)
+
+    def progress(self, survey: int, document: Document) -> None:
+        """Keep the state a survey can be resumed from; what is in it is the survey's business."""
+        self._update_survey(survey, "progress = ?", json.dumps(document))
+
+    def end_survey(self, survey: int, document: Document) -> None:
+        """Keep the whole survey document, complete or not; it takes the place of the single findings."""
+        self._update_survey(survey, "ended = ?, document = ?", self.now(), json.dumps(document))
+
+    def latest_survey(self) -> SurveyRecord | None:
+        """The survey begun last, with what it had found if it was cut off; `None` before the first."""
+        with self._database.reading() as connection:
+            row = connection.execute("SELECT * FROM survey ORDER BY id DESC LIMIT 1").fetchone()
+            if row is None:
+                return None
+            findings = connection.execute(
+                "SELECT document FROM finding WHERE survey = ? ORDER BY address, settings", (row["id"],)
+            ).fetchall()
+        asked = self._load(row["asked"])
+        return SurveyRecord(
+            id=row["id"],
+            begun=row["begun"],
+            ended=row["ended"],
+            asked=asked,
+            progress=None if row["progress"] is None else self._load(row["progress"]),
+            document={
+                "format": SURVEY_FORMAT,
+                **asked,
+                "seconds": None,
+                "complete": False,
+                "findings": [self._load(found["document"]) for found in findings],
+            }
+            if row["document"] is None
+            else self._load(row["document"]),
+        )
+
+    def _update_survey(self, survey: int, change: str, *values: str) -> None:
+        with self._database.writing() as connection:
+            _require(connection, "survey", survey)
+            connection.execute(f"UPDATE survey SET {change} WHERE id = ?", (*values, survey))  # noqa: S608 - ours
+
+    # -- the as-built list -------------------------------------------------------------------------------
+
+    def put_unit(self, unit: UnitRecord) -> None:
+        """Put a unit on the list, in place of what was there at its address and settings."""
+        with self._database.writing() as connection:
+            _put_unit(connection, unit)
+
+    def unit(self, address: int, settings: str) -> UnitRecord | None:
+        """The entry for this address at these settings, if there is one."""
+        with self._database.reading() as connection:
+            return self._unit(connection, address, settings)
+
+    def units(self) -> tuple[UnitRecord, ...]:
+        """The as-built list by address and settings."""
+        with self._database.reading() as connection:
+            rows = connection.execute("SELECT document FROM unit ORDER BY address, settings").fetchall()
+        return tuple(self._load_unit(row["document"]) for row in rows)
+
+    def remove_unit(self, address: int, settings: str) -> None:
+        """Take an entry off the list, because what it said is not so any more."""
+        with self._database.writing() as connection:
+            connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", (address, settings))
+
+    def move_unit(
+        self,
+        old: int,
+        new: int,
+        *,
+        settings: str,
+        how_set: str,
+        power_cycle_verified: bool | None = None,
+        kind: Kind = "unit",
+    ) -> UnitRecord:
+        """After a verified readdress, put the unit at its new address; return its entry.
+
+        A lone unit takes its entry along.  From a clash or an unsure finding nobody knows which of the devices
+        moved: the mover starts a new entry, and the old one stays, with a note, until somebody looks again.
+        Raises `RefusedError` where the list has an entry at the new address; look with `unit()` before writing.
+        """
+        with self._database.writing() as connection:
+            if self._unit(connection, new, settings) is not None:
+                raise RefusedError(
+                    f"The list already has an entry at address {new}, {settings}.",
+                    means="Moving another unit there would make one of them disappear from the list.",
+                    todo="Survey that address again, or take the entry off the list if the unit is gone.",
+                )
+            now = self.now()
+            source = self._unit(connection, old, settings)
+            if source is not None and source.kind == "unit":
+                connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", (old, settings))
+                moved = replace(source, address=new)
+            else:
+                moved = UnitRecord(new, settings, kind=kind)
+                if source is not None:
+                    note = f"{now}: one unit was moved from here to {new}; not surveyed since."
+                    _put_unit(connection, replace(source, notes=(*source.notes, note)))
+            moved = replace(
+                moved, previous_address=old, how_set=how_set, power_cycle_verified=power_cycle_verified, seen=now
+            )
+            _put_unit(connection, moved)
+        return moved
+
+    def _unit(self, connection: sqlite3.Connection, address: int, settings: str) -> UnitRecord | None:
+        row = connection.execute(
+            "SELECT document FROM unit WHERE address = ? AND settings = ?", (address, settings)
+        ).fetchone()
+        return None if row is None else self._load_unit(row["document"])
+
+    def _load_unit(self, text: str) -> UnitRecord:
+        try:
+            return UnitRecord.from_document(self._load(text))
+        except (KeyError, TypeError) as error:
+            raise file_error(
+                self.path, f"the entry of a unit is damaged ({error})", "Go on with a copy made earlier."
+            ) from error
+
+    # -- the journal of writes ---------------------------------------------------------------------------
+
+    def intend_write(
+        self,
+        *,
+        kind: str,
+        from_address: int | None,
+        to_address: int | None,
+        settings: str,
+        request: bytes,
+        words: str,
+    ) -> int:
+        """Note a write that is about to be sent; return its id once that is on the disk.
+
+        `kind` says what for (``readdress``), `request` is the frame, `words` what was shown and confirmed.
+        """
+        return self._insert(
+            "INSERT INTO write (intended, tester, kind, from_address, to_address, settings, request, words)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            self.now(),
+            self.meta.tester,
+            kind,
+            from_address,
+            to_address,
+            settings,
+            request,
+            words,
+        )
+
+    def conclude_write(self, write: int, *, outcome: str, reply: bytes | None, why: str) -> None:
+        """Note what became of a write; a later conclusion (after a power cycle) is added to the earlier."""
+        with self._database.writing() as connection:
+            _require(connection, "write", write)
+            connection.execute(
+                "INSERT INTO conclusion (write, made, outcome, reply, why) VALUES (?, ?, ?, ?, ?)",
+                (write, self.now(), _text(outcome), reply, _text(why)),
+            )
+
+    def unfinished_writes(self) -> tuple[WriteRecord, ...]:
+        """Writes of which nobody noted what became: the program ended between intent and conclusion."""
+        return tuple(write for write in self.writes() if not write.conclusions)
+
+    def writes(self) -> tuple[WriteRecord, ...]:
+        """Every write that was ever about to be sent, in order."""
+        with self._database.reading() as connection:
+            rows = connection.execute("SELECT * FROM write ORDER BY id").fetchall()
+            made = connection.execute("SELECT * FROM conclusion ORDER BY id").fetchall()
+        conclusions: dict[int, list[Conclusion]] = {row["id"]: [] for row in rows}
+        for row in made:
+            conclusions[row["write"]].append(Conclusion(row["made"], row["outcome"], row["reply"], row["why"]))
+        return tuple(replace(WriteRecord(*row), conclusions=tuple(conclusions[row["id"]])) for row in rows)
+
+    # -- what the steps leave ----------------------------------------------------------------------------
+
+    def record(self, step: str, document: Document) -> int:
+        """Keep a document under a step's name (a meter reading, a proof, a caution acknowledged)."""
+        return self._insert(
+            "INSERT INTO record (step, made, document) VALUES (?, ?, ?)", step, self.now(), json.dumps(document)
+        )
+
+    def records(self, step: str) -> tuple[StepRecord, ...]:
+        """All documents a step left, oldest first."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT id, step, made, document FROM record WHERE step = ? ORDER BY id", (step,)
+            ).fetchall()
+        return tuple(StepRecord(row["id"], row["step"], row["made"], self._load(row["document"])) for row in rows)
+
+    def latest(self, step: str) -> StepRecord | None:
+        """The document a step left last, if any."""
+        records = self.records(step)
+        return records[-1] if records else None
+
+    def state(self, key: str) -> Any:
+        """What `set_state` was last given for the key; `None` when nothing was."""
+        with self._database.reading() as connection:
+            row = connection.execute("SELECT value FROM state WHERE key = ?", (key,)).fetchone()
+        return None if row is None else self._load(row["value"])
+
+    def set_state(self, key: str, value: Any) -> None:
+        """Keep a small value of the wizard (the last step, a step's notes); anything JSON can say."""
+        with self._database.writing() as connection:
+            connection.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, json.dumps(value)))
+
+    # -- helpers -----------------------------------------------------------------------------------------
+
+    def _insert(self, statement: str, *values: str | int | bytes | None) -> int:
+        stored = [_text(value) if isinstance(value, str) else value for value in values]
+        with self._database.writing() as connection:
+            cursor = connection.execute(statement, stored)
+        return int(cursor.lastrowid or 0)
+
+    def _load(self, text: str) -> Any:
+        try:
+            return json.loads(text)
+        except ValueError as error:
+            raise file_error(
+                self.path, f"a stored document is damaged ({error})", "Go on with a copy made earlier."
+            ) from error
+
+
+def _stamp(moment: datetime) -> str:
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _text(text: str) -> str:
+    """Text that SQLite can keep: a lone surrogate (an undecodable byte of a command line) is written out."""
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+def _put_about(connection: sqlite3.Connection, values: dict[str, str]) -> None:
+    connection.executemany(
+        "INSERT OR REPLACE INTO about VALUES (?, ?)", [(key, json.dumps(value)) for key, value in values.items()]
+    )
+
+
+def _put_unit(connection: sqlite3.Connection, unit: UnitRecord) -> None:
+    row = (unit.address, unit.settings, json.dumps(unit.document()))
+    connection.execute("INSERT OR REPLACE INTO unit VALUES (?, ?, ?)", row)
+
+
+def _require(connection: sqlite3.Connection, table: str, key: int) -> None:
+    if connection.execute(f"SELECT 1 FROM {table} WHERE id = ?", (key,)).fetchone() is None:  # noqa: S608 - ours
+        raise LookupError(f"this job has no {table} {key}")

@@ -1,0 +1,35 @@
+"""How the tables of a job file came to be, one step a version.
+
+Append only: a step that has been released is never edited, because files made with it exist.
+"""
+
+from __future__ import annotations
+
+APPLICATION_ID = 0x62757370
+"""``PRAGMA application_id`` of every job file ("busp" in ASCII); tells it from any other SQLite file."""
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        "CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
+        """CREATE TABLE survey (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, begun TEXT NOT NULL, asked TEXT NOT NULL,
+            progress TEXT, ended TEXT, document TEXT)""",
+        """CREATE TABLE finding (
+            survey INTEGER NOT NULL REFERENCES survey, address INTEGER NOT NULL, settings TEXT NOT NULL,
+            document TEXT NOT NULL, PRIMARY KEY (survey, address, settings))""",
+        """CREATE TABLE unit (
+            address INTEGER NOT NULL, settings TEXT NOT NULL, document TEXT NOT NULL,
+            PRIMARY KEY (address, settings))""",
+        """CREATE TABLE write (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, intended TEXT NOT NULL, tester TEXT NOT NULL, kind TEXT NOT NULL,
+            from_address INTEGER, to_address INTEGER, settings TEXT NOT NULL, request BLOB NOT NULL,
+            words TEXT NOT NULL)""",
+        """CREATE TABLE conclusion (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, write INTEGER NOT NULL REFERENCES write, made TEXT NOT NULL,
+            outcome TEXT NOT NULL, reply BLOB, why TEXT NOT NULL)""",
+        """CREATE TABLE record (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, step TEXT NOT NULL, made TEXT NOT NULL, document TEXT NOT NULL)""",
+        "CREATE TABLE state (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
+    ),
+)
+"""Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version`` keeps n."""

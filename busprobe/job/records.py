@@ -1,0 +1,193 @@
+"""What a job file gives back: frozen records.
+
+Times are UTC in ISO 8601.  Text that came from a unit has been made harmless before it got here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any, Literal
+
+Document = Mapping[str, Any]
+"""What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and documents."""
+
+Kind = Literal["unit", "clash", "unsure"]
+"""What the survey concluded about an address: one unit, several, or not clear."""
+
+
+@dataclass(frozen=True)
+class JobMeta:
+    """Where the job is done, by whom and through what."""
+
+    site: str = ""
+    segment: str = ""
+    """Name of the pair of wires."""
+    tester: str = ""
+    port: str = ""
+    adapter: str = ""
+    """Description of the adapter, as the computer reports it."""
+    created: str = ""
+
+
+@dataclass(frozen=True)
+class Latency:
+    """Reply times of a unit in milliseconds; `None` where not measured."""
+
+    minimum_ms: float | None = None
+    median_ms: float | None = None
+    maximum_ms: float | None = None
+
+
+@dataclass(frozen=True)
+class UnitRecord:
+    """One entry of the as-built list; its key is unit address and line settings."""
+
+    address: int
+    settings: str
+    """Line settings, ``9600-8N1``."""
+    kind: Kind = "unit"
+    tag: str = ""
+    location: str = ""
+    position: int | None = None
+    """Place along the cable, counted from the master."""
+    profile: str | None = None
+    """Id of the device type, where known."""
+    match: float | None = None
+    """How well the profile fits, 0 to 1."""
+    identity: Mapping[str, str] = field(default_factory=dict)
+    """What the unit itself says it is, nothing else: ``vendor``, ``product``, ``revision``, ``serial`` and others."""
+    readings: tuple[Document, ...] = ()
+    """Points as read, each with name, function, register, registers, value, text, plausible and so on."""
+    latency: Latency = Latency()
+    previous_address: int | None = None
+    factory_address: int | None = None
+    how_set: str = ""
+    """How the address got there: which register, which switch."""
+    power_cycle_verified: bool | None = None
+    """Whether it still answered at this address after a power cycle; `None` = not tested."""
+    counters: Mapping[str, int] = field(default_factory=dict)
+    """Polls of the last endurance run and what became of them: ``polls`` and each kind by its name there."""
+    notes: tuple[str, ...] = ()
+    seen: str | None = None
+    """When it last answered."""
+
+    def document(self) -> dict[str, Any]:
+        """The record as JSON can say it."""
+        return asdict(self)
+
+    @classmethod
+    def from_document(cls, document: Document) -> UnitRecord:
+        """The record that `document()` gave; raises KeyError or TypeError on anything else."""
+        return cls(
+            **{
+                **document,
+                "latency": Latency(**document["latency"]),
+                "readings": tuple(document["readings"]),
+                "notes": tuple(document["notes"]),
+            }
+        )
+
+
+@dataclass(frozen=True)
+class SurveyRecord:
+    """One survey, ended or cut off."""
+
+    id: int
+    begun: str
+    ended: str | None
+    """`None` while it runs, and for ever if it was cut off by a crash."""
+    asked: Document
+    """What was to be searched: port, settings, addresses."""
+    progress: Document | None
+    """State to resume from, as the survey handed it in."""
+    document: Document
+    """``busprobe.survey/1``: the survey's own when it ended, otherwise what had been found by then."""
+
+    @property
+    def complete(self) -> bool:
+        """Whether everything asked for was searched."""
+        return self.document.get("complete") is True
+
+    @property
+    def findings(self) -> tuple[Document, ...]:
+        """What was found, by settings and address as the document has them."""
+        return tuple(self.document.get("findings", ()))
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What became of a write, as far as was known at that moment."""
+
+    made: str
+    outcome: str
+    reply: bytes | None
+    """Raw reply; `None` when none came."""
+    why: str
+
+
+@dataclass(frozen=True)
+class WriteRecord:
+    """One write: intended on disk before the bytes left, concluded as often as more became known."""
+
+    id: int
+    intended: str
+    """When it was about to be sent."""
+    tester: str
+    """Who was at the screen."""
+    kind: str
+    from_address: int | None
+    to_address: int | None
+    settings: str
+    request: bytes
+    words: str
+    """What the request does, in plain words, as it was confirmed."""
+    conclusions: tuple[Conclusion, ...] = ()
+
+    @property
+    def outcome(self) -> str | None:
+        """The last conclusion's outcome; `None` when nobody knows what became of it."""
+        return self.conclusions[-1].outcome if self.conclusions else None
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """A document that a step left: a meter reading, a proof, a caution acknowledged."""
+
+    id: int
+    step: str
+    made: str
+    document: Document
+
+
+def unit_from_finding(finding: Document, *, seen: str, known: UnitRecord | None = None) -> UnitRecord:
+    """The as-built entry for a survey finding, carrying on what is `known` of that address and settings.
+
+    What is known of the place (tag, location, position, notes) stays.  What is known of the device stays only
+    while the finding's identity does not contradict it.
+    """
+    identity = {name: text for name, text in (finding.get("identity") or {}).items() if text}
+    base = known or UnitRecord(finding["address"], finding["settings"])
+    if any(base.identity.get(name, text) != text for name, text in identity.items()):
+        was = " ".join(base.identity.values())
+        base = UnitRecord(
+            base.address,
+            base.settings,
+            tag=base.tag,
+            location=base.location,
+            position=base.position,
+            notes=(*base.notes, f"Before {seen} another device answered here: {was}."),
+        )
+    notes = tuple(note for note in finding.get("notes", ()) if note not in base.notes)
+    named = finding.get("profile") is not None
+    proven = base.latency.maximum_ms is not None  # many polls say more than the survey's few probes
+    return replace(
+        base,
+        kind=finding["kind"],
+        profile=finding["profile"] if named else base.profile,
+        match=finding.get("match") if named else base.match,
+        identity={**base.identity, **identity},
+        latency=base.latency if proven else Latency(median_ms=finding.get("latency_ms")),
+        notes=(*base.notes, *notes),
+        seen=seen,
+    )

@@ -1,0 +1,215 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from busprobe.handover.assemble import assemble
+from busprobe.handover.bus_list import BusList, UnitRow
+from busprobe.job import Job, UnitRecord
+from tests.handover.conftest import METER_UNIT, POLLED, PROFILES, SENSOR_UNIT, SETTINGS
+
+
+def rows(bus_list: BusList) -> dict[int, UnitRow]:
+    return {row.address: row for row in bus_list.units}
+
+
+def test_the_segment_sheet_says_where_who_and_with_what(bus_list: BusList) -> None:
+    sheet = bus_list.segment
+    assert (sheet.site, sheet.segment, sheet.tester) == ("Mill Lane", "Hall 2", "R. Vale")
+    assert (sheet.port, sheet.adapter, sheet.created) == ("COM7", "USB serial adapter", "2026-03-02T08:00:01.000Z")
+    assert sheet.made > sheet.created
+    assert sheet.tool.startswith("busprobe ")
+    assert (sheet.settings, sheet.units, sheet.wiring) == ((SETTINGS,), 2, None)
+    assert sheet.survey is not None
+    assert (sheet.survey.complete, sheet.survey.seconds, sheet.survey.addresses) == (True, 12.3, "1-247")
+    assert (sheet.survey.echo, sheet.survey.other_master, sheet.survey.noise_bytes) == (False, False, 3)
+    assert sheet.survey.notes == ("3 bytes of junk",)
+
+
+def test_rows_come_in_cable_order_then_by_address_then_reserved(done: Job) -> None:
+    done.put_unit(UnitRecord(3, SETTINGS))
+    found = [(row.number, row.address, row.state) for row in assemble(done, PROFILES).units]
+    assert found == [
+        (1, 5, "unit"),
+        (2, 12, "unit"),
+        (3, 3, "unit"),
+        (4, 1, "reserved"),
+        (5, 240, "reserved"),
+    ]
+
+
+def test_a_unit_row_joins_the_record_with_its_profile(bus_list: BusList) -> None:
+    assert rows(bus_list)[12] == UnitRow(
+        number=2,
+        state="unit",
+        address=12,
+        settings=SETTINGS,
+        position=2,
+        tag="TT-12",
+        location="Hall 2, panel B",
+        device_type="temperature sensor",
+        maker="Garnet Sensing",
+        model="GS-1",
+        serial="00451",
+        identity_source="profile fits 90%",
+        profile="garnet-gs-1",
+        match=0.9,
+        factory_address=1,
+        previous_address=1,
+        how_set="register 257",
+        power_cycle_verified=True,
+        read_functions=(3, 4),
+        write_function=6,
+        word_orders=("CDAB",),
+        numbering="reference",
+        registers_a_request=16,
+        gap_ms=20.0,
+        latency_minimum_ms=8.1,
+        latency_median_ms=9.4,
+        latency_maximum_ms=15.0,
+        polls=100,
+        timeouts=1,
+        crc_errors=2,
+        other_errors=2,
+        exceptions=1,
+        after_junk=0,
+        seen="2026-03-02T09:00:00.000Z",
+        remarks=("behind the fan",),
+    )
+
+
+def test_the_units_own_word_counts_more_than_the_profile(bus_list: BusList) -> None:
+    row = rows(bus_list)[5]
+    assert (row.maker, row.model, row.revision) == ("Hazel Metering", "HM-9-63", "1.4")
+    assert (row.identity_source, row.device_type) == ("said by the unit", "energy meter")
+    assert (row.polls, row.timeouts, row.power_cycle_verified) == (None, None, None)
+
+
+def test_words_that_equal_the_profiles_are_not_called_the_units_own(done: Job) -> None:
+    """They may have been filled in from the profile, so the paper claims no more than that the profile fits."""
+    done.put_unit(replace(SENSOR_UNIT, identity={"vendor": "Garnet Sensing", "product": "GS-1"}))
+    assert rows(assemble(done, PROFILES))[12].identity_source == "profile fits 90%"
+    done.put_unit(UnitRecord(20, SETTINGS, identity={"product": "GS-1"}))
+    assert rows(assemble(done, PROFILES))[20].identity_source == "said by the unit"
+
+
+def test_a_weak_match_names_no_maker(done: Job) -> None:
+    """A profile that merely might fit must not become a make and model on paper."""
+    done.put_unit(UnitRecord(20, SETTINGS, profile="garnet-gs-1", match=0.4))
+    bus_list = assemble(done, PROFILES)
+    row = rows(bus_list)[20]
+    assert (row.maker, row.model, row.device_type, row.factory_address) == ("", "", "", None)
+    assert (row.profile, row.match) == ("garnet-gs-1", 0.4)
+    assert any("fits only 40%" in caveat for caveat in bus_list.attention)
+    assert any("device type is not known: 20." in caveat for caveat in bus_list.not_tested)
+
+
+def test_a_profile_chosen_by_hand_says_so(done: Job) -> None:
+    done.put_unit(UnitRecord(20, SETTINGS, profile="garnet-gs-1"))
+    assert rows(assemble(done, PROFILES))[20].identity_source == "chosen by hand"
+
+
+def test_a_profile_this_computer_does_not_have_leaves_its_columns_empty(done: Job) -> None:
+    bus_list = assemble(done, {})
+    row = rows(bus_list)[12]
+    assert (row.profile, row.maker, row.registers_a_request, row.read_functions) == ("garnet-gs-1", "", None, ())
+    assert [(point.name, point.sheet_register, point.text) for point in bus_list.points] == [
+        ("Temperature", None, "-5.2 °C")
+    ]
+    assert not [row for row in bus_list.units if row.state == "reserved"]
+
+
+def test_a_clash_has_no_device_facts_and_no_points(done: Job) -> None:
+    """What two units say at once belongs to neither of them."""
+    done.put_unit(replace(SENSOR_UNIT, address=20, kind="clash"))
+    bus_list = assemble(done, PROFILES)
+    row = rows(bus_list)[20]
+    assert (row.state, row.maker, row.model, row.serial, row.profile) == ("clash", "", "", "", None)
+    assert not [point for point in bus_list.points if point.address == 20]
+    assert "Address 20 (0x14) 9600-8N1 TT-12: two or more units answer." in bus_list.attention
+
+
+def test_points_are_listed_as_read_and_the_others_as_not_read(bus_list: BusList) -> None:
+    read, unread = bus_list.points
+    assert (read.address, read.tag, read.name, read.value, read.text) == (
+        12,
+        "TT-12",
+        "Temperature",
+        -5.2,
+        "-5.2 °C",
+    )
+    assert (read.function, read.register, read.sheet_register, read.numbering) == (4, 1, 30002, "reference")
+    assert (read.registers, read.plausible, read.word_order) == ((0xFFCC,), True, None)
+    assert (unread.name, unread.register, unread.sheet_register) == ("Operating hours", 10, 40011)
+    assert (unread.registers, unread.value, unread.text, unread.plausible) == (None, None, "", None)
+    assert unread.word_order == "CDAB"
+    assert "Some values were not read: 12 TT-12." in bus_list.not_tested
+
+
+def test_factory_addresses_are_reserved_with_what_is_known_of_them(bus_list: BusList) -> None:
+    survey = bus_list.segment.survey
+    assert survey is not None
+    assert rows(bus_list)[1].remarks == (
+        f"Keep free: factory address of Garnet Sensing GS-1. Silent in the survey of {survey.begun}.",
+    )
+    assert rows(bus_list)[240].remarks[0].startswith("Keep free: factory address of Hazel Metering HM-9.")
+
+
+def test_a_factory_address_in_use_is_not_reserved(done: Job) -> None:
+    done.put_unit(UnitRecord(1, "19200-8E1"))
+    assert rows(assemble(done, PROFILES))[1].state == "unit"
+
+
+def survey_again(job: Job, **changes: Any) -> str:
+    """A later survey; returns when it was begun."""
+    asked = {"port": "COM7", "settings": [SETTINGS], "addresses": "1-20"}
+    survey = job.begin_survey(asked)
+    job.end_survey(survey, {**asked, "complete": True, "line": {}, "findings": [], **changes})
+    record = job.latest_survey()
+    assert record is not None
+    return record.begun
+
+
+def test_a_reserved_address_never_claims_more_than_the_survey_saw(done: Job) -> None:
+    begun = survey_again(done, findings=[{"address": 1, "settings": SETTINGS, "kind": "clash"}])
+    found = rows(assemble(done, PROFILES))
+    assert found[1].remarks[0].endswith(f"Answered in the survey of {begun}; not surveyed since.")
+    assert found[240].remarks[0].endswith("Not tested.")
+    survey_again(done, complete=False)
+    assert rows(assemble(done, PROFILES))[1].remarks[0].endswith("Not tested to the end.")
+
+
+def test_spare_addresses_are_those_a_complete_survey_found_silent(done: Job) -> None:
+    assert assemble(done, PROFILES).segment.spare == "2-4,6-11,13-239,241-247"
+    survey_again(done, findings=[{"address": 3, "settings": SETTINGS, "kind": "unsure"}])
+    assert assemble(done, PROFILES).segment.spare == "2,4,6-11,13-20"
+    survey_again(done, complete=False)
+    assert assemble(done, PROFILES).segment.spare is None
+
+
+def test_the_journal_has_every_write_with_its_bytes(bus_list: BusList) -> None:
+    (row,) = bus_list.journal
+    assert (row.number, row.kind, row.from_address, row.to_address) == (1, "readdress", 1, 12)
+    assert (row.request, row.outcome, row.tester) == ("01 06 01 01 00 0C", "verified", "R. Vale")
+    (entry,) = row.conclusions
+    assert (entry.outcome, entry.reply, entry.why) == ("verified", "01 06 01 01 00 0C", "12 answers, 1 is silent")
+
+
+def test_the_proof_sums_up_all_units_polled(done: Job) -> None:
+    done.put_unit(replace(METER_UNIT, counters={"polls": 50, "ok": 50}))
+    done.record("prove", {"seconds": 60.0})
+    proof = assemble(done, PROFILES).proof
+    assert proof is not None
+    assert (proof.units, proof.polls) == (2, 150)
+    assert proof.results == {**{kind: n for kind, n in POLLED.items() if kind != "polls"}, "ok": 144}
+    assert proof.latest is not None
+    assert proof.latest.document == {"seconds": 60.0}
+
+
+def test_an_empty_job_claims_nothing(job: Job) -> None:
+    bus_list = assemble(job, PROFILES)
+    assert (bus_list.units, bus_list.points, bus_list.journal, bus_list.proof) == ((), (), (), None)
+    assert bus_list.segment.survey is None
+    assert bus_list.segment.spare is None
+    assert bus_list.attention == ()
+    assert bus_list.not_tested == ("The pair was not surveyed.", "The wiring was not measured.")

@@ -1,0 +1,129 @@
+from __future__ import annotations
+
+import csv
+import io
+import unicodedata
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busprobe.handover import csv_files
+from busprobe.handover.bus_list import BusList, PointRow, SegmentSheet, UnitRow
+
+EMPTY = BusList(
+    segment=SegmentSheet("", "", "", "", "", "", "", "", (), 0, None, None, None, None),
+    units=(),
+    points=(),
+    journal=(),
+    proof=None,
+    attention=(),
+    not_tested=(),
+)
+
+
+def read(content: bytes, delimiter: str = ",") -> list[list[str]]:
+    return list(csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), delimiter=delimiter))
+
+
+def records(content: bytes) -> list[dict[str, str]]:
+    titles, *rows = read(content)
+    return [dict(zip(titles, row, strict=True)) for row in rows]
+
+
+def test_the_bus_list_reads_back_with_its_titles(bus_list: BusList) -> None:
+    found = records(csv_files.files(bus_list)["bus-list.csv"])
+    assert [(row["No."], row["Address"], row["Address hex"], row["State"]) for row in found] == [
+        ("1", "5", "0x05", "unit"),
+        ("2", "12", "0x0C", "unit"),
+        ("3", "1", "0x01", "reserved"),
+        ("4", "240", "0xF0", "reserved"),
+    ]
+    sensor = found[1]
+    assert (sensor["Tag"], sensor["Location"], sensor["Serial no."]) == ("TT-12", "Hall 2, panel B", "00451")
+    assert (sensor["Read functions"], sensor["Word order"], sensor["Gap needed ms"]) == ("3 4", "CDAB", "20.0")
+    assert (sensor["Test polls"], sensor["Timeouts"], sensor["Other errors"]) == ("100", "1", "2")
+    assert (sensor["Power cycle verified"], sensor["Remarks"]) == ("yes", "behind the fan")
+
+
+def test_what_was_not_tested_says_so_and_what_is_not_known_is_empty(bus_list: BusList) -> None:
+    meter, _, reserved, _ = records(csv_files.files(bus_list)["bus-list.csv"])
+    tested = ("Power cycle verified", "Test polls", "Timeouts", "CRC errors", "Other errors")
+    assert {meter[title] for title in tested} == {"not tested"}
+    assert (meter["Serial no."], meter["Previous address"], meter["Reply time max ms"]) == ("", "", "")
+    assert {reserved[title] for title in tested} == {""}
+
+
+def test_the_point_list_reads_back_with_both_register_numbers(bus_list: BusList) -> None:
+    temperature, hours = records(csv_files.files(bus_list)["point-list.csv"])
+    assert (temperature["Register"], temperature["Register hex"]) == ("1", "0x0001")
+    assert (temperature["Register in data sheet"], temperature["Data sheet numbering"]) == ("30002", "reference")
+    assert (temperature["Raw hex"], temperature["Value read"]) == ("FFCC", "-5.2")
+    assert (temperature["Value as text"], temperature["Unit"], temperature["Plausible"]) == ("'-5.2 °C", "°C", "yes")
+    assert (hours["Value read"], hours["Raw hex"], hours["Plausible"]) == ("not tested", "", "")
+
+
+def test_files_are_utf8_with_a_byte_order_mark_and_crlf(bus_list: BusList) -> None:
+    for content in csv_files.files(bus_list).values():
+        assert content.startswith(b"\xef\xbb\xbf")
+        assert content.count(b"\r\n") == content.count(b"\n") > 1
+
+
+def test_an_empty_list_still_has_its_titles() -> None:
+    assert [len(read(content)) for content in csv_files.files(EMPTY).values()] == [1, 1]
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+1+1", "'+1+1"),
+        ("-1+1", "'-1+1"),
+        ("@SUM(A1)", "'@SUM(A1)"),
+        ("  =1+1", "'  =1+1"),
+        ("＝1+1", "'＝1+1"),
+        ('"=1+1"', '\'"=1+1"'),
+        ("x;=1+1", "x;'=1+1"),
+        ("\t=1", "\\x09=1"),
+        ("\r=1", "\\x0d=1"),
+        ("-5", "-5"),
+        ("-5.25", "-5.25"),
+        ("+5", "'+5"),
+        ("-", "'-"),
+        ("TT-12", "TT-12"),
+        ("\x1b[31m", "\\x1b[31m"),
+        ("\\x1b[31m", "\\x1b[31m"),
+        ("\u202e", "\\u202e"),
+        (-5.5, -5.5),
+        (None, None),
+    ],
+)
+def test_text_that_could_act_is_made_harmless(cell: csv_files.Cell, written: csv_files.Cell) -> None:
+    assert csv_files.harmless(cell) == written
+
+
+hostile = st.text(alphabet=st.one_of(st.sampled_from("=+-@;,\t\r\n\"' 1\\|＝"), st.characters()), max_size=12)
+
+
+@settings(deadline=None, max_examples=150)
+@given(hostile, hostile, hostile)
+def test_no_cell_of_hostile_text_is_a_formula_or_has_control_codes(tag: str, place: str, name: str) -> None:
+    """However it is split: at the comma as written, or at the semicolon as where the decimal sign is a comma."""
+    unit = UnitRow(1, "unit", 12, tag=tag, location=place, maker=name, remarks=(tag, name))
+    point = PointRow(
+        12, "", tag, None, name, 3, 1, None, None, 1, "int16", None, place, None, None, None, None, (1,), -5, tag, None
+    )
+    for content in csv_files.files(replace(EMPTY, units=(unit,), points=(point,))).values():
+        assert len(read(content)) == 2, "a line a row"
+        assert len({len(row) for row in read(content)}) == 1
+        for delimiter in ",;":
+            for cell in (cell for row in read(content, delimiter) for cell in row):
+                assert not cell.lstrip(' "').startswith(("=", "+", "-", "@", "＝", "＋", "－", "＠")) or number(cell)
+                assert not any(unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp", "Cs") for c in cell)
+
+
+def number(cell: str) -> bool:
+    """Whether a spreadsheet takes the cell for a plain negative number."""
+    digits = cell.removeprefix("-").replace(".", "", 1)
+    return digits.isascii() and digits.isdigit()

@@ -1,0 +1,197 @@
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from busprobe.errors import FileError
+from busprobe.job import Job, migrations
+from busprobe.job import database as database_module
+from busprobe.job.database import Database
+
+
+def refused(path: Path) -> str:
+    """What the user reads when the file at `path` is opened as a job."""
+    with pytest.raises(FileError) as caught:
+        Job.open(path)
+    assert str(path) in str(caught.value)
+    return str(caught.value)
+
+
+def test_a_missing_file_is_named(path: Path) -> None:
+    assert "there is no such file" in refused(path)
+
+
+def test_a_folder_is_no_job(tmp_path: Path) -> None:
+    assert "it is a folder" in refused(tmp_path)
+
+
+@pytest.mark.parametrize("content", [b"", b"position,tag\r\n1,T-01\r\n" * 50])
+def test_a_file_of_another_kind_is_refused_and_left_alone(path: Path, content: bytes) -> None:
+    path.write_bytes(content)
+    assert "it is not a job file" in refused(path)
+    assert path.read_bytes() == content
+
+
+def test_another_programs_sqlite_file_is_refused_and_left_alone(path: Path) -> None:
+    connection = sqlite3.connect(path)
+    connection.execute("CREATE TABLE about (key TEXT, value TEXT)")
+    connection.commit()
+    connection.close()
+    content = path.read_bytes()
+    assert "it is not a job file" in refused(path)
+    assert path.read_bytes() == content
+
+
+def test_a_file_of_a_newer_version_is_refused(job: Job, path: Path) -> None:
+    job.close()
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    assert "newer busprobe (version 99" in refused(path)
+
+
+def test_a_damaged_file_is_a_file_error(job: Job, path: Path) -> None:
+    """Overwritten pages below an intact header are found when they are read, and said in plain words."""
+    job.close()
+    content = bytearray(path.read_bytes())
+    content[100:] = b"\xaa" * (len(content) - 100)
+    path.write_bytes(content)
+    with pytest.raises(FileError, match="it is damaged"), Job.open(path) as opened:
+        opened.units()
+
+
+def test_a_damaged_document_is_a_file_error(job: Job, path: Path) -> None:
+    connection = sqlite3.connect(path)
+    connection.execute("INSERT INTO unit VALUES (1, '9600-8N1', '{\"address\": 1}')")
+    connection.execute("INSERT INTO state VALUES ('step', '{broken')")
+    connection.commit()
+    connection.close()
+    with pytest.raises(FileError, match="entry of a unit is damaged"):
+        job.units()
+    with pytest.raises(FileError, match="stored document is damaged"):
+        job.state("step")
+
+
+def test_creating_never_replaces_a_file(path: Path) -> None:
+    path.write_text("mine")
+    with pytest.raises(FileError, match="a file of that name already"):
+        Job.create(path)
+    assert path.read_text() == "mine"
+
+
+def test_creating_in_a_missing_folder_says_so(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="cannot be opened"):
+        Job.create(tmp_path / "nowhere" / "hall.job")
+
+
+def test_creating_leaves_nothing_but_the_job(job: Job, path: Path) -> None:
+    assert [entry.name for entry in path.parent.iterdir()] == [path.name]
+
+
+def test_a_creation_that_fails_leaves_nothing(path: Path) -> None:
+    def fill(connection: sqlite3.Connection) -> None:
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(FileError, match="No space left"):
+        Database.create(path, fill)
+    assert list(path.parent.iterdir()) == []
+
+
+def test_missing_steps_are_run_with_their_version_and_keep_the_content(
+    job: Job, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file of an older version gets the newer tables when it is opened."""
+    job.close()
+    steps = (*migrations.MIGRATIONS, ("ALTER TABLE unit ADD COLUMN colour TEXT", "CREATE TABLE label (id INTEGER)"))
+    monkeypatch.setattr(database_module, "MIGRATIONS", steps)
+    with Job.open(path) as opened:
+        assert opened.meta.site == "Mill Lane"
+    connection = sqlite3.connect(path)
+    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("SELECT count(*) FROM label").fetchone() == (0,)
+    connection.close()
+
+
+def test_a_step_that_fails_half_way_changes_nothing(job: Job, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    job.close()
+    steps = (*migrations.MIGRATIONS, ("CREATE TABLE label (id INTEGER)", "ALTER TABLE missing ADD COLUMN colour TEXT"))
+    monkeypatch.setattr(database_module, "MIGRATIONS", steps)
+    with pytest.raises(FileError, match="no such table: missing"):
+        Job.open(path)
+    monkeypatch.undo()
+    with Job.open(path) as opened:
+        assert opened.meta.site == "Mill Lane"
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'label'").fetchone() == (0,)
+    connection.close()
+
+
+def test_another_writer_is_waited_for_and_then_reported(job: Job, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(database_module, "BUSY_SECONDS", 0.01)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with Job.open(path) as opened:
+        with pytest.raises(FileError, match="another program is writing"):
+            opened.set_state("step", "survey")
+        other.execute("COMMIT")
+        opened.set_state("step", "survey")
+        assert opened.state("step") == "survey"
+    other.close()
+
+
+def test_a_read_only_file_can_be_read_and_says_why_not_written(
+    job: Job, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def connect(path: Path) -> sqlite3.Connection:
+        connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, isolation_level=None)
+        connection.row_factory = sqlite3.Row
+        return connection
+
+    monkeypatch.setattr(database_module, "_connect", connect)
+    with Job.open(path) as opened:
+        assert opened.meta.site == "Mill Lane"
+        with pytest.raises(FileError, match="may only be read"):
+            opened.set_state("step", "survey")
+
+
+def test_a_full_disk_is_said_in_plain_words_and_keeps_what_was_there(path: Path) -> None:
+    """SQLite's page limit stands in for the disk: it reports the same result code, SQLITE_FULL."""
+    database = Database.create(path, lambda connection: None)
+    with database.writing() as connection:
+        connection.execute("INSERT INTO state VALUES ('step', '1')")
+        pages = connection.execute("PRAGMA page_count").fetchone()[0]
+    with database.reading() as connection:
+        connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(FileError, match="the disk is full"), database.writing() as connection:
+        connection.execute("INSERT INTO state VALUES ('big', ?)", ("x" * 1_000_000,))
+    with database.reading() as connection:
+        assert [tuple(row) for row in connection.execute("SELECT * FROM state")] == [("step", "1")]
+    database.close()
+
+
+def test_a_closed_job_says_so(job: Job) -> None:
+    job.close()
+    job.close()
+    with pytest.raises(FileError, match="it has been closed"):
+        job.units()
+
+
+def test_an_error_inside_a_transaction_undoes_it(path: Path) -> None:
+    database = Database.create(path, lambda connection: None)
+    with pytest.raises(ZeroDivisionError), database.writing() as connection:
+        connection.execute("INSERT INTO state VALUES ('step', '1')")
+        raise ZeroDivisionError
+    with database.reading() as connection:
+        assert connection.execute("SELECT count(*) FROM state").fetchone()[0] == 0
+    database.close()
+
+
+def test_transactions_are_as_durable_as_sqlite_offers(path: Path) -> None:
+    """synchronous 3 is EXTRA; the journal is a rollback journal ("PRAGMA synchronous" in SQLite's documentation)."""
+    database = Database.create(path, lambda connection: None)
+    with database.reading() as connection:
+        assert connection.execute("PRAGMA synchronous").fetchone()[0] == 3
+        assert connection.execute("PRAGMA journal_mode").fetchone()[0] == "delete"
+    database.close()

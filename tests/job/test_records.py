@@ -1,0 +1,77 @@
+from __future__ import annotations
+
+from typing import Any
+
+from busprobe.job import Latency, UnitRecord, unit_from_finding
+
+KNOWN = UnitRecord(
+    12,
+    "9600-8N1",
+    tag="TT-12",
+    location="Hall 2",
+    position=3,
+    profile="aldermoor-at-10",
+    match=0.9,
+    identity={"vendor": "Aldermoor Instruments", "serial": "A1"},
+    previous_address=1,
+    power_cycle_verified=True,
+    counters={"polls": 10},
+    latency=Latency(8.0, 9.0, 12.0),
+    notes=("behind the fan",),
+    seen="earlier",
+)
+
+
+def finding(**changes: Any) -> dict[str, Any]:
+    plain = {
+        "address": 12,
+        "settings": "9600-8N1",
+        "kind": "unit",
+        "latency_ms": 11.8,
+        "profile": None,
+        "match": 0.0,
+        "identity": {"vendor": "", "product": "", "revision": ""},
+        "evidence": ["0C 83 02"],
+        "notes": ["answered with an exception"],
+    }
+    return {**plain, **changes}
+
+
+def test_a_first_finding_makes_an_entry() -> None:
+    identity = {"vendor": "Brookvale Metering", "product": "BM-330", "revision": ""}
+    unit = unit_from_finding(finding(profile="brookvale-bm-330", match=0.8, identity=identity), seen="now")
+    assert unit == UnitRecord(
+        12,
+        "9600-8N1",
+        profile="brookvale-bm-330",
+        match=0.8,
+        identity={"vendor": "Brookvale Metering", "product": "BM-330"},
+        latency=Latency(median_ms=11.8),
+        notes=("answered with an exception",),
+        seen="now",
+    )
+
+
+def test_what_is_known_of_a_unit_stays_when_it_is_seen_again() -> None:
+    unit = unit_from_finding(finding(), seen="now", known=KNOWN)
+    assert (unit.tag, unit.profile, unit.match, unit.latency) == ("TT-12", "aldermoor-at-10", 0.9, KNOWN.latency)
+    assert unit.identity == KNOWN.identity
+    assert unit.power_cycle_verified is True
+    assert (unit.seen, unit.notes) == ("now", ("behind the fan", "answered with an exception"))
+
+
+def test_the_same_note_is_not_repeated() -> None:
+    once = unit_from_finding(finding(), seen="now", known=KNOWN)
+    assert unit_from_finding(finding(), seen="later", known=once).notes == once.notes
+
+
+def test_another_device_at_the_address_keeps_the_place_and_nothing_of_the_device() -> None:
+    unit = unit_from_finding(finding(identity={"vendor": "Brookvale Metering"}), seen="now", known=KNOWN)
+    assert (unit.tag, unit.location, unit.position) == ("TT-12", "Hall 2", 3)
+    assert (unit.profile, unit.match, unit.previous_address, unit.power_cycle_verified) == (None, None, None, None)
+    assert (unit.counters, unit.identity) == ({}, {"vendor": "Brookvale Metering"})
+    assert unit.notes == (
+        "behind the fan",
+        "Before now another device answered here: Aldermoor Instruments A1.",
+        "answered with an exception",
+    )
