@@ -1,0 +1,350 @@
+"""One unit, several, or noise?  A pure judgement of the exchanges with one address.
+
+What two units at one address look like follows from the wire: where their replies overlap, a space (0) of either wins,
+so what both say alike survives (address, function code, count) and the rest does not; where they do not overlap, one
+reply follows the other.  Noise hits at random and everybody.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from busprobe.modbus import framing
+from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.identification import identification_page
+from busprobe.modbus.replies import Reply, Verdict, expected_length
+from busprobe.modbus.requests import Function, Request
+from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.survey.findings import Kind, Latency
+
+_BUSY = (5, 6)
+"""Exceptions that a lone unit may give now and then: acknowledge and busy (V1.1b3 section 7)."""
+_FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS, Function.DIAGNOSTICS)
+"""Functions whose reply length is known from the request."""
+_BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
+_JUNK = b"\x00\xff"
+"""What adapters and a missing bias put around a frame (common practice)."""
+_OVERLONG = 3
+"""Bytes beyond a whole reply that adapter junk does not explain."""
+_REFUSAL = 5
+"""Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
+_FEW_BITS = 3
+"""Wrong bits in a short reply that a noisy pair explains."""
+_SEVERAL = 3
+"""How often a pattern has to be seen to count."""
+
+_MANY = 8
+"""How many replies a statement about their distribution needs."""
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What the exchanges with one address amount to."""
+
+    kind: Kind
+    notes: tuple[str, ...]
+
+
+def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
+    """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody asked."""
+    heard = [r for r in replies if not is_silence(r)]
+    notes: list[str] = []
+    for sign in _SURE_SIGNS:
+        found = sign(replies)
+        if found:
+            return Analysis(Kind.CLASH, (found, *_remarks(replies)))
+    if not noisy:
+        for sign in _SIGNS_ON_A_QUIET_PAIR:
+            found = sign(replies)
+            if found:
+                return Analysis(Kind.CLASH, (found, *_remarks(replies)))
+    present = [r for r in heard if r.present]
+    swapped = [r for r in heard if r.verdict is Verdict.CRC_SWAPPED]
+    if present:
+        notes.extend(_remarks(replies))
+        if noisy:
+            notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
+        if len(present) == 1 and len(replies) > len(present) + _SEVERAL and len(heard) > len(present):
+            return Analysis(Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes))
+        if _mangled_beyond_noise(replies):
+            note = "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection at this one."
+            return Analysis(Kind.UNSURE, (note, *notes))
+        return Analysis(Kind.UNIT, tuple(notes))
+    if len(swapped) > 1:
+        note = "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
+        return Analysis(Kind.UNIT, (note, *_remarks(replies)))
+    if any(extra_frames(replies)):
+        return Analysis(Kind.UNSURE, ("A reply came only after the wait was over: a slow unit.", *_remarks(replies)))
+    return _unsure_or_silent(heard, noisy)
+
+
+def _unsure_or_silent(heard: Sequence[Reply], noisy: bool) -> Analysis:
+    """No sound frame of the asked address at all."""
+    other = _other_address(heard)
+    if other is not None:
+        note = f"Asked {both_forms(heard[0].request.address)}, answered as {both_forms(other)} each time."
+        return Analysis(Kind.UNSURE, (note,))
+    if any(r.verdict is Verdict.EXCEPTION for r in heard):
+        return Analysis(Kind.SILENT, ("A gateway answered that its unit did not respond; that is no unit.",))
+    heads = [r for r in heard if r.verdict in (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)]
+    if heads:
+        note = f"{len(heads)} replies begin as they should and end in a wrong CRC: two units at once, or bad signals."
+        return Analysis(Kind.UNSURE, (note,))
+    if sum(is_unexplained(r) for r in heard) >= _SEVERAL and not noisy:
+        note = "Bytes come back each time but never a frame: two units at once, a bad connection, or other settings."
+        return Analysis(Kind.UNSURE, (note,))
+    return Analysis(Kind.SILENT, ("Stray bytes were heard, but no reply.",) if heard else ())
+
+
+def _other_address(heard: Sequence[Reply]) -> int | None:
+    """The address under which somebody answers what this one is asked, whatever that is.
+
+    Another master's business also passes by, but its requests are heard before the replies, and it does not ask for
+    what we happen to ask for.
+    """
+    functions: defaultdict[int, set[int]] = defaultdict(set)
+    for reply in heard:
+        frame = Frame(reply.frame) if reply.verdict is Verdict.FOREIGN else None
+        if frame is not None and not reply.junk_before and _answers(frame, {_expected(reply.request)}):
+            functions[frame.address].add(frame.function)
+    return next((address for address, asked in functions.items() if len(asked) >= _SEVERAL), None)
+
+
+def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
+    """Sound frames in and around the exchanges that can answer none of their requests: somebody else's business."""
+    found: list[Frame] = []
+    asked: set[tuple[int, int | None]] = set()
+    for reply in replies:
+        asked.add(_expected(reply.request))
+        found.extend(f for f in frames_besides(reply) if f.address != reply.request.address or not _answers(f, asked))
+        if reply.verdict is Verdict.FOREIGN:
+            found.append(Frame(reply.frame))
+    return tuple(found)
+
+
+def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
+    """For each exchange, sound frames of the asked address that came besides the reply: late, or a second unit's."""
+    extras = []
+    asked: set[tuple[int, int | None]] = set()
+    for reply in replies:
+        asked.add(_expected(reply.request))
+        own = (f for f in frames_besides(reply) if f.address == reply.request.address)
+        extras.append(tuple(f for f in own if _answers(f, asked)))
+    return extras
+
+
+def can_answer(frame: Frame, request: Request) -> bool:
+    """Whether `frame` can be a reply to `request` by its address, function code and length."""
+    return frame.address == request.address and _answers(frame, {_expected(request)})
+
+
+def _expected(request: Request) -> tuple[int, int | None]:
+    return request.function, expected_length(request)
+
+
+def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
+    """Whether `frame` can be a reply to one of our requests, rather than another master's business."""
+    if frame.data[1] & 0x80:
+        return any(function == frame.function for function, _ in asked)
+    return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
+
+
+def frames_besides(reply: Reply) -> list[Frame]:
+    """Sound frames received besides the one that the verdict is about."""
+    outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
+    if reply.verdict in _BAD:
+        outside = [reply.exchange.leftover, reply.exchange.received]
+    return [frame for data in outside for frame in sound_frames(data)]
+
+
+def _two_frames(replies: Sequence[Reply]) -> str | None:
+    """A whole reply more than there were requests without one."""
+    owed = 0
+    for reply, extra in zip(replies, extra_frames(replies), strict=True):
+        # A late reply is owed by a request that got none; anything beyond is somebody else's.
+        if len(extra) > owed:
+            return "Two whole replies to one request: two units share this address."
+        owed += is_silence(reply) - len(extra)
+    return None
+
+
+def identities(replies: Iterable[Reply]) -> Counter[tuple[str | None, ...]]:
+    """What was said in reply to identification requests, and how often; one unit says one thing to each."""
+    said: Counter[tuple[str | None, ...]] = Counter()
+    for reply in replies:
+        if reply.sound and reply.request.function is Function.READ_DEVICE_IDENTIFICATION:
+            objects = identification_page(reply).objects
+            said["43/14", *(objects.get(number) for number in range(3))] += 1
+        elif reply.sound and reply.request.function is Function.REPORT_SERVER_ID:
+            said["17", reply.frame.hex()] += 1
+    return said
+
+
+def _two_identities(replies: Sequence[Reply]) -> str | None:
+    """One address, two names, each said more than once: a server id may hold something that changes."""
+    repeated = Counter(what for (what, *_), count in identities(replies).items() if count > 1)
+    if any(count > 1 for count in repeated.values()):
+        return "It says different things of itself when asked again: two units share this address."
+    return None
+
+
+def _yes_and_no(replies: Sequence[Reply]) -> str | None:
+    """The same request answered, refused and answered again."""
+    by_request: defaultdict[bytes, list[bool]] = defaultdict(list)
+    for reply in replies:
+        if reply.present and reply.exception not in _BUSY:
+            by_request[reply.request.frame].append(reply.sound)
+    for answers in by_request.values():
+        changes = sum(a is not b for a, b in pairwise(answers))
+        if changes >= _SEVERAL:
+            return "The same request is answered and refused by turns: two units share this address."
+    return None
+
+
+def _too_long(replies: Sequence[Reply]) -> str | None:
+    """More bytes than one reply has, time and again, with no other address in them."""
+    count = sum(_is_too_long(reply) for reply in replies)
+    if count >= _SEVERAL:
+        return f"{count} replies are longer than one unit's can be: two units share this address."
+    return None
+
+
+def _is_too_long(reply: Reply) -> bool:
+    length = expected_length(reply.request)
+    if reply.request.function not in _FIXED_LENGTH or length is None or foreign_frames([reply]):
+        return False
+    if reply.verdict is Verdict.CRC_BAD_HEAD_OK:
+        return len(reply.exchange.received.strip(_JUNK)) >= length + _OVERLONG
+    return reply.present and len(reply.junk_before.strip(_JUNK) + reply.junk_after.strip(_JUNK)) >= _OVERLONG
+
+
+def _same_wreck(replies: Sequence[Reply]) -> str | None:
+    """The same wrong bytes each time, while what two units must say alike comes through."""
+    by_request: defaultdict[bytes, list[Reply]] = defaultdict(list)
+    for reply in replies:
+        if reply.request.function in _FIXED_LENGTH:
+            by_request[reply.request.frame].append(reply)
+    sound = any(sum(r.present for r in group) > 1 for group in by_request.values())
+    for group in by_request.values():
+        wrecks = Counter(r.exchange.received for r in group if r.verdict in _BAD)
+        if not wrecks or any(r.present for r in group):
+            continue
+        count = wrecks.most_common(1)[0][1]
+        if sound and count >= _SEVERAL and 2 * count > len(group):
+            return "One request always brings the same broken reply, others sound ones: two units share this address."
+    return None
+
+
+def _overlaid(replies: Sequence[Reply]) -> str | None:
+    """A refusal that begins as it must, ends as it must and is too long: two of them, one a little later."""
+    count = 0
+    for reply in replies:
+        received, request = reply.exchange.received, reply.request
+        if reply.verdict in _BAD and len(received) > _REFUSAL and received[0] == request.address:
+            heads = (bytes((request.address, request.function | framing.EXCEPTION_FLAG, code)) for code in (1, 2, 3))
+            count += received[-2:] in [framing.crc(head) for head in heads]
+    if count >= _SEVERAL:
+        return f"{count} refusals begin and end as one should and are too long for one: two units share this address."
+    return None
+
+
+def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
+    """The first byte comes through and what follows hardly ever does, each time in another way.
+
+    Noise is no respecter of first bytes: if it spares six of seven of them, it spares two of five whole refusals
+    (5 bytes, 0.85 to the fifth power).  A second unit that begins a little later does just this.
+    """
+    short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
+    bad = [r for r in short if r.verdict in _BAD and len(r.exchange.received) >= framing.SHORTEST]
+    if len(bad) < _MANY or 4 * len(bad) < 3 * len(short):
+        return None
+    begins = sum(r.exchange.received[0] == r.request.address for r in bad)
+    ways: defaultdict[bytes, set[bytes]] = defaultdict(set)
+    for reply in bad:
+        ways[reply.request.frame].add(reply.exchange.received)
+    if begins >= 0.85 * len(bad) and any(len(received) >= _SEVERAL for received in ways.values()):
+        return (
+            f"Of {len(short)} replies {len(bad)} are wrecks that begin well, each in another way: "
+            "a second unit at this address starts a little later."
+        )
+    return None
+
+
+_Sign = Callable[[Sequence[Reply]], str | None]
+_SURE_SIGNS: tuple[_Sign, ...] = (_two_frames, _two_identities, _yes_and_no)
+_SIGNS_ON_A_QUIET_PAIR: tuple[_Sign, ...] = (_too_long, _same_wreck, _overlaid, _only_the_first_byte)
+
+
+def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
+    """Whether most damaged replies differ from the sound ones by more than noise explains."""
+    sound: dict[bytes, set[bytes]] = defaultdict(set)
+    for reply in replies:
+        if reply.present:
+            sound[reply.request.frame].add(reply.frame)
+    compared = mangled = 0
+    for reply in replies:
+        if (
+            reply.verdict in _BAD
+            and not is_silence(reply)
+            and reply.request.function in _FIXED_LENGTH
+            and sound[reply.request.frame]
+        ):
+            compared += 1
+            received = reply.exchange.received
+            mangled += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in sound[reply.request.frame])
+    return compared >= _SEVERAL and 2 * mangled > compared and 2 * compared > len(replies) // 2
+
+
+def _bits_apart(one: bytes, other: bytes) -> int:
+    """Bits in which two byte strings differ; a byte missing or too many counts two."""
+    differing = sum((a ^ b).bit_count() for a, b in zip(one, other, strict=False))
+    return differing + 2 * abs(len(one) - len(other))
+
+
+def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
+    """What the technician should know besides who is there."""
+    notes = []
+    present = [r for r in replies if r.present]
+    damaged = sum(is_damaged(r) for r in replies)
+    if damaged:
+        notes.append(f"{damaged} of {len(replies)} replies were damaged.")
+    junk = [r for r in present if r.verdict is Verdict.OK_AFTER_JUNK or r.junk_before or r.junk_after]
+    if junk:
+        notes.append(
+            f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the adapter's turn-round."
+        )
+    odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING]
+    if odd:
+        notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")
+    if present and is_silence(replies[0]) and any(r.request.frame == replies[0].request.frame for r in present):
+        notes.append("It did not answer the first request.")
+    refused = {r.request.function for r in present if r.exception == 1}
+    if present and all(r.verdict is Verdict.EXCEPTION for r in present) and refused:
+        notes.append("It refuses every function code tried, so it is there but says nothing of itself.")
+    latency = Latency.of(present)
+    if latency is not None and latency.maximum > 0.2:
+        notes.append(f"It takes up to {1000 * latency.maximum:.0f} ms to answer.")
+    return tuple(notes)
+
+
+def is_silence(reply: Reply) -> bool:
+    """Whether nothing came back, save perhaps the traces of an adapter's turn-round."""
+    return reply.verdict is Verdict.SILENT or (reply.verdict in _BAD and not stray_bytes(reply.exchange.received))
+
+
+def is_damaged(reply: Reply) -> bool:
+    """Whether bytes came back that are no frame."""
+    return reply.verdict in _BAD and not is_silence(reply)
+
+
+def is_unexplained(reply: Reply) -> bool:
+    """Whether bytes came back that are neither a frame nor somebody else's business."""
+    return is_damaged(reply) and not frames_besides(reply)
+
+
+def stray_bytes(data: bytes) -> int:
+    """How many bytes of `data` are not what an adapter leaves when it turns round (common practice: 00 and FF)."""
+    return len(data.strip(_JUNK))

@@ -1,0 +1,78 @@
+"""What a survey tells while it runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busprobe.line.exchange import Waits
+from busprobe.line.settings import LineSettings
+from busprobe.survey.findings import Finding
+from busprobe.survey.result import SurveyResult
+
+
+@dataclass(frozen=True)
+class Started:
+    """The survey begins."""
+
+    settings: tuple[LineSettings, ...]
+    """In the order they are searched."""
+    addresses: tuple[int, ...]
+    estimate: float
+    """Seconds it takes if nobody is found; each setting where somebody is found is searched more thoroughly."""
+
+
+@dataclass(frozen=True)
+class Asking:
+    """A request is about to leave."""
+
+    settings: LineSettings
+    address: int
+    words: str
+    frame: bytes
+    waits: Waits
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far the survey is."""
+
+    done: int
+    """Probes sent."""
+    total: int
+    """Probes in all, as known by now."""
+    seconds_left: float
+
+
+@dataclass(frozen=True)
+class Found:
+    """Somebody is there; a later one for the same address and settings takes its place."""
+
+    finding: Finding
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Another master talks on this pair.
+
+    The survey ends next unless `Survey.go_on` is called before it is resumed: asking while somebody else is asking
+    disturbs a plant that may be running.
+    """
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """Something is wrong with the line, the port or a unit; the survey itself goes on where it can."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Finished:
+    """The last event, always."""
+
+    result: SurveyResult
+
+
+Event = Started | Asking | Progress | Found | Heard | Trouble | Finished

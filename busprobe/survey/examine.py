@@ -1,0 +1,179 @@
+"""The close look at one address: is anybody there, and is it one unit or several?
+
+Used by the survey for what it finds, by readdressing as its guard and its proof, and by the hunt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.requests import Function, Request
+from busprobe.modbus.traffic import Frame
+from busprobe.survey import probes
+from busprobe.survey.analysis import analyse, foreign_frames, identities, is_silence
+from busprobe.survey.findings import Evidence, Finding, Kind, Latency
+
+CLOSE_LOOK = Waits(reply=1.0, after=0.12)
+"""Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough after a reply for a
+second unit of another make to show itself; common practice."""
+
+_QUIET_LISTEN = 0.3
+"""Seconds of listening that tell noise on the pair from two units at one address."""
+_BRIEFLY = 0.03
+"""Seconds listened after a reply while the kinds of probes are gone through: a second reply shows in the next one."""
+_HARD_ROUNDS = 6
+"""Rounds of the telling requests once something is odd."""
+_ENOUGH = 3
+"""Sound replies that make a unit believable on a noisy pair."""
+_MOST_TRIES = 40
+"""Exchanges after which an address is given up on however noisy the pair is."""
+_MOST_EVIDENCE = 8
+
+
+@dataclass(frozen=True)
+class Examination:
+    """What a close look at one address showed."""
+
+    address: int
+    settings: LineSettings
+    kind: Kind
+    replies: tuple[Reply, ...]
+    """Every exchange, in order."""
+    notes: tuple[str, ...]
+    """What is worth knowing, in plain words."""
+    foreign: tuple[Frame, ...]
+    """Sound frames heard meanwhile that answer none of our requests: late replies of others, or another master's
+    business."""
+
+    @property
+    def latency(self) -> Latency | None:
+        """How long the unit took to reply; None if it never did."""
+        return Latency.of(self.replies)
+
+    @property
+    def clean(self) -> bool:
+        """Whether this is one unit all of whose replies are sound, and nobody else was heard."""
+        fine = (Verdict.OK, Verdict.OK_AFTER_JUNK, Verdict.EXCEPTION)
+        sound = all(r.verdict in fine or is_silence(r) for r in self.replies)
+        return self.kind is Kind.UNIT and sound and not self.foreign
+
+    def finding(self) -> Finding:
+        """The same as a finding of the survey; raises `ValueError` if nobody answered."""
+        if self.kind is Kind.SILENT:
+            raise ValueError("silence is no finding")
+        heard = [r for r in self.replies if not is_silence(r)]
+        # The oddest first: what contradicts a plain unit is what somebody will want to see.
+        telling = sorted(heard, key=lambda r: r.present)[:_MOST_EVIDENCE]
+        latency = self.latency
+        return Finding(
+            self.address,
+            self.settings,
+            self.kind,
+            latency.median if latency else None,
+            tuple(Evidence.of(r) for r in heard if r in telling),
+            self.notes,
+        )
+
+
+def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3) -> Examination:
+    """Ask `address` at the line's present settings in every way there is and say who answers.
+
+    `waits.reply` is kept for each probe until the unit is known to be faster, so "silent" means seven kinds of probes
+    with that wait each.  What the unit answers best is asked `repeats` times more, and `waits.after` is listened after
+    each of these replies for a second unit; as soon as anything is odd, many more times.  Raises `PortError` if the
+    port fails.
+    """
+    look = _Look(line, address, waits)
+    look.climb()
+    look.listen_on()
+    if look.heard:
+        best = look.telling()
+        for request in best * repeats if len(best) == 1 else (best[:1] * repeats + best[1:]):
+            look.ask(request)
+    noisy = False
+    if look.odd:
+        noisy = bool(line.listen(_QUIET_LISTEN).chunks)
+        for request in look.hard_questions() * _HARD_ROUNDS:
+            look.ask(request)
+        while look.present < _ENOUGH and len(look.replies) < _MOST_TRIES and look.present:
+            look.ask(look.telling()[0])
+    verdict = analyse(look.replies, noisy=noisy)
+    return Examination(
+        address, line.settings, verdict.kind, tuple(look.replies), verdict.notes, foreign_frames(look.replies)
+    )
+
+
+class _Look:
+    """The exchanges with one address so far."""
+
+    def __init__(self, line: Line, address: int, waits: Waits) -> None:
+        self._line = line
+        self._address = address
+        self._after = waits.after
+        self._waits = replace(waits, after=min(waits.after, _BRIEFLY))
+        self.replies: list[Reply] = []
+
+    def ask(self, request: Request) -> None:
+        self.replies.append(judge(request, self._line.exchange(request, self._waits)))
+        latency = Latency.of(self.replies)
+        if latency is not None:
+            # What it does not answer now it does not know: no need to wait as long as for a stranger.
+            known = max(0.25, 1.5 * latency.maximum)
+            self._waits = replace(self._waits, reply=min(self._waits.reply, known))
+
+    def climb(self) -> None:
+        """One probe of each kind; the first once more if only a later one was answered (units that wake up slowly)."""
+        for request in probes.ladder(self._address):
+            self.ask(request)
+        if self.heard and is_silence(self.replies[0]):
+            self.ask(self.replies[0].request)
+
+    def listen_on(self) -> None:
+        """From here on listen as long as asked for after each reply."""
+        self._waits = replace(self._waits, after=self._after)
+
+    @property
+    def heard(self) -> bool:
+        return any(not is_silence(r) or r.exchange.leftover for r in self.replies)
+
+    @property
+    def present(self) -> int:
+        return sum(r.present for r in self.replies)
+
+    @property
+    def odd(self) -> bool:
+        """Whether there is anything that one unit on a sound pair does not do."""
+        first = analyse(self.replies, noisy=False)
+        unsound = any(not r.present and not is_silence(r) for r in self.replies)
+        said = identities(self.replies)
+        contradicts = len(said) > len({what for what, *_ in said})
+        return self.heard and (unsound or contradicts or first.kind is not Kind.UNIT or self._faltered())
+
+    def _faltered(self) -> bool:
+        """Whether a request was answered once and not another time."""
+        answered = {r.request.frame for r in self.replies if r.present}
+        return any(is_silence(r) and r.request.frame in answered for r in self.replies)
+
+    def telling(self) -> tuple[Request, ...]:
+        """What is most worth asking again: the read with most data, then what the unit says of itself."""
+        sound = [r for r in self.replies if r.sound]
+        reads = sorted((r for r in sound if r.registers), key=lambda r: -len(r.frame))
+        said = [r for r in sound if r.request.function in _IDENTITY]
+        chosen = [r.request for r in (*reads[:1], *said)]
+        if not chosen:
+            answered = [r for r in self.replies if not is_silence(r)] or self.replies
+            chosen = [sorted(answered, key=lambda r: not r.present)[0].request]
+        return tuple(dict.fromkeys(chosen))
+
+    def hard_questions(self) -> tuple[Request, ...]:
+        """What two units at one address betray themselves with: short replies, and ones they must agree on."""
+        first = probes.ladder(self._address)[:2]
+        return tuple(dict.fromkeys((*first, *self.telling(), probes.refused_by_all(self._address))))
+
+
+_IDENTITY: Sequence[Function] = (Function.REPORT_SERVER_ID, Function.READ_DEVICE_IDENTIFICATION)

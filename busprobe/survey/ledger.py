@@ -1,0 +1,147 @@
+"""The survey's own books: what was asked, who was found, what was left out and why."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from busprobe.errors import PortError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.requests import Function
+from busprobe.survey.control import Blindness
+from busprobe.survey.findings import Evidence, Finding, Kind
+from busprobe.survey.probes import Probe
+from busprobe.survey.result import Asked, Earlier, SurveyResult, Untested
+from busprobe.survey.schedule import Sweep
+
+
+@dataclass
+class Ledger:
+    """All that goes into the result; filled while the survey runs."""
+
+    settings: tuple[LineSettings, ...]
+    addresses: tuple[int, ...]
+    expect: int | None
+    findings: dict[tuple[LineSettings, int], Finding] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    dropped: list[Untested] = field(default_factory=list)
+    blindness: Blindness | None = None
+    impostors: set[LineSettings] = field(default_factory=set)
+    other_master: bool = False
+    noise_bytes: int = 0
+    earlier_seconds: float = 0.0
+    aliases: set[tuple[LineSettings, int]] = field(default_factory=set)
+    """Where a unit answers that is listed at other settings."""
+    _asked: dict[tuple[LineSettings, str], set[int]] = field(default_factory=lambda: defaultdict(set))
+    _waits: dict[tuple[LineSettings, str], float] = field(default_factory=dict)
+
+    def resume(self, earlier: Earlier) -> None:
+        """Take over what an interrupted survey had."""
+        for settings, probe, addresses, wait in earlier.asked:
+            self._asked[settings, probe] |= addresses
+            self._waits[settings, probe] = wait
+        self.findings = {(f.settings, f.address): f for f in earlier.findings}
+        self.blindness = earlier.blindness
+        self.impostors = set(earlier.impostors)
+        self.notes = list(earlier.notes)
+        self.earlier_seconds = earlier.seconds
+
+    def asked(self, settings: LineSettings, probe: Probe, address: int, wait: float) -> None:
+        """Book one probe."""
+        key = settings, probe.name
+        self._asked[key].add(address)
+        self._waits[key] = min(wait, self._waits.get(key, wait))
+
+    def was_asked(self, sweep: Sweep, address: int) -> bool:
+        """Whether this probe was sent already, or need not be: somebody was found there."""
+        at = sweep.settings, address
+        return (
+            at in self.findings
+            or at in self.aliases
+            or address in self._asked.get((sweep.settings, sweep.probe.name), ())
+        )
+
+    @property
+    def probes_sent(self) -> int:
+        """How many different probes were sent."""
+        return sum(len(addresses) for addresses in self._asked.values())
+
+    def note(self, words: str) -> bool:
+        """Keep a note about the line; whether it is a new one."""
+        if words in self.notes:
+            return False
+        self.notes.append(words)
+        return True
+
+    def drop(self, sweeps: Iterable[Sweep], why: str) -> None:
+        """Book that `sweeps` will not be done."""
+        left: dict[LineSettings, tuple[dict[str, None], set[int]]] = {}
+        for sweep in sweeps:
+            probes, addresses = left.setdefault(sweep.settings, ({}, set()))
+            probes[sweep.probe.name] = None
+            addresses.update(a for a in sweep.addresses if not self.was_asked(sweep, a))
+        self.dropped += [Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a]
+
+    @property
+    def count(self) -> int:
+        """How many units are known to be there: a clash is at least two."""
+        return sum({Kind.UNIT: 1, Kind.CLASH: 2}.get(f.kind, 0) for f in self.findings.values())
+
+    def same_as(self, finding: Finding, settings: Iterable[LineSettings]) -> Finding | None:
+        """An earlier finding at one of `settings` that is the same unit, as far as its replies tell.
+
+        Replies of a clash are never twice the same, so there the address has to do.
+        """
+        for other in settings:
+            known = self.findings.get((other, finding.address))
+            if known is None or other == finding.settings:
+                continue
+            if known.kind is not Kind.UNIT or _alike(known.evidence, finding.evidence):
+                return known
+        return None
+
+    def also_at(self, known: Finding, settings: LineSettings) -> Finding:
+        """Note that a known unit answers at further settings too."""
+        self.aliases.add((settings, known.address))
+        words = f"Also answers at {settings}."
+        if words not in known.notes:
+            known = replace(known, notes=(*known.notes, words))
+            self.findings[known.settings, known.address] = known
+        return known
+
+    def result(self, *, seconds: float, complete: bool, echo: bool, failure: PortError | None = None) -> SurveyResult:
+        """Close the books."""
+        return SurveyResult(
+            settings=self.settings,
+            addresses=self.addresses,
+            expect=self.expect,
+            findings=tuple(sorted(self.findings.values(), key=lambda f: (self.settings.index(f.settings), f.address))),
+            seconds=self.earlier_seconds + seconds,
+            complete=complete,
+            asked=tuple(
+                Asked(settings, probe, tuple(sorted(addresses)), self._waits[settings, probe])
+                for (settings, probe), addresses in self._asked.items()
+            ),
+            untested=tuple(self.dropped),
+            notes=tuple(self.notes),
+            echo=echo,
+            other_master=self.other_master,
+            noise_bytes=self.noise_bytes,
+            blindness=self.blindness,
+            impostors=frozenset(self.impostors),
+            failure=failure,
+        )
+
+
+def _alike(one: Iterable[Evidence], other: Iterable[Evidence]) -> bool:
+    """Whether the same requests were answered alike: what a unit says of itself to the byte, live values by length."""
+    replies = {e.request: e.received for e in one}
+    common = [(e, replies[e.request]) for e in other if e.request in replies]
+    return bool(common) and all(
+        (e.received == earlier) if e.request[1] not in _LIVE else len(e.received) == len(earlier)
+        for e, earlier in common
+    )
+
+
+_LIVE = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)

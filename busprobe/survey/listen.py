@@ -1,0 +1,93 @@
+"""Listening before asking: is the pair quiet, noisy, stuck, or is another master at work?"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.traffic import Frame, sound_frames
+
+_STUCK_SHARE = 0.5
+"""Share of the time filled with bytes above which no master or noise explains them; common practice has a poll take
+turns with silence."""
+
+
+@dataclass(frozen=True)
+class Overheard:
+    """What was heard with nobody asked by us."""
+
+    seconds: float
+    settings: LineSettings
+    """The settings it was heard best at."""
+    frames: tuple[Frame, ...]
+    noise_bytes: int
+    """Bytes that belong to no frame."""
+    stuck: bool
+    """Whether bytes came without a pause."""
+
+    @property
+    def other_master(self) -> bool:
+        """Whether somebody else asks on this pair."""
+        return bool(self.frames)
+
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing at all was heard."""
+        return not self.frames and not self.noise_bytes
+
+    @property
+    def words(self) -> str:
+        """The verdict in plain words."""
+        if self.frames:
+            return f"Another master talks at {self.settings}: {who_asks_whom(self.frames)}."
+        if self.stuck:
+            return (
+                "Bytes come without a pause though nobody is asked: a short, reversed bias or a unit stuck sending. "
+                "Take off half the units at a time until it stops."
+            )
+        if self.noise_bytes:
+            return (
+                f"{self.noise_bytes} bytes in {self.seconds:.0f} s though nobody was asked, and no frame among them: "
+                "missing bias, interference, or a master at other settings."
+            )
+        return f"Quiet for {self.seconds:.1f} s."
+
+
+def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) -> Overheard:
+    """Listen at the line's present settings; where bytes make no frame, listen at `settings` too for who it is.
+
+    The line is left as it was.  Raises `PortError` if the port fails.
+    """
+    before = line.settings
+    best = _listen(line, seconds)
+    if not best.quiet and not best.frames and not best.stuck:
+        for other in settings:
+            line.apply(other)
+            heard = _listen(line, seconds)
+            if heard.frames:
+                best = heard
+                break
+        line.apply(before)
+    return best
+
+
+def _listen(line: Line, seconds: float) -> Overheard:
+    heard = line.listen(seconds)
+    data = heard.data
+    frames = sound_frames(data)
+    filled = line.settings.wire_time(len(data)) / heard.seconds if heard.seconds else 0.0
+    noise = len(data) - sum(len(frame.data) for frame in frames)
+    return Overheard(heard.seconds, line.settings, frames, noise, filled > _STUCK_SHARE)
+
+
+def who_asks_whom(frames: Iterable[Frame]) -> str:
+    """The units spoken to and the function codes, with how often: request and reply count separately."""
+    count = Counter((frame.address, frame.function) for frame in frames)
+    return "; ".join(
+        f"unit {both_forms(address)} with function {function} ({number} frames)"
+        for (address, function), number in sorted(count.items())
+    )

@@ -1,0 +1,72 @@
+"""The requests that are only there to see whether somebody answers.
+
+A unit may stay silent on a register or function code it does not have instead of refusing it (common practice, against
+V1.1b3 section 7), so one request is never enough to call an address silent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busprobe.modbus.requests import (
+    Function,
+    Request,
+    read_device_identification,
+    read_registers,
+    report_server_id,
+    return_query_data,
+)
+
+_NOBODYS_REGISTER = 0xFFFF
+
+
+@dataclass(frozen=True)
+class Probe:
+    """One kind of probe; the unit address is still open."""
+
+    function: Function
+    register: int = 0
+    """Zero-based; only where the function reads registers."""
+
+    @property
+    def name(self) -> str:
+        """What it asks for: ``function 3, register 0``."""
+        reads = self.function in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+        return f"function {int(self.function)}" + (f", register {self.register}" if reads else "")
+
+    def request(self, address: int) -> Request:
+        """The request to `address`.
+
+        Neighbouring addresses are asked for different quantities, so that a stale answer cannot pass for a fresh one.
+        """
+        match self.function:
+            case Function.REPORT_SERVER_ID:
+                return report_server_id(address)
+            case Function.READ_DEVICE_IDENTIFICATION:
+                return read_device_identification(address)
+            case Function.DIAGNOSTICS:
+                return return_query_data(address)
+            case _:
+                return read_registers(address, self.function, self.register, 1 + address % 2)
+
+
+LADDER = (
+    Probe(Function.READ_HOLDING_REGISTERS, 0),
+    Probe(Function.READ_INPUT_REGISTERS, 0),
+    Probe(Function.READ_HOLDING_REGISTERS, 1),
+    Probe(Function.READ_INPUT_REGISTERS, 1),
+    Probe(Function.REPORT_SERVER_ID),
+    Probe(Function.READ_DEVICE_IDENTIFICATION),
+    Probe(Function.DIAGNOSTICS),
+)
+"""All kinds of probes, the likeliest to be answered first."""
+
+
+def ladder(address: int) -> tuple[Request, ...]:
+    """One probe of each kind for `address`."""
+    return tuple(probe.request(address) for probe in LADDER)
+
+
+def refused_by_all(address: int) -> Request:
+    """A read that practically every unit refuses, so that two units at one address do so with the same bytes."""
+    return read_registers(address, Function.READ_HOLDING_REGISTERS, _NOBODYS_REGISTER, 1)

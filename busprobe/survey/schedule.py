@@ -1,0 +1,166 @@
+"""What to ask next: a pure value, with no clock and no port in it.
+
+A survey is a row of sweeps.  The likely addresses are asked first at all settings, then each setting in turn from end
+to end.  Where somebody was found the settings move to the front, and are asked in every way there is at the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
+from busprobe.survey.probes import LADDER, Probe
+
+LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
+"""The standard's default (V1.02 section 2.5.1: 19200, even parity) and what units are delivered with instead (common
+practice)."""
+
+LIKELY_ADDRESSES = (1, 247, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 16, 17, 20, 240)
+"""Addresses units are delivered with or given first, common practice."""
+
+THOROUGH_UP_TO = 4
+"""Up to so many settings every kind of probe is sent to every address; with more, only where somebody was found."""
+
+RARE = LADDER[2:]
+"""Probes that only units silent on the first ones need."""
+
+PATIENCE = 1.2
+"""Seconds in which a slow unit's reply is still awaited, though not by standing still."""
+
+_COMMON_BAUDS_BY_USE = (9600, 19200, 38400, 115200, 57600, 4800, 2400, 1200)
+_REQUEST_BYTES = 8
+
+
+def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, ...]:
+    """All common baud rates and formats, the likely ones first and then `first` (settings units are delivered with)."""
+    likely = [LineSettings.parse(text) for text in LIKELY_SETTINGS]
+    by_use = sorted(COMMON_BAUDS, key=_COMMON_BAUDS_BY_USE.index)
+    rest = [LineSettings.parse(f"{baud}-{form}") for form in COMMON_FORMATS for baud in by_use]
+    return tuple(dict.fromkeys((*likely, *first, *rest)))
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How long to wait for a reply in a sweep, in seconds; a later reply is credited by the address it carries.
+
+    A scan waits 100 to 150 ms in practice.  The kinds of probes that are only left for units that stay silent on the
+    first ones wait less: whoever is slower is heard in the next probe's time.
+    """
+
+    first: float = 0.12
+    second: float = 0.06
+    others: float = 0.025
+
+    def wait(self, probe: Probe) -> float:
+        """The reply wait for `probe`."""
+        return {LADDER[0]: self.first, LADDER[1]: self.second}.get(probe, self.others)
+
+    def learnt(self, slowest: float) -> Pace:
+        """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten by `PATIENCE`."""
+        return replace(self, first=min(0.2, max(0.06, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest)))
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """One kind of probe to some addresses at one setting."""
+
+    settings: LineSettings
+    probe: Probe
+    addresses: tuple[int, ...]
+    """In the order they are asked; what is done is taken off."""
+    foretaste: bool = False
+    """Whether a full sweep comes later anyway, so that nobody has to wait for late replies now."""
+
+    def seconds(self, pace: Pace) -> float:
+        """How long it takes if nobody answers."""
+        slot = self.settings.wire_time(_REQUEST_BYTES) + max(pace.wait(self.probe), self.settings.t3_5)
+        return len(self.addresses) * slot
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """The sweeps that are left."""
+
+    sweeps: tuple[Sweep, ...]
+    everywhere: tuple[int, ...]
+    """All addresses of the survey, likely ones first."""
+    deep: frozenset[LineSettings] = frozenset()
+    """Settings at which every kind of probe is, or was, to be sent."""
+
+    @classmethod
+    def plan(
+        cls,
+        settings: Sequence[LineSettings],
+        addresses: Collection[int],
+        likely: Iterable[int] = (),
+        suggested: Iterable[tuple[LineSettings, Probe, int]] = (),
+    ) -> Schedule:
+        """Plan to ask `addresses` at each of `settings`, which come in order of likelihood.
+
+        `likely` are addresses to ask before the others; `suggested` are single probes to some of them that profiles
+        propose.
+        """
+        first = tuple(a for a in dict.fromkeys((*likely, *LIKELY_ADDRESSES)) if a in addresses)
+        everywhere = tuple(dict.fromkeys((*first, *sorted(addresses))))
+        rest = everywhere[len(first) :]
+        sweeps: list[Sweep] = []
+        if len(settings) > 1:
+            sweeps += [Sweep(s, LADDER[0], first, foretaste=True) for s in settings]
+        sweeps += [Sweep(s, probe, (a,), foretaste=True) for s, probe, a in suggested if s in settings and a in first]
+        for s in settings:
+            sweeps.append(Sweep(s, LADDER[0], rest if len(settings) > 1 else everywhere))
+            sweeps.append(Sweep(s, LADDER[1], everywhere))
+        schedule = cls(tuple(s for s in sweeps if s.addresses), everywhere)
+        if len(settings) <= THOROUGH_UP_TO:
+            for s in settings:
+                schedule = schedule.deepened(s)
+        return schedule
+
+    @property
+    def head(self) -> Sweep | None:
+        """The sweep under way; None when all is done."""
+        return self.sweeps[0] if self.sweeps else None
+
+    @property
+    def probes_left(self) -> int:
+        """How many requests are left."""
+        return sum(len(s.addresses) for s in self.sweeps)
+
+    def seconds_left(self, pace: Pace) -> float:
+        """How long the rest takes if nobody answers."""
+        lingers = sum(a.settings != b.settings and not a.foretaste for a, b in pairwise(self.sweeps))
+        return sum(s.seconds(pace) for s in self.sweeps) + PATIENCE * (lingers + bool(self.sweeps))
+
+    def advanced(self) -> Schedule:
+        """The same less the probe that comes next."""
+        head = self.sweeps[0]
+        left = replace(head, addresses=head.addresses[1:])
+        return replace(self, sweeps=((left,) if left.addresses else ()) + self.sweeps[1:])
+
+    def promoted(self, settings: LineSettings) -> Schedule:
+        """Who answers at `settings` is looked for first; what is left of the rarer probes keeps its place."""
+        mine = tuple(s for s in self.sweeps if s.settings == settings and s.probe not in RARE)
+        return replace(self, sweeps=mine + tuple(s for s in self.sweeps if s not in mine))
+
+    def demoted(self, settings: LineSettings) -> Schedule:
+        """What is left at `settings` comes last."""
+        mine = tuple(s for s in self.sweeps if s.settings == settings)
+        return replace(self, sweeps=tuple(s for s in self.sweeps if s not in mine) + mine)
+
+    def deepened(self, settings: LineSettings) -> Schedule:
+        """Every kind of probe is sent at `settings`, after all settings were searched with the likeliest ones."""
+        if settings in self.deep or not self.everywhere:
+            return self
+        more = tuple(Sweep(settings, probe, self.everywhere) for probe in RARE)
+        return replace(self, sweeps=self.sweeps + more, deep=self.deep | {settings})
+
+    def without(self, drop: Callable[[Sweep], bool]) -> Schedule:
+        """The same less the sweeps that `drop` picks."""
+        return replace(self, sweeps=tuple(s for s in self.sweeps if not drop(s)))
+
+    def less(self, asked: Callable[[Sweep, int], bool]) -> Schedule:
+        """The same less the single probes that `asked` picks."""
+        cut = (replace(s, addresses=tuple(a for a in s.addresses if not asked(s, a))) for s in self.sweeps)
+        return replace(self, sweeps=tuple(s for s in cut if s.addresses))

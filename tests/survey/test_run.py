@@ -1,0 +1,289 @@
+"""The survey on the virtual segment: its findings against the truth of each scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import pytest
+
+from busprobe.errors import UsageError
+from busprobe.line.clock import VirtualClock
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import ALL
+from busprobe.survey.events import Asking, Event, Finished, Found, Heard, Progress, Started, Trouble
+from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.result import SurveyResult
+from busprobe.survey.run import Survey
+from busprobe.survey.schedule import common_settings
+from busprobe.virtual.loading import load_scenario
+from busprobe.virtual.schema import Scenario
+from busprobe.virtual.segment import Segment
+from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers, together
+
+AT_9600 = (SETTINGS,)
+SEVERAL = tuple(
+    LineSettings.parse(s) for s in ("9600-8N1", "19200-8E1", "9600-8E1", "4800-8N1", "38400-8N1", "9600-8N2")
+)
+
+Steer = Callable[[Survey, Event], None]
+
+
+def on(
+    line: Line, settings: Sequence[LineSettings] = AT_9600, steer: Steer | None = None, **options: Any
+) -> list[Event]:
+    """All events of a survey; `steer` sees each before the survey goes on."""
+    survey = Survey(line, settings, options.pop("addresses", ALL), **options)
+    events = []
+    for event in survey:
+        events.append(event)
+        if steer is not None:
+            steer(survey, event)
+    return events
+
+
+def segment(scenario: str | Scenario) -> Segment:
+    return Segment(load_scenario(scenario) if isinstance(scenario, str) else scenario, VirtualClock())
+
+
+def line_of(segment: Segment) -> Line:
+    return Line(segment.port("virtual:test"), SETTINGS)
+
+
+def result(events: list[Event]) -> SurveyResult:
+    assert isinstance(events[-1], Finished)
+    assert sum(isinstance(event, Finished) for event in events) == 1
+    return events[-1].result
+
+
+def listed(findings: Sequence[Finding]) -> dict[tuple[int, str], Kind]:
+    return {(f.address, str(f.settings)): f.kind for f in findings}
+
+
+def truth(segment: Segment, settings: Sequence[LineSettings]) -> dict[tuple[int, str], Kind]:
+    """What a survey must find: a unit, or a clash where several share an address; a unit with swapped wires is mute."""
+    found: dict[tuple[int, str], Kind] = {}
+    for unit in segment.units:
+        if unit.connected and not unit.swapped and unit.settings in settings:
+            at = unit.address, str(unit.settings)
+            found[at] = Kind.CLASH if at in found else Kind.UNIT
+    return found
+
+
+@pytest.mark.parametrize("name", ["clean", "clash", "echo", "junk", "noise", "slow", "swapped", "full"])
+def test_every_unit_and_no_other_is_found_at_one_known_setting(name: str) -> None:
+    bus = segment(name)
+    end = result(on(line_of(bus)))
+    assert listed(end.findings) == truth(bus, AT_9600)
+    assert end.complete
+    assert end.echo is (name == "echo")
+
+
+@pytest.mark.parametrize("name", ["mixed", "site"])
+def test_units_at_several_settings_are_found_and_listed_once(name: str) -> None:
+    bus = segment(name)
+    end = result(on(line_of(bus), SEVERAL))
+    assert listed(end.findings) == truth(bus, SEVERAL)
+    assert end.complete
+
+
+def test_the_default_search_finds_all_settings_and_says_it_is_complete() -> None:
+    bus = segment("mixed")
+    everything = common_settings()
+    end = result(on(line_of(bus), everything, addresses=range(1, 32)))
+    assert len(everything) == 32
+    assert listed(end.findings) == {at: kind for at, kind in truth(bus, everything).items() if at[0] < 32}
+    assert end.complete
+
+
+def test_a_unit_that_answers_every_address_is_one_finding_and_the_rest_is_not_tested() -> None:
+    events = on(line_of(segment("impostor")))
+    end = result(events)
+    (finding,) = end.findings
+    assert finding.kind is Kind.UNSURE
+    assert "whatever address" in finding.notes[0]
+    assert not end.complete
+    assert "one unit answers every address" in end.untested[0].words
+    assert any(isinstance(event, Trouble) for event in events)
+
+
+def test_identical_twins_pass_for_one_and_the_expected_number_gives_them_away() -> None:
+    """Nothing on the wire tells them apart, so the survey says what to do instead of claiming to know."""
+    end = result(on(line_of(segment("identical-twins")), expect=3))
+    assert listed(end.findings) == {(11, "9600-8N1"): Kind.UNIT, (31, "9600-8N1"): Kind.UNIT}
+    assert any("2 of 3 expected" in note and "take units off" in note for note in end.notes)
+
+
+def test_another_master_ends_the_survey_before_its_first_request() -> None:
+    events = on(line_of(segment("second-master")))
+    end = result(events)
+    assert not any(isinstance(event, Asking) for event in events)
+    assert [e for e in events if isinstance(e, Heard)]
+    assert "unit 11 (0x0B)" in end.notes[0]
+    assert (end.other_master, end.complete) == (True, False)
+    assert end.untested[0].addresses == ALL
+
+
+def test_with_leave_the_survey_goes_on_despite_another_master_and_invents_nobody() -> None:
+    def agree(survey: Survey, event: Event) -> None:
+        if isinstance(event, Heard):
+            survey.go_on()
+
+    bus = segment("second-master")
+    end = result(on(line_of(bus), steer=agree))
+    assert set(listed(end.findings)) == set(truth(bus, AT_9600))
+    assert Kind.CLASH not in listed(end.findings).values()
+
+
+def test_the_estimate_holds_within_a_tenth() -> None:
+    events = on(line_of(segment("clean")))
+    (started,) = [event for event in events if isinstance(event, Started)]
+    assert result(events).seconds == pytest.approx(started.estimate, rel=0.1)
+
+
+def test_progress_never_goes_back_and_ends_at_nothing_left() -> None:
+    steps = [event for event in on(line_of(segment("clean"))) if isinstance(event, Progress)]
+    assert [s.done for s in steps] == sorted(s.done for s in steps)
+    assert all(s.done <= s.total for s in steps)
+    assert steps[-1].seconds_left == 0
+    assert steps[-1].done == steps[-1].total
+
+
+def test_it_stops_at_the_expected_number_and_says_what_was_not_tested() -> None:
+    end = result(on(line_of(segment("clean")), expect=3))
+    assert len(end.findings) == 3
+    assert not end.complete
+    assert "all 3 expected units were found" in end.untested[0].words
+    assert 200 in end.untested[0].addresses
+
+
+def test_cancelling_keeps_what_was_found() -> None:
+    def after_the_second(survey: Survey, event: Event) -> None:
+        if isinstance(event, Found) and event.finding.address == 12:
+            survey.cancel()
+
+    end = result(on(line_of(segment("clean")), steer=after_the_second))
+    assert [f.address for f in end.findings] == [11, 12]
+    assert not end.complete
+    assert "cancelled" in end.untested[0].words
+
+
+def test_a_setting_can_be_skipped() -> None:
+    skipped: list[LineSettings] = []
+
+    def skip_the_first(survey: Survey, event: Event) -> None:
+        if isinstance(event, Asking) and not skipped:
+            skipped.append(event.settings)
+            survey.skip_setting()
+
+    end = result(on(line_of(segment("mixed")), SEVERAL, steer=skip_the_first, addresses=range(1, 30)))
+    assert {str(f.settings) for f in end.findings} >= {"19200-8E1", "9600-8E1"}
+    assert any(u.settings == skipped[0] and "skipped" in u.words for u in end.untested)
+
+
+def test_an_interrupted_survey_goes_on_where_it_was() -> None:
+    def at_address(survey: Survey, event: Event) -> None:
+        if isinstance(event, Asking) and event.address == 30:
+            survey.cancel()
+
+    bus = segment("clean")
+    line = line_of(bus)
+    first = result(on(line, steer=at_address))
+    events = on(line, resume=first.progress_document())
+    asked_again = [e for e in events if isinstance(e, Asking) and e.address in range(13, 20)]
+    assert not [e for e in asked_again if e.frame[1:4] == b"\x03\x00\x00"]
+    end = result(events)
+    assert listed(end.findings) == truth(bus, AT_9600)
+    assert end.complete
+    assert end.seconds > first.seconds
+
+
+def test_a_broken_progress_document_is_a_plain_error() -> None:
+    with pytest.raises(UsageError, match="cannot be read back"):
+        Survey(line_of(segment("clean")), AT_9600, ALL, resume={"format": "something else"})
+
+
+def test_a_port_that_fails_ends_the_survey_with_what_was_found() -> None:
+    port = ScriptedPort(registers(3, {0: 1, 1: 2}), fails_after=60)
+    end = result(on(Line(port, SETTINGS)))
+    assert [f.address for f in end.findings] == [3]
+    assert not end.complete
+    assert end.failure is not None
+    assert "port failed" in end.untested[0].words
+    assert end.document("scripted")["failure"].startswith("The adapter is gone.")
+
+
+def test_a_port_that_applies_nothing_lists_each_unit_once_and_is_named() -> None:
+    """A pseudo-terminal or TCP port: whatever is set, the same goes out."""
+    port = ScriptedPort(registers(7, {0: 1, 1: 2}))
+    end = result(on(Line(port, SETTINGS), common_settings(), addresses=range(1, 12)))
+    assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT}
+    assert "does not seem to apply the baud rate" in " ".join(end.findings[0].notes)
+    assert end.complete
+    assert end.seconds < 20
+
+
+def test_a_port_that_does_not_apply_parity_lists_each_unit_once() -> None:
+    unit = registers(7, {0: 1, 1: 2})
+
+    def at_9600(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        return list(unit(request, settings)) if settings.baud == 9600 else []
+
+    end = result(on(Line(ScriptedPort(at_9600), SETTINGS), SEVERAL, addresses=range(1, 12)))
+    assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT}
+    assert "does not seem to apply parity" in " ".join(end.findings[0].notes)
+    assert {str(u.settings) for u in end.untested} == {"9600-8E1", "19200-8E1", "9600-8N2"} & {
+        str(u.settings) for u in end.untested
+    }
+
+
+def test_two_units_at_one_address_and_different_settings_are_two_findings() -> None:
+    """Factory-fresh units of two makers: the same address, each at its own setting, nothing to do with the port."""
+    fast, slow = registers(1, {0: 1, 1: 2}), registers(1, {0: 1, 1: 2})
+
+    def by_setting(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        chosen: dict[str, Answers] = {"9600-8N1": slow, "19200-8E1": fast}
+        return list(chosen.get(str(settings), together())(request, settings))
+
+    end = result(on(Line(ScriptedPort(by_setting), SETTINGS), SEVERAL, addresses=range(1, 12)))
+    assert listed(end.findings) == {(1, "9600-8N1"): Kind.UNIT, (1, "19200-8E1"): Kind.UNIT}
+
+
+def test_a_unit_that_answers_as_another_is_reported_under_the_address_asked() -> None:
+    def other(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
+        return [(0.02, frame(99, request[1] | 0x80, 1))] if request[0] == 5 else []
+
+    end = result(on(Line(ScriptedPort(other), SETTINGS), addresses=range(1, 12)))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNSURE}
+    assert any("99" in note for note in end.findings[0].notes)
+
+
+def test_nobody_at_all_is_told_with_what_to_check() -> None:
+    end = result(on(Line(ScriptedPort(together()), SETTINGS), addresses=range(1, 4)))
+    assert end.findings == ()
+    assert end.complete
+    assert "Nobody answered" in end.notes[0]
+
+
+def test_a_line_that_is_never_quiet_is_told_and_not_surveyed() -> None:
+    port = ScriptedPort(together())
+    line = Line(port, SETTINGS)
+    for byte in range(5000):
+        port.chatter(byte / 960, b"\x00")
+    end = result(on(line))
+    assert not end.complete
+    assert not port.sent
+    assert "stuck" in end.notes[0]
+
+
+def test_the_document_has_the_fields_that_other_programs_read() -> None:
+    document = result(on(line_of(segment("clash")))).document("virtual:clash")
+    assert document["format"] == "busprobe.survey/1"
+    assert (document["port"], document["addresses"], document["settings"]) == ("virtual:clash", "1-247", ["9600-8N1"])
+    assert document["line"] == {"echo": False, "other_master": False, "noise_bytes": document["line"]["noise_bytes"]}
+    clash = document["findings"][0]
+    assert (clash["address"], clash["kind"]) == (1, "clash")
+    assert clash["evidence"]
+    assert clash["notes"]
+    assert {a["probe"] for a in document["asked"]} >= {"function 3, register 0", "function 4, register 1", "function 8"}
