@@ -1,0 +1,183 @@
+"""The guards of a move: what has to be true on the pair before anything is written.
+
+Each guard either passes or raises `RefusedError` with the reason and with what would make the move safe.  Guards only
+read.  What they cannot see stays a risk that the technician is told of: a unit that is off, or identical units whose
+replies fall exactly together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from busprobe.errors import RefusedError
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.modbus import framing
+from busprobe.modbus.addresses import FIRST, HIGHEST, LAST, both_forms, format_addresses
+from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
+from busprobe.modbus.requests import Function, read_registers
+from busprobe.modbus.traffic import sound_frames
+from busprobe.readdress.procedure import Move, Part
+from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
+from busprobe.survey.findings import Kind
+from busprobe.text import hex_bytes
+
+LISTENING = 2.0
+"""Seconds of listening for another master before anything is sent; shorter than many a polling cycle, so all
+exchanges of the guards are watched for foreign traffic too."""
+
+SHORT_WAIT = 0.3
+"""Seconds for each probe of a look that repeats an earlier, longer one."""
+
+_TRIES = 3
+"""Reads of the address register before it counts as unreadable."""
+
+_JUNK = b"\x00\xff"
+"""What adapters and a missing bias put on the pair (common practice); no unit's reply."""
+
+
+def check_addresses(move: Move) -> None:
+    """Refuse what needs no wire to be refused: broadcasts, reserved or impossible targets, a move to where it is."""
+    if move.old == 0:
+        raise RefusedError(
+            "Address 0 is the broadcast: every unit on the pair would take the new address.",
+            means="All of them would share it afterwards.",
+            todo="Find the address that the unit has itself, with only that unit on the pair.",
+        )
+    if not FIRST <= move.old <= HIGHEST:
+        raise RefusedError(f"{move.old} is not a unit address.", todo=f"Give one from {FIRST} to {LAST}.")
+    if not FIRST <= move.new <= LAST:
+        raise RefusedError(
+            f"{move.new} is not an address a unit may have.",
+            means="0 is the broadcast and 248 to 255 are reserved.",
+            todo=f"Choose one from {FIRST} to {LAST}.",
+        )
+    if move.old == move.new:
+        raise RefusedError(
+            f"The unit is to keep address {both_forms(move.old)}.", todo="Nothing has to be written; go on."
+        )
+    if move.new not in move.procedure.addresses:
+        raise RefusedError(
+            f"The profile {move.procedure.profile} does not allow address {both_forms(move.new)}.",
+            means=f"It allows {format_addresses(move.procedure.addresses)}.",
+            todo="Choose one of these.",
+        )
+
+
+def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
+    """Listen and refuse if anybody else is talking; return remarks on stray bytes."""
+    heard = line.listen(seconds).data
+    frames = sound_frames(heard)
+    if frames:
+        raise RefusedError(
+            f"Somebody else is talking on the pair: {frames[0].words} was heard with nobody asked.",
+            means="A write could collide with another master's request.",
+            todo="Stop or disconnect the other master, then prepare the move again.",
+        )
+    if len(heard) >= framing.SHORTEST:
+        raise RefusedError(
+            f"{len(heard)} bytes came with nobody asked: {hex_bytes(heard[:16])}.",
+            means="Another master at other line settings, or a noisy pair: a write could be damaged.",
+            todo="Find out who or what it is (listen at other settings, check bias and wiring) first.",
+        )
+    return (f"{len(heard)} stray bytes were heard with nobody asked.",) if heard else ()
+
+
+def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
+    """Refuse unless one unit answers at the old address, and cleanly."""
+    seen = examine(line, move.old, repeats=repeats)
+    where = f"unit address {both_forms(move.old)}"
+    remarks = " ".join(seen.notes)
+    if seen.foreign:
+        raise RefusedError(
+            f"Somebody else is talking on the pair: {seen.foreign[0].words} came in between.",
+            means="A write could collide with another master's request.",
+            todo="Stop or disconnect the other master, then prepare the move again.",
+        )
+    match seen.kind:
+        case Kind.SILENT:
+            raise RefusedError(
+                f"Nobody answers at {where} at {move.settings}.",
+                means="Without an answer now, nobody could tell afterwards what the write did.",
+                todo="Check power, wiring, address and line settings, or survey the pair.",
+            )
+        case Kind.CLASH:
+            raise RefusedError(
+                f"Two or more units answer at {where}.",
+                means=f"All of them would take the new address. {remarks}",
+                todo="Take all but one of them off the pair.",
+            )
+        case Kind.UNSURE:
+            raise RefusedError(
+                f"It is not clear who answers at {where}.",
+                means=remarks,
+                todo="Take the other units off the pair until one answers cleanly, or mend its connection.",
+            )
+    odd = [reply for reply in seen.replies if not reply.present and reply.verdict is not Verdict.SILENT]
+    if not seen.clean:
+        raise RefusedError(
+            f"The unit at {where} does not answer cleanly: {odd[0].words if odd else remarks}",
+            means="On such a pair a write could be damaged, and its outcome not be told.",
+            todo="Mend the connection, or take the other units off the pair, until all replies are sound.",
+        )
+    return seen
+
+
+def check_target(line: Line, address: int, *, reply_wait: float = CLOSE_LOOK.reply) -> Examination:
+    """Refuse unless `address` is silent: asked with several kinds of probes, `reply_wait` seconds each."""
+    seen = examine(line, address, waits=replace(CLOSE_LOOK, reply=reply_wait))
+    if is_silent(seen):
+        return seen
+    what = [frame.words for frame in seen.foreign] or [reply.words for reply in seen.replies if _is_somebody(reply)]
+    raise RefusedError(
+        f"Unit address {both_forms(address)} is not free: {what[0]}.",
+        means="Two units would share it after the move.",
+        todo="Choose another address, or move the unit that is there first; if you know that none is there, find out "
+        "what was heard.",
+    )
+
+
+def read_register(line: Line, move: Move, waits: Waits) -> int | None:
+    """What the register to be written holds now; None if the unit does not say."""
+    request = read_registers(move.old, Function.READ_HOLDING_REGISTERS, move.procedure.register, 1)
+    for _ in range(_TRIES):
+        reply = judge(request, line.exchange(request, waits))
+        if reply.sound:
+            return reply.registers[0]
+        if reply.exception is not None:
+            return None
+    return None
+
+
+def check_register(move: Move, value: int | None) -> None:
+    """Refuse to write a register shared with another setting unless what it holds now makes sense."""
+    procedure = move.procedure
+    if procedure.part is Part.WHOLE:
+        return
+    if value is None or procedure.part.read(value) != move.old:
+        holds = "cannot be read" if value is None else f"holds 0x{value:04X}"
+        raise RefusedError(
+            f"Register {procedure.register} (0x{procedure.register:04X}) {holds}; its {procedure.part} should be "
+            f"the unit address {both_forms(move.old)}.",
+            means="The rest of the register is another setting, and a blind write would change it.",
+            todo="Check the register and its layout in the data sheet.",
+        )
+
+
+def known_wait(source: Examination) -> float:
+    """Seconds after which a unit whose replies were timed before can be called silent."""
+    latency = source.latency
+    return min(CLOSE_LOOK.reply, max(SHORT_WAIT, 3 * latency.maximum if latency else CLOSE_LOOK.reply))
+
+
+def is_silent(seen: Examination) -> bool:
+    """Whether nothing was heard at an address that could come from a unit, however damaged."""
+    return not seen.foreign and not any(_is_somebody(reply) for reply in seen.replies)
+
+
+def _is_somebody(reply: Reply) -> bool:
+    """Whether bytes came back that are more than adapter junk or a gateway's word that nobody is there."""
+    if reply.exception in GATEWAY_EXCEPTIONS:
+        return False
+    heard = (reply.exchange.leftover, reply.exchange.received)
+    return any(len(data) >= framing.SHORTEST or data.strip(_JUNK) for data in heard)

@@ -1,0 +1,257 @@
+"""A box of identical units at one factory address, taken one by one to addresses of their own.
+
+Connect one, it is seen, its next address is proposed, confirmed, written and verified; "next".  Nothing is written
+while two are there at once.  The factory address is left free at the end, for the next box.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator
+from dataclasses import dataclass
+from threading import Event
+
+from busprobe.errors import RefusedError
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import LAST, both_forms
+from busprobe.readdress.guards import check_target
+from busprobe.readdress.isolation import WATCH_WAITS, Crowd, Sight, crowd_of, isolate, watch
+from busprobe.readdress.journal import Journal
+from busprobe.readdress.move import Prepared, Report, execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.procedure import Move, Procedure
+from busprobe.survey.examine import examine
+
+
+@dataclass(frozen=True)
+class Target:
+    """An address that waits for a unit, with what the plan of the bus says of the place."""
+
+    address: int
+    tag: str = ""
+    location: str = ""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of the unit that turned up."""
+
+    procedure: Procedure
+    words: str = ""
+    """Type, serial number and what else identifies it, for screen and label."""
+
+
+Identify = Callable[[Line, int], Known]
+"""Tells what the unit at an address is and how it is readdressed; raises `RefusedError` if it is none of the box."""
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Connect the unit for `target` now."""
+
+    target: Target
+    factory: int
+    """The address at which it is expected."""
+
+
+@dataclass(frozen=True)
+class Watched:
+    """The factory address was looked at: nobody yet, one, or two at once."""
+
+    sight: Sight
+
+
+@dataclass(frozen=True)
+class Appeared:
+    """One unit is there, alone."""
+
+    target: Target
+    known: Known
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A target that is not free; the loop goes on with the next."""
+
+    target: Target
+    error: RefusedError
+
+
+@dataclass(frozen=True)
+class Refused:
+    """Nothing was written; the loop waits until this unit is taken off, then offers the same target again."""
+
+    target: Target
+    why: str
+    todo: str
+
+
+@dataclass(frozen=True)
+class PowerCycleNeeded:
+    """The unit has to be switched off and on; the loop sees that by itself."""
+
+    target: Target
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
+class Moved:
+    """The unit has its address."""
+
+    target: Target
+    outcome: Outcome
+    label: str
+    """Text for the label on the unit."""
+
+    @property
+    def undo(self) -> Move:
+        """The move back to the factory address; it has to pass the same guards, with that address free."""
+        return self.outcome.move.reversed()
+
+
+@dataclass(frozen=True)
+class Finished:
+    """The loop is over."""
+
+    done: tuple[Moved, ...]
+    why: str
+    unsettled: Outcome | None = None
+    """The move that stopped the loop, if one did; or one that still waits for its power cycle."""
+
+
+Step = Waiting | Watched | Appeared | Taken | Refused | PowerCycleNeeded | Moved | Finished
+"""What the loop tells; the last one is always `Finished`."""
+
+
+def counting_up(first: int, *, keep_free: Collection[int]) -> Iterator[Target]:
+    """Targets from `first` to 247 without those to be kept free (the factory address above all)."""
+    return (Target(address) for address in range(first, LAST + 1) if address not in keep_free)
+
+
+def label(target: Target, settings: LineSettings, known: Known) -> str:
+    """Text for the label on a unit: place, address in both forms, line settings, type."""
+    lines = (target.tag, target.location, f"Unit address {both_forms(target.address)}", str(settings), known.words)
+    return "\n".join(line for line in lines if line)
+
+
+class OneByOne:
+    """The loop; iterate over `run()`, cancel with the event handed in."""
+
+    def __init__(
+        self,
+        line: Line,
+        settings: LineSettings,
+        factory: int,
+        targets: Iterable[Target],
+        *,
+        identify: Identify,
+        journal: Journal,
+        confirm: Callable[[Prepared], bool],
+        cancel: Event,
+        report: Report = lambda _: None,
+    ) -> None:
+        """Take units from address `factory` at `settings` to `targets` in turn."""
+        self._line = line
+        self._settings = settings
+        self._factory = factory
+        self._targets = targets
+        self._identify = identify
+        self._journal = journal
+        self._confirm = confirm
+        self._cancel = cancel
+        self._report = report
+        self._done: list[Moved] = []
+        self._unsettled: Outcome | None = None
+
+    def run(self) -> Iterator[Step]:
+        """Go on until the targets are used up, a move is left unsettled, or the loop is cancelled.
+
+        Raises `PortError` if the port fails; a write that was under way then is open on record.
+        """
+        self._line.apply(self._settings)
+        why = "All addresses have been given."
+        for target in self._targets:
+            yield from self._serve(target)
+            if self._cancel.is_set():
+                why = "Stopped by you."
+                break
+            if self._unsettled is not None:
+                why = "The last move could not be verified; settle that before the next unit."
+                break
+        yield Finished(tuple(self._done), why, self._unsettled)
+
+    def _serve(self, target: Target) -> Iterator[Step]:
+        """Find a unit for `target`; over when it has one, is not free, its move is unsettled, or on cancelling."""
+        while not self._cancel.is_set():
+            try:
+                self._check_free(target.address)
+            except RefusedError as error:
+                yield Taken(target, error)
+                return
+            yield Waiting(target, self._factory)
+            for sight in isolate(self._line, self._factory, self._cancel):
+                yield Watched(sight)
+            if self._cancel.is_set():
+                return
+            outcome = yield from self._offer(target)
+            if outcome is not None:
+                self._unsettled = None if outcome.result is Result.VERIFIED else outcome
+                return
+            yield from self._until_another()
+
+    def _check_free(self, address: int) -> None:
+        if address == self._factory:
+            raise RefusedError(
+                f"{both_forms(address)} is the factory address of these units.",
+                means="It has to stay free, or the next unit out of the box would collide.",
+                todo="Give this place another address in the plan.",
+            )
+        check_target(self._line, address)
+
+    def _offer(self, target: Target) -> Generator[Step, None, Outcome | None]:
+        """Take the unit that is there to `target`; None if nothing was written."""
+        try:
+            known = self._identify(self._line, self._factory)
+            yield Appeared(target, known)
+            move = Move(self._settings, self._factory, target.address, known.procedure)
+            prepared = prepare(self._line, move, self._report)
+        except RefusedError as error:
+            yield Refused(target, f"{error.what} {error.means}".strip(), error.todo)
+            return None
+        outcome = execute(self._line, prepared, self._journal, self._confirm, self._report)
+        if outcome.result is Result.REFUSED:
+            yield Refused(target, outcome.why, outcome.todo)
+            return None
+        if outcome.result is Result.WAITING:
+            yield PowerCycleNeeded(target, outcome)
+            outcome = yield from self._power_cycled(outcome)
+        if outcome.result is Result.VERIFIED:
+            moved = Moved(target, outcome, label(target, self._settings, known))
+            self._done.append(moved)
+            yield moved
+        return outcome
+
+    def _power_cycled(self, outcome: Outcome) -> Generator[Step, None, Outcome]:
+        """Watch both addresses until the unit has come back from a power cycle, then tell what it did."""
+        gone = False
+        for sight in watch(self._line, self._factory, self._cancel):
+            yield Watched(sight)
+            gone = gone or sight.crowd is Crowd.NOBODY
+            arrived = crowd_of(examine(self._line, outcome.move.new, waits=WATCH_WAITS)) is not Crowd.NOBODY
+            if arrived or (gone and sight.crowd is not Crowd.NOBODY):
+                return verify_again(
+                    self._line,
+                    outcome.move,
+                    before=outcome.result,
+                    journal=self._journal,
+                    write=outcome.write,
+                    report=self._report,
+                )
+        return outcome
+
+    def _until_another(self) -> Iterator[Step]:
+        """Watch until the unit that was not moved is not there alone any more."""
+        for sight in watch(self._line, self._factory, self._cancel):
+            yield Watched(sight)
+            if sight.crowd is not Crowd.ONE:
+                return

@@ -1,0 +1,162 @@
+"""How a unit is given another address: which register, how it is written, and what to expect of the unit.
+
+A procedure comes from a profile, or by hand from a data sheet, which is trusted less and said so before the write.
+Units differ in all of it (common practice): function 6 or 16, the address alone in its register or sharing it with
+another setting, an unlock before and a save after, effect at once or after a power cycle, and the address that the
+reply comes from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import ALL
+from busprobe.modbus.requests import Function, Request, write_register, write_registers
+from busprobe.profiles.schema import Effect, Profile, ReplyFrom
+
+HIGHEST_REGISTER = 0xFFFF
+"""The highest register address (MODBUS Application Protocol V1.1b3, section 4.4)."""
+
+MEMORY_WAIT = 0.1
+"""Seconds between a write and the next request to the unit: storing a byte takes about 25 ms (common practice)."""
+
+
+class Part(StrEnum):
+    """Which part of its register the unit address takes."""
+
+    WHOLE = "whole"
+    HIGH_BYTE = "high byte"
+    """The low byte holds something else, often the code of the baud rate."""
+    LOW_BYTE = "low byte"
+    """The high byte holds something else."""
+
+    def read(self, value: int) -> int:
+        """The address in a register that holds `value`."""
+        match self:
+            case Part.WHOLE:
+                return value
+            case Part.HIGH_BYTE:
+                return value >> 8
+            case Part.LOW_BYTE:
+                return value & 0xFF
+
+    def put(self, value: int, address: int) -> int:
+        """The register's `value` with `address` in this part and the rest as it was."""
+        match self:
+            case Part.WHOLE:
+                return address
+            case Part.HIGH_BYTE:
+                return address << 8 | value & 0xFF
+            case Part.LOW_BYTE:
+                return value & 0xFF00 | address
+
+
+@dataclass(frozen=True)
+class RegisterWrite:
+    """One write of holding registers that a procedure needs."""
+
+    register: int
+    """Zero-based address of the first holding register."""
+    values: tuple[int, ...]
+    """At least one 16-bit value; a password may take several registers."""
+    function: Function = Function.WRITE_MULTIPLE_REGISTERS
+    """Function code 16, or 6 for one value."""
+
+    def request(self, address: int) -> Request:
+        """The frame for the unit at `address`."""
+        if self.function is Function.WRITE_SINGLE_REGISTER:
+            (value,) = self.values
+            return write_register(address, self.register, value)
+        return write_registers(address, self.register, self.values)
+
+
+@dataclass(frozen=True)
+class Procedure:
+    """How one device type is given another unit address."""
+
+    register: int
+    """Zero-based address of the holding register that holds the unit address."""
+    function: Function = Function.WRITE_MULTIPLE_REGISTERS
+    """Function code 16, or 6 where the unit has only that."""
+    part: Part = Part.WHOLE
+    addresses: tuple[int, ...] = ALL
+    """Addresses the unit can be given."""
+    effect: Effect | None = None
+    """When the new address holds; None where nobody said."""
+    reply_from: ReplyFrom | None = None
+    """Which address the reply to the write comes from; None where nobody said."""
+    wait: float = MEMORY_WAIT
+    """Seconds after a write before the unit is asked again."""
+    unlock: RegisterWrite | None = None
+    """Sent before the address is written."""
+    save: RegisterWrite | None = None
+    """Sent once the address is written, to wherever `effect` says the unit answers then."""
+    relock: RegisterWrite | None = None
+    """Sent last, to the same address as `save`, or to the new one where the new address holds after saving."""
+    cautions: tuple[str, ...] = ()
+    """What a write may move, switch or stop; shown before it."""
+    rescue: str = ""
+    """What brings a lost unit back, by its data sheet; shown before the write."""
+    profile: str | None = None
+    """Id of the profile it comes from; None if given by hand."""
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.register <= HIGHEST_REGISTER:
+            raise UsageError(
+                f"{self.register} is not a register address.",
+                todo=f"Give the zero-based address that goes on the wire, from 0 to {HIGHEST_REGISTER} (0xFFFF).",
+            )
+        if self.function not in (Function.WRITE_SINGLE_REGISTER, Function.WRITE_MULTIPLE_REGISTERS):
+            raise UsageError(
+                f"Function code {int(self.function)} does not write a holding register.", todo="Use 6 or 16."
+            )
+
+    @classmethod
+    def by_hand(cls, register: int, function: int = Function.WRITE_MULTIPLE_REGISTERS) -> Procedure:
+        """What a technician reads off a data sheet; raises `UsageError` if that cannot be."""
+        try:
+            return cls(register, Function(function))
+        except ValueError:
+            raise UsageError(
+                f"Function code {function} does not write a holding register.", todo="Use 6 or 16."
+            ) from None
+
+    @classmethod
+    def from_profile(cls, profile: Profile) -> Procedure:
+        """What a profile says; raises `UsageError` if it does not say how the unit is readdressed."""
+        how = profile.readdress
+        if how is None:
+            raise UsageError(
+                f"The profile {profile.id} does not say how a {profile.model} is given another address.",
+                todo="Set the address on the unit itself (switches, keys), or give the register by hand.",
+            )
+        return cls(
+            register=how.at.wire,
+            function=Function(how.function),
+            addresses=how.addresses,
+            effect=how.effect,
+            reply_from=how.reply_from,
+            wait=max(how.wait_s, MEMORY_WAIT),
+            cautions=profile.cautions,
+            profile=profile.id,
+        )
+
+
+@dataclass(frozen=True)
+class Move:
+    """One unit to be taken from one address to another."""
+
+    settings: LineSettings
+    """Line settings at which it answers."""
+    old: int
+    """Its unit address now."""
+    new: int
+    """The unit address it is to have."""
+    procedure: Procedure
+
+    def reversed(self) -> Move:
+        """The move that undoes this one; it has to pass the same guards."""
+        return replace(self, old=self.new, new=self.old)

@@ -1,0 +1,314 @@
+"""Moves on the virtual segment: shipped profiles, real waveforms, hands at the terminals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from threading import Event
+
+import pytest
+
+from busprobe.errors import RefusedError
+from busprobe.line.clock import VirtualClock
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.store import load_all, shipped_folder
+from busprobe.readdress.isolation import Crowd, check_back, isolate
+from busprobe.readdress.move import Move, Prepared, Procedure, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.one_by_one import (
+    Appeared,
+    Finished,
+    Known,
+    Moved,
+    OneByOne,
+    PowerCycleNeeded,
+    Refused,
+    Step,
+    Taken,
+    Target,
+    Waiting,
+    Watched,
+    counting_up,
+)
+from busprobe.virtual.loading import load_scenario
+from busprobe.virtual.schema import Scenario, UnitEntry
+from busprobe.virtual.segment import Segment
+from busprobe.virtual.unit import Unit
+from tests.readdress.bench import Book, yes
+
+PROFILES = load_all([shipped_folder()]).profiles
+BY_MODEL = {profile.model.lower(): profile for profile in PROFILES.values()}
+
+
+def segment_of(scenario: str | Scenario) -> tuple[Segment, Line]:
+    loaded = load_scenario(scenario) if isinstance(scenario, str) else scenario
+    segment = Segment(loaded, VirtualClock())
+    return segment, Line(segment.port(), LineSettings.parse("9600-8N1"))
+
+
+def alone(scenario: str, name: str) -> tuple[Segment, Line, Unit]:
+    """The scenario with all but one unit taken off."""
+    segment, line = segment_of(scenario)
+    for unit in segment.units:
+        segment.connect(unit.name, connected=unit.name == name)
+    return segment, line, segment.unit(name)
+
+
+def procedure_for(unit: Unit) -> Procedure:
+    return Procedure.from_profile(BY_MODEL[unit.kind.model.lower()])
+
+
+@pytest.mark.parametrize(
+    ("name", "waits_for_power"),
+    [("te-101", False), ("em-101", False), ("vs-101", True), ("io-101", False), ("fm-101", False), ("cq-101", False)],
+)
+def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) -> None:
+    segment, line, unit = alone("site", name)
+    move = Move(unit.settings, unit.address, 77, procedure_for(unit))
+    prepared = prepare(line, move)
+    assert not any("not the unit address" in w or "could not be checked" in w for w in prepared.warnings)
+    book = Book()
+    outcome = execute(line, prepared, book, yes)
+    if waits_for_power:
+        assert (outcome.row, unit.address) == (Row.PENDING, move.old)
+        segment.power_cycle(name)
+        outcome = verify_again(line, move, before=outcome.result, journal=book, write=outcome.write)
+    assert outcome.result is Result.VERIFIED
+    assert unit.address == unit.stored_address == 77
+    reply_from_new = unit.kind.readdress is not None and unit.kind.readdress.reply_from == "new"
+    if not waits_for_power:
+        assert outcome.row is Row.CHANGED
+        assert outcome.reply is not None
+        assert outcome.reply[0] == (77 if reply_from_new else move.old)
+
+
+@pytest.mark.parametrize(
+    ("scenario", "old", "new", "words"),
+    [
+        ("clash", 1, 77, "Two or more units answer at unit address 1"),
+        ("clean", 11, 77, "Nobody answers"),
+        ("second-master", 12, 77, "else is talking"),
+        ("impostor", 1, 77, "77 (0x4D) is not free"),
+    ],
+)
+def test_unsafe_scenes_are_refused(scenario: str, old: int, new: int, words: str) -> None:
+    segment, line = segment_of(scenario)
+    if scenario == "clean":
+        for unit in segment.units:
+            segment.connect(unit.name, connected=False)
+    with pytest.raises(RefusedError) as caught:
+        prepare(line, Move(line.settings, old, new, Procedure(100, profile="any")))
+    assert words in caught.value.what
+
+
+@pytest.mark.parametrize("scenario", ["echo", "slow", "clean"])
+def test_a_move_works_with_others_on_the_pair(scenario: str) -> None:
+    segment, line = segment_of(scenario)
+    for unit in [u for u in segment.units if u.connected][:3]:
+        old = unit.address
+        outcome = execute(line, prepare(line, Move(unit.settings, old, 77, procedure_for(unit))), Book(), yes)
+        if outcome.result is Result.WAITING:
+            segment.power_cycle(unit.name)
+            outcome = verify_again(line, outcome.move, before=outcome.result)
+        assert (outcome.result, unit.address) == (Result.VERIFIED, 77)
+        assert execute(line, prepare(line, outcome.move.reversed()), Book(), yes).result is not Result.NOT_VERIFIED
+        segment.power_cycle(unit.name)
+        line.clock.sleep_until(line.clock.now() + 5)
+        assert unit.address == old
+
+
+@pytest.mark.parametrize("scenario", ["junk", "noise"])
+def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> None:
+    loaded = load_scenario(scenario)
+    told = set()
+    for seed in range(12):
+        segment, line = segment_of(loaded.model_copy(update={"seed": seed}))
+        unit = next(u for u in segment.units if u.connected and u.kind.model == "AT-10")
+        move = Move(unit.settings, unit.address, 77, procedure_for(unit))
+        try:
+            outcome = execute(line, prepare(line, move), Book(), yes)
+        except RefusedError:
+            continue
+        told.add(outcome.row)
+        if outcome.result is Result.VERIFIED:
+            assert unit.address == 77
+        elif outcome.row in (Row.UNHEARD, Row.PENDING, Row.UNIT_REFUSED):
+            assert unit.address == move.old
+    assert told or scenario == "noise"  # too noisy to write at all is a sound answer, but junk is not
+
+
+# -- a clash taken apart -------------------------------------------------------------------------------------
+
+
+def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked() -> None:
+    segment, line = segment_of("clash")
+    crowds: list[Crowd] = []
+    for sight in isolate(line, 1, Event()):
+        crowds.append(sight.crowd)
+        match len(crowds):
+            case 2:
+                segment.connect("io-101", connected=False)
+                segment.connect("te-101", connected=False)
+            case 3:
+                segment.connect("te-101")
+    assert crowds == [Crowd.SEVERAL, Crowd.SEVERAL, Crowd.NOBODY, Crowd.ONE, Crowd.ONE]
+    assert sight.words == "At unit address 1 (0x01): one answers, cleanly.  Leave it as it is."
+    unit = segment.unit("te-101")
+    outcome = execute(line, prepare(line, Move(line.settings, 1, 77, procedure_for(unit))), Book(), yes)
+    assert outcome.result is Result.VERIFIED
+    segment.connect("io-101")
+    assert [sight.crowd for sight in check_back(line, [1, 77])] == [Crowd.ONE, Crowd.ONE]
+
+
+def test_the_watch_ends_when_cancelled() -> None:
+    _, line = segment_of("clash")
+    cancel = Event()
+    for count, _ in enumerate(isolate(line, 1, cancel), 1):
+        if count == 3:
+            cancel.set()
+    assert count == 3
+
+
+# -- one by one ----------------------------------------------------------------------------------------------
+
+
+def loop(
+    line: Line, targets: Iterator[Target] | list[Target], model: str, cancel: Event, answers: Iterator[bool]
+) -> tuple[OneByOne, Book]:
+    book = Book()
+
+    def identify(_line: Line, _address: int) -> Known:
+        return Known(Procedure.from_profile(BY_MODEL[model]), f"{model.upper()} of the box")
+
+    def confirm(_: Prepared) -> bool:
+        return next(answers)
+
+    one_by_one = OneByOne(
+        line, line.settings, 1, targets, identify=identify, journal=book, confirm=confirm, cancel=cancel
+    )
+    return one_by_one, book
+
+
+def always() -> Iterator[bool]:
+    while True:
+        yield True
+
+
+def test_a_box_is_emptied_one_by_one() -> None:
+    segment, line = segment_of("box")
+    names = [unit.name for unit in segment.units]
+    box = iter(names)
+    targets = [Target(10 + n, tag=f"TE-{n}", location="Cabinet 1") for n in range(len(names))]
+    one_by_one, book = loop(line, targets, "at-10", Event(), always())
+    steps = []
+    for step in one_by_one.run():
+        steps.append(step)
+        if isinstance(step, Waiting):
+            segment.connect(next(box))  # the moved ones stay on the pair
+    finished = steps[-1]
+    assert isinstance(finished, Finished)
+    assert finished.unsettled is None
+    assert [unit.address for unit in segment.units] == [10, 11, 12, 13, 14, 15]
+    assert [moved.target.tag for moved in finished.done] == [target.tag for target in targets]
+    assert finished.done[2].label == "TE-2\nCabinet 1\nUnit address 12 (0x0C)\n9600-8N1\nAT-10 of the box"
+    assert finished.done[2].undo.old == 12
+    assert finished.done[2].undo.new == 1
+    assert len(book.intents) == len(names)
+
+
+def test_two_at_once_stop_it_until_one_is_taken_off() -> None:
+    segment, line = segment_of("box")
+    one_by_one, book = loop(line, [Target(10)], "at-10", Event(), always())
+    crowds = []
+    for step in one_by_one.run():
+        if isinstance(step, Waiting):
+            segment.connect("te-61")
+            segment.connect("te-62")
+        if isinstance(step, Watched):
+            crowds.append(step.sight.crowd)
+            if len(crowds) == 3:
+                assert book.intents == {}
+                segment.connect("te-61", connected=False)
+    assert set(crowds[:3]) <= {Crowd.SEVERAL, Crowd.UNCLEAR}
+    assert crowds[3:] == [Crowd.ONE, Crowd.ONE]
+    assert segment.unit("te-62").address == 10
+    assert segment.unit("te-61").address == 1
+
+
+def test_a_no_waits_for_another_unit_and_offers_the_same_address() -> None:
+    segment, line = segment_of("box")
+    segment.connect("te-61")
+    one_by_one, _ = loop(line, [Target(10)], "at-10", Event(), iter([False, True]))
+    steps = []
+    for step in one_by_one.run():
+        steps.append(step)
+        if isinstance(step, Refused):
+            segment.connect("te-61", connected=False)
+        if isinstance(step, Waiting) and any(isinstance(s, Refused) for s in steps):
+            segment.connect("te-62")
+    assert [type(s) for s in steps if isinstance(s, Appeared | Refused | Moved | Finished)] == [
+        Appeared,
+        Refused,
+        Appeared,
+        Moved,
+        Finished,
+    ]
+    assert segment.unit("te-61").address == 1
+    assert segment.unit("te-62").address == 10
+
+
+def test_taken_targets_and_the_factory_address_are_passed_over() -> None:
+    segment, line, _ = alone("clash", "te-101")
+    segment.connect("te-102")  # at 12
+    one_by_one, _ = loop(line, [Target(1), Target(12), Target(13)], "at-10", Event(), always())
+    steps = list(one_by_one.run())
+    assert [s.target.address for s in steps if isinstance(s, Taken)] == [1, 12]
+    assert segment.unit("te-101").address == 13
+
+
+def test_a_unit_that_needs_a_power_cycle_is_waited_for() -> None:
+    scenario = load_scenario("site").model_copy(
+        update={"units": (UnitEntry(name="vs", type="cd-2", address=1, settings=LineSettings.parse("9600-8N1")),)}
+    )
+    segment, line = segment_of(scenario)
+    one_by_one, book = loop(line, [Target(10)], "cd-2", Event(), always())
+    steps: list[Step] = []
+    for step in one_by_one.run():
+        steps.append(step)
+        if isinstance(step, PowerCycleNeeded):
+            assert segment.unit("vs").address == 1
+        if isinstance(step, Watched) and isinstance(steps[-2], PowerCycleNeeded):
+            segment.power_cycle("vs")
+    (moved,) = [s for s in steps if isinstance(s, Moved)]
+    assert moved.outcome.row is Row.KEPT
+    assert [text for text, _, _ in book.conclusions[1]] == ["waiting for power cycle", "verified"]
+
+
+def test_the_loop_ends_when_cancelled() -> None:
+    _, line = segment_of("box")
+    cancel = Event()
+    one_by_one, _ = loop(line, counting_up(1, keep_free=(1, 2)), "at-10", cancel, always())
+    steps = []
+    for step in one_by_one.run():
+        steps.append(step)
+        if len(steps) == 5:
+            cancel.set()
+    assert isinstance(steps[0], Waiting)
+    assert steps[0].target == Target(3)
+    assert steps[-1] == Finished((), "Stopped by you.")
+
+
+def test_a_move_that_cannot_be_verified_stops_the_loop() -> None:
+    segment, line = segment_of("box")
+    segment.connect("te-61")
+    one_by_one, book = loop(line, [Target(10), Target(11)], "at-10", Event(), always())
+    original = book.intend_write
+
+    def cut_off(**what: object) -> int:
+        segment.connect("te-61", connected=False)  # somebody pulls it just now
+        return original(**what)  # type: ignore[arg-type]
+
+    book.intend_write = cut_off  # type: ignore[method-assign, assignment]
+    finished = list(one_by_one.run())[-1]
+    assert isinstance(finished, Finished)
+    assert finished.unsettled is not None
+    assert finished.unsettled.row is Row.NEITHER

@@ -1,0 +1,177 @@
+"""After a crash at any moment of any procedure: what is said of the two addresses is true, and the record is closed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+from busprobe.errors import UsageError
+from busprobe.job.job import Job
+from busprobe.modbus.requests import Function
+from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.readdress.move import Procedure, Result, Row, execute, prepare
+from busprobe.readdress.recovery import move_on_record, recover
+from tests.readdress.bench import (
+    ADDRESS_REGISTER,
+    RELOCK,
+    SAVE,
+    UNLOCK,
+    Bench,
+    Book,
+    FakeUnit,
+    line_to,
+    move,
+    unplugged,
+    yes,
+)
+
+
+class Killed(BaseException):
+    """The program ends here."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """A write as the book has it."""
+
+    id: int
+    kind: str
+    from_address: int | None
+    to_address: int | None
+    settings: str
+    request: bytes
+    words: str
+
+
+def unfinished(book: Book) -> list[Record]:
+    return [Record(number, **book.intents[number]) for number in book.unfinished]  # type: ignore[arg-type]
+
+
+PLAIN = Procedure(ADDRESS_REGISTER, profile="bench-unit")
+CASES = {
+    "at once": (FakeUnit(1), PLAIN),
+    "by function 6": (FakeUnit(1), replace(PLAIN, function=Function.WRITE_SINGLE_REGISTER)),
+    "reply from the new address": (FakeUnit(1, reply_from="new"), replace(PLAIN, reply_from=ReplyFrom.NEW)),
+    "no reply": (FakeUnit(1, reply_from="none"), replace(PLAIN, reply_from=ReplyFrom.NONE)),
+    "after a restart": (FakeUnit(1, restart=6), PLAIN),
+    "after a power cycle": (
+        FakeUnit(1, effect="power cycle"),
+        replace(PLAIN, effect=Effect.AFTER_POWER_CYCLE),
+    ),
+    "unlock, write, save, lock again": (
+        FakeUnit(1, effect="save", password=4711),
+        Procedure(
+            ADDRESS_REGISTER, effect=Effect.AFTER_SAVE, unlock=UNLOCK, save=SAVE, relock=RELOCK, profile="bench-unit"
+        ),
+    ),
+}
+
+
+def exchanges_of(unit: FakeUnit, procedure: Procedure) -> int:
+    """How many frames a whole move sends after its confirmation."""
+    bench = Bench(replace(unit))
+    line = line_to(bench)
+    prepared = prepare(line, move(procedure=procedure))
+    before = len(bench.sent)
+    execute(line, prepared, Book(), yes)
+    return len(bench.sent) - before
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("moment", ["before_send", "after_send"])
+def test_the_program_killed_at_every_frame_of_a_move(case: str, moment: str) -> None:
+    unit, procedure = CASES[case]
+    interrupted = 0
+    for number in range(exchanges_of(unit, procedure)):
+        bench, book = Bench(replace(unit)), Book()
+        line = line_to(bench)
+        prepared = prepare(line, move(procedure=procedure))
+        last = len(bench.sent) + number
+
+        def die(_: bytes, bench: Bench = bench, last: int = last, moment: str = moment) -> None:
+            if len(bench.sent) == last + (moment == "after_send"):
+                raise Killed
+
+        setattr(bench, moment, die)
+        with pytest.raises(Killed):
+            execute(line, prepared, book, yes)
+        setattr(bench, moment, lambda _: None)
+        writes = list(bench.writes)
+        was_open = unfinished(book)
+        outcomes = recover(line_to(bench), was_open, book)
+        assert book.unfinished == []
+        assert bench.writes == writes  # recovery only reads
+        assert len(outcomes) == (1 if was_open else 0)
+        for outcome in outcomes:
+            interrupted += 1
+            true_address = bench.units[0].address
+            assert outcome.row is (Row.FOUND_CHANGED if true_address == 12 else Row.UNDECIDED)
+            assert (outcome.result is Result.VERIFIED) == (true_address == 12)
+    assert interrupted > 3
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_power_of_the_unit_cut_at_every_write_of_a_move(case: str) -> None:
+    unit, procedure = CASES[case]
+    for nth in range(1, 5):
+        bench, book = Bench(replace(unit)), Book()
+
+        def cut(frame: bytes, bench: Bench = bench, nth: int = nth) -> None:
+            if frame[1] in (6, 16) and len(bench.writes) == nth:
+                bench.units[0].power_cycle()
+                bench.units[0].ready_at = bench.clock.now() + 3
+
+        bench.after_send = cut
+        line = line_to(bench)
+        outcome = execute(line, prepare(line, move(procedure=procedure)), book, yes)
+        assert book.unfinished == []
+        assert bench.unsafe == []
+        if outcome.result is Result.VERIFIED:
+            assert bench.units[0].address == 12
+        if outcome.row in (Row.PENDING, Row.UNHEARD, Row.UNIT_REFUSED):
+            assert bench.units[0].address == 1
+
+
+def test_a_pulled_adapter_is_looked_into_with_the_job_as_it_is(tmp_path: Path) -> None:
+    bench = Bench(FakeUnit(1))
+    bench.after_send = lambda frame: unplugged(frame) if frame[1] == 16 else None
+    with Job.create(tmp_path / "site.job") as job:
+        line = line_to(bench)
+        outcome = execute(line, prepare(line, move()), job, yes)
+        assert outcome.row is Row.PORT_FAILED
+        assert [write.id for write in job.unfinished_writes()] == [outcome.write]
+    with Job.open(tmp_path / "site.job") as job:
+        said: list[str] = []
+        (found,) = recover(line_to(bench), job.unfinished_writes(), job, said.append)
+        assert said == [f"Write {outcome.write} was under way when the program ended: {job.writes()[0].words}"]
+        assert found.row is Row.FOUND_CHANGED
+        assert found.request == outcome.request
+        assert job.unfinished_writes() == ()
+        assert job.writes()[0].outcome == "verified"
+
+
+def test_the_moves_of_several_units_are_looked_into_one_after_the_other() -> None:
+    bench, book = Bench(FakeUnit(12), FakeUnit(2)), Book()
+    for old, new in ((1, 12), (2, 13)):
+        book.intend_write(
+            kind="readdress",
+            from_address=old,
+            to_address=new,
+            settings="9600-8N1",
+            request=b"\x01\x06\x00\x64\x00\x0c\xc8\x10",
+            words="Write it.",
+        )
+    assert [o.row for o in recover(line_to(bench), unfinished(book), book)] == [Row.FOUND_CHANGED, Row.UNDECIDED]
+
+
+def test_the_move_is_read_back_from_the_frame() -> None:
+    record = Record(7, "readdress", 1, 12, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it.")
+    assert move_on_record(record) == move(procedure=Procedure(100, Function.WRITE_SINGLE_REGISTER))
+
+
+def test_a_record_of_something_else_is_refused_in_words() -> None:
+    record = Record(7, "calibration", 1, None, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it.")
+    with pytest.raises(UsageError, match=r"Write 7 in the journal \(calibration\) is not a move"):
+        move_on_record(record)
