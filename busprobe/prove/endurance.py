@@ -1,0 +1,307 @@
+"""The endurance run: poll every unit again and again, retry nothing, count everything.
+
+Requests go round robin in the order given, units of the same line settings together.  After a poll that its unit did
+not answer the run listens on for a while: a late reply is then credited to the unit that owes it and not taken for the
+reply to the next request, which RTU cannot tell (a reply says neither which request nor which register it is for).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from math import comb
+from threading import Event as StopFlag
+
+from busprobe.errors import PortError, UsageError
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.profiles.plan import Block, blocks
+from busprobe.profiles.schema import Profile
+from busprobe.prove.polling import PollingTable, Row
+from busprobe.prove.proof import Proof
+from busprobe.prove.tally import KIND_OF, Key, Kind, UnitTally, answered
+
+_ANY_BLOCK = Block(Function.READ_HOLDING_REGISTERS, 0, 1)
+"""What is read where no profile says better: any sound reply shows that the line works, an exception too."""
+
+
+@dataclass(frozen=True)
+class Target:
+    """A unit to be polled and what it is asked in each round."""
+
+    address: int
+    settings: LineSettings
+    requests: tuple[Request, ...]
+    gap: float = 0.0
+    """Silence in seconds that the unit needs before a request, beyond the 3.5 characters of the standard."""
+
+    @property
+    def key(self) -> Key:
+        """What tells this unit from the others of the run."""
+        return self.address, self.settings
+
+
+def target(address: int, settings: LineSettings, profile: Profile | None = None) -> Target:
+    """The unit at `address`, asked for the points of its profile; holding register 0 where there is none."""
+    asked = (blocks(profile) if profile else ()) or (_ANY_BLOCK,)
+    requests = tuple(read_registers(address, Function(b.function), b.register, b.count) for b in asked)
+    return Target(address, settings, requests, profile.limits.gap_s if profile else 0.0)
+
+
+def table_targets(table: PollingTable) -> tuple[Target, ...]:
+    """The units of a polling table, asked its requests: the length of such a round is the cycle time measured."""
+    rows: dict[Key, list[Row]] = {}
+    for row in table.rows:
+        rows.setdefault((row.address, row.settings), []).append(row)
+    return tuple(
+        Target(*key, tuple(row.request for row in of_unit), max(row.gap for row in of_unit))
+        for key, of_unit in rows.items()
+    )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How long and how fast to poll; times in seconds."""
+
+    rounds: int | None = None
+    """Stop after so many whole rounds; those of a run that is gone on with count."""
+    seconds: float | None = None
+    """Stop at the end of the round in which this time is up."""
+    pause: float = 0.0
+    """Silence before each request; 0 is full wire speed: the 3.5 characters that the standard demands."""
+    reply_wait: float = 1.0
+    """From the end of a request to its reply; V1.02 section 2.4.1: 1 s to several seconds at 9600 baud are typical."""
+    late_wait: float = 0.5
+    """How long to listen on after a poll that its unit did not answer; our choice."""
+
+
+@dataclass(frozen=True)
+class Polled:
+    """One poll is over."""
+
+    address: int
+    settings: LineSettings
+    kind: Kind
+    reply: Reply
+    round: int
+    """Number of the round, from 1."""
+
+
+@dataclass(frozen=True)
+class RoundDone:
+    """Every unit was asked all its requests once more."""
+
+    proof: Proof
+    """Everything counted so far."""
+    seconds: float
+    """How long this round took."""
+
+
+@dataclass(frozen=True)
+class Finished:
+    """The run is over: as planned, stopped, or because the port failed."""
+
+    proof: Proof
+    """Everything counted; a run can go on from here."""
+    failure: PortError | None = None
+    """What happened to the port, if that ended the run."""
+
+
+Event = Polled | RoundDone | Finished
+
+
+def endure(
+    line: Line,
+    targets: Sequence[Target],
+    plan: Plan,
+    *,
+    stop: StopFlag | None = None,
+    before: Proof | None = None,
+) -> Iterator[Event]:
+    """Poll `targets` as `plan` says until it is fulfilled or `stop` is set; the last event is `Finished`.
+
+    With `before`, a run of the same units goes on: its counts are kept and its rounds and time count towards the
+    plan.  A port that fails ends the run with everything counted so far; nothing is raised for it.
+    Raises `UsageError` if there is nothing to poll, a unit is given twice, or `before` is of other units.
+    """
+    ordered = _by_settings(targets)
+    run = _Run(line, plan, before or _nothing(ordered, plan))
+    if {unit.key for unit in run.proof.units} != {t.key for t in ordered}:
+        raise UsageError(
+            "The endurance run to go on with polled other units.",
+            todo="Start a new run, or name the same units at the same line settings.",
+        )
+    return run.events(ordered, stop or StopFlag())
+
+
+@dataclass(frozen=True)
+class _Owed:
+    """A reply that a unit has not given."""
+
+    request: Request
+    sent: float
+    silent: bool
+    """Whether the poll counts as silent; otherwise another unit's frame came in its place."""
+
+
+@dataclass
+class _Round:
+    """What happened in the present round."""
+
+    started: float
+    failed: set[Key] = field(default_factory=set)
+
+
+class _Run:
+    """The state of a run: one proof that grows, and the replies still owed."""
+
+    def __init__(self, line: Line, plan: Plan, proof: Proof) -> None:
+        self.line = line
+        self.plan = plan
+        self.proof = replace(
+            proof,
+            reply_wait=plan.reply_wait,
+            late_wait=plan.late_wait,
+            pause=plan.pause,
+            complete=False,
+            interruption="",
+        )
+        self._tallies = {unit.key: unit for unit in proof.units}
+        self._owed: dict[Key, _Owed] = {}
+        self._strays = proof.strays
+        self._origin = line.clock.now() - proof.seconds
+
+    def events(self, targets: Sequence[Target], stop: StopFlag) -> Iterator[Event]:
+        """The events of the whole run."""
+        try:
+            while not self._fulfilled():
+                this = _Round(self.line.clock.now())
+                for polled in targets:
+                    for request in polled.requests:
+                        if stop.is_set():
+                            yield Finished(self._snapshot(interruption="it was stopped by hand."))
+                            return
+                        yield self._poll(polled, request, this)
+                yield self._round_done(this)
+        except PortError as error:
+            yield Finished(self._snapshot(interruption=str(error)), error)
+        else:
+            yield Finished(self._snapshot(complete=True))
+
+    def _fulfilled(self) -> bool:
+        rounds, seconds = self.plan.rounds, self.plan.seconds
+        enough_rounds = rounds is not None and self.proof.rounds >= rounds
+        enough_time = seconds is not None and self._elapsed() >= seconds
+        return enough_rounds or enough_time
+
+    def _elapsed(self) -> float:
+        return self.line.clock.now() - self._origin
+
+    def _snapshot(self, *, complete: bool = False, interruption: str = "") -> Proof:
+        self.proof = replace(
+            self.proof,
+            units=tuple(self._tallies.values()),
+            strays=self._strays,
+            seconds=self._elapsed(),
+            complete=complete,
+            interruption=interruption,
+        )
+        return self.proof
+
+    def _round_done(self, this: _Round) -> RoundDone:
+        took = self.line.clock.now() - this.started
+        for key in this.failed:
+            self._tallies[key] = replace(self._tallies[key], failed_rounds=self._tallies[key].failed_rounds + 1)
+        self.proof = replace(
+            self.proof,
+            rounds=self.proof.rounds + 1,
+            shared_rounds=self.proof.shared_rounds + (len(this.failed) > 1),
+            shared_pairs=self.proof.shared_pairs + comb(len(this.failed), 2),
+            round_times=self.proof.round_times.adding(took),
+        )
+        return RoundDone(self._snapshot(), took)
+
+    def _poll(self, asked: Target, request: Request, this: _Round) -> Polled:
+        key = asked.key
+        self.line.apply(asked.settings)
+        gap = asked.gap + asked.settings.t3_5 if asked.gap else 0.0
+        waits = Waits(reply=self.plan.reply_wait, quiet=max(self.plan.pause, gap))
+        reply = judge(request, self.line.exchange(request, waits))
+        exchange = reply.exchange
+        self._credit(sound_frames(exchange.leftover), exchange.started)
+        self._tallies[key] = self._tallies[key].after(reply, self._elapsed())
+        unanswered = reply.verdict in (Verdict.SILENT, Verdict.FOREIGN)
+        if unanswered:
+            self._owed[key] = _Owed(request, exchange.sent, reply.verdict is Verdict.SILENT)
+        else:
+            self._owed.pop(key, None)
+        displaced = self._credit(_frames_of_others(reply), exchange.ended)
+        if unanswered:
+            self._listen_on()
+        if not answered(reply) and not displaced:
+            this.failed.add(key)
+        late = reply.verdict is Verdict.SILENT and key not in self._owed
+        kind = Kind.LATE if late else KIND_OF[reply.verdict]
+        return Polled(asked.address, asked.settings, kind, reply, self.proof.rounds + 1)
+
+    def _listen_on(self) -> None:
+        """Give a reply that is still owed the time to come, so that it does not meet the next request."""
+        heard = self.line.listen(self.plan.late_wait)
+        if heard.chunks:
+            self._credit(sound_frames(heard.data), heard.chunks[-1].at)
+
+    def _credit(self, frames: Sequence[Frame], there: float) -> bool:
+        """Give each of `frames`, all there at clock time `there`, to the unit that owes it; the rest are strays.
+
+        Whether any was owed.
+        """
+        any_owed = False
+        for frame in frames:
+            key = (frame.address, self.line.settings)
+            owed = self._owed.get(key)
+            if owed is None or owed.request.function != frame.function:
+                self._strays += 1
+                continue
+            any_owed = True
+            del self._owed[key]
+            if owed.silent:
+                self._tallies[key] = self._tallies[key].with_late(there - owed.sent)
+        return any_owed
+
+
+def _frames_of_others(reply: Reply) -> tuple[Frame, ...]:
+    """Sound frames in an exchange besides the asked unit's own reply."""
+    if reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING):
+        return sound_frames(reply.junk_before) + sound_frames(reply.junk_after)
+    return sound_frames(reply.exchange.received)
+
+
+def _by_settings(targets: Sequence[Target]) -> tuple[Target, ...]:
+    """`targets` with those of the same settings together, so that a round switches the line as rarely as it can."""
+    if not targets:
+        raise UsageError("There is no unit to poll.", todo="Find the units first, or name one.")
+    seen: set[Key] = set()
+    for one in targets:
+        if one.key in seen or not one.requests:
+            what = "is given twice" if one.key in seen else "is asked nothing"
+            raise UsageError(
+                f"Unit {both_forms(one.address)} at {one.settings} {what}.",
+                todo="Give each unit once, with the requests it is to be asked.",
+            )
+        seen.add(one.key)
+    order = list(dict.fromkeys(one.settings for one in targets))
+    return tuple(sorted(targets, key=lambda one: order.index(one.settings)))
+
+
+def _nothing(targets: Sequence[Target], plan: Plan) -> Proof:
+    return Proof(
+        units=tuple(UnitTally(one.address, one.settings) for one in targets),
+        reply_wait=plan.reply_wait,
+        late_wait=plan.late_wait,
+        pause=plan.pause,
+    )

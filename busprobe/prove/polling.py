@@ -1,0 +1,305 @@
+"""The polling table: the fewest and cheapest requests that fetch everything wanted, and how long they take.
+
+A request costs its time on the line: the silence before it, its own characters, the unit's reply time and the
+characters of the reply.  Two points are read together where the registers between them cost less than a request of
+their own.  How a unit's points are best cut into requests is found by dynamic programming over the points in order of
+their registers: the result is the cheapest of all tables in which each point is read by one request, requests do not
+reach into each other, and a request is repeated as often as its most urgent point asks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import COMMON_BAUDS, LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.profiles.plan import Block
+from busprobe.profiles.schema import MOST_REGISTERS, Profile
+from busprobe.prove.statistics import milliseconds
+
+FORMAT = "busprobe.polling/1"
+"""Format and version of a stored polling table."""
+
+REQUEST_BYTES = 8
+"""Characters of a request to read registers: address, function code, register, quantity, CRC (V1.1b3 section 6.3)."""
+
+REPLY_BYTES = 5
+"""Characters of its reply besides two for each register: address, function code, byte count, CRC."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A point that the master is to read."""
+
+    name: str
+    block: Block
+    """Its registers; they are read by one request, so that its parts belong to the same moment."""
+    every: float
+    """Seconds after which a new value is wanted."""
+
+
+@dataclass(frozen=True)
+class PolledUnit:
+    """A unit, what is wanted of it and what it can take."""
+
+    address: int
+    settings: LineSettings
+    wanted: tuple[Wanted, ...]
+    latency: float
+    """Seconds from the end of a request to the first byte of its reply, best the median of an endurance run."""
+    most: int = MOST_REGISTERS
+    """Registers it gives in one request."""
+    gap: float = 0.0
+    """Silence in seconds that it needs before a request, beyond the 3.5 characters of the standard."""
+    refused: tuple[Block, ...] = ()
+    """Registers it is known to refuse; no request touches them."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One request of the table."""
+
+    address: int
+    settings: LineSettings
+    block: Block
+    every: float
+    """Seconds between two of this request."""
+    names: tuple[str, ...]
+    """The points it fetches."""
+    between: tuple[Block, ...]
+    """Registers it reads only because they lie between wanted ones; whether the unit has them is to be seen."""
+    latency: float
+    """Seconds from its end to the first byte of the reply."""
+    gap: float
+    """Silence in seconds before it, beyond the 3.5 characters of the standard."""
+
+    @property
+    def request(self) -> Request:
+        """The request itself."""
+        return read_registers(self.address, Function(self.block.function), self.block.register, self.block.count)
+
+    @property
+    def seconds(self) -> float:
+        """How long it takes at the unit's present settings, the silence before it included."""
+        return exchange_time(self.settings, self.block.count, self.latency, self.gap)
+
+    def at_baud(self, baud: int) -> Row:
+        """The same request at another baud rate.
+
+        A unit notices the end of a request by 3.5 characters of silence (V1.02 section 2.5.1.1), so that part of its
+        reply time follows the baud rate; the rest is its own and stays.  A unit that answered sooner goes by length.
+        """
+        settings = replace(self.settings, baud=baud)
+        own = self.latency - self.settings.t3_5
+        return replace(self, settings=settings, latency=self.latency if own < 0 else own + settings.t3_5)
+
+    def document(self) -> dict[str, object]:
+        """As stored in the polling table."""
+        return {
+            "address": self.address,
+            "settings": str(self.settings),
+            "function": self.block.function,
+            "register": self.block.register,
+            "count": self.block.count,
+            "every_s": self.every,
+            "points": list(self.names),
+            "registers_between": sum(block.count for block in self.between),
+            "request": self.request.frame.hex(" ").upper(),
+            "ms": milliseconds(self.seconds),
+        }
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A point that no request may fetch."""
+
+    address: int
+    name: str
+    why: str
+
+    def document(self) -> dict[str, object]:
+        """As stored in the polling table."""
+        return {"address": self.address, "point": self.name, "why": self.why}
+
+
+@dataclass(frozen=True)
+class PollingTable:
+    """The requests of a master, in the order of its cycle."""
+
+    rows: tuple[Row, ...]
+    left_out: tuple[LeftOut, ...] = ()
+
+    @property
+    def cycle(self) -> float:
+        """Seconds that all requests, one after the other, take at the present settings.
+
+        Where a port has to change settings between units, each change takes the time of a character more.
+        """
+        return sum(row.seconds for row in self.rows)
+
+    @property
+    def load(self) -> float:
+        """Share of the time that the requests take when each is sent as often as wanted; above 1 it cannot be done."""
+        return sum(row.seconds / row.every for row in self.rows)
+
+    def at_baud(self, baud: int) -> PollingTable:
+        """The same requests at another baud rate, character formats unchanged."""
+        return replace(self, rows=tuple(row.at_baud(baud) for row in self.rows))
+
+    def cycles(self) -> dict[int, float]:
+        """Seconds of a whole cycle at each common baud rate."""
+        return {baud: self.at_baud(baud).cycle for baud in COMMON_BAUDS}
+
+    def document(self, measured_cycle: float | None = None) -> dict[str, object]:
+        """As stored in the job; `measured_cycle` are the seconds that a cycle of these requests took on the bus."""
+        return {
+            "format": FORMAT,
+            "rows": [row.document() for row in self.rows],
+            "left_out": [one.document() for one in self.left_out],
+            "cycle_ms": milliseconds(self.cycle),
+            "measured_cycle_ms": milliseconds(measured_cycle),
+            "load": round(self.load, 4),
+            "at_bauds": [
+                {"baud": baud, "cycle_ms": milliseconds(table.cycle), "load": round(table.load, 4)}
+                for baud in COMMON_BAUDS
+                for table in [self.at_baud(baud)]
+            ],
+        }
+
+
+def exchange_time(settings: LineSettings, registers: int, latency: float, gap: float = 0.0) -> float:
+    """Seconds that reading `registers` registers takes: silence, request, the unit's `latency`, reply."""
+    characters = REQUEST_BYTES + REPLY_BYTES + 2 * registers
+    return settings.t3_5 + gap + settings.wire_time(characters) + latency
+
+
+def polled_unit(
+    address: int,
+    settings: LineSettings,
+    profile: Profile,
+    *,
+    latency: float,
+    every: float,
+    intervals: Mapping[str, float] | None = None,
+    refused: tuple[Block, ...] = (),
+) -> PolledUnit:
+    """A unit of type `profile` whose points are wanted every `every` seconds, those named in `intervals` as said there.
+
+    Raises `UsageError` if `intervals` names a point that the profile does not have.
+    """
+    special = intervals or {}
+    if unknown := special.keys() - {point.name for point in profile.points}:
+        raise UsageError(
+            f"Profile {profile.id} has no point '{min(unknown)}'.",
+            todo="Name points as the profile does: " + ", ".join(point.name for point in profile.points) + ".",
+        )
+    wanted = tuple(
+        Wanted(point.name, Block(point.function, point.at.wire, point.count), special.get(point.name, every))
+        for point in profile.points
+    )
+    return PolledUnit(address, settings, wanted, latency, profile.limits.registers, profile.limits.gap_s, refused)
+
+
+def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
+    """The cheapest requests for everything wanted of `units`.
+
+    A point that the unit refuses or that is longer than the unit gives at once is left out and named.
+    Raises `UsageError` for an interval that is no time.
+    """
+    rows: list[Row] = []
+    left_out: list[LeftOut] = []
+    for unit in units:
+        readable = []
+        for wanted in unit.wanted:
+            if not wanted.every > 0:
+                raise UsageError(
+                    f"Point '{wanted.name}' of unit {both_forms(unit.address)} is wanted every {wanted.every:g} s.",
+                    todo="Give an interval longer than 0 s.",
+                )
+            why = _hindrance(unit, wanted.block)
+            if why:
+                left_out.append(LeftOut(unit.address, wanted.name, why))
+            else:
+                readable.append(wanted)
+        readable.sort(key=lambda wanted: wanted.block)
+        for _, same_function in groupby(readable, key=lambda wanted: wanted.block.function):
+            rows.extend(_row(unit, together) for together in cheapest_cut(unit, tuple(same_function)))
+    return PollingTable(tuple(rows), tuple(left_out))
+
+
+def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wanted]]:
+    """Cut `wanted`, sorted and of one function code, into the runs that are cheapest to read with one request each.
+
+    Cost is time on the line per second; of equally cheap cuts the one with fewer requests.  Each point alone must be
+    readable.
+    """
+    best: list[tuple[float, int]] = [(0.0, 0)]
+    starts = [0]
+    for end in range(1, len(wanted) + 1):
+        options = []
+        for start in range(end - 1, -1, -1):
+            block = _span(wanted[start:end])
+            if _hindrance(unit, block):
+                break  # starting still earlier only makes it longer
+            seconds = exchange_time(unit.settings, block.count, unit.latency, unit.gap)
+            cost, requests = best[start]
+            options.append((cost + seconds / _every(wanted[start:end]), requests + 1, start))
+        cost, requests, start = min(options)
+        best.append((cost, requests))
+        starts.append(start)
+    cuts = []
+    end = len(wanted)
+    while end:
+        cuts.append(wanted[starts[end] : end])
+        end = starts[end]
+    return cuts[::-1]
+
+
+def _span(wanted: Sequence[Wanted]) -> Block:
+    """The registers from the first to the last of `wanted`, which are sorted."""
+    first = wanted[0].block
+    end = max(one.block.register + one.block.count for one in wanted)
+    return Block(first.function, first.register, end - first.register)
+
+
+def _every(wanted: Sequence[Wanted]) -> float:
+    return min(one.every for one in wanted)
+
+
+def _hindrance(unit: PolledUnit, block: Block) -> str:
+    """Why `unit` cannot be asked for `block`, in words; empty if it can."""
+    if block.count > unit.most:
+        return f"{block.count} registers in one request, the unit gives {unit.most}"
+    for refused in unit.refused:
+        apart = (
+            refused.function != block.function
+            or refused.register >= block.register + block.count
+            or block.register >= refused.register + refused.count
+        )
+        if not apart:
+            return f"the unit refuses registers {refused.register} to {refused.register + refused.count - 1}"
+    return ""
+
+
+def _row(unit: PolledUnit, wanted: Sequence[Wanted]) -> Row:
+    block = _span(wanted)
+    between = []
+    reached = block.register
+    for one in wanted:
+        if one.block.register > reached:
+            between.append(Block(block.function, reached, one.block.register - reached))
+        reached = max(reached, one.block.register + one.block.count)
+    return Row(
+        address=unit.address,
+        settings=unit.settings,
+        block=block,
+        every=_every(wanted),
+        names=tuple(one.name for one in wanted),
+        between=tuple(between),
+        latency=unit.latency,
+        gap=unit.gap,
+    )

@@ -1,0 +1,194 @@
+"""What can be said of measured reply times and of failures that were counted.  Pure arithmetic.
+
+Everything is kept as counts, so that a run of days takes no more memory than one of minutes and can go on from a file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Generic, TypeVar
+
+Unit = TypeVar("Unit", bound=Hashable)
+
+CONFIDENCE = 0.95
+"""Confidence of the bound on an error rate."""
+
+SIGNIFICANCE = 0.01
+"""How unlikely chance has to be before a pattern in the failures is claimed; our choice."""
+
+RESOLUTION = 0.0001
+"""Seconds to which times are kept: one bit at 9600 baud, far finer than a USB adapter tells (16 ms at worst)."""
+
+
+@dataclass(frozen=True)
+class Times:
+    """Measured times as a histogram in steps of `RESOLUTION`."""
+
+    steps: Mapping[int, int] = field(default_factory=dict)
+    """Steps of `RESOLUTION` to how many times fell there."""
+
+    def adding(self, seconds: float) -> Times:
+        """These times and one more."""
+        step = round(seconds / RESOLUTION)
+        return Times({**self.steps, step: self.steps.get(step, 0) + 1})
+
+    @property
+    def count(self) -> int:
+        """How many times were measured."""
+        return sum(self.steps.values())
+
+    def percentile(self, percent: float) -> float | None:
+        """The smallest measured time in seconds that at least `percent` of all do not exceed (nearest rank).
+
+        None if nothing was measured.
+        """
+        rank = max(1, math.ceil(self.count * percent / 100))
+        for step in sorted(self.steps):
+            rank -= self.steps[step]
+            if rank <= 0:
+                return step * RESOLUTION
+        return None
+
+    @property
+    def minimum(self) -> float | None:
+        """The shortest time in seconds."""
+        return self.percentile(0)
+
+    @property
+    def median(self) -> float | None:
+        """The time in seconds that half of all do not exceed; the lower one of an even number."""
+        return self.percentile(50)
+
+    @property
+    def maximum(self) -> float | None:
+        """The longest time in seconds."""
+        return self.percentile(100)
+
+    def document(self) -> dict[str, object]:
+        """Count, minimum, median, 99th percentile and maximum in milliseconds, and the histogram itself."""
+        return {
+            "count": self.count,
+            "min_ms": milliseconds(self.minimum),
+            "median_ms": milliseconds(self.median),
+            "p99_ms": milliseconds(self.percentile(99)),
+            "max_ms": milliseconds(self.maximum),
+            "step_ms": 1000 * RESOLUTION,
+            "steps": {str(step): self.steps[step] for step in sorted(self.steps)},
+        }
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Mapping[str, int]]) -> Times:
+        """Read back what `document` wrote."""
+        return cls({int(step): count for step, count in document["steps"].items()})
+
+
+def milliseconds(seconds: float | None) -> float | None:
+    """Seconds in milliseconds to a tenth, for documents; None stays None."""
+    return None if seconds is None else round(1000 * seconds, 1)
+
+
+def error_bound(polls: int, failed: int) -> float:
+    """The error rate that is not exceeded with 95 % confidence after `failed` of `polls` failed independently.
+
+    The exact one-sided bound: the rate at which so few failures would be seen in 5 % of all runs.  Without a failure
+    it is 1 - 0.05^(1/N), about 3/N.  Sources, from memory: Clopper and Pearson, Biometrika 26 (1934), page 404; for
+    the rule of three Hanley and Lippman-Hand, JAMA 249 (1983), page 1743.
+    """
+    if failed >= polls:
+        return 1.0
+    if failed == 0:
+        return float(-math.expm1(math.log(1 - CONFIDENCE) / polls))
+    low, high = failed / polls, 1.0
+    for _ in range(60):  # halving 60 times is finer than a float of this size
+        middle = (low + high) / 2
+        if binomial_at_most(failed, polls, middle) > 1 - CONFIDENCE:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def binomial_at_most(successes: int, trials: int, chance: float) -> float:
+    """Probability of at most `successes` in `trials` independent ones of `chance` each."""
+    if successes < 0:
+        return 0.0
+    if successes >= trials or chance <= 0:
+        return 1.0
+    if chance >= 1:
+        return 0.0
+    if successes > trials * chance:  # the other tail is the short one
+        return 1 - binomial_at_most(trials - successes - 1, trials, 1 - chance)
+    log_term = (
+        math.lgamma(trials + 1)
+        - math.lgamma(successes + 1)
+        - math.lgamma(trials - successes + 1)
+        + successes * math.log(chance)
+        + (trials - successes) * math.log1p(-chance)
+    )
+    term = math.exp(log_term)
+    total = 0.0
+    for k in range(successes, -1, -1):
+        total += term
+        if term <= total * 1e-17:
+            break  # the rest is below what a float can add
+        term *= k / (trials - k + 1) * (1 - chance) / chance
+    return total
+
+
+@dataclass(frozen=True)
+class Pattern(Generic[Unit]):
+    """Where and when the failures of a run came."""
+
+    together: bool
+    """Failures come at several units in the same round more often than chance explains."""
+    standing_out: tuple[Unit, ...]
+    """Units that fail more often than an equal share of all failures explains."""
+
+
+def find_pattern(
+    rounds: int, failed_rounds: Mapping[Unit, int], shared_rounds: int, shared_pairs: int
+) -> Pattern[Unit]:
+    """Tell failures that strike several units at once from those at one unit.
+
+    `failed_rounds` says in how many of `rounds` rounds each unit failed, `shared_rounds` in how many two or more did,
+    and `shared_pairs` how many pairs of units failing together there were over all rounds.
+
+    Together: were the units independent, mean and variance of the number of pairs would follow from the units' own
+    rates.  Whatever a distribution looks like, a value k standard deviations above the mean has a chance of at most
+    1 / (1 + k²) (Cantelli's inequality, from memory); where that is below 1 % and there were at least two such
+    rounds, failures count as together.
+
+    Standing out: were all units alike, each failure would fall on any of n units with a chance of 1/n.  A unit with
+    so many that chance gives as many in less than 1 % of runs, divided by n for having looked at n units, stands out.
+    """
+    units = len(failed_rounds)
+    together = False
+    if shared_rounds >= 2:
+        mean, variance = _pairs_by_chance([failed / rounds for failed in failed_rounds.values()])
+        beyond = shared_pairs - rounds * mean
+        together = beyond > 0 and beyond**2 * SIGNIFICANCE > (1 - SIGNIFICANCE) * rounds * variance
+    total = sum(failed_rounds.values())
+    standing_out = tuple(
+        unit
+        for unit, failed in failed_rounds.items()
+        if failed and _at_least(failed, total, 1 / units) < SIGNIFICANCE / units
+    )
+    return Pattern(together, standing_out)
+
+
+def _at_least(successes: int, trials: int, chance: float) -> float:
+    return binomial_at_most(trials - successes, trials, 1 - chance)
+
+
+def _pairs_by_chance(chances: Sequence[float]) -> tuple[float, float]:
+    """Mean and variance of the number of pairs that happen together, of independent events."""
+    exactly = [1.0]  # the chance that exactly so many happen
+    for chance in chances:
+        exactly = [
+            here * (1 - chance) + before * chance for here, before in zip([*exactly, 0.0], [0.0, *exactly], strict=True)
+        ]
+    mean = sum(p * math.comb(number, 2) for number, p in enumerate(exactly))
+    square = sum(p * math.comb(number, 2) ** 2 for number, p in enumerate(exactly))
+    return mean, square - mean**2

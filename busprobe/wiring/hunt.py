@@ -1,0 +1,167 @@
+"""The hunt: asking the same addresses again and again, to see the moment a unit starts or stops answering.
+
+Hands are at the terminals meanwhile, so only what was seen on the wire is told, with its moment: a loose screw shows as
+a unit that vanishes and appears.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from threading import Event as Cancel
+
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.requests import Function, Request, read_registers, report_server_id
+
+WAITS = Waits(reply=0.1)
+"""Short, since an absent unit costs the whole wait each round; 30 ms of it may be the adapter's (common practice)."""
+
+MISSES = 3
+"""Unanswered requests in a row that make a unit vanished; a single lost reply is none (common practice)."""
+
+
+@dataclass(frozen=True)
+class Appeared:
+    """A unit answers that did not before."""
+
+    address: int
+    at: float
+    """Clock seconds at which its reply began on the wire."""
+    words: str
+    """The reply, in plain words."""
+
+
+@dataclass(frozen=True)
+class Vanished:
+    """A unit that answered does so no more."""
+
+    address: int
+    at: float
+    """Clock seconds at which the first request that stayed unanswered was out."""
+    last_seen: float
+    """Clock seconds of its last reply; it went silent between the two."""
+
+
+@dataclass(frozen=True)
+class Round:
+    """Everybody was asked once."""
+
+    number: int
+    """Counts from 1."""
+    at: float
+    """Clock seconds of the round's end."""
+    seconds: float
+    """How long the round took."""
+    present: tuple[int, ...]
+    """Addresses that answer, a reply lost now and then included."""
+    lost: tuple[int, ...]
+    """Addresses among them that left at least one request of this round unanswered: a sign of a bad contact."""
+    garbled: tuple[int, ...]
+    """Addresses that gave bytes but no frame: somebody is there and cannot be read."""
+
+
+Event = Appeared | Vanished | Round
+
+
+@dataclass
+class _Watch:
+    """One address under watch."""
+
+    probes: tuple[Request, ...]
+    """Kinds of requests in turn; the one that was answered is kept to."""
+    kind: int = 0
+    present: bool = False
+    last_seen: float = 0.0
+    first_miss: float = 0.0
+    lost: bool = False
+    garbled: bool = False
+
+    @property
+    def request(self) -> Request:
+        return self.probes[self.kind]
+
+
+def probes(address: int) -> tuple[Request, ...]:
+    """The kinds of requests tried at an address that has not answered yet, one a round.
+
+    A unit may be silent on what it does not have (common practice).  Neighbours are asked for different quantities, so
+    that a late reply of one cannot pass for the other's.
+    """
+    count = 1 + address % 2
+    return (
+        read_registers(address, Function.READ_HOLDING_REGISTERS, 0, count),
+        read_registers(address, Function.READ_INPUT_REGISTERS, 0, count),
+        report_server_id(address),
+    )
+
+
+def hunt(
+    line: Line,
+    addresses: Sequence[int],
+    cancel: Cancel,
+    *,
+    known: Sequence[Request] = (),
+    waits: Waits = WAITS,
+    misses: int = MISSES,
+) -> Iterator[Event]:
+    """Ask `addresses` round robin until `cancel` is set; yields events as they are seen on the wire.
+
+    `known` are requests that units are known to answer, by an earlier find: they take the place of `probes` at their
+    addresses.  `waits` has to be longer than the default where a unit is known to be slower.  A unit that fails to
+    answer is asked again at once, and has vanished after `misses` in a row.  The generator ends after the exchange
+    under way when `cancel` is set.  Raises `PortError` if the port fails.
+    """
+    answered = {request.address: (request,) for request in known}
+    watches = {address: _Watch(answered.get(address) or probes(address)) for address in addresses}
+    number = 0
+    while watches and not cancel.is_set():
+        started = line.clock.now()
+        for watch in watches.values():
+            if cancel.is_set():
+                return
+            yield from _ask(line, watch, watches, waits, misses, cancel)
+        number += 1
+        yield _round(number, started, line.clock.now(), watches)
+
+
+def _ask(
+    line: Line, watch: _Watch, watches: dict[int, _Watch], waits: Waits, misses: int, cancel: Cancel
+) -> Iterator[Event]:
+    """Ask one address, more than once if a reply of a present unit fails to come."""
+    watch.lost = watch.garbled = False
+    for attempt in range(misses):
+        if attempt and cancel.is_set():
+            return
+        reply = judge(watch.request, line.exchange(watch.request, waits))
+        began = reply.exchange.sent + (reply.exchange.latency or 0.0)
+        if reply.verdict is Verdict.FOREIGN and reply.address in watches:
+            yield from _seen(watches[reply.address], reply, began)  # a late reply is one all the same
+        if reply.present:
+            yield from _seen(watch, reply, began)
+            return
+        watch.garbled = bool(reply.exchange.received) and reply.verdict is not Verdict.FOREIGN
+        if not watch.present:
+            watch.kind = (watch.kind + 1) % len(watch.probes)
+            return
+        if not attempt:
+            watch.first_miss = reply.exchange.sent
+        watch.lost = True
+    watch.present = watch.lost = False
+    yield Vanished(watch.request.address, watch.first_miss, watch.last_seen)
+
+
+def _seen(watch: _Watch, reply: Reply, at: float) -> Iterator[Event]:
+    watch.last_seen = at
+    watch.garbled = False
+    if not watch.present:
+        watch.present = True
+        yield Appeared(reply.frame[0], at, reply.words)
+
+
+def _round(number: int, started: float, ended: float, watches: dict[int, _Watch]) -> Round:
+    def those(flag: str) -> tuple[int, ...]:
+        return tuple(address for address, watch in watches.items() if getattr(watch, flag))
+
+    return Round(number, ended, ended - started, those("present"), those("lost"), those("garbled"))

@@ -1,0 +1,91 @@
+"""What the distribution of errors says: along the cable, over baud rates, and over time.
+
+Each is a hint with its causes, never a proof; the thresholds are common practice and err on the side of saying nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from busprobe.modbus.addresses import format_addresses
+from busprobe.wiring.advice import Cause, Observation, observed
+
+_FEWEST = 5
+"""Errors below which a distribution means nothing."""
+
+_MUCH = 3.0
+"""Ratio of two error rates that is worth a word."""
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Exchanges counted."""
+
+    asked: int
+    failed: int
+    """Those of them without a sound reply."""
+
+    @property
+    def rate(self) -> float:
+        """Share that failed; 0 if nothing was asked."""
+        return self.failed / self.asked if self.asked else 0.0
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(self.asked + other.asked, self.failed + other.failed)
+
+
+def by_position(order: Sequence[int], tallies: Mapping[int, Tally]) -> Observation | None:
+    """What failures along the cable suggest; `order` is the unit addresses from the adapter outwards.
+
+    Addresses without a tally, or never asked, are passed over.
+    """
+    known = [address for address in order if address in tallies and tallies[address].asked]
+    silent = [tallies[address].failed == tallies[address].asked for address in known]
+    first = silent.index(True) if True in silent else len(known)
+    if 0 < first < len(known) - 1 and all(silent[first:]):
+        return observed(
+            f"All units from {known[first]} on are silent, all up to {known[first - 1]} answer.",
+            Cause.BROKEN_WIRE,
+            Cause.NO_SUPPLY,
+        )
+    if any(silent):
+        return None  # single units: not a matter of position
+    half = len(known) // 2
+    near = sum((tallies[address] for address in known[:half]), Tally(0, 0))
+    far = sum((tallies[address] for address in known[len(known) - half :]), Tally(0, 0))
+    if half and far.failed >= _FEWEST and far.rate >= _MUCH * near.rate:
+        return observed(
+            f"Errors grow along the cable: {near.failed} of {near.asked} in the near half, {far.failed} of "
+            f"{far.asked} in the far half.",
+            Cause.REFLECTIONS,
+            Cause.NO_SUPPLY,
+            Cause.NOISE,
+        )
+    return None
+
+
+def by_baud(tallies: Mapping[int, Tally]) -> Observation | None:
+    """What the same exchanges at several baud rates suggest; the keys are baud rates."""
+    asked = {baud: tally for baud, tally in tallies.items() if tally.asked}
+    if len(asked) < 2:
+        return None
+    slow, fast = min(asked), max(asked)
+    seen = (
+        f"{asked[fast].failed} of {asked[fast].asked} fail at {fast} baud, {asked[slow].failed} of "
+        f"{asked[slow].asked} at "
+        f"{slow}."
+    )
+    if asked[fast].failed >= _FEWEST and asked[fast].rate >= _MUCH * asked[slow].rate:
+        return observed(seen, Cause.REFLECTIONS, Cause.NOISE)
+    if asked[slow].failed >= _FEWEST and asked[fast].failed >= _FEWEST:
+        return observed(f"{seen} The baud rate makes little difference.", Cause.NOISE, Cause.MISSING_BIAS)
+    return None
+
+
+def in_bursts(units: Sequence[int]) -> Observation:
+    """What errors mean that come close together in time at these unit addresses, and hardly between."""
+    where = format_addresses(units)
+    if len(set(units)) > 1:
+        return observed(f"Errors come in bursts that hit units {where} alike.", Cause.NOISE, Cause.BROKEN_WIRE)
+    return observed(f"Errors come in bursts at unit {where} alone.", Cause.UNIT_ITSELF, Cause.NO_SUPPLY, Cause.CLASH)

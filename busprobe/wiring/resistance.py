@@ -1,0 +1,133 @@
+"""The resistance between the wires with the power off: how many terminators does it fit?
+
+The bounds follow from what is connected: terminators in parallel with receivers and bias, and the cable's own loop
+resistance in series with what is at its far end.  Readings that fit two pictures are said to.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+from busprobe.wiring.arithmetic.bias import UNIT_LOAD, parallel
+from busprobe.wiring.arithmetic.budget import UNITS
+from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, ohms
+
+TOLERANCE = 0.05
+"""Of a terminator's value (common practice; 5 % resistors)."""
+
+LEADS = 5.0
+"""Ω that meter leads and contacts may add (common practice)."""
+
+SOURCE = (
+    "MODBUS over Serial Line V1.02, section 3.4.5 (a terminator at both ends, never more than two); receivers 12 kΩ "
+    "a unit load (TI SN75ALS174 datasheet, 'Bus Loading'); bounds computed"
+)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """What is known of the pair being measured; the defaults are the most load a short segment may carry."""
+
+    terminator: float = 120.0
+    """Ω of each terminator; the standard also knows 150."""
+    unit_loads: float = UNITS
+    """Most unit loads of receivers that may be connected (V1.02, section 3.4.1)."""
+    bias: float = 900.0
+    """Least Ω of pull-up and pull-down together (V1.02, section 3.4.6: 450 to 650 each); with the power off they lie
+    across the pair or not at all."""
+    loop: float = 0.0
+    """Ω of both wires from the place of measurement to the far end."""
+
+
+class Picture(Enum):
+    """What a resistance can mean."""
+
+    SHORT = "a short"
+    MANY = "four terminators or more"
+    THREE = "three terminators"
+    BOTH = "both terminators"
+    ONE = "one terminator"
+    NONE = "no terminator"
+
+
+_ACTIONS = {
+    Picture.SHORT: "Open the pair in the middle and measure both halves; follow the half that stays low.",
+    Picture.MANY: "Look for built-in terminators that are switched on in units; leave two, one at each end.",
+    Picture.THREE: "Look for a built-in terminator that is switched on in a unit; leave two, one at each end.",
+    Picture.BOTH: "",
+    Picture.ONE: "Take the cable off at one end and measure that end alone: the end without a terminator needs one.",
+    Picture.NONE: "Look at both ends: no terminator fitted, one in series with a capacitor (a meter cannot see it), "
+    "or an open wire.",
+}
+
+_LEVELS = {
+    Picture.SHORT: Level.WRONG,
+    Picture.MANY: Level.WRONG,
+    Picture.THREE: Level.WRONG,
+    Picture.BOTH: Level.GOOD,
+    Picture.ONE: Level.ATTENTION,
+    Picture.NONE: Level.ATTENTION,
+}
+
+
+def bounds(picture: Picture, pair: Pair) -> tuple[float, float]:
+    """Least and most Ω that a meter at one end can show for `picture`.
+
+    Least: smallest terminators, all receivers' and bias' load beside them, no cable.  Most: largest terminators, no
+    load, and all but one of them at the far end of the cable.
+    """
+    load = parallel(UNIT_LOAD / pair.unit_loads if pair.unit_loads else math.inf, pair.bias)
+    small, large = pair.terminator * (1 - TOLERANCE), pair.terminator * (1 + TOLERANCE)
+
+    def least(count: int) -> float:
+        return parallel(*[small] * count, load)
+
+    def most(count: int) -> float:
+        return parallel(large, *[large + pair.loop] * (count - 1)) + LEADS
+
+    match picture:
+        case Picture.SHORT:
+            return 0.0, LEADS + pair.loop  # a short may lie at the far end
+        case Picture.MANY:
+            return LEADS, most(4)
+        case Picture.THREE:
+            return least(3), most(3)
+        case Picture.BOTH:
+            return least(2), most(2)
+        case Picture.ONE:
+            return least(1), large + pair.loop + LEADS
+        case Picture.NONE:
+            return min(load, 10 * UNIT_LOAD), math.inf
+
+
+def judge_resistance(value: float | None, pair: Pair | None = None) -> Judgement:
+    """Judge Ω measured between the wires with all power off; None is not measured."""
+    pair = pair or Pair()
+    if value is None:
+        return not_measured(Measurement.RESISTANCE)
+    fits = list(_fitting(value, pair))
+    low, high = bounds(Picture.BOTH, pair)
+    limits = f"two terminators of {pair.terminator:g} Ω with what is connected: {low:.0f} to {high:.0f} Ω"
+    if not fits:
+        level = Level.ATTENTION
+        words = f"{ohms(value)} fits no number of terminators: something in series, or something else on the pair."
+        action = "Look for a poor contact, a terminator of another value, or a wire shared with another system."
+    elif len(fits) == 1:
+        level, action = _LEVELS[fits[0]], _ACTIONS[fits[0]]
+        words = f"{ohms(value)} fits {fits[0].value}."
+    else:
+        levels = {_LEVELS[picture] for picture in fits}
+        level = levels.pop() if len(levels) == 1 else Level.ATTENTION
+        words = f"{ohms(value)} fits {' as well as '.join(picture.value for picture in fits)}: one reading cannot tell."
+        action = "Measure at the other end too, or lift one terminator and measure again."
+    return Judgement(Measurement.RESISTANCE, ohms(value), level, words, action, limits, SOURCE)
+
+
+def _fitting(value: float, pair: Pair) -> Iterator[Picture]:
+    for picture in Picture:
+        low, high = bounds(picture, pair)
+        if low <= value <= high:
+            yield picture

@@ -1,0 +1,225 @@
+"""From what was heard to what may be wrong: observations, each with the causes it fits.
+
+The evidence is bytes.  Nothing is known of voltages here, and an address that did not answer may still have a unit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from busprobe.line.exchange import Echo
+from busprobe.modbus.addresses import format_addresses
+from busprobe.modbus.replies import Verdict
+from busprobe.text import hex_bytes
+from busprobe.wiring import alphabet
+from busprobe.wiring.advice import Cause, Hint, Observation, observed
+from busprobe.wiring.evidence import Evidence, has_ones_added, is_quiet, lacks_tail
+
+_BUSY = 0.05
+"""Share of the line's capacity above which idle bytes are a stream that does not end, as of a stuck line."""
+
+_ALWAYS = 0.9
+"""Share of replies with junk above which the adapter may be at work; a floating pair is irregular."""
+
+_ENOUGH = 5
+"""Sound replies without a fault that make bias the only explanation of junk around them."""
+
+
+def diagnose(evidence: Evidence) -> tuple[Observation, ...]:
+    """All that strikes the eye in `evidence`, the gravest first; empty if nothing does."""
+    return tuple(observation for look in _LOOKS for observation in look(evidence))
+
+
+def _other_master(evidence: Evidence) -> Iterator[Observation]:
+    if evidence.frames:
+        count = len(evidence.frames)
+        yield observed(
+            f"{count} sound {'frame was' if count == 1 else 'frames were'} heard with nobody asked, first "
+            f"{evidence.frames[0].words}.",
+            Cause.OTHER_MASTER,
+        )
+    foreign = [reply for reply in evidence.replies if reply.verdict is Verdict.FOREIGN]
+    if foreign:
+        causes = [Cause.SLOW_UNIT, Cause.OTHER_MASTER, Cause.UNIT_SET_OTHERWISE]
+        if evidence.frames:
+            causes.sort(key=lambda cause: cause is not Cause.OTHER_MASTER)
+        yield observed(
+            f"{len(foreign)} replies came from an address that was not asked: asked {foreign[0].request.address}, "
+            f"answered as {foreign[0].address}.",
+            *causes,
+        )
+
+
+def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
+    if evidence.idle is None or not evidence.idle.data or evidence.frames or not evidence.idle.seconds:
+        return
+    data = evidence.idle.data
+    count = "1 byte" if len(data) == 1 else f"{len(data)} bytes"
+    seen = f"{count} but no frame in {evidence.idle.seconds:.1f} s with nobody asked: {_sample(data)}."
+    if not evidence.others_talk and alphabet.single_pulses(data):
+        yield observed(seen, Cause.MISSING_BIAS, Cause.NOISE, Cause.SWAPPED_AT_ADAPTER)
+    elif set(data) == {0} and evidence.settings.wire_time(len(data)) > _BUSY * evidence.idle.seconds:
+        yield observed(seen, Cause.STUCK, Cause.REVERSED_BIAS, Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD)
+    else:
+        yield observed(seen, *_causes_of_garbage(data, evidence.settings.baud))
+
+
+def _echo(evidence: Evidence) -> Iterator[Observation]:
+    altered = [reply for reply in evidence.replies if has_ones_added(reply)]
+    if altered:
+        yield observed(
+            f"Our own bytes came back with ones added: sent {hex_bytes(altered[0].request.frame)}, heard "
+            f"{_sample(altered[0].exchange.received)}.",
+            Cause.ADAPTER_TOO_SLOW,
+        )
+    cut = [reply for reply in evidence.replies if lacks_tail(reply)]
+    if cut:
+        yield observed(
+            f"Our own bytes came back without their end: sent {hex_bytes(cut[0].request.frame)}, heard "
+            f"{_sample(cut[0].exchange.received)}.",
+            Cause.ADAPTER_LETS_GO,
+        )
+
+
+def _turn_round(evidence: Evidence) -> Iterator[Observation]:
+    cut = evidence.cut
+    if not cut:
+        return
+    units = {reply.request.address for reply, _ in cut}
+    lost = max(_differing(reply.exchange.received, frame) for reply, frame in cut)
+    heard = sum(reply.request.address in units and not is_quiet(reply) for reply in evidence.replies)
+    causes = [Cause.ADAPTER_HOLDS_ON]
+    if len(units) == 1:
+        causes.append(Cause.UNIT_DRIVES_LATE)
+    if evidence.damaged or len(cut) < heard / 2:  # a bit turned over in the first bytes looks the same
+        causes.insert(0 if len(evidence.damaged) > len(cut) else len(causes), Cause.NOISE)
+    yield observed(
+        f"{len(cut)} replies from unit {format_addresses(units)} lack or garble up to {lost} bytes at the front; with "
+        "these put back they are sound.",
+        *causes,
+    )
+
+
+def _junk(evidence: Evidence) -> Iterator[Observation]:
+    sound = [reply for reply in evidence.replies if reply.present]
+    junk = [reply.junk_before + reply.junk_after for reply in sound]
+    touched = [bytes_ for bytes_ in junk if bytes_]
+    if not touched:
+        return
+    idle_too = bool(evidence.idle and evidence.idle.data and not evidence.frames)
+    always_alike = len(sound) > 1 and len(set(junk)) == 1 and len(junk[0]) == 1
+    causes = [Cause.MISSING_BIAS]
+    if always_alike:
+        causes.insert(0, Cause.ADAPTER_GLITCH)
+    elif not (idle_too and len(sound) >= _ENOUGH and len(touched) < _ALWAYS * len(sound)):
+        causes.append(Cause.ADAPTER_GLITCH)
+    if evidence.damaged or not all(alphabet.single_pulses(bytes_) for bytes_ in touched):
+        causes.append(Cause.NOISE)
+    if evidence.others_talk:
+        causes.insert(0, Cause.OTHER_MASTER)
+    yield observed(
+        f"{len(touched)} of {len(sound)} replies have junk around a sound frame, such as {hex_bytes(touched[0][:8])}"
+        f"{'; bytes come with nobody asked too' if idle_too else ''}.",
+        *causes,
+    )
+
+
+def _flags(evidence: Evidence) -> Iterator[Observation]:
+    clean = [reply for reply in evidence.replies if reply.present and not reply.junk_before and not reply.junk_after]
+    flagged = sum(bool(reply.exchange.bad_bytes) for reply in clean) + evidence.flagged_frames
+    if flagged > max(1, (len(clean) + len(evidence.frames)) / 2):
+        yield observed(f"{flagged} frames have a right CRC, yet the receiver flags their bytes.", Cause.WRONG_FORMAT)
+
+
+def _silence(evidence: Evidence) -> Iterator[Observation]:
+    asked = {reply.request.address for reply in evidence.replies}
+    quiet = {a for a in asked if all(is_quiet(r) for r in evidence.replies if r.request.address == a)}
+    if evidence.present:
+        missing = quiet & set(evidence.expected)
+        if missing:
+            yield observed(
+                f"No reply from {format_addresses(missing)}, while others answered.",
+                Cause.NO_SUPPLY,
+                Cause.UNIT_SET_OTHERWISE,
+                Cause.SWAPPED_AT_UNIT,
+                Cause.BROKEN_WIRE,
+                Cause.UNKNOWN_REQUEST,
+                Cause.SLOW_UNIT,
+            )
+        return
+    spaces = sum(reply.exchange.received.startswith(b"\x00") for reply in evidence.replies)
+    if spaces > len(evidence.replies) / 2:
+        yield observed(
+            f"Nobody could be read; a 00 came right after {spaces} of {len(evidence.replies)} requests.",
+            Cause.SWAPPED_AT_ADAPTER,
+            Cause.ADAPTER_GLITCH,
+            Cause.REVERSED_BIAS,
+        )
+    elif asked and quiet == asked:
+        echoed = any(reply.exchange.echo is Echo.FULL for reply in evidence.replies)
+        causes = [
+            Cause.UNIT_SET_OTHERWISE,
+            Cause.WRONG_BAUD,
+            Cause.NO_SUPPLY,
+            Cause.SWAPPED_AT_ADAPTER,
+            Cause.BROKEN_WIRE,
+        ]
+        yield observed(
+            f"No reply from {format_addresses(asked)}"
+            f"{'; our own bytes came back, so the adapter does send.' if echoed else '.'}",
+            *causes,
+            *(() if echoed else (Cause.ADAPTER_LETS_GO,)),
+        )
+
+
+def _damage(evidence: Evidence) -> Iterator[Observation]:
+    if not evidence.damaged:
+        return
+    by_unit = Counter(reply.request.address for reply in evidence.damaged)
+    data = b"".join(reply.exchange.received for reply in evidence.damaged)
+    others = evidence.present - by_unit.keys()
+    where = format_addresses(by_unit)
+    seen = f"{len(evidence.damaged)} replies of {len(evidence.replies)} are damaged, at unit {where}: {_sample(data)}."
+    causes: list[Cause | Hint]
+    if alphabet.times_too_fast(data) or alphabet.complement_like(data) or set(data) == {0}:
+        causes = list(_causes_of_garbage(data, evidence.damaged[0].exchange.settings.baud))
+    elif len(by_unit) == 1 and others:
+        causes = [Cause.CLASH, Cause.UNIT_ITSELF]
+    elif len(by_unit) == 1:
+        causes = [Cause.CLASH, Cause.NOISE, Cause.REFLECTIONS, Cause.UNIT_ITSELF]
+    else:
+        causes = [Cause.NOISE, Cause.REFLECTIONS, Cause.MISSING_BIAS, Cause.CLASH]
+    if evidence.others_talk:
+        causes.insert(0, Cause.OTHER_MASTER)
+    yield observed(seen, *causes)
+
+
+_LOOKS = (_other_master, _idle_bytes, _echo, _silence, _turn_round, _damage, _junk, _flags)
+
+
+def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
+    """What bytes without a frame look like."""
+    ratio = alphabet.times_too_fast(data)
+    if ratio is not None:
+        slower = Hint(Cause.WRONG_BAUD, f"somebody talks at about {baud // ratio} baud")
+        return (slower, Cause.SWAPPED_AT_ADAPTER) if alphabet.complement_like(data, too_fast=True) else (slower,)
+    if alphabet.complement_like(data):
+        return (Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD, Cause.NOISE)
+    if set(data) == {0}:
+        lowest = Hint(Cause.WRONG_BAUD, f"somebody talks at less than {baud // alphabet.RATIOS[0]} baud")
+        return (lowest, Cause.STUCK, Cause.SWAPPED_AT_ADAPTER, Cause.REVERSED_BIAS)
+    return (Cause.WRONG_BAUD, Cause.WRONG_FORMAT, Cause.NOISE, Cause.MISSING_BIAS)
+
+
+def _differing(received: bytes, frame: bytes) -> int:
+    """How many bytes at the front of `frame` are not at the same distance from the end of `received`."""
+    same = 0
+    while same < len(received) and same < len(frame) and received[-1 - same] == frame[-1 - same]:
+        same += 1
+    return len(frame) - same
+
+
+def _sample(data: bytes) -> str:
+    """The first bytes of `data`."""
+    return hex_bytes(data[:12]) + (" …" if len(data) > 12 else "")

@@ -1,0 +1,177 @@
+"""The voltages of a powered, idle segment judged: between the wires, of each wire to common, and the far supply."""
+
+from __future__ import annotations
+
+from busprobe.wiring.arithmetic.bias import THRESHOLD
+from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, volts
+from busprobe.wiring.naming import Labels, d1_by_idle
+
+MOST_TERMINATED = 1.0
+"""V between the wires of a terminated idle pair above which more than bias is at work: the standard's own resistors
+(V1.02, section 3.4.6) give 0.2 to 0.4 V with two terminators, and 0.4 to 0.7 V with one."""
+
+MOST_DRIVEN = 6.0
+"""V between the wires that no driver exceeds, open (TIA/EIA-485-A as given in EURASIP J. Embedded Systems, table 1)."""
+
+NOTHING = 0.02
+"""V below which a meter reading counts as no bias at all (common practice: meter and pick-up)."""
+
+COMMON_MODE = (-7.0, 12.0)
+"""V of either wire to common within which receivers work (TIA/EIA-485-A as given in the SP485 datasheet)."""
+
+DRIVER_COMMON_MODE = (-1.0, 3.0)
+"""V of the middle of the pair that drivers make by themselves (TIA/EIA-485-A as given in EURASIP J. Embedded Systems,
+table 1); outside it, two commons differ."""
+
+MISFIT = 0.2
+"""V by which readings taken one after the other may disagree (common practice)."""
+
+SUPPLY_BAND = 0.1
+"""Of the nominal voltage that a supply may stray where no data sheet says better (common practice)."""
+
+_IDLE_SOURCE = (
+    "TIA/EIA-485-A receiver thresholds as given in TI 'RS-485 basics: two ways to fail-safe bias your network' (2016); "
+    "resistors of MODBUS over Serial Line V1.02, section 3.4.6"
+)
+_IDLE_LIMITS = "a receiver needs 0.2 V; between -0.2 and +0.2 V its output is undefined"
+_COMMON_SOURCE = (
+    "TIA/EIA-485-A as given in the SP485 datasheet (common mode) and EURASIP J. Embedded Systems, table 1 (driver)"
+)
+
+
+def judge_idle(value: float | None, labels: Labels, terminators: int | None = None) -> Judgement:
+    """Judge the idle voltage in V, red lead on the terminal marked D1 or + (`Labels.SIGN`) or A (`Labels.LETTERS`).
+
+    `terminators` is how many the resistance showed, if it was measured.  Where terminals are marked with letters, the
+    sign says which convention they follow and cannot be wrong by itself.
+    """
+    if value is None:
+        return not_measured(Measurement.IDLE)
+    size = abs(value)
+    if size > MOST_DRIVEN:
+        level, words = (
+            Level.WRONG,
+            f"{volts(value)} is more than any RS-485 driver makes: a foreign voltage is on the pair.",
+        )
+        action = "Take the units off the pair, and look for a supply wire on a bus terminal."
+    elif size < NOTHING:
+        level, words = Level.ATTENTION, f"{volts(value)}: no bias is seen, or the wires are shorted."
+        action = (
+            "Fit one pair of bias resistors, at one place of the bus; rule out a short by the resistance, power off."
+        )
+    elif size < THRESHOLD:
+        level = Level.ATTENTION
+        words = f"{volts(value)} is within the undefined range: bias is too weak, or too much loads it."
+        action = "Count the terminators (two); then take smaller bias resistors, see the bias arithmetic."
+    elif labels is Labels.SIGN and value < 0:
+        level = Level.WRONG
+        words = (
+            f"{volts(value)}: the wire taken for D1 is the negative one. It fits wires swapped at this terminal, "
+            "bias the wrong way round, or a driver that is stuck."
+        )
+        action = (
+            "Unplug units one by one until the sign turns; if it stays, compare the wires with the end where bias is."
+        )
+    else:
+        level, words, action = _sound_idle(value, labels, terminators)
+    return Judgement(Measurement.IDLE, volts(value), level, words, action, _IDLE_LIMITS, _IDLE_SOURCE)
+
+
+def judge_to_common(d1: float | None, d0: float | None, idle: float | None = None) -> Judgement:
+    """Judge each wire's idle voltage to common, in V; `idle` is the measured voltage of D1 over D0."""
+    if d1 is None or d0 is None:
+        return not_measured(Measurement.TO_COMMON)
+    low, high = COMMON_MODE
+    middle = (d1 + d0) / 2
+    level, action = Level.GOOD, ""
+    words = f"The middle of the pair is {volts(middle)} from common, as drivers make it."
+    if not (low < d1 < high and low < d0 < high):
+        level = Level.WRONG
+        words = (
+            "A wire is outside what receivers can stand: the commons of two units are far apart, or foreign voltage."
+        )
+        action = "Connect the common conductor at every unit; find the unit whose removal brings the voltage back."
+    elif idle is not None and abs(d1 - d0 - idle) > MISFIT:
+        level = Level.ATTENTION
+        words = (
+            f"These two differ by {volts(d1 - d0)}, yet {volts(idle)} was measured between the wires: both cannot hold."
+        )
+        action = "Measure all three again while nothing talks, with the lead firmly on the same common."
+    elif not DRIVER_COMMON_MODE[0] <= middle <= DRIVER_COMMON_MODE[1]:
+        level = Level.ATTENTION
+        words = (
+            f"The middle of the pair is {volts(middle)} from common: it works, but the commons of two units may differ."
+        )
+        action = "Check that the common conductor is connected at every unit, and to earth at one point only."
+    limits = (
+        f"each wire within {low:g} to {high:+g} V of common; the middle of the pair within {DRIVER_COMMON_MODE[0]:g} "
+        f"to {DRIVER_COMMON_MODE[1]:+g} V"
+    )
+    return Judgement(Measurement.TO_COMMON, f"{volts(d1)}, {volts(d0)}", level, words, action, limits, _COMMON_SOURCE)
+
+
+def judge_supply(
+    value: float | None, nominal: float, lowest: float | None = None, highest: float | None = None
+) -> Judgement:
+    """Judge the supply in V at the far unit, under load, against its data sheet's `lowest` and `highest`.
+
+    Where a data sheet figure is missing, 10 % around `nominal` stands in for it, and a miss only calls for attention.
+    Raises `UsageError` if `nominal` is no voltage.
+    """
+    require(nominal, "The nominal supply", "V")
+    if value is None:
+        return not_measured(Measurement.SUPPLY)
+    low = nominal * (1 - SUPPLY_BAND) if lowest is None else lowest
+    high = nominal * (1 + SUPPLY_BAND) if highest is None else highest
+    if value <= -NOTHING:
+        level, words = Level.WRONG, f"{volts(value)}: plus and minus are swapped."
+        action = "Switch off, and swap the supply wires before the unit is powered again."
+    elif value < low:
+        level = Level.ATTENTION if lowest is None else Level.WRONG
+        words = f"{volts(value)} is too little for the far unit: it may reset, answer garbage, or forget its address."
+        action = (
+            "Compare with the voltage at the supply itself: a drop on the way asks for thicker wire or a nearer supply."
+        )
+    elif value > high:
+        level = Level.ATTENTION if highest is None else Level.WRONG
+        words, action = (
+            f"{volts(value)} is too much for the far unit.",
+            "Check what supply it is, before the unit suffers.",
+        )
+    else:
+        level, words, action = Level.GOOD, f"{volts(value)} reaches the far unit.", ""
+    given = "data sheet of the unit"
+    stand_in = "common practice, 10 % of nominal; the unit's data sheet decides"
+    return Judgement(
+        Measurement.SUPPLY,
+        volts(value),
+        level,
+        words,
+        action,
+        f"{low:.1f} to {high:.1f} V",
+        stand_in if lowest is None or highest is None else given,
+    )
+
+
+def _sound_idle(value: float, labels: Labels, terminators: int | None) -> tuple[Level, str, str]:
+    """Words for an idle voltage that receivers recognise."""
+    size = abs(value)
+    named = ""
+    action = ""
+    if labels is Labels.LETTERS:
+        d1 = d1_by_idle(value)
+        convention = "transceiver chips name it" if d1 == "A" else "the standard names it"
+        named = f" The positive wire is {d1}, as {convention}, if the bias is the right way round: that wire is D1."
+        action = f"Connect the terminal that is positive in idle at every unit to this {d1}."
+    if size > MOST_TERMINATED and terminators != 0:
+        words = (
+            f"{volts(value)} is more than bias makes on a terminated pair: no terminators, or a driver holds the pair."
+        )
+        return (
+            Level.ATTENTION,
+            words + named,
+            "Measure the resistance, power off; then unplug units one by one. " + action,
+        )
+    margin = 1000 * (size - THRESHOLD)
+    return Level.GOOD, f"{volts(value)}: the pair is biased, {margin:.0f} mV above what receivers need.{named}", action

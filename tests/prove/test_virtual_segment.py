@@ -1,0 +1,107 @@
+"""Endurance runs on the simulated segment: the counts show what is wrong there, and nothing else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from busprobe.line.clock import VirtualClock
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.loading import load_profile
+from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targets, target
+from busprobe.prove.polling import polled_unit
+from busprobe.prove.proof import Proof
+from busprobe.prove.tally import Key, Kind, UnitTally
+from busprobe.prove.trial import tried_table
+from busprobe.virtual.loading import load_scenario
+from busprobe.virtual.segment import Segment
+
+SHIPPED = Path(__file__).parents[2] / "profiles"
+PROFILES = {
+    profile.model.lower(): profile for profile in (load_profile(path) for path in sorted(SHIPPED.glob("*.toml")))
+}
+
+
+def open_segment(name: str) -> tuple[Line, list[Target]]:
+    """The scenario `name` on virtual time, and its units with their profiles' requests; each address once."""
+    segment = Segment(load_scenario(name), VirtualClock())
+    targets: dict[Key, Target] = {}
+    for entry in segment.scenario.units:
+        kind = segment.scenario.types[entry.type]
+        address, settings = entry.address or kind.address, entry.settings or kind.settings
+        targets.setdefault((address, settings), target(address, settings, PROFILES[entry.type]))
+    return Line(segment.port(f"virtual:{name}"), LineSettings.parse("9600-8N1")), list(targets.values())
+
+
+def prove(name: str, plan: Plan) -> Proof:
+    line, targets = open_segment(name)
+    *_, last = endure(line, targets, plan)
+    assert isinstance(last, Finished)
+    return last.proof
+
+
+def unit(proof: Proof, address: int) -> UnitTally:
+    return next(unit for unit in proof.units if unit.address == address)
+
+
+@pytest.mark.parametrize("name", ["clean", "mixed", "echo", "full"])
+def test_where_nothing_disturbs_the_proof_is_clean(name: str) -> None:
+    proof = prove(name, Plan(rounds=5))
+    assert proof.clean, proof.findings
+    assert all(unit.reply_times.count == unit.polls for unit in proof.units)
+
+
+def test_noise_fails_some_polls_and_no_unit_stands_out() -> None:
+    proof = prove("noise", Plan(rounds=40))
+    assert 0 < proof.failed < proof.polls / 3
+    assert sum(unit.count(Kind.OK) for unit in proof.units) > proof.polls / 2
+    assert proof.pattern.standing_out == ()
+
+
+def test_a_clash_stands_out_at_its_own_address_only() -> None:
+    proof = prove("clash", Plan(rounds=20))
+    assert {unit.address for unit in proof.units if unit.failed or unit.count(Kind.OK_AFTER_JUNK)} <= {1}
+    assert not proof.clean
+    assert unit(proof, 1).failed == 0 or proof.pattern.standing_out[0][0] == 1
+
+
+def test_a_slow_unit_shows_in_its_reply_times_and_as_late_where_the_wait_is_too_short() -> None:
+    patient = unit(prove("slow", Plan(rounds=3)), 41)
+    assert patient.failed == 0
+    assert patient.reply_times.median == pytest.approx(0.8, abs=0.06)
+    hasty = unit(prove("slow", Plan(rounds=3, reply_wait=0.5)), 41)
+    assert hasty.late == hasty.polls
+    assert hasty.latest == pytest.approx(0.85, abs=0.1)
+
+
+def test_another_master_leaves_strays() -> None:
+    proof = prove("second-master", Plan(seconds=20))
+    assert proof.strays > 0
+    assert not proof.clean
+
+
+def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() -> None:
+    """Latencies from a run, the table from the profiles, its gaps tried; then its cycle is measured and agrees.
+
+    Reply times vary from poll to poll by up to 2 ms (the types' jitter), so the sum of medians is not exact.
+    """
+    line, targets = open_segment("clean")
+    *_, last = endure(line, targets, Plan(rounds=10))
+    assert isinstance(last, Finished)
+    units = []
+    for entry in load_scenario("clean").units:
+        median = unit(last.proof, entry.address or 0).reply_times.median
+        assert median is not None
+        assert entry.settings is not None
+        assert entry.address is not None
+        units.append(polled_unit(entry.address, entry.settings, PROFILES[entry.type], latency=median, every=5.0))
+    table = tried_table(line, units, Waits(reply=1.0))
+    assert table.left_out == ()
+    assert len(table.rows) <= sum(len(one.requests) for one in targets)
+    *_, last = endure(line, table_targets(table), Plan(rounds=20))
+    assert isinstance(last, Finished)
+    assert last.proof.clean
+    assert last.proof.round_times.median == pytest.approx(table.cycle, rel=0.03)

@@ -1,0 +1,254 @@
+"""Pictures of trouble on the virtual segment, recognised without being told, and asserted only when one cause fits."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busprobe.line.exchange import Echo, Ending, Exchange, Heard
+from busprobe.line.port import Chunk
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import judge
+from busprobe.modbus.requests import Function, read_registers
+from busprobe.virtual.schema import OtherMaster, Poll
+from busprobe.wiring.advice import Cause
+from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.symptoms import diagnose
+from tests.wiring.bench import USUAL, HoldingPort, certain_causes, examine, first_causes, segment
+
+MASTER = OtherMaster(
+    settings=USUAL,
+    period=1.0,
+    start=0.4,
+    jitter=0.05,
+    polls=(Poll(address=11, function=4, at=1, count=2), Poll(address=21, function=4, at=0, count=6)),
+)
+
+
+def master(line_settings: str) -> OtherMaster:
+    return MASTER.model_copy(update={"settings": LineSettings.parse(line_settings)})
+
+
+def test_a_sound_pair_gives_nothing_to_say() -> None:
+    """Six units, all answering, nobody else: no observation at all."""
+    assert diagnose(examine(segment("clean"))) == ()
+    assert diagnose(examine(segment("echo"))) == ()
+
+
+def test_another_master_is_asserted_by_its_frames() -> None:
+    """Whole frames with nobody asked have one explanation."""
+    observations = diagnose(examine(segment("second-master")))
+    assert certain_causes(observations) == {Cause.OTHER_MASTER}
+    assert first_causes(observations)[0] is Cause.OTHER_MASTER
+    assert "unit address 11" in observations[0].seen
+
+
+@pytest.mark.parametrize(
+    ("theirs", "ours"), [("9600-8N1", "19200-8N1"), ("4800-8N1", "9600-8N1"), ("9600-8E1", "38400-8N1")]
+)
+def test_traffic_at_a_lower_baud_rate_is_named_with_that_rate(theirs: str, ours: str) -> None:
+    """Bits seen two or four times each: the other baud rate is told."""
+    observations = diagnose(examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1))
+    hint = observations[0].hints[0]
+    assert hint.cause is Cause.WRONG_BAUD
+    assert f"about {LineSettings.parse(theirs).baud} baud" in hint.detail
+
+
+@pytest.mark.parametrize(
+    ("theirs", "ours"), [("9600-8N1", "4800-8N1"), ("9600-8N1", "115200-8N1"), ("9600-8N1", "9600-8E1")]
+)
+def test_traffic_that_cannot_be_told_leaves_several_causes(theirs: str, ours: str) -> None:
+    """A receiver too slow, far too fast, or of another format: another baud rate is likeliest, and not asserted."""
+    observations = diagnose(examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1))
+    assert observations[0].hints[0].cause is Cause.WRONG_BAUD
+    assert certain_causes(observations) == set()
+
+
+def test_a_parity_that_differs_alone_shows_in_flags() -> None:
+    """Frames with a right CRC whose bytes are flagged: same baud rate, another format."""
+    evidence = examine(segment("clean", other_master=master("9600-8N2")), LineSettings.parse("9600-8E1"), rounds=1)
+    assert certain_causes(diagnose(evidence)) == {Cause.OTHER_MASTER, Cause.WRONG_FORMAT}
+
+
+def test_a_pair_swapped_at_the_adapter_comes_first_and_is_not_asserted() -> None:
+    """Everybody silent with a 00 after each request: an adapter's glitch looks the same."""
+    observations = diagnose(examine(segment("clean", adapter={"swapped": True})))
+    assert first_causes(observations) == [Cause.SWAPPED_AT_ADAPTER]
+    assert Cause.ADAPTER_GLITCH in {hint.cause for hint in observations[0].hints}
+    assert "Swap the two wires at the adapter" in observations[0].hints[0].action
+
+
+def test_anothers_traffic_through_a_swapped_adapter_is_seen_as_the_complement() -> None:
+    """Mostly ones where register data has zeros."""
+    observations = diagnose(examine(segment("second-master", adapter={"swapped": True})))
+    assert observations[0].hints[0].cause is Cause.SWAPPED_AT_ADAPTER
+    assert certain_causes(observations) == set()
+
+
+def test_swapped_and_another_baud_rate_at_once_are_both_named() -> None:
+    """Two faults at the same time: neither hides the other, neither is asserted."""
+    evidence = examine(segment("second-master", adapter={"swapped": True}), LineSettings.parse("19200-8N1"))
+    observations = diagnose(evidence)
+    assert {hint.cause for hint in observations[0].hints} == {Cause.WRONG_BAUD, Cause.SWAPPED_AT_ADAPTER}
+    assert certain_causes(observations) == set()
+
+
+def test_a_pair_swapped_at_one_unit_is_one_of_several_reasons_for_its_silence() -> None:
+    """From the adapter a swapped unit and an absent one look alike: both are told, with what to do."""
+    swapped = diagnose(examine(segment("swapped")))
+    absent_segment = segment("clean")
+    absent_segment.connect("io-101", connected=False)
+    assert swapped == diagnose(examine(absent_segment))
+    (observation,) = swapped
+    assert "No reply from 31" in observation.seen
+    assert {Cause.SWAPPED_AT_UNIT, Cause.NO_SUPPLY, Cause.BROKEN_WIRE} <= {hint.cause for hint in observation.hints}
+
+
+def test_silence_where_nobody_is_expected_says_nothing() -> None:
+    """A survey asks many empty addresses."""
+    evidence = examine(segment("swapped"))
+    assert diagnose(Evidence(evidence.settings, evidence.idle, evidence.replies)) == ()
+
+
+def test_missing_bias_is_asserted_only_by_junk_with_and_without_replies() -> None:
+    """Irregular junk around sound replies and with nobody asked: nothing else does both."""
+    floating: dict[str, Any] = {"wires": {"biased": False}, "adapter": {"failsafe": False}}
+    observations = diagnose(examine(segment("clean", **floating)))
+    assert first_causes(observations) == [Cause.MISSING_BIAS, Cause.MISSING_BIAS]
+    assert certain_causes(observations) == {Cause.MISSING_BIAS}
+
+
+def test_missing_bias_with_a_glitching_adapter_leaves_both_open() -> None:
+    """The scenario has both faults, and both are named."""
+    observations = diagnose(examine(segment("junk")))
+    assert {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH} <= {hint.cause for o in observations for hint in o.hints}
+    assert certain_causes(observations) == set()
+
+
+def test_a_glitching_adapter_is_told_by_its_regularity() -> None:
+    """The same single byte before every reply: the adapter first, bias second."""
+    (observation,) = diagnose(examine(segment("clean", adapter={"glitch": True})))
+    assert [hint.cause for hint in observation.hints] == [Cause.ADAPTER_GLITCH, Cause.MISSING_BIAS]
+
+
+def test_late_turn_round_is_asserted_when_several_units_are_cut() -> None:
+    """Replies of all fast units lack their first bytes; put back, the CRC is right."""
+    quick = segment("clean")
+    evidence = examine(quick, through=lambda port: HoldingPort(port, 0.0145))
+    cut = [observation for observation in diagnose(evidence) if "at the front" in observation.seen]
+    assert len(cut) == 1
+    assert cut[0].certain is not None
+    assert cut[0].certain.cause is Cause.ADAPTER_HOLDS_ON
+
+
+def test_late_turn_round_at_one_unit_may_be_the_units_own() -> None:
+    """With a single unit on the pair its driver may be the late one."""
+    lonely = segment("clean")
+    for unit in lonely.units[1:]:
+        lonely.connect(unit.name, connected=False)
+    evidence = examine(lonely, rounds=10, through=lambda port: HoldingPort(port, 0.0145))
+    (cut,) = [observation for observation in diagnose(evidence) if "at the front" in observation.seen]
+    assert [hint.cause for hint in cut.hints[:2]] == [Cause.ADAPTER_HOLDS_ON, Cause.UNIT_DRIVES_LATE]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_noise_is_never_taken_for_anything_else(seed: int) -> None:
+    """Bit errors everywhere, some in the first bytes of replies: nothing is asserted."""
+    observations = diagnose(examine(segment("clean", seed=seed, wires={"bit_errors": 0.004}), rounds=12))
+    assert certain_causes(observations) == set()
+    assert Cause.NOISE in {hint.cause for observation in observations for hint in observation.hints}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_clash_comes_first_where_one_address_alone_is_damaged(seed: int) -> None:
+    """Two units at one address among clean neighbours."""
+    shared = segment("clash", seed=seed)
+    evidence = examine(shared, rounds=10)
+    damaged = [observation for observation in diagnose(evidence) if "damaged" in observation.seen]
+    assert damaged
+    assert damaged[0].hints[0].cause is Cause.CLASH
+    assert damaged[0].certain is None
+
+
+FLOATING: dict[str, Any] = {"wires": {"biased": False, "bit_errors": 0.003}, "adapter": {"failsafe": False}}
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "true"),
+    [
+        ("swapped", {}, set()),
+        ("mixed", {}, set()),
+        ("impostor", {}, set()),
+        ("clean", {"wires": {"bit_errors": 0.02}}, set()),
+        ("clash", {"wires": {"bit_errors": 0.005}}, set()),
+        ("clash", {"adapter": {"lump": 0.016}}, set()),
+        ("clean", FLOATING, {Cause.MISSING_BIAS}),
+        ("junk", {}, {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH}),
+        ("second-master", {"wires": {"bit_errors": 0.005}}, {Cause.OTHER_MASTER}),
+        ("second-master", {"adapter": {"swapped": True}}, {Cause.OTHER_MASTER}),
+    ],
+)
+@pytest.mark.parametrize("seed", range(3))
+def test_nothing_is_asserted_that_is_not_so(name: str, changes: dict[str, Any], true: set[Cause], seed: int) -> None:
+    """Faults, mixed faults and noise, at right and wrong settings: whatever is certain is true."""
+    for ours in ("9600-8N1", "38400-8N1"):
+        at_theirs = ours == "9600-8N1"
+        others = {Cause.WRONG_BAUD} if name == "second-master" and not at_theirs else set()
+        evidence = examine(segment(name, seed=seed, **changes), LineSettings.parse(ours), rounds=4)
+        assert certain_causes(diagnose(evidence)) <= true | others
+
+
+def test_a_wrong_setting_of_ours_is_silence_with_many_causes() -> None:
+    """Nobody answers at the wrong baud rate, and nothing is asserted of it."""
+    (observation,) = diagnose(examine(segment("clean"), LineSettings.parse("19200-8E1"), rounds=1))
+    assert observation.hints[0].cause is Cause.UNIT_SET_OTHERWISE
+    assert len(observation.hints) > 3
+    echoing = diagnose(examine(segment("echo"), LineSettings.parse("19200-8E1"), rounds=1))
+    assert "the adapter does send" in echoing[0].seen
+    assert Cause.ADAPTER_LETS_GO not in {hint.cause for hint in echoing[0].hints}
+
+
+def test_a_stuck_line_is_a_stream_of_spaces_that_does_not_end() -> None:
+    """00 after 00 for as long as one listens: stuck, shorted or reversed bias, and not asserted."""
+    stream = tuple(Chunk(0.001 * count, b"\x00", (0,)) for count in range(5000))
+    (observation,) = diagnose(Evidence(USUAL, Heard(5.0, stream)))
+    assert [hint.cause for hint in observation.hints[:2]] == [Cause.STUCK, Cause.REVERSED_BIAS]
+
+
+@pytest.mark.parametrize(
+    ("heard", "cause"),
+    [("F5 F3 D3 9A FE F9 B9 A5", Cause.ADAPTER_TOO_SLOW), ("05 03 13 9A 00 01 A1", Cause.ADAPTER_LETS_GO)],
+)
+def test_an_echo_that_is_not_our_own_frame_points_at_the_adapter(heard: str, cause: Cause) -> None:
+    """The first is a capture published in a forum: sent 05 03 13 9A 00 01 A1 25, only ones added."""
+    request = read_registers(5, Function.READ_HOLDING_REGISTERS, 0x139A, 1)
+    assert request.frame.hex(" ").upper() == "05 03 13 9A 00 01 A1 25"
+    exchange = Exchange(
+        request.frame, USUAL, 0.0, 0.01, 0.2, (Chunk(0.02, bytes.fromhex(heard)),), Echo.NONE, Ending.SILENCE
+    )
+    observations = diagnose(Evidence(USUAL, None, [judge(request, exchange)]))
+    assert certain_causes(observations) == {cause}
+
+
+@settings(max_examples=60)
+@given(st.binary(max_size=60), st.lists(st.binary(max_size=20), max_size=6), st.integers(1, 247))
+def test_any_bytes_give_a_diagnosis_with_actions(idle: bytes, received: list[bytes], address: int) -> None:
+    """No bytes make the diagnosis fail, and each hint says what to do."""
+    request = read_registers(address, Function.READ_HOLDING_REGISTERS, 0, 1)
+    replies = [
+        judge(
+            request,
+            Exchange(
+                request.frame, USUAL, 0, 0.01, 0.2, (Chunk(0.02, data),) if data else (), Echo.NONE, Ending.SILENCE
+            ),
+        )
+        for data in received
+    ]
+    heard = Heard(3.0, (Chunk(1.0, idle),) if idle else ())
+    for observation in diagnose(Evidence(USUAL, heard, replies, (address,))):
+        assert observation.seen
+        assert all(hint.action for hint in observation.hints)
+        assert len({hint.cause for hint in observation.hints}) == len(observation.hints)
