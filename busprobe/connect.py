@@ -2,42 +2,88 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from busprobe.errors import PortError
 from busprobe.line.clock import Clock, VirtualClock
 from busprobe.line.line import Line
-from busprobe.line.port import Port
 from busprobe.line.settings import LineSettings
+from busprobe.virtual.loading import load_scenario, scenario_names
+from busprobe.virtual.segment import Segment
 
 VIRTUAL = "virtual:"
 """Prefix of a virtual segment's name: ``virtual:clean``."""
 
 
-def is_virtual(name: str) -> bool:
-    """Whether `name` is a virtual segment and not a port of this computer."""
-    return name.startswith(VIRTUAL)
+@dataclass(frozen=True)
+class Terminals:
+    """One unit of a virtual segment as a person standing before it sees it."""
+
+    name: str
+    what: str
+    """Maker and model, as printed on the case."""
+    connected: bool
+    swapped: bool
+    """Whether its two wires are exchanged."""
 
 
-def open_line(name: str, settings: LineSettings, clock: Clock | None = None) -> Line:
-    """Open `name` at `settings`.
+class Practice:
+    """What a technician's hands do at the terminals, on a virtual segment: nobody else can do it there."""
 
-    Without a `clock`, real ports run on the system's and virtual segments on simulated time.  Raises `PortError`, and
-    `FileError` for a broken scenario.
-    """
-    return Line(open_port(name, settings, clock), settings)
+    def __init__(self, segment: Segment) -> None:
+        self._segment = segment
 
-
-def open_port(name: str, settings: LineSettings, clock: Clock | None = None) -> Port:
-    """The port alone; raises as `open_line` does."""
-    if not name.strip():
-        raise PortError(
-            "No port was named.", todo="Pick one that 'busprobe ports' lists, or virtual:site to try it out."
+    def terminals(self) -> tuple[Terminals, ...]:
+        """All units, in cable order."""
+        return tuple(
+            Terminals(unit.name, f"{unit.kind.maker} {unit.kind.model}", unit.connected, unit.swapped)
+            for unit in self._segment.units
         )
-    if not is_virtual(name):
+
+    def connect(self, name: str, *, connected: bool) -> None:
+        """Screw a unit to the pair, or take it off."""
+        self._segment.connect(name, connected=connected)
+
+    def swap(self, name: str) -> None:
+        """Exchange the two wires at a unit."""
+        self._segment.swap(name)
+
+    def power_cycle(self, *names: str) -> None:
+        """Switch units off and on; all if none is named."""
+        self._segment.power_cycle(*names)
+
+
+class Connector:
+    """Opens ports; a virtual segment stays as it was when it is opened again."""
+
+    def __init__(self, *, clock: Clock | None = None, virtual_clock: Clock | None = None) -> None:
+        """`clock` is for real ports, the system's if left out; virtual segments run on simulated time if left out."""
+        self._clock = clock
+        self._virtual_clock = virtual_clock
+        self._segments: dict[str, Segment] = {}
+
+    def open_line(self, name: str, settings: LineSettings) -> Line:
+        """Open `name` at `settings`; raises `PortError`, and `UsageError` or `FileError` for a wrong scenario."""
+        if not name.strip():
+            raise PortError("No port was named.", todo="Pick one that 'busprobe ports' lists, or try virtual:site.")
+        if name.startswith(VIRTUAL):
+            return Line(self.segment(name).port(name), settings)
         from busprobe.line.serial_port import SerialPort
 
-        return SerialPort(name, settings, clock)
-    from busprobe.virtual.loading import load_scenario
-    from busprobe.virtual.segment import Segment
+        return Line(SerialPort(name, settings, self._clock), settings)
 
-    segment = Segment(load_scenario(name.removeprefix(VIRTUAL)), clock or VirtualClock())
-    return segment.port(name)
+    def segment(self, name: str) -> Segment:
+        """The virtual segment called `name`, set up when it is first asked for."""
+        if name not in self._segments:
+            scenario = load_scenario(name.removeprefix(VIRTUAL))
+            self._segments[name] = Segment(scenario, self._virtual_clock or VirtualClock())
+        return self._segments[name]
+
+    def practice(self, name: str) -> Practice | None:
+        """Hands at the terminals of a virtual segment; None for a real port, where the technician has them."""
+        return Practice(self.segment(name)) if name.startswith(VIRTUAL) else None
+
+
+def virtual_segments() -> tuple[tuple[str, str], ...]:
+    """The virtual segments that ship with busprobe: what to open, and what each shows."""
+    return tuple((f"{VIRTUAL}{name}", load_scenario(name).title) for name in scenario_names())

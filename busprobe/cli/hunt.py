@@ -1,0 +1,60 @@
+"""``busprobe hunt``: say at once when a unit starts or stops answering, hands at the terminals."""
+
+from __future__ import annotations
+
+import threading
+
+import click
+
+from busprobe.cli import options, output
+from busprobe.cli.sessions import on_interrupt, session_on
+from busprobe.errors import ExitCode
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
+
+
+@click.command()
+@options.port
+@click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
+@click.option("--addresses", type=options.ADDRESSES, default="1-10", show_default=True, help="Addresses to watch.")
+@click.option("--rounds", type=click.IntRange(1), help="Stop after so many rounds; otherwise Ctrl-C stops it.")
+@options.as_json
+def command(
+    port: str, settings: LineSettings, addresses: tuple[int, ...], rounds: int | None, as_json: bool
+) -> ExitCode:
+    """Ask the addresses again and again and ring the bell when a unit starts or stops answering.
+
+    \b
+    Example:
+      busprobe hunt --port virtual:clean --settings 9600-8N1 --addresses 1-6 --rounds 2
+    """
+    cancel = threading.Event()
+    log: list[dict[str, object]] = []
+    present: tuple[int, ...] = ()
+    with session_on(port, None, settings) as session, on_interrupt(cancel.set):
+        start = session.line.clock.now()
+        for event in hunt(session.line, addresses, cancel):
+            match event:
+                case Appeared(address, at, words):
+                    _tell(f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json)
+                    log.append({"seconds": round(at - start, 3), "address": address, "answers": True})
+                case Vanished(address, at, _):
+                    _tell(f"{at - start:8.1f} s  {both_forms(address)} SILENT", as_json)
+                    log.append({"seconds": round(at - start, 3), "address": address, "answers": False})
+                case Round():
+                    present = event.present
+                    if rounds is not None and event.number >= rounds:
+                        cancel.set()
+    if as_json:
+        output.document({"format": "busprobe.hunt/1", "events": log, "present": list(present)})
+    else:
+        output.lines([f"Answering at the end: {format_addresses(present) or 'nobody'}"])
+    return ExitCode.DONE
+
+
+def _tell(words: str, as_json: bool) -> None:
+    if as_json:
+        output.say(words)
+    else:
+        output.lines([f"\a{words}"])

@@ -1,0 +1,73 @@
+"""``busprobe identify``: what is the unit at an address, and does it read sensible values?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from busprobe.cli import options, output
+from busprobe.cli.sessions import session_on
+from busprobe.errors import ExitCode
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.survey.identify import Identified
+
+
+@click.command()
+@options.port
+@options.settings
+@click.option("--address", type=options.ADDRESS, required=True, help="Unit address.")
+@options.job(required=False, text="Job file to keep the result in.")
+@options.as_json
+def command(port: str, settings: LineSettings, address: int, job_file: Path | None, as_json: bool) -> ExitCode:
+    """Ask a unit what it is, match it against the profiles and read its values; nothing is written to it.
+
+    \b
+    Example:
+      busprobe identify --port virtual:clean --settings 9600-8N1 --address 3
+    """
+    with session_on(port, job_file, settings) as session:
+        found = session.identify(address, settings)
+    if as_json:
+        output.document(_document(found))
+    else:
+        _print(found)
+    plausible = all(reading.plausible is not False for reading in found.readings)
+    return ExitCode.DONE if found.profile is not None and plausible else ExitCode.ATTENTION
+
+
+def _document(found: Identified) -> dict[str, object]:
+    best = found.matches[0] if found.matches else None
+    return {
+        "format": "busprobe.identify/1",
+        "address": found.address,
+        "settings": str(found.settings),
+        "identity": dict(found.identity),
+        "server_id": found.server_id,
+        "profile": found.profile.id if found.profile else None,
+        "match": round(best.score, 3) if best and found.profile else None,
+        "candidates": [
+            {"profile": match.profile.id, "match": round(match.score, 3), "reasons": list(match.reasons)}
+            for match in found.matches
+        ],
+        "readings": [reading.document() for reading in found.readings],
+        "notes": list(found.notes),
+    }
+
+
+def _print(found: Identified) -> None:
+    name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
+    output.lines([f"Unit {both_forms(found.address)} at {found.settings}: {name}"])
+    output.lines(f"  {field}: {text}" for field, text in found.identity.items())
+    for match in found.matches[:2]:
+        output.lines([f"Match with {match.profile.id}: {match.score:.2f}"])
+        output.lines(f"  {reason}" for reason in match.reasons)
+    if found.readings:
+        marks = {True: "plausible", False: "NOT PLAUSIBLE", None: ""}
+        rows = [
+            (reading.point.name, reading.text, marks[reading.plausible], f"{reading.point.at.wire}", reading.registers)
+            for reading in found.readings
+        ]
+        output.table(("Point", "Value", "", "Register", "Raw"), rows)
+    output.lines(found.notes)

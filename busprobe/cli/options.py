@@ -1,0 +1,61 @@
+"""Options that several commands share, and the types of their values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import FIRST, HIGHEST, parse_addresses
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class _Parsed(click.ParamType[Any]):
+    """A value read by one of our own parsers, whose errors become click's."""
+
+    def __init__(self, name: str, parse: Callable[[str], Any]) -> None:
+        self.name = name
+        self._parse = parse
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not isinstance(value, str):
+            return value
+        try:
+            return self._parse(value)
+        except UsageError as error:
+            self.fail(str(error), param, ctx)
+
+
+SETTINGS = _Parsed("BAUD-8PS", LineSettings.parse)
+"""Line settings such as 9600-8N1."""
+ADDRESSES = _Parsed("SET", parse_addresses)
+"""A set of unit addresses such as 1-247."""
+ADDRESS = click.IntRange(FIRST, HIGHEST)
+"""One unit address."""
+FILE = click.Path(dir_okay=False, path_type=Path)
+"""A file that may or may not be there; whoever opens it says what is wrong with it."""
+FOLDER = click.Path(file_okay=False, path_type=Path)
+"""A folder that may or may not be there."""
+
+port = click.option(
+    "--port",
+    required=True,
+    metavar="PORT",
+    help="Device path, COM7, socket://HOST:PORT, rfc2217://HOST:PORT, virtual:NAME.",
+)
+as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
+
+
+def settings(function: Function) -> Function:
+    """The one line setting of a command that talks to a known unit."""
+    return click.option("--settings", type=SETTINGS, required=True, help="Line settings, such as 9600-8N1.")(function)
+
+
+def job(*, required: bool, text: str) -> Callable[[Function], Function]:
+    """The job file."""
+    return click.option("--job", "job_file", type=FILE, required=required, help=text)

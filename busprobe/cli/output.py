@@ -1,0 +1,51 @@
+"""What commands print: results on stdout, talk on stderr."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from busprobe.text import visible
+
+
+def say(text: str) -> None:
+    """Tell the user something on stderr."""
+    click.echo(text, err=True)
+
+
+def document(content: Mapping[str, Any]) -> None:
+    """Print the one JSON document of a command."""
+    click.echo(json.dumps(content, indent=2, ensure_ascii=False))
+
+
+def line(text: str) -> None:
+    """Print one result line at once, for whoever follows along."""
+    click.echo(text)
+
+
+def lines(texts: Iterable[str]) -> None:
+    """Print result lines."""
+    for text in texts:
+        click.echo(text)
+
+
+def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Print a result table; cells are shown as they are, never read as markup."""
+    shown = Table(box=None, pad_edge=False, header_style="bold")
+    for column in columns:
+        shown.add_column(column, overflow="fold")
+    for row in rows:
+        shown.add_row(*(Text(visible_cell(cell)) for cell in row))
+    Console(highlight=False, markup=False, emoji=False).print(shown)
+
+
+def visible_cell(cell: object) -> str:
+    """A cell as text; texts from units arrive made harmless, those of files and the system are made so here."""
+    text = "" if cell is None else str(cell)
+    return text if text.isprintable() else visible(text)

@@ -1,0 +1,62 @@
+"""How commands come to their job and their open line."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from types import FrameType
+
+from platformdirs import user_data_path
+
+from busprobe.job.job import Job
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.store import load_all
+from busprobe.session import Session
+
+
+def default_job_file() -> Path:
+    """Today's job in the user's data folder: what was begun in the morning goes on in the afternoon."""
+    return user_data_path("busprobe", appauthor=False) / "jobs" / f"{date.today().isoformat()}.busjob"
+
+
+def open_job(path: Path) -> Job:
+    """The job at `path`, begun if it is not there yet; raises `FileError`."""
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+    return Job.open_or_create(path)
+
+
+@contextmanager
+def session_on(port: str, job_file: Path | None, settings: LineSettings | None = None) -> Iterator[Session]:
+    """A session with `port` open; without a job file what it shows is printed and not kept.
+
+    Raises `PortError` and `FileError`.
+    """
+    with TemporaryDirectory(prefix="busprobe-", ignore_cleanup_errors=True) as scratch:
+        job = open_job(job_file or Path(scratch) / "passing.busjob")
+        with job:
+            session = Session(job, load_all())
+            try:
+                session.open(port, settings)
+                yield session
+            finally:
+                session.close()
+
+
+@contextmanager
+def on_interrupt(action: Callable[[], None]) -> Iterator[None]:
+    """Let the first Ctrl-C do `action`, so that what runs can end by itself; a second one ends it at once."""
+
+    def interrupted(_: int, __: FrameType | None) -> None:
+        signal.signal(signal.SIGINT, before)
+        action()
+
+    before = signal.signal(signal.SIGINT, interrupted)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,0 +1,124 @@
+"""``busprobe survey``: who is on this pair, at which line settings, and where do two share an address?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn
+
+from busprobe.cli import options, output
+from busprobe.cli.sessions import on_interrupt, session_on
+from busprobe.errors import ExitCode
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import ALL, both_forms
+from busprobe.recording import RecordedSurvey
+from busprobe.survey import events
+from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.result import SurveyResult
+from busprobe.survey.schedule import common_settings
+
+
+@click.command()
+@options.port
+@click.option(
+    "--settings",
+    type=options.SETTINGS,
+    multiple=True,
+    help="Line settings to search, may be repeated; all common ones if left out.",
+)
+@click.option("--addresses", type=options.ADDRESSES, default=ALL, help="Addresses to search; 1-247 if left out.")
+@click.option("--expect", type=click.IntRange(1, 247), help="Stop when so many units are found.")
+@options.job(required=False, text="Job file to keep the findings in; an interrupted survey in it goes on.")
+@click.option("--despite-master", is_flag=True, help="Go on although another master is talking on the pair.")
+@options.as_json
+def command(
+    port: str,
+    settings: tuple[LineSettings, ...],
+    addresses: tuple[int, ...],
+    expect: int | None,
+    job_file: Path | None,
+    despite_master: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Search the pair for units; nothing is written to any of them.
+
+    \b
+    Example:
+      busprobe survey --port virtual:mixed --addresses 1-50
+    """
+    with session_on(port, job_file) as session:
+        wanted = settings or common_settings(p.factory.settings for p in session.profiles)
+        survey = session.survey(wanted, addresses, expect=expect, resume=job_file is not None)
+        result = follow(survey, despite_master=despite_master)
+    if as_json:
+        output.document(result.document(port))
+    else:
+        _print(result)
+    if result.failure is not None:
+        raise result.failure
+    units = [finding for finding in result.findings if finding.kind is Kind.UNIT]
+    all_there = result.complete if expect is None else len(units) >= expect
+    return ExitCode.DONE if all_there and len(units) == len(result.findings) else ExitCode.ATTENTION
+
+
+def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
+    """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found."""
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
+    console = Console(stderr=True, markup=False, highlight=False)
+    with Progress(*columns, console=console, transient=True) as bar, on_interrupt(survey.cancel):
+        task = bar.add_task("Survey", total=None, left="")
+        for event in survey:
+            match event:
+                case events.Started(estimate=estimate):
+                    console.print(f"If nobody answers this takes {duration(estimate)}.")
+                case events.Progress(done, total, seconds_left):
+                    bar.update(task, completed=done, total=total, left=f"{duration(seconds_left)} left")
+                case events.Found(finding):
+                    console.print(in_words(finding))
+                case events.Trouble(words):
+                    console.print(words)
+                case events.Heard(words):
+                    console.print(words)
+                    if despite_master:
+                        survey.go_on()
+                    else:
+                        console.print("The survey stops here; with --despite-master it goes on all the same.")
+                case events.Finished(result):
+                    return result
+    raise AssertionError("a survey ends with Finished")
+
+
+def in_words(finding: Finding) -> str:
+    """A finding in one line."""
+    latency = "" if finding.latency is None else f", replies after {1000 * finding.latency:.0f} ms"
+    return f"{both_forms(finding.address)} at {finding.settings}: {finding.kind}{latency}"
+
+
+def duration(seconds: float) -> str:
+    """Seconds as a person says them."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def _print(result: SurveyResult) -> None:
+    rows = [
+        (
+            both_forms(finding.address),
+            finding.settings,
+            finding.kind,
+            "" if finding.latency is None else f"{1000 * finding.latency:.1f} ms",
+            " ".join(finding.notes),
+        )
+        for finding in result.findings
+    ]
+    if rows:
+        output.table(("Address", "Settings", "Finding", "Reply", "Notes"), rows)
+    else:
+        output.lines(["Nobody answered.  That is not the same as nobody being there."])
+    output.lines(result.notes)
+    output.lines(f"Not tested: {left.words}" for left in result.untested)
+    state = "Complete" if result.complete else "Not complete"
+    output.say(f"{state} after {duration(result.seconds)}.")

@@ -1,0 +1,48 @@
+"""``busprobe``: the wizard, which leads through the whole job."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from busprobe.cli import options, output
+from busprobe.cli.sessions import default_job_file, open_job
+from busprobe.connect import Connector
+from busprobe.job.plan import PlannedUnit, load_plan
+from busprobe.line.clock import ScaledClock
+from busprobe.profiles.store import load_all
+from busprobe.session import Session
+
+SPEED = 20.0
+"""How much faster than life a virtual segment runs in the wizard: a survey worth watching and not worth waiting for."""
+
+
+@click.command()
+@options.job(required=False, text="Job file to begin or to go on with; today's job if left out.")
+@click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus, a CSV file.")
+def command(job_file: Path | None = None, plan_file: Path | None = None) -> None:
+    """Start the wizard.
+
+    \b
+    Example:
+      busprobe wizard --job plant.busjob --plan plan.csv
+    """
+    path = job_file or default_job_file()
+    run_wizard(path, load_plan(plan_file) if plan_file else ())
+    output.say(f"The job is in {path}.  'busprobe wizard --job {path}' goes on with it.")
+
+
+def run_wizard(path: Path, plan: Sequence[PlannedUnit] = (), *, speed: float = SPEED, port: str = "") -> None:
+    """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; `port` is opened first."""
+    from busprobe.wizard.app import BusprobeApp
+
+    with open_job(path) as job:
+        session = Session(job, load_all(), plan=plan, connector=Connector(virtual_clock=ScaledClock(speed)))
+        try:
+            if port:
+                session.open(port)
+            BusprobeApp(session, demo=bool(port)).run()
+        finally:
+            session.close()

@@ -1,0 +1,69 @@
+"""A survey whose events are kept in the job as they pass, so that a crash costs seconds and not the survey."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from busprobe.job.job import Job
+from busprobe.job.records import Document, unit_from_finding
+from busprobe.line.clock import SystemClock
+from busprobe.survey import events
+from busprobe.survey.findings import Finding
+from busprobe.survey.result import SurveyResult
+from busprobe.survey.run import Survey
+
+_PROGRESS_EVERY = 2.0
+"""Real seconds between two notes of how far a survey is: what a crash may cost."""
+
+
+class RecordedSurvey:
+    """A survey whose events are kept in the job as they pass; iterate over it once.
+
+    The controls are those of `busprobe.survey.run.Survey` and may be called from any thread.
+    """
+
+    def __init__(self, job: Job, port: str, survey: Survey, asked: Document) -> None:
+        self._job = job
+        self._port = port
+        self._asked = asked
+        self._survey = survey
+        self.cancel = survey.cancel
+        self.pause = survey.pause
+        self.unpause = survey.unpause
+        self.skip_setting = survey.skip_setting
+        self.go_on = survey.go_on
+
+    def __iter__(self) -> Iterator[events.Event]:
+        number = self._job.begin_survey(self._asked)
+        clock = SystemClock()
+        noted = clock.now()
+        for event in self._survey:
+            match event:
+                case events.Found(finding):
+                    self._job.add_finding(number, finding.document())
+                    self._keep(finding)
+                case events.Progress() if clock.now() - noted > _PROGRESS_EVERY:
+                    noted = clock.now()
+                    self._job.progress(number, self._survey.so_far().progress_document())
+                case events.Finished(result):
+                    self._job.progress(number, result.progress_document())
+                    self._job.end_survey(number, result.document(self._port))
+                    self._note_absent(result)
+            yield event
+
+    def _keep(self, finding: Finding) -> None:
+        known = self._job.unit(finding.address, str(finding.settings))
+        self._job.put_unit(unit_from_finding(finding.document(), seen=self._job.now(), known=known))
+
+    def _note_absent(self, result: SurveyResult) -> None:
+        """Units on the list that a complete survey asked in vain: silent, which is not the same as gone."""
+        if not result.complete:
+            return
+        found = {(finding.address, str(finding.settings)) for finding in result.findings}
+        searched = {str(settings) for settings in result.settings}
+        for unit in self._job.units():
+            asked = unit.settings in searched and unit.address in result.addresses
+            if asked and (unit.address, unit.settings) not in found:
+                note = f"Silent in the survey of {self._job.now()}."
+                self._job.put_unit(replace(unit, notes=(*unit.notes, note)))
