@@ -27,7 +27,7 @@ class Terminals:
     """Whether its two wires are exchanged."""
 
 
-class Practice:
+class Hands:
     """What a technician's hands do at the terminals, on a virtual segment: nobody else can do it there."""
 
     def __init__(self, segment: Segment) -> None:
@@ -79,9 +79,9 @@ class Connector:
             self._segments[name] = Segment(scenario, self._virtual_clock or VirtualClock())
         return self._segments[name]
 
-    def practice(self, name: str) -> Practice | None:
+    def hands(self, name: str) -> Hands | None:
         """Hands at the terminals of a virtual segment; None for a real port, where the technician has them."""
-        return Practice(self.segment(name)) if name.startswith(VIRTUAL) else None
+        return Hands(self.segment(name)) if name.startswith(VIRTUAL) else None
 
 
 def virtual_segments() -> tuple[tuple[str, str], ...]:

@@ -215,6 +215,8 @@ class _Demo:
         written = self._session.hand_over(folder, sorted(EXPORTERS), overwrite=overwrite)
         for path in written:
             self._say(f"  {path}")
+        for words in self._session.bus_list().attention:
+            self._say(f"  Attention: {words}")
         return next(path for path in written if path.suffix == ".json")
 
 

@@ -11,18 +11,18 @@ from dataclasses import replace
 from pathlib import Path
 from threading import Event as StopFlag
 
-from busprobe.connect import Connector, Practice
+from busprobe.connect import Connector, Hands
 from busprobe.errors import PortError, RefusedError, UsageError
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import write
 from busprobe.job.job import Job
-from busprobe.job.plan import PlannedUnit
+from busprobe.job.plan import PlannedUnit, keep_plan, kept_plan
 from busprobe.job.records import Latency, UnitRecord, WriteRecord, unit_from_finding
 from busprobe.line.line import Line
 from busprobe.line.ports import ports
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import format_addresses
+from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.prove import endurance
@@ -47,9 +47,12 @@ class Session:
     def __init__(
         self, job: Job, store: Store, *, plan: Sequence[PlannedUnit] = (), connector: Connector | None = None
     ) -> None:
+        """Go on with `job`; a `plan` of the bus takes the place of the one that is kept in it."""
         self.job = job
         self.store = store
-        self.plan = tuple(plan)
+        if plan:
+            keep_plan(job, plan)
+        self.plan = kept_plan(job)
         self._connector = connector or Connector()
         self._line: Line | None = None
 
@@ -81,9 +84,9 @@ class Session:
         return line
 
     @property
-    def practice(self) -> Practice | None:
+    def hands(self) -> Hands | None:
         """The hands at the terminals, where the open line is that of a virtual segment."""
-        return self._connector.practice(self._line.name) if self._line is not None else None
+        return self._connector.hands(self._line.name) if self._line is not None else None
 
     def close(self) -> None:
         """Close the port, if one is open."""
@@ -144,7 +147,7 @@ class Session:
                 position=known.position or (planned.position if planned else None),
                 profile=found.profile.id if found.profile else known.profile,
                 match=round(best.score, 3) if best else known.match,
-                identity={**known.identity, **{name: text for name, text in found.identity.items() if text}},
+                identity={**known.identity, **_said(found)},
                 readings=tuple(reading.document() for reading in found.readings),
                 factory_address=found.profile.factory.address if found.profile else known.factory_address,
                 notes=(*known.notes, *(note for note in found.notes if note not in known.notes)),
@@ -189,8 +192,16 @@ class Session:
     ) -> moving.Prepared:
         """Guard a move and put its frames together; raises `RefusedError`, or `UsageError` without a procedure.
 
+        An address that the list has given to another unit is refused before anything is asked on the wire.
+
         Without a `procedure`, the profile of the unit on the as-built list says how it is done.
         """
+        if self.job.unit(new, str(settings)) is not None:
+            raise RefusedError(
+                f"The bus list has a unit at address {both_forms(new)}, {settings}.",
+                means="It may only be switched off now, and would clash when it comes back.",
+                todo="Choose another address, or take that entry off the list if the unit is gone for good.",
+            )
         if procedure is None:
             profile = self.profile_of(old, settings)
             if profile is None or profile.readdress is None:
@@ -332,3 +343,16 @@ class Session:
     def hand_over(self, folder: Path, formats: Sequence[str], *, overwrite: bool = False) -> list[Path]:
         """Write the papers; raises `RefusedError` rather than overwrite a file unasked."""
         return write(self.bus_list(), folder, formats, overwrite=overwrite)
+
+
+def _said(found: Identified) -> dict[str, str]:
+    """What a unit says of itself; what only its profile says is not put into its mouth."""
+    objects = found.objects or {}
+    said = {
+        "vendor": objects.get(0),
+        "product": objects.get(1),
+        "revision": objects.get(2),
+        "server id": found.server_id,
+        "serial": found.identity.get("serial"),
+    }
+    return {name: text for name, text in said.items() if text}

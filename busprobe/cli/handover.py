@@ -37,7 +37,13 @@ def command(job_file: Path, folder: Path, formats: tuple[str, ...], overwrite: b
         bus_list = assemble(job, load_all().profiles)
     written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
     if as_json:
-        output.document({"format": "busprobe.handover/1", "files": [str(path) for path in written]})
+        files = [str(path) for path in written]
+        caveats = {"attention": list(bus_list.attention), "not_tested": list(bus_list.not_tested)}
+        output.document({"format": "busprobe.handover/1", "files": files, **caveats})
     else:
         output.lines(str(path) for path in written)
-    return ExitCode.DONE
+        for words in bus_list.attention:
+            output.say(f"Attention: {words}")
+        for words in bus_list.not_tested:
+            output.say(f"Not tested: {words}")
+    return ExitCode.ATTENTION if bus_list.attention else ExitCode.DONE

@@ -10,6 +10,7 @@ from busprobe.handover import caveats
 from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, UnitRow
 from busprobe.handover.rows import journal_row, point_rows, reserved_row, step_sheet, survey_sheet, unit_row
 from busprobe.job import Job, SurveyRecord, UnitRecord
+from busprobe.job.plan import differences, kept_plan
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
@@ -52,7 +53,10 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         points=points,
         journal=journal,
         proof=proof,
-        attention=tuple(caveats.attention(segment, rows, points, journal, proof, document)),
+        attention=(
+            *differences(kept_plan(job), units),
+            *caveats.attention(segment, rows, points, journal, proof, document),
+        ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
     )
 

@@ -138,16 +138,15 @@ def _with_profile(row: UnitRow, profile: Profile) -> UnitRow:
 
 
 def _with_identity(row: UnitRow, identity: Mapping[str, str]) -> UnitRow:
-    """The unit's own word counts more than the profile's; it is surely its own only where it says something else."""
+    """The unit's own word counts more than the profile's."""
     said = (identity.get("vendor"), identity.get("product"))
-    own = any(text and text != known for text, known in zip(said, (row.maker, row.model), strict=True))
     return replace(
         row,
         maker=said[0] or row.maker,
         model=said[1] or row.model,
         serial=identity.get("serial") or "",
         revision=identity.get("revision") or "",
-        identity_source="said by the unit" if own else row.identity_source,
+        identity_source="said by the unit" if any(said) else row.identity_source,
     )
 
 

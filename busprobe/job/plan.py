@@ -8,17 +8,21 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from busprobe.errors import FileError, Mistake, UsageError
+from busprobe.job.job import Job
+from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import FIRST, LAST
+from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.text import visible
 
 _REQUIRED = ("tag", "address")
+_KEY = "plan"
 _COLUMNS = ("tag", "location", "profile", "address", "settings")
 
 
@@ -54,6 +58,42 @@ class _Row(BaseModel):
             return text and str(LineSettings.parse(text))
         except UsageError as error:
             raise ValueError(str(error)) from error
+
+
+def keep_plan(job: Job, plan: Sequence[PlannedUnit]) -> None:
+    """Keep the plan with the job, so that every later step compares with it."""
+    rows = [{**asdict(unit), "settings": None if unit.settings is None else str(unit.settings)} for unit in plan]
+    job.set_state(_KEY, rows)
+
+
+def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
+    """The plan kept with the job; empty where there is none."""
+    return tuple(
+        PlannedUnit(**{**row, "settings": row["settings"] and LineSettings.parse(row["settings"])})
+        for row in job.state(_KEY) or ()
+    )
+
+
+def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tuple[str, ...]:
+    """What the plan and the as-built list do not agree on, one sentence each; nothing without a plan."""
+    if not plan:
+        return ()
+    found = {unit.address: unit for unit in units}
+    planned = {unit.address for unit in plan}
+    words = []
+    for wanted in plan:
+        at = f"{wanted.tag} at {both_forms(wanted.address)}"
+        unit = found.get(wanted.address)
+        if unit is None:
+            words.append(f"Planned and not found: {at}.")
+        elif wanted.settings is not None and unit.settings != str(wanted.settings):
+            words.append(f"{at} is planned with {wanted.settings} and was found at {unit.settings}.")
+        elif wanted.profile and unit.profile is not None and unit.profile != wanted.profile:
+            words.append(f"{at} is planned as {wanted.profile}, and a {unit.profile} answers there.")
+    words += [
+        f"Found and not planned: unit {both_forms(unit.address)}." for unit in units if unit.address not in planned
+    ]
+    return tuple(words)
 
 
 def load_plan(path: Path) -> tuple[PlannedUnit, ...]:

@@ -44,3 +44,20 @@ class VirtualClock:
     def sleep_until(self, moment: float) -> None:
         """Jump to `moment` if it lies ahead."""
         self._now = max(self._now, moment)
+
+
+class ScaledClock:
+    """Real time run faster, so that a person can watch a virtual segment without waiting as long as life takes."""
+
+    def __init__(self, speed: float) -> None:
+        """`speed` is how many of this clock's seconds pass in one real second; above 0."""
+        self._speed = speed
+        self._real = SystemClock()
+
+    def now(self) -> float:
+        """Seconds that have passed by this clock."""
+        return self._real.now() * self._speed
+
+    def sleep_until(self, moment: float) -> None:
+        """Let time pass until `moment` by this clock."""
+        self._real.sleep_until(moment / self._speed)

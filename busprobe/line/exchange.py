@@ -9,6 +9,10 @@ from typing import Protocol
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 
+PULSES = bytes(0xFF << bits & 0xFF for bits in range(9))
+"""The bytes a receiver makes of a single pulse on an idle pair: zeros for as long as it lasts, then ones.  Adapters
+that turn round and pairs without bias give such bytes with nobody sending (common practice for 00 and FF)."""
+
 
 class Request(Protocol):
     """What the line needs to know of a request; `busprobe.modbus.requests.Request` is one."""
@@ -54,7 +58,7 @@ class Ending(StrEnum):
     SILENCE = "silence"
     """Bytes came, then nothing more for the silence wait."""
     TIMEOUT = "timeout"
-    """Nothing came within the reply wait."""
+    """Nothing came within the reply wait, save perhaps single pulses."""
 
 
 class Echo(StrEnum):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from types import TracebackType
 
 from busprobe.line.clock import Clock
-from busprobe.line.exchange import Echo, Ending, Exchange, Heard, Request, Waits
+from busprobe.line.exchange import PULSES, Echo, Ending, Exchange, Heard, Request, Waits
 from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 
@@ -58,6 +58,8 @@ class Line:
         if settings != self._settings:
             self._port.apply(settings)
             self._settings = settings
+            # Units at the new settings may still be hearing the last traffic as a character of their own.
+            self._last_activity += settings.character_time
 
     def close(self) -> None:
         """Release the port; never raises, may be called again."""
@@ -93,9 +95,10 @@ class Line:
                 deadline = chunk.at + waits.after
                 if not waits.after:
                     break
-            else:
+            elif answer.strip(PULSES):
                 ending = Ending.SILENCE
                 deadline = max(sent, chunk.at) + silence
+            # else nothing but pulses so far, as when an adapter turns round: the reply wait goes on
             if len(received) >= _LONGEST_REPLY:
                 break
         echoed = may_echo and received.startswith(frame)

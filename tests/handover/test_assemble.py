@@ -85,12 +85,12 @@ def test_the_units_own_word_counts_more_than_the_profile(bus_list: BusList) -> N
     assert (row.polls, row.timeouts, row.power_cycle_verified) == (None, None, None)
 
 
-def test_words_that_equal_the_profiles_are_not_called_the_units_own(done: Job) -> None:
-    """They may have been filled in from the profile, so the paper claims no more than that the profile fits."""
+def test_who_names_maker_and_model_is_told(done: Job) -> None:
+    """What the list keeps as identity is the unit's own words; without any, the paper claims that a profile fits."""
     done.put_unit(replace(SENSOR_UNIT, identity={"vendor": "Garnet Sensing", "product": "GS-1"}))
+    assert rows(assemble(done, PROFILES))[12].identity_source == "said by the unit"
+    done.put_unit(replace(SENSOR_UNIT, identity={}))
     assert rows(assemble(done, PROFILES))[12].identity_source == "profile fits 90%"
-    done.put_unit(UnitRecord(20, SETTINGS, identity={"product": "GS-1"}))
-    assert rows(assemble(done, PROFILES))[20].identity_source == "said by the unit"
 
 
 def test_a_weak_match_names_no_maker(done: Job) -> None:

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import FileError
-from busprobe.job.plan import load_plan
+from busprobe.job import Job, UnitRecord
+from busprobe.job.plan import differences, keep_plan, kept_plan, load_plan
 
 
 def plan(folder: Path, text: str | bytes) -> Path:
@@ -71,3 +72,31 @@ def test_any_text_is_a_plan_or_a_file_error(text: str, tmp_path_factory: pytest.
         return
     for unit in units:
         assert (unit.tag + unit.location).isprintable()
+
+
+def test_a_plan_is_kept_with_its_job(tmp_path: Path) -> None:
+    planned = load_plan(plan(tmp_path, "tag,address,settings,profile\nA,11,9600-8E1,brookvale-bm-330\nB,12,,\n"))
+    with Job.create(tmp_path / "plant.busjob") as job:
+        assert kept_plan(job) == ()
+        keep_plan(job, planned)
+    with Job.open(tmp_path / "plant.busjob") as job:
+        assert kept_plan(job) == planned
+
+
+def test_missing_extra_and_wrong_units_are_told_apart(tmp_path: Path) -> None:
+    planned = load_plan(
+        plan(tmp_path, "tag,address,settings,profile\nA,11,,\nB,12,,at\nC,13,9600-8E1,\nD,14,9600-8N1,cd\n")
+    )
+    units = [
+        UnitRecord(12, "9600-8N1", profile="bm"),
+        UnitRecord(13, "9600-8N1"),
+        UnitRecord(14, "9600-8N1", profile="cd"),
+        UnitRecord(20, "9600-8N1"),
+    ]
+    assert differences(planned, units) == (
+        "Planned and not found: A at 11 (0x0B).",
+        "B at 12 (0x0C) is planned as at, and a bm answers there.",
+        "C at 13 (0x0D) is planned with 9600-8E1 and was found at 9600-8N1.",
+        "Found and not planned: unit 20 (0x14).",
+    )
+    assert differences((), units) == ()
