@@ -11,9 +11,11 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from busprobe.profiles.registers import HIGHEST, READ_HOLDING, Register
+from busprobe.profiles.registers import HIGHEST, READ_HOLDING, WRITE_ONE, Register
 from busprobe.profiles.schema import (
+    Effect,
     Fingerprint,
+    FurtherWrite,
     Limits,
     Point,
     PointType,
@@ -186,6 +188,12 @@ def _register_mistakes(test: RegisterTest) -> Iterator[tuple[str, str]]:
 def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
     if readdress.at.function not in (None, READ_HOLDING):
         yield ("readdress", "register"), f"{readdress.at.sheet} names an input register, which cannot be written"
+    for name in ("unlock", "save", "relock"):
+        write: FurtherWrite | None = getattr(readdress, name)
+        if write is not None and write.function == WRITE_ONE and len(write.values) > 1:
+            yield ("readdress", name, "function"), f"is 6, which writes one register, not {len(write.values)}"
+    if readdress.effect is Effect.AFTER_SAVE and readdress.save is None:
+        yield ("readdress", "effect"), "is after-save, but no write that saves is given (readdress.save)"
     wire = readdress.at.wire
     for index, point in parts.points:
         if point.function == READ_HOLDING and point.at.wire <= wire <= point.last:

@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.identification import OBJECT_NAMES
 from busprobe.profiles.plan import blocks
+from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import (
     Effect,
     Fingerprint,
@@ -33,7 +34,11 @@ _LABEL = 16
 _NAME = 20
 """Columns of a point's name in the table."""
 
-_EFFECTS = {Effect.AT_ONCE: "holds at once", Effect.AFTER_POWER_CYCLE: "holds after a power cycle"}
+_EFFECTS = {
+    Effect.AT_ONCE: "holds at once",
+    Effect.AFTER_SAVE: "holds once saved",
+    Effect.AFTER_POWER_CYCLE: "holds after a power cycle",
+}
 _REPLIES = {
     ReplyFrom.OLD: "the reply comes from the old address",
     ReplyFrom.NEW: "the reply comes from the new address",
@@ -53,6 +58,8 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
     for caution in profile.cautions:
         lines += _item("Caution", caution)
     lines += _item("New address", _readdress(profile.readdress))
+    if profile.rescue:
+        lines += _item("If it is lost", profile.rescue)
     for expectation in _expectations(profile.fingerprint):
         lines += _item("Recognised by", expectation)
     if profile.points:
@@ -88,10 +95,18 @@ def _limits(profile: Profile) -> str:
 def _readdress(readdress: Readdress | None) -> str:
     if readdress is None:
         return "not by a write: set it on the unit"
+    further = {"unlocked": readdress.unlock, "saved": readdress.save, "locked again": readdress.relock}
+    steps = "".join(
+        f"; {what} by writing {', '.join(f'0x{value:04X}' for value in write.values)} to holding register {write.at} "
+        f"by function {write.function}"
+        for what, write in further.items()
+        if write is not None
+    )
+    part = "" if readdress.part is AddressPart.WHOLE else f"the {readdress.part} of "
     return (
-        f"written to holding register {readdress.at} by function {readdress.function}, "
+        f"written to {part}holding register {readdress.at} by function {readdress.function}, "
         f"{format_addresses(readdress.addresses)}; {_EFFECTS[readdress.effect]}; {_REPLIES[readdress.reply_from]}; "
-        f"ready again after {readdress.wait_s:g} s"
+        f"ready again after {readdress.wait_s:g} s{steps}"
     )
 
 

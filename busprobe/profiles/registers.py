@@ -1,4 +1,4 @@
-"""Register numbers: the data sheet's own and the address that goes on the wire.
+"""Registers: the data sheet's own number, the address that goes on the wire, and what shares a register.
 
 Sources: MODBUS Application Protocol V1.1b3, section 4.4 (element X of a data sheet that counts from 1 is address X-1
 on the wire); the five and six digit references, whose first digit names the table, are common practice.
@@ -15,6 +15,9 @@ HIGHEST = 0xFFFF
 READ_HOLDING, READ_INPUT = 3, 4
 """The function codes that read registers (V1.1b3 sections 6.3 and 6.4)."""
 
+WRITE_ONE = 6
+"""The function code that writes a single register (V1.1b3 section 6.6)."""
+
 _TABLES = {"3": READ_INPUT, "4": READ_HOLDING}
 """First digit of a reference to the function code that reads its table."""
 
@@ -28,6 +31,36 @@ class Numbering(StrEnum):
     """From 1."""
     REFERENCE = "reference"
     """Five or six digits: 30001 or 300001 is the first input register, 40001 or 400001 the first holding register."""
+
+
+class AddressPart(StrEnum):
+    """Which part of its register the unit address takes."""
+
+    WHOLE = "whole"
+    HIGH_BYTE = "high-byte"
+    """The low byte holds something else, often the code of the baud rate (common practice)."""
+    LOW_BYTE = "low-byte"
+    """The high byte holds something else."""
+
+    def read(self, value: int) -> int:
+        """The address in a register that holds `value`."""
+        match self:
+            case AddressPart.WHOLE:
+                return value
+            case AddressPart.HIGH_BYTE:
+                return value >> 8
+            case AddressPart.LOW_BYTE:
+                return value & 0xFF
+
+    def put(self, value: int, address: int) -> int:
+        """The register's `value` with `address` in this part and the rest as it was."""
+        match self:
+            case AddressPart.WHOLE:
+                return address
+            case AddressPart.HIGH_BYTE:
+                return address << 8 | value & 0xFF
+            case AddressPart.LOW_BYTE:
+                return value & 0xFF00 | address
 
 
 @dataclass(frozen=True, order=True)

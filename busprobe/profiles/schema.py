@@ -26,7 +26,7 @@ from pydantic import (
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, LAST, format_addresses, parse_addresses
-from busprobe.profiles.registers import Numbering, Register, from_sheet
+from busprobe.profiles.registers import AddressPart, Numbering, Register, from_sheet
 from busprobe.text import visible
 
 MOST_REGISTERS = 125
@@ -165,6 +165,7 @@ class Effect(StrEnum):
     """When a new unit address holds."""
 
     AT_ONCE = "at-once"
+    AFTER_SAVE = "after-save"
     AFTER_POWER_CYCLE = "after-power-cycle"
 
 
@@ -306,6 +307,18 @@ class Point(_Part):
         return self.at.wire + self.count - 1
 
 
+class FurtherWrite(_Part):
+    """A write that readdressing needs besides that of the address."""
+
+    at: RegisterNumber = Field(
+        alias="register", description="First holding register written, in the data sheet's own numbering."
+    )
+    values: tuple[Word, ...] = Field(
+        min_length=1, max_length=123, description="What is written, register by register; a password may take several."
+    )
+    function: Literal[6, 16] = Field(default=16, description="Function code that writes it; 6 writes one register.")
+
+
 class Readdress(_Part):
     """How the unit is given another unit address."""
 
@@ -315,9 +328,13 @@ class Readdress(_Part):
     function: Literal[6, 16] = Field(
         default=16, description="Function code that writes it: 16, or 6 where the unit has only that."
     )
+    part: AddressPart = Field(
+        default=AddressPart.WHOLE,
+        description="Part of the register that is the address: whole, high-byte or low-byte; the rest is kept.",
+    )
     addresses: Addresses = Field(default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110.")
     effect: Effect = Field(
-        default=Effect.AT_ONCE, description="When the new address holds: at-once or after-power-cycle."
+        default=Effect.AT_ONCE, description="When the new address holds: at-once, after-save or after-power-cycle."
     )
     reply_from: ReplyFrom = Field(
         default=ReplyFrom.OLD,
@@ -327,6 +344,9 @@ class Readdress(_Part):
         default=0.1,
         description="Seconds from the write until it answers again; the default lets a memory cell be written.",
     )
+    unlock: FurtherWrite | None = Field(default=None, description="Write that has to come before.")
+    save: FurtherWrite | None = Field(default=None, description="Write that has to follow, to store the address.")
+    relock: FurtherWrite | None = Field(default=None, description="Write that has to come last, to lock again.")
 
 
 class Limits(_Part):
@@ -369,6 +389,9 @@ class Profile(_Part):
     cautions: tuple[Sentence, ...] = Field(
         default=(),
         description="What a write or a loss of communication may move, switch or stop; shown before any write.",
+    )
+    rescue: Sentence | None = Field(
+        default=None, description="What brings the unit back if it answers nowhere any more; shown before any write."
     )
 
     def __str__(self) -> str:

@@ -17,7 +17,8 @@ from busprobe.modbus.addresses import FIRST, HIGHEST, LAST, both_forms, format_a
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import sound_frames
-from busprobe.readdress.procedure import Move, Part
+from busprobe.profiles.registers import AddressPart
+from busprobe.readdress.procedure import Move
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
@@ -152,7 +153,7 @@ def read_register(line: Line, move: Move, waits: Waits) -> int | None:
 def check_register(move: Move, value: int | None) -> None:
     """Refuse to write a register shared with another setting unless what it holds now makes sense."""
     procedure = move.procedure
-    if procedure.part is Part.WHOLE:
+    if procedure.part is AddressPart.WHOLE:
         return
     if value is None or procedure.part.read(value) != move.old:
         holds = "cannot be read" if value is None else f"holds 0x{value:04X}"

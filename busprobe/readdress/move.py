@@ -326,7 +326,11 @@ def _expectation(move: Move) -> str:
             f"The unit should answer at {both_forms(move.new)} afterwards, at once or after a power cycle; nothing "
             "is known of how this type replies."
         )
-    moment = "after a power cycle" if how.effect is Effect.AFTER_POWER_CYCLE else "at once"
+    moment = {
+        Effect.AT_ONCE: "at once",
+        Effect.AFTER_SAVE: "once that is saved",
+        Effect.AFTER_POWER_CYCLE: "after a power cycle",
+    }[how.effect]
     reply = {
         ReplyFrom.OLD: f"reply from {both_forms(move.old)}",
         ReplyFrom.NEW: f"reply from {both_forms(move.new)}",

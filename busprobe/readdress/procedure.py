@@ -9,49 +9,19 @@ reply comes from.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.modbus.requests import Function, Request, write_register, write_registers
-from busprobe.profiles.schema import Effect, Profile, ReplyFrom
+from busprobe.profiles.registers import AddressPart
+from busprobe.profiles.schema import Effect, FurtherWrite, Profile, ReplyFrom
 
 HIGHEST_REGISTER = 0xFFFF
 """The highest register address (MODBUS Application Protocol V1.1b3, section 4.4)."""
 
 MEMORY_WAIT = 0.1
 """Seconds between a write and the next request to the unit: storing a byte takes about 25 ms (common practice)."""
-
-
-class Part(StrEnum):
-    """Which part of its register the unit address takes."""
-
-    WHOLE = "whole"
-    HIGH_BYTE = "high byte"
-    """The low byte holds something else, often the code of the baud rate."""
-    LOW_BYTE = "low byte"
-    """The high byte holds something else."""
-
-    def read(self, value: int) -> int:
-        """The address in a register that holds `value`."""
-        match self:
-            case Part.WHOLE:
-                return value
-            case Part.HIGH_BYTE:
-                return value >> 8
-            case Part.LOW_BYTE:
-                return value & 0xFF
-
-    def put(self, value: int, address: int) -> int:
-        """The register's `value` with `address` in this part and the rest as it was."""
-        match self:
-            case Part.WHOLE:
-                return address
-            case Part.HIGH_BYTE:
-                return address << 8 | value & 0xFF
-            case Part.LOW_BYTE:
-                return value & 0xFF00 | address
 
 
 @dataclass(frozen=True)
@@ -81,7 +51,8 @@ class Procedure:
     """Zero-based address of the holding register that holds the unit address."""
     function: Function = Function.WRITE_MULTIPLE_REGISTERS
     """Function code 16, or 6 where the unit has only that."""
-    part: Part = Part.WHOLE
+    part: AddressPart = AddressPart.WHOLE
+    """Which part of the register is the address."""
     addresses: tuple[int, ...] = ALL
     """Addresses the unit can be given."""
     effect: Effect | None = None
@@ -93,9 +64,9 @@ class Procedure:
     unlock: RegisterWrite | None = None
     """Sent before the address is written."""
     save: RegisterWrite | None = None
-    """Sent once the address is written, to wherever `effect` says the unit answers then."""
+    """Sent once the address is written: to the new address where that holds at once, otherwise to the old one."""
     relock: RegisterWrite | None = None
-    """Sent last, to the same address as `save`, or to the new one where the new address holds after saving."""
+    """Sent last: to the old address where the new one holds only after a power cycle, otherwise to the new one."""
     cautions: tuple[str, ...] = ()
     """What a write may move, switch or stop; shown before it."""
     rescue: str = ""
@@ -136,13 +107,22 @@ class Procedure:
         return cls(
             register=how.at.wire,
             function=Function(how.function),
+            part=how.part,
             addresses=how.addresses,
             effect=how.effect,
             reply_from=how.reply_from,
             wait=max(how.wait_s, MEMORY_WAIT),
+            unlock=_further(how.unlock),
+            save=_further(how.save),
+            relock=_further(how.relock),
             cautions=profile.cautions,
+            rescue=profile.rescue or "",
             profile=profile.id,
         )
+
+
+def _further(write: FurtherWrite | None) -> RegisterWrite | None:
+    return None if write is None else RegisterWrite(write.at.wire, write.values, Function(write.function))
 
 
 @dataclass(frozen=True)

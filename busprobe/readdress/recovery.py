@@ -15,7 +15,7 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.readdress.journal import Journal, WriteOnRecord
-from busprobe.readdress.move import RESTART, Report, look, told
+from busprobe.readdress.move import RESTART, WRITE_WAITS, Report, look, told
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.steps import Role
@@ -66,6 +66,7 @@ def _of_one_move(write: WriteOnRecord) -> tuple[int | None, int | None, str]:
 def _looked_into(line: Line, write: WriteOnRecord) -> Outcome:
     move = move_on_record(write)
     line.apply(move.settings)
+    line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
     at_old, at_new = look(line, move, CLOSE_LOOK, patience=RESTART)
     row = row_after_write(Answer.UNKNOWN, at_old.kind, at_new.kind)
     return replace(told(line, move, row, at_old, at_new, request=write.request), write=write.id)

@@ -33,12 +33,13 @@ def steps(move: Move, holds: int | None) -> tuple[Step, ...]:
     What follows the write of the address goes to where the procedure says that the unit answers by then.
     """
     how = move.procedure
-    after = move.old if how.effect is Effect.AFTER_POWER_CYCLE else move.new
+    then = move.new if how.effect in (Effect.AT_ONCE, None) else move.old
+    last = move.old if how.effect is Effect.AFTER_POWER_CYCLE else move.new
     value = how.part.put(holds or 0, move.new)
     listed = (
         (Role.UNLOCK, how.unlock, move.old),
         (Role.ADDRESS, RegisterWrite(how.register, (value,), how.function), move.old),
-        (Role.SAVE, how.save, after),
-        (Role.RELOCK, how.relock, after),
+        (Role.SAVE, how.save, then),
+        (Role.RELOCK, how.relock, last),
     )
     return tuple(Step(role, write.request(address)) for role, write, address in listed if write is not None)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from busprobe.line.exchange import PULSES
 from busprobe.modbus import framing
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import identification_page
@@ -25,8 +26,8 @@ _BUSY = (5, 6)
 _FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS, Function.DIAGNOSTICS)
 """Functions whose reply length is known from the request."""
 _BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
-_JUNK = b"\x00\xff"
-"""What adapters and a missing bias put around a frame (common practice)."""
+_STRAY = 2
+"""Bytes that pulses do not explain."""
 _OVERLONG = 3
 """Bytes beyond a whole reply that adapter junk does not explain."""
 _REFUSAL = 5
@@ -217,8 +218,8 @@ def _is_too_long(reply: Reply) -> bool:
     if reply.request.function not in _FIXED_LENGTH or length is None or foreign_frames([reply]):
         return False
     if reply.verdict is Verdict.CRC_BAD_HEAD_OK:
-        return len(reply.exchange.received.strip(_JUNK)) >= length + _OVERLONG
-    return reply.present and len(reply.junk_before.strip(_JUNK) + reply.junk_after.strip(_JUNK)) >= _OVERLONG
+        return stray_bytes(reply.exchange.received) >= length + _OVERLONG
+    return reply.present and stray_bytes(reply.junk_before) + stray_bytes(reply.junk_after) >= _OVERLONG
 
 
 def _same_wreck(replies: Sequence[Reply]) -> str | None:
@@ -229,7 +230,7 @@ def _same_wreck(replies: Sequence[Reply]) -> str | None:
             by_request[reply.request.frame].append(reply)
     sound = any(sum(r.present for r in group) > 1 for group in by_request.values())
     for group in by_request.values():
-        wrecks = Counter(r.exchange.received for r in group if r.verdict in _BAD)
+        wrecks = Counter(r.exchange.received for r in group if is_damaged(r))
         if not wrecks or any(r.present for r in group):
             continue
         count = wrecks.most_common(1)[0][1]
@@ -311,7 +312,7 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
     damaged = sum(is_damaged(r) for r in replies)
     if damaged:
         notes.append(f"{damaged} of {len(replies)} replies were damaged.")
-    junk = [r for r in present if r.verdict is Verdict.OK_AFTER_JUNK or r.junk_before or r.junk_after]
+    junk = [r for r in present if (r.junk_before or r.junk_after) and not frames_besides(r)]
     if junk:
         notes.append(
             f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the adapter's turn-round."
@@ -331,8 +332,9 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
 
 
 def is_silence(reply: Reply) -> bool:
-    """Whether nothing came back, save perhaps the traces of an adapter's turn-round."""
-    return reply.verdict is Verdict.SILENT or (reply.verdict in _BAD and not stray_bytes(reply.exchange.received))
+    """Whether nothing came back, save perhaps a few pulses."""
+    few = stray_bytes(reply.exchange.received) < _STRAY
+    return reply.verdict is Verdict.SILENT or (reply.verdict in _BAD and few)
 
 
 def is_damaged(reply: Reply) -> bool:
@@ -346,5 +348,5 @@ def is_unexplained(reply: Reply) -> bool:
 
 
 def stray_bytes(data: bytes) -> int:
-    """How many bytes of `data` are not what an adapter leaves when it turns round (common practice: 00 and FF)."""
-    return len(data.strip(_JUNK))
+    """How many bytes of `data` are left when pulses before and behind are taken off."""
+    return len(data.strip(PULSES))

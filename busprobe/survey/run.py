@@ -233,7 +233,7 @@ class Survey:
             frames.append(Frame(reply.frame))
         if reply.present or reply.verdict in _BEGINS_WELL:
             yield from self._look(reply.request.address)
-        elif is_unexplained(reply) or stray_bytes(reply.exchange.leftover) >= _STRAY and not frames:
+        elif is_unexplained(reply) or (stray_bytes(reply.exchange.leftover) >= _STRAY and not frames):
             yield from self._ask_again(reply)
         self._strangers.extend(frames)
         while self._strangers:

@@ -74,7 +74,7 @@ class Ear:
 
     def _promise(self, unit: Unit, answer: Answer) -> None:
         def send(now: float) -> None:
-            if unit.connected:
+            if unit.connected and now >= unit.up_from:
                 _, unit.busy_until = self._bus.drive(
                     unit, answer.frame, now, unit.settings, swapped=unit.swapped, strength=unit.strength
                 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -14,6 +15,8 @@ from busprobe.errors import FileError, Mistake, UsageError
 from busprobe.text import visible
 from busprobe.virtual.registers import LIMITS
 from busprobe.virtual.schema import Scenario, UnitType, Value
+
+_AT_LINE = re.compile(r"\s*\(at line (\d+), column \d+\)")
 
 _SHIPPED = resources.files("busprobe.virtual")
 
@@ -64,14 +67,26 @@ def _parsed(text: str, path: str) -> Scenario:
     try:
         scenario = TypeAdapter(Scenario).validate_python(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
-        raise FileError(path, [Mistake("", f"it is not TOML: {visible(str(error))}")], kind="scenario") from error
+        raise FileError(path, [_syntax_mistake(str(error))], kind="scenario") from error
     except ValidationError as error:
-        mistakes = [Mistake(_place(e["loc"]), visible(e["msg"].removeprefix("Value error, "))) for e in error.errors()]
+        mistakes = [Mistake(_place(e["loc"]), _words(e["type"], e["msg"])) for e in error.errors()]
         raise FileError(path, mistakes, kind="scenario") from error
     types = {**shipped_types(), **scenario.types}
     if mistakes := list(_mistakes(scenario, types)):
         raise FileError(path, mistakes, kind="scenario")
     return scenario.model_copy(update={"types": {unit.type: types[unit.type] for unit in scenario.units}})
+
+
+def _syntax_mistake(message: str) -> Mistake:
+    found = _AT_LINE.search(message)
+    return Mistake(f"line {found[1]}" if found else "", f"is not TOML: {visible(_AT_LINE.sub('', message))}")
+
+
+def _words(kind: str, message: str) -> str:
+    """What pydantic found, for the author of a file."""
+    if kind == "extra_forbidden":
+        return "is no field of a scenario here"
+    return "is missing" if kind == "missing" else visible(message.removeprefix("Value error, "))
 
 
 def _place(location: tuple[int | str, ...]) -> str:

@@ -4,9 +4,9 @@ What the other program writes goes onto the pair as one transmission, at the spe
 adapter receives comes back byte by byte at its time.  What gets lost on the way:
 
 - a pseudo-terminal carries no parity and no framing errors: bad bytes arrive as if they were good;
-- Linux keeps the baud rate, the stop bits and the odd-parity flag of a pseudo-terminal but clears the parity bit
-  itself, so that 8E1 and 8N1 look the same.  Unless `settings` are given, what is neither 8O1 nor two stop bits is
-  taken for 8E1 where the scenario has units of that at this baud rate and none of 8N1, and for 8N1 otherwise;
+- Linux keeps the baud rate and the stop bits of a pseudo-terminal but no parity; asking for one is an error there
+  (seen with glibc).  Unless `settings` are given, one stop bit is taken for the format that most units of the scenario
+  have at that baud rate, 8N1 if there are none; units of another format at the same rate cannot be reached so;
 - on TCP there are no line settings at all; they are given when serving;
 - a baud rate that `termios` has no name for is not recognised: the settings before it stay.
 """
@@ -17,6 +17,7 @@ import contextlib
 import os
 import select
 import socket
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -93,13 +94,13 @@ def serve_tcp(
     used or the scenario's adapter goes away.
     """
     _require_system_clock(segment)
+    remedy = "Name a host of this computer and a free port from 1024 to 65535."
+    if not 0 <= port_number <= 0xFFFF:
+        raise PortError(f"Cannot serve on {host}:{port_number}: there is no such port.", todo=remedy)
     try:
         server = socket.create_server((host, port_number))
-    except (OSError, OverflowError) as error:
-        raise PortError(
-            f"Cannot serve on {host}:{port_number}: {getattr(error, 'strerror', None) or error}.",
-            todo="Name a host of this computer and a free port from 1024 to 65535.",
-        ) from error
+    except OSError as error:
+        raise PortError(f"Cannot serve on {host}:{port_number}: {error.strerror}.", todo=remedy) from error
     with server, contextlib.closing(segment.port(f"socket://{host}:{server.getsockname()[1]}")) as port:
         port.apply(settings)
         ready(port.name)
@@ -202,13 +203,11 @@ def _from_terminal(attributes: list[Any], scenario: Scenario) -> LineSettings | 
     baud = rates.get(speed, 0)
     if baud < 300:  # B0 hangs up; slower ones are no line settings here
         return None
-    if flags & termios.PARODD:
-        return LineSettings(baud, 8, Parity.ODD, 1)
     if flags & termios.CSTOPB:
         return LineSettings(baud, 8, Parity.NONE, 2)
-    known = {unit.settings or scenario.types[unit.type].settings for unit in scenario.units}
-    even, none = LineSettings(baud, 8, Parity.EVEN, 1), LineSettings(baud, 8, Parity.NONE, 1)
-    return even if even in known and none not in known else none
+    there = Counter(unit.settings or scenario.types[unit.type].settings for unit in scenario.units)
+    fitting = [settings for settings, _ in there.most_common() if settings.baud == baud]
+    return fitting[0] if fitting else LineSettings(baud, 8, Parity.NONE, 1)
 
 
 def _require_system_clock(segment: Segment) -> None:

@@ -4,9 +4,9 @@ Source: MODBUS Application Protocol V1.1b3, section 6 (function codes) and 7 (ex
 function (01), quantity (03), address (02), value (03), as in the flow charts of section 6 (their order from memory;
 figure 9 of section 4.5 has address before value, so a master must take either where both are wrong).
 
-A frame whose length does not fit its function code is no request and gets no reply (common practice: the length is how
-many units tell a request from another unit's reply).  Where reply and request look alike, function codes 6 and 8, a unit
-cannot tell, so two units at one address may go on answering each other.
+A frame whose length does not fit its function code is no request and gets no reply (common practice: the length is
+how many units tell a request from another unit's reply).  Where reply and request look alike, function codes 6 and 8,
+a unit cannot tell, so two units at one address may go on answering each other.
 """
 
 from __future__ import annotations

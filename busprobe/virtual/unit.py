@@ -51,6 +51,8 @@ class Unit:
         """Driver strength."""
         self.busy_until = epoch
         """Clock seconds until which it works on a request or sends, and so hears nothing."""
+        self.up_from = epoch
+        """Clock seconds from which it works, after the last time its supply came."""
         self._entry = entry
         self._random = random
         self._epoch = epoch
@@ -59,7 +61,7 @@ class Unit:
         self._configured = self.address
         self._moved = False
         self._last_asked = epoch
-        self._ready_at = epoch
+        self._restarted_at = epoch
         self._server = Server(
             kind,
             entry.serial,
@@ -81,14 +83,14 @@ class Unit:
             return None
         dozing = self._entry.sleeps_after is not None and ended - self._last_asked > self._entry.sleeps_after
         self._last_asked = ended
-        if dozing or ended < self._ready_at:
+        if dozing or ended < max(self.up_from, self._restarted_at):
             return None
         self._moved = False
         pdu = self._server.reply(frame[1:-2], ended - self._epoch)
         start = max(now, ended + self._latency + self._random.random() * self._jitter)
         address = asked
         if self._moved and self.kind.readdress is not None:
-            self._ready_at = start + self.kind.readdress.restart
+            self._restarted_at = start + self.kind.readdress.restart
             if self.kind.readdress.reply_from == "none":
                 return None
             if self.kind.readdress.reply_from == "new":
@@ -103,7 +105,7 @@ class Unit:
         """Take the supply away and give it back: pending settings hold, volatile ones are gone."""
         self.address = self._configured = self.stored_address
         self.busy_until = now
-        self._ready_at = now + self.kind.startup
+        self.up_from = now + self.kind.startup
 
     def _store_address(self, address: int) -> None:
         readdress = self.kind.readdress

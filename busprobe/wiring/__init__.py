@@ -1,4 +1,10 @@
-"""The pair itself: electrical arithmetic, meter verdicts, symptoms with advice, and the hunt for a loose wire.
+"""The pair itself: what a meter shows, what is heard, what may be wrong, and the hunt for a loose wire.
 
 A serial port cannot see voltage, so nothing is claimed here that was not measured or heard.
+
+- `arithmetic`: electrical formulas with their sources;
+- `meter`, `resistance`, `voltage`: readings as they are typed, and their verdicts; `naming`: what A, B, D1 and D0 mean;
+- `evidence`, `alphabet`, `symptoms`, `patterns`: from bytes and counts to causes, `advice`: causes and what to do;
+- `hunt`: who starts or stops answering, and when;
+- `cautions`, `record`: what is stored of the step.
 """

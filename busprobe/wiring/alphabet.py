@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import groupby
+from math import gcd
 
 from busprobe.modbus import framing
 
-RATIOS = (8, 6, 4, 3, 2)
-"""How many times too fast a receiver may be and still see bits; beyond it every byte is 00."""
+FASTEST = 8
+"""How many times too fast a receiver may be and still see edges inside a byte; beyond it every byte is 00."""
 
 _TELLING = 4
 """Bytes with an edge inside that are needed before a pattern counts."""
@@ -34,12 +35,10 @@ def times_too_fast(data: bytes) -> int | None:
     Every byte begins at an edge, so all levels in it but the last (cut by the stop bit) last whole sent bits.
     """
     runs = [run for run in (_runs(value) for value in data) if run]
-    if len(runs) < _TELLING or not any(len(run) > 1 for run in runs):
+    if len(runs) < _TELLING:
         return None
-    for ratio in RATIOS:
-        if all(length % ratio == 0 for run in runs for length in run):
-            return ratio
-    return None
+    ratio = gcd(*(length for run in runs for length in run))
+    return ratio if ratio > 1 else None
 
 
 def complement_like(data: bytes, *, too_fast: bool = False) -> bool:

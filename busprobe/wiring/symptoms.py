@@ -203,11 +203,13 @@ def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
     ratio = alphabet.times_too_fast(data)
     if ratio is not None:
         slower = Hint(Cause.WRONG_BAUD, f"somebody talks at about {baud // ratio} baud")
-        return (slower, Cause.SWAPPED_AT_ADAPTER) if alphabet.complement_like(data, too_fast=True) else (slower,)
+        if alphabet.complement_like(data, too_fast=True):
+            return (slower, Cause.SWAPPED_AT_ADAPTER)
+        return (slower, Cause.MISSING_BIAS) if alphabet.single_pulses(data) else (slower,)
     if alphabet.complement_like(data):
         return (Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD, Cause.NOISE)
     if set(data) == {0}:
-        lowest = Hint(Cause.WRONG_BAUD, f"somebody talks at less than {baud // alphabet.RATIOS[0]} baud")
+        lowest = Hint(Cause.WRONG_BAUD, f"somebody talks at less than {baud // alphabet.FASTEST} baud")
         return (lowest, Cause.STUCK, Cause.SWAPPED_AT_ADAPTER, Cause.REVERSED_BIAS)
     return (Cause.WRONG_BAUD, Cause.WRONG_FORMAT, Cause.NOISE, Cause.MISSING_BIAS)
 

@@ -128,17 +128,15 @@ def judge_supply(
         level, words = Level.WRONG, f"{volts(value)}: plus and minus are swapped."
         action = "Switch off, and swap the supply wires before the unit is powered again."
     elif value < low:
-        level = Level.ATTENTION if lowest is None else Level.WRONG
-        words = f"{volts(value)} is too little for the far unit: it may reset, answer garbage, or forget its address."
-        action = (
-            "Compare with the voltage at the supply itself: a drop on the way asks for thicker wire or a nearer supply."
+        level, amount = (Level.ATTENTION, "may be") if lowest is None else (Level.WRONG, "is")
+        words = (
+            f"{volts(value)} {amount} too little for the far unit, which then resets, garbles or forgets its address."
         )
+        action = "Compare with the voltage at the supply: a drop on the way asks for thicker wire or a nearer supply."
     elif value > high:
-        level = Level.ATTENTION if highest is None else Level.WRONG
-        words, action = (
-            f"{volts(value)} is too much for the far unit.",
-            "Check what supply it is, before the unit suffers.",
-        )
+        level, amount = (Level.ATTENTION, "may be") if highest is None else (Level.WRONG, "is")
+        words = f"{volts(value)} {amount} too much for the far unit."
+        action = "Check what supply it is, before the unit suffers."
     else:
         level, words, action = Level.GOOD, f"{volts(value)} reaches the far unit.", ""
     given = "data sheet of the unit"

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.registers import Register
+from busprobe.profiles.registers import AddressPart, Register
 from busprobe.profiles.schema import (
     Effect,
     PointType,
@@ -58,6 +58,11 @@ def test_everything_a_file_can_say_arrives() -> None:
     assert loaded.readdress.at.wire == 1
     assert loaded.readdress.addresses == (*range(1, 100), 110)
     assert (loaded.readdress.effect, loaded.readdress.reply_from) == (Effect.AFTER_POWER_CYCLE, ReplyFrom.NONE)
+    assert loaded.readdress.part is AddressPart.LOW_BYTE
+    assert loaded.readdress.unlock is not None
+    assert (loaded.readdress.unlock.at.wire, loaded.readdress.unlock.values) == (149, (0x1234, 0x5678))
+    assert loaded.readdress.save is not None
+    assert loaded.readdress.save.function == 6
     assert loaded.limits.gap_s == 0.05
     assert len(loaded.cautions) == 2
 

@@ -100,12 +100,13 @@ def test_with_a_pause_that_much_silence_is_before_each_request() -> None:
     assert starts[2] - starts[1] == pytest.approx(reply_over + 0.1)
 
 
-def test_a_unit_that_needs_a_gap_is_given_it() -> None:
+@pytest.mark.parametrize(("pause", "silence"), [(0.0, 0.05 + SETTINGS.t3_5), (0.2, 0.2)])
+def test_a_unit_that_needs_a_gap_is_given_it_and_a_longer_pause_holds_as_well(pause: float, silence: float) -> None:
     line, port = bench()
     fussy = Target(1, SETTINGS, (read_registers(1, Function.READ_HOLDING_REGISTERS, 0, 1),), gap=0.05)
-    list(endure(line, [fussy], Plan(rounds=2)))
+    list(endure(line, [fussy], Plan(rounds=2, pause=pause)))
     starts = [at for at, _ in port.sent]
-    assert starts[1] - starts[0] == pytest.approx(exchange_time(SETTINGS, 1, LATENCY, gap=0.05))
+    assert starts[1] - starts[0] == pytest.approx(exchange_time(SETTINGS, 1, LATENCY) - SETTINGS.t3_5 + silence)
 
 
 def bad_crc(request: bytes) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.loading import load_profile
+from busprobe.profiles.schema import Profile
 from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targets, target
 from busprobe.prove.polling import polled_unit
 from busprobe.prove.proof import Proof
@@ -20,9 +22,13 @@ from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 
 SHIPPED = Path(__file__).parents[2] / "profiles"
-PROFILES = {
-    profile.model.lower(): profile for profile in (load_profile(path) for path in sorted(SHIPPED.glob("*.toml")))
-}
+
+
+@cache
+def profile_of(unit_type: str) -> Profile:
+    """The demo profile of a scenario's unit type."""
+    [path] = SHIPPED.glob(f"*-{unit_type}.toml")
+    return load_profile(path)
 
 
 def open_segment(name: str) -> tuple[Line, list[Target]]:
@@ -32,7 +38,7 @@ def open_segment(name: str) -> tuple[Line, list[Target]]:
     for entry in segment.scenario.units:
         kind = segment.scenario.types[entry.type]
         address, settings = entry.address or kind.address, entry.settings or kind.settings
-        targets.setdefault((address, settings), target(address, settings, PROFILES[entry.type]))
+        targets.setdefault((address, settings), target(address, settings, profile_of(entry.type)))
     return Line(segment.port(f"virtual:{name}"), LineSettings.parse("9600-8N1")), list(targets.values())
 
 
@@ -97,7 +103,7 @@ def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() ->
         assert median is not None
         assert entry.settings is not None
         assert entry.address is not None
-        units.append(polled_unit(entry.address, entry.settings, PROFILES[entry.type], latency=median, every=5.0))
+        units.append(polled_unit(entry.address, entry.settings, profile_of(entry.type), latency=median, every=5.0))
     table = tried_table(line, units, Waits(reply=1.0))
     assert table.left_out == ()
     assert len(table.rows) <= sum(len(one.requests) for one in targets)

@@ -16,8 +16,9 @@ from busprobe.line.line import Line
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc, is_sound
+from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.move import Move, Prepared, Procedure
-from busprobe.readdress.procedure import Part, RegisterWrite
+from busprobe.readdress.procedure import RegisterWrite
 
 SETTINGS = LineSettings.parse("9600-8N1")
 ADDRESS_REGISTER, UNLOCK_REGISTER, SAVE_REGISTER = 100, 200, 201
@@ -31,7 +32,7 @@ class FakeUnit:
     serial: int = 1
     latency: float = 0.01
     functions: tuple[int, ...] = (6, 16)
-    part: Part = Part.WHOLE
+    part: AddressPart = AddressPart.WHOLE
     effect: str = "at once"
     """``at once``, ``save`` or ``power cycle``."""
     reply_from: str = "old"

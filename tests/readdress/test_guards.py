@@ -8,8 +8,8 @@ import pytest
 
 from busprobe.errors import RefusedError
 from busprobe.modbus.framing import crc
+from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.move import Procedure, prepare
-from busprobe.readdress.procedure import Part
 from tests.readdress.bench import ADDRESS_REGISTER, Bench, FakeUnit, line_to, move
 
 
@@ -132,15 +132,15 @@ def test_a_single_stray_byte_is_only_a_warning() -> None:
     assert any("1 stray byte" in warning for warning in prepare(line_to(bench), move()).warnings)
 
 
-@pytest.mark.parametrize("part", [Part.HIGH_BYTE, Part.LOW_BYTE])
-def test_a_shared_register_that_does_not_hold_the_address_is_refused(part: Part) -> None:
+@pytest.mark.parametrize("part", [AddressPart.HIGH_BYTE, AddressPart.LOW_BYTE])
+def test_a_shared_register_that_does_not_hold_the_address_is_refused(part: AddressPart) -> None:
     bench = Bench(FakeUnit(1))
-    bench.units[0].part = Part.HIGH_BYTE if part is Part.LOW_BYTE else Part.LOW_BYTE
+    bench.units[0].part = AddressPart.HIGH_BYTE if part is AddressPart.LOW_BYTE else AddressPart.LOW_BYTE
     error = refused(bench, procedure=Procedure(ADDRESS_REGISTER, part=part, profile="packed"))
     assert f"its {part} should be the unit address 1" in error.what
 
 
 def test_a_shared_register_that_cannot_be_read_is_refused() -> None:
-    bench = Bench(FakeUnit(1, part=Part.LOW_BYTE, readable=False))
-    error = refused(bench, procedure=Procedure(ADDRESS_REGISTER, part=Part.LOW_BYTE, profile="packed"))
+    bench = Bench(FakeUnit(1, part=AddressPart.LOW_BYTE, readable=False))
+    error = refused(bench, procedure=Procedure(ADDRESS_REGISTER, part=AddressPart.LOW_BYTE, profile="packed"))
     assert "cannot be read" in error.what

@@ -10,6 +10,7 @@ import pytest
 
 from busprobe.errors import PortError
 from busprobe.modbus.requests import Function
+from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Effect, ReplyFrom
 from busprobe.readdress.move import (
     Outcome,
@@ -22,7 +23,6 @@ from busprobe.readdress.move import (
     prepare,
     verify_again,
 )
-from busprobe.readdress.procedure import Part
 from tests.readdress.bench import (
     ADDRESS_REGISTER,
     RELOCK,
@@ -258,12 +258,12 @@ def test_no_further_step_follows_a_refusal() -> None:
     assert [frame[3] for frame in bench.writes] == [200, 100]
 
 
-@pytest.mark.parametrize("part", [Part.HIGH_BYTE, Part.LOW_BYTE])
-def test_the_other_half_of_a_shared_register_is_kept(part: Part) -> None:
+@pytest.mark.parametrize("part", [AddressPart.HIGH_BYTE, AddressPart.LOW_BYTE])
+def test_the_other_half_of_a_shared_register_is_kept(part: AddressPart) -> None:
     bench = Bench(FakeUnit(1, part=part, other=0x07))
     outcome = moved(bench, replace(BY_6, part=part))
     assert outcome.row is Row.CHANGED
-    assert bench.writes[0][4:6] == (b"\x0c\x07" if part is Part.HIGH_BYTE else b"\x07\x0c")
+    assert bench.writes[0][4:6] == (b"\x0c\x07" if part is AddressPart.HIGH_BYTE else b"\x07\x0c")
 
 
 # -- power cycle ---------------------------------------------------------------------------------------------
@@ -329,7 +329,7 @@ def test_a_port_that_dies_before_anything_is_written_is_a_port_error() -> None:
 
 def test_nothing_is_sent_if_the_intent_cannot_be_recorded() -> None:
     class Full(Book):
-        def intend_write(self, **_: object) -> int:  # type: ignore[override]
+        def intend_write(self, **_: object) -> int:
             raise OSError("disk full")
 
     bench = Bench(FakeUnit(1))

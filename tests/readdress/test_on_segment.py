@@ -307,7 +307,7 @@ def test_a_move_that_cannot_be_verified_stops_the_loop() -> None:
         segment.connect("te-61", connected=False)  # somebody pulls it just now
         return original(**what)  # type: ignore[arg-type]
 
-    book.intend_write = cut_off  # type: ignore[method-assign, assignment]
+    book.intend_write = cut_off  # type: ignore[method-assign]
     finished = list(one_by_one.run())[-1]
     assert isinstance(finished, Finished)
     assert finished.unsettled is not None

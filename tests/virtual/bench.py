@@ -21,15 +21,18 @@ def scenario(*units: dict[str, Any], **rest: Any) -> Scenario:
     """A scenario of `units`, each at 9600-8N1 unless it says otherwise."""
     own = rest.pop("types", {})
     entries = [{"settings": "9600-8N1", "jitter": 0.0, **unit} for unit in units]
-    return Scenario.model_validate(
-        {"title": "test", "types": {**shipped_types(), **own}, "units": entries, **rest}
-    )
+    return Scenario.model_validate({"title": "test", "types": {**shipped_types(), **own}, "units": entries, **rest})
 
 
 def open_segment(what: Scenario | str, settings: str = "9600-8N1") -> tuple[Segment, Line]:
     """A segment in virtual time with a line on its port."""
     segment = Segment(load_scenario(what) if isinstance(what, str) else what, VirtualClock())
     return segment, Line(segment.port(), LineSettings.parse(settings))
+
+
+def open_line(what: Scenario | str, settings: str = "9600-8N1") -> Line:
+    """The same where nobody touches the segment."""
+    return open_segment(what, settings)[1]
 
 
 def ask(line: Line, request: Request, **waits: float) -> tuple[Reply, Exchange]:

@@ -9,13 +9,13 @@ from busprobe.line.exchange import Echo
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import return_query_data
-from tests.virtual.bench import AT_9600, ask, open_segment, read, scenario
+from tests.virtual.bench import AT_9600, ask, open_line, open_segment, read, scenario
 
 UNIT = {"name": "u", "type": "dx-8"}
 
 
 def test_bytes_come_one_by_one_at_their_time() -> None:
-    segment, line = open_segment(scenario({**UNIT, "latency": 0.05}))
+    line = open_line(scenario({**UNIT, "latency": 0.05}))
     _, exchange = read(line, 1)
     assert [len(chunk.data) for chunk in exchange.chunks] == [1] * 7
     gaps = [b.at - a.at for a, b in zip(exchange.chunks, exchange.chunks[1:], strict=False)]
@@ -24,7 +24,7 @@ def test_bytes_come_one_by_one_at_their_time() -> None:
 
 def test_an_adapter_hands_over_lumps() -> None:
     """A latency timer of 16 ms is what common USB chips have (common practice)."""
-    segment, line = open_segment(scenario(UNIT, adapter={"lump": 0.016}))
+    line = open_line(scenario(UNIT, adapter={"lump": 0.016}))
     reply, exchange = read(line, 1)
     assert reply.verdict is Verdict.OK
     assert len(exchange.chunks) <= 2
@@ -32,7 +32,7 @@ def test_an_adapter_hands_over_lumps() -> None:
 
 
 def test_an_echo_gives_back_the_whole_request() -> None:
-    segment, line = open_segment(scenario(UNIT, adapter={"echo": True}))
+    line = open_line(scenario(UNIT, adapter={"echo": True}))
     reply, exchange = read(line, 1)
     assert exchange.echo is Echo.FULL
     assert reply.verdict is Verdict.OK
@@ -40,7 +40,7 @@ def test_an_echo_gives_back_the_whole_request() -> None:
 
 
 def test_a_glitch_gives_one_byte_00_before_each_reply() -> None:
-    segment, line = open_segment(scenario({**UNIT, "latency": 0.01}, adapter={"glitch": True}))
+    line = open_line(scenario({**UNIT, "latency": 0.01}, adapter={"glitch": True}))
     reply, exchange = read(line, 1)
     assert reply.verdict is Verdict.OK_AFTER_JUNK
     assert exchange.received[0] == 0
@@ -61,7 +61,7 @@ def test_errors_of_single_bytes_are_flagged() -> None:
 
 
 def test_a_swapped_adapter_reaches_nobody_and_sees_a_break_after_each_request() -> None:
-    segment, line = open_segment(scenario(UNIT, adapter={"swapped": True}))
+    line = open_line(scenario(UNIT, adapter={"swapped": True}))
     reply, exchange = read(line, 1)
     assert reply.verdict is Verdict.GARBAGE
     assert exchange.received == b"\x00"

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import threading
+import time
+
 import pytest
 
 from busprobe.errors import UsageError
+from busprobe.line.clock import SystemClock
+from busprobe.line.line import Line
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.traffic import sound_frames
-from tests.virtual.bench import open_segment, read, scenario
+from busprobe.virtual.loading import load_scenario
+from busprobe.virtual.segment import Segment
+from tests.virtual.bench import AT_9600, open_line, open_segment, read, scenario
 
 DX = {"type": "dx-8"}
 
 
 def test_two_different_units_at_one_address_spoil_each_others_replies() -> None:
     """Unit and function code survive, since both send the same; what differs is garbled."""
-    segment, line = open_segment(
+    line = open_line(
         scenario(
             {"name": "a", **DX, "values": {"outputs": 0x012C}, "latency": 0.010},
             {"name": "b", **DX, "values": {"outputs": 0x0131}, "latency": 0.010},
@@ -35,18 +42,14 @@ def test_twins_collide_cleanly() -> None:
 
 
 def test_replies_that_do_not_overlap_come_one_after_the_other() -> None:
-    segment, line = open_segment(
-        scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04})
-    )
+    line = open_line(scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04}))
     _, exchange = read(line, 1, after=0.1)
     assert len(sound_frames(exchange.received)) == 2
 
 
 def test_two_units_at_one_address_go_on_answering_each_other() -> None:
     """The reply to function code 6 is a request to whoever hears it at that address, as the standard has it."""
-    segment, line = open_segment(
-        scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04})
-    )
+    segment, line = open_segment(scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04}))
     port = segment.port()
     port.apply(line.settings)
     frame = bytes.fromhex("01 06 00 00 00 03 C9 CB")
@@ -64,7 +67,7 @@ def test_two_units_at_one_address_go_on_answering_each_other() -> None:
 
 def test_a_request_is_heard_at_its_own_settings_only() -> None:
     """Of all common settings only those that read the same: 8N2 is 8N1 with a longer pause."""
-    segment, line = open_segment(scenario({"name": "a", **DX}))
+    line = open_line(scenario({"name": "a", **DX}))
     found = []
     for settings in (LineSettings.parse(f"{b}-{f}") for b in COMMON_BAUDS for f in COMMON_FORMATS):
         line.apply(settings)
@@ -104,6 +107,19 @@ def test_units_can_be_taken_off_and_put_on() -> None:
     assert read(line, 1, 1, function=4)[0].verdict is Verdict.SILENT
 
 
+def test_hands_may_work_while_another_thread_talks() -> None:
+    """In real time: the unit is put on while the line is asking for it."""
+    segment = Segment(load_scenario("box"), SystemClock())
+    line = Line(segment.port(), AT_9600)
+    hands = threading.Timer(0.1, segment.connect, ["te-61"])
+    hands.start()
+    give_up = time.monotonic() + 5
+    while not (found := read(line, 1, 1, function=4, reply=0.03)[0].present) and time.monotonic() < give_up:
+        pass
+    hands.join()
+    assert found
+
+
 def test_a_unit_that_is_not_there_is_named() -> None:
     segment, _ = open_segment("box")
     with pytest.raises(UsageError, match="no unit 'nobody'"):
@@ -111,21 +127,21 @@ def test_a_unit_that_is_not_there_is_named() -> None:
 
 
 def test_another_master_is_heard_with_the_replies_it_gets() -> None:
-    segment, line = open_segment("second-master")
+    line = open_line("second-master")
     heard = sound_frames(line.listen(5.0).data)
     assert {frame.address for frame in heard} == {11, 21}
     assert {len(frame.data) for frame in heard} == {8, 9, 17}
 
 
 def test_a_biased_pair_is_quiet() -> None:
-    segment, line = open_segment("clean")
+    line = open_line("clean")
     assert line.listen(60).data == b""
 
 
 def test_a_floating_pair_gives_junk_when_idle_and_around_frames() -> None:
-    segment, line = open_segment("junk")
+    line = open_line("junk")
     assert 5 <= len(line.listen(60).data) <= 100
-    segment, line = open_segment(
+    line = open_line(
         scenario({"name": "a", **DX}, wires={"biased": False, "float_pulses": 0}, adapter={"failsafe": False})
     )
     verdicts = [read(line, 1)[0].verdict for _ in range(60)]
@@ -134,16 +150,14 @@ def test_a_floating_pair_gives_junk_when_idle_and_around_frames() -> None:
 
 
 def test_a_unit_without_failsafe_receiver_misses_requests_on_a_floating_pair() -> None:
-    segment, line = open_segment(
-        scenario({"name": "a", **DX, "failsafe": False}, wires={"biased": False, "float_pulses": 0})
-    )
+    line = open_line(scenario({"name": "a", **DX, "failsafe": False}, wires={"biased": False, "float_pulses": 0}))
     verdicts = [read(line, 1)[0].verdict for _ in range(60)]
     assert verdicts.count(Verdict.SILENT) > 10
     assert verdicts.count(Verdict.OK) > 10
 
 
 def test_noise_hits_a_few_of_a_hundred_exchanges() -> None:
-    segment, line = open_segment("noise")
+    line = open_line("noise")
     verdicts = [read(line, 31)[0].verdict for _ in range(400)]
     failed = len(verdicts) - verdicts.count(Verdict.OK)
     assert 8 <= failed <= 48  # 155 bits at 0.0004: 6 % expected
@@ -152,7 +166,7 @@ def test_noise_hits_a_few_of_a_hundred_exchanges() -> None:
 
 
 def test_a_stronger_driver_wins_a_clash() -> None:
-    segment, line = open_segment(
+    line = open_line(
         scenario(
             {"name": "a", **DX, "values": {"outputs": 0x012C}},
             {"name": "b", **DX, "values": {"outputs": 0x0131}, "strength": 2},
@@ -164,7 +178,7 @@ def test_a_stronger_driver_wins_a_clash() -> None:
 def test_the_same_seed_gives_the_same_run() -> None:
     def run(seed: int) -> list[bytes]:
         kind = {"name": "a", **DX, "jitter": 0.01}
-        segment, line = open_segment(scenario(kind, seed=seed, wires={"bit_errors": 0.004}))
+        line = open_line(scenario(kind, seed=seed, wires={"bit_errors": 0.004}))
         return [read(line, 1)[1].received for _ in range(40)]
 
     assert run(3) == run(3)

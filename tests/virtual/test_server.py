@@ -41,8 +41,8 @@ def server(**changes: Any) -> Server:
         }
     )
     STORED.clear()
-    tables = (RegisterTable(table, {}, "S7") for table in (kind.holding, kind.input))
-    return Server(kind, "S7", *tables, lambda: 1, STORED.append)
+    holding, input_ = (RegisterTable(table, {}, "S7") for table in (kind.holding, kind.input))
+    return Server(kind, "S7", holding, input_, lambda: 1, STORED.append)
 
 
 def reply(request: str, **changes: Any) -> str | None:

@@ -10,7 +10,7 @@ from busprobe.line.line import Line
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import report_server_id, write_register, write_registers
 from busprobe.virtual.segment import Segment
-from tests.virtual.bench import ask, open_segment, read, scenario
+from tests.virtual.bench import ask, open_line, open_segment, read, scenario
 
 
 def movable(**readdress: Any) -> tuple[Segment, Line]:
@@ -32,41 +32,41 @@ def answering(line: Line) -> list[int]:
 
 
 def test_a_reply_begins_after_the_latency() -> None:
-    segment, line = open_segment(scenario({"name": "u", "type": "dx-8", "latency": 0.05}))
+    line = open_line(scenario({"name": "u", "type": "dx-8", "latency": 0.05}))
     reply, exchange = read(line, 1)
     assert reply.verdict is Verdict.OK
     assert exchange.latency == pytest.approx(0.05, abs=1e-6)
 
 
 def test_jitter_makes_replies_later_never_earlier() -> None:
-    segment, line = open_segment(scenario({"name": "u", "type": "dx-8", "latency": 0.05, "jitter": 0.02}))
+    line = open_line(scenario({"name": "u", "type": "dx-8", "latency": 0.05, "jitter": 0.02}))
     latencies = [read(line, 1)[1].latency or 0.0 for _ in range(20)]
     assert 0.05 - 1e-6 <= min(latencies) < max(latencies) <= 0.07 + 1e-6
 
 
 def test_no_unit_answers_before_it_knows_the_frame_is_over() -> None:
     """A frame ends after 3.5 characters of silence (MODBUS over Serial Line V1.02, section 2.5.1.1)."""
-    segment, line = open_segment(scenario({"name": "u", "type": "dx-8", "latency": 0.0}))
+    line = open_line(scenario({"name": "u", "type": "dx-8", "latency": 0.0}))
     assert read(line, 1)[1].latency == pytest.approx(line.settings.t3_5, abs=1e-6)
 
 
 def test_nobody_answers_a_broadcast_but_all_obey_it() -> None:
     """V1.02 section 2.1."""
     kinds = [{"name": f"u{n}", "type": "dx-8", "address": n} for n in (1, 2)]
-    segment, line = open_segment(scenario(*kinds))
+    line = open_line(scenario(*kinds))
     assert ask(line, write_register(0, 0, 0x55))[0].verdict is Verdict.SILENT
     assert [read(line, n)[0].registers for n in (1, 2)] == [(0x55,), (0x55,)]
 
 
 def test_a_dozing_unit_needs_a_first_request_to_wake() -> None:
-    segment, line = open_segment(scenario({"name": "u", "type": "dx-8", "sleeps_after": 10}))
+    line = open_line(scenario({"name": "u", "type": "dx-8", "sleeps_after": 10}))
     assert read(line, 1)[0].verdict is Verdict.OK
     line.listen(11)
     assert [read(line, 1)[0].verdict for _ in range(3)] == [Verdict.SILENT, Verdict.OK, Verdict.OK]
 
 
 def test_a_unit_for_any_address_answers_as_whoever_was_asked() -> None:
-    segment, line = open_segment(scenario({"name": "u", "type": "at-10", "any_address": True}))
+    line = open_line(scenario({"name": "u", "type": "at-10", "any_address": True}))
     assert all(ask(line, report_server_id(address))[0].verdict is Verdict.OK for address in (1, 99, 231, 247))
 
 
@@ -81,7 +81,7 @@ def test_an_address_that_holds_at_once_is_acknowledged_from_the_old_one() -> Non
 
 
 def test_the_acknowledgement_may_come_from_the_new_address() -> None:
-    segment, line = movable(reply_from="new")
+    _, line = movable(reply_from="new")
     reply, _ = ask(line, write_register(1, 20, 7))
     assert reply.verdict is Verdict.FOREIGN
     assert reply.frame is not None
@@ -90,7 +90,7 @@ def test_the_acknowledgement_may_come_from_the_new_address() -> None:
 
 
 def test_there_may_be_no_acknowledgement() -> None:
-    segment, line = movable(reply_from="none")
+    _, line = movable(reply_from="none")
     assert ask(line, write_register(1, 20, 7))[0].verdict is Verdict.SILENT
     assert answering(line) == [7]
 
@@ -106,6 +106,16 @@ def test_an_address_may_wait_for_the_power_cycle() -> None:
     assert answering(line) == [7]
 
 
+def test_a_reply_that_has_not_begun_is_lost_with_the_supply() -> None:
+    segment, line = open_segment(scenario({"name": "u", "type": "dx-8", "latency": 0.05}))
+    port = segment.port()
+    port.apply(line.settings)
+    sent = port.send(bytes.fromhex("01 03 00 00 00 01 84 0A"))
+    assert port.receive(sent + 0.02) is None
+    segment.power_cycle("u")
+    assert port.receive(sent + 1.0) is None
+
+
 def test_a_volatile_address_is_gone_after_the_power_cycle() -> None:
     segment, line = movable(volatile=True)
     ask(line, write_register(1, 20, 7))
@@ -117,7 +127,7 @@ def test_a_volatile_address_is_gone_after_the_power_cycle() -> None:
 
 
 def test_a_unit_may_be_silent_for_a_while_after_the_change() -> None:
-    segment, line = movable(restart=5)
+    _, line = movable(restart=5)
     assert ask(line, write_registers(1, 20, [7]))[0].verdict is Verdict.OK
     assert answering(line) == []
     line.listen(5)
@@ -126,7 +136,7 @@ def test_a_unit_may_be_silent_for_a_while_after_the_change() -> None:
 
 @pytest.mark.parametrize(("readdress", "request_"), [({"highest": 6}, 7), ({}, 0), ({}, 248)])
 def test_an_address_out_of_range_is_refused(readdress: dict[str, Any], request_: int) -> None:
-    segment, line = movable(**readdress)
+    _, line = movable(**readdress)
     reply, _ = ask(line, write_register(1, 20, request_))
     assert reply.exception == 3
     assert answering(line) == [1]

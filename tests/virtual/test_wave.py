@@ -27,7 +27,7 @@ def heard(sent: str, receiver: str, data: bytes = REQUEST, *, swapped: bool = Fa
 @pytest.mark.parametrize(
     ("sent", "receiver", "expected"),
     [
-        # Computed for an ideal mid-bit sampler that waits for the next falling edge, by another program; no hardware seen.
+        # Computed for an ideal mid-bit sampler that waits for the next falling edge; no hardware seen.
         ("9600-8E1", "19200-8E1", "06! 1E! 00! 00! 00! 06! 60! 86! 00"),
         ("9600-8E1", "38400-8E1", "78! F8 00! 00! 00! 00! 78! 00! 00! 78! 78!"),
         ("9600-8E1", "115200-8E1", " ".join(["00!"] * 15)),

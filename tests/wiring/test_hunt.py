@@ -108,10 +108,25 @@ def test_single_lost_replies_are_no_vanishing(seed: int) -> None:
     assert vanished == []
 
 
+def silent_on_registers() -> Segment:
+    """Unit 41 knows nothing but its server id, and stays silent on all else."""
+    shipped = scenario("clean")
+    kind = shipped.types["ef-5"].model_copy(update={"functions": (17,), "errors": "silence"})
+    return Segment(shipped.model_copy(update={"types": {**shipped.types, "ef-5": kind}}), VirtualClock())
+
+
+def test_kinds_of_requests_are_tried_in_turn_until_one_is_answered() -> None:
+    """A unit that is silent on registers appears by its server id, and is asked for that from then on."""
+    events = start(silent_on_registers(), (41,))
+    seen = until(events, lambda event: isinstance(event, Appeared))
+    assert [type(event) for event in seen] == [Round, Round, Appeared]
+    for _ in range(5):
+        assert round_of(events).lost == ()
+
+
 def test_known_requests_are_used_from_the_start() -> None:
-    """A unit that is silent on unknown registers appears in the first round if its good request is known."""
-    bench = segment("clean")
-    events = hunt(Line(bench.port(), USUAL), (41,), Cancel(), known=[request(41)])
+    """The same unit appears at once if the request it answers is known."""
+    events = hunt(Line(silent_on_registers().port(), USUAL), (41,), Cancel(), known=[request(41)])
     assert isinstance(next(events), Appeared)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from random import Random
 from typing import Any
 
 import pytest
@@ -47,7 +48,8 @@ def test_another_master_is_asserted_by_its_frames() -> None:
 
 
 @pytest.mark.parametrize(
-    ("theirs", "ours"), [("9600-8N1", "19200-8N1"), ("4800-8N1", "9600-8N1"), ("9600-8E1", "38400-8N1")]
+    ("theirs", "ours"),
+    [("9600-8N1", "19200-8N1"), ("4800-8N1", "9600-8N1"), ("9600-8E1", "38400-8N1"), ("9600-8N1", "57600-8N1")],
 )
 def test_traffic_at_a_lower_baud_rate_is_named_with_that_rate(theirs: str, ours: str) -> None:
     """Bits seen two or four times each: the other baud rate is told."""
@@ -65,6 +67,33 @@ def test_traffic_that_cannot_be_told_leaves_several_causes(theirs: str, ours: st
     observations = diagnose(examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1))
     assert observations[0].hints[0].cause is Cause.WRONG_BAUD
     assert certain_causes(observations) == set()
+
+
+def test_a_frame_found_by_chance_in_much_garbage_is_no_master() -> None:
+    """One window in 65536 has a right CRC: a single frame in 2000 bytes asserts nothing."""
+    frame = read_registers(11, Function.READ_HOLDING_REGISTERS, 0, 1).frame
+    garbage = Random(5).randbytes(1000) + frame + Random(6).randbytes(1000)  # noqa: S311 - the same garbage each time
+    observations = diagnose(Evidence(USUAL, Heard(20.0, (Chunk(1.0, garbage),))))
+    assert len(observations) == 1
+    assert certain_causes(observations) == set()
+    (alone,) = diagnose(Evidence(USUAL, Heard(20.0, (Chunk(1.0, frame),))))
+    assert certain_causes((alone,)) == {Cause.OTHER_MASTER}
+
+
+def test_flagged_bytes_between_sound_frames_do_not_speak_of_parity() -> None:
+    """Flags count only within frames that have a right CRC."""
+    frame = read_registers(11, Function.READ_HOLDING_REGISTERS, 0, 1).frame
+    chunks = tuple(Chunk(0.1 * count, frame + b"\x55", (len(frame),)) for count in range(6))
+    assert certain_causes(diagnose(Evidence(USUAL, Heard(1.0, chunks)))) == {Cause.OTHER_MASTER}
+    chunks = tuple(Chunk(0.1 * count, frame, (1, 3)) for count in range(6))
+    assert Cause.WRONG_FORMAT in certain_causes(diagnose(Evidence(USUAL, Heard(1.0, chunks))))
+
+
+def test_damage_by_anothers_traffic_is_put_down_to_it_first() -> None:
+    """A master at another baud rate talks into our exchanges: it comes before noise and clashes."""
+    evidence = examine(segment("clean", other_master=master("4800-8N1")), rounds=20)
+    damaged = [observation for observation in diagnose(evidence) if "damaged" in observation.seen]
+    assert first_causes(tuple(damaged)) == [Cause.OTHER_MASTER]
 
 
 def test_a_parity_that_differs_alone_shows_in_flags() -> None:

@@ -94,6 +94,7 @@ def test_supply_without_a_data_sheet_only_calls_for_attention(value: float, leve
     judgement = judge_supply(value, 24)
     assert judgement.level is level
     assert "data sheet decides" in judgement.source
+    assert ("may be" in judgement.words) is (level is Level.ATTENTION)
 
 
 def test_supply_against_the_data_sheet() -> None:

@@ -1,0 +1,278 @@
+"""The app: one screen with the rail, the steps and the line of what to do next; who has the line; how it is left."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.reactive import reactive
+from textual.widgets import ContentSwitcher, Footer, Input, Static
+from textual.worker import Worker, WorkerState
+
+from busprobe.errors import BusprobeError, RefusedError
+from busprobe.session import Session
+from busprobe.wizard.dialogs.form import Form
+from busprobe.wizard.dialogs.hands import HandsDialog
+from busprobe.wizard.dialogs.notice import Failure, Notice
+from busprobe.wizard.dialogs.question import Answer, Question
+from busprobe.wizard.gate import LineGate
+from busprobe.wizard.help import help_for
+from busprobe.wizard.step import Step
+from busprobe.wizard.steps.handover import HandoverStep
+from busprobe.wizard.steps.identify import IdentifyStep
+from busprobe.wizard.steps.port import PortStep
+from busprobe.wizard.steps.prove import ProveStep
+from busprobe.wizard.steps.readdress import ReaddressStep
+from busprobe.wizard.steps.survey import SurveyStep
+from busprobe.wizard.steps.wiring import WiringStep
+from busprobe.wizard.theme import DARK, LIGHT
+from busprobe.wizard.widgets.step_rail import StepRail
+
+_STEP_KEY = "wizard.step"
+"""Where the job keeps which step was looked at last."""
+
+
+class BusprobeApp(App[None]):
+    """The wizard over one session."""
+
+    CSS_PATH = "wizard.tcss"
+    ENABLE_COMMAND_PALETTE = False
+    TITLE = "busprobe"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *[Binding(str(n), f"step({n})", "Steps", key_display="1-7", show=n == 1) for n in range(1, 8)],
+        Binding("ctrl+n", "turn(1)", "Next", key_display="^n", priority=True, show=False),
+        Binding("ctrl+p", "turn(-1)", "Back", key_display="^p", priority=True, show=False),
+        Binding("f1", "help", "Help", key_display="F1", priority=True),
+        Binding("question_mark", "help", "Help", show=False),
+        Binding("f8", "light", "Light or dark", show=False, priority=True),
+        Binding("f9", "hands", "Hands", key_display="F9", priority=True),
+        Binding("escape", "leave_field", "Leave the field", key_display="Esc"),
+        Binding("q", "leave", "Quit"),
+        Binding("ctrl+q", "leave", "Quit", show=False, priority=True),
+        Binding("ctrl+c", "leave", "Quit", show=False, priority=True),
+    ]
+
+    current: reactive[int] = reactive(0, init=False)
+    """The step that is looked at, from 1."""
+
+    def __init__(self, session: Session, *, demo: bool = False) -> None:
+        """Show `session`; with `demo` it is said on every screen that nothing real is connected."""
+        super().__init__()
+        self.session = session
+        self.gate = LineGate()
+        self.gate_owner: Step | None = None
+        self._demo = demo
+        self._leaving = False
+        self._steps: tuple[Step, ...] = (
+            PortStep(id="port"),
+            WiringStep(id="wiring"),
+            SurveyStep(id="survey"),
+            IdentifyStep(id="identify"),
+            ReaddressStep(id="readdress"),
+            ProveStep(id="prove"),
+            HandoverStep(id="handover"),
+        )
+
+    def compose(self) -> ComposeResult:
+        """Top line, rail, steps, next line, keys."""
+        yield Static(id="top")
+        yield StepRail([step.TITLE for step in self._steps])
+        with ContentSwitcher(id="steps", initial="port"):
+            yield from self._steps
+        yield Static(id="next")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Show the job as it was left."""
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        self.theme = DARK.name
+        self._read_job()
+        kept = self.session.job.state(_STEP_KEY)
+        self.current = kept if isinstance(kept, int) and 1 <= kept <= len(self._steps) else 1
+
+    # -- steps ---------------------------------------------------------------------------------------------
+
+    @property
+    def step(self) -> Step:
+        """The step that is looked at."""
+        return self._steps[self.current - 1]
+
+    def watch_current(self) -> None:
+        """Bring the chosen step into view."""
+        self.query_one("#steps", ContentSwitcher).current = self.step.id
+        self.session.job.set_state(_STEP_KEY, self.current)
+        self.step.arrive()
+        self.step.first_focus().focus()
+        self._show_frame()
+
+    def action_step(self, number: int) -> None:
+        """Go to a step."""
+        self.current = number
+
+    def action_turn(self, by: int) -> None:
+        """Go to the next step or the one before."""
+        if len(self.screen_stack) == 1:
+            self.current = min(max(self.current + by, 1), len(self._steps))
+
+    def on_step_rail_chosen(self, event: StepRail.Chosen) -> None:
+        """A step was clicked."""
+        self.current = event.number
+
+    def on_step_changed(self) -> None:
+        """A step has more to say."""
+        self._show_frame()
+
+    def on_step_job_changed(self) -> None:
+        """Something other steps show was recorded."""
+        self._read_job()
+
+    def _read_job(self) -> None:
+        for step in self._steps:
+            step.job_changed()
+        self._show_frame()
+
+    def _show_frame(self) -> None:
+        """Bring the lines around the steps up to date."""
+        if not self.current:
+            return
+        rail = self.query_one(StepRail)
+        for number, step in enumerate(self._steps, start=1):
+            rail.show(number, step.state, step.progress, current=number == self.current)
+        self.query_one("#next", Static).update(Text(f"→ {self.step.next_words}", no_wrap=True, overflow="ellipsis"))
+        self.query_one("#top", Static).update(self._top_line())
+
+    def _top_line(self) -> Text:
+        """What job and segment, which port, and what runs on it."""
+        meta = self.session.job.meta
+        place = " · ".join(part for part in (meta.site, meta.segment) if part) or self.session.job.path.name
+        left = Text("busprobe", style="bold").append(f"  {place}", style="not bold")
+        if self._demo:
+            left.append("  PRACTICE, nothing is connected", style="bold")
+        said = f"{self.session.line.name} {self.session.line.settings}" if self.session.is_open else "no port open"
+        if self.gate.holder:
+            said = f"{said} ▸ {self.gate.holder}"
+        right = Text(f"  {said} ")
+        left.truncate(max(10, self.size.width - right.cell_len - 2), overflow="ellipsis")
+        left.pad_right(max(0, self.size.width - 2 - left.cell_len - right.cell_len))
+        return left.append_text(right)
+
+    def on_resize(self) -> None:
+        """The top line fills the width."""
+        self._show_frame()
+
+    # -- the line ------------------------------------------------------------------------------------------
+
+    def claim_line(self, step: Step, what: str, *, unopened: bool = False) -> bool:
+        """Give the line to work of `step`; False, with the reason on screen, where that cannot be.
+
+        Only the work that opens the port may claim it `unopened`.
+        """
+        try:
+            if not self.session.is_open and not unopened:
+                raise RefusedError("No port is open yet.", todo="Open one in step 1, Port.")
+            self.gate.claim(what)
+        except RefusedError as error:
+            self.push_screen(Failure(error))
+            return False
+        self.gate_owner = step
+        self._show_frame()
+        return True
+
+    def on_step_work_failed(self, event: Step.WorkFailed) -> None:
+        """Say what went wrong."""
+        self.push_screen(Failure(event.error))
+
+    def on_step_work_ended(self) -> None:
+        """The line is free again."""
+        owner, self.gate_owner = self.gate_owner, None
+        self.gate.release()
+        if self._leaving:
+            self.exit()
+            return
+        if owner is not None:
+            owner.work_ended()
+        self._show_frame()
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """A mistake in this program must not look like a fact about the bus."""
+        if event.state is WorkerState.ERROR and event.worker.error is not None:
+            error = event.worker.error
+            self.push_screen(
+                Failure(
+                    BusprobeError(
+                        f"busprobe itself has a fault: {event.worker.name} ended with {type(error).__name__}: {error}",
+                        means="This says nothing about the bus. What was found so far is in the job.",
+                        todo="Go on or start again; please report this text.",
+                    )
+                )
+            )
+
+    # -- help and leaving ----------------------------------------------------------------------------------
+
+    def action_help(self) -> None:
+        """Explain the step and its keys."""
+        if len(self.screen_stack) == 1:
+            self.push_screen(Notice(f"Help: {self.step.TITLE}", help_for(self.step)))
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """There are no hands to play at a real pair, and no field to leave outside one."""
+        del parameters
+        match action:
+            case "hands":
+                return self.session.hands is not None
+            case "leave_field":
+                return isinstance(self.focused, Input)
+            case _:
+                return True
+
+    def action_hands(self) -> None:
+        """Play the hands at the terminals of a practice segment."""
+        hands = self.session.hands
+        if hands is not None and not isinstance(self.screen, HandsDialog | Question | Form):
+            self.push_screen(HandsDialog(hands))
+
+    def explain(self, title: str, words: str) -> None:
+        """Show a text to read and close."""
+        self.push_screen(Notice(title, words))
+
+    def action_light(self) -> None:
+        """Switch between dark and light, for a dark cellar and for bright sun."""
+        self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
+        self._read_job()
+
+    def action_leave_field(self) -> None:
+        """Put the focus on the step itself, so that letters and digits are keys again."""
+        self.step.focus()
+
+    def action_leave(self) -> None:
+        """Leave; asks first while something runs."""
+        if not self.gate.holder:
+            self.exit()
+        elif not isinstance(self.screen, Question):
+            self.push_screen(
+                Question(
+                    "Leave?",
+                    f"{self.gate.holder.capitalize()} is still running on the line.\n\n"
+                    "If you leave, it is asked to stop and ends cleanly first. Everything found so far is in the job:\n"
+                    f"{self.session.job.path}",
+                    (Answer("s", "Stay", False), Answer("l", "Stop it and leave", True)),
+                ),
+                self._leave_if,
+            )
+
+    def _leave_if(self, sure: bool | None) -> None:
+        if not sure:
+            return
+        if self.gate_owner is None:
+            self.exit()
+            return
+        self._leaving = True
+        self.gate_owner.stop_work()
+
+
+def run(session: Session, *, demo: bool = False) -> None:
+    """Show the wizard until it is left; the caller closes the session."""
+    BusprobeApp(session, demo=demo).run()

@@ -1,0 +1,1 @@
+"""Questions and explanations over a step; each gives back one typed result."""

@@ -1,0 +1,39 @@
+"""The last question before bytes leave that change a unit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.text import Text
+
+from busprobe.text import hex_bytes
+from busprobe.wizard.dialogs.question import Answer, Question
+
+
+class ConfirmWrite(Question[bool]):
+    """Shows exactly what will be sent and what it will do; only the W key or its button says yes."""
+
+    def __init__(
+        self,
+        frames: Sequence[tuple[str, bytes]],
+        *,
+        settings: str,
+        effect: str,
+        warnings: Sequence[str],
+        rescue: str,
+    ) -> None:
+        """`frames` are all that will be sent, in words and bytes, in this order."""
+        body = Text()
+        for words, frame in frames:
+            body.append("In words   ", style="bold").append(f"{words}\n")
+            body.append("In bytes   ", style="bold").append(f"{hex_bytes(frame)}   at {settings}\n")
+        body.append("Effect     ", style="bold").append(f"{effect}\n")
+        for warning in warnings:
+            body.append("! Caution  ", style="bold").append(f"{warning}\n")
+        body.append("If lost    ", style="bold").append(rescue)
+        super().__init__(
+            "Write to the unit?",
+            body,
+            (Answer("n", "No, send nothing", False), Answer("w", "Write it once", True)),
+            grave=True,
+        )

@@ -1,0 +1,88 @@
+"""A box over the screen with a text and a few answers, each on its own key."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from rich.text import Text
+from textual import events
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Button, Static
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Answer(Generic[T]):
+    """One answer to a question."""
+
+    key: str
+    """The letter that gives it."""
+    label: str
+    value: T
+
+
+class Question(ModalScreen[T]):
+    """Shows `body` and waits for one of `answers`.
+
+    The first answer is the safe one: it has the focus, so that Enter gives it, and Escape gives it too.
+    """
+
+    def __init__(self, title: str, body: Text | str, answers: Sequence[Answer[T]], *, grave: bool = False) -> None:
+        super().__init__()
+        self._title = title
+        self._body = body
+        self._answers = tuple(answers)
+        self._grave = grave
+
+    def compose(self) -> ComposeResult:
+        """Title, text, answers."""
+        with Vertical(classes="box grave" if self._grave else "box"):
+            yield Static(Text(self._title), classes="title")
+            with VerticalScroll(classes="body", can_focus=False):
+                yield Static(self._body if isinstance(self._body, Text) else Text(self._body))
+            with Horizontal(classes="answers"):
+                for answer in self._answers:
+                    yield Button(
+                        Content(f"{answer.key.upper()}  {answer.label}"), id=f"answer-{answer.key}", compact=True
+                    )
+
+    def on_mount(self) -> None:
+        """Put the focus on the safe answer."""
+        self.query(Button).first().focus()
+
+    def on_button_pressed(self, event: Button.Pressed) -> None:
+        """Give the answer of the button."""
+        event.stop()
+        for answer in self._answers:
+            if event.button.id == f"answer-{answer.key}":
+                self.dismiss(answer.value)
+
+    def on_key(self, event: events.Key) -> None:
+        """Letters answer; arrows move; Escape is the safe answer."""
+        match event.key:
+            case "escape":
+                event.stop()
+                self.dismiss(self._answers[0].value)
+            case "left":
+                self.focus_previous(Button)
+            case "right":
+                self.focus_next(Button)
+            case "up":
+                self.query_one(".body").scroll_up()
+            case "down":
+                self.query_one(".body").scroll_down()
+            case "pageup":
+                self.query_one(".body").scroll_page_up()
+            case "pagedown":
+                self.query_one(".body").scroll_page_down()
+            case key:
+                for answer in self._answers:
+                    if key.lower() == answer.key:
+                        event.stop()
+                        self.dismiss(answer.value)

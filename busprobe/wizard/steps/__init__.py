@@ -1,0 +1,1 @@
+"""The seven steps, one module each."""

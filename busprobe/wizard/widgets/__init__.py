@@ -1,0 +1,1 @@
+"""What several steps show: the step rail, the map of addresses, tables of units, plots."""
