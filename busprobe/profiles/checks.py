@@ -24,7 +24,7 @@ from busprobe.profiles.schema import (
     TextTest,
     context_of,
 )
-from busprobe.profiles.toml_file import Found, Place
+from busprobe.toml_file import Found, Place
 
 SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
 """Scales and offsets beyond these, nano to giga, are taken for slips of the pen; signs do not matter."""

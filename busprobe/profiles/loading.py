@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from busprobe.profiles.checks import check
 from busprobe.profiles.schema import Profile, parse_profile
-from busprobe.profiles.toml_file import TomlFile, found_by_pydantic
+from busprobe.toml_file import TomlFile, found_by_pydantic
 
 
 def load_profile(path: Path) -> Profile:

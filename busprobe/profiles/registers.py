@@ -42,6 +42,11 @@ class AddressPart(StrEnum):
     LOW_BYTE = "low-byte"
     """The high byte holds something else."""
 
+    @property
+    def words(self) -> str:
+        """The part in words, as of one register: ``its high byte``."""
+        return "it" if self is AddressPart.WHOLE else f"its {self.replace('-', ' ')}"
+
     def read(self, value: int) -> int:
         """The address in a register that holds `value`."""
         match self:

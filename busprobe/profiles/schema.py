@@ -29,77 +29,6 @@ from busprobe.modbus.addresses import ALL, LAST, format_addresses, parse_address
 from busprobe.profiles.registers import AddressPart, Numbering, Register, from_sheet
 from busprobe.text import visible
 
-MOST_REGISTERS = 125
-"""Registers one request may read (MODBUS Application Protocol V1.1b3, sections 6.3 and 6.4)."""
-
-_SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
-
-
-def _printable(text: str) -> str:
-    if not text.isprintable():
-        raise ValueError(f"'{text}' holds characters that do not print; write plain text")
-    return text
-
-
-def _slug(text: str) -> str:
-    if not _SLUG.fullmatch(text):
-        raise ValueError(f"'{text}' should be lower-case letters and digits, in words parted by hyphens")
-    return text
-
-
-def _register(value: object, info: ValidationInfo) -> Register:
-    if isinstance(value, Register):
-        return value
-    if not isinstance(value, int) or isinstance(value, bool):
-        raise ValueError("should be a register number like 40 or 0x0028")
-    if not isinstance(info.context, dict):
-        raise TypeError("register numbers mean nothing without their numbering; use busprobe.profiles.loading")
-    return from_sheet(value, info.context["numbering"])
-
-
-def _settings(value: object) -> LineSettings:
-    if isinstance(value, LineSettings):
-        return value
-    try:
-        return LineSettings.parse(str(value))
-    except UsageError as error:
-        raise ValueError(f"{error.what} {error.todo}") from error
-
-
-def _unit_addresses(value: object) -> tuple[int, ...]:
-    try:
-        addresses = parse_addresses(str(value))
-    except UsageError as error:
-        raise ValueError(f"{error.what} {error.todo}") from error
-    if addresses[-1] > LAST:
-        raise ValueError(f"unit addresses go from 1 to {LAST}; {addresses[-1]} is reserved")
-    return addresses
-
-
-Name = Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_printable)]
-UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(_printable)]
-Sentence = Annotated[str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)]
-Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
-Number = Annotated[float, Field(allow_inf_nan=False)]
-RegisterNumber = Annotated[InstanceOf[Register], BeforeValidator(_register)]
-Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
-Addresses = Annotated[
-    tuple[int, ...],
-    BeforeValidator(_unit_addresses),
-    PlainSerializer(format_addresses),
-]
-ReadFunction = Literal[3, 4]
-
-
-class _Part(BaseModel):
-    """Base of all parts of a profile: unknown fields are mistakes, nothing changes after loading.
-
-    The field ``register`` of a file is the attribute `at`, since pydantic keeps the other name for itself.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
 class PointType(StrEnum):
     """How the registers of a point are to be read."""
 
@@ -161,23 +90,7 @@ class WordOrder(StrEnum):
         return self in (WordOrder.BADC, WordOrder.DCBA)
 
 
-class Effect(StrEnum):
-    """When a new unit address holds."""
-
-    AT_ONCE = "at-once"
-    AFTER_SAVE = "after-save"
-    AFTER_POWER_CYCLE = "after-power-cycle"
-
-
-class ReplyFrom(StrEnum):
-    """Which address the reply to the write of a new unit address comes from."""
-
-    OLD = "old"
-    NEW = "new"
-    NONE = "none"
-
-
-class Factory(_Part):
+class Factory(Part):
     """How the unit comes out of its box."""
 
     address: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
@@ -186,7 +99,7 @@ class Factory(_Part):
     settings: Settings = Field(description="Line settings at delivery, like 9600-8N1.")
 
 
-class TextTest(_Part):
+class TextTest(Part):
     """What a text that the unit gives has to be; exactly one of the three."""
 
     equals: Name | None = Field(default=None, description="The whole text.")
@@ -220,7 +133,7 @@ class ObjectTest(TextTest):
     )
 
 
-class RegisterTest(_Part):
+class RegisterTest(Part):
     """One register that the unit has, with what must be in it; without `equals`, `min` and `max` any value will do."""
 
     function: ReadFunction = Field(description="Function code that reads it: 3 holding register, 4 input register.")
@@ -251,7 +164,7 @@ class RegisterTest(_Part):
         return self.lowest <= value & self.mask <= self.highest
 
 
-class Fingerprint(_Part):
+class Fingerprint(Part):
     """What tells this unit from others; all that is given must fit."""
 
     server_id: TextTest | None = Field(default=None, description="Text of the server id (function code 17).")
@@ -261,7 +174,7 @@ class Fingerprint(_Part):
     )
 
 
-class Point(_Part):
+class Point(Part):
     """One value with a unit."""
 
     name: Name = Field(description="What it is, as it shall stand in lists; once in a profile.")
@@ -307,49 +220,7 @@ class Point(_Part):
         return self.at.wire + self.count - 1
 
 
-class FurtherWrite(_Part):
-    """A write that readdressing needs besides that of the address."""
-
-    at: RegisterNumber = Field(
-        alias="register", description="First holding register written, in the data sheet's own numbering."
-    )
-    values: tuple[Word, ...] = Field(
-        min_length=1, max_length=123, description="What is written, register by register; a password may take several."
-    )
-    function: Literal[6, 16] = Field(default=16, description="Function code that writes it; 6 writes one register.")
-
-
-class Readdress(_Part):
-    """How the unit is given another unit address."""
-
-    at: RegisterNumber = Field(
-        alias="register", description="Holding register of the unit address, in the data sheet's own numbering."
-    )
-    function: Literal[6, 16] = Field(
-        default=16, description="Function code that writes it: 16, or 6 where the unit has only that."
-    )
-    part: AddressPart = Field(
-        default=AddressPart.WHOLE,
-        description="Part of the register that is the address: whole, high-byte or low-byte; the rest is kept.",
-    )
-    addresses: Addresses = Field(default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110.")
-    effect: Effect = Field(
-        default=Effect.AT_ONCE, description="When the new address holds: at-once, after-save or after-power-cycle."
-    )
-    reply_from: ReplyFrom = Field(
-        default=ReplyFrom.OLD,
-        description="Address that the reply to the write comes from: old, new or none (no reply).",
-    )
-    wait_s: Annotated[float, Field(ge=0, le=60)] = Field(
-        default=0.1,
-        description="Seconds from the write until it answers again; the default lets a memory cell be written.",
-    )
-    unlock: FurtherWrite | None = Field(default=None, description="Write that has to come before.")
-    save: FurtherWrite | None = Field(default=None, description="Write that has to follow, to store the address.")
-    relock: FurtherWrite | None = Field(default=None, description="Write that has to come last, to lock again.")
-
-
-class Limits(_Part):
+class Limits(Part):
     """What the unit can take."""
 
     registers: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] = Field(
@@ -363,7 +234,7 @@ class Limits(_Part):
     )
 
 
-class Profile(_Part):
+class Profile(Part):
     """A device type.  Made from a file by `busprobe.profiles.loading.load_profile`, which also checks it."""
 
     id: Annotated[str, StringConstraints(max_length=60), AfterValidator(_slug)] = Field(

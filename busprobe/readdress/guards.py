@@ -18,7 +18,7 @@ from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import sound_frames
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.procedure import Move
+from busprobe.readdress.procedure import Move, Place
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
@@ -37,7 +37,7 @@ _JUNK = b"\x00\xff"
 """What adapters and a missing bias put on the pair (common practice); no unit's reply."""
 
 
-def check_addresses(move: Move) -> None:
+def check_move(move: Move) -> None:
     """Refuse what needs no wire to be refused: broadcasts, reserved or impossible targets, a move to where it is."""
     if move.old == 0:
         raise RefusedError(
@@ -53,9 +53,16 @@ def check_addresses(move: Move) -> None:
             means="0 is the broadcast and 248 to 255 are reserved.",
             todo=f"Choose one from {FIRST} to {LAST}.",
         )
-    if move.old == move.new:
+    if move.source == move.target:
         raise RefusedError(
-            f"The unit is to keep address {both_forms(move.old)}.", todo="Nothing has to be written; go on."
+            f"The unit is to keep address {both_forms(move.old)} and {move.settings}.",
+            todo="Nothing has to be written; go on.",
+        )
+    if move.new_settings is not None and move.old != move.new:
+        raise RefusedError(
+            "Address and line setting are to change with one write.",
+            means="If the unit then answered nowhere, nobody could tell which of the two went wrong.",
+            todo="Change the address first and the line setting last.",
         )
     if move.new not in move.procedure.addresses:
         raise RefusedError(
@@ -85,7 +92,8 @@ def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
 
 
 def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
-    """Refuse unless one unit answers at the old address, and cleanly."""
+    """Refuse unless one unit answers at the old place, and cleanly."""
+    line.apply(move.settings)
     seen = examine(line, move.old, repeats=repeats)
     where = f"unit address {both_forms(move.old)}"
     remarks = " ".join(seen.notes)
@@ -124,17 +132,18 @@ def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
     return seen
 
 
-def check_target(line: Line, address: int, *, reply_wait: float = CLOSE_LOOK.reply) -> Examination:
-    """Refuse unless `address` is silent: asked with several kinds of probes, `reply_wait` seconds each."""
-    seen = examine(line, address, waits=replace(CLOSE_LOOK, reply=reply_wait))
+def check_target(line: Line, place: Place, *, reply_wait: float = CLOSE_LOOK.reply) -> Examination:
+    """Refuse unless `place` is silent: asked with several kinds of probes, `reply_wait` seconds each."""
+    line.apply(place.settings)
+    seen = examine(line, place.address, waits=replace(CLOSE_LOOK, reply=reply_wait))
     if is_silent(seen):
         return seen
     what = [frame.words for frame in seen.foreign] or [reply.words for reply in seen.replies if _is_somebody(reply)]
     raise RefusedError(
-        f"Unit address {both_forms(address)} is not free: {what[0]}.",
+        f"Unit address {both_forms(place.address)} at {place.settings} is not free: {what[0]}.",
         means="Two units would share it after the move.",
-        todo="Choose another address, or move the unit that is there first; if you know that none is there, find out "
-        "what was heard.",
+        todo="Choose another place, or move the unit that is there first; if you know that none is there, find out what "
+        "was heard.",
     )
 
 
@@ -151,16 +160,22 @@ def read_register(line: Line, move: Move, waits: Waits) -> int | None:
 
 
 def check_register(move: Move, value: int | None) -> None:
-    """Refuse to write a register shared with another setting unless what it holds now makes sense."""
+    """Refuse to write a register with more than the address in it unless what it holds now makes sense."""
     procedure = move.procedure
-    if procedure.part is AddressPart.WHOLE:
+    expected = procedure.value(move.source)
+    shared = procedure.part is not AddressPart.WHOLE
+    if not shared and (not procedure.codes or value is None):
         return
-    if value is None or procedure.part.read(value) != move.old:
-        holds = "cannot be read" if value is None else f"holds 0x{value:04X}"
+    if value is None or expected is None or procedure.part.read(value) != expected:
+        holds = "cannot be read" if value is None else f"holds {value} (0x{value:04X})"
+        what = f"the unit address {both_forms(move.old)}" if not procedure.codes else f"the code for {move.settings}"
+        known = "" if expected is None or not procedure.codes else f", {expected}"
         raise RefusedError(
-            f"Register {procedure.register} (0x{procedure.register:04X}) {holds}; its {procedure.part} should be "
-            f"the unit address {both_forms(move.old)}.",
-            means="The rest of the register is another setting, and a blind write would change it.",
+            f"Register {procedure.register} (0x{procedure.register:04X}) {holds}; {procedure.part.words} should be "
+            f"{what}{known}.",
+            means="The rest of the register is another setting, and a blind write would change it."
+            if shared
+            else "The profile does not fit this unit, and codes of line settings differ from maker to maker.",
             todo="Check the register and its layout in the data sheet.",
         )
 

@@ -17,9 +17,10 @@ from busprobe.modbus.addresses import LAST, both_forms
 from busprobe.readdress.guards import check_target
 from busprobe.readdress.isolation import WATCH_WAITS, Crowd, Sight, crowd_of, isolate, watch
 from busprobe.readdress.journal import Journal
-from busprobe.readdress.move import Prepared, Report, execute, prepare, verify_again
+from busprobe.readdress.move import execute, verify_again
 from busprobe.readdress.outcome import Outcome, Result
-from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.preparing import Prepared, Report, prepare
+from busprobe.readdress.procedure import Move, Place, Procedure
 from busprobe.survey.examine import examine
 
 
@@ -206,7 +207,7 @@ class OneByOne:
                 means="It has to stay free, or the next unit out of the box would collide.",
                 todo="Give this place another address in the plan.",
             )
-        check_target(self._line, address)
+        check_target(self._line, Place(self._settings, address))
 
     def _offer(self, target: Target) -> Generator[Step, None, Outcome | None]:
         """Take the unit that is there to `target`; None if nothing was written."""

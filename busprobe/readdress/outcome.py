@@ -6,15 +6,15 @@ acknowledge from the new address (common practice).  "Changed" is not "kept": on
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from busprobe.errors import RefusedError
-from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exception_name
 from busprobe.profiles.schema import Effect, ReplyFrom
-from busprobe.readdress.procedure import Move
+from busprobe.readdress.procedure import Move, Place
 from busprobe.survey.examine import Examination
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
@@ -75,13 +75,13 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     Row.CHANGED: (
         Result.VERIFIED,
         "The write was acknowledged; {new} answers alone now and {old} is silent.",
-        "Power-cycle the unit once and check again, to prove that the address is stored.",
+        "Power-cycle the unit once and check again, to prove that the {what} is stored.",
     ),
     Row.REPLY_LOST: (
         Result.VERIFIED,
         "No sound reply to the write came, but {new} answers alone now and {old} is silent: the reply was lost, "
         "or the unit sent none.",
-        "Power-cycle the unit once and check again, to prove that the address is stored.",
+        "Power-cycle the unit once and check again, to prove that the {what} is stored.",
     ),
     Row.CHANGED_ALTHOUGH_REFUSED: (
         Result.VERIFIED,
@@ -90,14 +90,14 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     ),
     Row.FOUND_CHANGED: (
         Result.VERIFIED,
-        "What came back on the write is not on record, but {new} answers alone now and {old} is silent: the address "
+        "What came back on the write is not on record, but {new} answers alone now and {old} is silent: the {what} "
         "has changed.",
-        "Power-cycle the unit once and check again, to prove that the address is stored.",
+        "Power-cycle the unit once and check again, to prove that the {what} is stored.",
     ),
     Row.PENDING: (
         Result.WAITING,
-        "{new} is silent and {old} still answers: the unit has not taken the new address into use yet.",
-        "Switch the unit off and on again, then check both addresses.",
+        "{new} is silent and {old} still answers: the unit has not taken the new {what} into use yet.",
+        "Switch the unit off and on again, then check both.",
     ),
     Row.UNHEARD: (
         Result.NOT_VERIFIED,
@@ -113,34 +113,34 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     ),
     Row.BOTH: (
         Result.NOT_VERIFIED,
-        "Both {old} and {new} answer: there are two units, or one that answers at more than one address.",
-        "Stop here: disconnect units until one is left, count them, and see at which addresses each answers alone.",
+        "Both {old} and {new} answer: there are two units, or one that answers at more than one place.",
+        "Stop here: disconnect units until one is left, count them, and see where each answers alone.",
     ),
     Row.NEITHER: (
         Result.NOT_VERIFIED,
-        "Neither {old} nor {new} answers: the unit may be restarting, or its line settings have changed with the "
-        "address.{elsewhere}",
+        "Neither {old} nor {new} answers: the unit may be restarting, or has taken something else than was "
+        "meant.{elsewhere}",
         "Give it ten seconds and check again; then switch it off and on; then survey the pair at all line settings.",
     ),
     Row.UNCLEAR: (
         Result.NOT_VERIFIED,
         "What answers is not clear (at {old}: {at_old}; at {new}: {at_new}).",
-        "Survey both addresses and look at the raw replies; if two units overlap, take units off until one is left.",
+        "Survey both and look at the raw replies; if two units overlap, take units off until one is left.",
     ),
     Row.KEPT: (
         Result.VERIFIED,
-        "After the power cycle {new} answers alone and {old} is silent: the address is stored.",
+        "After the power cycle {new} answers alone and {old} is silent: the {what} is stored.",
         "Label the unit.",
     ),
     Row.NOT_ACCEPTED: (
         Result.NOT_VERIFIED,
-        "After the power cycle {old} still answers and {new} is silent: the unit did not accept the new address.",
+        "After the power cycle {old} still answers and {new} is silent: the unit did not accept the new {what}.",
         "Look in the data sheet for a lock, a save command or another register; make sure that the unit really was "
         "without power.",
     ),
     Row.NOT_KEPT: (
         Result.NOT_VERIFIED,
-        "After the power cycle {old} answers again and {new} is silent: the new address was not stored.",
+        "After the power cycle {old} answers again and {new} is silent: the new {what} was not stored.",
         "Look in the data sheet for a save command; check that the supply does not sag while the unit stores it.",
     ),
     Row.UNDECIDED: (
@@ -158,7 +158,7 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     Row.PORT_FAILED: (
         Result.NOT_VERIFIED,
         "The port failed while the move was under way: {step} Whether the unit got the write is not known.",
-        "Reconnect the adapter and open the port again; the move is then looked into by asking both addresses.",
+        "Reconnect the adapter and open the port again; the move is then looked into by asking both places.",
     ),
     Row.NOT_CONFIRMED: (Result.REFUSED, "The write was not confirmed; nothing was sent.", ""),
     Row.GUARD: (Result.REFUSED, "{step}", "{advice}"),
@@ -265,6 +265,7 @@ class Outcome:
             "from": self.move.old,
             "to": self.move.new,
             "settings": str(self.move.settings),
+            "to_settings": str(self.move.target.settings),
             "outcome": str(self.result),
             "request": hex_bytes(self.request),
             "reply": None if self.reply is None else hex_bytes(self.reply),
@@ -287,24 +288,21 @@ def sentences(
     at_new: Examination | None = None,
     exception: int | None = None,
     step: str = "",
-    elsewhere: tuple[int, ...] = (),
+    elsewhere: Sequence[Place] = (),
 ) -> tuple[str, str]:
     """What was seen and what to do next for `row`, with the numbers of this move filled in."""
     _, why, todo = _TABLE[row]
-    found = (
-        f"  But unit {format_addresses(elsewhere)} answers, which looks like {both_forms(move.new)} misread."
-        if elsewhere
-        else ""
-    )
+    found = " or ".join(place.words for place in elsewhere)
     facts = {
-        "old": f"unit {both_forms(move.old)}",
-        "new": f"unit {both_forms(move.new)}",
+        "what": move.what,
+        "old": move.name(move.source),
+        "new": move.name(move.target),
         "at_old": at_old.kind if at_old else "not asked",
         "at_new": at_new.kind if at_new else "not asked",
         "exception": "" if exception is None else exception_name(exception),
         "advice": _ADVICE.get(exception or 0, "Look the exception up in the unit's data sheet."),
         "step": step,
-        "elsewhere": found,
+        "elsewhere": f"  But somebody answers at {found}: the same number or code, read differently." if found else "",
     }
     return _sentence(why.format_map(facts)), todo.format_map(facts)
 

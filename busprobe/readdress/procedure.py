@@ -1,4 +1,4 @@
-"""How a unit is given another address: which register, how it is written, and what to expect of the unit.
+"""How a unit is given another address or line setting: which register, how it is written, what to expect of the unit.
 
 A procedure comes from a profile, or by hand from a data sheet, which is trusted less and said so before the write.
 Units differ in all of it (common practice): function 6 or 16, the address alone in its register or sharing it with
@@ -8,11 +8,11 @@ reply comes from.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import ALL
+from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.modbus.requests import Function, Request, write_register, write_registers
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Effect, FurtherWrite, Profile, ReplyFrom
@@ -22,6 +22,20 @@ HIGHEST_REGISTER = 0xFFFF
 
 MEMORY_WAIT = 0.1
 """Seconds between a write and the next request to the unit: storing a byte takes about 25 ms (common practice)."""
+
+
+@dataclass(frozen=True, order=True)
+class Place:
+    """Where a unit answers."""
+
+    settings: LineSettings
+    address: int
+    """Unit address."""
+
+    @property
+    def words(self) -> str:
+        """The place in words."""
+        return f"unit address {both_forms(self.address)} at {self.settings}"
 
 
 @dataclass(frozen=True)
@@ -45,14 +59,16 @@ class RegisterWrite:
 
 @dataclass(frozen=True)
 class Procedure:
-    """How one device type is given another unit address."""
+    """How one device type is given another unit address, or another line setting."""
 
     register: int
-    """Zero-based address of the holding register that holds the unit address."""
+    """Zero-based address of the holding register that is written."""
     function: Function = Function.WRITE_MULTIPLE_REGISTERS
     """Function code 16, or 6 where the unit has only that."""
     part: AddressPart = AddressPart.WHOLE
-    """Which part of the register is the address."""
+    """Which part of the register it is about."""
+    codes: tuple[tuple[LineSettings, int], ...] = ()
+    """What the register holds for each line setting, by the profile; empty where it holds the unit address."""
     addresses: tuple[int, ...] = ALL
     """Addresses the unit can be given."""
     effect: Effect | None = None
@@ -84,6 +100,10 @@ class Procedure:
             raise UsageError(
                 f"Function code {int(self.function)} does not write a holding register.", todo="Use 6 or 16."
             )
+
+    def value(self, place: Place) -> int | None:
+        """What its part of the register holds for a unit at `place`; None where no code is known for that."""
+        return dict(self.codes).get(place.settings) if self.codes else place.address
 
     @classmethod
     def by_hand(cls, register: int, function: int = Function.WRITE_MULTIPLE_REGISTERS) -> Procedure:
@@ -127,7 +147,7 @@ def _further(write: FurtherWrite | None) -> RegisterWrite | None:
 
 @dataclass(frozen=True)
 class Move:
-    """One unit to be taken from one address to another."""
+    """One unit to be taken from one place to another: to another address, or to another line setting."""
 
     settings: LineSettings
     """Line settings at which it answers."""
@@ -136,7 +156,35 @@ class Move:
     new: int
     """The unit address it is to have."""
     procedure: Procedure
+    new_settings: LineSettings | None = None
+    """Line settings it is to have; None where these stay."""
+
+    @property
+    def source(self) -> Place:
+        """Where the unit answers now."""
+        return Place(self.settings, self.old)
+
+    @property
+    def target(self) -> Place:
+        """Where it is to answer."""
+        return Place(self.new_settings or self.settings, self.new)
+
+    @property
+    def what(self) -> str:
+        """What is changed, in a word."""
+        return "address" if self.new_settings is None else "line setting"
+
+    def name(self, place: Place) -> str:
+        """The unit at `place`, in words that tell this move's two places apart."""
+        unit = f"unit {both_forms(place.address)}"
+        return unit if self.new_settings is None else f"{unit} at {place.settings}"
 
     def reversed(self) -> Move:
         """The move that undoes this one; it has to pass the same guards."""
-        return replace(self, old=self.new, new=self.old)
+        return Move(
+            self.target.settings,
+            self.new,
+            self.old,
+            self.procedure,
+            None if self.new_settings is None else self.settings,
+        )

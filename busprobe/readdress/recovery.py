@@ -15,10 +15,12 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.readdress.journal import Journal, WriteOnRecord
-from busprobe.readdress.move import RESTART, WRITE_WAITS, Report, look, told
+from busprobe.readdress.looking import look
+from busprobe.readdress.move import RESTART, WRITE_WAITS, told
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
+from busprobe.readdress.preparing import Report
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.steps import Role
+from busprobe.readdress.steps import MAIN, new_settings_of
 from busprobe.survey.examine import CLOSE_LOOK
 
 
@@ -33,7 +35,13 @@ def move_on_record(write: WriteOnRecord) -> Move:
             todo="Look at what it was for and check the unit by hand.",
         )
     procedure = Procedure(int.from_bytes(write.request[2:4], "big"), Function(write.request[1]))
-    return Move(LineSettings.parse(write.settings), write.from_address, write.to_address, procedure)
+    return Move(
+        LineSettings.parse(write.settings),
+        write.from_address,
+        write.to_address,
+        procedure,
+        new_settings_of(write.kind),
+    )
 
 
 def recover(
@@ -48,7 +56,7 @@ def recover(
     for _, group in groupby(sorted(unfinished, key=lambda write: write.id), key=_of_one_move):
         writes = tuple(group)
         # What is asked is the same for all of them; the frame worth showing is the one that changes the address.
-        main = next((write for write in writes if write.kind == Role.ADDRESS), writes[0])
+        main = next((write for write in writes if write.kind.startswith(MAIN)), writes[0])
         report(f"Write {main.id} was under way when the program ended: {main.words}")
         outcome = _looked_into(line, main)
         for write in writes:
@@ -59,8 +67,8 @@ def recover(
     return tuple(outcomes)
 
 
-def _of_one_move(write: WriteOnRecord) -> tuple[int | None, int | None, str]:
-    return write.from_address, write.to_address, write.settings
+def _of_one_move(write: WriteOnRecord) -> tuple[int | None, int | None, str, LineSettings | None]:
+    return write.from_address, write.to_address, write.settings, new_settings_of(write.kind)
 
 
 def _looked_into(line: Line, write: WriteOnRecord) -> Outcome:

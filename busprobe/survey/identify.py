@@ -50,12 +50,12 @@ class Identified:
 
     @property
     def identity(self) -> dict[str, str | None]:
-        """Vendor, product, revision and, where a point of the profile gives it, serial number; None is unknown."""
+        """Vendor, product, revision and, where a point of the profile gives it, serial number, in the unit's own
+        words; None where it says nothing."""
         objects = self.objects or {}
-        profile = self.profile
         found: dict[str, str | None] = {
-            "vendor": objects.get(_VENDOR) or (profile.maker if profile else None),
-            "product": objects.get(_PRODUCT) or (profile.model if profile else self.server_id),
+            "vendor": objects.get(_VENDOR),
+            "product": objects.get(_PRODUCT) or self.server_id,
             "revision": objects.get(_REVISION),
         }
         serial = next((r.text for r in self.readings if "serial" in r.point.name.lower()), None)

@@ -11,9 +11,15 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.survey.control import Blindness
 from busprobe.survey.findings import Evidence, Finding, Kind
-from busprobe.survey.probes import Probe
 from busprobe.survey.result import Asked, Earlier, SurveyResult, Untested
 from busprobe.survey.schedule import Sweep
+
+_Key = tuple[LineSettings, str, int]
+"""Settings, name of the probe, round."""
+
+
+def _key(sweep: Sweep) -> _Key:
+    return sweep.settings, sweep.probe.name, sweep.round
 
 
 @dataclass
@@ -33,34 +39,31 @@ class Ledger:
     earlier_seconds: float = 0.0
     aliases: set[tuple[LineSettings, int]] = field(default_factory=set)
     """Where a unit answers that is listed at other settings."""
-    _asked: dict[tuple[LineSettings, str], set[int]] = field(default_factory=lambda: defaultdict(set))
-    _waits: dict[tuple[LineSettings, str], float] = field(default_factory=dict)
+    _asked: dict[_Key, set[int]] = field(default_factory=lambda: defaultdict(set))
+    _waits: dict[_Key, float] = field(default_factory=dict)
 
     def resume(self, earlier: Earlier) -> None:
         """Take over what an interrupted survey had."""
-        for settings, probe, addresses, wait in earlier.asked:
-            self._asked[settings, probe] |= addresses
-            self._waits[settings, probe] = wait
+        for asked in earlier.asked:
+            key = asked.settings, asked.probe, asked.round
+            self._asked[key].update(asked.addresses)
+            self._waits[key] = asked.wait
         self.findings = {(f.settings, f.address): f for f in earlier.findings}
         self.blindness = earlier.blindness
         self.impostors = set(earlier.impostors)
         self.notes = list(earlier.notes)
         self.earlier_seconds = earlier.seconds
 
-    def asked(self, settings: LineSettings, probe: Probe, address: int, wait: float) -> None:
-        """Book one probe."""
-        key = settings, probe.name
+    def asked(self, sweep: Sweep, address: int, wait: float) -> None:
+        """Book one probe of `sweep`."""
+        key = _key(sweep)
         self._asked[key].add(address)
         self._waits[key] = min(wait, self._waits.get(key, wait))
 
     def was_asked(self, sweep: Sweep, address: int) -> bool:
         """Whether this probe was sent already, or need not be: somebody was found there."""
         at = sweep.settings, address
-        return (
-            at in self.findings
-            or at in self.aliases
-            or address in self._asked.get((sweep.settings, sweep.probe.name), ())
-        )
+        return at in self.findings or at in self.aliases or address in self._asked.get(_key(sweep), ())
 
     @property
     def probes_sent(self) -> int:
@@ -120,8 +123,8 @@ class Ledger:
             seconds=self.earlier_seconds + seconds,
             complete=complete,
             asked=tuple(
-                Asked(settings, probe, tuple(sorted(addresses)), self._waits[settings, probe])
-                for (settings, probe), addresses in self._asked.items()
+                Asked(settings, probe, number, tuple(sorted(addresses)), self._waits[settings, probe, number])
+                for (settings, probe, number), addresses in self._asked.items()
             ),
             untested=tuple(self.dropped),
             notes=tuple(self.notes),

@@ -18,6 +18,7 @@ from busprobe.modbus.requests import (
 )
 
 _NOBODYS_REGISTER = 0xFFFF
+_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
 
 
 @dataclass(frozen=True)
@@ -28,11 +29,15 @@ class Probe:
     register: int = 0
     """Zero-based; only where the function reads registers."""
 
+    @classmethod
+    def of(cls, request: Request) -> Probe:
+        """The kind of probe that `request` is."""
+        return cls(request.function, int.from_bytes(request.frame[2:4], "big") if request.function in _READS else 0)
+
     @property
     def name(self) -> str:
         """What it asks for: ``function 3, register 0``."""
-        reads = self.function in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
-        return f"function {int(self.function)}" + (f", register {self.register}" if reads else "")
+        return f"function {int(self.function)}" + (f", register {self.register}" if self.function in _READS else "")
 
     def request(self, address: int) -> Request:
         """The request to `address`.

@@ -22,6 +22,8 @@ class Asked:
 
     settings: LineSettings
     probe: str
+    round: int
+    """1, or more where the same was asked again because requests got lost."""
     addresses: tuple[int, ...]
     wait: float
     """Shortest reply wait used, in seconds; later replies were still listened for."""
@@ -31,9 +33,21 @@ class Asked:
         return {
             "settings": str(self.settings),
             "probe": self.probe,
+            "round": self.round,
             "addresses": format_addresses(self.addresses),
-            "wait_ms": round(1000 * self.wait),
+            "wait_ms": int(1000 * self.wait),
         }
+
+    @classmethod
+    def read(cls, document: Mapping[str, Any]) -> Asked:
+        """The reverse of `document`; raises `KeyError`, `TypeError` or `ValueError` on anything else."""
+        return cls(
+            LineSettings.parse(document["settings"]),
+            str(document["probe"]),
+            int(document["round"]),
+            parse_addresses(document["addresses"]),
+            document["wait_ms"] / 1000,
+        )
 
 
 @dataclass(frozen=True)
@@ -126,8 +140,7 @@ class Earlier:
     """An interrupted survey, as read back."""
 
     seconds: float
-    asked: tuple[tuple[LineSettings, str, frozenset[int], float], ...]
-    """Settings, probe, addresses and wait."""
+    asked: tuple[Asked, ...]
     findings: tuple[Finding, ...]
     blindness: Blindness | None
     impostors: frozenset[LineSettings]
@@ -141,15 +154,7 @@ class Earlier:
                 raise ValueError(f"its format is {document['format']!r}")
             return cls(
                 seconds=float(document["seconds"]),
-                asked=tuple(
-                    (
-                        LineSettings.parse(a["settings"]),
-                        str(a["probe"]),
-                        frozenset(parse_addresses(a["addresses"])),
-                        a["wait_ms"] / 1000,
-                    )
-                    for a in document["asked"]
-                ),
+                asked=tuple(Asked.read(a) for a in document["asked"]),
                 findings=tuple(Finding.from_progress(f) for f in document["findings"]),
                 blindness=None if document["blindness"] is None else Blindness(**document["blindness"]),
                 impostors=frozenset(LineSettings.parse(s) for s in document["impostors"]),

@@ -6,6 +6,7 @@ to end.  Where somebody was found the settings move to the front, and are asked 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -31,6 +32,8 @@ PATIENCE = 1.2
 
 _COMMON_BAUDS_BY_USE = (9600, 19200, 38400, 115200, 57600, 4800, 2400, 1200)
 _REQUEST_BYTES = 8
+_MISSED = 1e-4
+_MOST_ROUNDS = 14
 
 
 def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, ...]:
@@ -62,6 +65,19 @@ class Pace:
         return replace(self, first=min(0.2, max(0.06, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest)))
 
 
+def rounds_needed(lost: int, asked: int) -> int:
+    """How often to ask where `lost` of `asked` requests went unanswered by units that are there, to miss none.
+
+    So often that less than one unit in ten thousand is missed if losses are independent and as frequent as the count
+    still allows (its upper bound at 95 %, Poisson); capped, since a pair that loses most requests needs repair and not
+    patience.
+    """
+    if not lost:
+        return 1
+    likely = (lost + 1 + 1.64 * math.sqrt(lost)) / asked
+    return _MOST_ROUNDS if likely >= 1 else min(_MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
+
+
 @dataclass(frozen=True)
 class Sweep:
     """One kind of probe to some addresses at one setting."""
@@ -72,6 +88,12 @@ class Sweep:
     """In the order they are asked; what is done is taken off."""
     foretaste: bool = False
     """Whether a full sweep comes later anyway, so that nobody has to wait for late replies now."""
+    round: int = 1
+    """Counts up where the same is asked again because requests get lost."""
+
+    def goes_on_as(self, other: Sweep) -> bool:
+        """Whether `other` is the rest of this sweep, or as good as."""
+        return (self.settings, self.probe, self.round) == (other.settings, other.probe, other.round)
 
     def seconds(self, pace: Pace) -> float:
         """How long it takes if nobody answers."""
@@ -155,6 +177,13 @@ class Schedule:
             return self
         more = tuple(Sweep(settings, probe, self.everywhere) for probe in RARE)
         return replace(self, sweeps=self.sweeps + more, deep=self.deep | {settings})
+
+    def repeated(self, settings: LineSettings, rounds: int) -> Schedule:
+        """The likeliest probe goes to everybody at `settings` until it was asked in so many `rounds`, all kinds of
+        probes counted."""
+        again = range(2, 2 + rounds - len(LADDER))
+        more = tuple(Sweep(settings, LADDER[0], self.everywhere, round=number) for number in again)
+        return replace(self, sweeps=self.sweeps + more) if more else self
 
     def without(self, drop: Callable[[Sweep], bool]) -> Schedule:
         """The same less the sweeps that `drop` picks."""

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
 from pathlib import Path
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
-from busprobe.errors import FileError, Mistake, UsageError
+from busprobe.errors import UsageError
 from busprobe.text import visible
+from busprobe.toml_file import Found, Place, TomlFile, found_by_pydantic
 from busprobe.virtual.registers import LIMITS
 from busprobe.virtual.schema import Scenario, UnitType, Value
-
-_AT_LINE = re.compile(r"\s*\(at line (\d+), column \d+\)")
 
 _SHIPPED = resources.files("busprobe.virtual")
 
@@ -34,19 +32,15 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
     """
     name = str(name_or_path)
     if name in scenario_names():
-        return _parsed((_SHIPPED / "scenarios" / f"{name}.toml").read_text(encoding="utf-8"), name)
+        with resources.as_file(_SHIPPED / "scenarios" / f"{name}.toml") as shipped:
+            return _read(shipped)
     path = Path(name_or_path)
     if not path.is_file():
         raise UsageError(
             f"There is no scenario '{visible(name)}'.",
             todo=f"Name one of {', '.join(scenario_names())}, or the path of a scenario file.",
         )
-    try:
-        return _parsed(path.read_text(encoding="utf-8"), name)
-    except UnicodeDecodeError as error:
-        raise FileError(name, [Mistake("", "it is not text in UTF-8")], kind="scenario") from error
-    except OSError as error:
-        raise FileError(name, [Mistake("", f"it cannot be read: {error.strerror}")], kind="scenario") from error
+    return _read(path)
 
 
 @cache
@@ -63,81 +57,62 @@ def _is_toml(name: str) -> bool:
     return name.endswith(".toml")
 
 
-def _parsed(text: str, path: str) -> Scenario:
+def _read(path: Path) -> Scenario:
+    file = TomlFile.read(path, kind="scenario")
     try:
-        scenario = TypeAdapter(Scenario).validate_python(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise FileError(path, [_syntax_mistake(str(error))], kind="scenario") from error
+        scenario = Scenario.model_validate(file.data)
     except ValidationError as error:
-        mistakes = [Mistake(_place(e["loc"]), _words(e["type"], e["msg"])) for e in error.errors()]
-        raise FileError(path, mistakes, kind="scenario") from error
+        raise file.error(found_by_pydantic(error)) from error
     types = {**shipped_types(), **scenario.types}
-    if mistakes := list(_mistakes(scenario, types)):
-        raise FileError(path, mistakes, kind="scenario")
+    if found := list(_mistakes(scenario, types)):
+        raise file.error(found)
     return scenario.model_copy(update={"types": {unit.type: types[unit.type] for unit in scenario.units}})
 
 
-def _syntax_mistake(message: str) -> Mistake:
-    found = _AT_LINE.search(message)
-    return Mistake(f"line {found[1]}" if found else "", f"is not TOML: {visible(_AT_LINE.sub('', message))}")
-
-
-def _words(kind: str, message: str) -> str:
-    """What pydantic found, for the author of a file."""
-    if kind == "extra_forbidden":
-        return "is no field of a scenario here"
-    return "is missing" if kind == "missing" else visible(message.removeprefix("Value error, "))
-
-
-def _place(location: tuple[int | str, ...]) -> str:
-    """``units.3.address``, counting from 1 as people do."""
-    return ".".join(str(part + 1) if isinstance(part, int) else visible(part) for part in location)
-
-
-def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Mistake]:
+def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Found]:
     """Mistakes that concern more than one field."""
     for name, kind in scenario.types.items():
         for table in ("holding", "input"):
-            yield from _table_mistakes(f"types.{name}.{table}", getattr(kind, table))
+            yield from _table_mistakes(("types", name, table), getattr(kind, table))
         if kind.readdress is not None and kind.readdress.lowest > kind.readdress.highest:
-            yield Mistake(f"types.{name}.readdress.lowest", "is above highest")
+            yield ("types", name, "readdress", "lowest"), "is above highest"
         yield from _register_clashes(name, kind)
     seen: set[str] = set()
-    for number, unit in enumerate(scenario.units, 1):
-        place = f"units.{number}"
+    for number, unit in enumerate(scenario.units):
+        place = ("units", number)
         if unit.name in seen:
-            yield Mistake(f"{place}.name", f"'{unit.name}' is given to two units")
+            yield (*place, "name"), f"'{unit.name}' is given to two units"
         seen.add(unit.name)
         if unit.type not in types:
-            yield Mistake(f"{place}.type", f"there is no unit type '{unit.type}'; there are {', '.join(sorted(types))}")
+            yield (*place, "type"), f"there is no unit type '{unit.type}'; there are {', '.join(sorted(types))}"
             continue
         known = {value.name: value for value in (*types[unit.type].holding, *types[unit.type].input)}
         for name, new in unit.values.items():
             if name not in known:
-                yield Mistake(f"{place}.values.{name}", f"'{unit.type}' has no value of that name")
+                yield (*place, "values", name), f"'{unit.type}' has no value of that name"
             elif (wrong := _misfit(known[name].model_copy(update={"value": new}))) is not None:
-                yield Mistake(f"{place}.values.{name}", wrong)
+                yield (*place, "values", name), wrong
 
 
-def _table_mistakes(place: str, values: tuple[Value, ...]) -> Iterator[Mistake]:
+def _table_mistakes(place: Place, values: tuple[Value, ...]) -> Iterator[Found]:
     taken: dict[int, str] = {}
-    for number, value in enumerate(values, 1):
+    for number, value in enumerate(values):
         if (wrong := _misfit(value)) is not None:
-            yield Mistake(f"{place}.{number}.value", wrong)
+            yield (*place, number, "value"), wrong
         if value.at + value.registers > 0x10000:
-            yield Mistake(f"{place}.{number}.at", "reaches past register 65535")
+            yield (*place, number, "at"), "reaches past register 65535"
         for register in range(value.at, value.at + value.registers):
             if register in taken:
-                yield Mistake(f"{place}.{number}.at", f"register {register} belongs to '{taken[register]}' already")
+                yield (*place, number, "at"), f"register {register} belongs to '{taken[register]}' already"
                 break
             taken[register] = value.name
 
 
-def _register_clashes(name: str, kind: UnitType) -> Iterator[Mistake]:
+def _register_clashes(name: str, kind: UnitType) -> Iterator[Found]:
     if kind.readdress is not None:
-        for number, value in enumerate(kind.holding, 1):
+        for number, value in enumerate(kind.holding):
             if value.at <= kind.readdress.at < value.at + value.registers:
-                yield Mistake(f"types.{name}.holding.{number}.at", "lies on the register of the unit address")
+                yield ("types", name, "holding", number, "at"), "lies on the register of the unit address"
 
 
 def _misfit(value: Value) -> str | None:

@@ -114,8 +114,7 @@ class BusprobeApp(App[None]):
 
     def action_turn(self, by: int) -> None:
         """Go to the next step or the one before."""
-        if len(self.screen_stack) == 1:
-            self.current = min(max(self.current + by, 1), len(self._steps))
+        self.current = min(max(self.current + by, 1), len(self._steps))
 
     def on_step_rail_chosen(self, event: StepRail.Chosen) -> None:
         """A step was clicked."""
@@ -214,8 +213,7 @@ class BusprobeApp(App[None]):
 
     def action_help(self) -> None:
         """Explain the step and its keys."""
-        if len(self.screen_stack) == 1:
-            self.push_screen(Notice(f"Help: {self.step.TITLE}", help_for(self.step)))
+        self.push_screen(Notice(f"Help: {self.step.TITLE}", help_for(self.step)))
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """There are no hands to play at a real pair, and no field to leave outside one."""
@@ -224,9 +222,16 @@ class BusprobeApp(App[None]):
             case "hands":
                 return self.session.hands is not None
             case "leave_field":
-                return isinstance(self.focused, Input)
+                return isinstance(self.focused, Input) and self._on_a_step
+            case "step" | "turn" | "help" | "light":
+                return self._on_a_step
             case _:
                 return True
+
+    @property
+    def _on_a_step(self) -> bool:
+        """Whether nothing is in front of the step."""
+        return len(self.screen_stack) == 1
 
     def action_hands(self) -> None:
         """Play the hands at the terminals of a practice segment."""

@@ -37,7 +37,7 @@ class BoxScreen(HandsScreen):
         super().__init__()
         self._cancel = cancel
         self._who = "-"
-        self._over = False
+        self._finished = False
 
     def on_mount(self) -> None:
         """Nothing is known yet."""
@@ -79,7 +79,7 @@ class BoxScreen(HandsScreen):
                 self.happened(f"unit {target.address} is set. Label: {' / '.join(label.splitlines())}")
                 self.todo("Put the label on it. " + label.replace("\n", " / "))
             case Finished(done, why, failed):
-                self._over = True
+                self._finished = True
                 self.large("END", str(len(done)), "calm" if failed is None else "gone")
                 self.happened(f"{len(done)} units set. {why}", ring=False)
                 self.todo(f"{why} {failed.why} {failed.todo}" if failed else f"{why} Esc closes this screen.")
@@ -87,5 +87,5 @@ class BoxScreen(HandsScreen):
     def action_leave(self) -> None:
         """End the loop, then close."""
         self._cancel.set()
-        if self._over:
-            self.dismiss(None)
+        if self._finished:
+            self.end()

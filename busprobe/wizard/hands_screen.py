@@ -36,6 +36,8 @@ class HandsScreen(Screen[None]):
     def __init__(self) -> None:
         super().__init__()
         self._log: deque[str] = deque(maxlen=_LOG)
+        self._over = False
+        self._closed = False
 
     def compose(self) -> ComposeResult:
         """What is watched, two large words, what to do, log, keys."""
@@ -90,6 +92,20 @@ class HandsScreen(Screen[None]):
 
         self.app.push_screen(Form("What did you touch?", (Field("touched", "Terminal or wire"),)), keep)
 
+    def end(self) -> None:
+        """Close, at once or as soon as nothing is in front of this screen."""
+        self._over = True
+        self._close_if_in_front()
+
+    def on_screen_resume(self) -> None:
+        """What was in front is gone."""
+        self.call_later(self._close_if_in_front)
+
+    def _close_if_in_front(self) -> None:
+        if self._over and self.is_current and not self._closed:
+            self._closed = True
+            self.dismiss(None)
+
     def action_leave(self) -> None:
         """End what this screen shows; subclasses say how."""
-        self.dismiss(None)
+        self.end()

@@ -56,7 +56,7 @@ class HuntScreen(HandsScreen):
     def action_leave(self) -> None:
         """End the hunt."""
         self._cancel.set()
-        self.dismiss(None)
+        self.end()
 
     @property
     def _who(self) -> str:

@@ -36,6 +36,8 @@ class IsolationScreen(HandsScreen):
         super().__init__()
         self._address = address
         self._cancel = cancel
+        self._unclear = 0
+        self._shown: Crowd | None = None
 
     def on_mount(self) -> None:
         """Nothing is known yet."""
@@ -47,16 +49,19 @@ class IsolationScreen(HandsScreen):
     def on_isolation_screen_seen(self, event: Seen) -> None:
         """Say how many answer."""
         sight = event.sight
+        self._unclear = self._unclear + 1 if sight.crowd is Crowd.UNCLEAR else 0
+        if self._unclear == 1:
+            return  # one odd look is no news: two units that overlap give any bytes
         large, tone = _LARGE[sight.crowd]
         self.large(large, str(self._address), tone)
         self.todo(sight.words)
-        if sight.changed:
+        if sight.crowd is not self._shown:
+            self._shown = sight.crowd
             self.happened(str(sight.crowd))
 
     def on_isolation_screen_ended(self) -> None:
         """One unit is left, or the watch was cancelled."""
-        if self.is_current:
-            self.dismiss(None)
+        self.end()
 
     def action_leave(self) -> None:
         """End the watch; the screen closes when the last look is over."""

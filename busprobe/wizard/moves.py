@@ -11,14 +11,7 @@ from busprobe.readdress.outcome import Outcome, Result, Row
 from busprobe.readdress.plan import propose_addresses
 from busprobe.readdress.recovery import move_on_record
 from busprobe.readdress.steps import Role
-
-Key = tuple[int, str]
-"""Unit address and line settings."""
-
-
-def key_text(unit: UnitRecord) -> str:
-    """What tells a unit from the others in tables and in what the job keeps."""
-    return f"{unit.address} {unit.settings}"
+from busprobe.wizard.unit_words import key_text
 
 
 def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord | None:

@@ -57,7 +57,7 @@ def test_two_units_at_the_source_are_refused_however_they_overlap(delay: float) 
 
 def test_a_taken_target_is_refused() -> None:
     error = refused(Bench(FakeUnit(1), FakeUnit(12)))
-    assert "12 (0x0C) is not free" in error.what
+    assert "12 (0x0C) at 9600-8N1 is not free" in error.what
     assert "share" in error.means
 
 
@@ -137,7 +137,7 @@ def test_a_shared_register_that_does_not_hold_the_address_is_refused(part: Addre
     bench = Bench(FakeUnit(1))
     bench.units[0].part = AddressPart.HIGH_BYTE if part is AddressPart.LOW_BYTE else AddressPart.LOW_BYTE
     error = refused(bench, procedure=Procedure(ADDRESS_REGISTER, part=part, profile="packed"))
-    assert f"its {part} should be the unit address 1" in error.what
+    assert f"{part.words} should be the unit address 1" in error.what
 
 
 def test_a_shared_register_that_cannot_be_read_is_refused() -> None:

@@ -12,6 +12,7 @@ from busprobe.errors import PortError
 from busprobe.modbus.requests import Function
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.readdress.looking import lookalikes
 from busprobe.readdress.move import (
     Outcome,
     Prepared,
@@ -19,7 +20,6 @@ from busprobe.readdress.move import (
     Result,
     Row,
     execute,
-    lookalikes,
     prepare,
     verify_again,
 )
@@ -78,7 +78,7 @@ def test_each_row_of_the_table(procedure: Procedure, unit: FakeUnit, row: Row, r
 
 def test_a_unit_found_at_the_hex_twin_is_named() -> None:
     outcome = moved(Bench(FakeUnit(1, lands=32)), new=20)
-    assert "unit 32 answers" in outcome.why
+    assert "somebody answers at unit address 32 (0x20) at 9600-8N1" in outcome.why
 
 
 @pytest.mark.parametrize(("address", "others"), [(20, (14, 32, 40)), (32, (4, 20, 50)), (12, (18, 48)), (1, (128,))])

@@ -148,6 +148,7 @@ def test_the_document_has_the_fields_others_read() -> None:
         "from": 1,
         "to": 12,
         "settings": "9600-8N1",
+        "to_settings": "9600-8N1",
         "outcome": "verified",
         "request": "01 06 00 64 00 0C C8 10",
         "reply": "01 06 00 64 00 0C C8 10",

@@ -22,7 +22,6 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 ADDRESS_REGISTER = 20
 """Holding register with the unit address, as in the shipped profile of the meter that is played here."""
-_NOBODY = 254
 
 
 class PymodbusUnits:
@@ -63,10 +62,15 @@ class PymodbusUnits:
 
         return SimDevice(number, simdata=(bits, bits, holding, inputs), action=touched)
 
-    def renumber(self, sending: bool, pdu: ModbusPDU) -> ModbusPDU:
-        """Unit address on the wire to number of the device, and back."""
+    def renumber(self, sending: bool, pdu: ModbusPDU) -> ModbusPDU | None:
+        """Unit address on the wire to number of the device, and back; nothing for addresses where nobody is.
+
+        Left to itself the server answers some function codes at any address, as no unit on a pair does.
+        """
         if not sending:
-            pdu.dev_id = self.homes.get(pdu.dev_id, _NOBODY)
+            if pdu.dev_id not in self.homes:
+                return None
+            pdu.dev_id = self.homes[pdu.dev_id]
             return pdu
         number = pdu.dev_id
         pdu.dev_id = next(home for home, device in self.homes.items() if device == number)
@@ -109,7 +113,7 @@ def served(addresses: tuple[int, ...]) -> Iterator[tuple[PymodbusUnits, str]]:
             port=os.ttyname(server_side),
             baudrate=9600,
             ignore_missing_devices=True,
-            trace_pdu=units.renumber,
+            trace_pdu=units.renumber,  # type: ignore[arg-type]  # None drops a frame
         )
         task = asyncio.create_task(server.serve_forever(background=True))
         await task

@@ -21,15 +21,11 @@ from busprobe.survey.identify import Identified
 from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
+from busprobe.wizard.unit_words import key_text, type_words
 from busprobe.wizard.widgets.unit_table import UnitTable
 
-_UNIT_COLUMNS = (("Address", 10), ("Settings", 11), ("Finding", 9), ("What it is", 25), ("Match", 6), ("Tag", 7))
-_VALUE_COLUMNS = (("Value", 22), ("Reads", 18), ("Judged", 13), ("Register", 16))
-
-
-def key_of(unit: UnitRecord) -> str:
-    """What tells a unit from the others on screen: address and settings."""
-    return f"{unit.address} {unit.settings}"
+_UNIT_COLUMNS = (("Address", 11), ("Settings", 11), ("Finding", 9), ("What it is", 28), ("Match", 7), ("Tag", 12))
+_VALUE_COLUMNS = (("Value", 24), ("Reads", 20), ("Judged", 14), ("Register", 20))
 
 
 def plausibility(reading: Mapping[str, Any]) -> str:
@@ -70,9 +66,9 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
 
     def compose(self) -> ComposeResult:
         """Units above, the chosen one's identity and values below."""
-        yield UnitTable(_UNIT_COLUMNS, id="units")
+        yield UnitTable(_UNIT_COLUMNS, id="units", padding=0)
         yield Static(id="identity", classes="said gap")
-        yield UnitTable(_VALUE_COLUMNS, id="values")
+        yield UnitTable(_VALUE_COLUMNS, id="values", padding=0)
 
     def first_focus(self) -> Widget:
         """The list of units."""
@@ -81,7 +77,7 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
     def job_changed(self) -> None:
         """Show the units of the job."""
         units = self.session.job.units()
-        self._units.fill((key_of(unit), self._row(unit)) for unit in units)
+        self._units.fill((key_text(unit), self._row(unit)) for unit in units)
         lone = [unit for unit in units if unit.kind == "unit"]
         known = [unit for unit in lone if unit.profile is not None]
         odd = [unit for unit in units if unit.kind != "unit"]
@@ -150,7 +146,7 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         unit = self._chosen()
         if unit is None:
             return
-        identified = self._identified.get(key_of(unit))
+        identified = self._identified.get(key_text(unit))
         self.wizard.explain(f"Unit {both_forms(unit.address)}: why", _reasons(unit, identified))
 
     def action_tag(self) -> None:
@@ -189,11 +185,10 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
 
     def _chosen(self) -> UnitRecord | None:
         key = self._units.chosen
-        return next((unit for unit in self.session.job.units() if key_of(unit) == key), None)
+        return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
 
     def _row(self, unit: UnitRecord) -> list[Text | str]:
-        said = unit.identity
-        what = " ".join(filter(None, (said.get("vendor"), said.get("product")))) or unit.profile or "not identified"
+        what = type_words(unit, self.session.store.profiles) or "not identified"
         match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
         return [both_forms(unit.address), unit.settings, signed(self, unit.kind), what, match, unit.tag]
 

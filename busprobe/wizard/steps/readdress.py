@@ -19,8 +19,8 @@ from busprobe.job.records import UnitRecord, WriteRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.isolation import isolate
-from busprobe.readdress.move import Prepared
 from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.preparing import Prepared
 from busprobe.readdress.procedure import Procedure
 from busprobe.text import hex_bytes
 from busprobe.wizard.box_screen import BoxScreen
@@ -33,7 +33,6 @@ from busprobe.wizard.isolation_screen import IsolationScreen
 from busprobe.wizard.moves import (
     clash_with,
     is_address,
-    key_text,
     latest_move,
     move_words,
     outcome_on_record,
@@ -41,6 +40,7 @@ from busprobe.wizard.moves import (
 )
 from busprobe.wizard.signs import Tone, signed, toned
 from busprobe.wizard.step import Step, StepState
+from busprobe.wizard.unit_words import key_text, type_words
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _COLUMNS = (
@@ -83,7 +83,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         Binding("p", "propose", "Propose", tooltip="propose addresses for the units that need one"),
         Binding("w", "want", "Wanted", tooltip="set the wanted address", show=False),
         Binding("m", "move", "Move"),
-        Binding("i", "isolate", "One at a time", tooltip="two units at one address: guide me until one is left"),
+        Binding("i", "isolate", "Isolate", tooltip="two units at one address: guide me until one is left"),
         Binding("b", "box", "Box", tooltip="a box of identical new units, one by one"),
         Binding("v", "verify", "Cycled", tooltip="after a power cycle: was the address kept?"),
         Binding("j", "journal", "Journal", tooltip="every write ever made", show=False),
@@ -485,7 +485,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
             both_forms(unit.address),
             unit.settings,
             signed(self, unit.kind),
-            unit.identity.get("product") or unit.profile or "-",
+            type_words(unit, self.session.store.profiles) or "-",
             unit.tag,
             "-" if want is None else both_forms(want),
             signed(self, moved) if moved else "-",

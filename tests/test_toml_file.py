@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from busprobe.profiles.toml_file import Place, TomlFile
+from busprobe.toml_file import Place, TomlFile
 
 TEXT = """a = 1
 b = [

@@ -1,0 +1,20 @@
+"""How a unit of the list is named on screen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from busprobe.job.records import UnitRecord
+from busprobe.profiles.schema import Profile
+
+
+def key_text(unit: UnitRecord) -> str:
+    """What tells a unit from the others in tables and in what the job keeps: address and settings."""
+    return f"{unit.address} {unit.settings}"
+
+
+def type_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
+    """What it says it is, or what its profile says; empty if nobody knows."""
+    said = " ".join(unit.identity[part] for part in ("vendor", "product") if unit.identity.get(part))
+    profile = profiles.get(unit.profile or "")
+    return said or (f"{profile.maker} {profile.model}" if profile else "")

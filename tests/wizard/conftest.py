@@ -1,0 +1,84 @@
+"""A wizard on a virtual segment in simulated time, and what a person would see of it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from pathlib import Path
+
+import pytest
+from textual.pilot import Pilot
+
+from busprobe.connect import Connector
+from busprobe.job import Job
+from busprobe.job.plan import PlannedUnit
+from busprobe.line.clock import VirtualClock
+from busprobe.line.ports import PortInfo
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.store import load_all, shipped_folder
+from busprobe.session import Session
+from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.steps import port
+from tests.wizard.person import Person
+
+ADAPTER = PortInfo(
+    device="/dev/ttyUSB0",
+    description="Serial adapter",
+    maker="Invented Adapters",
+    usb_id="1209:0001",
+    serial_number="A1B2",
+    location="1-1",
+    stable_name="",
+    latency_timer_ms=16,
+)
+
+
+@pytest.fixture(autouse=True)
+def one_adapter(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The computer has one adapter, whatever the test runs on."""
+    monkeypatch.setattr(port, "ports", lambda: (ADAPTER,))
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Iterator[Job]:
+    with Job.create(tmp_path / "a.busjob", site="Harrow Mill", segment="Line A", tester="K. Marsh") as made:
+        yield made
+
+
+@pytest.fixture
+def session(job: Job) -> Iterator[Session]:
+    made = new_session(job)
+    yield made
+    made.close()
+
+
+def new_session(job: Job, plan: tuple[PlannedUnit, ...] = ()) -> Session:
+    """A session whose virtual segments run on simulated time."""
+    return Session(job, load_all([shipped_folder()]), plan=plan, connector=Connector(virtual_clock=VirtualClock()))
+
+
+Wizard = Callable[..., AbstractAsyncContextManager[Person]]
+
+
+@pytest.fixture
+def wizard(session: Session) -> Wizard:
+    """Start the wizard: ``async with wizard("clean") as person`` has the port open at 9600-8N1 already."""
+
+    @asynccontextmanager
+    async def start(
+        scenario: str | None = None, *, size: tuple[int, int] = (80, 24), step: int = 1, using: Session | None = None
+    ) -> AsyncIterator[Person]:
+        used = using or session
+        used.job.set_state("wizard.step", step)
+        if scenario is not None:
+            used.open(f"virtual:{scenario}", LineSettings.parse("9600-8N1"))
+        app = BusprobeApp(used)
+        async with app.run_test(size=size) as pilot:
+            person = Person(app, pilot)
+            await person.look()
+            yield person
+
+    return start
+
+
+__all__ = ["Pilot", "Wizard", "new_session"]
