@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field
 
@@ -12,10 +13,13 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.profiles.fields import Addresses, Part, RegisterNumber, Word
 from busprobe.profiles.registers import AddressPart
+from busprobe.text import visible
+
+_Read = TypeVar("_Read")
 
 
 class Effect(StrEnum):
-    """When a new unit address holds."""
+    """When a new unit address or line setting holds."""
 
     AT_ONCE = "at-once"
     AFTER_SAVE = "after-save"
@@ -31,7 +35,7 @@ class ReplyFrom(StrEnum):
 
 
 class FurtherWrite(Part):
-    """A write that readdressing needs besides that of the address."""
+    """A write that a change needs besides the one that it is about."""
 
     at: RegisterNumber = Field(
         alias="register", description="First holding register written, in the data sheet's own numbering."
@@ -42,33 +46,88 @@ class FurtherWrite(Part):
     function: Literal[6, 16] = Field(default=16, description="Function code that writes it; 6 writes one register.")
 
 
-class Readdress(Part):
-    """How the unit is given another unit address."""
+class Change(Part):
+    """What is said in the same way of every change."""
 
-    at: RegisterNumber = Field(
-        alias="register", description="Holding register of the unit address, in the data sheet's own numbering."
-    )
     function: Literal[6, 16] = Field(
         default=16, description="Function code that writes it: 16, or 6 where the unit has only that."
     )
-    part: AddressPart = Field(
-        default=AddressPart.WHOLE,
-        description="Part of the register that is the address: whole, high-byte or low-byte; the rest is kept.",
-    )
-    addresses: Addresses = Field(default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110.")
     effect: Effect = Field(
-        default=Effect.AT_ONCE, description="When the new address holds: at-once, after-save or after-power-cycle."
-    )
-    reply_from: ReplyFrom = Field(
-        default=ReplyFrom.OLD,
-        description="Address that the reply to the write comes from: old, new or none (no reply).",
+        default=Effect.AT_ONCE, description="When the change holds: at-once, after-save or after-power-cycle."
     )
     wait_s: Annotated[float, Field(ge=0, le=60)] = Field(
         default=0.1,
         description="Seconds from the write until it answers again; the default lets a memory cell be written.",
     )
     unlock: FurtherWrite | None = Field(default=None, description="Write that has to come before.")
-    save: FurtherWrite | None = Field(default=None, description="Write that has to follow, to store the address.")
+    save: FurtherWrite | None = Field(default=None, description="Write that has to follow, to store the change.")
     relock: FurtherWrite | None = Field(default=None, description="Write that has to come last, to lock again.")
 
 
+class Readdress(Change):
+    """How the unit is given another unit address."""
+
+    at: RegisterNumber = Field(
+        alias="register", description="Holding register of the unit address, in the data sheet's own numbering."
+    )
+    part: AddressPart = Field(
+        default=AddressPart.WHOLE,
+        description="Part of the register that is the address: whole, high-byte or low-byte; the rest is kept.",
+    )
+    addresses: Addresses = Field(default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110.")
+    reply_from: ReplyFrom = Field(
+        default=ReplyFrom.OLD,
+        description="Address that the reply to the write comes from: old, new or none (no reply).",
+    )
+
+
+def _baud(value: object) -> int:
+    """A baud rate; as a key of a TOML table it is text."""
+    return LineSettings.parse(f"{value}-8N1").baud
+
+
+def _format(value: object) -> str:
+    return LineSettings.parse(f"9600-{value}").format
+
+
+def _usable(read: Callable[[object], _Read]) -> Callable[[object], _Read]:
+    def checked(value: object) -> _Read:
+        try:
+            return read(value)
+        except UsageError as error:
+            raise ValueError(f"'{visible(str(value))}' is not part of a line setting like 9600-8N1") from error
+
+    return checked
+
+
+Baud = Annotated[int, BeforeValidator(_usable(_baud))]
+Format = Annotated[str, BeforeValidator(_usable(_format))]
+
+
+class BaudRegister(Part):
+    """Where the code of the baud rate is."""
+
+    at: RegisterNumber = Field(
+        alias="register", description="Holding register of the code, in the data sheet's own numbering."
+    )
+    part: AddressPart = Field(default=AddressPart.WHOLE, description="Part of the register that is the code.")
+    codes: dict[Baud, Word] = Field(
+        min_length=1, description="Baud rate = code, like { 9600 = 3, 19200 = 4 }; makers number them as they like."
+    )
+
+
+class FormatRegister(Part):
+    """Where the code of parity and stop bits is."""
+
+    at: RegisterNumber = Field(
+        alias="register", description="Holding register of the code, in the data sheet's own numbering."
+    )
+    part: AddressPart = Field(default=AddressPart.WHOLE, description="Part of the register that is the code.")
+    codes: dict[Format, Word] = Field(min_length=1, description="Format = code, like { 8N1 = 0, 8E1 = 1 }.")
+
+
+class LineChange(Change):
+    """How the unit is given other line settings."""
+
+    baud: BaudRegister | None = Field(default=None, description="The baud rate, where it can be changed.")
+    format: FormatRegister | None = Field(default=None, description="Parity and stop bits, where they can be changed.")

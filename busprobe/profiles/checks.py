@@ -11,15 +11,14 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from busprobe.profiles.registers import HIGHEST, READ_HOLDING, WRITE_ONE, Register
+from busprobe.profiles.changes import Change, Effect, FurtherWrite, LineChange, Readdress
+from busprobe.profiles.registers import HIGHEST, READ_HOLDING, WRITE_ONE, AddressPart, Register
 from busprobe.profiles.schema import (
-    Effect,
+    Factory,
     Fingerprint,
-    FurtherWrite,
     Limits,
     Point,
     PointType,
-    Readdress,
     RegisterTest,
     TextTest,
     context_of,
@@ -28,6 +27,9 @@ from busprobe.toml_file import Found, Place
 
 SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
 """Scales and offsets beyond these, nano to giga, are taken for slips of the pen; signs do not matter."""
+
+BYTE = 0xFF
+"""The highest code that half a register holds."""
 
 _Part = TypeVar("_Part", bound=BaseModel)
 
@@ -38,7 +40,9 @@ class _Parts:
 
     points: tuple[tuple[int, Point], ...]
     fingerprint: Fingerprint
+    factory: Factory | None
     readdress: Readdress | None
+    line_settings: LineChange | None
     limits: Limits
 
 
@@ -54,7 +58,11 @@ def check(data: Mapping[str, Any], *, file_stem: str) -> Iterator[Found]:
     yield from _overlaps(parts)
     yield from _fingerprint_mistakes(parts.fingerprint)
     if parts.readdress:
+        yield from _change_mistakes("readdress", parts.readdress)
         yield from _readdress_mistakes(parts, parts.readdress)
+    if parts.line_settings:
+        yield from _change_mistakes("line_settings", parts.line_settings)
+        yield from _line_mistakes(parts.line_settings, parts.factory)
 
 
 def _sound_parts(data: Mapping[str, Any]) -> _Parts:
@@ -71,7 +79,9 @@ def _sound_parts(data: Mapping[str, Any]) -> _Parts:
     return _Parts(
         points=tuple((i, point) for i, point in points if point is not None),
         fingerprint=sound(Fingerprint, data.get("fingerprint")) or Fingerprint(),
+        factory=sound(Factory, data.get("factory")),
         readdress=sound(Readdress, data.get("readdress")),
+        line_settings=sound(LineChange, data.get("line_settings")),
         limits=sound(Limits, data.get("limits")) or Limits(),
     )
 
@@ -188,12 +198,6 @@ def _register_mistakes(test: RegisterTest) -> Iterator[tuple[str, str]]:
 def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
     if readdress.at.function not in (None, READ_HOLDING):
         yield ("readdress", "register"), f"{readdress.at.sheet} names an input register, which cannot be written"
-    for name in ("unlock", "save", "relock"):
-        write: FurtherWrite | None = getattr(readdress, name)
-        if write is not None and write.function == WRITE_ONE and len(write.values) > 1:
-            yield ("readdress", name, "function"), f"is 6, which writes one register, not {len(write.values)}"
-    if readdress.effect is Effect.AFTER_SAVE and readdress.save is None:
-        yield ("readdress", "effect"), "is after-save, but no write that saves is given (readdress.save)"
     wire = readdress.at.wire
     for index, point in parts.points:
         if point.function == READ_HOLDING and point.at.wire <= wire <= point.last:
@@ -207,6 +211,36 @@ def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
                 ("fingerprint", "registers", index, "register"),
                 f"is register {wire}, which holds the unit address (readdress) and tells nothing of the type",
             )
+
+
+def _change_mistakes(place: str, change: Change) -> Iterator[Found]:
+    for name in ("unlock", "save", "relock"):
+        write: FurtherWrite | None = getattr(change, name)
+        if write is not None and write.function == WRITE_ONE and len(write.values) > 1:
+            yield (place, name, "function"), f"is 6, which writes one register, not {len(write.values)}"
+    if change.effect is Effect.AFTER_SAVE and change.save is None:
+        yield (place, "effect"), f"is after-save, but no write that saves is given ({place}.save)"
+
+
+def _line_mistakes(change: LineChange, factory: Factory | None) -> Iterator[Found]:
+    if change.baud is None and change.format is None:
+        yield ("line_settings",), "needs baud, format or both"
+    delivered = factory and factory.settings
+    registers = (
+        ("baud", change.baud, delivered and delivered.baud),
+        ("format", change.format, delivered and delivered.format),
+    )
+    for name, register, at_delivery in registers:
+        if register is None:
+            continue
+        codes: Mapping[int, int] | Mapping[str, int] = register.codes
+        place = ("line_settings", name, "codes")
+        if len(set(codes.values())) < len(codes):
+            yield place, "gives one code to two settings, which could not be told apart"
+        if register.part is not AddressPart.WHOLE and max(codes.values()) > BYTE:
+            yield place, f"has a code beyond {BYTE}, which does not fit into the {register.part}"
+        if at_delivery is not None and at_delivery not in codes:
+            yield place, f"lacks {at_delivery}, the unit's setting at delivery"
 
 
 def _wrong_table(register: Register, function: int) -> str | None:

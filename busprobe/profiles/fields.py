@@ -70,6 +70,7 @@ def _unit_addresses(value: object) -> tuple[int, ...]:
 
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_printable)]
+Slug = Annotated[str, StringConstraints(max_length=60), AfterValidator(_slug)]
 UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(_printable)]
 Sentence = Annotated[str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)]
 Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]

@@ -11,17 +11,23 @@ from pydantic.fields import FieldInfo
 
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.identification import OBJECT_NAMES
+from busprobe.profiles.changes import (
+    BaudRegister,
+    Change,
+    Effect,
+    FormatRegister,
+    LineChange,
+    Readdress,
+    ReplyFrom,
+)
 from busprobe.profiles.plan import blocks
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import (
-    Effect,
     Fingerprint,
     Point,
     PointType,
     Profile,
-    Readdress,
     RegisterTest,
-    ReplyFrom,
     WordOrder,
 )
 
@@ -34,6 +40,7 @@ _LABEL = 16
 _NAME = 20
 """Columns of a point's name in the table."""
 
+_BY_HAND = "not by a write: set it on the unit"
 _EFFECTS = {
     Effect.AT_ONCE: "holds at once",
     Effect.AFTER_SAVE: "holds once saved",
@@ -58,6 +65,7 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
     for caution in profile.cautions:
         lines += _item("Caution", caution)
     lines += _item("New address", _readdress(profile.readdress))
+    lines += _item("Line settings", _line_settings(profile.line_settings))
     if profile.rescue:
         lines += _item("If it is lost", profile.rescue)
     for expectation in _expectations(profile.fingerprint):
@@ -94,20 +102,39 @@ def _limits(profile: Profile) -> str:
 
 def _readdress(readdress: Readdress | None) -> str:
     if readdress is None:
-        return "not by a write: set it on the unit"
-    further = {"unlocked": readdress.unlock, "saved": readdress.save, "locked again": readdress.relock}
+        return _BY_HAND
+    return (
+        f"written to {_where(readdress)} by function {readdress.function}, {format_addresses(readdress.addresses)}; "
+        f"{_EFFECTS[readdress.effect]}; {_REPLIES[readdress.reply_from]}; {_rest(readdress)}"
+    )
+
+
+def _line_settings(change: LineChange | None) -> str:
+    if change is None:
+        return _BY_HAND
+    codes = "; ".join(
+        f"the code of the {what} is written to {_where(register)}: "
+        + ", ".join(f"{setting} = {code}" for setting, code in register.codes.items())
+        for what, register in (("baud rate", change.baud), ("format", change.format))
+        if register is not None
+    )
+    return f"{codes}; by function {change.function}; {_EFFECTS[change.effect]}; {_rest(change)}"
+
+
+def _where(place: Readdress | BaudRegister | FormatRegister) -> str:
+    part = "" if place.part is AddressPart.WHOLE else f"the {place.part} of "
+    return f"{part}holding register {place.at}"
+
+
+def _rest(change: Change) -> str:
+    further = {"unlocked": change.unlock, "saved": change.save, "locked again": change.relock}
     steps = "".join(
         f"; {what} by writing {', '.join(f'0x{value:04X}' for value in write.values)} to holding register {write.at} "
         f"by function {write.function}"
         for what, write in further.items()
         if write is not None
     )
-    part = "" if readdress.part is AddressPart.WHOLE else f"the {readdress.part} of "
-    return (
-        f"written to {part}holding register {readdress.at} by function {readdress.function}, "
-        f"{format_addresses(readdress.addresses)}; {_EFFECTS[readdress.effect]}; {_REPLIES[readdress.reply_from]}; "
-        f"ready again after {readdress.wait_s:g} s{steps}"
-    )
+    return f"ready again after {change.wait_s:g} s{steps}"
 
 
 def _expectations(fingerprint: Fingerprint) -> Iterator[str]:

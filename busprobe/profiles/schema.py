@@ -6,28 +6,29 @@ concern more than one field are found by `busprobe.profiles.checks`.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from enum import StrEnum
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    InstanceOf,
-    PlainSerializer,
-    StringConstraints,
-    ValidationInfo,
+from pydantic import Field
+
+from busprobe.profiles.changes import LineChange, Readdress
+from busprobe.profiles.fields import (
+    MOST_REGISTERS,
+    Name,
+    Number,
+    Part,
+    ReadFunction,
+    RegisterNumber,
+    Sentence,
+    Settings,
+    Slug,
+    UnitOfMeasure,
+    Word,
 )
-
-from busprobe.errors import UsageError
-from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import ALL, LAST, format_addresses, parse_addresses
-from busprobe.profiles.registers import AddressPart, Numbering, Register, from_sheet
+from busprobe.profiles.registers import Numbering
 from busprobe.text import visible
+
 
 class PointType(StrEnum):
     """How the registers of a point are to be read."""
@@ -237,9 +238,7 @@ class Limits(Part):
 class Profile(Part):
     """A device type.  Made from a file by `busprobe.profiles.loading.load_profile`, which also checks it."""
 
-    id: Annotated[str, StringConstraints(max_length=60), AfterValidator(_slug)] = Field(
-        description="Lower-case letters, digits and hyphens; also the name of the file, without .toml."
-    )
+    id: Slug = Field(description="Lower-case letters, digits and hyphens; also the name of the file, without .toml.")
     maker: Name = Field(description="Who makes it.")
     model: Name = Field(description="The type as it stands on the unit.")
     kind: Name = Field(description="What it is in plain words, like 'energy meter, three phases'.")
@@ -255,6 +254,9 @@ class Profile(Part):
     points: tuple[Point, ...] = Field(default=(), description="The values worth reading.")
     readdress: Readdress | None = Field(
         default=None, description="How it is given another unit address; left out where that is done by hand."
+    )
+    line_settings: LineChange | None = Field(
+        default=None, description="How it is given other line settings; left out where that is done by hand."
     )
     limits: Limits = Field(default=Limits(), description="What it can take.")
     cautions: tuple[Sentence, ...] = Field(

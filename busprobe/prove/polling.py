@@ -17,8 +17,9 @@ from busprobe.errors import UsageError
 from busprobe.line.settings import COMMON_BAUDS, LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.plan import Block
-from busprobe.profiles.schema import MOST_REGISTERS, Profile
+from busprobe.profiles.schema import Profile
 from busprobe.prove.statistics import milliseconds
 
 FORMAT = "busprobe.polling/1"

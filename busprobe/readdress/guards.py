@@ -14,7 +14,7 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus import framing
 from busprobe.modbus.addresses import FIRST, HIGHEST, LAST, both_forms, format_addresses
-from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
+from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import sound_frames
 from busprobe.profiles.registers import AddressPart
@@ -122,8 +122,8 @@ def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
                 means=remarks,
                 todo="Take the other units off the pair until one answers cleanly, or mend its connection.",
             )
-    odd = [reply for reply in seen.replies if not reply.present and reply.verdict is not Verdict.SILENT]
-    if not seen.clean:
+    odd = [reply for reply in seen.replies if not reply.sound and reply.exception is None and _is_somebody(reply)]
+    if odd or not seen.clean:
         raise RefusedError(
             f"The unit at {where} does not answer cleanly: {odd[0].words if odd else remarks}",
             means="On such a pair a write could be damaged, and its outcome not be told.",
@@ -142,8 +142,8 @@ def check_target(line: Line, place: Place, *, reply_wait: float = CLOSE_LOOK.rep
     raise RefusedError(
         f"Unit address {both_forms(place.address)} at {place.settings} is not free: {what[0]}.",
         means="Two units would share it after the move.",
-        todo="Choose another place, or move the unit that is there first; if you know that none is there, find out what "
-        "was heard.",
+        todo="Choose another place, or move the unit that is there first; if you know that none is there, find out "
+        "what was heard.",
     )
 
 

@@ -9,7 +9,7 @@ from busprobe.errors import PortError, RefusedError
 from busprobe.line.exchange import Echo, Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, judge
-from busprobe.profiles.schema import ReplyFrom
+from busprobe.profiles.changes import ReplyFrom
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.looking import astray, look

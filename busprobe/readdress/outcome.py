@@ -13,7 +13,7 @@ from typing import Any
 
 from busprobe.errors import RefusedError
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exception_name
-from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.procedure import Move, Place
 from busprobe.survey.examine import Examination
 from busprobe.survey.findings import Kind

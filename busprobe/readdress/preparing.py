@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Request
-from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress import guards
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.steps import MAIN, Step, steps
@@ -98,12 +98,12 @@ def _expectation(move: Move) -> str:
         Effect.AFTER_POWER_CYCLE: "after a power cycle",
     }[how.effect]
     reply = {
-        ReplyFrom.OLD: f"reply from {both_forms(move.old)}",
-        ReplyFrom.NEW: f"reply from {both_forms(move.new)}",
-        ReplyFrom.NONE: "not reply to the write",
-        None: "reply or not",
+        ReplyFrom.OLD: f"reply from {both_forms(move.old)} and ",
+        ReplyFrom.NEW: f"reply from {both_forms(move.new)} and ",
+        ReplyFrom.NONE: "not reply to the write and ",
+        None: "",
     }[how.reply_from]
-    return f"The unit should {reply} and answer at {there} {moment}."
+    return f"The unit should {reply}answer at {there} {moment}."
 
 
 def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:

@@ -14,8 +14,9 @@ from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.modbus.requests import Function, Request, write_register, write_registers
+from busprobe.profiles.changes import Effect, FurtherWrite, ReplyFrom
 from busprobe.profiles.registers import AddressPart
-from busprobe.profiles.schema import Effect, FurtherWrite, Profile, ReplyFrom
+from busprobe.profiles.schema import Profile
 
 HIGHEST_REGISTER = 0xFFFF
 """The highest register address (MODBUS Application Protocol V1.1b3, section 4.4)."""
@@ -132,16 +133,17 @@ class Procedure:
             effect=how.effect,
             reply_from=how.reply_from,
             wait=max(how.wait_s, MEMORY_WAIT),
-            unlock=_further(how.unlock),
-            save=_further(how.save),
-            relock=_further(how.relock),
+            unlock=further(how.unlock),
+            save=further(how.save),
+            relock=further(how.relock),
             cautions=profile.cautions,
             rescue=profile.rescue or "",
             profile=profile.id,
         )
 
 
-def _further(write: FurtherWrite | None) -> RegisterWrite | None:
+def further(write: FurtherWrite | None) -> RegisterWrite | None:
+    """A further write of a profile, as it goes on the wire."""
     return None if write is None else RegisterWrite(write.at.wire, write.values, Function(write.function))
 
 

@@ -8,7 +8,7 @@ from enum import StrEnum
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Request
-from busprobe.profiles.schema import Effect
+from busprobe.profiles.changes import Effect
 from busprobe.readdress.procedure import Move, Place, RegisterWrite
 
 

@@ -18,7 +18,8 @@ class Started:
     """In the order they are searched."""
     addresses: tuple[int, ...]
     estimate: float
-    """Seconds it takes if nobody is found; each setting where somebody is found is searched more thoroughly."""
+    """Seconds it takes if as many units as expected are found, none where nothing is expected.  Each setting where
+    somebody is found is searched more thoroughly if there are many."""
 
 
 @dataclass(frozen=True)

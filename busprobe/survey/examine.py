@@ -28,6 +28,8 @@ _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows in the next one."""
 _HARD_ROUNDS = 6
 """Rounds of the telling requests once something is odd."""
+_HARD_PASSES = 2
+"""How often these rounds are gone through as long as it stays unclear who is there."""
 _ENOUGH = 3
 """Sound replies that make a unit believable on a noisy pair."""
 _MOST_TRIES = 40
@@ -84,22 +86,25 @@ def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int
     """Ask `address` at the line's present settings in every way there is and say who answers.
 
     `waits.reply` is kept for each probe until the unit is known to be faster, so "silent" means seven kinds of probes
-    with that wait each.  What the unit answers best is asked `repeats` times more, and `waits.after` is listened after
-    each of these replies for a second unit; as soon as anything is odd, many more times.  Raises `PortError` if the
+    with that wait each.  What the unit answers best is asked `repeats` times more, and `waits.after` is listened for
+    a second unit; as soon as anything is odd, many more times.  Raises `PortError` if the
     port fails.
     """
     look = _Look(line, address, waits)
     look.climb()
-    look.listen_on()
     if look.heard:
-        best = look.telling()
-        for request in best * repeats if len(best) == 1 else (best[:1] * repeats + best[1:]):
+        best, *others = look.telling()
+        look.ask(best, listen_on=True)
+        for request in [best] * (repeats - 1) + others:
             look.ask(request)
     noisy = False
     if look.odd:
         noisy = bool(line.listen(_QUIET_LISTEN).chunks)
-        for request in look.hard_questions() * _HARD_ROUNDS:
-            look.ask(request)
+        for _ in range(_HARD_PASSES):
+            for request in look.hard_questions() * _HARD_ROUNDS:
+                look.ask(request)
+            if analyse(look.replies, noisy=noisy).kind is not Kind.UNSURE:
+                break
         while look.present < _ENOUGH and len(look.replies) < _MOST_TRIES and look.present:
             look.ask(look.telling()[0])
     verdict = analyse(look.replies, noisy=noisy)
@@ -118,8 +123,10 @@ class _Look:
         self._waits = replace(waits, after=min(waits.after, _BRIEFLY))
         self.replies: list[Reply] = []
 
-    def ask(self, request: Request) -> None:
-        self.replies.append(judge(request, self._line.exchange(request, self._waits)))
+    def ask(self, request: Request, *, listen_on: bool = False) -> None:
+        """One exchange; with `listen_on` a second reply is waited for as long as the caller wants."""
+        waits = replace(self._waits, after=self._after) if listen_on else self._waits
+        self.replies.append(judge(request, self._line.exchange(request, waits)))
         latency = Latency.of(self.replies)
         if latency is not None:
             # What it does not answer now it does not know: no need to wait as long as for a stranger.
@@ -132,10 +139,6 @@ class _Look:
             self.ask(request)
         if self.heard and is_silence(self.replies[0]):
             self.ask(self.replies[0].request)
-
-    def listen_on(self) -> None:
-        """From here on listen as long as asked for after each reply."""
-        self._waits = replace(self._waits, after=self._after)
 
     @property
     def heard(self) -> bool:

@@ -192,7 +192,7 @@ class Inquiry:
             return
         yield Asking(settings, address, f"Look closely at {both_forms(address)}.", b"", waits)
         before = self._line.clock.now() - PATIENCE
-        seen = examine(self._line, address, waits=waits)
+        seen = examine(self._line, address, waits=waits, repeats=1 if waits is _LONG_LOOK else 3)
         self._strangers.extend(seen.foreign)
         if any(is_damaged(r) for r in seen.replies):
             # What spoilt them may have been the late reply of somebody asked just before.

@@ -28,6 +28,8 @@ _LISTEN_FIRST = 2.0
 """Seconds of listening before the first probe; the technician may listen longer before the survey."""
 _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
+_CLOSE_LOOK_SECONDS = 0.6
+"""What the close look at one unit takes about."""
 _TELL_EVERY = 8
 """Probes from one word of progress to the next."""
 
@@ -203,7 +205,8 @@ class Survey:
             )
 
     def _estimate(self) -> float:
-        return self._listen_first + self._inquiry.schedule.seconds_left(self._inquiry.pace)
+        looks = _CLOSE_LOOK_SECONDS * (self._ledger.expect or 0)
+        return self._listen_first + self._inquiry.schedule.seconds_left(self._inquiry.pace) + looks
 
     def _progress(self) -> Progress:
         sent, schedule = self._ledger.probes_sent, self._inquiry.schedule

@@ -52,9 +52,9 @@ class Pace:
     first ones wait less: whoever is slower is heard in the next probe's time.
     """
 
-    first: float = 0.12
-    second: float = 0.06
-    others: float = 0.025
+    first: float = 0.09
+    second: float = 0.045
+    others: float = 0.02
 
     def wait(self, probe: Probe) -> float:
         """The reply wait for `probe`."""
@@ -62,7 +62,7 @@ class Pace:
 
     def learnt(self, slowest: float) -> Pace:
         """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten by `PATIENCE`."""
-        return replace(self, first=min(0.2, max(0.06, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest)))
+        return replace(self, first=min(0.2, max(0.07, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest)))
 
 
 def rounds_needed(lost: int, asked: int) -> int:

@@ -13,7 +13,6 @@ from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError, RefusedError
 from busprobe.session import Session
-from busprobe.wizard.dialogs.form import Form
 from busprobe.wizard.dialogs.hands import HandsDialog
 from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.dialogs.question import Answer, Question
@@ -236,7 +235,7 @@ class BusprobeApp(App[None]):
     def action_hands(self) -> None:
         """Play the hands at the terminals of a practice segment."""
         hands = self.session.hands
-        if hands is not None and not isinstance(self.screen, HandsDialog | Question | Form):
+        if hands is not None and not isinstance(self.screen, HandsDialog):
             self.push_screen(HandsDialog(hands))
 
     def explain(self, title: str, words: str) -> None:

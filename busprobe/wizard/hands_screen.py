@@ -102,7 +102,7 @@ class HandsScreen(Screen[None]):
         self.call_later(self._close_if_in_front)
 
     def _close_if_in_front(self) -> None:
-        if self._over and self.is_current and not self._closed:
+        if self._over and self.app.screen is self and not self._closed:
             self._closed = True
             self.dismiss(None)
 

@@ -54,6 +54,8 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
         "written to the low-byte of holding register 1 (0x0001, data sheet 40002) by function 6, 1-99,110",
         "holds after a power cycle; there is no reply; ready again after 2.5 s; unlocked by writing 0x1234, 0x5678 to",
         "saved by writing 0x0001 to holding register 151 (0x0097, data sheet 40152) by function 6; locked again by",
+        "Line settings the code of the baud rate is written to the low-byte of holding register 2 (0x0002, data sheet",
+        "2400 = 0, 9600 = 2, 19200 = 3; the code of the format is written to the high-byte of holding register 2",
         "If it is lost Hold the key while switching it on",
         "server id (function 17): 'G-900' in it",
         "VendorName (43/14): 'Glenmoss Works'",

@@ -11,15 +11,13 @@ from pydantic import BaseModel, ValidationError
 
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
+from busprobe.profiles.changes import Effect, Readdress, ReplyFrom
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.registers import AddressPart, Register
 from busprobe.profiles.schema import (
-    Effect,
     PointType,
     Profile,
-    Readdress,
     RegisterTest,
-    ReplyFrom,
     TextTest,
 )
 from tests.profiles.making import point, profile

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
 from busprobe.line.clock import VirtualClock
@@ -21,7 +21,7 @@ from busprobe.readdress.move import Move, Prepared, Procedure
 from busprobe.readdress.procedure import RegisterWrite
 
 SETTINGS = LineSettings.parse("9600-8N1")
-ADDRESS_REGISTER, UNLOCK_REGISTER, SAVE_REGISTER = 100, 200, 201
+ADDRESS_REGISTER, BAUD_REGISTER, UNLOCK_REGISTER, SAVE_REGISTER = 100, 101, 200, 201
 
 
 @dataclass
@@ -55,6 +55,9 @@ class FakeUnit:
     """Whether the register of the address can be read."""
     other: int = 0x03
     """What the other half of a shared register holds."""
+    settings: LineSettings = SETTINGS
+    baud_codes: tuple[int, ...] = (4800, 9600, 19200)
+    """Baud rates by the code in the baud register."""
     connected: bool = True
     ready_at: float = 0.0
 
@@ -62,6 +65,7 @@ class FakeUnit:
         self.answers_at = {self.address}
         self.stored = self.address
         self.pending: int | None = None
+        self.pending_settings = self.settings
         self.locked = self.password is not None
 
     def power_cycle(self) -> None:
@@ -70,6 +74,7 @@ class FakeUnit:
             self.stored = self.pending
         self.address, self.pending = self.stored, None
         self.answers_at = {self.address}
+        self.settings = self.pending_settings
         self.ready_at = 0.0
         self.locked = self.password is not None
 
@@ -102,9 +107,22 @@ class FakeUnit:
                     self.stored = self.pending
                     self._take(self.pending, at)
                 return asked, reply
+            if register == BAUD_REGISTER:
+                return self._resettled(asked, self.part.read(value), reply, at)
             if register == ADDRESS_REGISTER:
                 return self._readdressed(asked, value, reply, at)
         return asked, bytes((function | 0x80, 2 if function in (3, 6, 16) else 1))
+
+    def _resettled(self, asked: int, code: int, reply: bytes, at: float) -> tuple[int, bytes | None]:
+        if self.deaf:
+            return asked, None
+        if self.exception is not None or code >= len(self.baud_codes):
+            return asked, bytes((reply[0] | 0x80, self.exception or 3))
+        self.pending_settings = replace(self.settings, baud=self.baud_codes[code])
+        if self.effect == "at once":
+            self.settings = self.pending_settings
+            self.ready_at = at + self.latency + self.restart
+        return asked, reply if self.reply_from == "old" else None
 
     def _readdressed(self, asked: int, value: int, reply: bytes, at: float) -> tuple[int, bytes | None]:
         if self.deaf:
@@ -134,9 +152,19 @@ class FakeUnit:
     def _holds(self, register: int) -> int | None:
         if register < 2:
             return self.serial
+        if register == BAUD_REGISTER and self.readable:
+            code = self.baud_codes.index(self.settings.baud)
+            return self.part.put(self.other << 8 | self.other, code)
         if register == ADDRESS_REGISTER and self.readable:
             return self.part.put(self.other << 8 | self.other, self.address)
         return None
+
+
+def _overlapped(first: bytes, second: bytes, late: int) -> bytes:
+    """What is heard of two replies, one `late` characters after the other: a space (0) of either wins."""
+    length = max(len(first), late + len(second))
+    one, other = first.ljust(length, b"\xff"), (b"\xff" * late + second).ljust(length, b"\xff")
+    return bytes(a & b for a, b in zip(one, other, strict=True))
 
 
 class Bench:
@@ -183,8 +211,9 @@ class Bench:
         end = self.clock.now() + self.settings.wire_time(len(data))
         if self.echo:
             self._coming.append((end, data))
-        if self.settings == SETTINGS and is_sound(data):
-            answers = [a for unit in self.units if unit.connected and (a := unit.hear(data, end))]
+        if is_sound(data):
+            hearing = [unit for unit in self.units if unit.connected and unit.settings == self.settings]
+            answers = [answer for unit in hearing if (answer := unit.hear(data, end))]
             self._coming.extend(self._on_the_wire(answers))
         self.after_send(data)
         return end
@@ -210,7 +239,8 @@ class Bench:
                 if start - first < self.settings.bit_time / 2 and data == other:
                     merged.append((first, last, other))  # identical twins, exactly together
                 else:
-                    wreck = bytes(a & ~b & 0xFF for a, b in zip(other, data, strict=False)) or b"\x00"
+                    late = round((start - first) / self.settings.character_time)
+                    wreck = _overlapped(other, data, late)
                     merged.append((first, max(last, end), wreck))
             else:
                 merged.append((start, end, data))

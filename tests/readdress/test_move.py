@@ -10,8 +10,8 @@ import pytest
 
 from busprobe.errors import PortError
 from busprobe.modbus.requests import Function
+from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.profiles.registers import AddressPart
-from busprobe.profiles.schema import Effect, ReplyFrom
 from busprobe.readdress.looking import lookalikes
 from busprobe.readdress.move import (
     Outcome,

@@ -12,7 +12,7 @@ from busprobe.line.port import Chunk
 from busprobe.modbus.framing import crc
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request, write_register, write_registers
-from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.outcome import (
     Answer,
     Outcome,

@@ -6,8 +6,9 @@ import pytest
 
 from busprobe.errors import UsageError
 from busprobe.modbus.requests import Function
+from busprobe.profiles.changes import Effect
 from busprobe.profiles.registers import AddressPart
-from busprobe.profiles.schema import Effect, Profile, parse_profile
+from busprobe.profiles.schema import Profile, parse_profile
 from busprobe.readdress.move import Procedure
 from busprobe.readdress.procedure import RegisterWrite
 from busprobe.readdress.steps import Role, steps

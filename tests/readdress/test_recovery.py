@@ -10,7 +10,7 @@ import pytest
 from busprobe.errors import UsageError
 from busprobe.job.job import Job
 from busprobe.modbus.requests import Function
-from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.move import Procedure, Result, Row, execute, prepare
 from busprobe.readdress.recovery import move_on_record, recover
 from tests.readdress.bench import (

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError
-from busprobe.profiles.schema import Effect, ReplyFrom
+from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.move import Outcome, Prepared, Procedure, Result, Row, execute, prepare, verify_again
 from tests.readdress.bench import ADDRESS_REGISTER, SAVE, Bench, Book, FakeUnit, line_to, move
 

@@ -103,7 +103,7 @@ def served(addresses: tuple[int, ...]) -> Iterator[tuple[PymodbusUnits, str]]:
                 os.write(other[end], os.read(end, 1024))
 
     async def serve() -> None:
-        identity = ModbusDeviceIdentification(
+        identity = ModbusDeviceIdentification(  # type: ignore[no-untyped-call]
             info_name={"VendorName": "Brookvale Metering", "ProductCode": "BM-330", "MajorMinorRevision": "1.4"}
         )
         server = ModbusSerialServer(
@@ -120,7 +120,7 @@ def served(addresses: tuple[int, ...]) -> Iterator[tuple[PymodbusUnits, str]]:
         ready.set()
         while not stop.is_set():
             await asyncio.sleep(0.02)
-        await server.shutdown()
+        await server.shutdown()  # type: ignore[no-untyped-call]
 
     threads = [threading.Thread(target=bridge), threading.Thread(target=lambda: asyncio.run(serve()))]
     for thread in threads:

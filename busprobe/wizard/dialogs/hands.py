@@ -35,7 +35,7 @@ class HandsDialog(ModalScreen[None]):
         with Vertical(classes="box"):
             yield Static(Text("Hands at the terminals of this practice segment"), classes="title")
             yield Static(Text("Enter takes the unit under the cursor off the pair, or puts it back."), classes="words")
-            yield UnitTable((("Unit", 10), ("What it is", 30), ("On the pair", 12), ("Wires", 9)), id="hands")
+            yield UnitTable((("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)), id="hands")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:

@@ -26,13 +26,13 @@ from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _COLUMNS = (
-    ("No.", 3),
-    ("Address", 10),
-    ("Settings", 10),
-    ("State", 8),
-    ("Tag", 8),
-    ("Maker and model", 19),
-    ("Cycle", 6),
+    ("No.", 4),
+    ("Address", 11),
+    ("Settings", 11),
+    ("State", 11),
+    ("Tag", 9),
+    ("Maker and model", 27),
+    ("Cycle", 5),
 )
 _WRITTEN_KEY = "wizard.written"
 """Where the job keeps what was written last."""
@@ -64,7 +64,7 @@ tested."""
             yield Static(" Formats", classes="label")
             yield Input(", ".join(EXPORTERS), id="formats", compact=True)
         yield Static(id="written", classes="said")
-        yield UnitTable(_COLUMNS, id="bus-list")
+        yield UnitTable(_COLUMNS, id="bus-list", padding=0)
         yield Static(id="open-points", classes="said gap")
 
     def first_focus(self) -> Widget:

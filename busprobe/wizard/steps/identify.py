@@ -87,7 +87,7 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
                 self.next_words = "No unit is known yet. Run the survey, step 3."
             elif odd:
                 self.state = StepState.CHECK
-                self.next_words = f"{_count(odd)} to sort out at {both_forms(odd[0].address)}: see step 5, Readdress."
+                self.next_words = f"{_count(odd)} to sort out, at {odd[0].address}: go to Readdress (5)."
             elif len(known) < len(lone):
                 self.state = StepState.DOING if known else StepState.TO_DO
                 self.next_words = "Press a to identify all units."

@@ -26,17 +26,17 @@ from busprobe.wizard.widgets.reply_plot import FAILED, ReplyPlot
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _KINDS = (
-    ("OK", (Kind.OK, Kind.OK_AFTER_JUNK)),
-    ("Silent", (Kind.SILENT,)),
-    ("Late", (Kind.LATE,)),
-    ("CRC", (Kind.CRC,)),
-    ("Malf.", (Kind.MALFORMED,)),
-    ("Other", (Kind.FOREIGN,)),
-    ("Exc.", (Kind.EXCEPTION,)),
+    ("OK", 6, (Kind.OK, Kind.OK_AFTER_JUNK)),
+    ("Silent", 7, (Kind.SILENT,)),
+    ("Late", 5, (Kind.LATE,)),
+    ("CRC", 5, (Kind.CRC,)),
+    ("Malf.", 6, (Kind.MALFORMED,)),
+    ("Other", 6, (Kind.FOREIGN,)),
+    ("Exc.", 5, (Kind.EXCEPTION,)),
 )
-"""Columns of the table and the kinds each counts."""
+"""Columns of the table, their widths, and the kinds each counts."""
 
-_COLUMNS = (("Unit", 14), ("Polls", 6), *((title, 6) for title, _ in _KINDS), ("Median", 7), ("Max ms", 7))
+_COLUMNS = (("Unit", 14), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Median", 7), ("Max ms", 7))
 _PLOTTED = 512
 
 
@@ -85,7 +85,9 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
             yield Static(id="prove-status")
         yield UnitTable(_COLUMNS, id="tallies", padding=0)
         yield Static(id="plot-head", classes="head gap")
-        yield ReplyPlot(id="plot")
+        plot = ReplyPlot(id="plot")
+        plot.display = False  # an empty plot says nothing
+        yield plot
         yield Static(id="prove-findings", classes="said gap")
 
     def first_focus(self) -> Widget:
@@ -204,20 +206,21 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
 
     def _row(self, unit: UnitTally) -> list[Text | str]:
         cells: list[Text | str] = [_key_text(unit.key), str(unit.polls)]
-        for index, (_, kinds) in enumerate(_KINDS):
+        for index, (_, _, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
             cells.append(toned(self, f"! {count}", "wrong") if index and count else str(count) if count else "-")
         return [*cells, _ms(unit.reply_times.median), _ms(unit.reply_times.maximum)]
 
     def _show_plot(self, proof: Proof) -> None:
+        self.query_one(ReplyPlot).display = True
         chosen = next((unit for unit in proof.units if _key_text(unit.key) == self._table.chosen), None)
         if chosen is None:
             return
         times = chosen.reply_times
         self.query_one("#plot-head", Static).update(
             Text(
-                f"Reply times of unit {_key_text(chosen.key)}: median {_ms(times.median)}, "
-                f"99 % within {_ms(times.percentile(99))}, longest {_ms(times.maximum)} ms"
+                f"Unit {_key_text(chosen.key)} replies in ms: median {_ms(times.median)}, "
+                f"99 % within {_ms(times.percentile(99))}, longest {_ms(times.maximum)}"
             )
         )
         self.query_one(ReplyPlot).show(self._times.get(chosen.key, ()))

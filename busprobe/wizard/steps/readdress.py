@@ -157,7 +157,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
             self.next_words = "A write was under way when the program ended: press v to see what is true."
         elif clashes:
             self.state = StepState.CHECK
-            self.next_words = f"Sort out the clash at {clashes[0].address}: put the cursor on it and press i."
+            self.next_words = f"A clash at {clashes[0].address}: put the cursor on it and press i."
         elif left:
             self.state = StepState.DOING
             self.next_words = f"{len(left)} to move: put the cursor on one and press m."
@@ -291,7 +291,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         if self.on_line("the move", work):
             self.state = StepState.DOING
             self.progress = "moves"
-            self.next_words = "Wait: both addresses are looked at first; nothing is written before you say so."
+            self.next_words = "Wait: both addresses are looked at; nothing is written unless you say so."
 
     @on(Reported)
     def _reported(self, event: Reported) -> None:

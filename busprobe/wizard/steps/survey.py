@@ -372,7 +372,8 @@ You can look at other steps while the survey runs; it goes on, and the rail show
     def _conclude(self, document: Mapping[str, Any], *, interrupted: bool) -> None:
         """State and words after a survey."""
         complete = document.get("complete") is True
-        odd = [f for f in self._found.values() if f["kind"] != "unit"]
+        # A clash that was sorted out since is none any more: the list of units knows.
+        odd = [unit for unit in self.session.job.units() if unit.kind != "unit"]
         seconds = document.get("seconds")
         took = f" in {time_words(seconds)}" if seconds is not None else ""
         said = f"{len(self._found)} found{took}: " + (
@@ -389,7 +390,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         if interrupted:
             self.next_words = "The survey was cut off. Press s: it goes on where it was."
         elif odd:
-            where = ", ".join(str(f["address"]) for f in odd[:4])
+            where = ", ".join(str(unit.address) for unit in odd[:4])
             self.next_words = f"Look at {where} (e shows the evidence); Readdress (5) sorts out a clash."
         elif not self._found:
             self.next_words = "Nobody replied. Check supply and wires in Wiring (2), then survey again."

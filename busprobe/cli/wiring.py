@@ -1,0 +1,103 @@
+"""``busprobe wiring``: what a multimeter shows, and the arithmetic of a pair."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from busprobe.cli import options, output, wiring_sums
+from busprobe.cli.sessions import open_job
+from busprobe.errors import ExitCode
+from busprobe.wiring.cautions import CAUTIONS
+from busprobe.wiring.meter import Judgement, Level, parse_resistance, parse_voltage
+from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, Labels
+from busprobe.wiring.record import wiring_document
+from busprobe.wiring.resistance import judge_resistance
+from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
+
+
+@click.group()
+def command() -> None:
+    """Judge meter readings and reckon bias, loads, lengths and voltage drop.
+
+    \b
+    Example:
+      busprobe wiring meter --resistance 61 --idle 0.25
+    """
+
+
+for sum_command in wiring_sums.COMMANDS:
+    command.add_command(sum_command)
+
+
+@command.command("meter")
+@click.option("--resistance", default="", metavar="OHM", help="Between the wires, all power off: 61, 1.2k, OL.")
+@click.option("--idle", default="", metavar="VOLT", help="Between the wires, powered and idle; red lead on D1, + or A.")
+@click.option("--letters", is_flag=True, help="The red lead was on a terminal marked A, not D1 or +.")
+@click.option("--d1", default="", metavar="VOLT", help="D1 (or +) to common, idle.")
+@click.option("--d0", default="", metavar="VOLT", help="D0 (or -) to common, idle.")
+@click.option("--supply", default="", metavar="VOLT", help="Supply at the far unit, under load.")
+@click.option("--nominal", type=float, default=24.0, show_default=True, help="Nominal supply in V.")
+@options.job(required=False, text="Job file to keep the readings in.")
+@options.as_json
+def meter(
+    resistance: str,
+    idle: str,
+    letters: bool,
+    d1: str,
+    d0: str,
+    supply: str,
+    nominal: float,
+    job_file: Path | None,
+    as_json: bool,
+) -> ExitCode:
+    """Judge what a multimeter shows; what is left out counts as not measured.
+
+    \b
+    Example:
+      busprobe wiring meter --resistance 118 --idle 0.02
+    """
+    voltage = parse_voltage(idle)
+    judgements = (
+        judge_resistance(parse_resistance(resistance)),
+        judge_idle(voltage, Labels.LETTERS if letters else Labels.SIGN),
+        judge_to_common(parse_voltage(d1), parse_voltage(d0), voltage),
+        judge_supply(parse_voltage(supply), nominal),
+    )
+    document = wiring_document(judgements, (), listened=False)
+    if job_file is not None:
+        with open_job(job_file) as job:
+            job.record("wiring", document)
+    if as_json:
+        output.document(document)
+    else:
+        for caution in CAUTIONS:
+            output.say(f"Caution: {caution.text}")
+        for judgement in judgements:
+            _print(judgement)
+    sound = all(judgement.level in (Level.GOOD, Level.NOT_MEASURED) for judgement in judgements)
+    return ExitCode.DONE if sound else ExitCode.ATTENTION
+
+
+def _print(judgement: Judgement) -> None:
+    output.lines([f"{judgement.measurement}: {judgement.level}. {judgement.words}"])
+    if judgement.action:
+        output.lines([f"  Next: {judgement.action}"])
+    if judgement.level is not Level.NOT_MEASURED:
+        output.lines([f"  Rests on {judgement.limits} ({judgement.source})."])
+
+
+@command.command("names")
+def names() -> None:
+    """Explain how the two wires are named, and why letters cannot be trusted.
+
+    \b
+    Example:
+      busprobe wiring names
+    """
+    output.lines([EXPLANATION])
+    output.table(
+        ("Who", "Idle positive", "Idle negative"),
+        [(convention.who, convention.idle_positive, convention.idle_negative) for convention in CONVENTIONS],
+    )

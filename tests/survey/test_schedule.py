@@ -1,0 +1,149 @@
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
+from busprobe.survey.probes import LADDER, Probe, ladder
+from busprobe.survey.schedule import RARE, THOROUGH_UP_TO, Pace, Schedule, Sweep, common_settings, rounds_needed
+
+EVERYTHING = common_settings()
+some_settings = st.lists(st.sampled_from(EVERYTHING), min_size=1, max_size=6, unique=True)
+some_addresses = st.sets(st.integers(1, 247), min_size=1, max_size=40)
+
+Asked = tuple[LineSettings, Probe, int]
+
+
+def all_asked(schedule: Schedule) -> Counter[Asked]:
+    return Counter((s.settings, s.probe, a) for s in schedule.sweeps for a in s.addresses)
+
+
+def test_the_default_search_is_all_common_settings_with_the_likely_ones_first() -> None:
+    assert set(EVERYTHING) == {LineSettings.parse(f"{b}-{f}") for b in COMMON_BAUDS for f in COMMON_FORMATS}
+    assert [str(s) for s in EVERYTHING[:4]] == ["9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1"]
+    odd = LineSettings.parse("14400-8N1")
+    assert common_settings([odd])[4] == odd
+
+
+@settings(max_examples=40)
+@given(some_settings, some_addresses)
+def test_every_address_is_asked_by_each_probe_of_the_plan_exactly_once(
+    searched: list[LineSettings], addresses: set[int]
+) -> None:
+    asked = all_asked(Schedule.plan(searched, addresses))
+    probes = LADDER if len(searched) <= THOROUGH_UP_TO else LADDER[:2]
+    assert asked == Counter((s, p, a) for s in searched for p in probes for a in addresses)
+
+
+@settings(max_examples=40)
+@given(some_settings, some_addresses, st.data())
+def test_moving_settings_about_forgets_and_adds_nothing(
+    searched: list[LineSettings], addresses: set[int], data: st.DataObject
+) -> None:
+    schedule = Schedule.plan(searched, addresses)
+    chosen = data.draw(st.sampled_from(searched))
+    assert all_asked(schedule.promoted(chosen)) == all_asked(schedule)
+    assert all_asked(schedule.demoted(chosen)) == all_asked(schedule)
+    first = schedule.promoted(chosen).head
+    assert first is not None
+    assert first.settings == chosen
+    assert schedule.demoted(chosen).sweeps[-1].settings == chosen
+
+
+@settings(max_examples=40)
+@given(some_settings, some_addresses, st.data())
+def test_deepening_asks_the_rare_probes_once_however_often_somebody_is_found(
+    searched: list[LineSettings], addresses: set[int], data: st.DataObject
+) -> None:
+    schedule = Schedule.plan(searched, addresses)
+    for _ in range(data.draw(st.integers(0, 30))):
+        if schedule.head is not None:
+            schedule = schedule.advanced()
+    chosen = data.draw(st.sampled_from(searched))
+    before = all_asked(schedule)
+    deeper = schedule.deepened(chosen).deepened(chosen)
+    added = all_asked(deeper) - before
+    expected = [] if len(searched) <= THOROUGH_UP_TO else [(chosen, p, a) for p in RARE for a in addresses]
+    assert added == Counter(expected)
+
+
+@settings(max_examples=40)
+@given(some_settings, some_addresses)
+def test_a_schedule_runs_down_one_probe_at_a_time(searched: list[LineSettings], addresses: set[int]) -> None:
+    schedule = Schedule.plan(searched, addresses)
+    left = schedule.probes_left
+    seconds = schedule.seconds_left(Pace())
+    while schedule.head is not None:
+        schedule = schedule.advanced()
+        left -= 1
+        assert schedule.probes_left == left
+        assert schedule.seconds_left(Pace()) < seconds
+        seconds = schedule.seconds_left(Pace())
+    assert (left, seconds) == (0, 0)
+
+
+def test_likely_addresses_are_asked_at_all_settings_before_the_others_at_any() -> None:
+    """Factory addresses of stored profiles come before those that are common practice."""
+    schedule = Schedule.plan(EVERYTHING[:5], range(1, 248), likely=[99])
+    first = [s for s in schedule.sweeps if s.foretaste]
+    assert schedule.sweeps[:5] == tuple(first)
+    assert {s.settings for s in first} == set(EVERYTHING[:5])
+    assert all(s.addresses[:3] == (99, 1, 247) for s in first)
+
+
+def test_what_profiles_suggest_is_asked_at_their_own_settings_only() -> None:
+    mute = Probe(LADDER[0].function, 0x0101)
+    searched = EVERYTHING[:2]
+    elsewhere = LineSettings.parse("1200-8O1")
+    schedule = Schedule.plan(
+        searched, range(1, 10), likely=[7], suggested=[(searched[0], mute, 7), (elsewhere, mute, 7)]
+    )
+    assert [(s.settings, s.addresses) for s in schedule.sweeps if s.probe == mute] == [(searched[0], (7,))]
+
+
+def test_lost_requests_are_made_up_for_by_rounds_of_the_likeliest_probe() -> None:
+    schedule = Schedule.plan(EVERYTHING[:1], range(1, 4))
+    assert schedule.repeated(EVERYTHING[0], len(LADDER)) is schedule
+    more = schedule.repeated(EVERYTHING[0], len(LADDER) + 2).sweeps[len(schedule.sweeps) :]
+    assert [(s.probe, s.round) for s in more] == [(LADDER[0], 2), (LADDER[0], 3)]
+
+
+@given(st.integers(1, 500), st.data())
+def test_the_rounds_needed_grow_with_the_losses_and_are_bounded(asked: int, data: st.DataObject) -> None:
+    lost = data.draw(st.integers(0, asked))
+    fewer = data.draw(st.integers(0, lost))
+    assert 1 <= rounds_needed(fewer, asked) <= rounds_needed(lost, asked) <= 14
+
+
+def test_one_loss_in_four_needs_more_than_the_seven_kinds_of_probes() -> None:
+    """Computed: the upper bound of 18 in 72 is 26 in 72, and 0.36 to the tenth power is below one in ten thousand."""
+    assert rounds_needed(18, 72) == 10
+
+
+def test_waits_follow_the_slowest_unit_within_bounds() -> None:
+    pace = Pace()
+    assert pace.wait(LADDER[0]) > pace.wait(LADDER[1]) > pace.wait(LADDER[-1])
+    assert Pace().learnt(0.001).first < pace.first < Pace().learnt(0.08).first <= Pace().learnt(5).first <= 0.2
+
+
+@pytest.mark.parametrize("address", [1, 2, 246, 247])
+def test_the_same_probe_to_neighbours_asks_for_another_quantity(address: int) -> None:
+    """So that a stale answer cannot pass for a fresh one."""
+    neighbour = ladder(address - 1 or 3)
+    for mine, other in zip(ladder(address), neighbour, strict=True):
+        assert mine.quantity != other.quantity or mine.quantity == 0
+
+
+def test_probes_have_names_and_are_told_from_their_requests() -> None:
+    assert [p.name for p in LADDER[:2]] == ["function 3, register 0", "function 4, register 0"]
+    assert len({p.name for p in LADDER}) == len(LADDER)
+    assert [Probe.of(p.request(9)) for p in LADDER] == list(LADDER)
+
+
+def test_a_sweep_takes_its_requests_and_waits() -> None:
+    """8 characters of 10 bits at 9600 baud take 8.33 ms (computed)."""
+    sweep = Sweep(EVERYTHING[0], LADDER[0], (1, 2, 3))
+    assert sweep.seconds(Pace(first=0.1)) == pytest.approx(3 * (0.00833 + 0.1), abs=1e-4)

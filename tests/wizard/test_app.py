@@ -1,0 +1,191 @@
+"""The frame around the steps: rail, keys, who has the line, leaving."""
+
+from __future__ import annotations
+
+import pytest
+from textual.widgets import Input
+
+from busprobe.job import Job
+from busprobe.line.settings import LineSettings
+from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.step import Step
+from tests.wizard.conftest import Wizard, new_session
+
+
+async def test_a_new_job_starts_at_port_with_seven_steps_to_do(wizard: Wizard) -> None:
+    """A person sees all seven steps, none begun, the job's place, and what to do first."""
+    async with wizard() as person:
+        head = person.screen.splitlines()
+        assert "Harrow Mill · Line A" in head[0]
+        assert "no port open" in head[0]
+        names = head[1].split()
+        assert names == "1 Port 2 Wiring 3 Survey 4 Identify 5 Readdress 6 Prove 7 Hand over".split()
+        assert person.rail.count("· to do") == 7
+        assert "Choose the adapter and press Enter." in person.next_line
+
+
+async def test_digits_go_to_steps_but_are_digits_in_a_field(wizard: Wizard) -> None:
+    """A digit shows its step; typed into a field it stays there, and Escape makes it a key again."""
+    async with wizard() as person:
+        await person.press("3")
+        assert "Addresses 1-247" in person.screen
+        await person.press("tab", "tab", "tab")
+        assert isinstance(person.app.focused, Input)
+        await person.press("2")
+        assert person.app.current == 3
+        assert person.app.focused.value.endswith("2")
+        assert "Esc Leave the field" in person.screen.splitlines()[-1]
+        await person.press("escape", "2")
+        assert person.app.current == 2
+
+
+async def test_next_and_back_work_inside_a_field(wizard: Wizard) -> None:
+    """Ctrl+N and Ctrl+P turn the page wherever the focus is, and stop at both ends."""
+    async with wizard(step=7) as person:
+        await person.press("tab", "tab")
+        assert isinstance(person.app.focused, Input)
+        await person.press("ctrl+n")
+        assert person.app.current == 7
+        await person.press("ctrl+p")
+        assert person.app.current == 6
+
+
+@pytest.mark.parametrize("step", range(1, 8))
+async def test_each_step_explains_itself_and_its_keys(wizard: Wizard, step: int) -> None:
+    """F1 shows what the step is for, every key it has, and the signs of the rail; Escape closes it."""
+    async with wizard("clean", step=step, size=(100, 60)) as person:
+        await person.press("escape")
+        await person.press("f1")
+        said = person.screen
+        assert f"Help: {person.app.step.TITLE}" in said
+        for binding in person.app.step.BINDINGS:
+            words = getattr(binding, "tooltip", "") or getattr(binding, "description", "")
+            assert words[:30] in said
+        assert "▸ doing" in said
+        await person.press("escape")
+        assert "Help:" not in person.screen
+
+
+@pytest.mark.parametrize("step", range(1, 8))
+async def test_the_keys_fit_into_80_columns(wizard: Wizard, step: int) -> None:
+    """The last line shows all keys of the step, down to the last one, at 80 columns."""
+    async with wizard("clean", step=step) as person:
+        await person.press("escape")
+        assert person.screen.splitlines()[-1].rstrip().endswith("q Quit")
+
+
+async def test_the_step_looked_at_last_is_shown_again(wizard: Wizard, job: Job) -> None:
+    """After a restart the wizard opens where it was left."""
+    async with wizard() as person:
+        await person.press("6")
+    again = BusprobeApp(new_session(job))
+    async with again.run_test(size=(80, 24)):
+        assert again.current == 6
+
+
+async def test_work_that_needs_the_line_says_that_no_port_is_open(wizard: Wizard) -> None:
+    """Without a port a survey does not start; the screen says where to open one."""
+    async with wizard(step=3) as person:
+        await person.press("s")
+        assert "No port is open yet." in person.screen
+        assert "step 1, Port" in person.screen
+        await person.press("enter")
+        assert "▸ doing" not in person.rail
+
+
+async def test_a_second_use_of_the_line_is_refused_in_words(wizard: Wizard) -> None:
+    """While the hunt has the line, a survey says that, and the top line shows who has it."""
+    async with wizard("clean", step=2) as person:
+        await person.press("r", "h", "enter")
+        await person.wait_for("HUNT")
+        await person.press("escape")
+        person.app.gate.release()
+        await person.wait()
+        person.app.gate.claim("the hunt")
+        await person.press("3", "s")
+        assert "The line is in use: the hunt is running." in person.screen
+        await person.press("enter")
+        assert "▸ the hunt" in person.screen.splitlines()[0]
+        person.app.gate.release()
+
+
+async def test_leaving_asks_only_while_something_runs(wizard: Wizard) -> None:
+    """q asks while the survey runs; Stay goes on with it, Stop it and leave ends it cleanly with its findings kept."""
+    async with wizard("clean", step=3) as person:
+        await person.press("s", "p")
+        await person.press("q")
+        assert "The survey is still running on the line." in person.screen
+        await person.press("s")
+        assert person.app.gate.holder == "the survey"
+        await person.press("ctrl+c")
+        await person.press("l")
+        await person.wait()
+        assert not person.app.is_running or person.app._exit
+    record = person.app.session.job.latest_survey()
+    assert record is not None
+    assert record.ended is not None
+    assert not record.complete
+
+
+async def test_leaving_at_rest_leaves_at_once(wizard: Wizard) -> None:
+    """With nothing running q needs no second key."""
+    async with wizard() as person:
+        await person.press("q")
+        assert person.app._exit
+
+
+async def test_a_fault_of_the_program_is_no_finding_and_no_traceback(
+    wizard: Wizard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """If busprobe itself breaks, the screen says so, says that it tells nothing of the bus, and goes on."""
+    async with wizard("clean", step=1) as person:
+
+        def broken(seconds: float) -> None:
+            raise ZeroDivisionError("a slip")
+
+        monkeypatch.setattr(person.app.session, "listen", broken)
+        await person.press("escape", "l")
+        await person.look()
+        await person.wait_for("busprobe itself has a fault")
+        assert "says nothing about the bus" in person.screen
+        assert "Traceback" not in person.screen
+        await person.press("enter")
+        assert person.app.gate.holder == ""
+
+
+async def test_hands_are_offered_only_at_a_practice_segment(wizard: Wizard) -> None:
+    """F9 takes a virtual unit off the pair and puts it back; without a virtual segment the key is not there."""
+    async with wizard() as person:
+        assert "F9" not in person.screen
+        person.app.session.open("virtual:clean", LineSettings.parse("9600-8N1"))
+        await person.press("f9", "enter")
+        assert "- taken off" in person.screen
+        hands = person.app.session.hands
+        assert hands is not None
+        assert [unit.connected for unit in hands.terminals()].count(False) == 1
+        await person.press("enter", "w")
+        assert "- taken off" not in person.screen
+        assert "X swapped" in person.screen
+
+
+async def test_light_and_dark_can_be_switched(wizard: Wizard) -> None:
+    """F8 turns the screen light for bright sun, with the same signs and words."""
+    async with wizard() as person:
+        before = person.screen
+        await person.press("f8")
+        assert not person.app.current_theme.dark
+        assert person.screen == before
+
+
+def test_every_step_has_a_name_and_a_help(job: Job) -> None:
+    steps: tuple[Step, ...] = BusprobeApp(new_session(job))._steps
+    assert [step.TITLE for step in steps] == [
+        "Port",
+        "Wiring",
+        "Survey",
+        "Identify",
+        "Readdress",
+        "Prove",
+        "Hand over",
+    ]
+    assert all(len(step.HELP) > 100 for step in steps)

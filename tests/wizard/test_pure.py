@@ -1,0 +1,228 @@
+"""The parts of the wizard that need no screen."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busprobe.errors import RefusedError, UsageError
+from busprobe.job.plan import PlannedUnit
+from busprobe.job.records import Conclusion, UnitRecord, WriteRecord
+from busprobe.modbus.requests import write_register
+from busprobe.wiring.meter import Level
+from busprobe.wiring.naming import Labels
+from busprobe.wizard.batch import batches
+from busprobe.wizard.decision import Decision
+from busprobe.wizard.gate import LineGate
+from busprobe.wizard.meter_form import FIELDS, judge_form
+from busprobe.wizard.moves import latest_move, move_words, outcome_on_record, proposals
+from busprobe.wizard.search import read_search
+from busprobe.wizard.steps.survey import time_words
+from busprobe.wizard.widgets.reply_plot import scale_top
+from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
+
+# -- the gate ------------------------------------------------------------------------------------------------
+
+
+def test_the_gate_names_what_has_the_line_and_what_was_refused() -> None:
+    gate = LineGate()
+    gate.claim("the survey")
+    with pytest.raises(RefusedError, match="the survey is running") as refused:
+        gate.claim("the move")
+    assert "the move" in refused.value.means
+    assert gate.holder == "the survey"
+
+
+def test_the_gate_opens_again() -> None:
+    gate = LineGate()
+    gate.claim("the survey")
+    gate.release()
+    gate.claim("the move")
+    assert gate.holder == "the move"
+
+
+# -- decisions and batches -----------------------------------------------------------------------------------
+
+
+def test_a_decision_reaches_the_thread_that_waits_for_it() -> None:
+    decision: Decision[bool] = Decision()
+    got: list[bool] = []
+    worker = threading.Thread(target=lambda: got.append(decision.wait()))
+    worker.start()
+    decision.give(True)
+    worker.join(5)
+    assert got == [True]
+
+
+def test_leaving_answers_everything_that_may_still_be_asked() -> None:
+    decision: Decision[bool] = Decision()
+    decision.leave(False)
+    assert [decision.wait(), decision.wait(), decision.wait()] == [False, False, False]
+
+
+@given(st.lists(st.integers()))
+def test_batches_lose_nothing_and_keep_the_order(events: list[int]) -> None:
+    assert [event for batch in batches(events) for event in batch] == events
+
+
+def test_a_batch_goes_out_before_the_last_event_where_events_are_slow(monkeypatch: pytest.MonkeyPatch) -> None:
+    moments = iter([0.0, 0.01, 0.06, 0.06, 0.07])
+    monkeypatch.setattr("busprobe.wizard.batch.time.monotonic", lambda: next(moments))
+    assert list(batches("abc")) == [("a", "b"), ("c",)]
+
+
+# -- the survey form -----------------------------------------------------------------------------------------
+
+
+def test_common_stands_for_all_32_settings() -> None:
+    search = read_search("common", "1-247", "")
+    assert len(search.settings) == 32
+    assert len(search.addresses) == 247
+    assert search.expect is None
+
+
+def test_settings_are_tried_in_the_order_they_are_written() -> None:
+    search = read_search("19200-8e1, 9600-8N1", "1,5", "3")
+    assert [str(one) for one in search.settings] == ["19200-8E1", "9600-8N1"]
+    assert search.expect == 3
+
+
+@pytest.mark.parametrize(
+    ("form", "named"),
+    [
+        (("fast", "1-247", ""), "'fast' is not a line setting"),
+        (("common", "0", ""), "'0' is not a set of unit addresses"),
+        (("common", "1-247", "-3"), "'-3' is not a number of units"),
+        (("common", "1-247", "400"), "'400' is not a number of units"),
+    ],
+)
+def test_a_form_that_cannot_be_read_says_which_part(form: tuple[str, str, str], named: str) -> None:
+    with pytest.raises(UsageError, match=named):
+        read_search(*form)
+
+
+def test_fewer_addresses_take_less_time() -> None:
+    assert read_search("9600-8N1", "1-10", "").seconds < read_search("9600-8N1", "1-247", "").seconds
+
+
+@pytest.mark.parametrize(("seconds", "words"), [(0, "0:00"), (42.4, "0:42"), (61, "1:01"), (3800, "1:03:20")])
+def test_times_are_written_as_people_say_them(seconds: float, words: str) -> None:
+    assert time_words(seconds) == words
+
+
+# -- the meter form ------------------------------------------------------------------------------------------
+
+
+def test_an_empty_form_is_not_measured_and_never_good() -> None:
+    judged = judge_form({}, Labels.SIGN)
+    assert {judgement.level for judgement in judged.by_field.values()} == {Level.NOT_MEASURED}
+
+
+def test_a_mistyped_reading_is_named_and_the_others_are_still_judged() -> None:
+    judged = judge_form({"resistance": "sixty", "idle": "0.31"}, Labels.SIGN)
+    assert "'sixty' is not a meter reading" in judged.mistakes["resistance"]
+    assert judged.by_field["resistance"].level is Level.NOT_MEASURED
+    assert judged.by_field["idle"].level is Level.GOOD
+
+
+def test_a_negative_idle_voltage_is_wrong_only_where_the_sign_means_something() -> None:
+    """Terminals marked A and B follow two opposite conventions (MODBUS over Serial Line V1.02, section 3.3.2)."""
+    assert judge_form({"idle": "-0.3"}, Labels.SIGN).by_field["idle"].level is Level.WRONG
+    assert judge_form({"idle": "-0.3"}, Labels.LETTERS).by_field["idle"].level is Level.GOOD
+
+
+@settings(max_examples=60)
+@given(st.dictionaries(st.sampled_from([field.name for field in FIELDS]), st.text(max_size=8)))
+def test_whatever_is_typed_gives_a_judgement_or_a_named_mistake(typed: dict[str, str]) -> None:
+    judged = judge_form(typed, Labels.SIGN)
+    assert set(judged.mistakes) <= set(typed)
+    assert set(judged.by_field) == {"resistance", "idle", "d0", "supply"}
+
+
+# -- moves and proposals -------------------------------------------------------------------------------------
+
+
+def write(outcome: str | None, *, old: int = 1, new: int = 12, number: int = 1) -> WriteRecord:
+    conclusions = () if outcome is None else (Conclusion("2026-01-01T00:00:00.000Z", outcome, None, ""),)
+    frame = write_register(old, 0x101, new).frame
+    return WriteRecord(number, "", "", "readdress", old, new, "9600-8N1", frame, "", conclusions)
+
+
+def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
+    writes = (write("verified"),)
+    assert latest_move(UnitRecord(12, "9600-8N1"), writes) == writes[0]
+    assert latest_move(UnitRecord(1, "9600-8N1"), writes) is None
+    assert latest_move(UnitRecord(12, "19200-8E1"), writes) is None
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [("waiting for power cycle", "cycle it"), ("not verified", "not sure"), (None, "not known"), ("refused", "refused")],
+)
+def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(outcome: str | None, words: str) -> None:
+    unit, writes = UnitRecord(1, "9600-8N1"), (write(outcome),)
+    assert move_words(unit, latest_move(unit, writes)) == words
+
+
+def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
+    moved = UnitRecord(12, "9600-8N1")
+    assert move_words(moved, write("verified")) == "verified"
+    assert move_words(UnitRecord(12, "9600-8N1", power_cycle_verified=True), write("verified")) == "kept"
+
+
+def test_an_outcome_is_read_back_from_the_journal_with_the_register_that_was_written() -> None:
+    outcome = outcome_on_record(write("waiting for power cycle", number=7))
+    assert (outcome.move.old, outcome.move.new, outcome.move.procedure.register) == (1, 12, 0x101)
+    assert outcome.write == 7
+
+
+def test_without_a_plan_units_leave_factory_addresses_and_shared_ones() -> None:
+    units = (
+        UnitRecord(1, "9600-8N1", factory_address=1),
+        UnitRecord(10, "9600-8N1"),
+        UnitRecord(20, "9600-8N1"),
+        UnitRecord(20, "19200-8E1"),
+    )
+    proposed = proposals(units, ())
+    assert set(proposed) == {"1 9600-8N1", "20 9600-8N1", "20 19200-8E1"}
+    assert not set(proposed.values()) & {1, 10, 20, 247}
+    assert len(set(proposed.values())) == 3
+
+
+def test_a_clash_is_never_given_an_address() -> None:
+    assert proposals((UnitRecord(1, "9600-8N1", kind="clash"),), ()) == {}
+
+
+def test_a_plan_gives_units_of_the_planned_type_its_free_places_in_order() -> None:
+    plan = (
+        PlannedUnit("TE-1", 11, profile="aldermoor-at-10"),
+        PlannedUnit("EM-1", 12, profile="brookvale-bm-330"),
+        PlannedUnit("TE-2", 13, profile="aldermoor-at-10"),
+    )
+    units = (
+        UnitRecord(1, "9600-8N1", profile="aldermoor-at-10"),
+        UnitRecord(1, "9600-8E1", profile="brookvale-bm-330"),
+        UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"),
+    )
+    assert proposals(units, plan) == {"1 9600-8N1": 13, "1 9600-8E1": 12}
+
+
+# -- drawing -------------------------------------------------------------------------------------------------
+
+
+@given(st.floats(min_value=0.001, max_value=1e6))
+def test_the_scale_of_a_plot_holds_the_largest_time_and_is_no_more_than_two_and_a_half_times_it(largest: float) -> None:
+    top = scale_top(largest)
+    assert largest <= top * (1 + 1e-9)
+    assert top <= 2.5 * largest * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("word", ["HERE", "GONE", "NONE", "TWO", "ONE", "CONNECT", "DONE", "NO", "OFF ON", "END", "??"])
+def test_every_large_word_is_drawn_with_all_its_letters(word: str) -> None:
+    """A letter without a drawing would be left out: NO must never be read for NONE."""
+    assert len(drawn(word)) == HEIGHT
+    assert all(drawn(letter)[0] for letter in word)
+    assert all("█" in "".join(drawn(letter)) for letter in word if letter != " ")
