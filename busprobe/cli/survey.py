@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -12,7 +13,7 @@ from busprobe.cli import options, output
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import ALL, both_forms
+from busprobe.modbus.addresses import ALL, both_forms, format_addresses
 from busprobe.recording import RecordedSurvey
 from busprobe.survey import events
 from busprobe.survey.findings import Finding, Kind
@@ -67,6 +68,7 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
     """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found."""
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
     console = Console(stderr=True, markup=False, highlight=False)
+    told: set[str] = set()
     with Progress(*columns, console=console, transient=True) as bar, on_interrupt(survey.cancel):
         task = bar.add_task("Survey", total=None, left="")
         for event in survey:
@@ -76,7 +78,10 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                 case events.Progress(done, total, seconds_left):
                     bar.update(task, completed=done, total=total, left=f"{duration(seconds_left)} left")
                 case events.Found(finding):
-                    console.print(in_words(finding))
+                    words = in_words(finding)  # a finding comes again with every note that is added to it
+                    if words not in told:
+                        console.print(words)
+                    told.add(words)
                 case events.Trouble(words):
                     console.print(words)
                 case events.Heard(words):
@@ -92,8 +97,16 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
 
 def in_words(finding: Finding) -> str:
     """A finding in one line."""
-    latency = "" if finding.latency is None else f", replies after {1000 * finding.latency:.0f} ms"
-    return f"{both_forms(finding.address)} at {finding.settings}: {finding.kind}{latency}"
+    return f"{both_forms(finding.address)} at {finding.settings}: {finding.kind}"
+
+
+def not_tested(result: SurveyResult) -> Iterator[str]:
+    """What was left out, a line for each reason."""
+    left: dict[tuple[str, str], list[str]] = {}
+    for untested in result.untested:
+        left.setdefault((format_addresses(untested.addresses), untested.why), []).append(str(untested.settings))
+    for (addresses, why), settings in left.items():
+        yield f"Not asked everything, {why}: addresses {addresses} at {', '.join(settings)}."
 
 
 def duration(seconds: float) -> str:
@@ -119,6 +132,6 @@ def _print(result: SurveyResult) -> None:
     else:
         output.lines(["Nobody answered.  That is not the same as nobody being there."])
     output.lines(result.notes)
-    output.lines(f"Not tested: {left.words}" for left in result.untested)
+    output.lines(not_tested(result))
     state = "Complete" if result.complete else "Not complete"
     output.say(f"{state} after {duration(result.seconds)}.")

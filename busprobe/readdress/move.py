@@ -62,9 +62,10 @@ def execute(
         return Outcome(move, Row.NOT_CONFIRMED, why, todo, frame)
     report("Looking once more at both places.")
     try:
-        # However short ago the guards passed: a unit may have been put on the pair meanwhile.
-        guards.check_source(line, move, repeats=1)
+        # However short ago the guards passed: a unit may have been put on the pair meanwhile.  The source comes last,
+        # so that a unit that dozes off between requests is awake for the write.
         guards.check_target(line, move.target, reply_wait=guards.SHORT_WAIT)
+        guards.check_source(line, move, repeats=1)
     except RefusedError as error:
         return refusal(move, error, frame)
     run = _Run(line, prepared, journal, report)
@@ -95,7 +96,7 @@ def verify_again(
     outcome = told(line, move, row, at_old, at_new)
     outcome = replace(outcome, write=write, power_cycled=True)
     if journal is not None and write is not None:
-        journal.conclude_write(write, outcome=str(outcome.result), reply=None, why=outcome.why)
+        journal.conclude_write(write, outcome=str(outcome.result), reply=None, why=f"{row}: {outcome.why}")
     return outcome
 
 

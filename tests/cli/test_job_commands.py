@@ -132,6 +132,35 @@ def test_survey_prove_and_hand_over_from_one_job(command: Command, tmp_path: Pat
     assert command("handover", "--job", job_file, "--out", out, "--overwrite").code == ExitCode.DONE
 
 
+def test_an_adapter_pulled_in_mid_survey_keeps_what_was_found_and_the_job_goes_on(
+    command: Command, tmp_path: Path
+) -> None:
+    """Exit code 3, the findings so far printed and kept; the next survey of the job asks only what is left."""
+    scenario = tmp_path / "pulled.toml"
+    units = [("a", 2), ("b", 40)]
+    scenario.write_text(
+        'title = "An adapter that is pulled"\n[adapter]\nunplugged_at = 5.0\n'
+        + "".join(f'[[units]]\nname = "{name}"\ntype = "at-10"\naddress = {address}\n' for name, address in units),
+        encoding="utf-8",
+    )
+    job_file = tmp_path / "plant.busjob"
+    asked = ("--settings", "9600-8N1", "--addresses", "1-40", "--job", job_file, "--json")
+    pulled = command("survey", "--port", f"virtual:{scenario}", *asked)
+    assert pulled.code == ExitCode.PORT_FAILED
+    assert pulled.document["complete"] is False
+    assert [finding["address"] for finding in pulled.document["findings"]] == [2]
+    assert "because the port failed" in {left["why"] for left in pulled.document["untested"]}
+    assert "gone" in pulled.err
+    with Job.open(job_file) as job:
+        assert [unit.address for unit in job.units()] == [2]
+
+    scenario.write_text(scenario.read_text(encoding="utf-8").replace("unplugged_at = 5.0", ""), encoding="utf-8")
+    resumed = command("survey", "--port", f"virtual:{scenario}", *asked)
+    assert resumed.code == ExitCode.DONE, resumed.err
+    assert resumed.document["complete"] is True
+    assert [finding["address"] for finding in resumed.document["findings"]] == [2, 40]
+
+
 def test_hunt_tells_who_answers(command: Command) -> None:
     ran = command("hunt", *CLEAN, "--addresses", "10-13", "--rounds", 3, "--json")
     assert ran.code == ExitCode.DONE

@@ -116,6 +116,16 @@ def test_a_move_works_with_others_on_the_pair(scenario: str) -> None:
         assert unit.address == old
 
 
+def test_a_unit_that_dozes_off_between_requests_is_awake_for_the_write() -> None:
+    scenario = load_scenario("site").model_copy(
+        update={"units": (UnitEntry(name="te", type="at-10", address=1, sleeps_after=1.5),)}
+    )
+    segment, line = segment_of(scenario)
+    unit = segment.unit("te")
+    outcome = execute(line, prepare(line, Move(unit.settings, 1, 77, procedure_for(unit))), Book(), yes)
+    assert (outcome.row, unit.address) == (Row.CHANGED, 77)
+
+
 @pytest.mark.parametrize("scenario", ["junk", "noise"])
 def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> None:
     loaded = load_scenario(scenario)
