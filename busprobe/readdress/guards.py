@@ -95,6 +95,7 @@ def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
     """Refuse unless one unit answers at the old place, and cleanly."""
     line.apply(move.settings)
     seen = examine(line, move.old, repeats=repeats)
+    late = line.listen(CLOSE_LOOK.reply).data  # a second, slower unit may not have answered anything yet
     where = f"unit address {both_forms(move.old)}"
     remarks = " ".join(seen.notes)
     if seen.foreign:
@@ -128,6 +129,12 @@ def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
             f"The unit at {where} does not answer cleanly: {odd[0].words if odd else remarks}",
             means="On such a pair a write could be damaged, and its outcome not be told.",
             todo="Mend the connection, or take the other units off the pair, until all replies are sound.",
+        )
+    if len(late) >= framing.SHORTEST:
+        raise RefusedError(
+            f"After the unit at {where} had answered everything, more came: {hex_bytes(late[:16])}.",
+            means="A second, slower unit shares its address, or somebody else is talking.",
+            todo="Take the other units off the pair, or stop the other master.",
         )
     return seen
 

@@ -37,6 +37,8 @@ _FEW_BITS = 3
 _SEVERAL = 3
 """How often a pattern has to be seen to count."""
 
+_ENOUGH_SOUND = 6
+"""Sound replies it takes to say that a unit's replies come through."""
 _MANY = 8
 """How many replies a statement about their distribution needs."""
 
@@ -53,15 +55,17 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody asked."""
     heard = [r for r in replies if not is_silence(r)]
     notes: list[str] = []
-    for sign in _SURE_SIGNS:
+    # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove nothing.
+    undisturbed = not foreign_frames(replies)
+    signs = (
+        *_SIGNS_IN_SOUND_REPLIES,
+        *(_SIGNS_IN_FRAMES if undisturbed else ()),
+        *(_SIGNS_IN_WRECKS if undisturbed and not noisy else ()),
+    )
+    for sign in signs:
         found = sign(replies)
         if found:
             return Analysis(Kind.CLASH, (found, *_remarks(replies)))
-    if not noisy:
-        for sign in _SIGNS_ON_A_QUIET_PAIR:
-            found = sign(replies)
-            if found:
-                return Analysis(Kind.CLASH, (found, *_remarks(replies)))
     present = [r for r in heard if r.present]
     swapped = [r for r in heard if r.verdict is Verdict.CRC_SWAPPED]
     if present:
@@ -219,23 +223,24 @@ def _is_too_long(reply: Reply) -> bool:
         return False
     if reply.verdict is Verdict.CRC_BAD_HEAD_OK:
         return stray_bytes(reply.exchange.received) >= length + _OVERLONG
-    return reply.present and stray_bytes(reply.junk_before) + stray_bytes(reply.junk_after) >= _OVERLONG
+    return has_company(reply)
 
 
-def _same_wreck(replies: Sequence[Reply]) -> str | None:
-    """The same wrong bytes each time, while what two units must say alike comes through."""
+def _some_never(replies: Sequence[Reply]) -> str | None:
+    """Some requests are always answered soundly, one is answered each time and never soundly.
+
+    Noise does not read requests; two units do, and where they say the same at the same time it comes through.
+    """
     by_request: defaultdict[bytes, list[Reply]] = defaultdict(list)
     for reply in replies:
-        if reply.request.function in _FIXED_LENGTH:
-            by_request[reply.request.frame].append(reply)
-    sound = any(sum(r.present for r in group) > 1 for group in by_request.values())
+        by_request[reply.request.frame].append(reply)
+    answered = [r for group in by_request.values() if any(r.present for r in group) for r in group]
+    if sum(r.present for r in answered) < _ENOUGH_SOUND or 6 * sum(is_damaged(r) for r in answered) > len(answered):
+        return None
     for group in by_request.values():
-        wrecks = Counter(r.exchange.received for r in group if is_damaged(r))
-        if not wrecks or any(r.present for r in group):
-            continue
-        count = wrecks.most_common(1)[0][1]
-        if sound and count >= _SEVERAL and 2 * count > len(group):
-            return "One request always brings the same broken reply, others sound ones: two units share this address."
+        wrecks = sum(is_damaged(r) for r in group)
+        if wrecks > _SEVERAL and wrecks == len(group) and group[0].request.function in _FIXED_LENGTH:
+            return "Some requests bring sound replies, others only wrecks: two units that agree on some things."
     return None
 
 
@@ -275,28 +280,28 @@ def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
 
 
 _Sign = Callable[[Sequence[Reply]], str | None]
-_SURE_SIGNS: tuple[_Sign, ...] = (_two_frames, _two_identities, _yes_and_no)
-_SIGNS_ON_A_QUIET_PAIR: tuple[_Sign, ...] = (_too_long, _same_wreck, _overlaid, _only_the_first_byte)
+_SIGNS_IN_SOUND_REPLIES: tuple[_Sign, ...] = (_two_identities, _yes_and_no)
+_SIGNS_IN_FRAMES: tuple[_Sign, ...] = (_two_frames,)
+_SIGNS_IN_WRECKS: tuple[_Sign, ...] = (_too_long, _some_never, _overlaid, _only_the_first_byte)
 
 
 def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
-    """Whether most damaged replies differ from the sound ones by more than noise explains."""
+    """Whether there are many damaged replies and most differ from what would be sound by more than noise explains."""
     sound: dict[bytes, set[bytes]] = defaultdict(set)
     for reply in replies:
         if reply.present:
             sound[reply.request.frame].add(reply.frame)
-    compared = mangled = 0
-    for reply in replies:
-        if (
-            reply.verdict in _BAD
-            and not is_silence(reply)
-            and reply.request.function in _FIXED_LENGTH
-            and sound[reply.request.frame]
-        ):
-            compared += 1
-            received = reply.exchange.received
-            mangled += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in sound[reply.request.frame])
-    return compared >= _SEVERAL and 2 * mangled > compared and 2 * compared > len(replies) // 2
+    damaged = [r for r in replies if is_damaged(r) and r.request.function in _FIXED_LENGTH]
+    mangled = 0
+    for reply in damaged:
+        received = reply.exchange.received
+        known = sound[reply.request.frame]
+        if known:
+            mangled += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in known)
+        else:
+            mangled += len(received) not in (_REFUSAL, expected_length(reply.request))
+    heard = sum(not is_silence(r) for r in replies)
+    return len(damaged) >= _SEVERAL and 4 * len(damaged) > heard and 2 * mangled > len(damaged)
 
 
 def _bits_apart(one: bytes, other: bytes) -> int:
@@ -345,6 +350,11 @@ def is_damaged(reply: Reply) -> bool:
 def is_unexplained(reply: Reply) -> bool:
     """Whether bytes came back that are neither a frame nor somebody else's business."""
     return is_damaged(reply) and not frames_besides(reply)
+
+
+def has_company(reply: Reply) -> bool:
+    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two explain."""
+    return reply.present and stray_bytes(reply.junk_before) + stray_bytes(reply.junk_after) >= _OVERLONG
 
 
 def stray_bytes(data: bytes) -> int:

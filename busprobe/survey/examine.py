@@ -15,7 +15,7 @@ from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import probes
-from busprobe.survey.analysis import analyse, foreign_frames, identities, is_silence
+from busprobe.survey.analysis import analyse, foreign_frames, has_company, identities, is_silence
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
 
 CLOSE_LOOK = Waits(reply=1.0, after=0.12)
@@ -26,7 +26,7 @@ _QUIET_LISTEN = 0.3
 """Seconds of listening that tell noise on the pair from two units at one address."""
 _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows in the next one."""
-_HARD_ROUNDS = 6
+_HARD_ROUNDS = 5
 """Rounds of the telling requests once something is odd."""
 _HARD_PASSES = 2
 """How often these rounds are gone through as long as it stays unclear who is there."""
@@ -94,12 +94,14 @@ def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int
     look.climb()
     if look.heard:
         best, *others = look.telling()
-        look.ask(best, listen_on=True)
+        look.ask(best, after=waits.after)
         for request in [best] * (repeats - 1) + others:
             look.ask(request)
     noisy = False
     if look.odd:
         noisy = bool(line.listen(_QUIET_LISTEN).chunks)
+        for request in look.hard_questions():
+            look.ask(request, after=max(waits.after, waits.reply))
         for _ in range(_HARD_PASSES):
             for request in look.hard_questions() * _HARD_ROUNDS:
                 look.ask(request)
@@ -119,13 +121,12 @@ class _Look:
     def __init__(self, line: Line, address: int, waits: Waits) -> None:
         self._line = line
         self._address = address
-        self._after = waits.after
         self._waits = replace(waits, after=min(waits.after, _BRIEFLY))
         self.replies: list[Reply] = []
 
-    def ask(self, request: Request, *, listen_on: bool = False) -> None:
-        """One exchange; with `listen_on` a second reply is waited for as long as the caller wants."""
-        waits = replace(self._waits, after=self._after) if listen_on else self._waits
+    def ask(self, request: Request, *, after: float | None = None) -> None:
+        """One exchange; a second reply is waited for briefly, or `after` seconds."""
+        waits = self._waits if after is None else replace(self._waits, after=after)
         self.replies.append(judge(request, self._line.exchange(request, waits)))
         latency = Latency.of(self.replies)
         if latency is not None:
@@ -152,7 +153,7 @@ class _Look:
     def odd(self) -> bool:
         """Whether there is anything that one unit on a sound pair does not do."""
         first = analyse(self.replies, noisy=False)
-        unsound = any(not r.present and not is_silence(r) for r in self.replies)
+        unsound = any(has_company(r) or (not r.present and not is_silence(r)) for r in self.replies)
         said = identities(self.replies)
         contradicts = len(said) > len({what for what, *_ in said})
         return self.heard and (unsound or contradicts or first.kind is not Kind.UNIT or self._faltered())

@@ -23,7 +23,7 @@ class Asked:
     settings: LineSettings
     probe: str
     round: int
-    """1, or more where the same was asked again because requests got lost."""
+    """1; more where the same was asked again because requests got lost; 0 where it was a foretaste of round 1."""
     addresses: tuple[int, ...]
     wait: float
     """Shortest reply wait used, in seconds; later replies were still listened for."""

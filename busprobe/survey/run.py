@@ -126,6 +126,7 @@ class Survey:
         yield Started(self._ledger.settings, self._ledger.addresses, self._estimate())
         yield from self._listen_before_asking()
         last: Sweep | None = None
+        step = 0
         while True:
             self._running.wait()
             if why := self._reason_to_stop():
@@ -144,8 +145,10 @@ class Survey:
             else:
                 yield from inquiry.next()
                 last = sweep
-                if inquiry.schedule.probes_left % _TELL_EVERY == 0:
+                step += 1
+                if step % _TELL_EVERY == 0:
                     yield self._progress()
+        yield self._progress()
         yield from self._check_again()
         self._conclude()
         return self._reason_to_stop()

@@ -7,7 +7,7 @@ to end.  Where somebody was found the settings move to the front, and are asked 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -24,8 +24,17 @@ LIKELY_ADDRESSES = (1, 247, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 16, 17, 20, 240)
 THOROUGH_UP_TO = 4
 """Up to so many settings every kind of probe is sent to every address; with more, only where somebody was found."""
 
+LIKELY = LADDER[:2]
+"""Probes that nearly every unit answers."""
 RARE = LADDER[2:]
 """Probes that only units silent on the first ones need."""
+
+BLOCK = 32
+"""Addresses that are gone through with one probe before the next comes, so that a unit that was woken by the first is
+still awake (some doze off again within a minute; common practice)."""
+
+FORETASTE = 0
+"""Round in which only the likely addresses are asked."""
 
 PATIENCE = 1.2
 """Seconds in which a slow unit's reply is still awaited, though not by standing still."""
@@ -58,7 +67,7 @@ class Pace:
 
     def wait(self, probe: Probe) -> float:
         """The reply wait for `probe`."""
-        return {LADDER[0]: self.first, LADDER[1]: self.second}.get(probe, self.others)
+        return dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others)
 
     def learnt(self, slowest: float) -> Pace:
         """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten by `PATIENCE`."""
@@ -86,10 +95,13 @@ class Sweep:
     probe: Probe
     addresses: tuple[int, ...]
     """In the order they are asked; what is done is taken off."""
-    foretaste: bool = False
-    """Whether a full sweep comes later anyway, so that nobody has to wait for late replies now."""
     round: int = 1
-    """Counts up where the same is asked again because requests get lost."""
+    """Counts up where the same is asked again because requests get lost; `FORETASTE` where it is asked again anyway."""
+
+    @property
+    def foretaste(self) -> bool:
+        """Whether a full sweep comes later anyway, so that nobody has to wait for late replies now."""
+        return self.round == FORETASTE
 
     def goes_on_as(self, other: Sweep) -> bool:
         """Whether `other` is the rest of this sweep, or as good as."""
@@ -126,15 +138,13 @@ class Schedule:
         """
         first = tuple(a for a in dict.fromkeys((*likely, *LIKELY_ADDRESSES)) if a in addresses)
         everywhere = tuple(dict.fromkeys((*first, *sorted(addresses))))
-        rest = everywhere[len(first) :]
         sweeps: list[Sweep] = []
-        if len(settings) > 1:
-            sweeps += [Sweep(s, LADDER[0], first, foretaste=True) for s in settings]
-        sweeps += [Sweep(s, probe, (a,), foretaste=True) for s, probe, a in suggested if s in settings and a in first]
+        if len(settings) > 1 and first:
+            sweeps += [Sweep(s, LADDER[0], first, round=FORETASTE) for s in settings]
+        sweeps += [Sweep(s, probe, (a,), round=FORETASTE) for s, probe, a in suggested if s in settings and a in first]
         for s in settings:
-            sweeps.append(Sweep(s, LADDER[0], rest if len(settings) > 1 else everywhere))
-            sweeps.append(Sweep(s, LADDER[1], everywhere))
-        schedule = cls(tuple(s for s in sweeps if s.addresses), everywhere)
+            sweeps += _in_blocks(s, LIKELY, everywhere)
+        schedule = cls(tuple(sweeps), everywhere)
         if len(settings) <= THOROUGH_UP_TO:
             for s in settings:
                 schedule = schedule.deepened(s)
@@ -175,7 +185,7 @@ class Schedule:
         """Every kind of probe is sent at `settings`, after all settings were searched with the likeliest ones."""
         if settings in self.deep or not self.everywhere:
             return self
-        more = tuple(Sweep(settings, probe, self.everywhere) for probe in RARE)
+        more = tuple(_in_blocks(settings, RARE, self.everywhere))
         return replace(self, sweeps=self.sweeps + more, deep=self.deep | {settings})
 
     def repeated(self, settings: LineSettings, rounds: int) -> Schedule:
@@ -193,3 +203,9 @@ class Schedule:
         """The same less the single probes that `asked` picks."""
         cut = (replace(s, addresses=tuple(a for a in s.addresses if not asked(s, a))) for s in self.sweeps)
         return replace(self, sweeps=tuple(s for s in cut if s.addresses))
+
+
+def _in_blocks(settings: LineSettings, probes: Sequence[Probe], addresses: tuple[int, ...]) -> Iterator[Sweep]:
+    for start in range(0, len(addresses), BLOCK):
+        for probe in probes:
+            yield Sweep(settings, probe, addresses[start : start + BLOCK])

@@ -9,8 +9,8 @@ import pytest
 from busprobe.errors import RefusedError
 from busprobe.modbus.framing import crc
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.move import Procedure, prepare
-from tests.readdress.bench import ADDRESS_REGISTER, Bench, FakeUnit, line_to, move
+from busprobe.readdress.move import Prepared, Procedure, Row, execute, prepare
+from tests.readdress.bench import ADDRESS_REGISTER, Bench, Book, FakeUnit, line_to, move
 
 
 def refused(bench: Bench, **how: object) -> RefusedError:
@@ -53,6 +53,20 @@ def test_two_units_at_the_source_are_refused_however_they_overlap(delay: float) 
     bench = Bench(FakeUnit(1, serial=1), FakeUnit(1, serial=0x5A5A, latency=0.01 + delay))
     error = refused(bench)
     assert "Take" in error.todo
+
+
+@pytest.mark.parametrize("delay", [0.2, 0.5, 0.8, 0.95])
+def test_a_much_slower_second_unit_put_on_while_the_question_is_on_screen_is_noticed(delay: float) -> None:
+    bench, book = Bench(FakeUnit(1)), Book()
+    line = line_to(bench)
+
+    def confirm(_: Prepared) -> bool:
+        bench.units.append(FakeUnit(1, serial=2, latency=delay))
+        return True
+
+    assert execute(line, prepare(line, move()), book, confirm).row is Row.GUARD
+    assert bench.writes == []
+    assert book.intents == {}
 
 
 def test_a_taken_target_is_refused() -> None:
