@@ -18,7 +18,8 @@ from busprobe.handover.files import EXPORTERS
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
-from busprobe.profiles.store import load_all
+from busprobe.profiles.schema import factories
+from busprobe.profiles.store import folders, load_all
 from busprobe.prove.endurance import Finished as Proven
 from busprobe.readdress.move import Prepared, Result
 from busprobe.readdress.outcome import Outcome
@@ -65,7 +66,7 @@ def run_unattended(folder: Path, say: Say, *, scenario: str = SCENARIO, overwrit
     folder.mkdir(parents=True, exist_ok=True)
     job_file.unlink(missing_ok=True)
     with Job.create(job_file, site=segment.scenario.site, segment=scenario, tester="busprobe demo") as job:
-        session = Session(job, load_all(), connector=connector)
+        session = Session(job, load_all(folders()), connector=connector)
         try:
             return _Demo(session, segment, say).run(folder, overwrite)
         finally:
@@ -107,7 +108,7 @@ class _Demo:
 
     def _survey(self) -> None:
         self._say("Survey")
-        settings = common_settings(profile.factory.settings for profile in self._session.profiles)
+        settings = common_settings(factory.settings for factory in factories(self._session.profiles))
         told: set[str] = set()  # a finding comes again with every note that is added to it
         for event in self._session.survey(settings, ALL):
             match event:
@@ -181,7 +182,7 @@ class _Demo:
 
     def _is_factory_address(self, address: int, settings: LineSettings) -> bool:
         found = self._session.identify(address, settings)
-        return found.profile is not None and found.profile.factory.address == address
+        return found.profile is not None and any(f.address == address for f in factories([found.profile]))
 
     def _power_cycle(self, moved: list[Outcome]) -> None:
         if not moved:

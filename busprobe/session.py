@@ -22,8 +22,11 @@ from busprobe.job.records import Latency, UnitRecord, WriteRecord, unit_from_fin
 from busprobe.line.line import Line
 from busprobe.line.ports import ports
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.modbus.addresses import FIRST, both_forms, format_addresses
+from busprobe.modbus.requests import Request
+from busprobe.pair import keep_wiring
 from busprobe.profiles.schema import Profile
+from busprobe.profiles.siblings import Sibling, differences
 from busprobe.profiles.store import Store
 from busprobe.prove import endurance
 from busprobe.prove.proof import Proof
@@ -39,6 +42,9 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 from busprobe.survey.listen import Overheard, listen
 from busprobe.survey.run import Survey
+from busprobe.wiring.hearing import Hearing, a_few, hear
+from busprobe.wiring.hunt import probes
+from busprobe.wiring.meter import Judgement
 
 
 class Session:
@@ -110,6 +116,32 @@ class Session:
         )
         return heard
 
+    def hear_pair(
+        self,
+        seconds: float,
+        asking: Sequence[Sequence[Request]] | None = None,
+        judgements: Sequence[Judgement] = (),
+    ) -> Hearing:
+        """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what is wrong with it.
+
+        `asking` takes the place of these units, as in `busprobe.wiring.hearing.hear`; nobody is asked where it is
+        empty.  Kept under "listening", and with the `judgements` of a meter under "wiring".
+        """
+        known = [unit.address for unit in self.job.units() if unit.settings == str(self.line.settings)]
+        if asking is None:
+            asking = [probes(address) for address in a_few(known) or (FIRST,)]
+        heard = hear(self.line, seconds, asking, expected=known)
+        self.job.record("listening", heard.document())
+        self.keep_wiring(judgements, heard)
+        return heard
+
+    def keep_wiring(self, judgements: Sequence[Judgement], heard: Hearing | None = None) -> dict[str, object]:
+        """Keep what a meter showed and what was heard, with what failures say, under "wiring"; returns the document.
+
+        What this time was not tried is carried on from the record before.
+        """
+        return keep_wiring(self.job, judgements, heard)
+
     # -- survey and identification -----------------------------------------------------------------------
 
     def survey(
@@ -136,8 +168,10 @@ class Session:
         """Find out what answers at `address` and read its values; kept with its entry in the as-built list."""
         self.line.apply(settings)
         found = identify(self.line, address, self.profiles)
+        found = replace(found, notes=(*found.notes, *self._unlike_siblings(found)))
         known = self.job.unit(address, str(settings)) or UnitRecord(address, str(settings))
         best = found.matches[0] if found.profile and found.matches else None
+        factory = found.profile.factory if found.profile else None
         planned = self.planned(address)
         self.job.put_unit(
             replace(
@@ -149,12 +183,23 @@ class Session:
                 match=round(best.score, 3) if best else known.match,
                 identity={**known.identity, **_said(found)},
                 readings=tuple(reading.document() for reading in found.readings),
-                factory_address=found.profile.factory.address if found.profile else known.factory_address,
+                factory_address=factory.address if factory else known.factory_address,
                 notes=(*known.notes, *(note for note in found.notes if note not in known.notes)),
                 seen=self.job.now(),
             )
         )
         return found
+
+    def _unlike_siblings(self, found: Identified) -> tuple[str, ...]:
+        """In what a unit differs from those of its type on the as-built list."""
+        if found.profile is None or found.profile.generic:
+            return ()
+        others = [
+            Sibling(unit.address, unit.settings, unit.identity.get("revision"))
+            for unit in self.job.units()
+            if unit.kind == "unit" and unit.profile == found.profile.id
+        ]
+        return differences(Sibling(found.address, str(found.settings), found.identity["revision"]), others)
 
     def planned(self, address: int) -> PlannedUnit | None:
         """What the plan of the bus says of an address."""
@@ -347,12 +392,5 @@ class Session:
 
 def _said(found: Identified) -> dict[str, str]:
     """What a unit says of itself; what only its profile says is not put into its mouth."""
-    objects = found.objects or {}
-    said = {
-        "vendor": objects.get(0),
-        "product": objects.get(1),
-        "revision": objects.get(2),
-        "server id": found.server_id,
-        "serial": found.identity.get("serial"),
-    }
+    said = {**found.identity, "server id": found.server_id}
     return {name: text for name, text in said.items() if text}

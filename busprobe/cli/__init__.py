@@ -15,10 +15,12 @@ from busprobe.cli.failures import report_bug, report_error, report_interrupt
 from busprobe.errors import BusprobeError, ExitCode
 
 _COMMANDS = {
+    "compare": "busprobe.cli.compare",
     "demo": "busprobe.cli.demo",
     "handover": "busprobe.cli.handover",
     "hunt": "busprobe.cli.hunt",
     "identify": "busprobe.cli.identify",
+    "listen": "busprobe.cli.listen",
     "ports": "busprobe.cli.ports",
     "profiles": "busprobe.cli.profiles",
     "prove": "busprobe.cli.prove",

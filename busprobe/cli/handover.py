@@ -7,11 +7,11 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output
+from busprobe.cli.sessions import stored_profiles
 from busprobe.errors import ExitCode
 from busprobe.handover.assemble import assemble
-from busprobe.handover.files import EXPORTERS, write
+from busprobe.handover.files import EXPORTERS, left_over, write
 from busprobe.job.job import Job
-from busprobe.profiles.store import load_all
 
 
 @click.command()
@@ -27,21 +27,31 @@ from busprobe.profiles.store import load_all
 @click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
 @options.as_json
 def command(job_file: Path, folder: Path, formats: tuple[str, ...], overwrite: bool, as_json: bool) -> ExitCode:
-    """Write the as-built bus list and the point list.
+    """Write the papers: bus list, points, journal, proof, labels, polling table, a description of each unit.
+
+    \b
+    csv       a file a table, for spreadsheets         html     one page to read and print, with drawings
+    json      everything, for programs                 markdown for wikis and tickets
+    xlsx      a workbook                               labels   for units and cable ends, on A4 sheets
+    polling   the cheapest requests for a master       things   W3C Thing Descriptions, a file a unit
 
     \b
     Example:
       busprobe handover --job plant.busjob --out handover --format csv
     """
     with Job.open(job_file) as job:
-        bus_list = assemble(job, load_all().profiles)
+        bus_list = assemble(job, stored_profiles(job_file).profiles)
     written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
+    old = left_over(folder, written) if "things" in (formats or EXPORTERS) else []
     if as_json:
         files = [str(path) for path in written]
+        left = [str(path) for path in old]
         caveats = {"attention": list(bus_list.attention), "not_tested": list(bus_list.not_tested)}
-        output.document({"format": "busprobe.handover/1", "files": files, **caveats})
+        output.document({"format": "busprobe.handover/1", "files": files, "left_over": left, **caveats})
     else:
         output.lines(str(path) for path in written)
+        for path in old:
+            output.say(f"Left by an earlier hand over, and no unit on the list now: {path}")
         for words in bus_list.attention:
             output.say(f"Attention: {words}")
         for words in bus_list.not_tested:

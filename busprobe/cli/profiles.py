@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import click
 
 from busprobe.cli import options, output
+from busprobe.cli.profiles_draft import draft
 from busprobe.errors import ExitCode, FileError, UsageError
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.page import data_sheet
-from busprobe.profiles.store import Store, load_all, own_folder
+from busprobe.profiles.page import data_sheet, field_guide
+from busprobe.profiles.schema import Profile
+from busprobe.profiles.store import folders, job_folder, load_all, own_folder
+
+
+_JOB = "Job file; profiles in the folder 'profiles' beside it come last and win."
 
 
 @click.group()
 def command() -> None:
-    """List, show and check profiles of device types.
+    """List, show, check and draft profiles of device types.
+
+    Profiles are looked for among the shipped ones, then in your own folder, then in the folder 'profiles' beside the
+    job file; of two with the same id the later one is used.  Copy one file to share a profile.
 
     \b
     Example:
@@ -23,19 +32,30 @@ def command() -> None:
     """
 
 
+command.add_command(draft)
+
+
 @command.command("list")
+@options.job(required=False, text=_JOB)
 @options.as_json
-def list_profiles(as_json: bool) -> ExitCode:
-    """List all profiles: the shipped ones and your own.
+def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
+    """List all profiles: the shipped ones, your own, and those of a job.
 
     \b
     Example:
-      busprobe profiles list
+      busprobe profiles list --job plant.busjob
     """
-    store = load_all()
+    store = load_all(folders(job_file))
     if as_json:
         listed = [
-            {"id": p.id, "maker": p.maker, "model": p.model, "kind": p.kind, "file": str(store.origins[p.id][0])}
+            {
+                "id": p.id,
+                "maker": p.maker,
+                "model": p.model,
+                "kind": p.kind,
+                "file": str(store.origins[p.id][0]),
+                "in_place_of": [str(path) for path in store.replaced(p.id)],
+            }
             for p in store.profiles.values()
         ]
         problems = [str(problem) for problem in store.problems]
@@ -44,23 +64,25 @@ def list_profiles(as_json: bool) -> ExitCode:
         rows = [(p.id, p.maker, p.model, p.kind) for p in store.profiles.values()]
         output.table(("Profile", "Maker", "Model", "What it is"), rows)
         output.say(f"Your own profiles go into {own_folder()}.")
-    for profile_id in store.profiles:
-        for path in store.replaced(profile_id):
-            output.say(f"{store.origins[profile_id][0]} is used in place of {path}.")
-    return _problems(store)
+        if job_file is not None:
+            output.say(f"Those of this job go into {job_folder(job_file)}.")
+    for remark in store.remarks:
+        output.say(remark)
+    return ExitCode.ATTENTION if store.problems else ExitCode.DONE
 
 
 @command.command("show")
 @click.argument("profile", metavar="ID")
+@options.job(required=False, text=_JOB)
 @options.as_json
-def show(profile: str, as_json: bool) -> ExitCode:
+def show(profile: str, job_file: Path | None, as_json: bool) -> ExitCode:
     """Print a profile as a data sheet page.
 
     \b
     Example:
       busprobe profiles show brookvale-bm-330
     """
-    store = load_all()
+    store = load_all(folders(job_file))
     found = store.profiles.get(profile)
     if found is None:
         raise UsageError(f"There is no profile '{profile}'.", todo="'busprobe profiles list' names them all.")
@@ -68,6 +90,20 @@ def show(profile: str, as_json: bool) -> ExitCode:
         output.document({"format": "busprobe.profile/1", "profile": found.model_dump(mode="json", by_alias=True)})
     else:
         output.lines(data_sheet(found))
+    for path in store.origins[found.id][1:]:
+        output.say(f"This is {store.origins[found.id][0]}, in place of {path}.")
+    return ExitCode.DONE
+
+
+@command.command("fields")
+def fields() -> ExitCode:
+    """Explain every field that a profile file can have.
+
+    \b
+    Example:
+      busprobe profiles fields
+    """
+    output.lines(field_guide())
     return ExitCode.DONE
 
 
@@ -75,16 +111,20 @@ def show(profile: str, as_json: bool) -> ExitCode:
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=options.FILE)
 @options.as_json
 def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
-    """Check profile files and report all mistakes of each at once.
+    """Check profile files and report all mistakes of each at once, with line and meaning.
+
+    That a fingerprint also fits another stored profile is one of them, and so is one that fits another of FILE.
 
     \b
     Example:
       busprobe profiles check my-meter.toml
     """
     results: list[dict[str, object]] = []
+    others = load_all(folders()).profiles.values()
+    together = _sound(files)
     for path in files:
         try:
-            profile = load_profile(path)
+            profile = load_profile(path, [*others, *(p for at, p in together.items() if at != path)])
             results.append({"file": str(path), "id": profile.id, "mistakes": []})
         except FileError as error:
             mistakes = [{"where": m.where, "what": m.what} for m in error.mistakes]
@@ -99,8 +139,10 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
     return ExitCode.USAGE if any(result["mistakes"] for result in results) else ExitCode.DONE
 
 
-def _problems(store: Store) -> ExitCode:
-    """Say what is wrong with files that were left out."""
-    for problem in store.problems:
-        output.say(str(problem))
-    return ExitCode.ATTENTION if store.problems else ExitCode.DONE
+def _sound(files: tuple[Path, ...]) -> dict[Path, Profile]:
+    """Those of `files` that are sound by themselves."""
+    found = {}
+    for path in files:
+        with suppress(FileError):
+            found[path] = load_profile(path)
+    return found

@@ -8,9 +8,11 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output
+from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
 from busprobe.modbus.addresses import both_forms
+from busprobe.pair import failure_patterns
 from busprobe.prove.endurance import Finished, RoundDone
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import Kind
@@ -39,10 +41,12 @@ def command(port: str, job_file: Path, minutes: float | None, rounds: int | None
                     output.say(f"{proof.rounds} rounds, {proof.polls} polls, {proof.failed} failed")
                 case Finished(proof, failure):
                     last, trouble = proof, failure
+        patterns = failure_patterns(session.job)
     if as_json:
-        output.document(last.document())
+        output.document({**last.document(), "patterns": [pattern.document() for pattern in patterns]})
     else:
         _print(last)
+        print_observations(patterns)
     if trouble is not None:
         raise trouble
     return ExitCode.DONE if last.clean and last.complete else ExitCode.ATTENTION

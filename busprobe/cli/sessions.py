@@ -12,9 +12,10 @@ from types import FrameType
 
 from platformdirs import user_data_path
 
+from busprobe.cli import output
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
-from busprobe.profiles.store import load_all
+from busprobe.profiles.store import Store, folders, load_all
 from busprobe.session import Session
 
 
@@ -30,6 +31,14 @@ def open_job(path: Path) -> Job:
     return Job.open_or_create(path)
 
 
+def stored_profiles(job_file: Path | None) -> Store:
+    """All profiles, those of the job's own folder too; what replaces what, and broken files, are said on stderr."""
+    store = load_all(folders(job_file))
+    for remark in store.remarks:
+        output.say(remark)
+    return store
+
+
 @contextmanager
 def session_on(port: str, job_file: Path | None, settings: LineSettings | None = None) -> Iterator[Session]:
     """A session with `port` open; without a job file what it shows is printed and not kept.
@@ -39,7 +48,7 @@ def session_on(port: str, job_file: Path | None, settings: LineSettings | None =
     with TemporaryDirectory(prefix="busprobe-", ignore_cleanup_errors=True) as scratch:
         job = open_job(job_file or Path(scratch) / "passing.busjob")
         with job:
-            session = Session(job, load_all())
+            session = Session(job, stored_profiles(job_file))
             try:
                 session.open(port, settings)
                 yield session

@@ -14,6 +14,7 @@ from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses
+from busprobe.profiles.schema import factories
 from busprobe.recording import RecordedSurvey
 from busprobe.survey import events
 from busprobe.survey.findings import Finding, Kind
@@ -50,7 +51,7 @@ def command(
       busprobe survey --port virtual:mixed --addresses 1-50
     """
     with session_on(port, job_file) as session:
-        wanted = settings or common_settings(p.factory.settings for p in session.profiles)
+        wanted = settings or common_settings(factory.settings for factory in factories(session.profiles))
         survey = session.survey(wanted, addresses, expect=expect, resume=job_file is not None)
         result = follow(survey, despite_master=despite_master)
     if as_json:

@@ -9,6 +9,7 @@ import click
 from busprobe.cli import options, output, wiring_sums
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
+from busprobe.pair import keep_wiring
 from busprobe.wiring.cautions import CAUTIONS
 from busprobe.wiring.meter import Judgement, Level, parse_resistance, parse_voltage
 from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, Labels
@@ -68,7 +69,7 @@ def meter(
     document = wiring_document(judgements, (), listened=False)
     if job_file is not None:
         with open_job(job_file) as job:
-            job.record("wiring", document)
+            document = keep_wiring(job, judgements)
     if as_json:
         output.document(document)
     else:

@@ -8,11 +8,10 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output
-from busprobe.cli.sessions import default_job_file, open_job
+from busprobe.cli.sessions import default_job_file, open_job, stored_profiles
 from busprobe.connect import Connector
 from busprobe.job.plan import PlannedUnit, load_plan
 from busprobe.line.clock import ScaledClock
-from busprobe.profiles.store import load_all
 from busprobe.session import Session
 
 SPEED = 20.0
@@ -39,7 +38,7 @@ def run_wizard(path: Path, plan: Sequence[PlannedUnit] = (), *, speed: float = S
     from busprobe.wizard.app import BusprobeApp
 
     with open_job(path) as job:
-        session = Session(job, load_all(), plan=plan, connector=Connector(virtual_clock=ScaledClock(speed)))
+        session = Session(job, stored_profiles(path), plan=plan, connector=Connector(virtual_clock=ScaledClock(speed)))
         try:
             if port:
                 session.open(port)

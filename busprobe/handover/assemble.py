@@ -80,7 +80,9 @@ def _reserved(
     taken = {unit.address for unit in units}
     types: dict[int, list[str]] = {}
     for profile in sorted({unit.profile for unit in units if unit.profile} & set(profiles)):
-        types.setdefault(profiles[profile].factory.address, []).append(str(profiles[profile]))
+        factory = profiles[profile].factory
+        if factory is not None:
+            types.setdefault(factory.address, []).append(str(profiles[profile]))
     return {
         address: f"Keep free: factory address of {', '.join(names)}. {_as_surveyed(address, survey)}"
         for address, names in sorted(types.items())

@@ -163,6 +163,8 @@ class PointRow:
     text: str
     """The value for a person, with its unit."""
     plausible: bool | None
+    scale_register: int | None = None
+    """Register on the wire that holds a further scale, which was in `scale` when the value was read."""
 
 
 @dataclass(frozen=True)

@@ -139,8 +139,8 @@ def _wiring_attention(wiring: StepSheet | None) -> Iterator[str]:
     for judgement in wiring.document.get("judgements", ()):
         if judgement["level"] in (Level.ATTENTION, Level.WRONG):
             yield f"Wiring, {judgement['measurement']}: {judgement['reading']}. {judgement['words']}"
-    for observation in wiring.document.get("observations", ()):
-        yield f"Wiring: {observation['seen']}"
+    for kind in ("observations", "patterns"):
+        yield from (f"Wiring: {observation['seen']}" for observation in wiring.document.get(kind, ()))
 
 
 def _not_searched(segment: SegmentSheet, document: Mapping[str, Any]) -> Iterator[str]:

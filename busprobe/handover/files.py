@@ -6,18 +6,37 @@ import errno
 import os
 import re
 import tempfile
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError, UsageError
-from busprobe.handover import csv_files, json_file
+from busprobe.handover import (
+    csv_files,
+    html_page,
+    json_file,
+    label_sheets,
+    markdown_file,
+    polling_files,
+    thing_files,
+    xlsx_file,
+)
 from busprobe.handover.bus_list import BusList
 from busprobe.text import visible
 
 Exporter = Callable[[BusList], Mapping[str, bytes]]
 """Names and contents of the files that a format has."""
 
-EXPORTERS: Mapping[str, Exporter] = {"csv": csv_files.files, "json": json_file.files}
+EXPORTERS: Mapping[str, Exporter] = {
+    "csv": csv_files.files,
+    "json": json_file.files,
+    "xlsx": xlsx_file.files,
+    "html": html_page.files,
+    "markdown": markdown_file.files,
+    "labels": label_sheets.files,
+    "polling": polling_files.files,
+    "things": thing_files.files,
+}
 """Every format by its name."""
 
 LONGEST_NAME = 60
@@ -36,10 +55,12 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
     is not set, `FileError` where the folder cannot be written.
     """
     contents: dict[Path, bytes] = {}
+    taken: set[str] = set()
     for name in dict.fromkeys(formats):
         if name not in EXPORTERS:
             raise UsageError(f"'{visible(name)}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}.")
-        contents.update({folder / file_name(file): content for file, content in EXPORTERS[name](bus_list).items()})
+        for file, content in EXPORTERS[name](bus_list).items():
+            contents[folder / _distinct(file_name(file), taken)] = content
     there = [path for path in contents if os.path.lexists(path)]
     if there and not overwrite:
         raise RefusedError(
@@ -63,6 +84,21 @@ def file_name(text: str) -> str:
     """A name from outside as a file name that stays in its folder and is allowed on every system."""
     plain = _UNFIT.sub("_", visible(text)).strip("._-")[:LONGEST_NAME].rstrip(".")
     return f"_{plain}" if not plain or _DEVICES.fullmatch(plain.partition(".")[0]) else plain
+
+
+def left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
+    """Files of units in `folder` that an earlier hand over left: their units are not at these addresses any more."""
+    return sorted(set(folder.glob(thing_files.PATTERN)) - set(written))
+
+
+def _distinct(name: str, taken: set[str]) -> str:
+    """The name, numbered where one that a file system may take for the same is `taken` already; takes it."""
+    stem, dot, suffix = name.partition(".")
+    number = 2
+    while unicodedata.normalize("NFC", name).casefold() in taken:
+        name, number = f"{stem}-{number}{dot}{suffix}", number + 1
+    taken.add(unicodedata.normalize("NFC", name).casefold())
+    return name
 
 
 def _put_in_place(folder: Path, contents: Mapping[Path, bytes]) -> None:

@@ -121,13 +121,14 @@ def _with_counters(row: UnitRow, counters: Mapping[str, int]) -> UnitRow:
 
 
 def _with_profile(row: UnitRow, profile: Profile) -> UnitRow:
+    at_delivery = profile.factory.address if profile.factory else None
     return replace(
         row,
         device_type=profile.kind,
         maker=profile.maker,
         model=profile.model,
         identity_source="chosen by hand" if row.match is None else f"profile fits {row.match:.0%}",
-        factory_address=profile.factory.address if row.factory_address is None else row.factory_address,
+        factory_address=at_delivery if row.factory_address is None else row.factory_address,
         read_functions=tuple(sorted({point.function for point in profile.points})),
         write_function=profile.readdress.function if profile.readdress else None,
         word_orders=tuple(sorted({str(point.order) for point in profile.points if point.count > 1})),
@@ -173,6 +174,7 @@ def _read_point(unit: UnitRecord, profile: Profile | None, point: Point | None, 
         value=reading["value"],
         text=reading["text"],
         plausible=reading["plausible"],
+        scale_register=reading.get("scale_register"),  # jobs of earlier versions do not say
     )
 
 
@@ -199,6 +201,7 @@ def _unread_point(unit: UnitRecord, profile: Profile, point: Point) -> PointRow:
         value=None,
         text="",
         plausible=None,
+        scale_register=point.scale_register.at.wire if point.scale_register else None,
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from busprobe.line.line_errors import LineErrors
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 
@@ -89,6 +90,8 @@ class Exchange:
     ending: Ending
     leftover: bytes = b""
     """Bytes that were there before the request left: a late reply or somebody else's traffic."""
+    errors: LineErrors | None = None
+    """What the system saw of errors from the start of the request on; None where it does not tell."""
 
     @property
     def received(self) -> bytes:
@@ -119,8 +122,20 @@ class Heard:
 
     seconds: float
     chunks: tuple[Chunk, ...]
+    errors: LineErrors | None = None
+    """What the system saw of errors meanwhile; None where it does not tell."""
 
     @property
     def data(self) -> bytes:
         """All bytes heard."""
         return b"".join(chunk.data for chunk in self.chunks)
+
+    @property
+    def bad(self) -> tuple[int, ...]:
+        """Indexes into `data` of bytes that the receiver flagged (parity, framing, break)."""
+        bad: list[int] = []
+        start = 0
+        for chunk in self.chunks:
+            bad += (start + index for index in chunk.bad)
+            start += len(chunk.data)
+        return tuple(bad)

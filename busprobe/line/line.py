@@ -10,6 +10,7 @@ from types import TracebackType
 
 from busprobe.line.clock import Clock
 from busprobe.line.exchange import PULSES, Echo, Ending, Exchange, Heard, Request, Waits
+from busprobe.line.line_errors import LineErrors, TellsErrors
 from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 
@@ -73,6 +74,7 @@ class Line:
         so that an echo is never taken for a reply.
         """
         leftover = self._settle(waits.quiet)
+        errors = self._all_errors()
         frame = request.frame
         started = self.clock.now()
         sent = self._port.send(frame)
@@ -115,17 +117,27 @@ class Line:
             echo=Echo.FULL if echoed else Echo.NONE,
             ending=ending,
             leftover=leftover,
+            errors=self._errors_since(errors),
         )
 
     def listen(self, seconds: float) -> Heard:
         """Gather what comes in `seconds` without sending; raises `PortError` if the port fails."""
+        errors = self._all_errors()
         start = self.clock.now()
         chunks = []
         while (chunk := self._port.receive(start + seconds)) is not None:
             chunks.append(chunk)
         if chunks:
             self._last_activity = chunks[-1].at
-        return Heard(self.clock.now() - start, tuple(chunks))
+        return Heard(self.clock.now() - start, tuple(chunks), self._errors_since(errors))
+
+    def _all_errors(self) -> LineErrors | None:
+        return self._port.line_errors() if isinstance(self._port, TellsErrors) else None
+
+    def _errors_since(self, before: LineErrors | None) -> LineErrors | None:
+        """What the system has seen of errors since `before`; None where it does not tell."""
+        now = self._all_errors()
+        return None if now is None or before is None else now.since(before)
 
     def _settle(self, quiet: float) -> bytes:
         """Wait until the pair has been silent long enough; return what arrived meanwhile."""

@@ -10,6 +10,8 @@ import serial
 
 from busprobe.errors import PortError
 from busprobe.line.clock import Clock, SystemClock
+from busprobe.line.line_errors import LineErrors, error_counter
+from busprobe.line.marks import MarkDecoder, mark_errors, stop_marking
 from busprobe.line.port import Chunk
 from busprobe.line.port_trouble import (
     check_url,
@@ -40,7 +42,7 @@ _WRITE_TIMEOUT = 5.0
 
 
 class SerialPort:
-    """An open serial port; a `busprobe.line.port.Port`."""
+    """An open serial port; a `busprobe.line.port.Port` that tells errors where the system does."""
 
     def __init__(self, name: str, settings: LineSettings, clock: Clock | None = None) -> None:
         """Open `name` at `settings`; raises `PortError` with the reason and the remedy."""
@@ -66,9 +68,10 @@ class SerialPort:
         except _OPEN_ERRORS as error:
             raise open_trouble(name, error) from error
         self._settings = settings
+        self._errors = error_counter(self._serial)
         self._sent_until = self._clock.now()
         self._clock.sleep_until(self._sent_until + _SETTLE)
-        self._drop_received()
+        self._start_afresh()
 
     @property
     def name(self) -> str:
@@ -88,7 +91,7 @@ class SerialPort:
         except _OPEN_ERRORS:
             self._reopen(keywords)
         self._settings = settings
-        self._drop_received()
+        self._start_afresh()
 
     def send(self, data: bytes) -> float:
         """Hand `data` to the driver; the returned end of transmission is reckoned from the settings.
@@ -105,28 +108,46 @@ class SerialPort:
         """Wait for bytes until clock time `until`; a lump as the adapter hands it over is one chunk."""
         with self._translated():
             while True:
-                if waiting := self._serial.in_waiting:
-                    return self._chunk(self._serial.read(waiting))
                 left = until - self._clock.now()
-                if left <= 0:
+                if waiting := self._waiting():
+                    read = self._serial.read(waiting)
+                elif left <= 0:
                     return None
-                if left < _SLICE:
+                elif left < _SLICE:
                     self._clock.sleep_until(min(until, self._clock.now() + 0.001))
-                elif first := self._serial.read(1):
-                    return self._chunk(first + self._serial.read(self._serial.in_waiting))
+                    continue
+                elif read := self._serial.read(1):
+                    read += self._serial.read(self._waiting())
+                if read and (chunk := self._chunk(read)):
+                    return chunk
+
+    def line_errors(self) -> LineErrors | None:
+        """All errors that the system has seen on this port; None where it does not tell."""
+        return self._errors.total()
 
     def close(self) -> None:
         """Release the port; errors of a dead adapter are of no use here."""
         try:
+            if self._marks:
+                stop_marking(self._serial)
             self._serial.close()
         except _ERRORS:
             return
 
-    def _chunk(self, data: bytes) -> Chunk:
-        return Chunk(self._clock.now(), data)
+    def _waiting(self) -> int:
+        """How many bytes have arrived."""
+        self._errors.look()
+        return int(self._serial.in_waiting)
 
-    def _drop_received(self) -> None:
+    def _chunk(self, read: bytes) -> Chunk | None:
+        """What was read, marks taken out; None if that was only the beginning of a mark."""
+        data, bad = self._marks.feed(read) if self._marks else (read, ())
+        return Chunk(self._clock.now(), data, bad) if data else None
+
+    def _start_afresh(self) -> None:
+        """Have errors marked again after the port was configured, and drop what came before."""
         with self._translated():
+            self._marks = MarkDecoder() if mark_errors(self._serial, self._settings.baud) else None
             self._serial.reset_input_buffer()
 
     def _reopen(self, keywords: dict[str, Any]) -> None:

@@ -76,6 +76,21 @@ class Reply:
         return self.frame[0] if self.frame else None
 
     @property
+    def latency(self) -> float | None:
+        """Seconds from the end of the request to the first byte of the frame, junk ahead of it passed over.
+
+        A chunk is stamped when its last byte was there, so the wire time of its bytes from the frame on is taken off.
+        None without a frame.
+        """
+        ahead = len(self.junk_before)
+        for chunk in self.exchange.chunks if self.frame else ():
+            if ahead < len(chunk.data):
+                began = chunk.at - self.exchange.settings.wire_time(len(chunk.data) - ahead)
+                return max(0.0, began - self.exchange.sent)
+            ahead -= len(chunk.data)
+        return None
+
+    @property
     def sound(self) -> bool:
         """Whether the asked unit did what was asked and said so in a conforming frame."""
         return self.verdict in (Verdict.OK, Verdict.OK_AFTER_JUNK)

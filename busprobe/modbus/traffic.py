@@ -56,8 +56,14 @@ def sound_frames(data: bytes) -> tuple[Frame, ...]:
 
 
 def _frame_at(data: bytes) -> bytes | None:
+    """The longest sound frame that `data` begins with.
+
+    A reply with one byte more than a request may begin with a sound "request": a byte that happens to go on as the CRC
+    would makes the rest fit too (computed: one reply in 256).
+    """
     if data[0] > LAST:
         return None
+    longest = None
     for decoder in (_REQUESTS, _REPLIES):
         kind = decoder.lookupPduClass(data)
         if kind is None:
@@ -66,6 +72,6 @@ def _frame_at(data: bytes) -> bytes | None:
             length = kind.calculateRtuFrameSize(data)
         except (ModbusException, IndexError, struct.error):
             continue  # a function code whose length cannot be told from here
-        if 0 < length <= len(data) and framing.is_sound(data[:length]):
-            return data[:length]
-    return None
+        if len(longest or b"") < length <= len(data) and framing.is_sound(data[:length]):
+            longest = data[:length]
+    return longest

@@ -31,6 +31,9 @@ SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
 BYTE = 0xFF
 """The highest code that half a register holds."""
 
+MOST_OF_BITS = 4
+"""Registers that a field of bits may take, as many as the longest number."""
+
 _Part = TypeVar("_Part", bound=BaseModel)
 
 
@@ -101,8 +104,12 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
             "register",
             f"it takes {point.count} registers, but the unit gives at most {limits.registers} in one request",
         )
-    if (kind is PointType.TEXT) != (point.length is not None):
-        yield "length", "has to be given for text" if kind is PointType.TEXT else "is only for text"
+    if kind is PointType.TEXT and point.length is None:
+        yield "length", "has to be given for text"
+    elif point.length is not None and not kind.has_length:
+        yield "length", "is only for text and bits"
+    elif kind is PointType.BITS and point.count > MOST_OF_BITS:
+        yield "length", f"of bits is at most {MOST_OF_BITS} registers"
     if kind is PointType.TEXT and point.order.words_reversed:
         yield "order", "of a text is ABCD or, with the second character of each register first, BADC"
     if any(code >> (16 * point.count) for code in point.no_value):
@@ -110,8 +117,9 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
     yield from _name_mistakes(point)
     if kind.is_number:
         yield from _range_mistakes(point)
+        yield from _scale_register_mistakes(point)
     else:
-        for field in ("scale", "offset", "unit", "plausible_min", "plausible_max"):
+        for field in ("scale", "offset", "scale_register", "unit", "plausible_min", "plausible_max"):
             if field in point.model_fields_set:
                 yield field, f"is only for numbers, not for {kind}"
 
@@ -119,8 +127,8 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
 def _name_mistakes(point: Point) -> Iterator[tuple[str, str]]:
     if point.type is PointType.ENUM and not point.names:
         yield "names", "are missing: an enum needs the names of its values"
-    elif point.type is PointType.BITS and any(bit > 15 for bit in point.names):
-        yield "names", "go beyond bit 15, the highest bit of a register"
+    elif point.type is PointType.BITS and any(bit >= 16 * point.count for bit in point.names):
+        yield "names", f"go beyond bit {16 * point.count - 1}, the highest bit of {point.count} register(s)"
     elif point.names and point.type not in (PointType.ENUM, PointType.BITS):
         yield "names", f"are only for enum and bits, not for {point.type}"
 
@@ -130,7 +138,7 @@ def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
     if low is not None and high is not None and low > high:
         yield "plausible_min", f"is {low:g}, above plausible_max, {high:g}"
         return
-    if point.type.is_float:
+    if point.type.is_float or point.scale_register:
         return
     bits = 16 * point.count
     raw = (-(1 << bits - 1), (1 << bits - 1) - 1) if point.type.is_signed else (0, (1 << bits) - 1)
@@ -139,6 +147,16 @@ def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
         yield "plausible_min", f"is {low:g}, but the highest value that {point.type} and scale can give is {most:g}"
     if high is not None and high < least:
         yield "plausible_max", f"is {high:g}, but the lowest value that {point.type} and scale can give is {least:g}"
+
+
+def _scale_register_mistakes(point: Point) -> Iterator[tuple[str, str]]:
+    if point.scale_register is None:
+        return
+    register = point.scale_register.at
+    if wrong_table := _wrong_table(register, point.function):
+        yield "scale_register", wrong_table
+    if point.at.wire <= register.wire <= point.last:
+        yield "scale_register", f"{register} is a register of the value itself"
 
 
 def _repeated_names(parts: _Parts) -> Iterator[Found]:
@@ -158,6 +176,18 @@ def _overlaps(parts: _Parts) -> Iterator[Found]:
                     ("points", index, "register"),
                     f"reads registers of points.{other_index + 1} ('{other.name}'); correct one of them, "
                     "or say overlaps = true if that is meant",
+                )
+    for index, point in parts.points:
+        if point.scale_register is None:
+            continue
+        scale = point.scale_register.at.wire
+        for other_index, other in parts.points:
+            if other is point or other.function != point.function or other.count == 1:
+                continue
+            if other.at.wire <= scale <= other.last:
+                yield (
+                    ("points", index, "scale_register"),
+                    f"register {scale} is part of points.{other_index + 1} ('{other.name}')",
                 )
 
 
@@ -204,6 +234,12 @@ def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
             yield (
                 ("points", index, "register"),
                 f"covers register {wire}, which holds the unit address (readdress); one of them is wrong",
+            )
+        scale = point.scale_register.at.wire if point.scale_register else None
+        if point.function == READ_HOLDING and scale == wire:
+            yield (
+                ("points", index, "scale_register"),
+                f"is register {wire}, which holds the unit address (readdress); one of them is wrong",
             )
     for index, test in enumerate(parts.fingerprint.registers):
         if test.function == READ_HOLDING and test.at.wire == wire:

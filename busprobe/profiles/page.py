@@ -25,9 +25,9 @@ from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import (
     Fingerprint,
     Point,
-    PointType,
     Profile,
     RegisterTest,
+    ScaleMeaning,
     WordOrder,
 )
 
@@ -46,6 +46,7 @@ _EFFECTS = {
     Effect.AFTER_SAVE: "holds once saved",
     Effect.AFTER_POWER_CYCLE: "holds after a power cycle",
 }
+_SCALES = {ScaleMeaning.EXPONENT: "x 10^", ScaleMeaning.FACTOR: "x", ScaleMeaning.DIVISOR: "/"}
 _REPLIES = {
     ReplyFrom.OLD: "the reply comes from the old address",
     ReplyFrom.NEW: "the reply comes from the new address",
@@ -58,8 +59,11 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
     title = str(profile)
     lines = [title, "=" * len(title)]
     lines += _item("What it is", profile.kind)
-    lines += _item("Profile", profile.id)
-    lines += _item("At delivery", f"address {both_forms(profile.factory.address)}, {profile.factory.settings}")
+    lines += _item("Profile", f"{profile.id}, generic: by an open standard" if profile.generic else profile.id)
+    if profile.factory:
+        lines += _item("At delivery", f"address {both_forms(profile.factory.address)}, {profile.factory.settings}")
+    else:
+        lines += _item("At delivery", "not known")
     lines += _item("Registers", f"zero-based as on the wire; the data sheet's numbering is {profile.numbering}")
     lines += _item("Limits", _limits(profile))
     for caution in profile.cautions:
@@ -97,6 +101,10 @@ def _limits(profile: Profile) -> str:
         parts.append(f"{limits.gap_s:g} s of silence before the next request")
     if limits.response_s:
         parts.append(f"replies within {limits.response_s:g} s")
+    if limits.wake_up_s:
+        parts.append(f"awake after {limits.wake_up_s:g} s")
+    if limits.sleeps_after_s:
+        parts.append(f"asleep after {limits.sleeps_after_s:g} s without a request")
     return ", ".join(parts)
 
 
@@ -155,7 +163,7 @@ def _register_test(test: RegisterTest) -> str:
 
 def _point(point: Point) -> list[str]:
     kind = f"{point.type}" if point.order is WordOrder.ABCD else f"{point.type} {point.order}"
-    if point.type is PointType.TEXT:
+    if point.length is not None:
         kind += f"[{point.count}]"
     lead = f"{point.function:>2} {point.at.wire:>5} 0x{point.at.wire:04X} {point.at.sheet:>6} {kind:<12} "
     name = textwrap.wrap(point.name, _NAME)
@@ -175,6 +183,8 @@ def _value(point: Point) -> str:
     parts = [point.unit] if point.unit else []
     if point.scale != 1:
         parts.append(f"x {point.scale:g}")
+    if point.scale_register:
+        parts.append(f"{_SCALES[point.scale_register.means]} register {point.scale_register.at}")
     if point.offset:
         parts.append(f"{point.offset:+g}")
     if point.plausible_min is not None or point.plausible_max is not None:
@@ -183,6 +193,8 @@ def _value(point: Point) -> str:
     parts += [f"{number}={name}" for number, name in sorted(point.names.items())]
     if point.no_value:
         parts.append("none: " + " ".join(f"0x{code:X}" for code in point.no_value))
+    if point.tells:
+        parts.append(f"tells the unit's {point.tells}")
     return " ".join(parts)
 
 

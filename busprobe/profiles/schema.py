@@ -6,7 +6,7 @@ concern more than one field are found by `busprobe.profiles.checks`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -61,8 +61,13 @@ class PointType(StrEnum):
         return self not in (PointType.BITS, PointType.ENUM, PointType.TEXT)
 
     @property
+    def has_length(self) -> bool:
+        """Whether a point of this type may say how many registers it takes."""
+        return self in (PointType.TEXT, PointType.BITS)
+
+    @property
     def registers(self) -> int:
-        """Registers that a value takes; 0 for text, whose length the point states."""
+        """Registers that a value takes unless the point states a length; 0 for text, which has to state it."""
         if self is PointType.TEXT:
             return 0
         digits = "".join(c for c in self if c.isdigit())
@@ -89,6 +94,26 @@ class WordOrder(StrEnum):
     def bytes_reversed(self) -> bool:
         """Whether the less significant byte comes first inside each register, against the standard."""
         return self in (WordOrder.BADC, WordOrder.DCBA)
+
+
+class ScaleMeaning(StrEnum):
+    """What a register says of the scale of a value."""
+
+    EXPONENT = "exponent"
+    """Signed; the value is multiplied by 10 to its power."""
+    FACTOR = "factor"
+    """Unsigned; the value is multiplied by it."""
+    DIVISOR = "divisor"
+    """Unsigned; the value is divided by it."""
+
+
+class Tells(StrEnum):
+    """What a point says of the unit itself."""
+
+    MAKER = "maker"
+    MODEL = "model"
+    VERSION = "version"
+    SERIAL = "serial"
 
 
 class Factory(Part):
@@ -175,6 +200,34 @@ class Fingerprint(Part):
     )
 
 
+class ScaleRegister(Part):
+    """Where a unit keeps the scale of a value; it may change while the unit runs."""
+
+    at: RegisterNumber = Field(
+        alias="register",
+        description="The register in the data sheet's own numbering; read by the function that reads the point.",
+    )
+    means: ScaleMeaning = Field(
+        default=ScaleMeaning.EXPONENT,
+        description="exponent (signed: value x 10 to its power), factor (value x it) or divisor (value / it).",
+    )
+
+    def scale(self, word: int) -> float | None:
+        """The scale that the register says; None where it says none: a zero, or a power nobody means.
+
+        Exponents go from -10 to 10, and 0x8000 is 'not implemented' (SunSpec `sunssf`; the range from memory).
+        """
+        if self.means is ScaleMeaning.EXPONENT:
+            exponent = word - 0x10000 if word & 0x8000 else word
+            return float(f"1e{exponent}") if abs(exponent) <= _LARGEST_EXPONENT else None
+        if word == 0:
+            return None
+        return float(word) if self.means is ScaleMeaning.FACTOR else 1 / word
+
+
+_LARGEST_EXPONENT = 10
+
+
 class Point(Part):
     """One value with a unit."""
 
@@ -182,10 +235,11 @@ class Point(Part):
     function: ReadFunction = Field(description="Function code that reads it: 3 holding registers, 4 input registers.")
     at: RegisterNumber = Field(alias="register", description="Its first register in the data sheet's own numbering.")
     type: PointType = Field(
-        description="int16, uint16, int32, uint32, int64, uint64, float32, float64; bits or enum (one register); text."
+        description="int16, uint16, int32, uint32, int64, uint64, float32, float64; bits; enum (one register); text."
     )
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
-        default=None, description="Registers that a text takes, two characters each; only for text."
+        default=None,
+        description="Registers that a text takes, two characters each, or that bits take (1 if not given, up to 4).",
     )
     order: WordOrder = Field(
         default=WordOrder.ABCD,
@@ -194,6 +248,9 @@ class Point(Part):
     )
     scale: Number = Field(default=1.0, description="Value = raw number x scale + offset.")
     offset: Number = Field(default=0.0, description="Added after scaling, in the point's unit.")
+    scale_register: ScaleRegister | None = Field(
+        default=None, description="Register that holds a further scale, where the unit says it itself."
+    )
     unit: UnitOfMeasure = Field(default="", description="Unit of the value after scaling, like °C or kWh.")
     plausible_min: Number | None = Field(
         default=None, description="Lowest value that makes sense, in the point's unit."
@@ -202,18 +259,21 @@ class Point(Part):
         default=None, description="Highest value that makes sense, in the point's unit."
     )
     names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(
-        default={}, description="Of an enum: value = name. Of bits: bit number (0 to 15) = what it means when set."
+        default={}, description="Of an enum: value = name. Of bits: bit number, from 0, = what it means when set."
     )
     no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
         default=(),
         description="Codes for 'no value here', as the unsigned number in the registers, like 0x8000 or 0x7FC00000.",
     )
     overlaps: bool = Field(default=False, description="Set true where it reads registers of another point on purpose.")
+    tells: Tells | None = Field(
+        default=None, description="What it says of the unit itself: maker, model, version or serial (number)."
+    )
 
     @property
     def count(self) -> int:
         """Registers it takes."""
-        return self.length or 1 if self.type is PointType.TEXT else self.type.registers
+        return (self.type.has_length and self.length) or self.type.registers or 1
 
     @property
     def last(self) -> int:
@@ -233,6 +293,12 @@ class Limits(Part):
     response_s: Annotated[float, Field(gt=0, le=10)] | None = Field(
         default=None, description="Seconds until its reply begins, at most, by the data sheet."
     )
+    wake_up_s: Annotated[float, Field(ge=0, le=120)] | None = Field(
+        default=None, description="Seconds from switching it on, or from the request that wakes it, until it answers."
+    )
+    sleeps_after_s: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Seconds without a request after which it sleeps and needs one to wake up."
+    )
 
 
 class Profile(Part):
@@ -246,7 +312,14 @@ class Profile(Part):
         description="How the data sheet counts registers: wire (from 0), one-based (from 1), or reference (five or "
         "six digits: 30001 or 300001 for input registers, 40001 or 400001 for holding registers)."
     )
-    factory: Factory = Field(description="How it comes out of its box.")
+    factory: Factory | None = Field(
+        default=None, description="How it comes out of its box; left out where nobody knows."
+    )
+    generic: bool = Field(
+        default=False,
+        description="Set true where it describes units of any maker by an open standard; what names the type goes "
+        "before it.",
+    )
     fingerprint: Fingerprint = Field(
         default=Fingerprint(),
         description="What tells it from other units; without it a unit is never called recognised.",
@@ -269,6 +342,11 @@ class Profile(Part):
 
     def __str__(self) -> str:
         return f"{self.maker} {self.model}"
+
+
+def factories(profiles: Iterable[Profile]) -> tuple[Factory, ...]:
+    """How units of `profiles` come out of their boxes, as far as that is known."""
+    return tuple(profile.factory for profile in profiles if profile.factory)
 
 
 def parse_profile(data: Mapping[str, Any]) -> Profile:

@@ -30,6 +30,16 @@ class Store:
         """Files of the same id that the profile in use took the place of."""
         return self.origins[profile_id][1:]
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """In a sentence each: which profile is used in place of which, and what stands in the way of others."""
+        won = (
+            f"Profile {id_} is that of {visible(str(self.origins[id_][0]))}, in place of {visible(str(path))}."
+            for id_ in self.profiles
+            for path in self.replaced(id_)
+        )
+        return (*won, *(str(problem) for problem in self.problems))
+
 
 def shipped_folder() -> Path:
     """Where the profiles that come with busprobe are: in the installed package, or in a checkout at its top."""
@@ -42,8 +52,19 @@ def own_folder() -> Path:
     return user_data_path("busprobe", appauthor=False) / "profiles"
 
 
-def load_all(folders: Iterable[Path] | None = None) -> Store:
-    """Load the profiles of `folders`, by default the shipped ones and then the technician's own.
+def job_folder(job_file: Path) -> Path:
+    """Where the profiles of one job live, beside its file; it may not exist."""
+    return job_file.parent / "profiles"
+
+
+def folders(job_file: Path | None = None) -> tuple[Path, ...]:
+    """Where profiles are looked for, later ones winning: shipped, the technician's own, those of the job."""
+    own = (shipped_folder(), own_folder())
+    return own if job_file is None else (*own, job_folder(job_file))
+
+
+def load_all(folders: Iterable[Path]) -> Store:
+    """Load the profiles of `folders`.
 
     Of two profiles with the same id the one of the later folder wins.  A broken file is a problem of the store and
     takes nothing else with it; a folder that is not there is empty.
@@ -51,7 +72,7 @@ def load_all(folders: Iterable[Path] | None = None) -> Store:
     profiles: dict[str, Profile] = {}
     origins: dict[str, tuple[Path, ...]] = {}
     problems: list[FileError] = []
-    for folder in (shipped_folder(), own_folder()) if folders is None else folders:
+    for folder in dict.fromkeys(folders):
         try:
             files = sorted(path for path in folder.iterdir() if path.suffix == ".toml")
         except FileNotFoundError:

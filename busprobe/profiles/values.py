@@ -22,6 +22,10 @@ _FLOATS = {PointType.FLOAT32: (">f", 7), PointType.FLOAT64: (">d", 15)}
 """Format for `struct`, and the decimal digits that every such number keeps (IEEE 754)."""
 
 
+_MOST_DIGITS = 10
+"""Digits behind the decimal point that the smallest scale of a register gives."""
+
+
 @dataclass(frozen=True)
 class Reading:
     """What the registers of a point said."""
@@ -35,6 +39,8 @@ class Reading:
     """The value for a person, with its unit."""
     plausible: bool | None
     """Whether the value makes sense; None where the profile does not say what would."""
+    scale: float
+    """What the raw number was multiplied by: the point's own scale and that of its scale register."""
 
     def document(self) -> dict[str, object]:
         """The reading for a JSON document."""
@@ -45,7 +51,8 @@ class Reading:
             "count": self.point.count,
             "type": str(self.point.type),
             "unit": self.point.unit,
-            "scale": self.point.scale,
+            "scale": self.scale,
+            "scale_register": self.point.scale_register.at.wire if self.point.scale_register else None,
             "registers": list(self.registers),
             "value": self.value,
             "text": self.text,
@@ -54,41 +61,55 @@ class Reading:
 
 
 def readings(profile: Profile, registers: Registers) -> tuple[Reading, ...]:
-    """A reading of each point of `profile` whose registers were all read; points without are left out."""
+    """A reading of each point of `profile` whose registers, that of its scale too, were all read."""
     found = []
     for point in profile.points:
-        raw = [registers.get((point.function, point.at.wire + i)) for i in range(point.count)]
-        values = tuple(value for value in raw if value is not None)
-        if len(values) == point.count:
-            found.append(decode(point, values))
+        wanted = [(point.function, point.at.wire + i) for i in range(point.count)]
+        if point.scale_register:
+            wanted.append((point.function, point.scale_register.at.wire))
+        words = [word for key in wanted if (word := registers.get(key)) is not None]
+        if len(words) == len(wanted):
+            found.append(decode(point, words[: point.count], *words[point.count :]))
     return tuple(found)
 
 
-def decode(point: Point, registers: Sequence[int]) -> Reading:
-    """Decode the registers of `point`; raises `ValueError` if their number is not the point's."""
+def decode(point: Point, registers: Sequence[int], scale_word: int | None = None) -> Reading:
+    """Decode the registers of `point`, with what its scale register holds if it has one.
+
+    Raises `ValueError` if their number is not the point's, or the scale is missing.
+    """
     raw = tuple(registers)
     if len(raw) != point.count:
         raise ValueError(f"{point.name} takes {point.count} registers, not {len(raw)}")
     data = in_order(raw, point.order)
     code = int.from_bytes(data, "big")
     if code in point.no_value:
-        return Reading(point, raw, None, "no value", None)
+        return Reading(point, raw, None, "no value", None, point.scale)
     match point.type:
         case PointType.TEXT:
             text = from_device(data)
-            return Reading(point, raw, text, text, None)
+            return Reading(point, raw, text, text, None, point.scale)
         case PointType.ENUM:
             name = point.names.get(code)
-            return Reading(point, raw, code, f"{code} (no such state)" if name is None else name, name is not None)
+            text = f"{code} (no such state)" if name is None else name
+            return Reading(point, raw, code, text, name is not None, point.scale)
         case PointType.BITS:
-            return Reading(point, raw, code, _bits(point, code), None)
-        case PointType.FLOAT32 | PointType.FLOAT64:
-            return _float(point, raw, data)
-        case _:
-            number = int.from_bytes(data, "big", signed=point.type.is_signed)
-            exact = _decimal(point.scale) * number + _decimal(point.offset)
-            value = int(exact) if exact == exact.to_integral_value() and not _fraction_digits(point) else float(exact)
-            return _number(point, raw, value, f"{exact:.{_fraction_digits(point)}f}")
+            return Reading(point, raw, code, _bits(point, code), None, point.scale)
+    scale = point.scale
+    if point.scale_register is not None:
+        if scale_word is None:
+            raise ValueError(f"{point.name} needs its scale register too")
+        stated = point.scale_register.scale(scale_word)
+        if stated is None:
+            return Reading(point, raw, None, f"no scale (its register holds 0x{scale_word:04X})", False, scale)
+        scale = float(_decimal(scale) * _decimal(stated))
+    if point.type in _FLOATS:
+        return _float(point, raw, data, scale)
+    number = int.from_bytes(data, "big", signed=point.type.is_signed)
+    exact = _decimal(scale) * number + _decimal(point.offset)
+    digits = _fraction_digits(scale, point.offset)
+    value = int(exact) if exact == exact.to_integral_value() and not digits else float(exact)
+    return _number(point, raw, value, f"{exact:.{digits}f}", scale)
 
 
 def in_order(registers: Sequence[int], order: WordOrder) -> bytes:
@@ -97,26 +118,26 @@ def in_order(registers: Sequence[int], order: WordOrder) -> bytes:
     return b"".join(word.to_bytes(2, "little" if order.bytes_reversed else "big") for word in words)
 
 
-def _float(point: Point, raw: tuple[int, ...], data: bytes) -> Reading:
+def _float(point: Point, raw: tuple[int, ...], data: bytes, scale: float) -> Reading:
     form, digits = _FLOATS[point.type]
     (number,) = struct.unpack(form, data)
-    value = number * point.scale + point.offset
+    value = number * scale + point.offset
     if not math.isfinite(value):
-        return Reading(point, raw, None, "not a number" if math.isnan(value) else "infinite", False)
-    return _number(point, raw, value, f"{value:.{digits}g}")
+        return Reading(point, raw, None, "not a number" if math.isnan(value) else "infinite", False, scale)
+    return _number(point, raw, value, f"{value:.{digits}g}", scale)
 
 
-def _number(point: Point, raw: tuple[int, ...], value: int | float, digits: str) -> Reading:
+def _number(point: Point, raw: tuple[int, ...], value: int | float, digits: str, scale: float) -> Reading:
     low, high = point.plausible_min, point.plausible_max
     plausible = (
         None if low is None and high is None else (low is None or low <= value) and (high is None or value <= high)
     )
-    return Reading(point, raw, value, f"{digits} {point.unit}".rstrip(), plausible)
+    return Reading(point, raw, value, f"{digits} {point.unit}".rstrip(), plausible, scale)
 
 
 def _bits(point: Point, code: int) -> str:
-    on = [point.names.get(bit, f"bit {bit}") for bit in range(16) if code >> bit & 1]
-    return f"0x{code:04X}" + (f" ({', '.join(on)})" if on else " (none set)")
+    on = [point.names.get(bit, f"bit {bit}") for bit in range(16 * point.count) if code >> bit & 1]
+    return f"0x{code:0{4 * point.count}X}" + (f" ({', '.join(on)})" if on else " (none set)")
 
 
 def _decimal(number: float) -> Decimal:
@@ -124,7 +145,7 @@ def _decimal(number: float) -> Decimal:
     return Decimal(repr(number)).normalize()
 
 
-def _fraction_digits(point: Point) -> int:
-    """Digits behind the decimal point that the point's scale and offset can give."""
-    exponents = (_decimal(number).as_tuple().exponent for number in (point.scale, point.offset))
-    return max(0, *(-exponent for exponent in exponents if isinstance(exponent, int)))
+def _fraction_digits(*numbers: float) -> int:
+    """Digits behind the decimal point that scale and offset can give; no more than an inexact one (1/3) deserves."""
+    exponents = (_decimal(number).as_tuple().exponent for number in numbers)
+    return min(_MOST_DIGITS, max(0, *(-exponent for exponent in exponents if isinstance(exponent, int))))

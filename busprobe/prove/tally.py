@@ -138,6 +138,7 @@ class UnitTally:
         """This tally and one more poll, at `seconds` of the run."""
         exchange = reply.exchange
         own = reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING)
+        latency = reply.latency if own else None
         code = reply.exception
         failure = Failure(seconds, reply.words, hex_bytes(exchange.request))
         keep = not answered(reply) and len(self.evidence) < EVIDENCE_KEPT
@@ -145,7 +146,7 @@ class UnitTally:
             self,
             verdicts={**self.verdicts, reply.verdict: self.verdicts.get(reply.verdict, 0) + 1},
             exceptions=self.exceptions if code is None else {**self.exceptions, code: self.exceptions.get(code, 0) + 1},
-            reply_times=self.reply_times.adding(reply_time(reply)) if own else self.reply_times,
+            reply_times=self.reply_times if latency is None else self.reply_times.adding(latency),
             bytes_sent=self.bytes_sent + len(exchange.request),
             bytes_received=self.bytes_received + len(exchange.received),
             longest_reply=max(self.longest_reply, len(reply.frame) if own else 0),
@@ -206,18 +207,3 @@ class UnitTally:
 def answered(reply: Reply) -> bool:
     """Whether the unit gave a conforming reply in time: what was asked for, or an exception of its own."""
     return reply.sound or (reply.verdict is Verdict.EXCEPTION and reply.present)
-
-
-def reply_time(reply: Reply) -> float:
-    """Seconds from the end of the request to the first byte of the unit's own frame, junk ahead of it passed over.
-
-    A chunk is stamped when its last byte was there, so the wire time of its bytes from the frame on is taken off.
-    """
-    exchange = reply.exchange
-    ahead = len(reply.junk_before)
-    for chunk in exchange.chunks:
-        if ahead < len(chunk.data):
-            started = chunk.at - exchange.settings.wire_time(len(chunk.data) - ahead)
-            return max(0.0, started - exchange.sent)
-        ahead -= len(chunk.data)
-    raise ValueError("a reply without a frame has no reply time")

@@ -12,24 +12,34 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from busprobe.line.exchange import PULSES
 from busprobe.modbus import framing
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import identification_page
 from busprobe.modbus.replies import Reply, Verdict, expected_length
-from busprobe.modbus.requests import Function, Request
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.requests import Function
+from busprobe.modbus.traffic import Frame
 from busprobe.survey.findings import Kind, Latency
+from busprobe.survey.surroundings import (
+    BAD,
+    OVERLONG,
+    answer,
+    can_answer,
+    extra_frames,
+    fits,
+    foreign_frames,
+    frames_besides,
+    has_company,
+    is_beheaded,
+    is_damaged,
+    is_silence,
+    is_unexplained,
+    stray_bytes,
+)
 
 _BUSY = (5, 6)
 """Exceptions that a lone unit may give now and then: acknowledge and busy (V1.1b3 section 7)."""
 _FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS, Function.DIAGNOSTICS)
 """Functions whose reply length is known from the request."""
-_BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
-_STRAY = 2
-"""Bytes that pulses do not explain."""
-_OVERLONG = 3
-"""Bytes beyond a whole reply that adapter junk does not explain."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
 _FEW_BITS = 3
@@ -39,6 +49,10 @@ _SEVERAL = 3
 
 _ENOUGH_SOUND = 6
 """Sound replies it takes to say that a unit's replies come through."""
+_LOSSY = 0.15
+"""Share of unanswered requests that a sleepy unit does not explain."""
+_LATE_FOR = 3.0
+"""Seconds within which a reply may still be a late one."""
 _MANY = 8
 """How many replies a statement about their distribution needs."""
 
@@ -53,6 +67,7 @@ class Analysis:
 
 def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody asked."""
+    lossy = _is_lossy(replies)
     heard = [r for r in replies if not is_silence(r)]
     notes: list[str] = []
     # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove nothing.
@@ -60,7 +75,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     signs = (
         *_SIGNS_IN_SOUND_REPLIES,
         *(_SIGNS_IN_FRAMES if undisturbed else ()),
-        *(_SIGNS_IN_WRECKS if undisturbed and not noisy else ()),
+        *(_SIGNS_IN_WRECKS if undisturbed and not noisy and not lossy else ()),
     )
     for sign in signs:
         found = sign(replies)
@@ -72,15 +87,24 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
         notes.extend(_remarks(replies))
         if noisy:
             notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
+        if lossy:
+            notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
         if len(present) == 1 and len(replies) > len(present) + _SEVERAL and len(heard) > len(present):
             return Analysis(Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes))
-        if _mangled_beyond_noise(replies):
+        if not lossy and _mangled_beyond_noise(replies):
             note = "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection at this one."
             return Analysis(Kind.UNSURE, (note, *notes))
         return Analysis(Kind.UNIT, tuple(notes))
     if len(swapped) > 1:
         note = "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
         return Analysis(Kind.UNIT, (note, *_remarks(replies)))
+    beheaded = sum(is_beheaded(r) for r in heard)
+    if beheaded >= _SEVERAL and 4 * beheaded >= 3 * len(heard):
+        note = (
+            "The front of its replies is cut off: the adapter turns round too late for it. Set a longer reply delay at "
+            "the unit, or take another adapter."
+        )
+        return Analysis(Kind.UNIT, (note,))
     if any(extra_frames(replies)):
         return Analysis(Kind.UNSURE, ("A reply came only after the wait was over: a slow unit.", *_remarks(replies)))
     return _unsure_or_silent(heard, noisy)
@@ -113,66 +137,23 @@ def _other_address(heard: Sequence[Reply]) -> int | None:
     functions: defaultdict[int, set[int]] = defaultdict(set)
     for reply in heard:
         frame = Frame(reply.frame) if reply.verdict is Verdict.FOREIGN else None
-        if frame is not None and not reply.junk_before and _answers(frame, {_expected(reply.request)}):
+        if frame is not None and not reply.junk_before and fits(frame, reply.request):
             functions[frame.address].add(frame.function)
     return next((address for address, asked in functions.items() if len(asked) >= _SEVERAL), None)
 
 
-def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
-    """Sound frames in and around the exchanges that can answer none of their requests: somebody else's business."""
-    found: list[Frame] = []
-    asked: set[tuple[int, int | None]] = set()
-    for reply in replies:
-        asked.add(_expected(reply.request))
-        found.extend(f for f in frames_besides(reply) if f.address != reply.request.address or not _answers(f, asked))
-        if reply.verdict is Verdict.FOREIGN:
-            found.append(Frame(reply.frame))
-    return tuple(found)
-
-
-def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
-    """For each exchange, sound frames of the asked address that came besides the reply: late, or a second unit's."""
-    extras = []
-    asked: set[tuple[int, int | None]] = set()
-    for reply in replies:
-        asked.add(_expected(reply.request))
-        own = (f for f in frames_besides(reply) if f.address == reply.request.address)
-        extras.append(tuple(f for f in own if _answers(f, asked)))
-    return extras
-
-
-def can_answer(frame: Frame, request: Request) -> bool:
-    """Whether `frame` can be a reply to `request` by its address, function code and length."""
-    return frame.address == request.address and _answers(frame, {_expected(request)})
-
-
-def _expected(request: Request) -> tuple[int, int | None]:
-    return request.function, expected_length(request)
-
-
-def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
-    """Whether `frame` can be a reply to one of our requests, rather than another master's business."""
-    if frame.data[1] & 0x80:
-        return any(function == frame.function for function, _ in asked)
-    return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
-
-
-def frames_besides(reply: Reply) -> list[Frame]:
-    """Sound frames received besides the one that the verdict is about."""
-    outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
-    if reply.verdict in _BAD:
-        outside = [reply.exchange.leftover, reply.exchange.received]
-    return [frame for data in outside for frame in sound_frames(data)]
-
-
 def _two_frames(replies: Sequence[Reply]) -> str | None:
-    """A whole reply more than there were requests without one."""
-    owed = 0
+    """A whole reply that no request is waiting for."""
+    owed: list[Reply] = []
     for reply, extra in zip(replies, extra_frames(replies), strict=True):
-        # A late reply is owed by a request that got none; anything beyond is somebody else's.
-        if len(extra) > owed:
-            return "Two whole replies to one request: two units share this address."
-        owed += is_silence(reply) - len(extra)
+        owed = [r for r in owed if reply.exchange.started - r.exchange.sent < _LATE_FOR]
+        for frame in extra:
+            late = next((r for r in owed if can_answer(frame, r.request)), None)
+            if late is None:
+                return "Two whole replies to one request: two units share this address."
+            owed.remove(late)
+        if is_silence(reply):
+            owed.append(reply)
     return None
 
 
@@ -222,7 +203,7 @@ def _is_too_long(reply: Reply) -> bool:
     if reply.request.function not in _FIXED_LENGTH or length is None or foreign_frames([reply]):
         return False
     if reply.verdict is Verdict.CRC_BAD_HEAD_OK:
-        return stray_bytes(reply.exchange.received) >= length + _OVERLONG
+        return stray_bytes(answer(reply)) >= length + OVERLONG
     return has_company(reply)
 
 
@@ -238,7 +219,7 @@ def _some_never(replies: Sequence[Reply]) -> str | None:
     if sum(r.present for r in answered) < _ENOUGH_SOUND or 6 * sum(is_damaged(r) for r in answered) > len(answered):
         return None
     for group in by_request.values():
-        wrecks = sum(is_damaged(r) for r in group)
+        wrecks = sum(is_damaged(r) and not is_beheaded(r) for r in group)
         if wrecks > _SEVERAL and wrecks == len(group) and group[0].request.function in _FIXED_LENGTH:
             return "Some requests bring sound replies, others only wrecks: two units that agree on some things."
     return None
@@ -249,7 +230,7 @@ def _overlaid(replies: Sequence[Reply]) -> str | None:
     count = 0
     for reply in replies:
         received, request = reply.exchange.received, reply.request
-        if reply.verdict in _BAD and len(received) > _REFUSAL and received[0] == request.address:
+        if reply.verdict in BAD and len(received) > _REFUSAL and received[0] == request.address:
             heads = (bytes((request.address, request.function | framing.EXCEPTION_FLAG, code)) for code in (1, 2, 3))
             count += received[-2:] in [framing.crc(head) for head in heads]
     if count >= _SEVERAL:
@@ -264,7 +245,7 @@ def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
     (5 bytes, 0.85 to the fifth power).  A second unit that begins a little later does just this.
     """
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
-    bad = [r for r in short if r.verdict in _BAD and len(r.exchange.received) >= framing.SHORTEST]
+    bad = [r for r in short if r.verdict in BAD and len(r.exchange.received) >= framing.SHORTEST]
     if len(bad) < _MANY or 4 * len(bad) < 3 * len(short):
         return None
     begins = sum(r.exchange.received[0] == r.request.address for r in bad)
@@ -283,6 +264,15 @@ _Sign = Callable[[Sequence[Reply]], str | None]
 _SIGNS_IN_SOUND_REPLIES: tuple[_Sign, ...] = (_two_identities, _yes_and_no)
 _SIGNS_IN_FRAMES: tuple[_Sign, ...] = (_two_frames,)
 _SIGNS_IN_WRECKS: tuple[_Sign, ...] = (_too_long, _some_never, _overlaid, _only_the_first_byte)
+
+
+def _is_lossy(replies: Sequence[Reply]) -> bool:
+    """Whether requests that are answered at other times go without: noise spoils them too, a second unit does not."""
+    groups: defaultdict[bytes, list[bool]] = defaultdict(list)
+    for reply in replies:
+        groups[reply.request.frame].append(is_silence(reply))
+    silent = [quiet for group in groups.values() if not all(group) for quiet in group]
+    return len(silent) >= _MANY and silent.count(True) > _LOSSY * len(silent)
 
 
 def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
@@ -322,41 +312,17 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
         notes.append(
             f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the adapter's turn-round."
         )
+    beheaded = sum(is_beheaded(r) for r in replies)
+    if beheaded >= _SEVERAL and 2 * beheaded > damaged:
+        notes.append(f"The front of {beheaded} replies was cut off: the adapter turns round too late.")
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING]
     if odd:
         notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")
     if present and is_silence(replies[0]) and any(r.request.frame == replies[0].request.frame for r in present):
         notes.append("It did not answer the first request.")
-    refused = {r.request.function for r in present if r.exception == 1}
-    if present and all(r.verdict is Verdict.EXCEPTION for r in present) and refused:
+    if present and all(r.exception == 1 for r in present):
         notes.append("It refuses every function code tried, so it is there but says nothing of itself.")
     latency = Latency.of(present)
     if latency is not None and latency.maximum > 0.2:
         notes.append(f"It takes up to {1000 * latency.maximum:.0f} ms to answer.")
     return tuple(notes)
-
-
-def is_silence(reply: Reply) -> bool:
-    """Whether nothing came back, save perhaps a few pulses."""
-    few = stray_bytes(reply.exchange.received) < _STRAY
-    return reply.verdict is Verdict.SILENT or (reply.verdict in _BAD and few)
-
-
-def is_damaged(reply: Reply) -> bool:
-    """Whether bytes came back that are no frame."""
-    return reply.verdict in _BAD and not is_silence(reply)
-
-
-def is_unexplained(reply: Reply) -> bool:
-    """Whether bytes came back that are neither a frame nor somebody else's business."""
-    return is_damaged(reply) and not frames_besides(reply)
-
-
-def has_company(reply: Reply) -> bool:
-    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two explain."""
-    return reply.present and stray_bytes(reply.junk_before) + stray_bytes(reply.junk_after) >= _OVERLONG
-
-
-def stray_bytes(data: bytes) -> int:
-    """How many bytes of `data` are left when pulses before and behind are taken off."""
-    return len(data.strip(PULSES))

@@ -5,7 +5,7 @@ Both make one unit look like many, so they are looked for as soon as the first o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from busprobe.errors import PortError
@@ -14,18 +14,17 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings, Parity
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
-from busprobe.survey.probes import Probe
+from busprobe.modbus.requests import Request
+from busprobe.survey.probes import Probe, ladder
 
 _UNUSED_BAUD = 1800
 """A rate that POSIX systems know and no unit is delivered with: who answers there hears any rate."""
 _SELDOM = (231, 246, 173, 219)
 """Addresses hardly ever given to a unit."""
-_RESERVED = (249, 253)
-"""Addresses no unit may have (V1.02 section 2.2), service addresses of known kinds (248, 254, 255) left out."""
+_RESERVED = (250, 253)
+"""Addresses no unit may have (V1.02 section 2.2), an even and an odd one; service addresses of known kinds (248, 254,
+255) are left out."""
 _TRIES = 2
-
-Ask = Callable[[int, Probe, Waits], Reply]
-"""Sends a probe to an address at the line's present settings."""
 
 
 @dataclass(frozen=True)
@@ -80,15 +79,36 @@ def blindness(line: Line, address: int, probe: Probe, waits: Waits) -> Blindness
         line.apply(own)
 
 
-def impostor(line: Line, probe: Probe, waits: Waits, known: Collection[int]) -> str | None:
-    """Ask addresses that should be empty; words about a unit that answers there too, None if there is none.
+Voice = Mapping[tuple[bool, bytes], bytes]
+"""What is said at addresses that no unit may have: from whether the address is odd, and the request without address
+and CRC, to the reply without them."""
+
+
+@dataclass(frozen=True)
+class Everywhere:
+    """Somebody answers at addresses that nobody has."""
+
+    words: str
+    voice: Voice | None
+    """Where registers are refused everywhere, a gateway or server speaks for absent units, and present ones can be told
+    by saying anything else.  None where a unit gives data everywhere, so that none can."""
+
+    def explains(self, reply: Reply) -> bool:
+        """Whether `reply` is what an absent unit's would be."""
+        return self.voice is not None and self.voice.get(_key(reply)) in (None, reply.frame[1:-2])
+
+
+def everywhere(line: Line, probe: Probe, waits: Waits, known: Collection[int]) -> Everywhere | None:
+    """Ask addresses that should be empty, and addresses no unit may have; None if nobody answers there.
 
     `known` are addresses where somebody was found.  Raises `PortError` if the port fails.
     """
 
-    def answered(addresses: Collection[int]) -> list[Reply]:
-        requests = [probe.request(address) for address in addresses]
-        replies = [judge(request, line.exchange(request, waits)) for request in requests]
+    def ask(request: Request) -> Reply:
+        return judge(request, line.exchange(request, waits))
+
+    def answered(addresses: Iterable[int]) -> list[Reply]:
+        replies = [ask(probe.request(address)) for address in addresses]
         return [r for r in replies if r.present or r.verdict is Verdict.FOREIGN]
 
     empty = [address for address in _SELDOM if address not in known][:3]
@@ -96,12 +116,26 @@ def impostor(line: Line, probe: Probe, waits: Waits, known: Collection[int]) -> 
     if len(seldom) < len(empty):
         return None
     reserved = answered(_RESERVED)
-    if not reserved:
+    if len(reserved) < len(_RESERVED):
         return None
-    named = ", ".join(both_forms(r.request.address) for r in (*seldom, *reserved))
-    own = {r.address for r in (*seldom, *reserved) if r.verdict is Verdict.FOREIGN}
+    replies = [*seldom, *reserved]
+    named = ", ".join(both_forms(r.request.address) for r in replies)
+    if not any(r.verdict is Verdict.FOREIGN for r in replies):
+        said = [r for address in _RESERVED for r in map(ask, ladder(address)) if r.present]
+        if not any(r.registers for r in said):
+            return Everywhere(
+                f"Somebody answers whatever address is asked ({named}) and refuses all registers there: a gateway or "
+                "server that speaks for absent units. Only who says anything else is counted as a unit.",
+                {_key(r): r.frame[1:-2] for r in said},
+            )
+    own = {r.address for r in replies if r.verdict is Verdict.FOREIGN}
     answers_as = f", each time as {both_forms(own.pop() or 0)}" if len(own) == 1 else ""
-    return (
-        f"It answers whatever address is asked ({named}{answers_as}): a unit for a line of its own, or a gateway. "
-        "Take it off to find the others."
+    return Everywhere(
+        f"A unit answers whatever address is asked ({named}{answers_as}): made for a line of its own, or a gateway. "
+        "Take it off to find the others.",
+        None,
     )
+
+
+def _key(reply: Reply) -> tuple[bool, bytes]:
+    return reply.request.address % 2 == 1, reply.request.frame[1:-2]

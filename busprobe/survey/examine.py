@@ -13,10 +13,11 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
-from busprobe.modbus.traffic import Frame
+from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.survey import probes
-from busprobe.survey.analysis import analyse, foreign_frames, has_company, identities, is_silence
+from busprobe.survey.analysis import analyse, identities
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
+from busprobe.survey.surroundings import foreign_frames, has_company, is_damaged, is_silence
 
 CLOSE_LOOK = Waits(reply=1.0, after=0.12)
 """Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough after a reply for a
@@ -28,6 +29,8 @@ _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows in the next one."""
 _HARD_ROUNDS = 5
 """Rounds of the telling requests once something is odd."""
+_WRONG = 2
+"""How many of the requests that went wrong are among them."""
 _HARD_PASSES = 2
 """How often these rounds are gone through as long as it stays unclear who is there."""
 _ENOUGH = 3
@@ -99,14 +102,17 @@ def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int
             look.ask(request)
     noisy = False
     if look.odd:
-        noisy = bool(line.listen(_QUIET_LISTEN).chunks)
+        heard = line.listen(_QUIET_LISTEN).data
+        noisy = bool(heard) and not sound_frames(heard)  # a frame may be a slow unit's
         for request in look.hard_questions():
             look.ask(request, after=max(waits.after, waits.reply))
+        settled: tuple[Kind, ...] = (Kind.CLASH,)
         for _ in range(_HARD_PASSES):
+            if analyse(look.replies, noisy=noisy).kind in settled:
+                break
             for request in look.hard_questions() * _HARD_ROUNDS:
                 look.ask(request)
-            if analyse(look.replies, noisy=noisy).kind is not Kind.UNSURE:
-                break
+            settled = (Kind.CLASH, Kind.UNIT, Kind.SILENT)
         while look.present < _ENOUGH and len(look.replies) < _MOST_TRIES and look.present:
             look.ask(look.telling()[0])
     verdict = analyse(look.replies, noisy=noisy)
@@ -175,9 +181,11 @@ class _Look:
         return tuple(dict.fromkeys(chosen))
 
     def hard_questions(self) -> tuple[Request, ...]:
-        """What two units at one address betray themselves with: short replies, and ones they must agree on."""
+        """What two units at one address betray themselves with: short replies, ones that went wrong, and ones that
+        they must agree on."""
         first = probes.ladder(self._address)[:2]
-        return tuple(dict.fromkeys((*first, *self.telling(), probes.refused_by_all(self._address))))
+        wrong = [r.request for r in self.replies if is_damaged(r)][:_WRONG]
+        return tuple(dict.fromkeys((*first, *wrong, *self.telling(), probes.refused_by_all(self._address))))
 
 
 _IDENTITY: Sequence[Function] = (Function.REPORT_SERVER_ID, Function.READ_DEVICE_IDENTIFICATION)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,14 +12,15 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
-from busprobe.profiles.matching import Facts, Match, match, recognised
-from busprobe.profiles.plan import Block, blocks, fingerprint_blocks
+from busprobe.profiles.matching import Facts, Match, contradicted, match, recognised, standing
+from busprobe.profiles.plan import Block, apart, blocks, covering, fingerprint_blocks, halves, windows
 from busprobe.profiles.schema import Profile
+from busprobe.profiles.standards import SelfDescription, descriptions
 from busprobe.profiles.values import Reading, readings
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
+from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
 
-_VENDOR, _PRODUCT, _REVISION = 0, 1, 2
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not have what was asked (V1.1b3 section 7)."""
 _MOST_PAGES = 16
@@ -47,18 +48,27 @@ class Identified:
     readings: tuple[Reading, ...]
     """Live values by the best profile."""
     notes: tuple[str, ...]
+    standing: str = ""
+    """In one sentence how far the best profile goes and how far behind the second-best is."""
+    models: ModelMap | None = None
+    """Its SunSpec models; None where it was not asked for them or has none."""
+
+    @property
+    def descriptions(self) -> tuple[SelfDescription, ...]:
+        """What the unit says of itself by open standards, and by registers whose meaning the profile knows."""
+        return descriptions(self.objects, self.server_id, self.readings)
 
     @property
     def identity(self) -> dict[str, str | None]:
         """Vendor, product, revision and, where a point of the profile gives it, serial number, in the unit's own
         words; None where it says nothing."""
-        objects = self.objects or {}
+        said = self.descriptions
         found: dict[str, str | None] = {
-            "vendor": objects.get(_VENDOR),
-            "product": objects.get(_PRODUCT) or self.server_id,
-            "revision": objects.get(_REVISION),
+            "vendor": next((d.maker for d in said if d.maker), None),
+            "product": next((d.model for d in said if d.model), None),
+            "revision": next((d.version for d in said if d.version), None),
         }
-        serial = next((r.text for r in self.readings if "serial" in r.point.name.lower()), None)
+        serial = next((d.serial for d in said if d.serial), None)
         return found if serial is None else {**found, "serial": serial}
 
     @property
@@ -78,6 +88,8 @@ class Identified:
             "objects": None if self.objects is None else {f"0x{n:02X}": text for n, text in self.objects.items()},
             "server_id": self.server_id,
             "reasons": list(self.matches[0].reasons) if self.matches else [],
+            "standing": self.standing,
+            "models": None if self.models is None else [model.id for model in self.models.models],
             "readings": [reading.document() for reading in self.readings],
             "notes": list(self.notes),
         }
@@ -110,26 +122,45 @@ class _Interview:
         self._seen = seen
         slowest = seen.latency.maximum if seen.latency else CLOSE_LOOK.reply
         self._waits = Waits(reply=max(0.3, 2 * slowest))
-        self._registers: dict[tuple[int, int], int | None] = {}
-        self._asked: set[Block] = set()
+        self._registers: dict[tuple[int, int], int] = {}
+        self._refused: set[Block] = set()
+        self._asked: dict[Block, Reply] = {}
 
     def identified(self, profiles: tuple[Profile, ...]) -> Identified:
+        """Ask as little as tells what it is: texts have been said already, then fingerprints, then values."""
         objects, said = self._objects(), self._server_id()
-        for block in fingerprint_blocks(profiles):
-            self._read(block)
+        self._take_over()
+
+        def facts() -> Facts:
+            return Facts(objects, said, self._registers, self._refused, self._line.settings, self._address)
 
         def matches() -> tuple[Match, ...]:
-            return match(Facts(objects, said, self._registers, self._line.settings, self._address), profiles)
+            return match(facts(), profiles)
 
-        for candidate in [m.profile for m in matches() if m.score > 0][:_CANDIDATES]:
-            for block in blocks(candidate):
-                self._read(block, gap=candidate.limits.gap_s, response=candidate.limits.response_s or 0.0)
+        def settled() -> bool:
+            sure = recognised(matches())
+            return sure is not None and not sure.profile.generic
+
+        # Registers alone settle nothing until those of all others have been seen, too.
+        if (objects or said) and settled():
+            self._try_out(matches()[0].profile)
+        if not ((objects or said) and settled()):
+            possible = [p for p in profiles if not p.generic and not contradicted(facts(), p)]
+            most = min((p.limits.registers for p in possible), default=1)
+            for group in windows(fingerprint_blocks(possible), most):
+                self._read_together(group)
+            for candidate in [m.profile for m in matches() if m.score > 0 and not m.profile.generic][:_CANDIDATES]:
+                self._try_out(candidate)
+        models = None
+        if not settled() and any(p.generic for p in profiles):
+            models = find_models(lambda block: self._read(block).registers)
+            if models is not None:
+                self._read(Block(Function.READ_HOLDING_REGISTERS, models.base + DEVICE_ADDRESS, 1))
+                if matches()[0].profile.generic:
+                    self._try_out(matches()[0].profile)
         found = matches()
         sure = recognised(found)
-        notes = list(self._seen.notes)
-        if sure is None:
-            notes.append("No stored profile fits well enough to say what it is.")
-        return Identified(
+        unit = Identified(
             self._address,
             self._line.settings,
             self._seen,
@@ -138,8 +169,54 @@ class _Interview:
             found,
             sure.profile if sure else None,
             readings(sure.profile, self._registers) if sure else (),
-            tuple(notes),
+            self._seen.notes,
+            standing(found),
+            models,
         )
+        return replace(unit, notes=(*unit.notes, *self._remarks(unit)))
+
+    def _remarks(self, unit: Identified) -> Iterator[str]:
+        if unit.models is not None:
+            yield unit.models.words
+            holds = self._registers.get((Function.READ_HOLDING_REGISTERS, unit.models.base + DEVICE_ADDRESS))
+            if holds == NOT_IMPLEMENTED:
+                yield "Its device address point is not implemented: it cannot be readdressed that way."
+            elif holds is not None and holds != self._address:
+                yield f"Its device address point holds {holds}, not the unit address it answers at."
+        if unit.profile is None:
+            itself = "; ".join(d.words for d in unit.descriptions)
+            yield "No stored profile fits well enough to say what it is" + (f"; {itself}." if itself else ".")
+
+    def _take_over(self) -> None:
+        """Registers that the close look has read already.
+
+        What it asked for was chosen to be answered, not to be understood, so its refusals say nothing of a profile.
+        """
+        for reply in self._seen.replies:
+            if reply.registers:
+                first = int.from_bytes(reply.request.frame[2:4], "big")
+                block = Block(reply.request.function, first, reply.request.quantity)
+                self._registers.update(block.answered(reply.registers))
+
+    def _try_out(self, candidate: Profile) -> None:
+        """Read the points of `candidate`, and what its fingerprint wants besides."""
+        gap, response = candidate.limits.gap_s, candidate.limits.response_s or 0.0
+        for block in blocks(candidate):
+            parts = apart(candidate, block)
+            reply = self._read(block, gap=gap, response=response, final=len(parts) == 1)
+            if reply.exception in _REFUSALS and len(parts) > 1:
+                for part in parts:
+                    self._read(part, gap=gap, response=response)
+        for block in fingerprint_blocks([candidate]):
+            if not self._registers.keys() >= set(block.keys):
+                self._read(block, gap=gap, response=response)
+
+    def _read_together(self, group: tuple[Block, ...]) -> None:
+        """Read `group` by one request; where the unit does not give it as a whole, in smaller and smaller parts."""
+        reply = self._read(covering(group), final=len(group) == 1)
+        if not reply.sound and len(group) > 1:
+            for half in halves(group):
+                self._read_together(half)
 
     def _ask(self, request: Request, *, gap: float = 0.0, response: float = 0.0) -> Reply:
         """Ask, once more if the reply was damaged or missing."""
@@ -150,17 +227,17 @@ class _Interview:
                 break
         return reply
 
-    def _read(self, block: Block, *, gap: float = 0.0, response: float = 0.0) -> None:
-        if block in self._asked:
-            return
-        self._asked.add(block)
-        request = read_registers(self._address, Function(block.function), block.register, block.count)
-        reply = self._ask(request, gap=gap, response=response)
+    def _read(self, block: Block, *, gap: float = 0.0, response: float = 0.0, final: bool = True) -> Reply:
+        """Read `block`; a refusal that is not `final` is no fact yet.  Nothing is asked twice."""
+        if block not in self._asked:
+            request = read_registers(self._address, Function(block.function), block.register, block.count)
+            self._asked[block] = self._ask(request, gap=gap, response=response)
+        reply = self._asked[block]
         if reply.sound:
             self._registers.update(block.answered(reply.registers))
-        elif reply.exception in _REFUSALS:
-            # A value read by another request outranks this: only the block as a whole was refused.
-            self._registers = {**block.refused(), **self._registers}
+        elif final and reply.exception in _REFUSALS:
+            self._refused.add(block)
+        return reply
 
     def _server_id(self) -> str | None:
         said = [r for r in self._seen.replies if r.sound and r.request.function is Function.REPORT_SERVER_ID]

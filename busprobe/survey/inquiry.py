@@ -13,8 +13,7 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, sound_frames
-from busprobe.survey.analysis import can_answer, frames_besides, is_damaged, is_unexplained, stray_bytes
-from busprobe.survey.control import Blindness, blindness, impostor
+from busprobe.survey.control import Blindness, Everywhere, blindness, everywhere
 from busprobe.survey.events import Asking, Event, Found, Heard, Trouble
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Finding, Kind
@@ -22,6 +21,14 @@ from busprobe.survey.ledger import Ledger
 from busprobe.survey.listen import who_asks_whom
 from busprobe.survey.probes import LADDER, Probe
 from busprobe.survey.schedule import PATIENCE, Pace, Schedule, Sweep, rounds_needed
+from busprobe.survey.surroundings import (
+    can_answer,
+    frames_besides,
+    is_altered_echo,
+    is_damaged,
+    is_unexplained,
+    stray_bytes,
+)
 
 _LATE_FOR = 3.0
 """Seconds for which a frame from an address that was asked may be its late reply."""
@@ -33,6 +40,8 @@ _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
 _STRAY = 2
 """Bytes that pulses do not explain."""
+_SEVERAL_ECHOES = 3
+"""Echoes gone wrong before it is put down to the adapter."""
 _SLOW = 0.3
 """Seconds from which a unit is slow, and no measure for the others."""
 _EVERYWHERE = "because one unit answers every address"
@@ -51,9 +60,13 @@ class Inquiry:
         self._open: deque[tuple[float, Request]] = deque()
         """Requests without a reply, and when they were sent."""
         self._suspects: dict[bytes, Request] = {}
+        self._echoes = 0
         self._strangers: deque[Frame] = deque()
         self._second_looks: set[tuple[LineSettings, int]] = set()
         self._controlled: set[LineSettings] = set()
+        self._everywhere: dict[LineSettings, Everywhere] = {}
+        self._voices: dict[LineSettings, Finding] = {}
+        """Where somebody speaks for absent units, the first address it spoke for."""
         self._lost: dict[LineSettings, tuple[int, int]] = {}
         """Requests of close looks that a unit there missed, of how many."""
 
@@ -114,7 +127,7 @@ class Inquiry:
                 continue
             if (sweep.settings, request.address) not in self._ledger.findings:
                 reply = yield from self.ask(request, _PATIENT)
-                if reply.present or reply.verdict in _BEGINS_WELL or is_unexplained(reply):
+                if self._shows(reply) or reply.verdict in _BEGINS_WELL or is_unexplained(reply):
                     yield from self._look(request.address)
         if changes and not sweep.foretaste and not unwanted():
             for frame in sound_frames(self._line.listen(PATIENCE).data):
@@ -128,6 +141,13 @@ class Inquiry:
         self._lost.clear()
         return self.schedule is not before
 
+    def conclude(self) -> Iterator[Event]:
+        """Where somebody speaks for absent units and no unit said anything else, that somebody is all there is."""
+        for settings, nobody in self._voices.items():
+            if not any(at == settings for at, _ in self._ledger.findings):
+                self._ledger.findings[settings, nobody.address] = nobody
+                yield Found(nobody)
+
     def drop_setting(self, settings: LineSettings, why: str) -> None:
         """Leave out what is left at `settings`."""
         self._drop(lambda sweep: sweep.settings == settings, why)
@@ -140,10 +160,12 @@ class Inquiry:
             yield Heard(words)
 
     def _weigh(self, reply: Reply) -> Iterator[Event]:
+        if is_altered_echo(reply):
+            yield from self._note_echo(reply)
         frames = frames_besides(reply)
         if reply.verdict is Verdict.FOREIGN:
             frames.append(Frame(reply.frame))
-        if reply.present or reply.verdict in _BEGINS_WELL:
+        if self._shows(reply) or reply.verdict in _BEGINS_WELL:
             yield from self._look(reply.request.address)
         elif is_unexplained(reply) or (stray_bytes(reply.exchange.leftover) >= _STRAY and not frames):
             yield from self._ask_again(reply)
@@ -151,13 +173,28 @@ class Inquiry:
         while self._strangers:
             yield from self._credit(self._strangers.popleft(), reply.request.address)
 
+    def _note_echo(self, reply: Reply) -> Iterator[Event]:
+        """The adapter gives back its own transmission, but not faithfully."""
+        self._echoes += 1
+        if self._echoes < _SEVERAL_ECHOES:
+            return
+        more_ones = len(reply.exchange.received) >= len(reply.request.frame)
+        words = (
+            f"At {self._line.settings} the adapter hears its own transmission with ones where zeros were sent: it "
+            "cannot drive this baud rate. Use a higher one, or an adapter that switches direction properly."
+            if more_ones
+            else "The adapter hears part of its own transmission: it switches direction while it still sends."
+        )
+        if self._ledger.note(words):
+            yield Trouble(words)
+
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or noise."""
         self._ledger.noise_bytes += len(reply.exchange.leftover + reply.exchange.received)
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
-            if again.present or stray_bytes(again.exchange.received) >= _STRAY:
+            if again.present or is_damaged(again):
                 yield from self._look(reply.request.address)
                 return
         self._suspect(since)
@@ -199,9 +236,20 @@ class Inquiry:
             self._suspect(before)
         if seen.kind is Kind.SILENT:
             return
-        finding = seen.finding()
         if settings not in self._controlled:
-            finding = yield from self._control(seen, finding)
+            self._controlled.add(settings)
+            yield from self._control(seen)
+        finding = seen.finding()
+        who = self._everywhere.get(settings)
+        if who is not None:
+            nobody = replace(finding, kind=Kind.UNSURE, notes=(who.words, *finding.notes))
+            if who.voice is None:
+                finding = nobody
+            elif all(who.explains(r) for r in seen.replies if r.present):
+                self._voices.setdefault(settings, nobody)
+                return
+        if self._ledger.blindness is None and finding.kind is Kind.UNIT and len(self._ledger.settings) > 1:
+            finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
         self._learn(seen)
 
@@ -235,31 +283,40 @@ class Inquiry:
         stop_bits_only = one.baud == other.baud and one.parity is other.parity and one.data_bits == other.data_bits
         return stop_bits_only or (self._ledger.blindness is not None and self._ledger.blindness.same(one, other))
 
-    def _control(self, seen: Examination, finding: Finding) -> Generator[Event, None, Finding]:
-        """The first unit at a setting: does it answer everywhere, and does the port apply what it is told?"""
-        settings = finding.settings
-        self._controlled.add(settings)
+    def _shows(self, reply: Reply) -> bool:
+        """Whether a reply shows that a unit is there, rather than that somebody speaks for absent ones."""
+        who = self._everywhere.get(reply.exchange.settings)
+        return reply.present and (who is None or not who.explains(reply))
+
+    def _control(self, seen: Examination) -> Iterator[Event]:
+        """The first reply at a setting: does somebody answer everywhere?"""
         answered = next((r for r in seen.replies if r.present), None)
         if answered is None or seen.latency is None:
-            return finding
-        probe = Probe.of(answered.request)
+            return
+        known = {address for at, address in self._ledger.findings if at == seen.settings}
         waits = Waits(reply=min(PATIENCE, max(0.1, 3 * seen.latency.maximum)))
-        known = {address for at, address in self._ledger.findings if at == settings}
-        everywhere = impostor(self._line, probe, waits, {*known, finding.address})
-        if everywhere is not None:
-            self._ledger.impostors.add(settings)
-            self.drop_setting(settings, _EVERYWHERE)
-            yield Trouble(f"{both_forms(finding.address)} at {settings}: {everywhere}")
-            return replace(finding, kind=Kind.UNSURE, notes=(everywhere, *finding.notes))
-        if self._ledger.blindness is None and finding.kind is Kind.UNIT and len(self._ledger.settings) > 1:
-            self._ledger.blindness = blindness(self._line, finding.address, probe, waits)
-            self._open.clear()
-            if words := self._ledger.blindness.words:
-                self._ledger.note(words)
-                self._leave_out_what_is_the_same(settings, self._ledger.blindness)
-                yield Trouble(words)
-                return replace(finding, notes=(*finding.notes, words))
-        return finding
+        who = everywhere(self._line, Probe.of(answered.request), waits, {*known, seen.address})
+        if who is None:
+            return
+        self._everywhere[seen.settings] = who
+        self._ledger.note(f"{seen.settings}: {who.words}")
+        yield Trouble(self._ledger.notes[-1])
+        if who.voice is None:
+            self._ledger.impostors.add(seen.settings)
+            self.drop_setting(seen.settings, _EVERYWHERE)
+
+    def _check_port(self, seen: Examination, finding: Finding) -> Generator[Event, None, Finding]:
+        """The first unit of all: does the port apply what it is told?"""
+        answered = next(r for r in seen.replies if r.present)
+        waits = Waits(reply=min(PATIENCE, max(0.1, 3 * (finding.latency or 0.0))))
+        self._ledger.blindness = blind = blindness(self._line, seen.address, Probe.of(answered.request), waits)
+        self._open.clear()
+        if not blind.words:
+            return finding
+        self._ledger.note(blind.words)
+        self._leave_out_what_is_the_same(seen.settings, blind)
+        yield Trouble(blind.words)
+        return replace(finding, notes=(*finding.notes, blind.words))
 
     def _leave_out_what_is_the_same(self, found: LineSettings, blind: Blindness) -> None:
         """Ask once only what this port makes no difference between."""

@@ -13,8 +13,7 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.profiles.plan import fingerprint_blocks
-from busprobe.profiles.schema import Profile
-from busprobe.survey.analysis import is_silence
+from busprobe.profiles.schema import Profile, factories
 from busprobe.survey.events import Event, Finished, Found, Progress, Started, Trouble
 from busprobe.survey.findings import Kind
 from busprobe.survey.inquiry import Inquiry
@@ -23,6 +22,7 @@ from busprobe.survey.listen import listen
 from busprobe.survey.probes import LADDER, Probe
 from busprobe.survey.result import Earlier, SurveyResult
 from busprobe.survey.schedule import PATIENCE, Schedule, Sweep
+from busprobe.survey.surroundings import is_silence
 
 _LISTEN_FIRST = 2.0
 """Seconds of listening before the first probe; the technician may listen longer before the survey."""
@@ -58,7 +58,7 @@ class Survey:
         survey; raises `UsageError` if it is none.
         """
         profiles = tuple(profiles)
-        factory = (p.factory.address for p in profiles)
+        factory = (factory.address for factory in factories(profiles))
         self._line = line
         self._ledger = Ledger(tuple(settings), tuple(sorted(addresses)), expect)
         self._inquiry = Inquiry(line, self._ledger, Schedule.plan(settings, addresses, factory, _suggested(profiles)))
@@ -149,6 +149,7 @@ class Survey:
                 if step % _TELL_EVERY == 0:
                     yield self._progress()
         yield self._progress()
+        yield from inquiry.conclude()
         yield from self._check_again()
         self._conclude()
         return self._reason_to_stop()
@@ -219,6 +220,8 @@ class Survey:
 def _suggested(profiles: Iterable[Profile]) -> Iterator[tuple[LineSettings, Probe, int]]:
     """Where a stored profile expects a unit that may be silent on all but its own registers."""
     for profile in profiles:
+        if profile.factory is None:
+            continue
         for block in fingerprint_blocks([profile]):
             probe = Probe(Function(block.function), block.register)
             if probe not in LADDER:

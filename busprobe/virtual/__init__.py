@@ -14,7 +14,7 @@ What is not modelled:
 - a receiver that is turned on in the middle of somebody else's character, for units (the port does model it);
 - a unit taken off the pair in the middle of its own reply: it finishes that reply;
 - gaps of more than 1.5 characters inside a frame: no unit minds them;
-- function codes other than 3, 4, 6, 8/0, 16, 17 and 43/14, and change of a unit's line settings by a register;
+- function codes other than 3, 4, 6, 8/0, 16, 17 and 43/14;
 - the adapter's own errors in timing other than handing bytes over in lumps.
 
 `busprobe.virtual.serve` says what gets lost where the segment is served to another program.

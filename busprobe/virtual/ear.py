@@ -11,6 +11,8 @@ V1.02, section 2.5.1.1).  Gaps of more than 1.5 characters inside a frame are le
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from busprobe.modbus import framing
 from busprobe.virtual.bus import Bus
 from busprobe.virtual.pair import Receiver
@@ -24,11 +26,14 @@ _ROUNDING = 1e-6
 class Ear:
     """The common receiver of units that listen alike."""
 
-    def __init__(self, bus: Bus, listening: Listening) -> None:
+    def __init__(self, bus: Bus, listening: Listening, since: float, resettled: Callable[[float], None]) -> None:
+        """Listen on `bus` from clock time `since`; `resettled` is told when a unit listens otherwise from then on."""
         self.units: tuple[Unit, ...] = ()
         """Who listens through it."""
         self._bus = bus
-        self._receiver = Receiver(bus.pair, listening, bus.clock.now())
+        self._listening = listening
+        self._resettled = resettled
+        self._receiver = Receiver(bus.pair, listening, since)
         self._silence = listening.settings.t3_5
         self._frame: list[Character] = []
         self._wakes_at: float | None = None
@@ -71,12 +76,14 @@ class Ear:
                 heard = _sound([c for c in frame if c.start >= unit.busy_until])
             if heard is not None and (answer := unit.hear(heard, frame[-1].end, now)) is not None:
                 self._promise(unit, answer)
+        if any(unit.listening != self._listening for unit in self.units):
+            self._resettled(now)
 
     def _promise(self, unit: Unit, answer: Answer) -> None:
         def send(now: float) -> None:
             if unit.connected and now >= unit.up_from:
                 _, unit.busy_until = self._bus.drive(
-                    unit, answer.frame, now, unit.settings, swapped=unit.swapped, strength=unit.strength
+                    unit, answer.frame, now, answer.settings, swapped=unit.swapped, strength=unit.strength
                 )
 
         self._bus.schedule(answer.start, send)

@@ -6,15 +6,19 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
+from itertools import combinations
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
 from busprobe.text import visible
-from busprobe.toml_file import Found, Place, TomlFile, found_by_pydantic
+from busprobe.toml_file import Found, TomlFile, found_by_pydantic
+from busprobe.toml_file import Place as FilePlace
 from busprobe.virtual.registers import LIMITS
-from busprobe.virtual.schema import Scenario, UnitType, Value
+from busprobe.virtual.schema import Part, Scenario, UnitType, Value
+from busprobe.virtual.setup import Place, fields
 
 _SHIPPED = resources.files("busprobe.virtual")
 
@@ -76,7 +80,7 @@ def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Fou
             yield from _table_mistakes(("types", name, table), getattr(kind, table))
         if kind.readdress is not None and kind.readdress.lowest > kind.readdress.highest:
             yield ("types", name, "readdress", "lowest"), "is above highest"
-        yield from _register_clashes(name, kind)
+        yield from _setup_mistakes(name, kind)
     seen: set[str] = set()
     for number, unit in enumerate(scenario.units):
         place = ("units", number)
@@ -86,6 +90,8 @@ def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Fou
         if unit.type not in types:
             yield (*place, "type"), f"there is no unit type '{unit.type}'; there are {', '.join(sorted(types))}"
             continue
+        if unit.settings and (lacking := _code_lacking(types[unit.type], unit.settings)) is not None:
+            yield (*place, "settings"), lacking
         known = {value.name: value for value in (*types[unit.type].holding, *types[unit.type].input)}
         for name, new in unit.values.items():
             if name not in known:
@@ -94,7 +100,7 @@ def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Fou
                 yield (*place, "values", name), wrong
 
 
-def _table_mistakes(place: Place, values: tuple[Value, ...]) -> Iterator[Found]:
+def _table_mistakes(place: FilePlace, values: tuple[Value, ...]) -> Iterator[Found]:
     taken: dict[int, str] = {}
     for number, value in enumerate(values):
         if (wrong := _misfit(value)) is not None:
@@ -108,11 +114,31 @@ def _table_mistakes(place: Place, values: tuple[Value, ...]) -> Iterator[Found]:
             taken[register] = value.name
 
 
-def _register_clashes(name: str, kind: UnitType) -> Iterator[Found]:
-    if kind.readdress is not None:
-        for number, value in enumerate(kind.holding):
-            if value.at <= kind.readdress.at < value.at + value.registers:
-                yield ("types", name, "holding", number, "at"), "lies on the register of the unit address"
+def _setup_mistakes(name: str, kind: UnitType) -> Iterator[Found]:
+    """Mistakes in the registers of address and line settings, lock and save."""
+    taken = [(field.name, frozenset((field.register,)), field.part) for field in fields(kind)]
+    taken += [
+        (what, key.registers, Part.WHOLE) for what, key in (("lock", kind.lock), ("save", kind.save)) if key is not None
+    ]
+    for number, value in enumerate(kind.holding):
+        for what, registers, _ in taken:
+            if not registers.isdisjoint(range(value.at, value.at + value.registers)):
+                yield ("types", name, "holding", number, "at"), f"lies on the register of the {what}"
+    for (what, registers, part), (other, others, other_part) in combinations(taken, 2):
+        if not registers.isdisjoint(others) and {part, other_part} != {Part.HIGH_BYTE, Part.LOW_BYTE}:
+            yield ("types", name), f"{what} and {other} share a register, and not by a byte each"
+    if (lacking := _code_lacking(kind, kind.settings)) is not None:
+        yield ("types", name, "settings"), lacking
+
+
+def _code_lacking(kind: UnitType, settings: LineSettings) -> str | None:
+    """Why a unit of `kind` cannot be set to `settings`, None if it can."""
+    try:
+        for field in fields(kind):
+            field.code(Place(kind.address, settings))
+    except KeyError as error:
+        return f"has no code in line_settings for {error.args[0]}"
+    return None
 
 
 def _misfit(value: Value) -> str | None:

@@ -95,7 +95,7 @@ class Receiver:
         self._glitch = glitch
         self._idle = listening.levels(wave.RESTING, biased=pair.biased)
         self._ready = since
-        self._seen = pair.count
+        self._seen = pair.count - len(pair.transmissions)  # what is being sent now is heard from here on
         self._seen_end = since
         self._ahead: deque[tuple[Character, float]] = deque()
 

@@ -6,9 +6,11 @@ adapter.  What follows from that is simulated, never listed here.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, InstanceOf, PlainSerializer
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, InstanceOf, PlainSerializer
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
@@ -42,13 +44,13 @@ ObjectId = Annotated[int, BeforeValidator(_object_id), Field(ge=0, le=0xFF)]
 Function = Literal[3, 4, 6, 8, 16, 17, 43]
 
 
-class Part(BaseModel):
-    """Base of all parts of a scenario: unknown fields are mistakes, nothing changes after loading."""
+class Table(BaseModel):
+    """Base of all tables of a scenario: unknown fields are mistakes, nothing changes after loading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Value(Part):
+class Value(Table):
     """One value in one or more registers."""
 
     name: Name = Field(description="What a unit's own `values` call it.")
@@ -71,22 +73,102 @@ class Value(Part):
         return self.length if self.type == "text" else 2 if "32" in self.type else 1
 
 
-class Readdress(Part):
+class Part(StrEnum):
+    """Which part of a register a setting takes."""
+
+    WHOLE = "whole"
+    HIGH_BYTE = "high-byte"
+    LOW_BYTE = "low-byte"
+
+    def get(self, word: int) -> int:
+        """The code in `word`."""
+        return {Part.WHOLE: word, Part.HIGH_BYTE: word >> 8, Part.LOW_BYTE: word & 0xFF}[self]
+
+    def put(self, word: int, code: int) -> int:
+        """`word` with `code` in this part and the rest as it was."""
+        rest = {Part.WHOLE: 0, Part.HIGH_BYTE: 0x00FF, Part.LOW_BYTE: 0xFF00}[self]
+        return word & rest | code << (8 if self is Part.HIGH_BYTE else 0)
+
+
+class Change(Table):
+    """What is said in the same way of every change of a setting."""
+
+    functions: tuple[Literal[6, 16], ...] = Field(description="Function codes that may write it.", min_length=1)
+    effect: Literal["at-once", "after-save", "after-power-cycle"] = Field(
+        default="at-once", description="When the new one holds."
+    )
+    reply_from: Literal["old", "new", "none"] = Field(
+        default="old", description="Which address, or line settings, the reply to the write comes from."
+    )
+    restart: Seconds = Field(default=0.0, description="Seconds the unit is silent after it has taken a new one.")
+
+
+class Readdress(Change):
     """How a unit type lets its unit address be changed."""
 
     at: Register = Field(description="Holding register that holds the unit address.")
-    functions: tuple[Literal[6, 16], ...] = Field(description="Function codes that may write it.", min_length=1)
+    part: Part = Field(default=Part.WHOLE, description="Part of the register that holds it.")
     lowest: Address = Field(default=1, description="Lowest address it takes; others are refused with exception 3.")
     highest: Address = Field(default=LAST, description="Highest address it takes.")
-    effect: Literal["at-once", "after-power-cycle"] = Field(default="at-once", description="When the new one holds.")
-    reply_from: Literal["old", "new", "none"] = Field(
-        default="old", description="Which address the reply to the write comes from."
-    )
     volatile: bool = Field(default=False, description="Whether the old address is back after a power cycle.")
-    restart: Seconds = Field(default=0.0, description="Seconds the unit is silent after it has taken a new address.")
 
 
-class UnitType(Part):
+class CodeRegister(Table):
+    """Where the code of a baud rate, or of a format, is."""
+
+    at: Register = Field(description="Holding register that holds the code.")
+    part: Part = Field(default=Part.WHOLE, description="Part of the register that holds it.")
+    codes: dict[str, Register] = Field(description="Baud rate, or format like 8N1, = code.", min_length=1)
+
+
+def _names_parts(pattern: str) -> AfterValidator:
+    """A check that all names of codes are part of a line setting."""
+
+    def check(register: CodeRegister) -> CodeRegister:
+        for name in register.codes:
+            _settings(pattern.format(name))
+        return register
+
+    return AfterValidator(check)
+
+
+class LineChange(Change):
+    """How a unit type lets its line settings be changed."""
+
+    baud: Annotated[CodeRegister, _names_parts("{}-8N1")] | None = Field(
+        default=None, description="The baud rate, where it can be changed."
+    )
+    format: Annotated[CodeRegister, _names_parts("9600-{}")] | None = Field(
+        default=None, description="Parity and stop bits, where they can be changed."
+    )
+
+
+class Key(Table):
+    """Registers that have to be given just these values, all by one request."""
+
+    at: Register = Field(description="First holding register; none of them can be read.")
+    values: tuple[Register, ...] = Field(description="What has to be written.", min_length=1, max_length=8)
+    functions: tuple[Literal[6, 16], ...] = Field(description="Function codes that may write it.", min_length=1)
+
+    @property
+    def registers(self) -> frozenset[int]:
+        """The registers it takes."""
+        return frozenset(range(self.at, self.at + len(self.values)))
+
+    def fits(self, words: Mapping[int, int]) -> bool:
+        """Whether `words`, by register, are what has to be written."""
+        return all(words.get(self.at + n) == value for n, value in enumerate(self.values))
+
+
+class Lock(Key):
+    """A lock before address and line settings: closed after power-up, and by any other values."""
+
+    when_locked: Literal["exception", "ignored"] = Field(
+        default="exception", description="What a write meets while it is closed; ignored: acknowledged all the same."
+    )
+
+
+class UnitType(Table):
     """What a device type is like."""
 
     maker: str = Field(description="Invented maker.")
@@ -106,10 +188,17 @@ class UnitType(Part):
     )
     server_id: str = Field(default="", description="What function code 17 gives.")
     readdress: Readdress | None = Field(default=None, description="How its address is changed; nothing if it cannot.")
+    line_settings: LineChange | None = Field(
+        default=None, description="How its line settings are changed; nothing if they cannot."
+    )
+    lock: Lock | None = Field(default=None, description="What has to be written before either is changed.")
+    save: Key | None = Field(
+        default=None, description="What has to be written to store either; until then a power cycle undoes them."
+    )
     startup: Seconds = Field(default=1.5, description="Seconds after power comes until it answers.")
 
 
-class UnitEntry(Part):
+class UnitEntry(Table):
     """One unit on the pair.  What is not said is as its type comes from the factory."""
 
     name: Name = Field(description="What it is called in this scenario, like a tag on the drawing.")
@@ -123,6 +212,9 @@ class UnitEntry(Part):
     connected: bool = Field(default=True, description="Whether it hangs on the pair when the scenario begins.")
     swapped: bool = Field(default=False, description="Whether the two wires are exchanged at its terminals.")
     failsafe: bool = Field(default=True, description="Whether its receiver reads a floating pair as mark.")
+    forgets: bool = Field(
+        default=False, description="Whether it loses its memory with its supply, and comes back as from the factory."
+    )
     any_address: bool = Field(default=False, description="Whether it answers whatever address is asked.")
     sleeps_after: Seconds | None = Field(
         default=None, description="Seconds of silence after which it dozes: the next request only wakes it."
@@ -132,7 +224,7 @@ class UnitEntry(Part):
     )
 
 
-class Wires(Part):
+class Wires(Table):
     """What the pair itself is like."""
 
     biased: bool = Field(default=True, description="Whether bias resistors hold the idle pair at mark.")
@@ -148,7 +240,7 @@ class Wires(Part):
     )
 
 
-class Adapter(Part):
+class Adapter(Table):
     """The adapter between the computer and the pair."""
 
     echo: bool = Field(default=False, description="Whether it gives back all that it sends.")
@@ -162,7 +254,7 @@ class Adapter(Part):
     strength: Annotated[int, Field(ge=1, le=9)] = Field(default=1, description="As for a unit.")
 
 
-class Poll(Part):
+class Poll(Table):
     """One request that another master sends."""
 
     address: Address
@@ -171,7 +263,7 @@ class Poll(Part):
     count: Annotated[int, Field(ge=1, le=125)] = 1
 
 
-class OtherMaster(Part):
+class OtherMaster(Table):
     """Another master that polls on its own and does not care who else is talking."""
 
     settings: Settings = Field(description="Its line settings.")
@@ -181,7 +273,7 @@ class OtherMaster(Part):
     jitter: Seconds = Field(default=0.0, description="How much later each request may come, at random.")
 
 
-class Scenario(Part):
+class Scenario(Table):
     """A segment: what hangs on it and what is wrong with it."""
 
     title: str = Field(description="What the scenario shows, in one line.")

@@ -33,7 +33,7 @@ class Segment:
         self.units = tuple(Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units)
         """All units of the scenario, connected or not."""
         self._ears: dict[Listening, Ear] = {}
-        self._assign_ears()
+        self._assign_ears(epoch)
         self._unplugged_at = None if scenario.adapter.unplugged_at is None else epoch + scenario.adapter.unplugged_at
         if scenario.other_master is not None:
             self._start_other_master(scenario.other_master, epoch)
@@ -56,17 +56,19 @@ class Segment:
         """Screw unit `name` to the pair, or take it off; it has had its supply all the time."""
         unit = self.unit(name)
         with self._bus.lock:
-            self._bus.run(self.clock.now())
+            now = self.clock.now()
+            self._bus.run(now)
             unit.connected = connected
-            self._assign_ears()
+            self._assign_ears(now)
 
     def swap(self, name: str) -> None:
         """Exchange the two wires at unit `name`."""
         unit = self.unit(name)
         with self._bus.lock:
-            self._bus.run(self.clock.now())
+            now = self.clock.now()
+            self._bus.run(now)
             unit.swapped = not unit.swapped
-            self._assign_ears()
+            self._assign_ears(now)
 
     def power_cycle(self, *names: str) -> None:
         """Take the supply of the named units away and give it back; of all units if none is named."""
@@ -76,7 +78,7 @@ class Segment:
             self._bus.run(now)
             for unit in units:
                 unit.power_cycle(now)
-            self._assign_ears()
+            self._assign_ears(now)
 
     def unplug(self) -> None:
         """Pull the adapter out of the computer."""
@@ -88,18 +90,20 @@ class Segment:
         with self._bus.lock:
             self._unplugged_at = None
 
-    def _assign_ears(self) -> None:
-        """Let each connected unit hear through the receiver that is set and wired like its own."""
+    def _assign_ears(self, now: float) -> None:
+        """From `now` on, let each connected unit hear through the receiver that is set and wired like its own."""
         listeners: dict[Listening, list[Unit]] = {}
         for unit in self.units:
             if unit.connected:
                 listeners.setdefault(unit.listening, []).append(unit)
         for listening in [*self._ears]:
             if listening not in listeners:
-                self._bus.detach(self._ears.pop(listening))
+                ear = self._ears.pop(listening)
+                ear.units = ()
+                self._bus.detach(ear)
         for listening, units in listeners.items():
             if listening not in self._ears:
-                self._ears[listening] = Ear(self._bus, listening)
+                self._ears[listening] = Ear(self._bus, listening, now, self._assign_ears)
                 self._bus.attach(self._ears[listening])
             self._ears[listening].units = tuple(units)
 

@@ -12,15 +12,16 @@ a unit cannot tell, so two units at one address may go on answering each other.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Sequence
-from enum import IntEnum
+from collections.abc import Sequence
 
 from pymodbus.constants import DeviceInformation
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 from pymodbus.pdu.other_message import ReportDeviceIdResponse
 
+from busprobe.virtual.refusals import Refusal, Refused
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import UnitType
+from busprobe.virtual.setup import Setup
 
 _FIRST_FUNCTION, _LAST_FUNCTION = 1, 127
 """Function codes of requests (section 4.1); above are exceptions."""
@@ -30,43 +31,22 @@ _READ_DEVICE_IDENTIFICATION = 0x0E
 _LAST_BASIC, _LAST_REGULAR, _FIRST_EXTENDED = 0x02, 0x06, 0x80
 
 
-class Refusal(IntEnum):
-    """The exception codes a simulated unit gives (section 7)."""
-
-    ILLEGAL_FUNCTION = 1
-    ILLEGAL_DATA_ADDRESS = 2
-    ILLEGAL_DATA_VALUE = 3
-
-
 class _NoRequest(Exception):  # noqa: N818 - nothing went wrong: somebody else's reply, most likely
     pass
-
-
-class _Refused(Exception):  # noqa: N818 - a refusal is an answer of the unit, not an error of ours
-    def __init__(self, code: Refusal) -> None:
-        self.code = code
-        super().__init__(code.name)
 
 
 class Server:
     """The function codes of one unit over its registers."""
 
     def __init__(
-        self,
-        kind: UnitType,
-        serial: str,
-        holding: RegisterTable,
-        input_: RegisterTable,
-        read_address: Callable[[], int],
-        store_address: Callable[[int], None],
+        self, kind: UnitType, serial: str, holding: RegisterTable, input_: RegisterTable, setup: Setup
     ) -> None:
-        """Serve the tables; the register of the unit address, if `kind` has one, goes through the two functions."""
+        """Serve the tables, and the registers of address and line settings through `setup`."""
         self._kind = kind
         self._serial = serial
         self._holding = holding
         self._input = input_
-        self._read_address = read_address
-        self._store_address = store_address
+        self._setup = setup
 
     def reply(self, pdu: bytes, moment: float) -> bytes | None:
         """The reply PDU to request `pdu` at `moment`.
@@ -79,12 +59,12 @@ class Server:
             return pdu[:1] + self._served(pdu[0], pdu[1:], moment)
         except _NoRequest:
             return None
-        except _Refused as refusal:
+        except Refused as refusal:
             return None if self._kind.errors == "silence" else bytes((pdu[0] | 0x80, refusal.code))
 
     def _served(self, function: int, data: bytes, moment: float) -> bytes:
         if function not in self._kind.functions:
-            raise _Refused(Refusal.ILLEGAL_FUNCTION)
+            raise Refused(Refusal.ILLEGAL_FUNCTION)
         match function:
             case 3 | 4:
                 return self._read(function, data, moment)
@@ -94,13 +74,13 @@ class Server:
                 return data
             case 8:
                 if _words(data, 2)[0] != 0:  # only "return query data" (section 6.8.1)
-                    raise _Refused(Refusal.ILLEGAL_FUNCTION)
+                    raise Refused(Refusal.ILLEGAL_FUNCTION)
                 return data
             case 16:
                 register, count = _words(data[:4], 2)
                 words = _words(data[5:], data[4] // 2 if len(data) > 4 else -1)
                 if not 1 <= count <= _MOST_WRITTEN or len(words) != count:
-                    raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+                    raise Refused(Refusal.ILLEGAL_DATA_VALUE)
                 self._write(function, register, words)
                 return data[:4]
             case 17:
@@ -110,43 +90,33 @@ class Server:
             case _:
                 return self._identification(data)
 
-    def _is_address(self, register: int) -> bool:
-        return self._kind.readdress is not None and self._kind.readdress.at == register
-
     def _read(self, function: int, data: bytes, moment: float) -> bytes:
         register, count = _words(data, 2)
         if not 1 <= count <= _MOST_READ:
-            raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+            raise Refused(Refusal.ILLEGAL_DATA_VALUE)
         table = self._holding if function == 3 else self._input
         words: list[int] = []
         for place in range(register, register + count):
-            if function == 3 and self._is_address(place):
-                words.append(self._read_address())
-            elif (word := table.read(place, moment)) is not None:
-                words.append(word)
-            else:
-                raise _Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+            own = function == 3 and self._setup.has(place)
+            word = self._setup.read(place) if own else table.read(place, moment)
+            if word is None:
+                raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+            words.append(word)
         return bytes((2 * count,)) + struct.pack(f">{count}H", *words)
 
     def _write(self, function: int, register: int, words: Sequence[int]) -> None:
         places = dict(enumerate(words, register))
         if not all(self._takes(function, place) for place in places):
-            raise _Refused(Refusal.ILLEGAL_DATA_ADDRESS)
-        address = next((word for place, word in places.items() if self._is_address(place)), None)
-        if address is not None:
-            readdress = self._kind.readdress
-            if readdress is None or not readdress.lowest <= address <= readdress.highest:
-                raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
-            self._store_address(address)
+            raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+        self._setup.write({place: word for place, word in places.items() if self._setup.has(place)})
         for place, word in places.items():
-            if not self._is_address(place):
+            if not self._setup.has(place):
                 self._holding.write(place, word)
 
     def _takes(self, function: int, register: int) -> bool:
         """Whether `register` may be written with `function`."""
-        readdress = self._kind.readdress
-        if readdress is not None and readdress.at == register:
-            return function in readdress.functions
+        if self._setup.has(register):
+            return self._setup.takes(function, register)
         return self._holding.writable(register)
 
     def _identification(self, data: bytes) -> bytes:
@@ -155,9 +125,9 @@ class Server:
             raise _NoRequest
         mei_type, code, first = data
         if mei_type != _READ_DEVICE_IDENTIFICATION:
-            raise _Refused(Refusal.ILLEGAL_FUNCTION)
+            raise Refused(Refusal.ILLEGAL_FUNCTION)
         if code not in tuple(DeviceInformation):
-            raise _Refused(Refusal.ILLEGAL_DATA_VALUE)
+            raise Refused(Refusal.ILLEGAL_DATA_VALUE)
         objects = {
             number: text.replace("{serial}", self._serial).encode("latin-1", "replace")
             for number, text in sorted(self._kind.identification.items())
@@ -169,7 +139,7 @@ class Server:
             level = DeviceInformation.REGULAR
         if code == DeviceInformation.SPECIFIC:
             if first not in objects:
-                raise _Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+                raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
             given = {first: objects[first]}
         else:
             last = {DeviceInformation.BASIC: _LAST_BASIC, DeviceInformation.REGULAR: _LAST_REGULAR}.get(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
 from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
 from busprobe.virtual.registers import RegisterTable
-from busprobe.virtual.schema import UnitEntry, UnitType
+from busprobe.virtual.schema import Change, UnitEntry, UnitType
 from busprobe.virtual.server import Server
+from busprobe.virtual.setup import Place, Setup
 from busprobe.virtual.wave import Listening
 
 _BROADCAST = 0
@@ -24,6 +26,8 @@ class Answer:
     """Clock seconds at which it begins."""
     frame: bytes
     """With its CRC."""
+    settings: LineSettings
+    """Line settings it is sent at."""
 
 
 class Unit:
@@ -37,12 +41,10 @@ class Unit:
         """What device type it is of."""
         self.serial = entry.serial
         """Serial number, empty where it has none."""
-        self.settings: LineSettings = entry.settings or kind.settings
-        """Line settings it is set to."""
-        self.address = entry.address or kind.address
-        """The address it answers at now."""
-        self.stored_address = self.address
-        """The address it will have after a power cycle."""
+        self.setup = Setup(
+            kind, Place(entry.address or kind.address, entry.settings or kind.settings), forgets=entry.forgets
+        )
+        """What it is set to."""
         self.connected = entry.connected
         """Whether it hangs on the pair."""
         self.swapped = entry.swapped
@@ -58,8 +60,6 @@ class Unit:
         self._epoch = epoch
         self._latency = kind.latency if entry.latency is None else entry.latency
         self._jitter = kind.jitter if entry.jitter is None else entry.jitter
-        self._configured = self.address
-        self._moved = False
         self._last_asked = epoch
         self._restarted_at = epoch
         self._server = Server(
@@ -67,9 +67,23 @@ class Unit:
             entry.serial,
             RegisterTable(kind.holding, entry.values, entry.serial),
             RegisterTable(kind.input, entry.values, entry.serial),
-            read_address=lambda: self._configured,
-            store_address=self._store_address,
+            self.setup,
         )
+
+    @property
+    def address(self) -> int:
+        """The address it answers at now."""
+        return self.setup.in_use.address
+
+    @property
+    def stored_address(self) -> int:
+        """The address it will have after a power cycle."""
+        return self.setup.stored.address
+
+    @property
+    def settings(self) -> LineSettings:
+        """Line settings it works with now."""
+        return self.setup.in_use.settings
 
     @property
     def listening(self) -> Listening:
@@ -85,35 +99,33 @@ class Unit:
         self._last_asked = ended
         if dozing or ended < max(self.up_from, self._restarted_at):
             return None
-        self._moved = False
+        before, was = self.setup.configured, self.setup.in_use
         pdu = self._server.reply(frame[1:-2], ended - self._epoch)
         start = max(now, ended + self._latency + self._random.random() * self._jitter)
-        address = asked
-        if self._moved and self.kind.readdress is not None:
-            self._restarted_at = start + self.kind.readdress.restart
-            if self.kind.readdress.reply_from == "none":
+        place = Place(asked, was.settings)
+        for change in self._changes(was, self.setup.in_use):
+            self._restarted_at = start + change.restart
+        for change in self._changes(before, self.setup.configured):
+            if change.reply_from == "none":
                 return None
-            if self.kind.readdress.reply_from == "new":
-                address = self._configured
+            if change.reply_from == "new":
+                now_at = self.setup.configured
+                place = Place(asked if now_at.address == before.address else now_at.address, now_at.settings)
         if pdu is None or asked == _BROADCAST:
             return None
-        reply = bytes((address,)) + pdu
-        self.busy_until = start + self.settings.wire_time(len(reply) + 2)
-        return Answer(start, reply + framing.crc(reply))
+        reply = bytes((place.address,)) + pdu
+        self.busy_until = start + place.settings.wire_time(len(reply) + 2)
+        return Answer(start, reply + framing.crc(reply), place.settings)
 
     def power_cycle(self, now: float) -> None:
         """Take the supply away and give it back: pending settings hold, volatile ones are gone."""
-        self.address = self._configured = self.stored_address
+        self.setup.power_cycle()
         self.busy_until = now
         self.up_from = now + self.kind.startup
 
-    def _store_address(self, address: int) -> None:
-        readdress = self.kind.readdress
-        if readdress is None:
-            return
-        self._moved = True
-        self._configured = address
-        if readdress.effect == "at-once":
-            self.address = address
-        if not readdress.volatile:
-            self.stored_address = address
+    def _changes(self, before: Place, after: Place) -> Iterator[Change]:
+        """What the type says of the changes from `before` to `after`."""
+        if self.kind.readdress is not None and after.address != before.address:
+            yield self.kind.readdress
+        if self.kind.line_settings is not None and after.settings != before.settings:
+            yield self.kind.line_settings

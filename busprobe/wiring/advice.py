@@ -29,6 +29,7 @@ class Cause(StrEnum):
     ADAPTER_HOLDS_ON = "the adapter keeps the pair after sending and cuts off the start of replies"
     ADAPTER_LETS_GO = "the adapter lets the pair go before the last bit is out"
     ADAPTER_TOO_SLOW = "the adapter stops driving within a byte at this baud rate"
+    BYTES_LOST = "the adapter or this computer loses bytes that were sound on the pair"
     ADAPTER_GLITCH = "the adapter makes a byte of its own when it turns round"
     UNIT_DRIVES_LATE = "the unit turns its driver on late"
 
@@ -61,6 +62,8 @@ _ACTIONS = {
     "this was it.",
     Cause.ADAPTER_LETS_GO: "Ask the same unit with another adapter: it answers if this was it.",
     Cause.ADAPTER_TOO_SLOW: "Use an adapter with real direction control: the echo is true if this was it.",
+    Cause.BYTES_LOST: "Close other programs, plug the adapter into the computer itself, ask again: nothing is lost any "
+    "more if this was it.",
     Cause.ADAPTER_GLITCH: "Ask with another adapter: the extra byte is gone if this was it.",
     Cause.UNIT_DRIVES_LATE: "Ask another unit with the same adapter: only this one is cut if this was it.",
 }

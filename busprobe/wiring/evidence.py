@@ -58,17 +58,19 @@ class Evidence:
         """How many of `frames` hold a byte that the receiver flagged."""
         if self.idle is None:
             return 0
-        bad: set[int] = set()
-        start = 0
-        for chunk in self.idle.chunks:
-            bad.update(start + index for index in chunk.bad)
-            start += len(chunk.data)
+        bad = set(self.idle.bad)
         count = position = 0
         for frame in self.frames:
             position = self.idle.data.index(frame.data, position)
             count += any(index in bad for index in range(position, position + len(frame.data)))
             position += len(frame.data)
         return count
+
+    @property
+    def lost(self) -> int:
+        """Characters that the system says it lost; 0 where it does not tell."""
+        heard = (self.idle, *(reply.exchange for reply in self.replies))
+        return sum(each.errors.lost for each in heard if each is not None and each.errors is not None)
 
     @cached_property
     def longest_burst(self) -> int:

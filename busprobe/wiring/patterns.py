@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.advice import Cause, Observation, observed
+from busprobe.wiring.moments import Watch, by_time
 
 _FEWEST = 5
 """Errors below which a distribution means nothing."""
@@ -83,9 +83,43 @@ def by_baud(tallies: Mapping[int, Tally]) -> Observation | None:
     return None
 
 
-def in_bursts(units: Sequence[int]) -> Observation:
-    """What errors mean that come close together in time at these unit addresses, and hardly between."""
-    where = format_addresses(units)
-    if len(set(units)) > 1:
-        return observed(f"Errors come in bursts that hit units {where} alike.", Cause.NOISE, Cause.BROKEN_WIRE)
-    return observed(f"Errors come in bursts at unit {where} alone.", Cause.UNIT_ITSELF, Cause.NO_SUPPLY, Cause.CLASH)
+@dataclass(frozen=True)
+class Counted:
+    """What a run of exchanges with units came to."""
+
+    tallies: Mapping[tuple[int, int], Tally]
+    """By unit address and baud rate."""
+    watch: Watch
+    """When they failed."""
+
+
+def patterns(runs: Sequence[Counted], order: Sequence[int]) -> tuple[Observation, ...]:
+    """What the last of `runs` says by position and by time, and all of them together by baud rate.
+
+    `order` is the unit addresses from the adapter outwards, as far as it is known.
+    """
+    if not runs:
+        return ()
+    last = runs[-1]
+    by_address: dict[int, Tally] = {}
+    for (address, _), tally in last.tallies.items():
+        by_address[address] = by_address.get(address, Tally(0, 0)) + tally
+    silent = {address for address, tally in by_address.items() if tally.failed == tally.asked}
+    found = (
+        by_position(order, by_address),
+        by_baud(_at_several_rates([run.tallies for run in runs])),
+        by_time(last.watch.without(silent)),
+    )
+    return tuple(observation for observation in found if observation is not None)
+
+
+def _at_several_rates(runs: Sequence[Mapping[tuple[int, int], Tally]]) -> dict[int, Tally]:
+    """Tallies by baud rate of the units asked at more than one: others would compare units, not rates."""
+    rates: dict[int, set[int]] = {}
+    for address, baud in (key for run in runs for key, tally in run.items() if tally.asked):
+        rates.setdefault(address, set()).add(baud)
+    by_rate: dict[int, Tally] = {}
+    for (address, baud), tally in (item for run in runs for item in run.items()):
+        if len(rates.get(address, ())) > 1:
+            by_rate[baud] = by_rate.get(baud, Tally(0, 0)) + tally
+    return by_rate

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from busprobe.wiring.advice import Observation
 from busprobe.wiring.meter import Judgement, Level, Measurement
@@ -11,20 +12,38 @@ FORMAT = "busprobe.wiring/1"
 """Name of the document."""
 
 
+_LISTENING = "listening to the pair"
+
+
 def wiring_document(
-    judgements: Sequence[Judgement], observations: Sequence[Observation], *, listened: bool
+    judgements: Sequence[Judgement],
+    observations: Sequence[Observation],
+    *,
+    listened: bool,
+    patterns: Sequence[Observation] = (),
+    earlier: Mapping[str, Any] | None = None,
 ) -> dict[str, object]:
     """The step's results; every kind of measurement that was not made is listed as skipped.
 
-    `listened` says whether the pair was listened to, so that no observation is told from none made.
+    `listened` says whether the pair was listened to, so that no observation is told from none made.  `patterns` are
+    what failures of other steps say by place and time.  From an `earlier` document is carried on what this time was
+    not even tried: kinds of measurement that have no judgement, and what was heard where nobody listened.
     """
-    measured = {j.measurement for j in judgements if j.level is not Level.NOT_MEASURED}
+    earlier = earlier if earlier is not None and earlier.get("format") == FORMAT else {}
+    judged = {j.measurement for j in judgements}
+    kept = [j for j in earlier.get("judgements", ()) if j["measurement"] not in judged]
+    made = [j.document() for j in judgements if j.level is not Level.NOT_MEASURED]
+    measured = {j["measurement"] for j in (*kept, *made)}
     skipped = [str(kind) for kind in Measurement if kind not in measured]
+    heard = [observation.document() for observation in observations]
     if not listened:
-        skipped.append("listening to the pair")
+        heard = earlier.get("observations", [])
+        if _LISTENING in earlier.get("skipped", [_LISTENING]):
+            skipped.append(_LISTENING)
     return {
         "format": FORMAT,
-        "judgements": [j.document() for j in judgements if j.measurement in measured],
-        "observations": [observation.document() for observation in observations],
+        "judgements": sorted((*kept, *made), key=lambda j: list(Measurement).index(Measurement(j["measurement"]))),
+        "observations": heard,
+        "patterns": [observation.document() for observation in patterns],
         "skipped": skipped,
     }

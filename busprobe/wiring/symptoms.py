@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from busprobe.line.exchange import Echo
+from busprobe.line.exchange import Echo, Heard
+from busprobe.line.line_errors import LineErrors
 from busprobe.modbus.addresses import format_addresses
 from busprobe.modbus.replies import Verdict
 from busprobe.text import hex_bytes
@@ -57,7 +58,10 @@ def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
     data = evidence.idle.data
     count = "1 byte" if len(data) == 1 else f"{len(data)} bytes"
     seen = f"{count} but no frame in {evidence.idle.seconds:.1f} s with nobody asked: {_sample(data)}."
-    if not evidence.others_talk and alphabet.single_pulses(data):
+    seen += _by_receiver(evidence.idle)
+    if not evidence.others_talk and any(data[index] == 0 for index in evidence.idle.bad):
+        yield observed(seen, Cause.MISSING_BIAS, Cause.STUCK, Cause.REVERSED_BIAS, Cause.NOISE, Cause.WRONG_BAUD)
+    elif not evidence.others_talk and alphabet.single_pulses(data):
         yield observed(seen, Cause.MISSING_BIAS, Cause.NOISE, Cause.SWAPPED_AT_ADAPTER)
     elif set(data) == {0} and evidence.settings.wire_time(len(data)) > _BUSY * evidence.idle.seconds:
         yield observed(seen, Cause.STUCK, Cause.REVERSED_BIAS, Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD)
@@ -128,8 +132,42 @@ def _junk(evidence: Evidence) -> Iterator[Observation]:
 def _flags(evidence: Evidence) -> Iterator[Observation]:
     clean = [reply for reply in evidence.replies if reply.present and not reply.junk_before and not reply.junk_after]
     flagged = sum(bool(reply.exchange.bad_bytes) for reply in clean) + evidence.flagged_frames
-    if flagged > max(1, (len(clean) + len(evidence.frames)) / 2):
+    frames = len(clean) + len(evidence.frames)
+    if flagged > max(1, frames / 2):
         yield observed(f"{flagged} frames have a right CRC, yet the receiver flags their bytes.", Cause.WRONG_FORMAT)
+    elif flagged:
+        yield observed(
+            f"{flagged} of {frames} frames with a right CRC have bytes that the receiver flags.",
+            Cause.NOISE,
+            Cause.REFLECTIONS,
+            Cause.MISSING_BIAS,
+            Cause.WRONG_FORMAT,
+        )
+
+
+def _counts(evidence: Evidence) -> Iterator[Observation]:
+    """What the system counted where no byte tells of it."""
+    idle = evidence.idle
+    if idle is not None and idle.errors is not None and idle.errors.on_wire and not idle.data:
+        yield observed(
+            f"No byte came in {idle.seconds:.1f} s with nobody asked, yet the system counted {idle.errors.words}.",
+            Cause.STUCK,
+            Cause.MISSING_BIAS,
+            Cause.REVERSED_BIAS,
+            Cause.NOISE,
+        )
+    unmarked = [r for r in evidence.replies if r.present and not r.exchange.bad_bytes]
+    errors = [e for r in unmarked if (e := r.exchange.errors) is not None and e.on_wire]
+    if errors:
+        causes = [Cause.NOISE, Cause.ADAPTER_GLITCH, Cause.MISSING_BIAS]
+        causes.insert(0 if len(errors) > max(1, len(unmarked) / 2) else len(causes), Cause.WRONG_FORMAT)
+        yield observed(
+            f"In {len(errors)} of {len(unmarked)} exchanges with a sound reply the system counted "
+            f"{sum(errors, LineErrors()).words}.",
+            *causes,
+        )
+    if evidence.lost:
+        yield observed(f"The system says that it lost {evidence.lost} characters.", Cause.BYTES_LOST)
 
 
 def _silence(evidence: Evidence) -> Iterator[Observation]:
@@ -165,6 +203,8 @@ def _silence(evidence: Evidence) -> Iterator[Observation]:
             Cause.SWAPPED_AT_ADAPTER,
             Cause.BROKEN_WIRE,
         ]
+        if len(asked) == 1:  # nobody else was asked who might have answered
+            causes += [Cause.SWAPPED_AT_UNIT, Cause.UNKNOWN_REQUEST, Cause.SLOW_UNIT]
         yield observed(
             f"No reply from {format_addresses(asked)}"
             f"{'; our own bytes came back, so the adapter does send.' if echoed else '.'}",
@@ -195,7 +235,7 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
     yield observed(seen, *causes)
 
 
-_LOOKS = (_other_master, _idle_bytes, _echo, _silence, _turn_round, _damage, _junk, _flags)
+_LOOKS = (_other_master, _idle_bytes, _echo, _silence, _turn_round, _damage, _junk, _flags, _counts)
 
 
 def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
@@ -220,6 +260,17 @@ def _differing(received: bytes, frame: bytes) -> int:
     while same < len(received) and same < len(frame) and received[-1 - same] == frame[-1 - same]:
         same += 1
     return len(frame) - same
+
+
+def _by_receiver(idle: Heard) -> str:
+    """What the receiver says of idle bytes, where it does."""
+    words = ""
+    if idle.bad:
+        spaces = sum(idle.data[index] == 0 for index in idle.bad)
+        words += f" The receiver flags {len(idle.bad)} of them, {spaces} as a break or a 00 without a stop bit."
+    if idle.errors:
+        words += f" The system counted {idle.errors.words}."
+    return words
 
 
 def _sample(data: bytes) -> str:

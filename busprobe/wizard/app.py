@@ -9,9 +9,8 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.reactive import reactive
 from textual.widgets import ContentSwitcher, Footer, Input, Static
-from textual.worker import Worker, WorkerState
 
-from busprobe.errors import BusprobeError, RefusedError
+from busprobe.errors import RefusedError
 from busprobe.session import Session
 from busprobe.wizard.dialogs.hands import HandsDialog
 from busprobe.wizard.dialogs.notice import Failure, Notice
@@ -193,20 +192,6 @@ class BusprobeApp(App[None]):
         if owner is not None:
             owner.work_ended()
         self._show_frame()
-
-    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
-        """A mistake in this program must not look like a fact about the bus."""
-        if event.state is WorkerState.ERROR and event.worker.error is not None:
-            error = event.worker.error
-            self.push_screen(
-                Failure(
-                    BusprobeError(
-                        f"busprobe itself has a fault: {event.worker.name} ended with {type(error).__name__}: {error}",
-                        means="This says nothing about the bus. What was found so far is in the job.",
-                        todo="Go on or start again; please report this text.",
-                    )
-                )
-            )
 
     # -- help and leaving ----------------------------------------------------------------------------------
 

@@ -38,6 +38,7 @@ class HuntScreen(HandsScreen):
 
     def on_hunt_screen_hunted(self, event: Hunted) -> None:
         """Show changes the moment they are known."""
+        rounds = None
         for one in event.events:
             match one:
                 case Appeared():
@@ -51,7 +52,9 @@ class HuntScreen(HandsScreen):
                     self.happened(f"unit {one.address} answers no more")
                     self.todo(f"Unit {one.address} answers no more. What you touched last may be the place.")
                 case Round():
-                    self._show_round(one)
+                    rounds = one
+        if rounds is not None:
+            self._show_round(rounds)
 
     def action_leave(self) -> None:
         """End the hunt."""

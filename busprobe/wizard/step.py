@@ -11,6 +11,7 @@ from textual.containers import VerticalScroll
 from textual.message import Message
 from textual.reactive import reactive
 from textual.widget import Widget
+from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
 
@@ -134,3 +135,14 @@ class Step(VerticalScroll, can_focus=True):
             self.post_message(self.WorkFailed(error))
         finally:
             self.post_message(self.WorkEnded())
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """A mistake in this program must not look like a fact about the bus."""
+        error = event.worker.error
+        if event.state is WorkerState.ERROR and error is not None:
+            fault = BusprobeError(
+                f"busprobe itself has a fault: {event.worker.name} ended with {type(error).__name__}: {error}",
+                means="This says nothing about the bus. What was found so far is in the job.",
+                todo="Go on or start again; please report this text.",
+            )
+            self.post_message(self.WorkFailed(fault))

@@ -3,24 +3,14 @@ from __future__ import annotations
 import csv
 import io
 import unicodedata
-from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.handover import csv_files
-from busprobe.handover.bus_list import BusList, PointRow, SegmentSheet, UnitRow
-
-EMPTY = BusList(
-    segment=SegmentSheet("", "", "", "", "", "", "", "", (), 0, None, None, None, None),
-    units=(),
-    points=(),
-    journal=(),
-    proof=None,
-    attention=(),
-    not_tested=(),
-)
+from busprobe.handover.bus_list import BusList
+from tests.handover.hostile import EMPTY, saying
 
 
 def read(content: bytes, delimiter: str = ",") -> list[list[str]]:
@@ -70,8 +60,38 @@ def test_files_are_utf8_with_a_byte_order_mark_and_crlf(bus_list: BusList) -> No
         assert content.count(b"\r\n") == content.count(b"\n") > 1
 
 
-def test_an_empty_list_still_has_its_titles() -> None:
-    assert [len(read(content)) for content in csv_files.files(EMPTY).values()] == [1, 1]
+def test_an_empty_list_still_has_its_titles_and_says_that_nothing_was_tested() -> None:
+    written = csv_files.files(EMPTY)
+    for name in ("bus-list.csv", "point-list.csv", "journal.csv", "caveats.csv"):
+        assert len(read(written[name])) == 1
+    assert records(written["proof.csv"])[0]["Value"] == "not tested"
+    assert records(written["wiring.csv"])[0]["Verdict"] == "not tested"
+
+
+def test_every_table_is_a_file_of_its_own(bus_list: BusList) -> None:
+    written = csv_files.files(bus_list)
+    names = ("segment", "bus-list", "point-list", "journal", "proof", "wiring", "caveats")
+    assert list(written) == [f"{name}.csv" for name in names]
+    segment = {row["Item"]: row["Value"] for row in records(written["segment.csv"])}
+    assert (segment["Site"], segment["Survey complete"], segment["Stray bytes heard in the survey"]) == (
+        "Mill Lane",
+        "yes",
+        "3",
+    )
+    (write,) = records(written["journal.csv"])
+    assert (write["From address"], write["To address"], write["Request hex"], write["Outcome"]) == (
+        "1",
+        "12",
+        "01 06 01 01 00 0C",
+        "verified",
+    )
+    assert write["Replies hex"] == "01 06 01 01 00 0C"
+    assert write["Why"].endswith("verified: 12 answers, 1 is silent")
+    caveats = [(row["Kind"], row["What"]) for row in records(written["caveats.csv"])]
+    assert caveats == [
+        *(("attention", words) for words in bus_list.attention),
+        *(("not tested", words) for words in bus_list.not_tested),
+    ]
 
 
 @pytest.mark.parametrize(
@@ -104,18 +124,16 @@ def test_text_that_could_act_is_made_harmless(cell: csv_files.Cell, written: csv
 
 
 hostile = st.text(alphabet=st.one_of(st.sampled_from("=+-@;,\t\r\n\"' 1\\|＝"), st.characters()), max_size=12)
+NUMBER_OF_ROWS = {"bus-list.csv": 3, "point-list.csv": 1, "journal.csv": 1, "caveats.csv": 2}
 
 
 @settings(deadline=None, max_examples=150)
 @given(hostile, hostile, hostile)
 def test_no_cell_of_hostile_text_is_a_formula_or_has_control_codes(tag: str, place: str, name: str) -> None:
     """However it is split: at the comma as written, or at the semicolon as where the decimal sign is a comma."""
-    unit = UnitRow(1, "unit", 12, tag=tag, location=place, maker=name, remarks=(tag, name))
-    point = PointRow(
-        12, "", tag, None, name, 3, 1, None, None, 1, "int16", None, place, None, None, None, None, (1,), -5, tag, None
-    )
-    for content in csv_files.files(replace(EMPTY, units=(unit,), points=(point,))).values():
-        assert len(read(content)) == 2, "a line a row"
+    for file, content in csv_files.files(saying(tag, place, name)).items():
+        if file in NUMBER_OF_ROWS:
+            assert len(read(content)) == 1 + NUMBER_OF_ROWS[file], "a line a row"
         assert len({len(row) for row in read(content)}) == 1
         for delimiter in ",;":
             for cell in (cell for row in read(content, delimiter) for cell in row):

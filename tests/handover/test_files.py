@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from busprobe.errors import FileError, RefusedError, UsageError
 from busprobe.handover import files
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.files import file_name, write
+from busprobe.handover.files import EXPORTERS, file_name, left_over, write
 
-NAMES = ["bus-list.csv", "point-list.csv", "bus-list.json"]
+TABLES = [f"{name}.csv" for name in ("segment", "bus-list", "point-list", "journal", "proof", "wiring", "caveats")]
+NAMES = [*TABLES, "bus-list.json"]
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -31,6 +32,33 @@ def test_each_format_writes_its_files_and_nothing_else(bus_list: BusList, folder
     assert all(contents(folder).values())
 
 
+def test_all_formats_fit_into_one_folder(bus_list: BusList, folder: Path) -> None:
+    """No two files want the same name, also where a file system does not tell capitals."""
+    written = write(bus_list, folder, EXPORTERS)
+    assert sorted(contents(folder)) == sorted(path.name for path in written)
+    assert len({path.name.casefold() for path in written}) == len(written)
+    assert {path.name for path in written} >= {"bus-list.xlsx", "bus-list.html", "thing-012-9600-8N1.td.json"}
+
+
+def test_files_of_units_that_have_moved_away_are_pointed_out(bus_list: BusList, folder: Path) -> None:
+    """They are not ours to take away, and a stale description must not look like a true one."""
+    folder.mkdir()
+    (folder / "thing-001-9600-8N1.td.json").write_text("{}")
+    written = write(bus_list, folder, ["things"])
+    assert left_over(folder, written) == [folder / "thing-001-9600-8N1.td.json"]
+    assert (folder / "thing-001-9600-8N1.td.json").exists()
+
+
+def test_names_that_a_file_system_may_take_for_one_are_numbered(
+    bus_list: BusList, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = ("Pump.csv", "pump.csv", "P/ump.csv", "P\\ump.csv", "\u00c5.csv", "\u212b.csv")
+    monkeypatch.setattr(files, "EXPORTERS", {"tags": lambda _: {name: name.encode() for name in names}})
+    written = [path.name for path in write(bus_list, folder, ["tags"])]
+    assert written == ["Pump.csv", "pump-2.csv", "P_ump.csv", "P_ump-2.csv", "\u00c5.csv", "\u212b-2.csv"]
+    assert sorted(contents(folder).values()) == sorted(name.encode() for name in names)
+
+
 def test_an_unknown_format_is_named_with_the_known_ones(bus_list: BusList, folder: Path) -> None:
     with pytest.raises(UsageError, match=r"'papyrus' is no format. Formats are: csv, json"):
         write(bus_list, folder, ["csv", "papyrus"])
@@ -44,7 +72,7 @@ def test_an_existing_file_is_never_replaced_unasked(bus_list: BusList, folder: P
         write(bus_list, folder, ["csv"])
     assert contents(folder) == {"point-list.csv": b"mine"}
     write(bus_list, folder, ["csv"], overwrite=True)
-    assert sorted(contents(folder)) == ["bus-list.csv", "point-list.csv"]
+    assert sorted(contents(folder)) == sorted(TABLES)
     assert contents(folder)["point-list.csv"] != b"mine"
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from busprobe.handover import json_file
 from busprobe.handover.bus_list import BusList, StepSheet
 from busprobe.job import Job
-from tests.handover.test_csv_files import EMPTY
+from tests.handover.hostile import EMPTY
 
 
 def load(bus_list: BusList) -> Any:

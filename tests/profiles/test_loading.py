@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from busprobe.errors import FileError
 from busprobe.profiles.loading import load_profile
+from busprobe.profiles.store import load_all
 
 HERE = Path(__file__).parent
 SHIPPED = HERE.parents[1] / "profiles"
@@ -22,7 +23,7 @@ EXPECT = "# expect: "
 
 @pytest.mark.parametrize("path", [*(HERE / "good").iterdir(), *SHIPPED.iterdir()], ids=lambda path: path.name)
 def test_good_file_loads(path: Path) -> None:
-    assert load_profile(path).id == path.stem
+    assert load_profile(path, load_all([SHIPPED]).profiles.values()).id == path.stem
 
 
 @pytest.mark.parametrize("path", (HERE / "bad").iterdir(), ids=lambda path: path.name)
@@ -30,7 +31,7 @@ def test_bad_file_tells_all_its_mistakes_and_no_others(path: Path) -> None:
     lines = path.read_text(encoding="utf-8").splitlines()
     expected = [line.removeprefix(EXPECT).split(": ", 1) for line in lines if line.startswith(EXPECT)]
     with pytest.raises(FileError) as caught:
-        load_profile(path)
+        load_profile(path, load_all([SHIPPED]).profiles.values())
     found = [(re.sub(r" \(line \d+\)", "", mistake.where), mistake.what) for mistake in caught.value.mistakes]
     assert [where for where, _ in found] == [where for where, _ in expected]
     for (where, words), (_, what) in zip(expected, found, strict=True):
@@ -119,8 +120,11 @@ JUNK = st.recursive(
     lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=3), inner, max_size=2),
     max_leaves=4,
 )
-FIELDS = ["id", "numbering", "factory", "fingerprint", "points", "readdress", "limits", "cautions"]
-KEYS = "name function register type order scale names no_value server_id objects registers equals mask min length"
+FIELDS = ["id", "numbering", "factory", "fingerprint", "points", "readdress", "limits", "cautions", "generic"]
+KEYS = (
+    "name function register type order scale scale_register names no_value tells server_id objects registers equals "
+    "mask min length"
+)
 PART = st.dictionaries(st.sampled_from(KEYS.split()), JUNK, max_size=4)
 
 

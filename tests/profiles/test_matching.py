@@ -9,8 +9,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.line.settings import LineSettings
-from busprobe.profiles.matching import CLEAR_LEAD, RECOGNISED, Facts, Match, match, recognised
-from busprobe.profiles.schema import Profile
+from busprobe.profiles.matching import (
+    CLEAR_LEAD,
+    RECOGNISED,
+    Facts,
+    Match,
+    contradicted,
+    match,
+    recognised,
+    second_best,
+    standing,
+)
+from busprobe.profiles.plan import Block
+from busprobe.profiles.schema import Profile, factories
 from busprobe.profiles.store import load_all, shipped_folder
 from tests.profiles.making import profile
 
@@ -48,7 +59,8 @@ def test_server_id_recognises() -> None:
 
 
 def test_a_sibling_of_the_same_maker_is_not_taken_for_it() -> None:
-    sibling = Facts(identification={0: "Brookvale Metering", 1: "BM-331"}, settings=METER.factory.settings, address=1)
+    (factory,) = factories([METER])
+    sibling = Facts(identification={0: "Brookvale Metering", 1: "BM-331"}, settings=factory.settings, address=1)
     found = single(sibling, METER)
     assert found.score < 0.05
     assert "ProductCode is 'BM-331', where 'BM-330' was expected." in found.reasons
@@ -68,9 +80,9 @@ def test_another_revision_casts_doubt_and_no_more() -> None:
     assert "MajorMinorRevision is '1.5', where '1.4' was expected." in other.reasons
 
 
-@pytest.mark.parametrize("id_", list(PROFILES))
+@pytest.mark.parametrize("id_", [id_ for id_, found in PROFILES.items() if found.factory])
 def test_address_and_settings_at_delivery_are_weak_ground_for_every_profile(id_: str) -> None:
-    factory = PROFILES[id_].factory
+    (factory,) = factories([PROFILES[id_]])
     found = match(Facts(settings=factory.settings, address=factory.address), PROFILES.values())
     assert 0 < scores(Facts(settings=factory.settings, address=factory.address))[id_] <= 0.3
     assert recognised(found) is None
@@ -92,7 +104,7 @@ def test_refused_register_contradicts() -> None:
     io = PROFILES["dunmere-dx-8"]
     identification = {0: "Dunmere Controls", 1: "DX-8"}
     had = single(Facts(identification=identification, registers={(3, 40): 212}), io)
-    refused = single(Facts(identification=identification, registers={(3, 40): None}), io)
+    refused = single(Facts(identification=identification, refused=[Block(3, 40, 1)]), io)
     wrong = single(Facts(identification=identification, registers={(3, 40): 7}), io)
     assert had.score > 0.8
     assert refused.score < 0.1
@@ -139,14 +151,72 @@ def test_two_profiles_that_fit_the_same_recognise_nothing() -> None:
     assert recognised(found) is None
 
 
+def test_a_refusal_speaks_only_against_who_has_all_its_registers() -> None:
+    """One register that is not there is enough for a whole request to be refused."""
+    io = PROFILES["dunmere-dx-8"]
+    identification = {0: "Dunmere Controls", 1: "DX-8"}
+    sure = single(Facts(identification=identification), io).score
+    wider = Facts(identification=identification, refused=[Block(3, 0, 4)])
+    assert single(wider, io).score == sure
+    read_alone = Facts(identification=identification, registers={(3, 0): 5}, refused=[Block(3, 0, 1)])
+    assert single(read_alone, io).score >= sure
+    assert single(Facts(identification=identification, refused=[Block(3, 0, 1)]), io).score < RECOGNISED
+
+
+SUNSPEC = {(3, 40000): 0x5375, (3, 40001): 0x6E53, (3, 40002): 1, (3, 40003): 66}
+
+
+def test_a_generic_profile_is_recognised_by_its_marker_and_gives_way_to_the_very_type() -> None:
+    found = match(Facts(registers=SUNSPEC), PROFILES.values())
+    best = recognised(found)
+    assert best is not None
+    assert (best.profile.id, best.score) == ("sunspec-40000", RECOGNISED)
+    both = recognised(
+        match(Facts(identification={0: "Brookvale Metering", 1: "BM-330"}, registers=SUNSPEC), PROFILES.values())
+    )
+    assert both is not None
+    assert both.profile is METER
+
+
+def test_standing_says_how_far_the_best_goes_and_what_comes_next() -> None:
+    clear = match(Facts(identification={0: "Brookvale Metering", 1: "BM-330"}), PROFILES.values())
+    assert standing(clear) == ("Brookvale Metering BM-330 fits with 0.82 of 1; no other profile comes near.")
+    (factory,) = factories([PROFILES["aldermoor-at-10"]])
+    weak = match(Facts(settings=factory.settings, address=factory.address), [PROFILES["aldermoor-at-10"], METER])
+    assert standing(weak) == (
+        "Aldermoor Instruments AT-10 fits best with 0.23, short of the 0.70 it takes; "
+        "the next best, Brookvale Metering BM-330 with 0.10, is 0.13 behind."
+    )
+    one = profile(id="one", fingerprint={"server_id": {"contains": "G-1"}})
+    two = profile(id="two", model="G-1 B", fingerprint={"server_id": {"contains": "G-1"}})
+    alike = match(Facts(server_id="G-1"), [one, two])
+    assert standing(alike).endswith("and Glenmoss Works G-1 B with 0.75 fit too much alike to tell which it is.")
+    assert standing(match(Facts(), PROFILES.values())) == "Nothing that was seen speaks for any stored profile."
+
+
+def test_a_short_text_is_weak_ground() -> None:
+    """Two letters stand in many makers' texts."""
+    short = profile(fingerprint={"server_id": {"contains": "G1"}})
+    found = match(Facts(server_id="PLUG1N"), [short])
+    assert 0 < found[0].score < RECOGNISED
+
+
+def test_only_what_a_unit_says_of_itself_rules_a_profile_out() -> None:
+    io = PROFILES["dunmere-dx-8"]
+    assert contradicted(Facts(identification={1: "DX-9"}), io)
+    assert not contradicted(Facts(identification={1: "DX-8"}), io)
+    assert not contradicted(Facts(registers={(3, 40): 7}), io)
+
+
 facts = st.builds(
     Facts,
     identification=st.none()
     | st.dictionaries(st.integers(0, 2), st.sampled_from(["Brookvale Metering", "BM-330", "Fellside Air", "x"])),
     server_id=st.none() | st.sampled_from(["AT-10", "EF-5 v3", ""]),
     registers=st.dictionaries(
-        st.tuples(st.sampled_from([3, 4]), st.integers(0, 80)), st.none() | st.integers(0, 0xFFFF), max_size=30
+        st.tuples(st.sampled_from([3, 4]), st.integers(0, 80)), st.integers(0, 0xFFFF), max_size=30
     ),
+    refused=st.lists(st.builds(Block, st.sampled_from([3, 4]), st.integers(0, 80), st.integers(1, 9)), max_size=5),
     settings=st.none() | st.sampled_from([LineSettings.parse("9600-8N1"), LineSettings.parse("19200-8E1")]),
     address=st.none() | st.integers(1, 247),
 )
@@ -160,7 +230,8 @@ def test_scores_are_sorted_bounded_and_explained(known: Facts) -> None:
     for entry in found:
         assert 0 <= entry.score <= 1
         assert entry.reasons or entry.score == 0
-    best = recognised(found)
-    assert best is None or best.score - found[1].score >= CLEAR_LEAD
+    assert standing(found).isprintable()
+    best, second = recognised(found), second_best(found)
+    assert best is None or second is None or best.score - second.score >= CLEAR_LEAD
     if best is not None:
-        assert known.identification or known.server_id
+        assert known.identification or known.server_id or best.profile.generic

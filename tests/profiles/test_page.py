@@ -66,6 +66,9 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
         "text BADC[8]",
         "0=closed 1=open",
         "none: 0xFFFFFFFFFFFFFFFF",
+        "awake after 3 s, asleep after 60 s without a request",
+        "tells the unit's version",
+        "bits CDAB[2]",
     ):
         assert part in text, part
 
@@ -76,4 +79,5 @@ def test_guide_explains_every_field() -> None:
     for field in ("id: required", "points[].register: required", "readdress.register: required"):
         assert field in lines
     assert "points[].scale: may be left out" in lines
+    assert "points[].scale_register.register: required" in lines
     assert "fingerprint.objects[].object: required" in lines

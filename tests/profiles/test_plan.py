@@ -5,7 +5,16 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busprobe.profiles.plan import Block, blocks, fingerprint_blocks
+from busprobe.profiles.plan import (
+    Block,
+    apart,
+    blocks,
+    covering,
+    fingerprint_blocks,
+    halves,
+    known_registers,
+    windows,
+)
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
 from tests.profiles.making import profile
@@ -42,6 +51,21 @@ def test_shipped_energy_meter_is_read_in_three_requests() -> None:
     assert blocks(meter) == (Block(4, 0, 8), Block(4, 52, 2), Block(4, 72, 2))
 
 
+def with_scale(*known: int, scale: int, limit: int = 125) -> Profile:
+    points = [{"name": str(r), "function": 3, "register": r, "type": "uint16"} for r in known]
+    points[0] = {**points[0], "scale_register": {"register": scale}}
+    return profile(points=points, limits={"registers": limit})
+
+
+def test_a_value_and_its_scale_are_asked_for_together_where_the_profile_knows_what_lies_between() -> None:
+    assert blocks(with_scale(0, 1, 2, scale=3)) == (Block(3, 0, 4),)
+    assert blocks(with_scale(5, 6, scale=4)) == (Block(3, 4, 3),)
+    assert blocks(with_scale(0, 2, scale=3)) == (Block(3, 0, 1), Block(3, 2, 2))
+    assert blocks(with_scale(0, 1, 2, scale=3, limit=3)) == (Block(3, 0, 3), Block(3, 3, 1))
+    together = blocks(with_scale(3, 0, 1, 2, 4, 5, 6, scale=6, limit=4))
+    assert Block(3, 3, 4) in together
+
+
 @given(
     st.lists(st.tuples(st.sampled_from([3, 4]), st.integers(0, 40), st.sampled_from(["uint16", "int32", "float64"]))),
     st.integers(4, 20),
@@ -72,4 +96,33 @@ def test_fingerprint_registers_of_different_profiles_are_not_read_together() -> 
 def test_what_came_of_a_request_as_facts() -> None:
     block = Block(4, 9, 2)
     assert block.answered([5, 6]) == {(4, 9): 5, (4, 10): 6}
-    assert block.refused() == {(4, 9): None, (4, 10): None}
+    assert block.keys == ((4, 9), (4, 10))
+
+
+def test_windows_are_as_wide_as_one_request_and_no_wider() -> None:
+    wanted = (Block(3, 40, 2), Block(3, 0, 1), Block(3, 200, 1), Block(4, 3, 1), Block(3, 124, 1))
+    groups = windows(wanted, 125)
+    assert groups == ((Block(3, 0, 1), Block(3, 40, 2), Block(3, 124, 1)), (Block(3, 200, 1),), (Block(4, 3, 1),))
+    assert covering(groups[0]) == Block(3, 0, 125)
+    assert windows(wanted, 124)[0] == (Block(3, 0, 1), Block(3, 40, 2))
+
+
+def test_a_window_that_is_refused_is_parted_at_its_widest_gap() -> None:
+    assert halves((Block(3, 0, 4), Block(3, 5, 1), Block(3, 40, 2))) == (
+        (Block(3, 0, 4), Block(3, 5, 1)),
+        (Block(3, 40, 2),),
+    )
+    assert halves((Block(3, 0, 4), Block(3, 2, 4))) == ((Block(3, 0, 4),), (Block(3, 2, 4),))
+
+
+def test_a_refused_block_is_taken_apart_into_its_values() -> None:
+    made = of_points((3, 0, "float32"), (3, 2, "uint16"), (4, 2, "uint16"))
+    assert apart(made, Block(3, 0, 3)) == (Block(3, 0, 2), Block(3, 2, 1))
+
+
+def test_known_registers_are_those_of_points_scales_and_fingerprint() -> None:
+    made = profile(
+        points=[{"name": "U", "function": 4, "register": 0, "type": "int32", "scale_register": {"register": 9}}],
+        fingerprint={"registers": [{"function": 3, "register": 5}]},
+    )
+    assert known_registers(made) == {(4, 0), (4, 1), (4, 9), (3, 5)}

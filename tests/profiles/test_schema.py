@@ -18,6 +18,8 @@ from busprobe.profiles.schema import (
     PointType,
     Profile,
     RegisterTest,
+    ScaleRegister,
+    Tells,
     TextTest,
 )
 from tests.profiles.making import point, profile
@@ -43,14 +45,23 @@ def test_every_field_is_documented() -> None:
 def test_everything_a_file_can_say_arrives() -> None:
     loaded = load_profile(GOOD / "everything.toml")
     assert str(loaded) == "Glenmoss Works G-900 [mk II]"
+    assert loaded.factory is not None
     assert loaded.factory.settings == LineSettings.parse("2400-8E1")
     assert [p.at for p in loaded.points] == [
         Register(10, 30011),
         Register(100, 400101),
         Register(100, 40101),
         Register(199, 40200),
+        Register(209, 40210),
+        Register(19, 30020),
+        Register(29, 30030),
     ]
-    assert [p.count for p in loaded.points] == [4, 1, 1, 8]
+    assert [p.count for p in loaded.points] == [4, 1, 1, 8, 1, 2, 2]
+    assert loaded.points[4].tells is Tells.VERSION
+    assert loaded.points[5].scale_register == ScaleRegister.model_validate(
+        {"register": Register(21, 30022), "means": "divisor"}
+    )
+    assert (loaded.limits.wake_up_s, loaded.limits.sleeps_after_s) == (3, 60)
     assert loaded.points[1].names == {0: "closed", 1: "open"}
     assert loaded.readdress is not None
     assert loaded.readdress.at.wire == 1
@@ -96,6 +107,28 @@ def test_a_profile_as_json_says_both_register_numbers_and_the_settings_as_writte
 def test_registers_a_type_takes(kind: str, registers: int) -> None:
     assert PointType(kind).registers == registers
     assert point(type=kind).count == registers
+
+
+@pytest.mark.parametrize(
+    ("means", "word", "scale"),
+    [
+        # SunSpec scale factors are signed powers of ten from -10 to 10 (range from memory); 8000 is 'not implemented'
+        # (pysunspec2 1.3.7, mb.py).
+        ("exponent", 0xFFFF, 0.1),
+        ("exponent", 0, 1.0),
+        ("exponent", 3, 1000.0),
+        ("exponent", 0xFFF6, 1e-10),
+        ("exponent", 0x8000, None),
+        ("exponent", 11, None),
+        ("factor", 40, 40.0),
+        ("factor", 0, None),
+        ("divisor", 10, 0.1),
+        ("divisor", 0, None),
+    ],
+)
+def test_what_a_scale_register_says(means: str, word: int, scale: float | None) -> None:
+    register = ScaleRegister.model_validate({"register": Register(0, 0), "means": means})
+    assert register.scale(word) == scale
 
 
 @pytest.mark.parametrize(

@@ -38,11 +38,28 @@ def test_shipped_profiles_are_found_and_sound() -> None:
 def test_technicians_folder_comes_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     own = profile_file(tmp_path, "aldermoor-at-10", "AT-10 my own")
     monkeypatch.setattr(store, "own_folder", lambda: tmp_path)
-    found = load_all()
+    found = load_all(store.folders())
     assert found.profiles["aldermoor-at-10"].model == "AT-10 my own"
     assert found.origins["aldermoor-at-10"][0] == own
     assert found.replaced("aldermoor-at-10") == (store.shipped_folder() / "aldermoor-at-10.toml",)
     assert found.replaced("corran-cd-2") == ()
+    assert found.remarks == (
+        f"Profile aldermoor-at-10 is that of {own}, in place of {store.shipped_folder() / 'aldermoor-at-10.toml'}.",
+    )
+
+
+def test_a_jobs_folder_comes_last(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    own = profile_file(tmp_path / "own", "aldermoor-at-10", "AT-10 my own")
+    of_job = profile_file(tmp_path / "profiles", "aldermoor-at-10", "AT-10 of this job")
+    monkeypatch.setattr(store, "own_folder", lambda: tmp_path / "own")
+    found = load_all(store.folders(tmp_path / "plant.busjob"))
+    assert found.profiles["aldermoor-at-10"].model == "AT-10 of this job"
+    assert found.origins["aldermoor-at-10"] == (of_job, own, store.shipped_folder() / "aldermoor-at-10.toml")
+
+
+def test_a_folder_named_twice_replaces_nothing(tmp_path: Path) -> None:
+    profile_file(tmp_path)
+    assert load_all([tmp_path, tmp_path]).replaced("glenmoss-g-1") == ()
 
 
 def test_technicians_folder_is_where_the_system_keeps_such_things(

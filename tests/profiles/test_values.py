@@ -155,11 +155,55 @@ def test_document_of_a_reading() -> None:
         "type": "int16",
         "unit": "°C",
         "scale": 0.1,
+        "scale_register": None,
         "registers": [235],
         "value": 23.5,
         "text": "23.5 °C",
         "plausible": True,
     }
+
+
+@pytest.mark.parametrize(
+    ("fields", "registers", "scale_word", "value", "text"),
+    [
+        ({"type": "int16", "unit": "V"}, [2304], 0xFFFF, 230.4, "230.4 V"),
+        ({"type": "int16", "scale": 0.1}, [235], 0xFFFF, 2.35, "2.35"),
+        ({"type": "int32"}, [0, 7], 2, 700, "700"),
+        ({"type": "float32"}, [0x42C8, 0], 0xFFFF, 10.0, "10"),
+        ({"type": "uint16"}, [7], 0x8000, None, "no scale (its register holds 0x8000)"),
+    ],
+)
+def test_scale_held_in_a_register(
+    fields: dict[str, Any], registers: list[int], scale_word: int, value: float | None, text: str
+) -> None:
+    reading = decode(point(**fields, scale_register={"register": 9}), registers, scale_word)
+    assert (reading.value, reading.text) == (value, text)
+    assert reading.plausible is (None if value is not None else False)
+    assert reading.document()["scale_register"] == 9
+
+
+def test_a_scale_that_does_not_divide_evenly_gives_no_endless_digits() -> None:
+    made = point(scale_register={"register": 9, "means": "divisor"})
+    assert decode(made, [1], 3).text == "0.3333333333"
+    assert decode(made, [5], 4).text == "1.25"
+
+
+def test_without_its_scale_register_there_is_no_value() -> None:
+    made = profile(
+        points=[
+            {"name": "U", "function": 3, "register": 0, "type": "uint16", "scale_register": {"register": 9}},
+        ]
+    )
+    assert readings(made, {(3, 0): 5}) == ()
+    assert [r.value for r in readings(made, {(3, 0): 5, (3, 9): 0xFFFF})] == [0.5]
+    with pytest.raises(ValueError, match="scale register"):
+        decode(made.points[0], [5])
+
+
+def test_bits_over_two_registers_count_from_the_least_significant() -> None:
+    made = point(type="bits", length=2, order="CDAB", names={"0": "low", "31": "high"})
+    reading = decode(made, [0x0001, 0x8000])
+    assert (reading.value, reading.text) == (0x80000001, "0x80000001 (low, high)")
 
 
 def test_wrong_number_of_registers_is_refused() -> None:
@@ -168,16 +212,16 @@ def test_wrong_number_of_registers_is_refused() -> None:
 
 
 def test_points_are_read_only_where_all_their_registers_are_there() -> None:
-    """Half a value, a refused one and the same number in the other table give no reading."""
+    """Half a value, one not read and the same number in the other table give no reading."""
     made = profile(
         points=[
             {"name": "Whole", "function": 3, "register": 0, "type": "uint32"},
             {"name": "Half", "function": 3, "register": 2, "type": "uint32"},
-            {"name": "Refused", "function": 3, "register": 4, "type": "uint16"},
+            {"name": "Not read", "function": 3, "register": 4, "type": "uint16"},
             {"name": "Input", "function": 4, "register": 0, "type": "uint16"},
         ]
     )
-    found = readings(made, {(3, 0): 1, (3, 1): 2, (3, 2): 3, (3, 4): None})
+    found = readings(made, {(3, 0): 1, (3, 1): 2, (3, 2): 3})
     assert [(reading.point.name, reading.value) for reading in found] == [("Whole", 0x00010002)]
 
 

@@ -10,9 +10,10 @@ from busprobe.line.port import Chunk
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_registers, report_server_id
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.analysis import analyse, can_answer, extra_frames, foreign_frames, is_silence, stray_bytes
+from busprobe.survey.analysis import analyse
 from busprobe.survey.findings import Kind
 from busprobe.survey.probes import ladder, refused_by_all
+from busprobe.survey.surroundings import can_answer, extra_frames, foreign_frames, is_silence, stray_bytes
 from tests.survey.scripted import SETTINGS, frame
 
 READ = read_registers(5, Function.READ_HOLDING_REGISTERS, 0, 1)
@@ -115,3 +116,12 @@ def test_a_request_of_another_master_answers_nothing() -> None:
     theirs = frame(5, 3, 0, 0, 0, 1)
     assert not extra_frames([reply(b"", asked, leftover=theirs)])[0]
     assert foreign_frames([reply(b"", asked, leftover=theirs)])
+
+
+def test_a_reply_whose_head_happens_to_be_a_sound_request_is_still_a_reply() -> None:
+    """Met on the virtual segment: the first 8 of these 9 bytes have a right CRC too."""
+    both = bytes.fromhex("05 04 04 C8 DC 43 68 71 00")
+    asked = read_registers(5, Function.READ_INPUT_REGISTERS, 0, 2)
+    around = reply(b"", asked, leftover=both)
+    assert [f.data for f in extra_frames([around])[0]] == [both]
+    assert not foreign_frames([around])

@@ -137,7 +137,7 @@ def test_a_unit_on_a_noisy_pair_is_a_unit_with_damaged_replies() -> None:
 
     def noisy(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
         def hit(data: bytes) -> bytes:
-            return bytes(b ^ (1 << noise.randrange(8) if noise.random() < 0.08 else 0) for b in data)
+            return bytes(b ^ (1 << noise.randrange(8) if noise.random() < 0.05 else 0) for b in data)
 
         heard = hit(request)
         return [(at, hit(reply)) for at, reply in unit(heard, settings)] if heard == request else []

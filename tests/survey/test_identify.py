@@ -5,6 +5,7 @@ from collections.abc import Iterable
 import pytest
 
 from busprobe.line.clock import VirtualClock
+from busprobe.line.exchange import Exchange, Request, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
@@ -13,6 +14,7 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
+from tests.profiles.making import profile
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers
 
 PROFILES = tuple(load_all([shipped_folder()]).profiles.values())
@@ -107,3 +109,108 @@ def test_control_codes_in_an_identity_are_written_out() -> None:
 
     unit = identify(Line(ScriptedPort(hostile), SETTINGS), 5, ())
     assert unit.server_id == "\\x1b[2J"
+
+
+def test_a_unit_that_follows_sunspec_says_what_it_is_without_a_data_sheet() -> None:
+    unit = at("generic", 3, "9600-8N1")
+    assert unit.profile is not None
+    assert (unit.profile.id, unit.profile.generic) == ("sunspec-40000", True)
+    assert unit.identity == {"vendor": "Lanyon Power", "product": "LP-40", "revision": "2.07", "serial": "LP40-00317"}
+    assert unit.models is not None
+    assert ([model.id for model in unit.models.models], unit.models.ended) == ([1, 64901], True)
+    assert "It follows SunSpec from register 40000 on: models 1, 64901." in unit.notes
+    assert "any maker SunSpec unit, models at 40000 fits with 0.70 of 1" in unit.standing
+    assert unit.document()["models"] == [1, 64901]
+
+
+def test_a_device_address_point_that_is_not_implemented_is_told() -> None:
+    unit = at("generic", 4, "9600-8N1")
+    assert unit.profile is not None
+    assert unit.profile.id == "sunspec-0"
+    assert any("cannot be readdressed that way" in note for note in unit.notes)
+
+
+def test_without_a_profile_a_unit_is_what_it_says_by_the_standards() -> None:
+    assert at("generic", 5, "9600-8N1").notes[-1] == (
+        "No stored profile fits well enough to say what it is; "
+        "by device identification (43/14) it is 'Wheal Tamsin' 'WT-5', version '0.9'."
+    )
+    assert at("generic", 6, "9600-8N1").notes[-1].endswith("by server id (17) it is 'RH-2 RH-0088'.")
+
+
+def requests_beyond_the_close_look(unit: Identified, port: ScriptedPort) -> list[bytes]:
+    return [data for _, data in port.sent[len(unit.examination.replies) :]]
+
+
+def test_fingerprints_of_several_profiles_are_read_by_one_request() -> None:
+    """A unit without texts that gives all registers between: one request tells it, and no other follows."""
+
+    def tested(id_: str, register: int, value: int) -> Profile:
+        return profile(
+            id=id_,
+            fingerprint={
+                "registers": [
+                    {"function": 3, "register": register, "equals": value},
+                    {"function": 3, "register": register + 1, "equals": value},
+                ]
+            },
+        )
+
+    profiles = [tested("one", 10, 4711), tested("two", 30, 4712), tested("three", 60, 4713)]
+    port = ScriptedPort(registers(5, {r: 4712 if r in (30, 31) else 7 for r in range(100)}))
+    unit = identify(Line(port, SETTINGS), 5, profiles)
+    assert unit.profile is not None
+    assert unit.profile.id == "two"
+    assert len(requests_beyond_the_close_look(unit, port)) == 1
+    assert unit.standing == "Glenmoss Works G-1 fits with 0.85 of 1; no other profile comes near."
+
+
+def test_a_unit_that_refuses_the_registers_between_is_told_all_the_same() -> None:
+    def tested(id_: str, *at_: int) -> Profile:
+        tests = [{"function": 3, "register": register, "equals": 4712} for register in at_]
+        return profile(id=id_, fingerprint={"registers": tests})
+
+    profiles = [tested("one", 10, 11), tested("two", 30, 40), tested("three", 60)]
+    port = ScriptedPort(registers(5, {0: 1, 1: 1, 30: 4712, 40: 4712}))
+    unit = identify(Line(port, SETTINGS), 5, profiles)
+    assert unit.profile is not None
+    assert unit.profile.id == "two"
+
+
+def test_a_unit_known_by_its_texts_is_not_asked_for_other_fingerprints() -> None:
+    """What a unit says of itself is enough; only the registers of its own profile are read."""
+    segment = Segment(load_scenario("clean"), VirtualClock())
+    line = Line(segment.port("virtual:test"), LineSettings.parse("9600-8N1"))
+    asked: list[bytes] = []
+    exchange = line.exchange
+
+    def noting(request: Request, waits: Waits) -> Exchange:
+        asked.append(request.frame)
+        return exchange(request, waits)
+
+    line.exchange = noting  # type: ignore[method-assign]
+    unit = identify(line, 31, PROFILES)
+    assert unit.profile is not None
+    beyond = asked[len(unit.examination.replies) :]
+    reads = [(frame[1], int.from_bytes(frame[2:4], "big")) for frame in beyond if frame[1] in (3, 4)]
+    assert sorted(reads) == [(3, 0), (3, 40), (4, 0)]
+
+
+def test_points_are_read_one_by_one_where_the_unit_refuses_them_together() -> None:
+    """The limit of registers a request is often lower than the data sheet says."""
+    made = profile(
+        fingerprint={"server_id": {"contains": "G-1"}},
+        points=[{"name": f"P{r}", "function": 3, "register": r, "type": "uint16"} for r in range(10, 14)],
+    )
+
+    def answers(request: bytes, settings: LineSettings) -> Iterable[tuple[float, bytes]]:
+        if request[1] == 17:
+            return [(0.02, frame(5, 17, 4, *b"G-1", 0xFF))]
+        if request[1] == 3 and request[5] > 2:
+            return [(0.02, frame(5, 0x83, 3))]
+        return registers(5, dict.fromkeys(range(20), 6))(request, settings)
+
+    unit = identify(Line(ScriptedPort(answers), SETTINGS), 5, [made])
+    assert unit.profile is made
+    assert [reading.value for reading in unit.readings] == [6, 6, 6, 6]
+    assert not any("Refused" in reason for reason in unit.matches[0].reasons)

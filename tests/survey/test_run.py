@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -106,6 +107,42 @@ def test_a_unit_that_answers_every_address_is_one_finding_and_the_rest_is_not_te
     assert not end.complete
     assert "one unit answers every address" in end.untested[0].words
     assert any(isinstance(event, Trouble) for event in events)
+
+
+def gateway(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
+    """Speaks for absent units: refuses registers, and says what it is itself."""
+    if request[1] == 17:
+        return [(0.02, frame(request[0], 17, 3, 0x47, 0x57, 0xFF))]
+    return [(0.02, frame(request[0], request[1] | 0x80, 4))]
+
+
+def test_units_behind_somebody_who_speaks_for_absent_ones_are_told_by_saying_something_else() -> None:
+    """Met with a general-purpose library's server: exception 4 for every address that it does not have."""
+    unit = registers(7, {0: 1, 1: 2})
+
+    def bus(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        return list((unit if request[0] == 7 else gateway)(request, settings))
+
+    events = on(Line(ScriptedPort(bus), SETTINGS), addresses=range(1, 40))
+    end = result(events)
+    assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT}
+    assert end.complete
+    assert "speaks for absent units" in end.notes[0]
+
+
+def test_somebody_who_only_speaks_for_absent_units_is_one_unsure_finding() -> None:
+    end = result(on(Line(ScriptedPort(gateway), SETTINGS), addresses=range(1, 40)))
+    (finding,) = end.findings
+    assert finding.kind is Kind.UNSURE
+    assert "speaks for absent units" in finding.notes[0]
+
+
+def test_a_full_bus_is_no_impostor() -> None:
+    """All 247 addresses answer, but none that no unit may have (V1.02 section 2.2)."""
+    everybody = together(*(registers(address, {0: address, 1: 2}) for address in ALL))
+    end = result(on(Line(ScriptedPort(everybody), SETTINGS)))
+    assert len(end.findings) == 247
+    assert {f.kind for f in end.findings} == {Kind.UNIT}
 
 
 def test_identical_twins_pass_for_one_and_the_expected_number_gives_them_away() -> None:
@@ -287,3 +324,72 @@ def test_the_document_has_the_fields_that_other_programs_read() -> None:
     assert clash["evidence"]
     assert clash["notes"]
     assert {a["probe"] for a in document["asked"]} >= {"function 3, register 0", "function 4, register 1", "function 8"}
+
+
+def echoing(unit: Answers, alter: Callable[[bytes], bytes]) -> Answers:
+    """An adapter that gives back its own transmission as `alter` makes it."""
+
+    def answers(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        return [(0.0, alter(request)), *unit(request, settings)]
+
+    return answers
+
+
+@pytest.mark.parametrize(
+    ("alter", "words"),
+    [
+        (lambda sent: bytes(byte | 0xF0 for byte in sent), "ones where zeros were sent"),
+        (lambda sent: sent[2:], "part of its own transmission"),
+        (lambda sent: sent[:-1], "part of its own transmission"),
+    ],
+    ids=["more-ones", "tail", "head"],
+)
+def test_an_echo_that_is_altered_or_cut_invents_nobody_and_is_put_down_to_the_adapter(
+    alter: Callable[[bytes], bytes], words: str
+) -> None:
+    """More ones: both captures published of such an adapter are bitwise supersets of what was sent (from memory)."""
+    port = ScriptedPort(echoing(registers(5, {0: 1, 1: 2}), alter))
+    end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
+    assert any(words in note for note in end.notes)
+
+
+@pytest.mark.parametrize("cut", [1, 2])
+def test_replies_that_are_cut_at_the_front_are_a_unit_and_an_adapter_that_turns_round_too_late(cut: int) -> None:
+    unit = registers(5, {0: 1, 1: 2})
+
+    def late(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        return [(at, b"\xc5" + reply[cut:]) for at, reply in unit(request, settings)]
+
+    end = result(on(Line(ScriptedPort(late), SETTINGS), addresses=range(1, 12)))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
+    assert "turns round too late" in end.findings[0].notes[0]
+
+
+def test_a_unit_that_locks_up_under_the_survey_is_still_listed_and_said_so() -> None:
+    unit = registers(5, {0: 1, 1: 2})
+    answered: list[bytes] = []
+
+    def weak(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        replies = list(unit(request, settings)) if len(answered) < 20 else []
+        answered.extend(reply for _, reply in replies)
+        return replies
+
+    end = result(on(Line(ScriptedPort(weak), SETTINGS), addresses=range(1, 12)))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
+
+
+def test_pausing_holds_the_survey_and_unpausing_goes_on() -> None:
+    """The clock stands still while it is paused; a second thread lets it go on."""
+    threads: list[threading.Timer] = []
+
+    def hold(survey: Survey, event: Event) -> None:
+        if isinstance(event, Started):
+            survey.pause()
+            threads.append(threading.Timer(0.05, survey.unpause))
+            threads[0].start()
+
+    end = result(on(Line(ScriptedPort(registers(5, {0: 1})), SETTINGS), steer=hold, addresses=range(1, 8)))
+    threads[0].join()
+    assert end.complete
+    assert [f.address for f in end.findings] == [5]

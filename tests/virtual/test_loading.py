@@ -110,6 +110,63 @@ def test_mistakes_between_fields_are_found_too(tmp_path: Path) -> None:
     }
 
 
+SETUP = """
+title = "mine"
+
+[types.own]
+maker = "Me"
+model = "M-1"
+settings = "9600-8N1"
+functions = [3, 6]
+
+[types.own.readdress]
+at = 20
+functions = [6]
+
+[types.own.line_settings]
+functions = [6]
+baud = {baud}
+format = {{ at = 22, codes = {{ 8N1 = 0, 8E1 = 1 }} }}
+
+[types.own.lock]
+at = {lock}
+values = [1, 2]
+functions = [6]
+
+[[units]]
+name = "u"
+type = "own"
+settings = "{settings}"
+"""
+GOOD_SETUP = {"baud": "{ at = 21, codes = { 9600 = 0 } }", "lock": "40", "settings": "9600-8E1"}
+
+
+@pytest.mark.parametrize(
+    ("change", "place", "what"),
+    [
+        ({"baud": "{ at = 21, codes = { 9600x = 0 } }"}, "types.own.line_settings.baud", "not a line setting"),
+        ({"baud": "{ at = 20, codes = { 9600 = 0 } }"}, "types.own", "unit address and baud rate share a register"),
+        (
+            {"baud": '{ at = 20, part = "low-byte", codes = { 9600 = 0 } }'},
+            "types.own",
+            "unit address and baud rate share a register",
+        ),
+        ({"lock": "19"}, "types.own", "unit address and lock share a register"),
+        ({"settings": "19200-8N1"}, "units.1.settings", "no code in line_settings for 19200"),
+        ({"baud": "{ at = 21, codes = { 4800 = 0 } }"}, "types.own.settings", "no code in line_settings for 9600"),
+    ],
+)
+def test_registers_of_settings_are_checked(tmp_path: Path, change: dict[str, str], place: str, what: str) -> None:
+    found = mistakes(tmp_path, SETUP.format(**{**GOOD_SETUP, **change}))
+    assert what in found[place]
+
+
+def test_sound_registers_of_settings_pass(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(SETUP.format(**GOOD_SETUP), encoding="utf-8")
+    assert load_scenario(path).units[0].name == "u"
+
+
 def test_a_file_that_is_no_toml_tells_the_line(tmp_path: Path) -> None:
     assert "is not TOML" in mistakes(tmp_path, 'title = "mine"\n\n[units\n')["line 3"]
 
@@ -138,8 +195,10 @@ def test_the_scenarios_of_the_manual_are_shipped() -> None:
         "box",
         "full",
         "site",
+        "procedures",
+        "harmonise",
     } <= set(scenario_names())
-    assert len(shipped_types()) == 6
+    assert len(shipped_types()) == 9
 
 
 @given(st.text(max_size=200))

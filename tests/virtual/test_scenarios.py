@@ -82,3 +82,26 @@ def test_box_fills_up_to_a_clash() -> None:
     segment.connect("te-62")
     verdicts = {read(line, 1, 1, 2, function=4)[0].verdict for _ in range(10)}
     assert verdicts - {Verdict.OK}
+
+
+def test_procedures_has_a_unit_for_each_way_to_take_a_new_address() -> None:
+    segment, line = open_segment("procedures")
+    types = [unit.kind for unit in segment.units]
+    assert {kind.lock.when_locked for kind in types if kind.lock} == {"exception", "ignored"}
+    ways = [kind.readdress for kind in types if kind.readdress]
+    assert {way.effect for way in ways} == {"at-once", "after-save", "after-power-cycle"}
+    assert {way.reply_from for way in ways} == {"old", "new", "none"}
+    assert {str(way.part) for way in ways} == {"whole", "high-byte", "low-byte"}
+    for unit in segment.units:
+        assert read(line, unit.address, 0)[0].present
+    segment.power_cycle()
+    assert segment.unit("te-201").address == 1
+
+
+def test_harmonise_mixes_line_settings_that_all_units_can_leave() -> None:
+    segment, line = open_segment("harmonise")
+    assert len({unit.settings for unit in segment.units}) == 4
+    for unit in segment.units:
+        assert unit.kind.line_settings is not None
+        line.apply(unit.settings)
+        assert read(line, unit.address, 0)[0].present

@@ -205,3 +205,16 @@ def test_what_is_over_is_forgotten() -> None:
         read(line, 31)
     assert len(segment._bus.pair.transmissions) <= 2
     assert len(segment._bus._events) <= 4
+
+
+def test_a_port_opened_in_the_middle_of_a_frame_hears_the_rest_of_it_in_its_own_time() -> None:
+    segment, line = open_segment(scenario({"name": "a", **DX}))
+    port = segment.port()
+    port.apply(line.settings)
+    frame = bytes.fromhex("02 03 00 00 00 01 84 39")
+    begun = segment.clock.now()
+    port.send(frame)
+    segment.clock.sleep_until(begun + 3.5 * line.settings.character_time)
+    late = Line(segment.port(), line.settings)
+    assert late.listen(0.1).data.endswith(frame[5:])
+    assert late.listen(0.1).data == b""

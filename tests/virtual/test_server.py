@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import UnitType
 from busprobe.virtual.server import Server
-
-STORED: list[int] = []
+from busprobe.virtual.setup import Place, Setup
 
 
 def server(**changes: Any) -> Server:
@@ -40,9 +39,8 @@ def server(**changes: Any) -> Server:
             **changes,
         }
     )
-    STORED.clear()
     holding, input_ = (RegisterTable(table, {}, "S7") for table in (kind.holding, kind.input))
-    return Server(kind, "S7", holding, input_, lambda: 1, STORED.append)
+    return Server(kind, "S7", holding, input_, Setup(kind, Place(1, kind.settings)))
 
 
 def reply(request: str, **changes: Any) -> str | None:
@@ -127,7 +125,6 @@ def test_identification_longer_than_a_frame_comes_in_parts() -> None:
 def test_exceptions_in_the_standards_order(request_pdu: str, expected: str) -> None:
     """Section 7 and the flow charts of section 6."""
     assert reply(request_pdu) == expected
-    assert not STORED
 
 
 @pytest.mark.parametrize(
@@ -159,8 +156,9 @@ def test_a_written_register_reads_back() -> None:
 
 
 def test_a_new_address_is_stored() -> None:
-    assert reply("06 00 14 00 63") == "06 00 14 00 63"
-    assert STORED == [99]
+    unit = server()
+    assert unit.reply(bytes.fromhex("06 00 14 00 63"), 0.0) == bytes.fromhex("06 00 14 00 63")
+    assert unit.reply(bytes.fromhex("03 00 14 00 01"), 1.0) == bytes.fromhex("03 02 00 63")
 
 
 @given(st.binary(min_size=1, max_size=253))

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.wiring.advice import Cause, Observation
-from busprobe.wiring.patterns import Tally, by_baud, by_position, in_bursts
+from busprobe.wiring.moments import Failure, Watch
+from busprobe.wiring.patterns import Counted, Tally, by_baud, by_position, patterns
 
 ORDER = (3, 1, 7, 5, 9, 2)
 FINE, FAILING, SILENT = Tally(100, 0), Tally(100, 20), Tally(100, 100)
@@ -55,12 +56,6 @@ def test_errors_that_go_with_half_the_baud_rate() -> None:
     assert by_baud({19200: FAILING}) is None
 
 
-def test_bursts() -> None:
-    """Several units at once point outside; one unit points at it."""
-    assert causes(in_bursts([5, 7]))[0] is Cause.NOISE
-    assert causes(in_bursts([5, 5]))[0] is Cause.UNIT_ITSELF
-
-
 TALLIES = st.builds(lambda asked, share: Tally(asked, round(asked * share)), st.integers(0, 200), st.floats(0, 1))
 
 
@@ -69,3 +64,29 @@ def test_position_never_asserts(order: list[int], tallies: dict[int, Tally]) -> 
     """Whatever the counts, a distribution along the cable leaves at least two causes open."""
     observation = by_position(order, tallies)
     assert observation is None or (observation.certain is None and len(observation.hints) > 1)
+
+
+def run_of(tallies: dict[tuple[int, int], Tally], *failures: Failure) -> Counted:
+    return Counted(tallies, Watch(600.0, 600, failures))
+
+
+def test_all_three_looks_at_once() -> None:
+    """Far units fail, only at the high rate, and all in the last minute: a sentence each, in that order."""
+    slow = run_of({(address, 9600): FINE for address in ORDER})
+    late = [Failure(560.0 + 8 * n, address) for n, address in enumerate((5, 9, 2, 5, 9))]
+    fast = run_of({(a, 19200): FAILING if a in ORDER[3:] else FINE for a in ORDER}, *late)
+    found = patterns([slow, fast], ORDER)
+    assert [observation.seen.split()[0] for observation in found] == ["Errors", "60", "All"]
+    assert "19200" in found[1].seen
+    assert patterns([slow], ORDER) == patterns([], ORDER) == ()
+
+
+def test_units_at_different_rates_are_not_compared_as_rates() -> None:
+    """Unit 1 at 9600 is sound, unit 2 at 19200 is not: that is the unit, or anything else."""
+    assert patterns([run_of({(1, 9600): FINE, (2, 19200): FAILING})], ()) == ()
+
+
+def test_units_that_never_answer_are_no_matter_of_time() -> None:
+    late = [Failure(500.0 + 10 * n, 9) for n in range(9)]
+    assert patterns([run_of({(9, 9600): SILENT, (5, 9600): FINE}, *late)], ()) == ()
+    assert patterns([run_of({(9, 9600): FAILING, (5, 9600): FINE}, *late)], ()) != ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from busprobe.wiring.advice import Cause, observed
 from busprobe.wiring.meter import Measurement
@@ -28,3 +29,32 @@ def test_not_listening_is_skipping_it() -> None:
     """No observation because nobody listened is not the same as a quiet pair."""
     assert "listening to the pair" in str(wiring_document([], [], listened=False)["skipped"])
     assert "listening to the pair" not in str(wiring_document([], [], listened=True)["skipped"])
+
+
+def test_what_was_not_tried_this_time_is_carried_on() -> None:
+    """Listening leaves the readings of an hour ago, measuring leaves what was heard."""
+    heard = [observed("Bytes came with nobody asked.", Cause.MISSING_BIAS, Cause.NOISE)]
+    first = wiring_document([judge_resistance(61.0), judge_idle(0.3, Labels.SIGN)], [], listened=False)
+    second = wiring_document([], heard, listened=True, earlier=json.loads(json.dumps(first)))
+    assert [j["reading"] for j in stored(second, "judgements")] == ["61.0 Ω", "+0.300 V"]
+    assert second["skipped"] == [Measurement.TO_COMMON, Measurement.SUPPLY]
+    third = wiring_document([judge_resistance(118.0)], [], listened=False, earlier=json.loads(json.dumps(second)))
+    assert [j["reading"] for j in stored(third, "judgements")] == ["118.0 Ω", "+0.300 V"]
+    assert stored(third, "observations") == stored(second, "observations") != []
+    assert third["skipped"] == second["skipped"]
+
+
+def test_a_reading_taken_back_is_gone_and_a_quiet_pair_replaces_a_loud_one() -> None:
+    heard = [observed("Bytes came with nobody asked.", Cause.MISSING_BIAS)]
+    first = wiring_document([judge_resistance(61.0)], heard, listened=True)
+    second = wiring_document([judge_resistance(None)], [], listened=True, earlier=first)
+    assert (second["judgements"], second["observations"]) == ([], [])
+    assert Measurement.RESISTANCE in stored(second, "skipped")
+
+
+def test_a_document_of_another_format_is_not_carried_on() -> None:
+    assert wiring_document([], [], listened=False, earlier={"format": "other", "judgements": [{}]})["judgements"] == []
+
+
+def stored(document: dict[str, object], part: str) -> Any:
+    return json.loads(json.dumps(document))[part]

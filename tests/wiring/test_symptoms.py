@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.exchange import Echo, Ending, Exchange, Heard
+from busprobe.line.line_errors import LineErrors
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.replies import judge
+from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.virtual.schema import OtherMaster, Poll
 from busprobe.wiring.advice import Cause
@@ -260,6 +261,68 @@ def test_an_echo_that_is_not_our_own_frame_points_at_the_adapter(heard: str, cau
     )
     observations = diagnose(Evidence(USUAL, None, [judge(request, exchange)]))
     assert certain_causes(observations) == {cause}
+
+
+def sound(errors: LineErrors | None = None, bad: tuple[int, ...] = ()) -> Reply:
+    """An exchange with the example of MODBUS Application Protocol V1.1b3, section 6.3."""
+    request = read_registers(1, Function.READ_HOLDING_REGISTERS, 107, 3)
+    chunk = Chunk(0.05, bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A"), bad)
+    return judge(request, Exchange(request.frame, USUAL, 0, 0.01, 0.1, (chunk,), Echo.NONE, Ending.LENGTH, b"", errors))
+
+
+def test_counters_that_stand_still_say_nothing() -> None:
+    evidence = Evidence(USUAL, Heard(5.0, (), LineErrors()), [sound(LineErrors()), sound()], (1,))
+    assert diagnose(evidence) == ()
+
+
+def test_a_break_without_a_byte_is_told_by_the_counter() -> None:
+    """A receiver tells a stuck pair by one break, before we came perhaps."""
+    (observation,) = diagnose(Evidence(USUAL, Heard(5.0, (), LineErrors(breaks=1))))
+    assert "No byte came in 5.0 s with nobody asked, yet the system counted 1 break." in observation.seen
+    assert observation.hints[0].cause is Cause.STUCK
+    assert observation.certain is None
+
+
+def test_a_flagged_zero_on_an_idle_pair_is_named_a_break() -> None:
+    heard = Heard(5.0, (Chunk(1.0, b"\x00", (0,)),), LineErrors(breaks=1))
+    (observation,) = diagnose(Evidence(USUAL, heard))
+    assert "The receiver flags 1 of them, 1 as a break or a 00 without a stop bit." in observation.seen
+    assert "The system counted 1 break." in observation.seen
+    assert {Cause.STUCK, Cause.MISSING_BIAS} <= {hint.cause for hint in observation.hints}
+
+
+def test_flags_in_some_sound_frames_leave_several_causes_and_in_most_one() -> None:
+    """A bit turned over in a parity or stop bit leaves the CRC right; another format flags nearly all."""
+    (some,) = diagnose(Evidence(USUAL, None, [sound(bad=(3,)), *(sound() for _ in range(9))]))
+    assert some.hints[0].cause is Cause.NOISE
+    assert some.certain is None
+    assert certain_causes(diagnose(Evidence(USUAL, None, [sound(bad=(0, 1, 2))] * 4))) == {Cause.WRONG_FORMAT}
+
+
+def test_counted_errors_are_not_tied_to_bytes_and_so_assert_nothing() -> None:
+    """Windows flags and Linux counters: another format comes first where most exchanges have them, noise elsewhere."""
+    counted = LineErrors(parity=4, at_least=True)
+    (most,) = diagnose(Evidence(USUAL, None, [sound(counted)] * 4))
+    assert "at least 16 parity errors" in most.seen
+    assert most.hints[0].cause is Cause.WRONG_FORMAT
+    assert most.certain is None
+    (few,) = diagnose(Evidence(USUAL, None, [sound(counted), *[sound(LineErrors())] * 9]))
+    assert few.hints[0].cause is Cause.NOISE
+
+
+def test_lost_characters_are_the_computers_own() -> None:
+    evidence = Evidence(USUAL, Heard(5.0, (), LineErrors(lost=2)), [sound(LineErrors(lost=3))])
+    (observation,) = diagnose(evidence)
+    assert "lost 5 characters" in observation.seen
+    assert certain_causes((observation,)) == {Cause.BYTES_LOST}
+
+
+def test_one_silent_unit_asked_alone_may_be_swapped_itself() -> None:
+    """Nobody else was asked who might have told the unit from the pair."""
+    evidence = examine(segment("swapped"))
+    alone = [reply for reply in evidence.replies if reply.request.address == 31]
+    (observation,) = diagnose(Evidence(USUAL, evidence.idle, alone))
+    assert {Cause.SWAPPED_AT_UNIT, Cause.SWAPPED_AT_ADAPTER} <= {hint.cause for hint in observation.hints}
 
 
 @settings(max_examples=60)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
+from collections.abc import Callable
+
 from textual.pilot import Pilot
 
 from busprobe.wizard.app import BusprobeApp
@@ -19,6 +23,11 @@ class Person:
         await self._pilot.press(*keys)
         await self._pilot.pause()
 
+    async def strike(self, key: str) -> None:
+        """Press a key without waiting for the screen, which may close because of it while events pour in."""
+        self.app.simulate_key(key)
+        await asyncio.sleep(0)
+
     async def write(self, text: str) -> None:
         """Type into the field that has the focus."""
         await self.press(*text)
@@ -29,16 +38,19 @@ class Person:
 
     async def wait(self) -> None:
         """Wait until what runs on the line has ended and the screen shows it."""
-        await self.app.workers.wait_for_complete()
+        await self.wait_until(lambda: not self.app.gate.holder, "What runs on the line has not ended")
         await self._pilot.pause()
 
     async def wait_for(self, words: str) -> None:
         """Wait until `words` are on the screen, while something goes on in the background."""
-        for _ in range(2000):
-            if words in self.screen:
-                return
-            await self._pilot.pause(0.005)
-        raise AssertionError(f"'{words}' did not appear on:\n{self.screen}")
+        await self.wait_until(lambda: words in self.screen, f"'{words}' did not appear")
+
+    async def wait_until(self, comes_true: Callable[[], bool], otherwise: str) -> None:
+        """Wait until something comes true; ten seconds are long enough for all that runs in simulated time."""
+        end = time.monotonic() + 10
+        while not comes_true():
+            assert time.monotonic() < end, f"{otherwise} on:\n{self.screen}"
+            await asyncio.sleep(0.01)
 
     @property
     def screen(self) -> str:

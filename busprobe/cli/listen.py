@@ -1,0 +1,77 @@
+"""``busprobe listen``: what does the pair carry with nobody asked, and what does it fit?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from busprobe.cli import options, output
+from busprobe.cli.hints import print_observations
+from busprobe.cli.sessions import session_on
+from busprobe.errors import ExitCode
+from busprobe.line.exchange import Echo
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.replies import Reply
+from busprobe.modbus.requests import Function, read_registers
+from busprobe.wiring.hearing import Hearing
+
+
+@click.command()
+@options.port
+@click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0, 3600, min_open=True),
+    default=10.0,
+    show_default=True,
+    help="How long to listen; a master that polls seldom needs more.",
+)
+@click.option("--probe", type=options.ADDRESS, help="Then read one register of this unit, for echo and turn-round.")
+@options.job(required=False, text="Job file to keep in what was heard.")
+@options.as_json
+def command(
+    port: str, settings: LineSettings, seconds: float, probe: int | None, job_file: Path | None, as_json: bool
+) -> ExitCode:
+    """Listen to the pair: noise, a stuck line, breaks, other masters, and what that fits.
+
+    Nothing is sent, except one read of holding register 0 with --probe.
+
+    \b
+    Example:
+      busprobe listen --port virtual:junk --settings 9600-8N1 --probe 11
+    """
+    asking = [] if probe is None else [[read_registers(probe, Function.READ_HOLDING_REGISTERS, 0, 1)]]
+    with session_on(port, job_file, settings) as session:
+        output.say(f"Listening for {seconds:g} s at {settings} …")
+        heard = session.hear_pair(seconds, asking)
+    if as_json:
+        output.document({"format": "busprobe.listen/1", "port": port, **heard.document()})
+    else:
+        _print(heard)
+    return ExitCode.ATTENTION if heard.observations else ExitCode.DONE
+
+
+def _print(heard: Hearing) -> None:
+    output.lines([heard.words])
+    output.lines(_told(reply) for reply in heard.evidence.replies)
+    output.lines(
+        f"Unit {both_forms(address)} was not asked: another master is at work." for address in heard.left_unasked
+    )
+    print_observations(heard.observations)
+    if not heard.observations:
+        output.lines(["Nothing odd was heard.  A computer cannot see voltages: measure them too."])
+
+
+def _told(reply: Reply) -> str:
+    """Echo and turn-round of one exchange."""
+    exchange = reply.exchange
+    echo = "the adapter gives back what it sends" if exchange.echo is Echo.FULL else "no echo"
+    asked = f"Asked unit {both_forms(reply.request.address)}: {reply.words}"
+    if reply.latency is None:
+        return f"{asked}; {echo}."
+    return (
+        f"{asked}; begun {1000 * reply.latency:.1f} ms after the request (3.5 characters are "
+        f"{1000 * exchange.settings.t3_5:.1f} ms); {echo}."
+    )

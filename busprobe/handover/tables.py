@@ -1,0 +1,255 @@
+"""The tables that a bus list has, the same in every format: segment, units, points, journal, proof, wiring, caveats."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import TypeVar
+
+from busprobe.handover.bus_list import BusList, JournalRow, PointRow, SegmentSheet, UnitRow
+from busprobe.handover.proof_table import proof_table
+from busprobe.handover.table import NOT_TESTED, Cell, Table
+
+Row = TypeVar("Row")
+Columns = tuple[tuple[str, Callable[[Row], Cell]], ...]
+
+UNIT_COLUMNS: Columns[UnitRow] = (
+    ("No.", lambda u: u.number),
+    ("Position on cable", lambda u: u.position),
+    ("State", lambda u: u.state),
+    ("Address", lambda u: u.address),
+    ("Address hex", lambda u: _hex(u.address, 2)),
+    ("Tag", lambda u: u.tag),
+    ("Device type", lambda u: u.device_type),
+    ("Location", lambda u: u.location),
+    ("Maker", lambda u: u.maker),
+    ("Model", lambda u: u.model),
+    ("Serial no.", lambda u: u.serial),
+    ("Revision", lambda u: u.revision),
+    ("Identity source", lambda u: u.identity_source),
+    ("Profile", lambda u: u.profile),
+    ("Profile match", lambda u: u.match),
+    ("Factory address", lambda u: u.factory_address),
+    ("Previous address", lambda u: u.previous_address),
+    ("How set", lambda u: u.how_set),
+    ("Line settings", lambda u: u.settings),
+    ("Read functions", lambda u: _listed(u.read_functions)),
+    ("Write function", lambda u: u.write_function),
+    ("Word order", lambda u: _listed(u.word_orders)),
+    ("Register numbering", lambda u: u.numbering),
+    ("Registers a request", lambda u: u.registers_a_request),
+    ("Gap needed ms", lambda u: u.gap_ms),
+    ("Reply time min ms", lambda u: u.latency_minimum_ms),
+    ("Reply time median ms", lambda u: u.latency_median_ms),
+    ("Reply time max ms", lambda u: u.latency_maximum_ms),
+    ("Power cycle verified", lambda u: _tested(u, _yes_no(u.power_cycle_verified))),
+    ("Test polls", lambda u: _tested(u, u.polls)),
+    ("Timeouts", lambda u: _tested(u, u.timeouts)),
+    ("CRC errors", lambda u: _tested(u, u.crc_errors)),
+    ("Other errors", lambda u: _tested(u, u.other_errors)),
+    ("Exceptions", lambda u: _tested(u, u.exceptions)),
+    ("Replies after junk", lambda u: _tested(u, u.after_junk)),
+    ("Last seen UTC", lambda u: u.seen),
+    ("Remarks", lambda u: " | ".join(u.remarks)),
+)
+"""Titles and contents of the list of units."""
+
+POINT_COLUMNS: Columns[PointRow] = (
+    ("Address", lambda p: p.address),
+    ("Address hex", lambda p: _hex(p.address, 2)),
+    ("Line settings", lambda p: p.settings),
+    ("Tag", lambda p: p.tag),
+    ("Profile", lambda p: p.profile),
+    ("Point", lambda p: p.name),
+    ("Register", lambda p: p.register),
+    ("Register hex", lambda p: _hex(p.register, 4)),
+    ("Register in data sheet", lambda p: p.sheet_register),
+    ("Data sheet numbering", lambda p: p.numbering),
+    ("Function", lambda p: p.function),
+    ("Registers", lambda p: p.count),
+    ("Type", lambda p: p.type),
+    ("Word order", lambda p: p.word_order),
+    ("Unit", lambda p: p.unit),
+    ("Scale", lambda p: p.scale),
+    ("Scale register", lambda p: p.scale_register),
+    ("Offset", lambda p: p.offset),
+    ("Plausible from", lambda p: p.plausible_min),
+    ("Plausible to", lambda p: p.plausible_max),
+    ("Raw hex", lambda p: " ".join(f"{register:04X}" for register in p.registers or ())),
+    ("Value read", lambda p: NOT_TESTED if p.registers is None else p.value),
+    ("Value as text", lambda p: p.text),
+    ("Plausible", lambda p: _yes_no(p.plausible)),
+)
+"""Titles and contents of the list of points."""
+
+JOURNAL_COLUMNS: Columns[JournalRow] = (
+    ("No.", lambda w: w.number),
+    ("Intended UTC", lambda w: w.intended),
+    ("By", lambda w: w.tester),
+    ("Kind", lambda w: w.kind),
+    ("From address", lambda w: w.from_address),
+    ("To address", lambda w: w.to_address),
+    ("Line settings", lambda w: w.settings),
+    ("What it does", lambda w: w.words),
+    ("Request hex", lambda w: w.request),
+    ("Outcome", lambda w: "not known" if w.outcome is None else w.outcome),
+    ("Replies hex", lambda w: " | ".join(c.reply or "none" for c in w.conclusions)),
+    ("Why", lambda w: " | ".join(f"{c.made} {c.outcome}: {c.why}" for c in w.conclusions)),
+)
+"""Titles and contents of the journal of writes."""
+
+WHO_COLUMNS = (
+    *("No.", "State", "Address", "Address hex", "Tag", "Location", "Device type", "Maker", "Model", "Serial no."),
+    *("Revision", "Identity source", "Line settings"),
+)
+"""Columns of the list of units on a page: who is there."""
+
+HOW_COLUMNS = (
+    *("Address", "Tag", "Position on cable", "Factory address", "Previous address", "How set", "Read functions"),
+    *("Write function", "Word order", "Register numbering", "Registers a request", "Gap needed ms", "Remarks"),
+)
+"""Columns of the list of units on a page: how each is spoken to."""
+
+TEST_COLUMNS = (
+    *("Address", "Tag", "Reply time min ms", "Reply time median ms", "Reply time max ms", "Power cycle verified"),
+    *("Test polls", "Timeouts", "CRC errors", "Other errors", "Exceptions", "Replies after junk", "Last seen UTC"),
+)
+"""Columns of the list of units on a page: how each held up."""
+
+SHORT_POINT_COLUMNS = (
+    *("Address", "Tag", "Point", "Register", "Register hex", "Register in data sheet", "Function", "Registers", "Type"),
+    *("Word order", "Scale", "Offset", "Unit", "Raw hex", "Value as text", "Plausible"),
+)
+"""Columns of the list of points on a page."""
+
+
+def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
+    """All tables with all their columns, in the order they are read."""
+    return (
+        segment_table(bus_list),
+        unit_table(bus_list),
+        point_table(bus_list),
+        journal_table(bus_list),
+        proof_table(bus_list),
+        wiring_table(bus_list),
+        caveat_table(bus_list),
+    )
+
+
+def page_tables(bus_list: BusList) -> tuple[Table, ...]:
+    """The tables as they fit on a page, the wide ones in parts."""
+    units = unit_table(bus_list)
+    return (
+        segment_table(bus_list),
+        units.only("Units: who is there", WHO_COLUMNS),
+        units.only("Units: how to speak to them", HOW_COLUMNS),
+        units.only("Units: how they held up", TEST_COLUMNS),
+        point_table(bus_list).only("Points", SHORT_POINT_COLUMNS),
+        journal_table(bus_list),
+        proof_table(bus_list),
+        wiring_table(bus_list),
+    )
+
+
+def segment_table(bus_list: BusList) -> Table:
+    """The pair of wires as a whole, an item a row."""
+    return Table("segment", "Segment", ("Item", "Value"), tuple(_segment_rows(bus_list.segment)))
+
+
+def unit_table(bus_list: BusList) -> Table:
+    """Units, clashes and reserved addresses, in cable order where that is known."""
+    return _table("bus-list", "Units", UNIT_COLUMNS, bus_list.units)
+
+
+def point_table(bus_list: BusList) -> Table:
+    """Every value, as read or not read."""
+    return _table("point-list", "Points", POINT_COLUMNS, bus_list.points)
+
+
+def journal_table(bus_list: BusList) -> Table:
+    """Every write that was ever about to be sent."""
+    return _table("journal", "Journal of writes", JOURNAL_COLUMNS, bus_list.journal)
+
+
+def wiring_table(bus_list: BusList) -> Table:
+    """What was measured and heard on the pair, and what was not."""
+    columns = ("Measurement", "Reading", "Verdict", "What it fits", "Next step", "Limits", "Source")
+    return Table("wiring", "Wiring", columns, tuple(_wiring_rows(bus_list.segment)))
+
+
+def caveat_table(bus_list: BusList) -> Table:
+    """What needs attention and what nobody tested."""
+    rows = (
+        *(("attention", words) for words in bus_list.attention),
+        *((NOT_TESTED, words) for words in bus_list.not_tested),
+    )
+    return Table("caveats", "Attention and not tested", ("Kind", "What"), rows)
+
+
+def _table(name: str, title: str, columns: Columns[Row], rows: Iterable[Row]) -> Table:
+    cells = tuple(tuple(content(row) for _, content in columns) for row in rows)
+    return Table(name, title, tuple(column for column, _ in columns), cells)
+
+
+def _segment_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
+    yield "Site", segment.site
+    yield "Segment", segment.segment
+    yield "Tester", segment.tester
+    yield "Port", segment.port
+    yield "Adapter", segment.adapter
+    yield "Job begun UTC", segment.created
+    yield "List made UTC", segment.made
+    yield "Made with", segment.tool
+    yield "Line settings of the units", ", ".join(segment.settings)
+    yield "Units", segment.units
+    yield "Spare addresses", NOT_TESTED if segment.spare is None else segment.spare
+    survey = segment.survey
+    if survey is None:
+        yield "Survey", NOT_TESTED
+    else:
+        yield "Survey begun UTC", survey.begun
+        yield "Survey ended UTC", survey.ended or "cut off"
+        yield "Survey complete", _yes_no(survey.complete)
+        yield "Survey port", survey.port
+        yield "Line settings searched", ", ".join(survey.settings)
+        yield "Addresses searched", survey.addresses
+        yield "Survey took s", survey.seconds
+        yield "Adapter returns our own bytes", _yes_no(survey.echo)
+        yield "Another master heard in the survey", _yes_no(survey.other_master)
+        yield "Stray bytes heard in the survey", survey.noise_bytes
+        for note in survey.notes:
+            yield "Survey note", note
+    listening = segment.listening
+    yield "Listened before asking", NOT_TESTED if listening is None else str(listening.document.get("words", ""))
+    yield "Wiring measured UTC", NOT_TESTED if segment.wiring is None else segment.wiring.made
+
+
+def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
+    if segment.wiring is None:
+        yield "all", "", NOT_TESTED, "The wiring was not measured.", "", "", ""
+        return
+    document = segment.wiring.document
+    fields = ("measurement", "reading", "level", "words", "action", "limits", "source")
+    for judgement in document.get("judgements", ()):
+        yield tuple(str(judgement.get(field, "")) for field in fields)
+    for kind, where in (("observations", "listening to the pair"), ("patterns", "failures by place and time")):
+        for seen in document.get(kind, ()):
+            causes, actions = (" | ".join(hint[key] for hint in seen["hints"]) for key in ("cause", "action"))
+            yield where, seen["seen"], "seen", causes, actions, "", ""
+    for skipped in document.get("skipped", ()):
+        yield str(skipped), "", NOT_TESTED, "", "", "", ""
+
+
+def _hex(number: int, digits: int) -> str:
+    return f"0x{number:0{digits}X}"
+
+
+def _listed(values: Iterable[object]) -> str:
+    return " ".join(str(value) for value in values)
+
+
+def _yes_no(answer: bool | None) -> str | None:
+    return None if answer is None else "yes" if answer else "no"
+
+
+def _tested(unit: UnitRow, result: Cell) -> Cell:
+    return NOT_TESTED if result is None and unit.state != "reserved" else result

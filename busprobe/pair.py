@@ -1,0 +1,85 @@
+"""What a job knows of its pair: the record of the wiring step, and what failures in it say by place and time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from busprobe.job.job import Job
+from busprobe.job.records import UnitRecord
+from busprobe.modbus.addresses import parse_addresses
+from busprobe.prove.proof import Proof
+from busprobe.wiring.advice import Observation
+from busprobe.wiring.hearing import Hearing
+from busprobe.wiring.meter import Judgement
+from busprobe.wiring.moments import Failure, Watch
+from busprobe.wiring.patterns import Counted, Tally, by_position, patterns
+from busprobe.wiring.record import wiring_document
+
+
+def keep_wiring(job: Job, judgements: Sequence[Judgement], heard: Hearing | None = None) -> dict[str, object]:
+    """Record what a meter showed and what was heard, with what failures say; returns the document.
+
+    What this time was not tried is carried on from the record before.
+    """
+    before = job.latest("wiring")
+    document = wiring_document(
+        judgements,
+        heard.observations if heard is not None else (),
+        listened=heard is not None,
+        patterns=failure_patterns(job),
+        earlier=before.document if before is not None else None,
+    )
+    job.record("wiring", document)
+    return document
+
+
+def failure_patterns(job: Job) -> tuple[Observation, ...]:
+    """Where and when exchanges failed: along the cable, by baud rate, by time; empty if nothing strikes the eye.
+
+    Units that were lost between two surveys count along the cable where no endurance run shows anything there.
+    """
+    order = tuple(dict.fromkeys(unit.address for unit in sorted(_placed(job), key=lambda unit: unit.position or 0)))
+    runs = [counted(Proof.from_document(record.document)) for record in job.records("prove")]
+    lost = by_position(order, _last_survey(job))
+    found = patterns(runs, order)
+    return found if lost is None or any(lost.hints == each.hints for each in found) else (*found, lost)
+
+
+def counted(proof: Proof) -> Counted:
+    """A proof as plain counts, a unit at other line settings of the same baud rate added to it.
+
+    Only the first failures of a unit are kept with their moments, so that time is watched until one is left out.
+    """
+    tallies: dict[tuple[int, int], Tally] = {}
+    until = proof.seconds
+    for unit in proof.units:
+        key = unit.address, unit.settings.baud
+        tallies[key] = tallies.get(key, Tally(0, 0)) + Tally(unit.polls, unit.failed)
+        if unit.failed > len(unit.evidence):
+            until = min(until, unit.evidence[-1].seconds if unit.evidence else 0.0)
+    failures = sorted((each.seconds, unit.address) for unit in proof.units for each in unit.evidence)
+    watched = tuple(Failure(seconds, address) for seconds, address in failures if seconds < until)
+    rounds = round(proof.rounds * until / proof.seconds) if proof.seconds else 0
+    return Counted(tallies, Watch(until, rounds, watched))
+
+
+def _placed(job: Job) -> list[UnitRecord]:
+    return [unit for unit in job.units() if unit.position is not None]
+
+
+def _last_survey(job: Job) -> dict[int, Tally]:
+    """Units on the as-built list with a place, and whether the last complete survey found them again.
+
+    Only those count as lost that had answered before it began.
+    """
+    survey = job.latest_survey()
+    if survey is None or not survey.complete:
+        return {}
+    searched = set(parse_addresses(survey.document["addresses"]))
+    found = {(finding["address"], finding["settings"]) for finding in survey.findings}
+    tallies = {}
+    for unit in _placed(job):
+        if unit.address in searched and unit.settings in survey.document["settings"] and unit.seen:
+            there = unit.seen >= survey.begun or (unit.address, unit.settings) in found
+            tallies[unit.address] = Tally(1, 0 if there else 1)
+    return tallies

@@ -1,0 +1,254 @@
+"""A profile drafted from what a data sheet says and what a live unit gives.
+
+Nothing here asks a unit: `busprobe.survey.registers` reads, this says what to read, weighs what came, and writes the
+profile.  What was chosen because it looked plausible says so in the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from busprobe.errors import UsageError
+from busprobe.profiles.checks import check
+from busprobe.profiles.fields import MOST_REGISTERS
+from busprobe.profiles.interpret import Interpretation, interpretations, off_by_one, straddles, wanted_blocks
+from busprobe.profiles.notes import SHOWS, NotedPoint, Notes
+from busprobe.profiles.plan import Block, Registers
+from busprobe.profiles.registers import Numbering, Register
+from busprobe.profiles.schema import parse_profile
+from busprobe.profiles.standards import SelfDescription
+from busprobe.profiles.writing import to_toml
+from busprobe.toml_file import found_by_pydantic
+
+_OTHERS = 3
+"""Other interpretations that the file mentions beside the chosen one."""
+_LONGEST_TEXT = 40
+"""Characters of a fingerprint text."""
+_SHORTEST_WORD = 3
+"""Characters from which the first word of a server id may stand for the type."""
+_NAMELESS = {
+    "maker": "not known",
+    "model": "not known",
+    "kind": "drafted at a unit; say here what it is",
+}
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One point of the notes with everything it may be."""
+
+    noted: NotedPoint
+    at: Register
+    """Where the data sheet puts it."""
+    ways: tuple[Interpretation, ...]
+    """The plausible ones first; empty where none of its registers was given."""
+
+    @property
+    def best(self) -> Interpretation | None:
+        """The most plausible one."""
+        return self.ways[0] if self.ways else None
+
+    @property
+    def doubt(self) -> Interpretation | None:
+        """What looks much the same one register beside; None where there is no such thing."""
+        return straddles(self.ways[0], self.ways[1:]) if self.ways else None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a live unit gave."""
+
+    registers: Registers = field(default_factory=dict)
+    most_registers: int | None = None
+    """Registers of the longest request it takes, where a longer one was refused for its length alone."""
+    objects: Mapping[int, str] = field(default_factory=dict)
+    """Device identification objects, made harmless."""
+    server_id: str | None = None
+    descriptions: tuple[SelfDescription, ...] = ()
+
+
+def to_read(notes: Notes) -> tuple[Block, ...]:
+    """The registers that tell how the points of `notes` are to be read, each once, joined where they touch."""
+    wanted = sorted(block for point in notes.points for block in wanted_blocks(point, notes.at(point)))
+    joined: list[Block] = []
+    for block in wanted:
+        if joined:
+            last = joined[-1]
+            count = max(last.register + last.count, block.register + block.count) - last.register
+            touches = last.function == block.function and block.register <= last.register + last.count
+            if touches and count <= MOST_REGISTERS:
+                joined[-1] = Block(last.function, last.register, count)
+                continue
+        joined.append(block)
+    return tuple(joined)
+
+
+@dataclass(frozen=True)
+class Draft:
+    """What came of it."""
+
+    notes: Notes
+    seen: Seen
+    choices: tuple[Choice, ...]
+    shift: int
+    """By how many registers the data sheet's numbering is off, going by all points together."""
+
+    @property
+    def numbering(self) -> Numbering:
+        """How the profile counts: as the data sheet says, unless counting the other way explains its numbers."""
+        stated = self.notes.numbering or Numbering.WIRE
+        other = {(Numbering.WIRE, -1): Numbering.ONE_BASED, (Numbering.ONE_BASED, 1): Numbering.WIRE}
+        return other.get((stated, self.shift), stated)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the technician should know of it, in a sentence each."""
+        found = []
+        if self.shift:
+            counts = "from 1" if self.shift < 0 else "from 0"
+            way = "lower" if self.shift < 0 else "higher"
+            stated = self.notes.numbering or "not stated, taken as on the wire"
+            found.append(
+                f"Numbering is off by one: all points together read best one register {way} than the data sheet's "
+                f"numbers (numbering: {stated}), so it seems to count {counts}."
+            )
+        for choice in self.choices:
+            if choice.best is None:
+                found.append(f"{choice.noted.name}: the unit gives no register at or beside {choice.at}.")
+            elif choice.doubt is not None:
+                found.append(
+                    f"{choice.noted.name}: '{choice.best.words}' and '{choice.doubt.words}' read much the same, for "
+                    "halves of two neighbours look like a value with its registers swapped; compare with the display."
+                )
+        if self.seen.most_registers is not None:
+            found.append(f"It gives at most {self.seen.most_registers} registers in one request.")
+        return tuple(found)
+
+    def document(self) -> dict[str, Any]:
+        """The draft for a JSON document."""
+        return {
+            "numbering": str(self.numbering),
+            "off_by": self.shift,
+            "remarks": list(self.remarks),
+            "points": [
+                {
+                    "name": choice.noted.name,
+                    "register": choice.at.wire,
+                    "sheet_register": choice.at.sheet,
+                    "interpretations": [
+                        {**way.reading.document(), "order": str(way.point.order), "off_by": way.shift,
+                         "plausibility": way.plausibility}
+                        for way in choice.ways
+                    ],
+                }
+                for choice in self.choices
+            ],
+        }  # fmt: skip
+
+    def toml(self, profile_id: str) -> str:
+        """The profile file; raises `UsageError` with all that is wrong with what the notes say of the unit."""
+        data, comments = self._tables(profile_id)
+        found = []
+        try:
+            parse_profile(data)
+        except ValidationError as error:
+            found += found_by_pydantic(error)
+        found += check(data, file_stem=profile_id)
+        if found:
+            listed = "; ".join(f"{'.'.join(map(str, place))} {what}" for place, what in found)
+            raise UsageError(
+                f"No sound profile comes of these notes: {listed}.", todo="Correct the notes, then draft again."
+            )
+        return to_toml(data, comments)
+
+    def _tables(self, profile_id: str) -> tuple[dict[str, Any], dict[str, list[str]]]:
+        said = self.seen.descriptions
+        itself = {
+            "maker": next((d.maker for d in said if d.maker), None),
+            "model": next((d.model for d in said if d.model), None),
+        }
+        known = {key: _usable(itself.get(key)) or instead for key, instead in _NAMELESS.items()}
+        data = {"id": profile_id, **known, **self.notes.fields}
+        data |= {"id": profile_id, "numbering": str(self.numbering)}
+        data.setdefault("fingerprint", self._fingerprint())
+        if self.seen.most_registers is not None:
+            data["limits"] = {"registers": self.seen.most_registers, **data.get("limits", {})}
+        comments = {"": ["Drafted at a live unit; what was chosen because it looked plausible has to be checked."]}
+        data["points"] = []
+        for choice, raw in zip(self.choices, self.notes.raw_points, strict=True):
+            if choice.best is None:
+                comments[""].append(f"Left out, since the unit gave no such register: {choice.noted.name}.")
+                continue
+            data["points"].append(self._point(choice.best, raw))
+            comments[f"points.{len(data['points'])}"] = _why(choice)
+        return {key: value for key, value in data.items() if value not in ({}, [])}, comments
+
+    def _point(self, best: Interpretation, raw: Mapping[str, Any]) -> dict[str, Any]:
+        point = best.point
+        # Where the whole numbering is off, it is the numbering that is put right and not each number.
+        counted = {Numbering.WIRE: point.at.wire, Numbering.ONE_BASED: point.at.wire + 1}
+        chosen = {
+            "name": point.name,
+            "function": point.function,
+            "register": counted.get(self.numbering, point.at.sheet),
+            "type": str(point.type),
+        }
+        if point.count > 1:
+            chosen["order"] = str(point.order)
+        if point.scale != 1:
+            chosen["scale"] = point.scale
+        rest = {key: value for key, value in raw.items() if key not in (*chosen, SHOWS)}
+        return {**chosen, **rest}
+
+    def _fingerprint(self) -> dict[str, Any]:
+        """What the unit says of itself, as far as every unit of the type will say the same."""
+        objects = [
+            {"object": number, "equals": text}
+            for number in (0, 1)
+            if (text := _usable(self.seen.objects.get(number))) is not None
+        ]
+        if objects:
+            return {"objects": objects}
+        said = _usable(self.seen.server_id)
+        if said is None:
+            return {}
+        word = said.split(" ")[0]  # what follows is often a serial number or a version
+        return {"server_id": {"starts_with": word if len(word) >= _SHORTEST_WORD else said}}
+
+
+def draft(notes: Notes, seen: Seen) -> Draft:
+    """Weigh what a unit gave for each point of `notes`."""
+    ways = [interpretations(point, notes.at(point), seen.registers) for point in notes.points]
+    shift = off_by_one(ways)
+    choices = tuple(
+        Choice(point, notes.at(point), _preferring(shift, found))
+        for point, found in zip(notes.points, ways, strict=True)
+    )
+    return Draft(notes, seen, choices, shift)
+
+
+def _preferring(shift: int, ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
+    """`ways` with those first that read where the numbering, put right, says."""
+    return tuple(sorted(ways, key=lambda way: way.shift != shift)) if shift else tuple(ways)
+
+
+def _usable(text: str | None) -> str | None:
+    """A text of the unit as a fingerprint or name; None for one with characters that had to be written out."""
+    return text[:_LONGEST_TEXT] if text and "\\" not in text else None
+
+
+def _why(choice: Choice) -> list[str]:
+    if choice.best is None:
+        return []
+    shown = choice.noted.shows
+    against = "not compared with a display" if shown is None else f"the display showed {shown}"
+    raw = " ".join(f"0x{word:04X}" for word in choice.best.reading.registers)
+    others = "; ".join(f"{way.reading.text} ({way.words})" for way in choice.ways[1 : 1 + _OTHERS])
+    return [
+        f"Read {raw} as {choice.best.reading.text}; {against}.",
+        *([f"Less plausible: {others}."] if others else []),
+    ]

@@ -1,0 +1,229 @@
+"""Registers of an unknown unit in all sensible interpretations, the plausible ones first.
+
+A data sheet often leaves open, or has wrong, what matters: which function code reads a register, whether it counts from
+0 or from 1, signed or not, which register of two comes first, which power of ten.  Each open question is answered in
+all ways, and each answer rated by what quantities are like.  The ratings are this program's own judgement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+from busprobe.profiles.notes import NotedPoint
+from busprobe.profiles.plan import Block, Registers
+from busprobe.profiles.registers import HIGHEST, READ_HOLDING, READ_INPUT, Register
+from busprobe.profiles.schema import Point, PointType, WordOrder
+from busprobe.profiles.values import Reading, decode, in_order
+
+SHIFTS = (0, -1, 1)
+"""Registers by which the data sheet's numbering may be off."""
+
+FURTHEST = 4
+"""Registers of the longest number."""
+
+TYPICAL = {
+    "°C": (-50, 200), "°F": (-60, 400), "K": (200, 500), "%": (0, 100), "V": (0, 1000), "mV": (-1e4, 1e4),
+    "kV": (0, 500), "A": (-2000, 2000), "mA": (-1000, 1000), "W": (-1e6, 1e6), "kW": (-1e4, 1e4), "VA": (0, 1e6),
+    "kVA": (0, 1e4), "var": (-1e6, 1e6), "kvar": (-1e4, 1e4), "Wh": (0, 1e10), "kWh": (0, 1e7), "MWh": (0, 1e5),
+    "Hz": (0, 400), "bar": (-1, 400), "mbar": (0, 2000), "Pa": (-1e5, 1e6), "hPa": (0, 1200), "kPa": (-100, 1e4),
+    "ppm": (0, 5e4), "m³": (0, 1e7), "m³/h": (-1e4, 1e4), "l/h": (-1e5, 1e5), "l/min": (-1e4, 1e4), "m/s": (-100, 100),
+    "m": (-1e3, 1e4), "mm": (-1e5, 1e5), "lx": (0, 2e5), "W/m²": (-10, 1600), "rpm": (-3e4, 3e4), "°": (-360, 360),
+    "s": (0, 1e8), "h": (0, 1e6), "pH": (0, 14),
+}  # fmt: skip
+"""Unit to the values that are met on plants; common practice, for ranking only."""
+
+_NUMBERS = {
+    PointType.INT16: 0.6, PointType.UINT16: 0.6, PointType.INT32: 0.5, PointType.UINT32: 0.5, PointType.FLOAT32: 0.9,
+    PointType.FLOAT64: 0.7, PointType.INT64: 0.3, PointType.UINT64: 0.3,
+}  # fmt: skip
+_SCALES = {1.0: 1.0, 0.1: 0.9, 0.01: 0.8, 0.001: 0.6, 10.0: 0.5, 100.0: 0.3}
+_OFF_BY_ONE = 0.5
+_OTHER_TABLE = 0.99
+"""Some units give the same registers in both tables; then the holding registers are named."""
+_NATURAL = (1e-4, 1e8)
+"""Magnitudes in which a float of a plant lies; a bit pattern that is no float seldom falls among them."""
+_SIGNED_FROM = 65000
+"""Unsigned 16-bit readings from here on are mostly small negative numbers (common practice)."""
+_SHOWN = 0.02
+"""Part by which a live value may have moved from what a display showed."""
+_LEAST = 0.02
+"""Rating below which an interpretation is not shown."""
+
+
+@dataclass(frozen=True)
+class Interpretation:
+    """One way to read a register, with the value that it gives."""
+
+    point: Point
+    reading: Reading
+    shift: int
+    """Registers between where the data sheet says it is and where this reads: -1, 0 or 1."""
+    plausibility: float
+    """From 0 to 1."""
+
+    @property
+    def words(self) -> str:
+        """How it is read: ``function 3, register 40 (0x0028), float32 CDAB``."""
+        point = self.point
+        order = f" {point.order}" if point.count > 1 else ""
+        scale = f" x {point.scale:g}" if point.scale != 1 else ""
+        off = {0: "", -1: ", one register lower", 1: ", one register higher"}[self.shift]
+        return f"function {point.function}, register {point.at}{off}, {point.type}{order}{scale}"
+
+
+def interpretations(noted: NotedPoint, at: Register, registers: Registers) -> tuple[Interpretation, ...]:
+    """All ways in which the registers read fit `noted`, which the data sheet puts at `at`; the plausible ones first."""
+    found = [
+        _rated(noted, point, shift, words)
+        for point, shift in _ways(noted, at)
+        if (words := _words(point, registers)) is not None
+    ]
+    return tuple(sorted((i for i in found if i.plausibility >= _LEAST), key=lambda i: -i.plausibility))
+
+
+def off_by_one(per_point: Iterable[Sequence[Interpretation]]) -> int:
+    """By how many registers the numbering of a data sheet is off, going by all its points: -1, 0 or 1.
+
+    Only said where all points taken together speak clearly for it: each point alone may look right by chance.
+    """
+    found = [ways for ways in per_point if ways]
+    totals = {shift: sum(_best(ways, shift) for ways in found) for shift in SHIFTS}
+    best = max(SHIFTS, key=lambda shift: totals[shift])
+    return best if found and totals[best] > 1.5 * totals[0] else 0
+
+
+def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Interpretation | None:
+    """The reading one register beside `chosen`, registers swapped, that looks much the same.
+
+    Two halves of neighbouring values make such a value; only a display or a data sheet tells which is right.
+    """
+    value = chosen.reading.value
+    for other in others:
+        theirs = other.reading.value
+        swapped = other.point.order.words_reversed != chosen.point.order.words_reversed
+        same = (other.point.type, other.point.function) == (chosen.point.type, chosen.point.function)
+        if not (swapped and same and abs(other.shift - chosen.shift) == 1):
+            continue
+        if not (value and isinstance(value, int | float) and isinstance(theirs, int | float)):
+            continue
+        if abs(theirs - value) <= _SHOWN * abs(value):
+            return other
+    return None
+
+
+def wanted_blocks(noted: NotedPoint, at: Register) -> tuple[Block, ...]:
+    """The registers that the interpretations of a point need."""
+    first = max(0, at.wire + min(SHIFTS))
+    count = noted.length or FURTHEST if noted.type is None else noted.registers
+    last = min(HIGHEST, at.wire + max(SHIFTS) + count - 1)
+    return tuple(Block(function, first, last - first + 1) for function in _functions(noted, at))
+
+
+def _functions(noted: NotedPoint, at: Register) -> tuple[int, ...]:
+    known = noted.function or at.function
+    return (known,) if known else (READ_HOLDING, READ_INPUT)
+
+
+def _ways(noted: NotedPoint, at: Register) -> Iterator[tuple[Point, int]]:
+    kinds = (noted.type,) if noted.type else tuple(_NUMBERS)
+    for function, shift, kind in product(_functions(noted, at), SHIFTS, kinds):
+        if not 0 <= at.wire + shift <= HIGHEST:
+            continue
+        orders = _orders(noted, kind)
+        scales = _scales(noted, kind)
+        for order, scale in product(orders, scales):
+            yield noted.point(function, Register(at.wire + shift, at.sheet + shift), kind, order, scale), shift
+
+
+def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:
+    if noted.order:
+        return (noted.order,)
+    if kind is PointType.TEXT:
+        return (WordOrder.ABCD, WordOrder.BADC)
+    # A single register with its bytes swapped goes against the standard (V1.1b3 section 4.2) and is not thought of.
+    return tuple(WordOrder) if kind.registers > 1 else (WordOrder.ABCD,)
+
+
+def _scales(noted: NotedPoint, kind: PointType) -> tuple[float, ...]:
+    if noted.scale is not None:
+        return (noted.scale,)
+    return tuple(_SCALES) if kind.is_number and not kind.is_float else (1.0,)
+
+
+def _words(point: Point, registers: Registers) -> tuple[int, ...] | None:
+    words = [registers.get(key) for key in Block(point.function, point.at.wire, point.count).keys]
+    found = tuple(word for word in words if word is not None)
+    return found if len(found) == len(words) else None
+
+
+def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...]) -> Interpretation:
+    reading = decode(point, words)
+    rating = _rating_of_text(noted, reading) if point.type is PointType.TEXT else _rating(noted, reading, any(words))
+    rating *= _OFF_BY_ONE if shift else 1.0
+    rating *= _OTHER_TABLE if point.function == READ_INPUT else 1.0
+    return Interpretation(point, reading, shift, round(rating, 4))
+
+
+def _rating_of_text(noted: NotedPoint, reading: Reading) -> float:
+    text = str(reading.value or "")
+    if noted.shows is not None:
+        return 1.0 if str(noted.shows) in text else 0.05
+    letters = sum(character.isalnum() for character in text)
+    return 0.1 + 0.8 * letters / len(text) if text and "\\" not in text else 0.05
+
+
+def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
+    point, value = reading.point, reading.value
+    if not isinstance(value, int | float):
+        return 0.05 if reading.text == "no value" else 0.0
+    rating = _NUMBERS.get(point.type, 0.6)
+    if noted.scale is None:
+        rating *= _SCALES.get(point.scale, 1.0)
+    if isinstance(noted.shows, int | float):
+        return rating * _agreement(value, noted.shows, point.scale)
+    if not anything:
+        return rating * 0.3  # zeros fit everything and tell nothing
+    if reading.plausible is False:
+        return rating * 0.05
+    if point.type.is_float and not _NATURAL[0] <= abs(value) <= _NATURAL[1]:
+        return rating * 0.01
+    rating *= _within(value, TYPICAL.get(noted.unit)) if reading.plausible is None else 1.0
+    return rating * _sign(noted, point, reading.registers)
+
+
+def _agreement(value: float, shown: float, scale: float) -> float:
+    """How well `value` agrees with what a display shows, whose last digit may be one of the scale's."""
+    off = abs(value - shown) - scale
+    allowed = _SHOWN * abs(shown)
+    if off <= 0:
+        return 1.0
+    return max(0.02, 1.0 - 0.5 * off / allowed) if allowed and off <= allowed else 0.02
+
+
+def _within(value: float, span: tuple[float, float] | None) -> float:
+    return 1.0 if span is None or span[0] <= value <= span[1] else 0.1
+
+
+def _sign(noted: NotedPoint, point: Point, registers: Sequence[int]) -> float:
+    """Signed or unsigned: where both read the same, the one that the quantity needs."""
+    if point.type.is_float:
+        return 1.0
+    can_be_negative = TYPICAL.get(noted.unit, (-1.0, 0.0))[0] < 0
+    raw = int.from_bytes(in_order(registers, point.order), "big")
+    top = 1 << 16 * point.count - 1
+    if raw < top:
+        same = point.type.is_signed == can_be_negative
+        magnitude = 1.0 if raw < 1 << 28 else 0.3  # few counts of a plant go beyond, and shuffled registers do
+        return magnitude * (1.0 if same else 0.95)
+    small_negative = raw >= (1 << 16 * point.count) - ((1 << 16) - _SIGNED_FROM)
+    if point.type.is_signed:
+        return 1.0 if small_negative or point.count == 1 else 0.2
+    return 0.2 if small_negative or point.count > 1 else 0.7
+
+
+def _best(ways: Sequence[Interpretation], shift: int) -> float:
+    """The best rating at `shift`, freed of what being off by one costs."""
+    best = max((way.plausibility for way in ways if way.shift == shift), default=0.0)
+    return best / _OFF_BY_ONE if shift else best

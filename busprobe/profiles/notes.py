@@ -1,0 +1,142 @@
+"""Notes of what a data sheet says of a unit: an unfinished profile, which a live unit helps to complete.
+
+The fields are those of a profile, all of them optional but a point's name and register; besides there is what the
+unit's display shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field, ValidationError
+
+from busprobe.profiles.fields import MOST_REGISTERS, Name, Number, Part, ReadFunction, UnitOfMeasure
+from busprobe.profiles.registers import Numbering, Register, from_sheet
+from busprobe.profiles.schema import Point, PointType, WordOrder
+from busprobe.toml_file import Found, TomlFile, found_by_pydantic
+
+KIND = "notes"
+"""What such a file is called in messages."""
+
+SHOWS = "shows"
+"""The one field of a point that a profile does not have."""
+
+
+class NotedPoint(Part):
+    """A value as far as its data sheet is clear about it."""
+
+    name: Name = Field(description="What it is.")
+    number: Annotated[int, Field(strict=True)] = Field(
+        alias="register", description="Its first register in the data sheet's own numbering."
+    )
+    function: ReadFunction | None = Field(default=None, description="Function code that reads it: 3 or 4.")
+    type: PointType | None = Field(default=None, description="As in a profile.")
+    length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
+        default=None, description="As in a profile."
+    )
+    order: WordOrder | None = Field(default=None, description="As in a profile.")
+    scale: Number | None = Field(default=None, description="As in a profile.")
+    offset: Number = Field(default=0.0, description="As in a profile.")
+    unit: UnitOfMeasure = Field(default="", description="As in a profile.")
+    plausible_min: Number | None = Field(default=None, description="As in a profile.")
+    plausible_max: Number | None = Field(default=None, description="As in a profile.")
+    names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(default={}, description="As in a profile.")
+    no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
+        default=(), description="As in a profile."
+    )
+    shows: Number | Name | None = Field(default=None, description="What the unit's own display shows for it now.")
+
+    @property
+    def registers(self) -> int:
+        """Registers it takes; its type has to be known."""
+        if self.type is None:
+            raise ValueError("the type is not known")
+        return (self.type.has_length and self.length) or self.type.registers or 1
+
+    def point(self, function: int, at: Register, kind: PointType, order: WordOrder, scale: float) -> Point:
+        """The point that it is if the open questions are answered so."""
+        return Point.model_construct(
+            name=self.name,
+            function=function,
+            at=at,
+            type=kind,
+            length=self.length if kind.has_length else None,
+            order=order,
+            scale=scale,
+            offset=self.offset,
+            unit=self.unit,
+            plausible_min=self.plausible_min,
+            plausible_max=self.plausible_max,
+            names=self.names,
+            no_value=self.no_value,
+        )
+
+
+@dataclass(frozen=True)
+class Notes:
+    """What is known of a device type before its profile is written."""
+
+    fields: Mapping[str, Any] = field(default_factory=dict)
+    """Everything but the points, as a profile file has it."""
+    numbering: Numbering | None = None
+    """None where the data sheet does not say how it counts."""
+    points: tuple[NotedPoint, ...] = ()
+    raw_points: tuple[Mapping[str, Any], ...] = ()
+    """The points as they were written, each beside the one of `points`."""
+
+    def at(self, point: NotedPoint) -> Register:
+        """Where the data sheet puts `point`; as on the wire where it does not say how it counts."""
+        return from_sheet(point.number, self.numbering or Numbering.WIRE)
+
+
+def read_notes(path: Path) -> Notes:
+    """Read a file of notes; raises `busprobe.errors.FileError` with all mistakes of its points and their places.
+
+    Mistakes elsewhere come out when the profile is made of it.
+    """
+    file = TomlFile.read(path, kind=KIND)
+    try:
+        return notes(file.data)
+    except NotesError as error:
+        raise file.error(error.found) from error
+
+
+class NotesError(ValueError):
+    """Notes that cannot be used, with all that is wrong."""
+
+    def __init__(self, found: list[Found]) -> None:
+        self.found = found
+        super().__init__("; ".join(what for _, what in found))
+
+
+def notes(data: Mapping[str, Any]) -> Notes:
+    """Notes from the tables of their file; raises `NotesError`."""
+    found: list[Found] = []
+    numbering = None
+    if (stated := data.get("numbering")) is not None:
+        if stated in list(Numbering):
+            numbering = Numbering(stated)
+        else:
+            found.append((("numbering",), f"should be one of {', '.join(Numbering)}"))
+    listed = data.get("points", [])
+    if not isinstance(listed, list):
+        found.append((("points",), "should be written as [[points]], once for each"))
+        listed = []
+    points = []
+    for index, raw in enumerate(listed):
+        try:
+            point = NotedPoint.model_validate(raw)
+            from_sheet(point.number, numbering or Numbering.WIRE)
+        except ValidationError as error:
+            found += [(("points", index, *place), what) for place, what in found_by_pydantic(error)]
+        except ValueError as error:
+            found.append((("points", index, "register"), str(error)))
+        else:
+            points.append(point)
+    if found:
+        raise NotesError(found)
+    fields = {name: value for name, value in data.items() if name != "points"}
+    return Notes(fields, numbering, tuple(points), tuple(listed))

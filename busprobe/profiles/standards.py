@@ -1,0 +1,59 @@
+"""What a unit says of itself by an open standard, without any data sheet.
+
+Sources: MODBUS Application Protocol V1.1b3, sections 6.21 (device identification) and 6.13 (server id).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+from busprobe.profiles.schema import Tells
+from busprobe.profiles.values import Reading
+
+_VENDOR, _PRODUCT_CODE, _REVISION, _PRODUCT_NAME, _MODEL_NAME = 0, 1, 2, 4, 5
+
+
+@dataclass(frozen=True)
+class SelfDescription:
+    """A unit's own words, made harmless; None for what it does not say."""
+
+    source: str
+    """Where they were read: ``device identification (43/14)``."""
+    maker: str | None = None
+    model: str | None = None
+    version: str | None = None
+    serial: str | None = None
+
+    @property
+    def words(self) -> str:
+        """In one phrase: ``by server id (17) it is 'EF-5 v3'``."""
+        name = " ".join(f"'{part}'" for part in (self.maker, self.model) if part) or "nameless"
+        version = f", version '{self.version}'" if self.version else ""
+        serial = f", serial number '{self.serial}'" if self.serial else ""
+        return f"by {self.source} it is {name}{version}{serial}"
+
+
+def descriptions(
+    objects: Mapping[int, str] | None, server_id: str | None, readings: Iterable[Reading] = ()
+) -> tuple[SelfDescription, ...]:
+    """What a unit says of itself, the best defined way first: identification objects, server id, points of a profile
+    that tell something of the unit itself."""
+    return tuple(_said(objects or {}, server_id, tuple(readings)))
+
+
+def _said(
+    objects: Mapping[int, str], server_id: str | None, readings: tuple[Reading, ...]
+) -> Iterator[SelfDescription]:
+    if any(objects.values()):
+        yield SelfDescription(
+            "device identification (43/14)",
+            objects.get(_VENDOR) or None,
+            objects.get(_PRODUCT_CODE) or objects.get(_MODEL_NAME) or objects.get(_PRODUCT_NAME) or None,
+            objects.get(_REVISION) or None,
+        )
+    if server_id:
+        yield SelfDescription("server id (17)", model=server_id)
+    told = {r.point.tells: r.text for r in readings if r.point.tells and r.value not in (None, "")}
+    if told:
+        yield SelfDescription("its registers", *(told.get(what) for what in Tells))

@@ -1,0 +1,147 @@
+"""What comes back besides a reply: pulses, our own transmission in pieces, and frames of somebody else's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from busprobe.line.exchange import PULSES
+from busprobe.modbus import framing
+from busprobe.modbus.replies import Reply, Verdict, expected_length
+from busprobe.modbus.requests import Request
+from busprobe.modbus.traffic import Frame, sound_frames
+
+BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
+"""Verdicts on bytes that are no frame."""
+OVERLONG = 3
+"""Bytes beyond a whole reply that pulses and a wrong bit or two do not explain."""
+_STRAY = 2
+"""Bytes that pulses do not explain."""
+_HEAD = 3
+"""Bytes of a reply that are known beforehand: address, function code and byte count."""
+
+
+def answer(reply: Reply) -> bytes:
+    """All that came back, less what an adapter gave back of the request itself."""
+    return without_echo(reply.request.frame, reply.exchange.received)
+
+
+def without_echo(request: bytes, received: bytes) -> bytes:
+    """`received` less an echo of `request` that is no faithful one; a faithful one is taken off by the line.
+
+    An adapter whose receiver turns on late gives back the tail, one that turns off early the head, and one that lets
+    go of the pair before a long run of zeros is over gives back all with more ones than were sent (common practice).
+    """
+    whole = received[: len(request)]
+    if len(whole) == len(request) and all(back | sent == back for back, sent in zip(whole, request, strict=True)):
+        return received[len(request) :]
+    if received and request.startswith(received):
+        return b""
+    for cut in range(1, len(request) - 1):
+        if received.startswith(request[cut:]):
+            return received[len(request) - cut :]
+    return received
+
+
+def stray_bytes(data: bytes) -> int:
+    """How many bytes of `data` are left when pulses before and behind are taken off."""
+    return len(data.strip(PULSES))
+
+
+def is_silence(reply: Reply) -> bool:
+    """Whether nothing came back, save perhaps a few pulses or pieces of the request."""
+    data = answer(reply)
+    few = len(data) < framing.SHORTEST and stray_bytes(data) < _STRAY
+    return reply.verdict is Verdict.SILENT or (reply.verdict in BAD and few)
+
+
+def is_damaged(reply: Reply) -> bool:
+    """Whether bytes came back that are no frame."""
+    return reply.verdict in BAD and not is_silence(reply)
+
+
+def is_unexplained(reply: Reply) -> bool:
+    """Whether bytes came back that are neither a frame nor somebody else's business."""
+    return is_damaged(reply) and not frames_besides(reply)
+
+
+def has_company(reply: Reply) -> bool:
+    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two explain."""
+    before = without_echo(reply.request.frame, reply.junk_before)
+    return reply.present and stray_bytes(before) + stray_bytes(reply.junk_after) >= OVERLONG
+
+
+def is_beheaded(reply: Reply) -> bool:
+    """Whether a reply was cut at its front: with the bytes that must have stood there its CRC is right.
+
+    An adapter does this that turns round from sending too late, and a unit that answers too fast for it.
+    """
+    if reply.verdict not in BAD:
+        return False
+    length = expected_length(reply.request)
+    data = reply.exchange.received
+    address, function = reply.request.address, reply.request.function
+    heads = [(bytes((address, function | framing.EXCEPTION_FLAG)), 5)]
+    if reply.request.quantity and length is not None:
+        heads.append((bytes((address, function, 2 * reply.request.quantity)), length))
+    for head, whole in heads:
+        tail = whole - len(head)
+        if tail <= len(data) < whole + _STRAY and framing.is_sound(head + data[-tail:]):
+            return True
+    return False
+
+
+def is_altered_echo(reply: Reply) -> bool:
+    """Whether pieces of our own transmission came back."""
+    return bool(reply.exchange.received) and answer(reply) != reply.exchange.received
+
+
+def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
+    """Sound frames in and around the exchanges that can answer none of their requests: somebody else's business."""
+    found: list[Frame] = []
+    asked: set[tuple[int, int | None]] = set()
+    for reply in replies:
+        asked.add(_expected(reply.request))
+        found.extend(f for f in frames_besides(reply) if f.address != reply.request.address or not _answers(f, asked))
+        if reply.verdict is Verdict.FOREIGN:
+            found.append(Frame(reply.frame))
+    return tuple(found)
+
+
+def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
+    """For each exchange, sound frames of the asked address that came besides the reply: late, or a second unit's."""
+    extras = []
+    asked: set[tuple[int, int | None]] = set()
+    for reply in replies:
+        asked.add(_expected(reply.request))
+        own = (f for f in frames_besides(reply) if f.address == reply.request.address)
+        extras.append(tuple(f for f in own if _answers(f, asked)))
+    return extras
+
+
+def can_answer(frame: Frame, request: Request) -> bool:
+    """Whether `frame` can be a reply to `request` by its address, function code and length."""
+    return frame.address == request.address and fits(frame, request)
+
+
+def fits(frame: Frame, request: Request) -> bool:
+    """Whether `frame` can be a reply to `request` but for its address."""
+    return _answers(frame, {_expected(request)})
+
+
+def _expected(request: Request) -> tuple[int, int | None]:
+    return request.function, expected_length(request)
+
+
+def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
+    """Whether `frame` can be a reply to one of our requests, rather than another master's business."""
+    if frame.data[1] & 0x80:
+        return any(function == frame.function for function, _ in asked)
+    return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
+
+
+def frames_besides(reply: Reply) -> list[Frame]:
+    """Sound frames received besides the one that the verdict is about."""
+    outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
+    if reply.verdict in BAD:
+        outside = [reply.exchange.leftover, reply.exchange.received]
+    return [frame for data in outside for frame in sound_frames(data)]

@@ -1,0 +1,133 @@
+"""Listening to the pair and asking a little, to say what is wrong with it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from busprobe.line.exchange import Echo, Waits
+from busprobe.line.line import Line
+from busprobe.modbus.addresses import format_addresses
+from busprobe.modbus.replies import Reply, judge
+from busprobe.modbus.requests import Request
+from busprobe.wiring.advice import Observation
+from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.symptoms import diagnose
+
+WAITS = Waits(reply=0.5)
+"""Long enough for most slow units (common practice), short enough to ask a few silent ones."""
+
+FEW = 8
+"""Units that are asked where many are known: the ends of the cable and some between."""
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """What a pair was heard to carry, and what it fits."""
+
+    evidence: Evidence
+    observations: tuple[Observation, ...]
+    """The gravest first; empty if nothing is odd."""
+    left_unasked: tuple[int, ...] = ()
+    """Addresses that were to be asked and were not, since another master was heard."""
+
+    @property
+    def other_master(self) -> bool:
+        """Whether frames were heard that nobody here caused."""
+        return bool(self.evidence.frames)
+
+    @property
+    def noise_bytes(self) -> int:
+        """Bytes heard with nobody asked that belong to no frame."""
+        heard = self.evidence.idle
+        return len(heard.data) - sum(len(frame.data) for frame in self.evidence.frames) if heard else 0
+
+    @property
+    def echo(self) -> bool | None:
+        """Whether the adapter gives back what it sends; None if nothing was asked."""
+        replies = self.evidence.replies
+        return any(reply.exchange.echo is Echo.FULL for reply in replies) if replies else None
+
+    @property
+    def words(self) -> str:
+        """What was heard with nobody asked, in one sentence."""
+        evidence = self.evidence
+        if evidence.idle is None or not (evidence.idle.data or evidence.idle.errors):
+            seconds = evidence.idle.seconds if evidence.idle else 0.0
+            return f"Quiet for {seconds:.1f} s at {evidence.settings}."
+        heard = f"{len(evidence.idle.data)} bytes in {evidence.idle.seconds:.1f} s at {evidence.settings}"
+        parts = [heard, f"{len(evidence.frames)} sound frames" if evidence.frames else "no sound frame"]
+        if evidence.frames:
+            parts.append(f"from or for unit {format_addresses({frame.address for frame in evidence.frames})}")
+        if evidence.idle.bad:
+            parts.append(f"{len(evidence.idle.bad)} bytes flagged by the receiver")
+        if evidence.idle.errors:
+            parts.append(f"the system counted {evidence.idle.errors.words}")
+        return ", ".join(parts) + "."
+
+    def document(self) -> dict[str, object]:
+        """As printed and stored."""
+        evidence = self.evidence
+        heard = evidence.idle
+        return {
+            "settings": str(evidence.settings),
+            "seconds": round(heard.seconds, 3) if heard else 0.0,
+            "bytes": len(heard.data) if heard else 0,
+            "flagged_bytes": len(heard.bad) if heard else 0,
+            "line_errors": heard.errors.document() if heard and heard.errors is not None else None,
+            "frames": len(evidence.frames),
+            "other_master": self.other_master,
+            "noise_bytes": self.noise_bytes,
+            "echo": self.echo,
+            "asked": [_asked(reply) for reply in evidence.replies],
+            "left_unasked": list(self.left_unasked),
+            "words": self.words,
+            "observations": [observation.document() for observation in self.observations],
+        }
+
+
+def hear(
+    line: Line, seconds: float, asking: Sequence[Sequence[Request]] = (), *, expected: Collection[int] = ()
+) -> Hearing:
+    """Listen for `seconds` at the line's settings, then ask; raises `PortError` if the port fails.
+
+    Each entry of `asking` is requests to one address in turn until one is answered.  Nothing is asked where another
+    master is heard: never talk into another's business.  `expected` as in `Evidence`.
+    """
+    idle = line.listen(seconds)
+    evidence = Evidence(line.settings, idle, (), expected)
+    if evidence.frames:
+        return Hearing(evidence, diagnose(evidence), tuple(requests[0].address for requests in asking))
+    replies = [reply for requests in asking for reply in _ask(line, requests)]
+    evidence = Evidence(line.settings, idle, replies, expected)
+    return Hearing(evidence, diagnose(evidence))
+
+
+def a_few(addresses: Sequence[int]) -> tuple[int, ...]:
+    """At most `FEW` of `addresses`, spread evenly, both ends among them."""
+    if len(addresses) <= FEW:
+        return tuple(addresses)
+    return tuple(addresses[round(step * (len(addresses) - 1) / (FEW - 1))] for step in range(FEW))
+
+
+def _ask(line: Line, requests: Sequence[Request]) -> list[Reply]:
+    replies: list[Reply] = []
+    for request in requests:
+        replies.append(judge(request, line.exchange(request, WAITS)))
+        if replies[-1].present:
+            break
+    return replies
+
+
+def _asked(reply: Reply) -> dict[str, object]:
+    exchange = reply.exchange
+    return {
+        "address": reply.request.address,
+        "request": reply.request.words,
+        "reply": reply.words,
+        "present": reply.present,
+        "reply_ms": None if reply.latency is None else round(1000 * reply.latency, 1),
+        "silence_due_ms": round(1000 * exchange.settings.t3_5, 1),
+        "flagged_bytes": exchange.bad_bytes,
+        "line_errors": exchange.errors.document() if exchange.errors is not None else None,
+    }

@@ -1,0 +1,152 @@
+"""Bus lists in which every text is one that somebody else chose."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import strategies as st
+
+from busprobe.handover.bus_list import (
+    BusList,
+    JournalEntry,
+    JournalRow,
+    PointRow,
+    Proof,
+    SegmentSheet,
+    StepSheet,
+    SurveySheet,
+    UnitRow,
+)
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import Verdict
+from busprobe.prove import proof as proving
+from busprobe.prove.statistics import Times
+from busprobe.prove.tally import UnitTally
+
+EMPTY = BusList(
+    segment=SegmentSheet("", "", "", "", "", "", "", "", (), 0, None, None, None, None),
+    units=(),
+    points=(),
+    journal=(),
+    proof=None,
+    attention=(),
+    not_tested=(),
+)
+
+MADE = "2026-03-02T08:00:01.000Z"
+
+MARKUP = (
+    "<script>document.title='owned'</script>",
+    '"><img src=x onerror=alert(1)>',
+    "</style></title><svg onload=alert(1)>",
+    "{{ 7 * 7 }}{% raw %}",
+    '=HYPERLINK("http://evil.test")',
+    "![x](http://evil.test/x.png)",
+    "`code` **bold** _em_ | cell",
+    "# heading",
+    "../../escaped",
+    "\x1b[31mred\u202e",
+    "www.evil.test http://evil.test a@evil.test",
+    "&A&P&amp;&#60;b&#62;",
+)
+"""Texts that mean something to one format or another."""
+
+texts = st.one_of(
+    st.sampled_from(MARKUP),
+    st.text(alphabet=st.one_of(st.sampled_from("<>&\"'`*_|[]()!#=+-@:/.\\ \n\t1ax"), st.characters()), max_size=14),
+)
+"""What hypothesis tries: texts of that kind, and anything that a text can be."""
+
+
+def proof_of(*addresses: int, milliseconds: float = 12.0, replies: int = 40, words: str = "") -> Proof:
+    """An endurance run in which these units answered so often, around that time."""
+    times = Times()
+    for n in range(replies):
+        times = times.adding((milliseconds + (n % 5) * 0.1) / 1000)
+    tallies = tuple(
+        UnitTally(address, LineSettings.parse("9600-8N1"), {Verdict.OK: replies}, reply_times=times, longest_reply=9)
+        for address in addresses
+    )
+    ran = proving.Proof(
+        tallies, 1.0, 0.5, 0.0, seconds=60.0, rounds=replies, round_times=times, complete=not words, interruption=words
+    )
+    polls = replies * len(addresses)
+    return Proof(units=len(addresses), polls=polls, results={"ok": polls}, latest=StepSheet(MADE, ran.document()))
+
+
+def saying(tag: str, place: str, name: str) -> BusList:
+    """A list of a unit, a clash and a reserved address that says these texts wherever somebody else's text can be."""
+    unit = UnitRow(
+        1,
+        "unit",
+        12,
+        "9600-8N1",
+        1,
+        tag=tag,
+        location=place,
+        device_type=name,
+        maker=name,
+        model=tag,
+        serial=place,
+        revision=name,
+        how_set=tag,
+        profile="invented",
+        match=1.0,
+        latency_median_ms=12.2,
+        polls=40,
+        remarks=(tag, name),
+    )
+    point = PointRow(
+        12,
+        "9600-8N1",
+        tag,
+        None,
+        name,
+        3,
+        1,
+        None,
+        None,
+        1,
+        "int16",
+        None,
+        place,
+        None,
+        None,
+        None,
+        None,
+        (1,),
+        -5,
+        tag,
+        None,
+    )
+    judgement = dict.fromkeys(("measurement", "reading", "level", "words", "action", "limits", "source"), name)
+    heard = {"seen": tag, "certain": False, "hints": [{"cause": place, "action": name}]}
+    wiring = {"judgements": [judgement], "observations": [heard], "patterns": [heard], "skipped": [place]}
+    segment = SegmentSheet(
+        site=place,
+        segment=name,
+        tester=tag,
+        port=place,
+        adapter=name,
+        created=MADE,
+        made=MADE,
+        tool="busprobe 0.1.0",
+        settings=("9600-8N1",),
+        units=1,
+        spare="1-11",
+        survey=SurveySheet(MADE, MADE, True, tag, ("9600-8N1",), "1-247", 1.0, False, False, 0, (name,)),
+        listening=StepSheet(MADE, {"words": place}),
+        wiring=StepSheet(MADE, wiring),
+    )
+    entry = JournalEntry(MADE, tag, None, name)
+    row = JournalRow(1, MADE, tag, name, 1, 12, "9600-8N1", place, "01 06", tag, (entry,))
+    return replace(
+        EMPTY,
+        segment=segment,
+        units=(unit, replace(unit, number=2, state="clash", address=13), UnitRow(3, "reserved", 1, remarks=(name,))),
+        points=(point,),
+        journal=(row,),
+        proof=proof_of(12, words=tag),
+        attention=(tag,),
+        not_tested=(name,),
+    )

@@ -1,0 +1,174 @@
+"""The program killed, the adapter pulled, the supply cut at every frame of every procedure: what is said is true.
+
+Frames are counted from the confirmation on: the last looks, unlock, write, save, relock, and the looks that follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from busprobe.errors import PortError
+from busprobe.job.job import Job
+from busprobe.readdress.move import Move, Outcome, Prepared, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.recovery import recover
+from tests.readdress.bench import Book, yes
+from tests.readdress.segment import MOVES, Stage, stage
+from tests.readdress.test_recovery import Killed, unfinished
+
+NOT_THERE_YET = (Row.PENDING, Row.UNHEARD, Row.UNIT_REFUSED, Row.UNDECIDED, Row.STEP_FAILED)
+"""Rows that say that the unit answers where it was."""
+POWER_LOST = 3.5
+"""Seconds in which all unit types have started again."""
+
+
+@cache
+def prepared_for(name: str) -> tuple[Prepared, int]:
+    """A move that passed its guards, and how many frames it sends from the confirmation on."""
+    kind, move = MOVES[name]
+    on = stage(kind)
+    prepared = prepare(on.line, move)
+    before = len(on.port.sent)
+    execute(on.line, prepared, Book(), yes)
+    return prepared, len(on.port.sent) - before
+
+
+def at_frame(number: int, action: Callable[[], None]) -> Callable[[int], None]:
+    def act(sent: int) -> None:
+        if sent == number:
+            action()
+
+    return act
+
+
+def die() -> None:
+    raise Killed
+
+
+def is_true(outcome: Outcome, on: Stage, move: Move) -> bool:
+    """Whether what was said of the two places is so."""
+    if outcome.result is Result.VERIFIED:
+        return on.place == move.target
+    if outcome.row in NOT_THERE_YET:
+        return on.place == move.source
+    return False  # one sound unit on a sound pair: there is no excuse for anything vaguer
+
+
+@pytest.mark.parametrize("moment", ["before", "after"])
+@pytest.mark.parametrize("name", MOVES)
+def test_the_program_killed_at_every_frame(name: str, moment: str) -> None:
+    kind, move = MOVES[name]
+    prepared, frames = prepared_for(name)
+    told = []
+    for number in range(frames):
+        on, book = stage(kind), Book()
+        setattr(on.port, moment, at_frame(number, die))
+        with pytest.raises(Killed):
+            execute(on.line, prepared, book, yes)
+        was_open = unfinished(book)
+        writes = list(on.port.writes)
+        outcomes = recover(on.reopened(), was_open, book)
+        assert book.unfinished == []
+        assert on.port.writes == writes  # recovery only reads
+        assert len(outcomes) == bool(was_open)
+        for outcome in outcomes:
+            assert is_true(outcome, on, move), (number, outcome.row, on.place)
+            told.append(outcome.row)
+    assert len(told) > 2
+    if moment == "before":
+        assert told[0] is Row.UNDECIDED  # the intent was on record, and the write never left
+
+
+@pytest.mark.parametrize("moment", ["before", "after"])
+@pytest.mark.parametrize("name", MOVES)
+def test_the_adapter_pulled_at_every_frame(name: str, moment: str) -> None:
+    """Pulled just before a frame leaves, or while its reply is awaited; the port is opened anew, and the move told."""
+    kind, move = MOVES[name]
+    prepared, frames = prepared_for(name)
+    left_open = 0
+    for number in range(frames):
+        on, book = stage(kind), Book()
+        setattr(on.port, moment, at_frame(number, on.segment.unplug))
+        try:
+            outcome = execute(on.line, prepared, book, yes)
+        except PortError:
+            assert book.intents == {}  # nothing had been written
+            continue
+        assert outcome.row is Row.PORT_FAILED
+        on.segment.plug_in()
+        was_open = unfinished(book)
+        for found in recover(on.reopened(), was_open, book):
+            left_open += 1
+            assert is_true(found, on, move), (number, found.row, on.place)
+        assert book.unfinished == []
+    assert left_open > 2
+
+
+@pytest.mark.parametrize("moment", ["before", "after"])
+@pytest.mark.parametrize("name", MOVES)
+def test_the_supply_of_the_unit_cut_at_every_frame(name: str, moment: str) -> None:
+    """Cut with the program going on: its own outcome is true, and so is what a check after the power cycle says."""
+    kind, move = MOVES[name]
+    prepared, frames = prepared_for(name)
+    for number in range(frames):
+        on, book = stage(kind), Book()
+        setattr(on.port, moment, at_frame(number, on.segment.power_cycle))
+        outcome = execute(on.line, prepared, book, yes)
+        assert book.unfinished == []
+        if outcome.result is Result.REFUSED:  # the last look found nobody, and nothing was written
+            assert on.port.writes == []
+            continue
+        assert is_true(outcome, on, move), (number, outcome.row, on.place)
+        on.segment.power_cycle()
+        after = verify_again(on.line, move, before=outcome.result)
+        assert (after.result is Result.VERIFIED) == (on.place == move.target), (number, after.row, on.place)
+
+
+@pytest.mark.parametrize("name", MOVES)
+def test_program_and_supply_gone_together_at_every_write(name: str) -> None:
+    """A blown fuse in the cabinet takes the laptop along; the job file tells on the next day which move it was."""
+    kind, move = MOVES[name]
+    prepared, frames = prepared_for(name)
+    for number in range(frames):
+        on, book = stage(kind), Book()
+
+        def blackout(on: Stage = on) -> None:
+            on.segment.power_cycle()
+            raise Killed
+
+        on.port.after = at_frame(number, blackout)
+        with pytest.raises(Killed):
+            execute(on.line, prepared, book, yes)
+        on.line.clock.sleep_until(on.line.clock.now() + POWER_LOST)
+        for outcome in recover(on.reopened(), unfinished(book), book):
+            assert is_true(outcome, on, move), (number, outcome.row, on.place)
+        assert book.unfinished == []
+
+
+def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: Path) -> None:
+    """Killed between write and save: the unit answers at its new address, and the steps are concluded together."""
+    name = "iv-6, address"
+    kind, move = MOVES[name]
+    prepared, _ = prepared_for(name)
+    on = stage(kind)
+    main = prepared.request.frame
+
+    def kill(number: int) -> None:
+        if on.port.sent[number] == main:
+            raise Killed
+
+    on.port.after = kill
+    with Job.create(tmp_path / "site.job") as job, pytest.raises(Killed):
+        execute(on.line, prepared, job, yes)
+    with Job.open(tmp_path / "site.job") as job:
+        said: list[str] = []
+        (found,) = recover(on.reopened(), job.unfinished_writes(), job, said.append)
+        assert said == [f"Write 1 was under way when the program ended: {prepared.request.words}"]
+        assert (found.row, found.move.source, found.move.target) == (Row.FOUND_CHANGED, move.source, move.target)
+        assert "Power-cycle" in found.todo
+        on.segment.power_cycle()
+        again = verify_again(on.line, found.move, before=found.result)
+        assert again.row is Row.NOT_KEPT  # never saved, and said so

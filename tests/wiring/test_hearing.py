@@ -1,0 +1,89 @@
+"""Listening and asking a little on the virtual segment."""
+
+from __future__ import annotations
+
+import json
+
+from busprobe.line.exchange import Heard
+from busprobe.line.line import Line
+from busprobe.line.line_errors import LineErrors
+from busprobe.line.port import Chunk
+from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.wiring.advice import Cause
+from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.hearing import FEW, Hearing, a_few, hear
+from busprobe.wiring.hunt import probes
+from tests.wiring.bench import USUAL, certain_causes, segment
+
+
+def read(address: int) -> list[Request]:
+    return [read_registers(address, Function.READ_HOLDING_REGISTERS, 0, 1)]
+
+
+def test_a_sound_pair() -> None:
+    """Quiet, and who is asked answers."""
+    heard = hear(Line(segment("clean").port(), USUAL), 5.0, [read(11)], expected=[11])
+    assert heard.observations == ()
+    assert heard.words == "Quiet for 5.0 s at 9600-8N1."
+    assert (heard.noise_bytes, heard.other_master, heard.echo) == (0, False, False)
+    assert hear(Line(segment("echo").port(), USUAL), 5.0, [read(11)]).echo is True
+
+
+def test_without_asking_nothing_is_known_of_an_echo() -> None:
+    line = Line(segment("echo").port(), USUAL)
+    heard = hear(line, 5.0)
+    assert heard.echo is None
+    assert heard.evidence.replies == []
+
+
+def test_another_master_is_not_talked_into() -> None:
+    """Whoever was to be asked is named instead."""
+    heard = hear(Line(segment("second-master").port(), USUAL), 5.0, [read(11), read(12)])
+    assert heard.left_unasked == (11, 12)
+    assert heard.evidence.replies == ()
+    assert certain_causes(heard.observations) == {Cause.OTHER_MASTER}
+    assert "sound frames, from or for unit 11,21" in heard.words
+
+
+def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
+    """Unit 11 refuses the first kind of request, which is an answer; nobody is at 99, which is not called wrong."""
+    heard = hear(Line(segment("clean").port(), USUAL), 1.0, [probes(11), probes(99)], expected=[11])
+    assert [reply.request.address for reply in heard.evidence.replies] == [11, 99, 99, 99]
+    assert heard.observations == ()
+
+
+def test_the_document_holds_what_was_asked_with_its_turn_round() -> None:
+    """Unit 11 takes some 11 ms, junk ahead of its reply does not count."""
+    for name in ("clean", "junk"):  # after 3 s the floating pair happens to let the request through
+        document = json.loads(json.dumps(hear(Line(segment(name).port(), USUAL), 3.0, [read(11)]).document()))
+        (asked,) = document["asked"]
+        assert asked["address"] == 11
+        assert 8 < asked["reply_ms"] < 16
+        assert asked["silence_due_ms"] == 3.6  # V1.02, section 2.5.1.1: 3.5 characters of 10 bits at 9600 baud
+        assert document["line_errors"] is None
+
+
+def test_words_tell_flags_and_counters() -> None:
+    idle = Heard(2.0, (Chunk(1.0, b"\x00\x12", (0,)),), LineErrors(breaks=1))
+    heard = Hearing(Evidence(USUAL, idle), ())
+    assert heard.words == (
+        "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 bytes flagged by the receiver, the system counted 1 break."
+    )
+    assert heard.document()["line_errors"] == {
+        "framing": 0,
+        "parity": 0,
+        "breaks": 1,
+        "lost": 0,
+        "at_least": False,
+    }
+    counted = Hearing(Evidence(USUAL, Heard(2.0, (), LineErrors(breaks=1))), ())
+    assert "Quiet" not in counted.words
+
+
+def test_a_few_of_many_are_spread_with_both_ends() -> None:
+    many = list(range(1, 33))
+    chosen = a_few(many)
+    assert len(chosen) == len(set(chosen)) == FEW
+    assert (chosen[0], chosen[-1]) == (1, 32)
+    assert a_few([5, 3]) == (5, 3)
+    assert a_few([]) == ()
