@@ -23,7 +23,7 @@ def command(before: Path, now: Path, as_json: bool) -> ExitCode:
     """Compare the job of a visit with that of an earlier one, and with the plan of the bus where one is kept.
 
     Tells what is missing, extra, moved, exchanged, has other firmware or line settings, or got slower: half of a
-    unit's replies take longer than 99 of 100 did.
+    unit's replies take longer than 99 of 100 did, and a quarter longer in the median.
 
     \b
     Example:

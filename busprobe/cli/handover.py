@@ -51,7 +51,7 @@ def command(job_file: Path, folder: Path, formats: tuple[str, ...], overwrite: b
     else:
         output.lines(str(path) for path in written)
         for path in old:
-            output.say(f"Left by an earlier hand over, and no unit on the list now: {path}")
+            output.say(f"Left by an earlier hand over, and no unit on the list now: {output.visible_cell(path)}")
         for words in bus_list.attention:
             output.say(f"Attention: {words}")
         for words in bus_list.not_tested:

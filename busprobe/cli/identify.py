@@ -47,6 +47,8 @@ def _document(found: Identified) -> dict[str, object]:
         "server_id": found.server_id,
         "profile": found.profile.id if found.profile else None,
         "match": round(best.score, 3) if best and found.profile else None,
+        "standing": found.standing,
+        "models": None if found.models is None else [model.id for model in found.models.models],
         "candidates": [
             {"profile": match.profile.id, "match": round(match.score, 3), "reasons": list(match.reasons)}
             for match in found.matches
@@ -60,6 +62,8 @@ def _print(found: Identified) -> None:
     name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
     output.lines([f"Unit {both_forms(found.address)} at {found.settings}: {name}"])
     output.lines(f"  {field}: {text}" for field, text in found.identity.items())
+    if found.standing:
+        output.lines([found.standing])
     for match in found.matches[:2]:
         output.lines([f"Match with {match.profile.id}: {match.score:.2f}"])
         output.lines(f"  {reason}" for reason in match.reasons)

@@ -15,7 +15,6 @@ from busprobe.profiles.page import data_sheet, field_guide
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import folders, job_folder, load_all, own_folder
 
-
 _JOB = "Job file; profiles in the folder 'profiles' beside it come last and win."
 
 
@@ -120,11 +119,10 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
       busprobe profiles check my-meter.toml
     """
     results: list[dict[str, object]] = []
-    others = load_all(folders()).profiles.values()
-    together = _sound(files)
+    known = {**load_all(folders()).profiles, **_sound(files)}
     for path in files:
         try:
-            profile = load_profile(path, [*others, *(p for at, p in together.items() if at != path)])
+            profile = load_profile(path, known.values())
             results.append({"file": str(path), "id": profile.id, "mistakes": []})
         except FileError as error:
             mistakes = [{"where": m.where, "what": m.what} for m in error.mistakes]
@@ -139,10 +137,11 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
     return ExitCode.USAGE if any(result["mistakes"] for result in results) else ExitCode.DONE
 
 
-def _sound(files: tuple[Path, ...]) -> dict[Path, Profile]:
-    """Those of `files` that are sound by themselves."""
+def _sound(files: tuple[Path, ...]) -> dict[str, Profile]:
+    """Those of `files` that are sound by themselves, by id."""
     found = {}
     for path in files:
         with suppress(FileError):
-            found[path] = load_profile(path)
+            profile = load_profile(path)
+            found[profile.id] = profile
     return found

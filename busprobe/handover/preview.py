@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.files import EXPORTERS
@@ -46,7 +46,7 @@ def preview(bus_list: BusList) -> tuple[str, ...]:
 
 def missing(bus_list: BusList) -> tuple[Missing, ...]:
     """What is not known, with who can supply it; what only a pen can add is in the page's last table."""
-    return tuple(_missing(bus_list))
+    return tuple(replace(gap, what=plain(gap.what)) for gap in _missing(bus_list))
 
 
 # -- what is in each format ------------------------------------------------------------------------------
@@ -154,7 +154,7 @@ def _missing(bus_list: BusList) -> Iterator[Missing]:
     )
     for what, who, how, lacks in gaps:
         if concerned := [unit for unit in alone if lacks(unit)]:
-            yield Missing(f"{what} is not known or not done: {_names(concerned)}.", who, how)
+            yield Missing(f"{what} missing: {_names(concerned)}.", who, how)
 
 
 def _steps(bus_list: BusList) -> Iterator[Missing]:

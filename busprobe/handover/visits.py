@@ -7,11 +7,12 @@ and line settings, along the writes of the later job's journal), else by its add
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.proof_table import latest_proof
+from busprobe.handover.table import plain
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
 from busprobe.readdress.outcome import Result
@@ -21,6 +22,9 @@ FORMAT = "busprobe.comparison/1"
 
 ENOUGH = 20
 """Replies of a unit in each endurance run, below which their times are not compared; our choice."""
+
+GROWTH = 1.25
+"""Median over the earlier median, below which nobody needs to care: masters wait for twice the slowest reply or so."""
 
 ADAPTER = 0.016
 """Seconds that another adapter alone may hold back a reply (common practice: latency timers of 16 ms)."""
@@ -88,7 +92,11 @@ def compare(before: BusList, now: BusList) -> Comparison:
         for what in (*_unknown(*pair), *times.unknown(*pair)):
             unknown.setdefault(what, []).append(f"{pair[0].address} {pair[0].tag}".strip())
     not_compared = [f"{what}: {', '.join(units)}." for what, units in unknown.items()]
-    return Comparison(tuple(differences), (*_other_segment(before.segment, now.segment), *not_compared))
+    not_compared[:0] = _other_segment(before.segment, now.segment)
+    return Comparison(
+        tuple(replace(one, words=plain(one.words)) for one in differences),
+        tuple(plain(words) for words in not_compared),
+    )
 
 
 def _found(bus_list: BusList) -> list[UnitRow]:
@@ -218,8 +226,8 @@ def _looked(unit: UnitRow, segment: SegmentSheet) -> bool:
 class _Times:
     """Reply times of both endurance runs.
 
-    A unit got slower where half of its replies now take longer than 99 of 100 did: no scatter explains that.  Where
-    the adapter is not known to be the same, they must take longer by what an adapter alone may add.
+    A unit got slower where half of its replies now take longer than 99 of 100 did, which no scatter explains, and its
+    median grew by `GROWTH`.  Where the adapter is not known to be the same, what an adapter alone may add is allowed.
     """
 
     def __init__(self, before: BusList, now: BusList) -> None:
@@ -232,8 +240,10 @@ class _Times:
         before, now = self._before.get(_place(old)), self._now.get(_place(new))
         if before is None or now is None or old.settings != new.settings:
             return
-        limit, median = before.percentile(99), now.median
-        if limit is not None and median is not None and median > limit + self._allowed:
+        limit, was, median = before.percentile(99), before.median, now.median
+        if limit is None or was is None or median is None:
+            return
+        if median > limit + self._allowed and median > GROWTH * was:
             words = (
                 f"got slower: half of its replies take longer than {1000 * median:.1f} ms, "
                 f"99 of 100 took less than {1000 * limit:.1f} ms before"

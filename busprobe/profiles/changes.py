@@ -24,6 +24,8 @@ class Effect(StrEnum):
     AT_ONCE = "at-once"
     AFTER_SAVE = "after-save"
     AFTER_POWER_CYCLE = "after-power-cycle"
+    NOT_STATED = "not-stated"
+    """Nobody says; then nothing is expected of the address that the reply comes from, either."""
 
 
 class ReplyFrom(StrEnum):
@@ -53,7 +55,8 @@ class Change(Part):
         default=16, description="Function code that writes it: 16, or 6 where the unit has only that."
     )
     effect: Effect = Field(
-        default=Effect.AT_ONCE, description="When the change holds: at-once, after-save or after-power-cycle."
+        default=Effect.AT_ONCE,
+        description="When the change holds: at-once, after-save, after-power-cycle, or not-stated where nobody says.",
     )
     wait_s: Annotated[float, Field(ge=0, le=60)] = Field(
         default=0.1,
@@ -62,6 +65,11 @@ class Change(Part):
     unlock: FurtherWrite | None = Field(default=None, description="Write that has to come before.")
     save: FurtherWrite | None = Field(default=None, description="Write that has to follow, to store the change.")
     relock: FurtherWrite | None = Field(default=None, description="Write that has to come last, to lock again.")
+
+    @property
+    def stated_effect(self) -> Effect | None:
+        """When the change holds; None where nobody says."""
+        return None if self.effect is Effect.NOT_STATED else self.effect
 
 
 class Readdress(Change):

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from busprobe.errors import UsageError
 from busprobe.profiles.checks import check
 from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.interpret import Interpretation, interpretations, off_by_one, straddles, wanted_blocks
+from busprobe.profiles.interpret import Interpretation, distinct, interpretations, off_by_one, straddles, wanted_blocks
 from busprobe.profiles.notes import SHOWS, NotedPoint, Notes
 from busprobe.profiles.plan import Block, Registers
 from busprobe.profiles.registers import Numbering, Register
@@ -26,6 +26,8 @@ from busprobe.toml_file import found_by_pydantic
 
 _OTHERS = 3
 """Other interpretations that the file mentions beside the chosen one."""
+_ABOUT_AS_PLAUSIBLE = 0.75
+"""Part of the best rating from which the second best may as well be right."""
 _LONGEST_TEXT = 40
 """Characters of a fingerprint text."""
 _SHORTEST_WORD = 3
@@ -51,6 +53,14 @@ class Choice:
     def best(self) -> Interpretation | None:
         """The most plausible one."""
         return self.ways[0] if self.ways else None
+
+    @property
+    def open(self) -> bool:
+        """Whether another value is about as plausible and no display has been looked at."""
+        others = distinct(self.ways)[1:2]
+        return self.noted.shows is None and any(
+            other.plausibility >= _ABOUT_AS_PLAUSIBLE * self.ways[0].plausibility for other in others
+        )
 
     @property
     def doubt(self) -> Interpretation | None:
@@ -116,6 +126,8 @@ class Draft:
                 f"Numbering is off by one: all points together read best one register {way} than the data sheet's "
                 f"numbers (numbering: {stated}), so it seems to count {counts}."
             )
+            if "readdress" in self.notes.fields or "line_settings" in self.notes.fields:
+                found.append("The registers that readdress and line_settings write move with it: check them first.")
         for choice in self.choices:
             if choice.best is None:
                 found.append(f"{choice.noted.name}: the unit gives no register at or beside {choice.at}.")
@@ -124,6 +136,8 @@ class Draft:
                     f"{choice.noted.name}: '{choice.best.words}' and '{choice.doubt.words}' read much the same, for "
                     "halves of two neighbours look like a value with its registers swapped; compare with the display."
                 )
+        if unsettled := ", ".join(choice.noted.name for choice in self.choices if choice.open):
+            found.append(f"Not settled until the display or the data sheet is compared: {unsettled}.")
         if self.seen.most_registers is not None:
             found.append(f"It gives at most {self.seen.most_registers} registers in one request.")
         return tuple(found)
@@ -169,7 +183,7 @@ class Draft:
         said = self.seen.descriptions
         itself = {
             "maker": next((d.maker for d in said if d.maker), None),
-            "model": next((d.model for d in said if d.model), None),
+            "model": next((d.model for d in said if d.model and d.model != self.seen.server_id), self._type_word),
         }
         known = {key: _usable(itself.get(key)) or instead for key, instead in _NAMELESS.items()}
         data = {"id": profile_id, **known, **self.notes.fields}
@@ -191,7 +205,7 @@ class Draft:
         point = best.point
         # Where the whole numbering is off, it is the numbering that is put right and not each number.
         counted = {Numbering.WIRE: point.at.wire, Numbering.ONE_BASED: point.at.wire + 1}
-        chosen = {
+        chosen: dict[str, Any] = {
             "name": point.name,
             "function": point.function,
             "register": counted.get(self.numbering, point.at.sheet),
@@ -207,28 +221,42 @@ class Draft:
     def _fingerprint(self) -> dict[str, Any]:
         """What the unit says of itself, as far as every unit of the type will say the same."""
         objects = [
-            {"object": number, "equals": text}
+            {"object": number, "equals" if len(text) < _LONGEST_TEXT else "starts_with": text}
             for number in (0, 1)
             if (text := _usable(self.seen.objects.get(number))) is not None
         ]
         if objects:
             return {"objects": objects}
+        return {"server_id": {"starts_with": self._type_word}} if self._type_word else {}
+
+    @property
+    def _type_word(self) -> str | None:
+        """What a server id begins with; behind it there often is a serial number or a version."""
         said = _usable(self.seen.server_id)
-        if said is None:
-            return {}
-        word = said.split(" ")[0]  # what follows is often a serial number or a version
-        return {"server_id": {"starts_with": word if len(word) >= _SHORTEST_WORD else said}}
+        word = said and said.split(" ")[0]
+        return word if word and len(word) >= _SHORTEST_WORD else said
 
 
 def draft(notes: Notes, seen: Seen) -> Draft:
     """Weigh what a unit gave for each point of `notes`."""
-    ways = [interpretations(point, notes.at(point), seen.registers) for point in notes.points]
+    ways = [interpretations(point, notes.at(point), seen.registers, room=_room(notes, point)) for point in notes.points]
     shift = off_by_one(ways)
     choices = tuple(
         Choice(point, notes.at(point), _preferring(shift, found))
         for point, found in zip(notes.points, ways, strict=True)
     )
     return Draft(notes, seen, choices, shift)
+
+
+def _room(notes: Notes, point: NotedPoint) -> int | None:
+    """Registers until the next point of the data sheet that may be in the same table; None where none follows."""
+    gaps = (
+        other.number - point.number
+        for other in notes.points
+        if other.number > point.number
+        and (other.function is None or other.function == (point.function or other.function))
+    )
+    return min(gaps, default=None)
 
 
 def _preferring(shift: int, ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
@@ -247,7 +275,7 @@ def _why(choice: Choice) -> list[str]:
     shown = choice.noted.shows
     against = "not compared with a display" if shown is None else f"the display showed {shown}"
     raw = " ".join(f"0x{word:04X}" for word in choice.best.reading.registers)
-    others = "; ".join(f"{way.reading.text} ({way.words})" for way in choice.ways[1 : 1 + _OTHERS])
+    others = "; ".join(f"{way.reading.text} ({way.words})" for way in distinct(choice.ways)[1 : 1 + _OTHERS])
     return [
         f"Read {raw} as {choice.best.reading.text}; {against}.",
         *([f"Less plausible: {others}."] if others else []),

@@ -25,6 +25,7 @@ from busprobe.profiles.registers import Register, from_sheet
 MOST_REGISTERS = 125
 """Registers one request may read (MODBUS Application Protocol V1.1b3, sections 6.3 and 6.4)."""
 
+_LONGEST_SLUG = 60
 _SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 
 
@@ -32,6 +33,11 @@ def _printable(text: str) -> str:
     if not text.isprintable():
         raise ValueError(f"'{text}' holds characters that do not print; write plain text")
     return text
+
+
+def is_slug(text: str) -> bool:
+    """Whether `text` may be the id of a profile: lower-case letters and digits, in words parted by hyphens."""
+    return len(text) <= _LONGEST_SLUG and _SLUG.fullmatch(text) is not None
 
 
 def _slug(text: str) -> str:
@@ -70,7 +76,7 @@ def _unit_addresses(value: object) -> tuple[int, ...]:
 
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_printable)]
-Slug = Annotated[str, StringConstraints(max_length=60), AfterValidator(_slug)]
+Slug = Annotated[str, StringConstraints(max_length=_LONGEST_SLUG), AfterValidator(_slug)]
 UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(_printable)]
 Sentence = Annotated[str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)]
 Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]

@@ -34,12 +34,16 @@ TYPICAL = {
 }  # fmt: skip
 """Unit to the values that are met on plants; common practice, for ranking only."""
 
+_COUNTED = {"Wh", "kWh", "MWh", "m³", "h", "s"}
+"""Units of what counts up for years and outgrows one register (common practice)."""
 _NUMBERS = {
     PointType.INT16: 0.6, PointType.UINT16: 0.6, PointType.INT32: 0.5, PointType.UINT32: 0.5, PointType.FLOAT32: 0.9,
     PointType.FLOAT64: 0.7, PointType.INT64: 0.3, PointType.UINT64: 0.3,
 }  # fmt: skip
 _SCALES = {1.0: 1.0, 0.1: 0.9, 0.01: 0.8, 0.001: 0.6, 10.0: 0.5, 100.0: 0.3}
 _OFF_BY_ONE = 0.5
+_LEAVES_A_GAP = 0.85
+"""A data sheet that leaves out a register or three before its next point most often has a longer value there."""
 _OTHER_TABLE = 0.99
 """Some units give the same registers in both tables; then the holding registers are named."""
 _NATURAL = (1e-4, 1e8)
@@ -73,14 +77,27 @@ class Interpretation:
         return f"function {point.function}, register {point.at}{off}, {point.type}{order}{scale}"
 
 
-def interpretations(noted: NotedPoint, at: Register, registers: Registers) -> tuple[Interpretation, ...]:
-    """All ways in which the registers read fit `noted`, which the data sheet puts at `at`; the plausible ones first."""
+def interpretations(
+    noted: NotedPoint, at: Register, registers: Registers, *, room: int | None = None
+) -> tuple[Interpretation, ...]:
+    """All ways in which the registers read fit `noted`, which the data sheet puts at `at`; the plausible ones first.
+
+    `room` is how many registers it can take before the next point of the data sheet begins; None if none follows.
+    """
     found = [
-        _rated(noted, point, shift, words)
+        _rated(noted, point, shift, words, room)
         for point, shift in _ways(noted, at)
-        if (words := _words(point, registers)) is not None
+        if (noted.type or room is None or point.count <= room) and (words := _words(point, registers)) is not None
     ]
     return tuple(sorted((i for i in found if i.plausibility >= _LEAST), key=lambda i: -i.plausibility))
+
+
+def distinct(ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
+    """`ways` without those that give the same value of the same register as one before: signed or not, mostly."""
+    first: dict[object, Interpretation] = {}
+    for way in ways:
+        first.setdefault((way.reading.text, way.point.function, way.point.at), way)
+    return tuple(first.values())
 
 
 def off_by_one(per_point: Iterable[Sequence[Interpretation]]) -> int:
@@ -158,10 +175,11 @@ def _words(point: Point, registers: Registers) -> tuple[int, ...] | None:
     return found if len(found) == len(words) else None
 
 
-def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...]) -> Interpretation:
+def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...], room: int | None) -> Interpretation:
     reading = decode(point, words)
     rating = _rating_of_text(noted, reading) if point.type is PointType.TEXT else _rating(noted, reading, any(words))
     rating *= _OFF_BY_ONE if shift else 1.0
+    rating *= _LEAVES_A_GAP if room in (2, 4) and point.count < room else 1.0
     rating *= _OTHER_TABLE if point.function == READ_INPUT else 1.0
     return Interpretation(point, reading, shift, round(rating, 4))
 
@@ -179,10 +197,12 @@ def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
     if not isinstance(value, int | float):
         return 0.05 if reading.text == "no value" else 0.0
     rating = _NUMBERS.get(point.type, 0.6)
+    if noted.unit in _COUNTED and not point.type.is_float:
+        rating = 0.8 if point.count == 2 else 0.4
     if noted.scale is None:
         rating *= _SCALES.get(point.scale, 1.0)
     if isinstance(noted.shows, int | float):
-        return rating * _agreement(value, noted.shows, point.scale)
+        return (0.8 + 0.2 * rating) * _agreement(value, noted.shows, point.scale)
     if not anything:
         return rating * 0.3  # zeros fit everything and tell nothing
     if reading.plausible is False:

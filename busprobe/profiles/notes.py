@@ -15,7 +15,7 @@ from pydantic import Field, ValidationError
 
 from busprobe.profiles.fields import MOST_REGISTERS, Name, Number, Part, ReadFunction, UnitOfMeasure
 from busprobe.profiles.registers import Numbering, Register, from_sheet
-from busprobe.profiles.schema import Point, PointType, WordOrder
+from busprobe.profiles.schema import Point, PointType, Tells, WordOrder
 from busprobe.toml_file import Found, TomlFile, found_by_pydantic
 
 KIND = "notes"
@@ -47,6 +47,8 @@ class NotedPoint(Part):
     no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
         default=(), description="As in a profile."
     )
+    tells: Tells | None = Field(default=None, description="As in a profile.")
+    overlaps: bool = Field(default=False, description="As in a profile.")
     shows: Number | Name | None = Field(default=None, description="What the unit's own display shows for it now.")
 
     @property
@@ -72,6 +74,8 @@ class NotedPoint(Part):
             plausible_max=self.plausible_max,
             names=self.names,
             no_value=self.no_value,
+            overlaps=self.overlaps,
+            tells=self.tells,
         )
 
 

@@ -45,6 +45,7 @@ _EFFECTS = {
     Effect.AT_ONCE: "holds at once",
     Effect.AFTER_SAVE: "holds once saved",
     Effect.AFTER_POWER_CYCLE: "holds after a power cycle",
+    Effect.NOT_STATED: "when it holds is not stated",
 }
 _SCALES = {ScaleMeaning.EXPONENT: "x 10^", ScaleMeaning.FACTOR: "x", ScaleMeaning.DIVISOR: "/"}
 _REPLIES = {
@@ -111,9 +112,10 @@ def _limits(profile: Profile) -> str:
 def _readdress(readdress: Readdress | None) -> str:
     if readdress is None:
         return _BY_HAND
+    reply = f"{_REPLIES[readdress.reply_from]}; " if readdress.stated_effect else ""
     return (
         f"written to {_where(readdress)} by function {readdress.function}, {format_addresses(readdress.addresses)}; "
-        f"{_EFFECTS[readdress.effect]}; {_REPLIES[readdress.reply_from]}; {_rest(readdress)}"
+        f"{_EFFECTS[readdress.effect]}; {reply}{_rest(readdress)}"
     )
 
 

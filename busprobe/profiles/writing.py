@@ -24,14 +24,19 @@ def to_toml(data: Mapping[str, Any], comments: Mapping[str, Sequence[str]] | Non
     return "\n".join(_lines(data, comments)) + "\n"
 
 
-def write_profile(path: Path, text: str, *, overwrite: bool = False) -> None:
-    """Write a profile file whole or not at all; raises `RefusedError` if it is there already and `FileError` if it
-    cannot be written."""
+def refuse_existing(path: Path, *, overwrite: bool = False) -> None:
+    """Raise `RefusedError` if there is a file at `path` that nobody said may be replaced."""
     if path.exists() and not overwrite:
         raise RefusedError(
             f"{visible(str(path))} is there already.",
-            todo="Give the profile another id, or say --overwrite if that file is to go.",
+            todo="Give the profile another id, or say that the file is to be overwritten.",
         )
+
+
+def write_profile(path: Path, text: str, *, overwrite: bool = False) -> None:
+    """Write a profile file whole or not at all; raises `RefusedError` if it is there already and `FileError` if it
+    cannot be written."""
+    refuse_existing(path, overwrite=overwrite)
     beside = path.with_name(path.name + ".new")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -41,7 +41,7 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
         function=Function(how.function),
         part=register.part,
         codes=tuple((_with(present, key), code) for key, code in register.codes.items()),
-        effect=how.effect,
+        effect=how.stated_effect,
         wait=max(how.wait_s, MEMORY_WAIT),
         unlock=further(how.unlock),
         save=further(how.save),

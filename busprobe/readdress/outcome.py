@@ -62,6 +62,7 @@ class Row(StrEnum):
     NEITHER = "neither address answers"
     UNCLEAR = "not clear who answers"
     KEPT = "kept over a power cycle"
+    KEPT_AND_GIVEN_ON = "kept over a power cycle, the old place is another unit's"
     NOT_ACCEPTED = "not accepted"
     NOT_KEPT = "not kept"
     UNDECIDED = "write perhaps never sent"
@@ -130,6 +131,12 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     Row.KEPT: (
         Result.VERIFIED,
         "After the power cycle {new} answers alone and {old} is silent: the {what} is stored.",
+        "Label the unit.",
+    ),
+    Row.KEPT_AND_GIVEN_ON: (
+        Result.VERIFIED,
+        "After the power cycle {new} answers alone, and one unit answers at {old}, where another has been put since: "
+        "the {what} is stored.",
         "Label the unit.",
     ),
     Row.NOT_ACCEPTED: (
@@ -219,9 +226,17 @@ def row_after_write(
             return Row.UNCLEAR
 
 
-def row_after_power_cycle(before: Result, at_old: Kind, at_new: Kind) -> Row:
-    """The row for what answers after a power cycle of a unit whose move had ended with `before`."""
+def row_after_power_cycle(before: Result, at_old: Kind, at_new: Kind, *, given_on: bool = False) -> Row:
+    """The row for what answers after a power cycle of a unit whose move had ended with `before`.
+
+    Where the old place was `given_on` to another unit since, whoever answers there is no evidence against the move;
+    but if nobody answers at the new place, nobody can tell which of the two it is.
+    """
     match at_old, at_new:
+        case Kind.UNIT, Kind.UNIT if given_on:
+            return Row.KEPT_AND_GIVEN_ON
+        case Kind.UNIT, Kind.SILENT if given_on:
+            return Row.UNCLEAR
         case Kind.SILENT, Kind.UNIT:
             return Row.KEPT
         case Kind.UNIT, Kind.SILENT:

@@ -1,12 +1,12 @@
 """The address plan of a bus that already runs: from where the units are to where they should be.
 
 Pure arithmetic, no line.  Addresses are one space for the whole pair, whatever the line settings: two units that
-share an address at different settings would collide as soon as those are harmonised.
+share an address at different settings would collide as soon as those are harmonised.  Such units can be moved apart,
+since a write at one setting does not reach the other; no plan takes a unit to where another one is.
 
-Moves that wait for one another form chains and cycles, since each unit wants at most one address and each address
-holds at most one unit.  A chain is done from its free end.  A cycle has no free end: one of its units has to step
-aside first, which costs one write more, and no plan does with less because the first move of a cycle cannot reach
-its goal.
+Moves that wait for one another form trees and cycles, since each address is wanted by at most one unit.  A tree is done
+from its free ends.  A cycle has no free end: one of its units has to step aside first, which costs one write more, and
+no plan does with less because the first move of a cycle cannot reach its goal.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, FIRST, LAST, both_forms, format_addresses
 
 Unit = TypeVar("Unit", bound=Hashable)
@@ -45,17 +46,19 @@ def plan_moves(
     start: Mapping[Unit, int],
     goal: Mapping[Unit, int],
     *,
+    settings: Mapping[Unit, LineSettings] | None = None,
     allowed: Mapping[Unit, Collection[int]] | None = None,
     avoid: Collection[int] = (),
 ) -> tuple[PlannedMove[Unit], ...]:
     """The fewest moves from `start` to `goal`, in an order in which no two units ever share an address.
 
-    `start` holds every unit on the pair; one that `goal` does not name, stays.  `allowed` limits the addresses a unit
-    can be given; `avoid` are addresses that must not even be used in passing.  Raises `UsageError` if the goal cannot
-    be, `RefusedError` if two units share an address now or a cycle cannot be broken.
+    `start` holds every unit on the pair; one that `goal` does not name, stays.  `settings` tells units apart that share
+    an address now.  `allowed` limits the addresses a unit can be given; `avoid` are addresses that must not even be
+    used in passing.  Raises `UsageError` if the goal cannot be, `RefusedError` if two units share an address now that
+    nothing tells apart, or a cycle cannot be broken.
     """
     goal = {**start, **goal}
-    _check(start, goal, allowed or {})
+    _check(start, goal, settings or {}, allowed or {})
     where = dict(start)
     moves: list[PlannedMove[Unit]] = []
 
@@ -110,7 +113,12 @@ def remarks(goal: Mapping[Unit, int], *, factory: Collection[int]) -> tuple[str,
     )
 
 
-def _check(start: Mapping[Unit, int], goal: Mapping[Unit, int], allowed: Mapping[Unit, Collection[int]]) -> None:
+def _check(
+    start: Mapping[Unit, int],
+    goal: Mapping[Unit, int],
+    settings: Mapping[Unit, LineSettings],
+    allowed: Mapping[Unit, Collection[int]],
+) -> None:
     strangers = [str(unit) for unit in goal if unit not in start]
     if strangers:
         raise UsageError(
@@ -118,6 +126,8 @@ def _check(start: Mapping[Unit, int], goal: Mapping[Unit, int], allowed: Mapping
             todo="Survey the pair again, or take them out of the plan.",
         )
     for address, units in _shared(start):
+        if len({settings.get(unit) for unit in units}) == len(units):
+            continue
         raise RefusedError(
             f"{' and '.join(map(str, units))} share unit address {both_forms(address)}.",
             means="A write to that address would reach all of them.",

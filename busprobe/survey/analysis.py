@@ -19,6 +19,7 @@ from busprobe.modbus.replies import Reply, Verdict, expected_length
 from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
 from busprobe.survey.findings import Kind, Latency
+from busprobe.survey.overlap import overlaps
 from busprobe.survey.surroundings import (
     BAD,
     OVERLONG,
@@ -42,6 +43,8 @@ _FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS,
 """Functions whose reply length is known from the request."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
+_COMMON_CODES = (1, 2)
+"""Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
 """Wrong bits in a short reply that a noisy pair explains."""
 _SEVERAL = 3
@@ -226,16 +229,27 @@ def _some_never(replies: Sequence[Reply]) -> str | None:
 
 
 def _overlaid(replies: Sequence[Reply]) -> str | None:
-    """A refusal that begins as it must, ends as it must and is too long: two of them, one a little later."""
+    """Wrecks that are, bit for bit, what two refusals make when one comes a little later."""
+    wrecks = [r for r in replies if _may_be_overlaid(r)]
+    if len(wrecks) < _SEVERAL:
+        return None
     count = 0
-    for reply in replies:
-        received, request = reply.exchange.received, reply.request
-        if reply.verdict in BAD and len(received) > _REFUSAL and received[0] == request.address:
-            heads = (bytes((request.address, request.function | framing.EXCEPTION_FLAG, code)) for code in (1, 2, 3))
-            count += received[-2:] in [framing.crc(head) for head in heads]
+    for reply in wrecks:
+        request = reply.request
+        bodies = (bytes((request.address, request.function | framing.EXCEPTION_FLAG, code)) for code in _COMMON_CODES)
+        refusals = [body + framing.crc(body) for body in bodies]
+        settings, received = reply.exchange.settings, reply.exchange.received
+        count += any(received in overlaps(one, other, settings) for one in refusals for other in refusals)
     if count >= _SEVERAL:
-        return f"{count} refusals begin and end as one should and are too long for one: two units share this address."
+        return f"{count} replies are just what two refusals make when one comes a little later: two units are here."
     return None
+
+
+def _may_be_overlaid(reply: Reply) -> bool:
+    """Whether the bits of the first byte allow it: a second sender can only take ones away."""
+    received, address = reply.exchange.received, reply.request.address
+    short = reply.request.function in _FIXED_LENGTH and len(received) <= 2 * _REFUSAL
+    return short and is_damaged(reply) and received[0] | address == address
 
 
 def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
@@ -263,7 +277,7 @@ def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
 _Sign = Callable[[Sequence[Reply]], str | None]
 _SIGNS_IN_SOUND_REPLIES: tuple[_Sign, ...] = (_two_identities, _yes_and_no)
 _SIGNS_IN_FRAMES: tuple[_Sign, ...] = (_two_frames,)
-_SIGNS_IN_WRECKS: tuple[_Sign, ...] = (_too_long, _some_never, _overlaid, _only_the_first_byte)
+_SIGNS_IN_WRECKS: tuple[_Sign, ...] = (_too_long, _some_never, _only_the_first_byte, _overlaid)
 
 
 def _is_lossy(replies: Sequence[Reply]) -> bool:

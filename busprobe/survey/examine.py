@@ -19,7 +19,7 @@ from busprobe.survey.analysis import analyse, identities
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
 from busprobe.survey.surroundings import foreign_frames, has_company, is_damaged, is_silence
 
-CLOSE_LOOK = Waits(reply=1.0, after=0.12)
+CLOSE_LOOK = Waits(reply=1.2, after=0.12)
 """Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough after a reply for a
 second unit of another make to show itself; common practice."""
 

@@ -228,6 +228,7 @@ class Inquiry:
                 yield Trouble(words)
             return
         yield Asking(settings, address, f"Look closely at {both_forms(address)}.", b"", waits)
+        self._await_late_replies(address)
         before = self._line.clock.now() - PATIENCE
         seen = examine(self._line, address, waits=waits, repeats=1 if waits is _LONG_LOOK else 3)
         self._strangers.extend(seen.foreign)
@@ -253,6 +254,14 @@ class Inquiry:
         yield from self._book(finding)
         self._learn(seen)
 
+    def _await_late_replies(self, address: int) -> None:
+        """Let replies pass that a slow unit still owes to earlier requests, so that they are not taken for others."""
+        asked = [sent for sent, request in self._open if request.address == address]
+        left = max(asked, default=0.0) + 2 * PATIENCE - self._line.clock.now()
+        if asked and left > 0:
+            frames = sound_frames(self._line.listen(left).data)
+            self._strangers.extend(frame for frame in frames if frame.address != address)
+
     def _learn(self, seen: Examination) -> None:
         """How fast units answer here, and how often they miss a request."""
         latency = seen.latency
@@ -268,15 +277,30 @@ class Inquiry:
 
     def _book(self, finding: Finding) -> Iterator[Event]:
         settings = finding.settings
-        known = self._ledger.same_as(finding, (s for s in self._ledger.settings if self._same(s, settings)))
+        same = (s for s in self._ledger.settings if s != settings and self._same(s, settings))
+        known = self._ledger.known_at(finding.address, same)
         if known is not None:
             self.schedule = self.schedule.demoted(settings)
             yield Found(self._ledger.also_at(known, settings))
             return
+        likelier = self._one_stop_bit_less(settings)
+        if likelier is not None:
+            self.switch(likelier)
+            seen = examine(self._line, finding.address)
+            self.switch(settings)
+            if seen.kind is finding.kind:
+                yield from self._book(seen.finding())
+                yield from self._book(finding)
+                return
         self._ledger.findings[settings, finding.address] = finding
         if settings not in self._ledger.impostors:
             self.schedule = self.schedule.promoted(settings).deepened(settings)
         yield Found(finding)
+
+    def _one_stop_bit_less(self, settings: LineSettings) -> LineSettings | None:
+        """The likelier setting at which a unit found at `settings` answers too, if it is searched as well."""
+        less = replace(settings, stop_bits=1)
+        return less if settings.stop_bits == 2 and less in self._ledger.settings else None
 
     def _same(self, one: LineSettings, other: LineSettings) -> bool:
         """Whether a unit at `one` is heard at `other` too: a second stop bit is idle line to most receivers."""

@@ -8,9 +8,8 @@ from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import Function
 from busprobe.survey.control import Blindness
-from busprobe.survey.findings import Evidence, Finding, Kind
+from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.result import Asked, Earlier, SurveyResult, Untested
 from busprobe.survey.schedule import Sweep
 
@@ -91,18 +90,9 @@ class Ledger:
         """How many units are known to be there: a clash is at least two."""
         return sum({Kind.UNIT: 1, Kind.CLASH: 2}.get(f.kind, 0) for f in self.findings.values())
 
-    def same_as(self, finding: Finding, settings: Iterable[LineSettings]) -> Finding | None:
-        """An earlier finding at one of `settings` that is the same unit, as far as its replies tell.
-
-        Replies of a clash are never twice the same, so there the address has to do.
-        """
-        for other in settings:
-            known = self.findings.get((other, finding.address))
-            if known is None or other == finding.settings:
-                continue
-            if known.kind is not Kind.UNIT or _alike(known.evidence, finding.evidence):
-                return known
-        return None
+    def known_at(self, address: int, settings: Iterable[LineSettings]) -> Finding | None:
+        """An earlier finding at `address` and one of `settings`."""
+        return next((self.findings[s, address] for s in settings if (s, address) in self.findings), None)
 
     def also_at(self, known: Finding, settings: LineSettings) -> Finding:
         """Note that a known unit answers at further settings too."""
@@ -135,16 +125,3 @@ class Ledger:
             impostors=frozenset(self.impostors),
             failure=failure,
         )
-
-
-def _alike(one: Iterable[Evidence], other: Iterable[Evidence]) -> bool:
-    """Whether the same requests were answered alike: what a unit says of itself to the byte, live values by length."""
-    replies = {e.request: e.received for e in one}
-    common = [(e, replies[e.request]) for e in other if e.request in replies]
-    return bool(common) and all(
-        (e.received == earlier) if e.request[1] not in _LIVE else len(e.received) == len(earlier)
-        for e, earlier in common
-    )
-
-
-_LIVE = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)

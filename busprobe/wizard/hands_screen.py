@@ -35,9 +35,9 @@ class HandsScreen(Screen[None]):
 
     def __init__(self) -> None:
         super().__init__()
-        self._log: deque[str] = deque(maxlen=_LOG)
-        self._over = False
-        self._closed = False
+        self._lines: deque[str] = deque(maxlen=_LOG)
+        self._is_over = False
+        self._dismissed = False
 
     def compose(self) -> ComposeResult:
         """What is watched, two large words, what to do, log, keys."""
@@ -55,7 +55,7 @@ class HandsScreen(Screen[None]):
     @property
     def log_lines(self) -> tuple[str, ...]:
         """What happened, newest first."""
-        return tuple(self._log)
+        return tuple(self._lines)
 
     def head(self, words: str) -> None:
         """Say what is watched."""
@@ -73,8 +73,8 @@ class HandsScreen(Screen[None]):
 
     def happened(self, words: str, *, ring: bool = True) -> None:
         """Log `words` with the time of day, and ring."""
-        self._log.appendleft(f"{datetime.now().astimezone():%H:%M:%S}  {words}")
-        self.query_one("#hands-log", Static).update(Text("\n".join(self._log)))
+        self._lines.appendleft(f"{datetime.now().astimezone():%H:%M:%S}  {words}")
+        self.query_one("#hands-log", Static).update(Text("\n".join(self._lines)))
         if ring:
             self.app.bell()
 
@@ -94,7 +94,7 @@ class HandsScreen(Screen[None]):
 
     def end(self) -> None:
         """Close, at once or as soon as nothing is in front of this screen."""
-        self._over = True
+        self._is_over = True
         self._close_if_in_front()
 
     def on_screen_resume(self) -> None:
@@ -102,8 +102,8 @@ class HandsScreen(Screen[None]):
         self.call_later(self._close_if_in_front)
 
     def _close_if_in_front(self) -> None:
-        if self._over and self.app.screen is self and not self._closed:
-            self._closed = True
+        if self._is_over and self.app.screen is self and not self._dismissed:
+            self._dismissed = True
             self.dismiss(None)
 
     def action_leave(self) -> None:

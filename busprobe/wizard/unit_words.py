@@ -15,6 +15,8 @@ def key_text(unit: UnitRecord) -> str:
 
 def type_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
     """What it says it is, or what its profile says; empty if nobody knows."""
-    said = " ".join(unit.identity[part] for part in ("vendor", "product") if unit.identity.get(part))
+    vendor, product = unit.identity.get("vendor", ""), unit.identity.get("product", "")
     profile = profiles.get(unit.profile or "")
-    return said or (f"{profile.maker} {profile.model}" if profile else "")
+    if profile is not None and not (vendor and product):
+        return f"{profile.maker} {profile.model}"
+    return f"{vendor} {product}".strip()

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from busprobe.handover import csv_files
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.table import Cell
 from tests.handover.hostile import EMPTY, saying
 
 
@@ -119,7 +120,7 @@ def test_every_table_is_a_file_of_its_own(bus_list: BusList) -> None:
         (None, None),
     ],
 )
-def test_text_that_could_act_is_made_harmless(cell: csv_files.Cell, written: csv_files.Cell) -> None:
+def test_text_that_could_act_is_made_harmless(cell: Cell, written: Cell) -> None:
     assert csv_files.harmless(cell) == written
 
 

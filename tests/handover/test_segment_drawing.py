@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import pytest
@@ -52,7 +53,7 @@ def test_a_long_cable_turns_back_and_stays_one_line() -> None:
     found = listing(*(unit(n, position=n) for n in range(1, 33)))
     lines = [line.get("points", "").split() for line in shapes(found, "polyline", "cable")]
     assert len(lines) == 32
-    assert all(before[-1] == after[0] for before, after in zip(lines, lines[1:], strict=False))
+    assert all(before[-1] == after[0] for before, after in pairwise(lines))
     rows = {line[-1].split(",")[1] for line in lines}
     assert len(rows) == -(-33 // PER_ROW)
 

@@ -56,7 +56,9 @@ def test_sheets_are_ready_to_read_and_to_print(bus_list: BusList) -> None:
         assert sheet.print_title_rows == "$1:$1"
         assert sheet.page_setup.orientation == "landscape"
         assert sheet.page_setup.paperSize == 9, "A4, ECMA-376 part 1 section 18.3.1.63, from memory"
-        assert sheet.sheet_properties.pageSetUpPr.fitToPage is True
+        properties = sheet.sheet_properties.pageSetUpPr
+        assert properties is not None
+        assert properties.fitToPage is True
         assert sheet.page_setup.fitToHeight == 0
         assert sheet.column_dimensions["A"].width >= 6
 
@@ -81,8 +83,9 @@ def check_harmless(bus_list: BusList) -> None:
                 assert found.hyperlink is None
                 if isinstance(cell, str):
                     assert (found.value or "") == cell_text(cell)
-        left = sheet.oddHeader.left.text or ""
-        assert left.replace("&&", "").count("&") == 0
+        header = sheet.oddHeader
+        assert header is not None
+        assert "&" not in (header.left.text or "").replace("&&", "")
 
 
 @settings(deadline=None, max_examples=25)

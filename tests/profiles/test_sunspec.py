@@ -10,6 +10,7 @@ import pytest
 from sunspec2 import mb
 from sunspec2.modbus.client import SunSpecModbusClientDevice
 
+from busprobe.profiles.page import data_sheet
 from busprobe.profiles.registers import Register
 from busprobe.profiles.schema import PointType, Profile, ScaleRegister
 from busprobe.profiles.store import load_all, shipped_folder
@@ -53,6 +54,8 @@ def test_the_unit_address_is_the_device_address_point(profile: Profile) -> None:
     assert entry["access"] == "RW"
     assert profile.readdress is not None
     assert profile.readdress.at.wire == base(profile) + offset
+    assert profile.readdress.stated_effect is None
+    assert "1-247; when it holds is not stated; ready again" in " ".join(" ".join(data_sheet(profile)).split())
 
 
 @pytest.mark.parametrize("profile", PROFILES, ids=lambda p: p.id)

@@ -40,7 +40,9 @@ class CuttablePort:
         self.before: Callable[[int], None] = lambda _: None
         """Called with the frame's number, from 0, before it leaves."""
         self.after: Callable[[int], None] = lambda _: None
-        """Called after its last bit."""
+        """Called once it is on its way."""
+        self.heard: Callable[[], None] = lambda: None
+        """Called when bytes have come."""
         self._port = port
 
     @property
@@ -58,7 +60,10 @@ class CuttablePort:
         return end
 
     def receive(self, until: float) -> Chunk | None:
-        return self._port.receive(until)
+        chunk = self._port.receive(until)
+        if chunk is not None:
+            self.heard()
+        return chunk
 
     def close(self) -> None:
         self._port.close()
@@ -89,10 +94,6 @@ class Stage:
     def reopened(self) -> Line:
         """A line of the next start of the program."""
         return Line(self.segment.port(), self.unit.settings)
-
-    def rest(self) -> None:
-        """Let a restart be over."""
-        self.line.listen(5)
 
 
 def stage(kind: str, settings: LineSettings | None = None, **entry: object) -> Stage:

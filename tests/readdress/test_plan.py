@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.readdress.plan import PlannedMove, plan_moves, propose_addresses, remarks
 
@@ -35,11 +36,32 @@ def starts_and_goals(draw: st.DrawFn, most: int = 40, highest: int = 247) -> tup
     return dict(zip(names, start, strict=True)), dict(zip(names, goal, strict=True))
 
 
+@st.composite
+def shared_starts(
+    draw: st.DrawFn, most: int = 30, highest: int = 247
+) -> tuple[dict[str, int], dict[str, int], dict[str, LineSettings]]:
+    """The same of a pair with mixed line settings: units may share an address at different settings."""
+    start, goal = draw(starts_and_goals(most, highest))
+    pool = sorted({*start.values()})
+    start = {name: draw(st.sampled_from(pool)) for name in start}
+    bauds = iter(range(300, 300 + len(start)))
+    return start, goal, {name: LineSettings(next(bauds)) for name in start}
+
+
 @given(starts_and_goals())
 @settings(max_examples=150)
 def test_replaying_the_plan_never_collides_and_ends_at_the_goal(case: tuple[dict[str, int], dict[str, int]]) -> None:
     start, goal = case
     assert replay(start, plan_moves(start, goal)) == goal
+
+
+@given(shared_starts())
+@settings(max_examples=100)
+def test_units_that_share_an_address_at_different_settings_are_moved_apart(
+    case: tuple[dict[str, int], dict[str, int], dict[str, LineSettings]],
+) -> None:
+    start, goal, lines = case
+    assert replay(start, plan_moves(start, goal, settings=lines)) == goal
 
 
 def fewest_writes(start: dict[str, int], goal: dict[str, int], addresses: range) -> int:
@@ -69,6 +91,16 @@ def test_no_plan_needs_fewer_writes(case: tuple[dict[str, int], dict[str, int]])
     assert len(plan_moves(start, goal)) == fewest_writes(start, goal, range(1, used + 2))
 
 
+@given(shared_starts(most=4, highest=6))
+@settings(max_examples=40)
+def test_no_plan_from_shared_addresses_needs_fewer_writes(
+    case: tuple[dict[str, int], dict[str, int], dict[str, LineSettings]],
+) -> None:
+    start, goal, lines = case
+    used = max(*start.values(), *goal.values())
+    assert len(plan_moves(start, goal, settings=lines)) == fewest_writes(start, goal, range(1, used + 2))
+
+
 def test_a_swap_goes_through_a_free_address() -> None:
     moves = plan_moves({"P": 1, "Q": 2}, {"P": 2, "Q": 1})
     assert [(m.unit, m.old, m.new, m.aside) for m in moves] == [
@@ -96,6 +128,9 @@ def test_a_unit_the_plan_does_not_name_stays_and_is_never_hit() -> None:
 def test_units_sharing_an_address_now_are_refused() -> None:
     with pytest.raises(RefusedError, match=r"P and Q share unit address 1 \(0x01\)"):
         plan_moves({"P": 1, "Q": 1}, {"P": 10, "Q": 11})
+    at = LineSettings.parse("9600-8N1")
+    with pytest.raises(RefusedError, match="P and Q share"):
+        plan_moves({"P": 1, "Q": 1}, {"P": 10, "Q": 11}, settings={"P": at, "Q": at})
 
 
 def test_a_unit_that_is_not_on_the_pair_is_named() -> None:

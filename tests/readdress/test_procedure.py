@@ -107,3 +107,9 @@ def test_the_frame_is_that_of_the_standard() -> None:
     procedure = Procedure.by_hand(1, 6)
     (step,) = steps(move(old=17, new=3, procedure=procedure), 17)
     assert step.request.frame[:-2] == bytes.fromhex("11 06 0001 0003")
+
+
+def test_where_a_profile_does_not_state_the_effect_nothing_is_expected_of_the_reply() -> None:
+    """An open standard may say which register, and leave open when the address holds."""
+    made = Procedure.from_profile(profile(readdress={"register": 68, "effect": "not-stated"}))
+    assert (made.effect, made.reply_from) == (None, None)

@@ -12,7 +12,7 @@ from textual.pilot import Pilot
 from busprobe.connect import Connector
 from busprobe.job import Job
 from busprobe.job.plan import PlannedUnit
-from busprobe.line.clock import VirtualClock
+from busprobe.line.clock import ScaledClock, VirtualClock
 from busprobe.line.ports import PortInfo
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
@@ -55,6 +55,15 @@ def session(job: Job) -> Iterator[Session]:
 def new_session(job: Job, plan: tuple[PlannedUnit, ...] = ()) -> Session:
     """A session whose virtual segments run on simulated time."""
     return Session(job, load_all([shipped_folder()]), plan=plan, connector=Connector(virtual_clock=VirtualClock()))
+
+
+@pytest.fixture
+def paced(job: Job) -> Iterator[Session]:
+    """A session in which time passes, twenty times faster than life, so that something can happen meanwhile."""
+    connector = Connector(virtual_clock=ScaledClock(20))
+    made = Session(job, load_all([shipped_folder()]), connector=connector)
+    yield made
+    made.close()
 
 
 Wizard = Callable[..., AbstractAsyncContextManager[Person]]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 from collections.abc import Callable
 
 from textual.pilot import Pilot
+from textual.widgets import Input
 
 from busprobe.wizard.app import BusprobeApp
 
@@ -31,6 +33,10 @@ class Person:
     async def write(self, text: str) -> None:
         """Type into the field that has the focus."""
         await self.press(*text)
+
+    def fill(self, field: str, text: str) -> None:
+        """Put text into a field, as typing would."""
+        self.app.query_one(field, Input).value = text
 
     async def look(self) -> None:
         """Let the screen follow what happened."""
@@ -62,6 +68,11 @@ class Person:
     def rail(self) -> str:
         """The line of the states of all steps."""
         return self.screen.splitlines()[2]
+
+    @property
+    def states(self) -> list[str]:
+        """Sign and word of each of the seven steps."""
+        return re.split(r"\s{2,}", self.rail.strip())
 
     @property
     def next_line(self) -> str:

@@ -160,7 +160,12 @@ def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
 
 @pytest.mark.parametrize(
     ("outcome", "words"),
-    [("waiting for power cycle", "cycle it"), ("not verified", "not sure"), (None, "not known"), ("refused", "refused")],
+    [
+        ("waiting for power cycle", "cycle it"),
+        ("not verified", "not sure"),
+        ("refused", "refused"),
+        (None, "not known"),
+    ],
 )
 def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(outcome: str | None, words: str) -> None:
     unit, writes = UnitRecord(1, "9600-8N1"), (write(outcome),)

@@ -71,9 +71,9 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
         yield Static(id="port-detail", classes="said")
         with Horizontal(classes="row gap"):
             yield Static("Port", classes="label")
-            yield Input(placeholder="/dev/ttyUSB0   COM7   socket://host:port   virtual:site", id="port", compact=True)
+            yield Input(placeholder="/dev/ttyUSB0  COM7  socket://host:port", id="port-name", compact=True)
             yield Static(" Settings", classes="label")
-            yield Input("9600-8N1", id="settings", compact=True, max_length=14)
+            yield Input("9600-8N1", id="port-settings", compact=True, max_length=14)
         yield Static(id="port-said", classes="said gap")
 
     def on_mount(self) -> None:
@@ -86,7 +86,7 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
 
     def job_changed(self) -> None:
         """Offer the port of the job; say what is open."""
-        field = self.query_one("#port", Input)
+        field = self.query_one("#port-name", Input)
         if self.session.is_open:
             self.next_words = "Go on to Wiring (2) or straight to Survey (3)."
         else:
@@ -105,11 +105,11 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
         name = event.row_key.value or ""
         self.query_one("#port-detail", Static).update(Text(self._words.get(name, "")))
         if self._table.has_focus:
-            self.query_one("#port", Input).value = name
+            self.query_one("#port-name", Input).value = name
 
     @on(DataTable.RowSelected, "#ports")
     def _row_selected(self, event: DataTable.RowSelected) -> None:
-        self.query_one("#port", Input).value = event.row_key.value or ""
+        self.query_one("#port-name", Input).value = event.row_key.value or ""
         self._open()
 
     @on(Input.Submitted)
@@ -118,9 +118,9 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
 
     def _open(self) -> None:
         """Open the port of the field in a worker and listen."""
-        name = self.query_one("#port", Input).value.strip()
+        name = self.query_one("#port-name", Input).value.strip()
         try:
-            settings = LineSettings.parse(self.query_one("#settings", Input).value)
+            settings = LineSettings.parse(self.query_one("#port-settings", Input).value)
         except BusprobeError as error:
             self._say_failure(error)
             return

@@ -83,6 +83,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         self._run: RecordedSurvey | None = None
         self._despite_master: Decision[bool] = Decision()
         self._paused = False
+        self._stopping = False
         self._found: dict[tuple[int, str], Mapping[str, Any]] = {}
         self._exchanges: dict[tuple[int, str], tuple[str, ...]] = {}
         """What each finding rests on, in words; the job keeps the raw replies only."""
@@ -169,15 +170,19 @@ You can look at other steps while the survey runs; it goes on, and the rail show
 
     def _begin(self, search: Search, *, resume: bool) -> None:
         decision = self._despite_master = Decision()
+        self._paused = self._stopping = False
 
         def work() -> None:
             run = self.session.survey(search.settings, search.addresses, expect=search.expect, resume=resume)
             self._run = run
+            if self._paused:
+                run.pause()
+            if self._stopping:
+                run.cancel()
             for events in batches(self._answering(run, decision)):
                 self.post_message(self.Advanced(events))
 
         if self.on_line("the survey", work):
-            self._paused = False
             if not resume:
                 self._found.clear()
                 self._exchanges.clear()
@@ -219,15 +224,17 @@ You can look at other steps while the survey runs; it goes on, and the rail show
 
     def action_pause(self) -> None:
         """Pause or go on."""
-        if self._run is None or not self.working:
+        if not self.working:
             return
         self._paused = not self._paused
         if self._paused:
-            self._run.pause()
+            if self._run is not None:
+                self._run.pause()
             self.progress = "paused"
             self.next_words = "Paused. p goes on, x stops; what was found is in the job."
         else:
-            self._run.unpause()
+            if self._run is not None:
+                self._run.unpause()
             self.next_words = "Wait, or look at other steps: the survey goes on. p pauses, x stops."
 
     def action_skip(self) -> None:
@@ -243,6 +250,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
 
     def stop_work(self) -> None:
         """End after the exchange under way."""
+        self._stopping = True
         if self._run is not None:
             self._run.cancel()
         self._despite_master.leave(False)
@@ -289,7 +297,8 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         if found:
             self.wizard.explain(f"Address {both_forms(address)}: evidence", "\n\n".join(found))
         else:
-            self.notify(f"Nothing was found at {both_forms(address)}.", timeout=3, markup=False)
+            word = self.query_one(AddressMap).mark(address).word
+            self.wizard.explain(f"Address {both_forms(address)}: evidence", f"Nothing was found here: {word}.")
 
     @on(AddressMap.Chosen)
     def _address_chosen(self) -> None:

@@ -1,0 +1,166 @@
+"""Several moves one after the other: a confirmation for each, and one power cycle to check them all.
+
+The moves come in an order in which no two units ever share a place (`busprobe.readdress.plan`).  The first that is
+refused or cannot be verified ends the batch, since what follows was worked out from where the units would be by then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import dataclass
+
+from busprobe.errors import RefusedError
+from busprobe.line.line import Line
+from busprobe.readdress.journal import Journal
+from busprobe.readdress.move import execute, verify_again
+from busprobe.readdress.outcome import Outcome, Result, refusal
+from busprobe.readdress.preparing import Prepared, Report, prepare
+from busprobe.readdress.procedure import Move
+
+
+@dataclass(frozen=True)
+class Begun:
+    """A move is about to be prepared."""
+
+    move: Move
+    number: int
+    """From 1."""
+    of: int
+    """Moves in the batch."""
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What became of a move."""
+
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What a power cycle showed of a move."""
+
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
+class Finished:
+    """The batch is over."""
+
+    outcomes: tuple[Outcome, ...]
+    """The last word on each move that was begun, in order."""
+    left: tuple[Move, ...]
+    """Moves that were not begun."""
+    why: str
+
+    @property
+    def unchecked(self) -> tuple[Outcome, ...]:
+        """Moves that took effect, or wait to, and were not checked by a power cycle."""
+        return tuple(outcome for outcome in self.outcomes if _is_open(outcome))
+
+
+Step = Begun | Ended | Checked | Finished
+"""What the batch tells; the last one is always `Finished`."""
+
+PowerCycle = Callable[[tuple[Outcome, ...]], bool]
+"""Has the units of these moves switched off and on again; whether that was done."""
+
+
+class Batch:
+    """The moves; iterate over `run()`."""
+
+    def __init__(
+        self,
+        line: Line,
+        moves: Sequence[Move],
+        journal: Journal,
+        *,
+        confirm: Callable[[Prepared], bool],
+        power_cycle: PowerCycle,
+        report: Report = lambda _: None,
+    ) -> None:
+        """Carry out `moves` in this order, each once `confirm` says so.
+
+        `power_cycle` is asked at the end, and before a move that depends on one that waits for it.
+        """
+        self._line = line
+        self._moves = tuple(moves)
+        self._journal = journal
+        self._confirm = confirm
+        self._power_cycle = power_cycle
+        self._report = report
+        self._outcomes: list[Outcome] = []
+
+    def run(self) -> Iterator[Step]:
+        """Go on until all moves are done or one of them stops the batch.
+
+        Raises `PortError` if the port fails before a move's write was sent, or during a check.
+        """
+        for number, move in enumerate(self._moves, 1):
+            held_up = any(o.result is Result.WAITING and _depends(move, o.move) for o in self._outcomes)
+            if held_up and not (yield from self._check()):
+                yield self._finished("The next move has to wait for a power cycle that proves the ones before.")
+                return
+            yield Begun(move, number, len(self._moves))
+            outcome = self._carried_out(move)
+            self._outcomes.append(outcome)
+            yield Ended(outcome)
+            if outcome.result is Result.NOT_VERIFIED:
+                yield self._finished("This move could not be verified; settle that first.")
+                return
+            if outcome.result is Result.REFUSED:
+                yield from self._check()
+                yield self._finished("This move was not made, and the others build on it.")
+                return
+        proven = yield from self._check()
+        yield self._finished("All moves are done." if proven else "All moves are done, and not all are proven.")
+
+    def _carried_out(self, move: Move) -> Outcome:
+        try:
+            prepared = prepare(self._line, move, self._report)
+        except RefusedError as error:
+            return refusal(move, error)
+        return execute(self._line, prepared, self._journal, self._confirm, self._report)
+
+    def _check(self) -> Generator[Step, None, bool]:
+        """Have power taken away and given back, then look at all moves that this can prove; whether it did."""
+        pending = [place for place in range(len(self._outcomes)) if self._is_to_check(place)]
+        if not pending:
+            return True
+        if not self._power_cycle(tuple(self._outcomes[place] for place in pending)):
+            return False
+        for place in pending:
+            before = self._outcomes[place]
+            later = [outcome.move for outcome in self._outcomes[place + 1 :] if outcome.result is not Result.REFUSED]
+            self._outcomes[place] = verify_again(
+                self._line,
+                before.move,
+                before=before.result,
+                given_on=any(move.target == before.move.source for move in later),
+                journal=self._journal,
+                write=before.write,
+                report=self._report,
+            )
+            yield Checked(self._outcomes[place])
+        return all(self._outcomes[place].result is Result.VERIFIED for place in pending)
+
+    def _is_to_check(self, place: int) -> bool:
+        """Whether a move is open; one whose unit has gone on since is proven by its later move."""
+        outcome = self._outcomes[place]
+        gone_on = any(
+            later.move.source == outcome.move.target and later.result is not Result.REFUSED
+            for later in self._outcomes[place + 1 :]
+        )
+        return _is_open(outcome) and not gone_on
+
+    def _finished(self, why: str) -> Finished:
+        return Finished(tuple(self._outcomes), self._moves[len(self._outcomes) :], why)
+
+
+def _is_open(outcome: Outcome) -> bool:
+    return outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled
+
+
+def _depends(move: Move, earlier: Move) -> bool:
+    """Whether `move` needs what `earlier` is to bring about: its unit elsewhere, or its old address free."""
+    return move.new == earlier.old or move.old == earlier.new

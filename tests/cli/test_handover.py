@@ -1,0 +1,145 @@
+"""The papers and the comparison by commands: files, documents, exit codes."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from busprobe.errors import ExitCode
+from busprobe.handover.files import EXPORTERS
+from busprobe.job import Job, UnitRecord
+from busprobe.job.plan import PlannedUnit, keep_plan
+from tests.cli.conftest import Command
+
+SETTINGS = "9600-8N1"
+SURVEY = {"port": "COM7", "settings": [SETTINGS], "addresses": "1-247"}
+PUMP = UnitRecord(
+    12, SETTINGS, tag="P-12", identity={"vendor": "Garnet", "product": "GS-1", "revision": "1.4"}, seen="1"
+)
+FAN = UnitRecord(13, SETTINGS, tag="F-13", seen="1")
+
+
+def make(path: Path, *units: UnitRecord, plan: tuple[PlannedUnit, ...] = ()) -> Path:
+    with Job.create(path, site="Mill Lane", segment="Hall 2") as job:
+        survey = job.begin_survey(SURVEY)
+        found = [{"address": unit.address, "settings": unit.settings, "kind": unit.kind} for unit in units]
+        job.end_survey(survey, {**SURVEY, "complete": True, "line": {}, "findings": found})
+        for unit in units:
+            job.put_unit(unit)
+        if plan:
+            keep_plan(job, plan)
+    return path
+
+
+@pytest.fixture
+def spring(tmp_path: Path) -> Path:
+    return make(tmp_path / "spring.busjob", PUMP, FAN)
+
+
+def test_every_format_is_written_unless_some_are_named(command: Command, spring: Path, tmp_path: Path) -> None:
+    ran = command("handover", "--job", spring, "--out", tmp_path / "all", "--json")
+    assert ran.code == ExitCode.DONE, ran.err
+    names = {Path(file).name for file in ran.document["files"]}
+    assert names == {path.name for path in (tmp_path / "all").iterdir()}
+    assert names >= {"bus-list.xlsx", "bus-list.html", "bus-list.md", "unit-labels.html", "polling-table.csv"}
+    assert "The wiring was not measured." in ran.document["not_tested"]
+    one = command("handover", "--job", spring, "--out", tmp_path / "one", "--format", "markdown")
+    assert [path.name for path in (tmp_path / "one").iterdir()] == ["bus-list.md"]
+    assert "bus-list.md" in one.out
+
+
+def test_help_names_every_format(command: Command) -> None:
+    text = command("handover", "--help").out
+    assert all(f"{name} " in text for name in EXPORTERS)
+
+
+def test_a_description_of_a_unit_that_moved_away_is_pointed_out(command: Command, spring: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert command("handover", "--job", spring, "--out", out).code == ExitCode.DONE
+    with Job.open(spring) as job:
+        job.move_unit(13, 20, settings=SETTINGS, how_set="switch")
+    ran = command("handover", "--job", spring, "--out", out, "--overwrite", "--json")
+    assert [Path(file).name for file in ran.document["left_over"]] == ["thing-013-9600-8N1.td.json"]
+    again = command("handover", "--job", spring, "--out", out, "--overwrite", "--format", "things")
+    assert "Left by an earlier hand over" in again.err
+    assert "thing-013" in again.err
+
+
+def test_nothing_is_replaced_unasked_and_then_nothing_is_written(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "bus-list.md").write_text("mine", encoding="utf-8")
+    ran = command("handover", "--job", spring, "--out", out)
+    assert ran.code == ExitCode.REFUSED
+    assert "bus-list.md" in ran.err
+    assert [path.name for path in out.iterdir()] == ["bus-list.md"]
+    assert (out / "bus-list.md").read_text(encoding="utf-8") == "mine"
+
+
+def test_the_same_visit_does_not_differ(command: Command, spring: Path, tmp_path: Path) -> None:
+    autumn = make(tmp_path / "autumn.busjob", replace(PUMP, seen="2"), replace(FAN, seen="2"))
+    ran = command("compare", spring, autumn, "--json")
+    assert (ran.code, ran.document["differences"], ran.document["plan"]) == (ExitCode.DONE, [], None)
+    assert ran.document["format"] == "busprobe.comparison/1"
+    said = command("compare", spring, autumn)
+    assert "Nothing that was compared differs." in said.out
+    assert "No plan is kept" in said.out
+    assert "Not compared: Reply times" in said.err
+
+
+def test_every_kind_of_difference_needs_attention(command: Command, spring: Path, tmp_path: Path) -> None:
+    moved = replace(PUMP, address=20, identity={**PUMP.identity, "revision": "1.5"}, seen="2")
+    autumn = make(tmp_path / "autumn.busjob", moved, UnitRecord(30, SETTINGS, seen="2"))
+    ran = command("compare", spring, autumn, "--json")
+    assert ran.code == ExitCode.ATTENTION
+    found = [(one["kind"], one["address_before"], one["address_now"]) for one in ran.document["differences"]]
+    assert found == [("moved", 12, 20), ("firmware", 12, 20), ("missing", 13, None), ("extra", None, 30)]
+    assert "Unit 12 (0x0C) 9600-8N1 P-12 had revision 1.4 and has 1.5 now." in [
+        one["words"] for one in ran.document["differences"]
+    ]
+    assert "firmware" in command("compare", spring, autumn).out
+
+
+@pytest.mark.parametrize("keeper", ["spring", "autumn"])
+def test_the_plan_of_either_job_is_held_against_the_later_list(command: Command, tmp_path: Path, keeper: str) -> None:
+    plan = (PlannedUnit("P-12", 12), PlannedUnit("F-13", 13), PlannedUnit("V-14", 14))
+    jobs = [
+        make(tmp_path / f"{name}.busjob", PUMP, FAN, plan=plan if name == keeper else ())
+        for name in ("spring", "autumn")
+    ]
+    ran = command("compare", *jobs, "--json")
+    assert ran.code == ExitCode.ATTENTION
+    assert ran.document["plan"] == ["Planned and not found: V-14 at 14 (0x0E)."]
+    assert "V-14" in command("compare", *jobs).out
+
+
+def test_neither_job_is_changed_by_comparing(command: Command, spring: Path, tmp_path: Path) -> None:
+    autumn = Path(shutil.copy(spring, tmp_path / "autumn.busjob"))
+    before = spring.read_bytes(), autumn.read_bytes()
+    command("compare", spring, autumn)
+    assert (spring.read_bytes(), autumn.read_bytes()) == before
+
+
+def broken(path: Path) -> Path:
+    path.write_text(json.dumps({"no": "job"}), encoding="utf-8")
+    return path
+
+
+def absent(path: Path) -> Path:
+    return path
+
+
+@pytest.mark.parametrize("made", [broken, absent])
+def test_a_file_that_is_no_job_is_named(
+    command: Command, spring: Path, tmp_path: Path, made: Callable[[Path], Path]
+) -> None:
+    ran = command("compare", spring, made(tmp_path / "other.busjob"))
+    assert ran.code == ExitCode.USAGE
+    assert "other.busjob" in ran.err

@@ -1,0 +1,176 @@
+"""``busprobe profiles``: what is stored, what is wrong with a file, and a unit described with the unit at hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from busprobe.errors import ExitCode
+from busprobe.profiles.loading import load_profile
+from busprobe.profiles.store import own_folder, shipped_folder
+from tests.cli.conftest import Command
+
+GENERIC = ("--port", "virtual:generic", "--settings", "9600-8N1")
+WIND = (*GENERIC, "--address", 5, "--point", "Wind=31", "--point", "Direction=33")
+
+
+def profile_file(folder: Path, name: str, model: str, fingerprint: str = "") -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{name}.toml"
+    path.write_text(
+        f'id = "{name}"\nmaker = "Glenmoss Works"\nmodel = "{model}"\nkind = "relay"\nnumbering = "wire"\n{fingerprint}'
+    )
+    return path
+
+
+def test_list_says_which_file_wins_shipped_own_or_the_jobs(command: Command, tmp_path: Path) -> None:
+    own = profile_file(own_folder(), "aldermoor-at-10", "AT-10 my own")
+    of_job = profile_file(tmp_path / "profiles", "aldermoor-at-10", "AT-10 of this job")
+    job_file = tmp_path / "plant.busjob"
+    shipped = shipped_folder() / "aldermoor-at-10.toml"
+    listed = {p["id"]: p for p in command("profiles", "list", "--json").document["profiles"]}
+    assert (listed["aldermoor-at-10"]["file"], listed["aldermoor-at-10"]["in_place_of"]) == (str(own), [str(shipped)])
+    ran = command("profiles", "list", "--job", job_file)
+    assert ran.code == ExitCode.DONE
+    assert f"Profile aldermoor-at-10 is that of {of_job}, in place of {own}." in ran.err
+    shown = command("profiles", "show", "aldermoor-at-10", "--job", job_file)
+    assert "AT-10 of this job" in shown.out
+    assert f"in place of {shipped}" in shown.err
+
+
+def test_a_broken_own_profile_is_told_and_takes_nothing_with_it(command: Command) -> None:
+    profile_file(own_folder(), "broken", "G-1", "points = 5\n")
+    ran = command("profiles", "list", "--json")
+    assert ran.code == ExitCode.ATTENTION
+    assert "points" in ran.document["problems"][0]
+    assert len(ran.document["profiles"]) > 6
+    identified = command("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21)
+    assert identified.code == ExitCode.DONE
+    assert "broken.toml" in identified.err
+
+
+def test_check_tells_all_mistakes_with_their_lines_also_those_between_files(command: Command, tmp_path: Path) -> None:
+    one = profile_file(tmp_path, "one", "G-1", '[fingerprint]\nserver_id = { contains = "G-1" }\n')
+    two = profile_file(tmp_path, "two", "G-1 B", '[fingerprint]\nserver_id = { equals = "G-1 B" }\n')
+    wrong = profile_file(tmp_path, "wrong", "G-2", 'color = "red"\n[limits]\nregisters = 900\n')
+    ran = command("profiles", "check", one, two, wrong)
+    assert ran.code == ExitCode.USAGE
+    assert "fingerprint (line 6): fits every unit of 'two' (Glenmoss Works G-1 B) too" in ran.out
+    assert f"{two}: sound" in ran.out
+    assert "color (line 6): is not a known field" in ran.out
+    assert "limits.registers (line 8)" in ran.out
+    alone = command("profiles", "check", one)
+    assert alone.code == ExitCode.DONE
+
+
+def test_fields_are_explained(command: Command) -> None:
+    ran = command("profiles", "fields")
+    assert ran.code == ExitCode.DONE
+    assert "points[].scale_register.means: may be left out" in ran.out
+
+
+def test_draft_shows_the_plausible_ways_first_and_names_an_off_by_one(command: Command) -> None:
+    ran = command("profiles", "draft", *WIND, "--json")
+    assert ran.code == ExitCode.ATTENTION
+    document = ran.document
+    assert (document["format"], document["off_by"], document["numbering"]) == (
+        "busprobe.profile-draft/1",
+        -1,
+        "one-based",
+    )
+    best = document["points"][0]["interpretations"][0]
+    assert (best["function"], best["register"], best["type"], best["order"]) == (3, 30, "float32", "CDAB")
+    assert document["given"] == [{"function": 3, "register": 30, "count": 3}]
+    assert document["file"] is None
+    printed = command("profiles", "draft", *WIND)
+    assert "Numbering is off by one" in printed.out
+    assert "nothing is written to it" in printed.err
+
+
+def test_a_drafted_profile_is_valid_and_recognises_its_unit(command: Command) -> None:
+    ran = command("profiles", "draft", *WIND, "--save", "wheal-tamsin-wt-5")
+    path = own_folder() / "wheal-tamsin-wt-5.toml"
+    assert f"The profile is in {path}." in ran.out
+    assert load_profile(path).numbering == "one-based"
+    assert command("profiles", "check", path).code == ExitCode.DONE
+    identified = command("identify", *GENERIC, "--address", 5, "--json")
+    assert identified.document["profile"] == "wheal-tamsin-wt-5"
+    assert [reading["name"] for reading in identified.document["readings"]] == ["Wind", "Direction"]
+
+
+def test_a_draft_replaces_no_file_unasked(command: Command, tmp_path: Path) -> None:
+    path = profile_file(own_folder(), "wheal-tamsin-wt-5", "WT-5 by hand")
+    before = path.read_text()
+    ran = command("profiles", "draft", *WIND, "--save", "wheal-tamsin-wt-5")
+    assert ran.code == ExitCode.REFUSED
+    assert "is there already" in ran.err
+    assert path.read_text() == before
+    into_job = command("profiles", "draft", *WIND, "--save", "wheal-tamsin-wt-5", "--job", tmp_path / "plant.busjob")
+    assert str(tmp_path / "profiles" / "wheal-tamsin-wt-5.toml") in into_job.out
+    command("profiles", "draft", *WIND, "--save", "wheal-tamsin-wt-5", "--overwrite")
+    assert path.read_text() != before
+
+
+def test_notes_and_what_the_display_shows_settle_a_draft(command: Command, tmp_path: Path) -> None:
+    """What the data sheet says in any order; the display tells the scale."""
+    notes = tmp_path / "notes.toml"
+    notes.write_text(
+        '[[points]]\nregister = 11\nname = "Temperature"\nunit = "°C"\n\n[limits]\ngap_s = 0.02\n', encoding="utf-8"
+    )
+    ran = command(
+        *("profiles", "draft", *GENERIC, "--address", 6, "--notes", notes, "--shows", "Temperature=-3.2"),
+        *("--save", "rosehill-rh-2"),
+    )
+    assert ran.code == ExitCode.DONE, ran.out
+    made = load_profile(own_folder() / "rosehill-rh-2.toml")
+    (point,) = made.points
+    assert (point.function, point.at.wire, str(point.type), point.scale) == (4, 11, "int16", 0.1)
+    assert made.limits.gap_s == 0.02
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        ((), ExitCode.USAGE, "Nothing is said of any register"),
+        (("--point", "Wind"), ExitCode.USAGE, "Wind"),
+        (("--point", "Wind=here"), ExitCode.USAGE, "'here' is not a register"),
+        (("--point", "Wind=70000"), ExitCode.USAGE, "70000 is no register"),
+        (("--point", "Wind=31", "--shows", "Sun=1"), ExitCode.USAGE, "'Sun'"),
+        (("--point", "Wind=31", "--save", "../x"), ExitCode.USAGE, "cannot be the id of a profile"),
+        (("--notes", "absent.toml"), ExitCode.USAGE, "absent.toml"),
+    ],
+)
+def test_wrong_notes_are_told_before_the_unit_is_asked(
+    command: Command, arguments: tuple[str, ...], code: ExitCode, words: str
+) -> None:
+    ran = command("profiles", "draft", *GENERIC, "--address", 5, *arguments)
+    assert ran.code == code
+    assert words in ran.err
+    assert "Reading the unit" not in ran.err
+
+
+def test_nothing_is_drafted_where_nobody_answers(command: Command) -> None:
+    ran = command("profiles", "draft", *GENERIC, "--address", 99, "--point", "Wind=31")
+    assert ran.code == ExitCode.REFUSED
+    assert "Nothing can be drafted at address 99 (0x63): Nobody answered." in ran.err
+
+
+def test_a_unit_that_follows_sunspec_is_readdressed_through_its_device_address_point(
+    command: Command, tmp_path: Path
+) -> None:
+    """No data sheet was needed: the generic profile is recognised and says how."""
+    job_file = tmp_path / "plant.busjob"
+    identified = command("identify", *GENERIC, "--address", 3, "--json")
+    assert identified.document["profile"] == "sunspec-40000"
+    assert identified.document["identity"]["vendor"] == "Lanyon Power"
+    assert identified.document["models"] == [1, 64901]
+    ran = command("readdress", *GENERIC, "--from", 3, "--to", 33, "--yes", "--job", job_file, "--json")
+    assert ran.code == ExitCode.DONE, ran.err
+    assert (ran.document["outcome"], ran.document["request"][:20]) == ("verified", "03 10 9C 84 00 01 02")
+
+
+def test_identify_says_how_far_the_second_best_is(command: Command) -> None:
+    ran = command("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21)
+    assert "Brookvale Metering BM-330 fits with" in ran.out
+    assert " is 0." in ran.out or "no other profile comes near" in ran.out

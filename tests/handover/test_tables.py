@@ -1,0 +1,79 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from busprobe.handover.bus_list import BusList, StepSheet
+from busprobe.handover.proof_table import proof_table
+from busprobe.handover.table import Cell, Table, cell_text, plain
+from busprobe.handover.tables import journal_table, page_tables, segment_table, whole_tables, wiring_table
+from busprobe.wiring.record import wiring_document
+from busprobe.wiring.resistance import judge_resistance
+from tests.handover.hostile import EMPTY, proof_of
+
+
+def wired(document: dict[str, Any]) -> BusList:
+    return replace(EMPTY, segment=replace(EMPTY.segment, wiring=StepSheet("2026-03-02", document)))
+
+
+def items(table: Table) -> dict[Cell, Cell]:
+    return {row[0]: row[1] for row in table.rows}
+
+
+def test_every_row_has_a_cell_for_every_column(bus_list: BusList) -> None:
+    for tables in (whole_tables(bus_list), page_tables(bus_list), whole_tables(EMPTY)):
+        for table in tables:
+            assert {len(row) for row in table.rows} <= {len(table.columns)}
+
+
+def test_the_segment_sheet_says_what_was_searched(bus_list: BusList) -> None:
+    found = items(segment_table(bus_list))
+    assert (found["Segment"], found["Addresses searched"], found["Survey complete"]) == ("Hall 2", "1-247", "yes")
+    assert (found["Spare addresses"], found["Wiring measured UTC"]) == ("2-4,6-11,13-239,241-247", "not tested")
+
+
+def test_without_a_survey_nothing_is_called_spare() -> None:
+    found = items(segment_table(EMPTY))
+    assert (found["Survey"], found["Spare addresses"], found["Listened before asking"]) == ("not tested",) * 3
+
+
+def test_measurements_stand_with_their_verdicts_and_skipped_ones_as_not_tested() -> None:
+    table = wiring_table(wired(wiring_document([judge_resistance(60.0)], [], listened=True)))
+    verdicts = {row[0]: row[2] for row in table.rows}
+    assert verdicts == {
+        "A-B resistance, power off": "good",
+        "A-B idle voltage": "not tested",
+        "each wire to common, idle": "not tested",
+        "supply at the far unit": "not tested",
+    }
+    (resistance,) = [row for row in table.rows if row[2] == "good"]
+    assert resistance[1] == "60.0 Ω"
+    assert "V1.02, section 3.4.5" in str(resistance[6])
+
+
+def test_what_was_heard_stands_with_every_cause_that_fits() -> None:
+    hints = [{"cause": "noise", "action": "Switch off."}, {"cause": "a clash", "action": "Unplug."}]
+    heard = {"seen": "Junk was heard.", "hints": hints}
+    rows = wiring_table(wired({"observations": [heard], "patterns": [heard]})).rows
+    assert [row[0] for row in rows] == ["listening to the pair", "failures by place and time"]
+    assert rows[0][1:5] == ("Junk was heard.", "seen", "noise | a clash", "Switch off. | Unplug.")
+
+
+def test_a_write_of_unknown_outcome_says_so(bus_list: BusList) -> None:
+    journal = replace(bus_list.journal[0], outcome=None, conclusions=())
+    (row,) = journal_table(replace(bus_list, journal=(journal,))).rows
+    assert "not known" in row
+
+
+def test_a_proof_of_another_format_gives_its_totals_alone() -> None:
+    proof = proof_of(12)
+    assert proof.latest is not None
+    newer = replace(proof.latest, document={**proof.latest.document, "format": "busprobe.proof/99"})
+    found = items(proof_table(replace(EMPTY, proof=replace(proof, latest=newer))))
+    assert found == {"Polls of all units listed": 40, "Ended as: ok": 40}
+
+
+def test_cells_read_as_a_person_writes_them() -> None:
+    cells = (None, True, 20.0, 0.25, 12, "x\x1b", "a\\x1b")
+    assert [cell_text(cell) for cell in cells] == ["", "yes", "20", "0.25", "12", "x\\x1b", "a\\x1b"]
+    assert plain("tab\there") == "tab\\x09here"

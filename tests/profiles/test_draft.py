@@ -1,0 +1,183 @@
+"""A profile drafted from notes and what a unit gave."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busprobe.errors import UsageError
+from busprobe.profiles.draft import Draft, Seen, draft, to_read
+from busprobe.profiles.loading import load_profile
+from busprobe.profiles.notes import Notes, notes
+from busprobe.profiles.plan import Block
+from busprobe.profiles.registers import Numbering
+from busprobe.profiles.schema import Profile, WordOrder
+from busprobe.profiles.standards import descriptions
+
+
+def floats(*values: float) -> list[int]:
+    data = b"".join(struct.pack(">f", value) for value in values)
+    return [int.from_bytes(data[i : i + 2], "big") for i in range(0, len(data), 2)]
+
+
+def seen(words: list[int], *, first: int = 0, function: int = 3, **fields: Any) -> Seen:
+    return Seen({(function, first + i): word for i, word in enumerate(words)}, **fields)
+
+
+def voltages(first: int, **fields: Any) -> Notes:
+    points = [{"name": f"L{i + 1}", "register": first + 2 * i, "unit": "V", **fields} for i in range(3)]
+    return notes({"points": points})
+
+
+def loaded(made: Draft, folder: Path, id_: str = "glenmoss-g-9") -> Profile:
+    path = folder / f"{id_}.toml"
+    path.write_text(made.toml(id_), encoding="utf-8")
+    return load_profile(path)
+
+
+VOLTS = floats(230.4, 231.1, 229.7)
+
+
+def test_the_most_plausible_ways_make_a_valid_profile(tmp_path: Path) -> None:
+    profile = loaded(draft(voltages(0), seen(VOLTS)), tmp_path)
+    assert [(p.name, p.function, p.at.wire, str(p.type), p.order) for p in profile.points] == [
+        ("L1", 3, 0, "float32", WordOrder.ABCD),
+        ("L2", 3, 2, "float32", WordOrder.ABCD),
+        ("L3", 3, 4, "float32", WordOrder.ABCD),
+    ]
+    assert profile.factory is None
+
+
+@pytest.mark.parametrize(
+    ("stated", "first", "becomes"),
+    [(None, 1, Numbering.ONE_BASED), ("wire", 1, Numbering.ONE_BASED), ("one-based", 0, Numbering.WIRE)],
+)
+def test_numbering_that_is_off_by_one_is_named_and_put_right(
+    tmp_path: Path, stated: str | None, first: int, becomes: Numbering
+) -> None:
+    """A data sheet whose numbers, taken as it says, are one register beside what the unit has."""
+    known = voltages(first, type="float32", order="ABCD")
+    if stated == "one-based":
+        known = notes(
+            {"numbering": stated, "points": [{**raw, "register": 2 * i + 5} for i, raw in enumerate(known.raw_points)]}
+        )
+        made = draft(known, seen(VOLTS, first=5))
+    else:
+        made = draft(
+            notes({**({"numbering": stated} if stated else {}), "points": list(known.raw_points)}), seen(VOLTS)
+        )
+    assert made.numbering is becomes
+    assert "off by one" in made.remarks[0]
+    profile = loaded(made, tmp_path)
+    assert profile.numbering is becomes
+    assert [p.at.wire for p in profile.points] == ([5, 7, 9] if stated == "one-based" else [0, 2, 4])
+
+
+def test_what_the_notes_say_of_the_unit_is_kept(tmp_path: Path) -> None:
+    known = notes(
+        {
+            "maker": "Glenmoss Works",
+            "model": "G-9",
+            "factory": {"address": 1, "settings": "9600-8N1"},
+            "readdress": {"register": 100, "function": 6},
+            "limits": {"gap_s": 0.05},
+            "points": [{"name": "L1", "register": 0, "unit": "V", "plausible_max": 300, "shows": 230.5}],
+        }
+    )
+    profile = loaded(draft(known, seen(VOLTS, most_registers=8)), tmp_path)
+    assert str(profile) == "Glenmoss Works G-9"
+    assert profile.readdress is not None
+    assert profile.readdress.at.wire == 100
+    assert (profile.limits.gap_s, profile.limits.registers) == (0.05, 8)
+    assert profile.points[0].plausible_max == 300
+
+
+def test_a_unit_that_says_what_it_is_gives_the_fingerprint(tmp_path: Path) -> None:
+    objects = {0: "Glenmoss Works", 1: "G-9", 2: "1.0"}
+    by_objects = loaded(
+        draft(voltages(0), seen(VOLTS, objects=objects, descriptions=descriptions(objects, None))), tmp_path
+    )
+    assert (by_objects.maker, by_objects.model) == ("Glenmoss Works", "G-9")
+    assert [test.equals for test in by_objects.fingerprint.objects] == ["Glenmoss Works", "G-9"]
+    by_id = loaded(
+        draft(voltages(0), seen(VOLTS, server_id="G-9 0417", descriptions=descriptions(None, "G-9 0417"))), tmp_path
+    )
+    assert by_id.model == "G-9"
+    assert by_id.fingerprint.server_id is not None
+    assert by_id.fingerprint.server_id.starts_with == "G-9"
+
+
+def test_hostile_texts_of_a_unit_do_not_get_into_a_profile(tmp_path: Path) -> None:
+    objects = {0: "\\x1b[2J", 1: "[red]=1+1"}  # as `busprobe.text.from_device` gives them
+    profile = loaded(
+        draft(voltages(0), seen(VOLTS, objects=objects, descriptions=descriptions(objects, None))), tmp_path
+    )
+    assert profile.maker == "not known"
+    assert [test.equals for test in profile.fingerprint.objects] == ["[red]=1+1"]
+
+
+def test_points_the_unit_does_not_have_are_left_out_and_said(tmp_path: Path) -> None:
+    known = notes({"points": [*voltages(0).raw_points, {"name": "Humidity", "register": 90}]})
+    made = draft(known, seen(VOLTS))
+    assert any(remark.startswith("Humidity: the unit gives no register at or beside 90") for remark in made.remarks)
+    assert "# Left out, since the unit gave no such register: Humidity." in made.toml("glenmoss-g-9")
+    assert len(loaded(made, tmp_path).points) == 3
+
+
+def test_what_was_chosen_says_what_else_it_may_be() -> None:
+    made = draft(notes({"points": [{"name": "T", "register": 0}]}), seen([235]))
+    text = made.toml("glenmoss-g-9")
+    assert "# Read 0x00EB as 235; not compared with a display." in text
+    assert "Less plausible: 23.5" in text
+    assert "Not settled until the display or the data sheet is compared: T." in made.remarks
+    settled = draft(notes({"points": [{"name": "T", "register": 0, "shows": 23.5}]}), seen([235]))
+    assert settled.remarks == ()
+
+
+def test_mistakes_of_the_notes_are_told_before_anything_is_written() -> None:
+    known = notes({"factory": {"address": 300, "settings": "9600"}, "points": [{"name": "T", "register": 0}]})
+    with pytest.raises(UsageError, match=r"factory\.address.*factory\.settings"):
+        draft(known, seen([235])).toml("glenmoss-g-9")
+
+
+def test_what_is_to_be_read_is_joined_where_it_touches() -> None:
+    assert to_read(voltages(1, function=3)) == (Block(3, 0, 10),)
+    assert to_read(notes({"points": [{"name": "A", "register": 5}, {"name": "B", "register": 60}]})) == (
+        Block(3, 4, 6),
+        Block(3, 59, 6),
+        Block(4, 4, 6),
+        Block(4, 59, 6),
+    )
+    far = notes({"points": [{"name": str(r), "register": r, "function": 3} for r in range(0, 300, 3)]})
+    assert all(block.count <= 125 for block in to_read(far))
+
+
+@given(
+    st.lists(
+        st.fixed_dictionaries(
+            {"name": st.text("abc", min_size=1, max_size=3), "register": st.integers(0, 12)},
+            optional={
+                "type": st.sampled_from(["int16", "uint32", "float32", "text", "bits", "enum"]),
+                "unit": st.sampled_from(["V", "kWh"]),
+                "shows": st.floats(-100, 100),
+                "length": st.integers(1, 4),
+            },
+        ),
+        max_size=4,
+    ),
+    st.lists(st.integers(0, 0xFFFF), max_size=14),
+)
+def test_a_draft_is_a_valid_profile_or_says_what_is_wrong(
+    tmp_path_factory: pytest.TempPathFactory, points: list[dict[str, Any]], words: list[int]
+) -> None:
+    made = draft(notes({"points": points}), seen(words))
+    assert made.document()["points"] is not None
+    try:
+        assert loaded(made, tmp_path_factory.mktemp("draft")).id == "glenmoss-g-9"
+    except UsageError as error:
+        assert "No sound profile comes of these notes" in error.what

@@ -1,0 +1,126 @@
+"""Wiring: cautions, the meter form, listening, the hunt."""
+
+from __future__ import annotations
+
+from busprobe.job import Job, UnitRecord
+from busprobe.session import Session
+from tests.wizard.conftest import Wizard
+
+
+async def test_the_cautions_come_once_and_that_they_were_read_is_recorded(wizard: Wizard, job: Job) -> None:
+    """Coming to Wiring shows the cautions; Enter puts them off, R says they were read, and then they stay away."""
+    async with wizard("clean") as person:
+        await person.press("escape", "2")
+        assert "Before you touch a terminal" in person.screen
+        assert "Never open the secondary circuit of a current transformer" in person.screen
+        await person.press("enter")
+        assert job.latest("cautions") is None
+        assert "! Cautions not read yet" in person.screen
+        await person.press("c", "r")
+        assert "✓ Cautions read" in person.screen
+        await person.press("1", "2")
+        assert "Before you touch a terminal" not in person.screen
+    read = job.latest("cautions")
+    assert read is not None
+    assert read.document["by"] == "K. Marsh"
+
+
+async def test_readings_are_judged_as_they_are_typed_and_kept(wizard: Wizard, job: Job) -> None:
+    """61 ohm is good, a negative voltage wrong with the next action and its limits, an empty field not measured."""
+    async with wizard("clean", step=2) as person:
+        await person.press("r", "tab")
+        assert "All power off, also of the adapter" in person.screen
+        await person.write("61")
+        assert "✓ good  61.0 Ω fits both terminators." in person.screen
+        await person.press("enter")
+        await person.write("-0.3")
+        assert "✖ wrong  -0.300 V" in person.screen
+        assert "Next: Unplug units one by one until the sign turns" in person.screen
+        assert "Limits: a receiver needs 0.2 V" in person.screen
+        await person.press("enter")
+        assert person.screen.count("· not measured") == 2
+        assert person.states[1] == "! check"
+    kept = job.latest("wiring")
+    assert kept is not None
+    assert [j["level"] for j in kept.document["judgements"]] == ["good", "wrong"]
+    assert "supply at the far unit" in kept.document["skipped"]
+
+
+async def test_how_terminals_are_marked_changes_what_a_sign_means(wizard: Wizard) -> None:
+    """With terminals marked A and B the same voltage is no fault, but tells which wire is D1."""
+    async with wizard("clean", step=2) as person:
+        await person.press("r")
+        person.fill("#reading-idle", "-0.3")
+        await person.look()
+        assert "✖ wrong  -0.300 V" in person.screen
+        await person.press("a")
+        assert "(x) A and B" in person.screen
+        assert "✓ good  -0.300 V" in person.screen
+
+
+async def test_what_was_typed_is_there_after_a_restart(wizard: Wizard, job: Job) -> None:
+    """A crash costs nothing that was typed into a field that was left."""
+    async with wizard("clean", step=2) as person:
+        await person.press("r", "tab")
+        await person.write("118")
+        await person.press("tab")
+    async with wizard(step=2) as person:
+        assert "118.0 Ω fits one terminator" in person.screen
+
+
+async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: Job) -> None:
+    """l listens and asks the known units once; where they answer and nobody else talks, that is said."""
+    job.put_unit(UnitRecord(11, "9600-8N1"))
+    async with wizard("clean", step=2) as person:
+        await person.press("r")
+        assert "Not listened to yet" in person.screen
+        await person.press("l")
+        await person.wait()
+        assert "✓ Nothing odd was heard" in person.screen
+
+
+async def test_listening_names_another_master_and_asks_nobody(wizard: Wizard) -> None:
+    """Where another master talks, that is said first and no request is sent into its business."""
+    async with wizard("second-master", step=2) as person:
+        await person.press("r", "l")
+        await person.wait()
+        assert "heard with nobody asked" in person.screen
+        assert "another master is on the pair" in person.screen
+        assert "Nobody answered" not in person.screen
+
+
+async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(wizard: Wizard, paced: Session, job: Job) -> None:
+    """Full screen in large letters: HERE with the address, GONE when its wire comes off, HERE again; all logged."""
+    async with wizard("clean", step=2, using=paced) as person:
+        await person.press("r", "h")
+        person.app.screen.query_one("#field-addresses").value = "11"  # type: ignore[attr-defined]
+        await person.strike("enter")
+        await person.wait_for("unit 11 answers")
+        assert "█" in person.screen
+        hands = paced.hands
+        assert hands is not None
+        unit = next(one.name for one in hands.terminals())
+        hands.connect(unit, connected=False)
+        await person.wait_for("unit 11 answers no more")
+        hands.connect(unit, connected=True)
+        await person.wait_until(lambda: person.screen.count("unit 11 answers") >= 3, "it did not come back")
+        await person.strike("escape")
+        await person.wait()
+        assert "2 Wiring" in person.screen
+    kept = job.latest("hunt")
+    assert kept is not None
+    assert [line.split("  ")[1] for line in kept.document["log"]][:3] == [
+        "unit 11 answers",
+        "unit 11 answers no more",
+        "unit 11 answers",
+    ]
+
+
+async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard) -> None:
+    """Addresses that cannot be read are refused with an example; nothing starts."""
+    async with wizard("clean", step=2) as person:
+        await person.press("r", "h")
+        person.app.screen.query_one("#field-addresses").value = "all"  # type: ignore[attr-defined]
+        await person.press("enter")
+        assert "'all' is not a set of unit addresses" in person.screen
+        assert person.app.gate.holder == ""
