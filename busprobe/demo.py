@@ -244,5 +244,5 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
 
 
 def _names(unit: Unit) -> tuple[str, ...]:
-    """What a unit's model may rightly be called: by its maker, and by itself (identification object 1)."""
-    return unit.kind.model, unit.kind.identification.get(1, unit.kind.model)
+    """What a unit's model may rightly be called: by its maker, and by itself (identification object 1, server id)."""
+    return unit.kind.model, unit.kind.identification.get(1, unit.kind.model), unit.kind.server_id

@@ -199,10 +199,18 @@ def polled_unit(
             todo="Name points as the profile does: " + ", ".join(point.name for point in profile.points) + ".",
         )
     wanted = tuple(
-        Wanted(point.name, Block(point.function, point.at.wire, point.count), special.get(point.name, every))
+        Wanted(name, block, special.get(point.name, every))
         for point in profile.points
+        for name, block in _registers_of(point)
     )
     return PolledUnit(address, settings, wanted, latency, profile.limits.registers, profile.limits.gap_s, refused)
+
+
+def _registers_of(point: Point) -> Iterator[tuple[str, Block]]:
+    """What has to be polled for `point`: a value is worth nothing without the scale that its unit keeps."""
+    yield point.name, Block(point.function, point.at.wire, point.count)
+    if point.scale_register:
+        yield f"{point.name}, scale", Block(point.function, point.scale_register.at.wire, 1)
 
 
 def polling_table(units: Iterable[PolledUnit]) -> PollingTable:

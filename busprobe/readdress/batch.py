@@ -51,12 +51,9 @@ class Finished:
     """The last word on each move that was begun, in order."""
     left: tuple[Move, ...]
     """Moves that were not begun."""
+    unchecked: tuple[Outcome, ...]
+    """Moves that took effect, or wait to, and were not checked by a power cycle."""
     why: str
-
-    @property
-    def unchecked(self) -> tuple[Outcome, ...]:
-        """Moves that took effect, or wait to, and were not checked by a power cycle."""
-        return tuple(outcome for outcome in self.outcomes if _is_open(outcome))
 
 
 Step = Begun | Ended | Checked | Finished
@@ -124,7 +121,7 @@ class Batch:
 
     def _check(self) -> Generator[Step, None, bool]:
         """Have power taken away and given back, then look at all moves that this can prove; whether it did."""
-        pending = [place for place in range(len(self._outcomes)) if self._is_to_check(place)]
+        pending = self._to_check()
         if not pending:
             return True
         if not self._power_cycle(tuple(self._outcomes[place] for place in pending)):
@@ -144,21 +141,21 @@ class Batch:
             yield Checked(self._outcomes[place])
         return all(self._outcomes[place].result is Result.VERIFIED for place in pending)
 
-    def _is_to_check(self, place: int) -> bool:
-        """Whether a move is open; one whose unit has gone on since is proven by its later move."""
-        outcome = self._outcomes[place]
-        gone_on = any(
-            later.move.source == outcome.move.target and later.result is not Result.REFUSED
-            for later in self._outcomes[place + 1 :]
-        )
-        return _is_open(outcome) and not gone_on
+    def _to_check(self) -> list[int]:
+        """Which moves are open; one whose unit has gone on since is proven by its later move."""
+        places = []
+        for place, outcome in enumerate(self._outcomes):
+            gone_on = any(
+                later.move.source == outcome.move.target and later.result is not Result.REFUSED
+                for later in self._outcomes[place + 1 :]
+            )
+            if outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled and not gone_on:
+                places.append(place)
+        return places
 
     def _finished(self, why: str) -> Finished:
-        return Finished(tuple(self._outcomes), self._moves[len(self._outcomes) :], why)
-
-
-def _is_open(outcome: Outcome) -> bool:
-    return outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled
+        unchecked = tuple(self._outcomes[place] for place in self._to_check())
+        return Finished(tuple(self._outcomes), self._moves[len(self._outcomes) :], unchecked, why)
 
 
 def _depends(move: Move, earlier: Move) -> bool:

@@ -88,8 +88,9 @@ def verify_again(
 ) -> Outcome:
     """Tell what answers after a power cycle; `before` is the result the move had ended with.
 
-    `given_on` says that another unit has been put at the old place since.  Waits up to `POWER_UP` seconds for somebody to answer.  With `journal` and the `write`'s number in it, the
-    conclusion is added to the record.  Raises `PortError` if the port fails.
+    `given_on` says that another unit has been put at the old place since.  Waits up to `POWER_UP` seconds for somebody
+    to answer.  With `journal` and the `write`'s number in it, the conclusion is added to the record.  Raises
+    `PortError` if the port fails.
     """
     report("Looking at both places after the power cycle.")
     at_old, at_new = look(line, move, CLOSE_LOOK, patience=POWER_UP, given_on=given_on)

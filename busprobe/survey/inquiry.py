@@ -59,7 +59,8 @@ class Inquiry:
         self._slowest = 0.0
         self._open: deque[tuple[float, Request]] = deque()
         """Requests without a reply, and when they were sent."""
-        self._suspects: dict[bytes, Request] = {}
+        self._suspects: list[tuple[Request, ...]] = []
+        """For each time that bytes came which nobody owned up to: who was asked shortly before."""
         self._echoes = 0
         self._strangers: deque[Frame] = deque()
         self._second_looks: set[tuple[LineSettings, int]] = set()
@@ -117,18 +118,19 @@ class Inquiry:
 
         As soon as `unwanted` says so the rest is left out, and noted.
         """
-        suspects = list(self._suspects.values())[:_MOST_SUSPECTS]
-        self._suspects.clear()
-        for request in suspects:
-            if unwanted():
-                self._ledger.note(
-                    f"{both_forms(request.address)} at {sweep.settings} was not asked again with patience."
-                )
-                continue
-            if (sweep.settings, request.address) not in self._ledger.findings:
-                reply = yield from self.ask(request, _PATIENT)
-                if self._shows(reply) or reply.verdict in _BEGINS_WELL or is_unexplained(reply):
-                    yield from self._look(request.address)
+        groups, self._suspects = self._suspects, []
+        asked: set[int] = set()
+        for group in groups:
+            for request in group:
+                if self._is_known(sweep.settings, {r.address for r in group}) or len(asked) >= _MOST_SUSPECTS:
+                    break  # whose bytes they were has been found out; or it is noise
+                if unwanted():
+                    self._ledger.note(f"Bytes at {sweep.settings} were not followed up with patience.")
+                    return
+                if request.address not in asked:
+                    asked.add(request.address)
+                    reply = yield from self.ask(request, _PATIENT)
+                    yield from self._weigh(reply)
         if changes and not sweep.foretaste and not unwanted():
             for frame in sound_frames(self._line.listen(PATIENCE).data):
                 yield from self._credit(frame, frame.address)
@@ -201,9 +203,13 @@ class Inquiry:
 
     def _suspect(self, since: float) -> None:
         """Whoever was asked from clock time `since` on without a reply is asked again with patience."""
-        for sent, request in self._open:
-            if sent >= since:
-                self._suspects[request.frame] = request
+        group = tuple(request for sent, request in self._open if sent >= since)
+        if group:
+            self._suspects.append(group)
+
+    def _is_known(self, settings: LineSettings, addresses: set[int]) -> bool:
+        """Whether somebody was found at one of `addresses`."""
+        return any((settings, address) in self._ledger.findings for address in addresses)
 
     def _credit(self, frame: Frame, asked: int) -> Iterator[Event]:
         """A sound frame that answers nothing just asked: a late reply, a second unit, or another master's business."""
@@ -232,7 +238,7 @@ class Inquiry:
         before = self._line.clock.now() - PATIENCE
         seen = examine(self._line, address, waits=waits, repeats=1 if waits is _LONG_LOOK else 3)
         self._strangers.extend(seen.foreign)
-        if any(is_damaged(r) for r in seen.replies):
+        if seen.kind is Kind.UNIT and any(is_damaged(r) for r in seen.replies):
             # What spoilt them may have been the late reply of somebody asked just before.
             self._suspect(before)
         if seen.kind is Kind.SILENT:

@@ -12,7 +12,8 @@ FORMAT = "busprobe.wiring/1"
 """Name of the document."""
 
 
-_LISTENING = "listening to the pair"
+LISTENING = "listening to the pair"
+"""Stands among what was skipped where nobody listened."""
 
 
 def wiring_document(
@@ -38,8 +39,8 @@ def wiring_document(
     heard = [observation.document() for observation in observations]
     if not listened:
         heard = earlier.get("observations", [])
-        if _LISTENING in earlier.get("skipped", [_LISTENING]):
-            skipped.append(_LISTENING)
+        if LISTENING in earlier.get("skipped", [LISTENING]):
+            skipped.append(LISTENING)
     return {
         "format": FORMAT,
         "judgements": sorted((*kept, *made), key=lambda j: list(Measurement).index(Measurement(j["measurement"]))),

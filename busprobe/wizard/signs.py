@@ -28,9 +28,6 @@ _SIGNS: dict[str, tuple[str, Tone]] = {
     "no range": ("·", "plain"),
 }
 
-_VARIABLES = {"good": "success", "attention": "warning", "wrong": "error"}
-
-
 def signed(widget: Widget, word: str) -> Text:
     """`word` behind its sign, in its colour of the present theme."""
     sign, tone = _SIGNS[word]
@@ -39,6 +36,6 @@ def signed(widget: Widget, word: str) -> Text:
 
 def toned(widget: Widget, words: str, tone: Tone) -> Text:
     """`words` as plain text (no markup) in the colour of `tone`."""
-    if tone == "plain":
-        return Text(words)
-    return Text(words, style=f"bold {widget.app.theme_variables[_VARIABLES[tone]]}")
+    theme = widget.app.current_theme
+    colour = {"good": theme.success, "attention": theme.warning, "wrong": theme.error, "plain": None}[tone]
+    return Text(words, style=f"bold {colour}" if colour else "")

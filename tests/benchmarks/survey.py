@@ -23,7 +23,7 @@ from pymodbus.exceptions import ModbusException
 from serial import Serial
 
 from busprobe.line.clock import Clock, SystemClock, VirtualClock
-from busprobe.line.exchange import Exchange, Heard, Request, Waits
+from busprobe.line.exchange import Ending, Exchange, Heard, Request, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
@@ -87,7 +87,8 @@ class CountingLine(Line):
 
     def exchange(self, request: Request, waits: Waits) -> Exchange:
         done = super().exchange(request, waits)
-        replied = done.chunks[-1].at - done.sent + max(waits.after, self.settings.t3_5) if done.chunks else 0.0
+        behind = waits.after if done.ending is Ending.LENGTH else waits.silence
+        replied = done.chunks[-1].at - done.sent + max(behind, self.settings.t3_5) if done.chunks else 0.0
         self.limit += self.settings.wire_time(len(request.frame)) + (replied or max(waits.reply, self.settings.t3_5))
         self.exchanges += 1
         return done

@@ -174,3 +174,50 @@ def test_identify_says_how_far_the_second_best_is(command: Command) -> None:
     ran = command("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21)
     assert "Brookvale Metering BM-330 fits with" in ran.out
     assert " is 0." in ran.out or "no other profile comes near" in ran.out
+
+
+VALVE = """
+[types.{name}]
+maker = "Glenmoss Works"
+model = "GV-4"
+settings = "9600-8N1"
+functions = [43]
+
+[types.{name}.identification]
+"0x00" = "Glenmoss Works"
+"0x01" = "GV-4"
+"0x02" = "{version}"
+
+[[units]]
+name = "{name}"
+type = "{name}"
+address = {address}
+"""
+
+
+def test_another_firmware_among_units_of_one_type_is_flagged_by_a_profile_of_the_job(
+    command: Command, tmp_path: Path
+) -> None:
+    """The profile lives beside the job file; the third of three units has another revision than its siblings."""
+    units = [("one", "1.4", 7), ("two", "1.4", 8), ("three", "1.5", 9)]
+    scenario = tmp_path / "valves.toml"
+    scenario.write_text(
+        'title = "Three valves, one of another batch"\n'
+        + "".join(VALVE.format(name=name, version=version, address=address) for name, version, address in units)
+    )
+    profile_file(
+        tmp_path / "profiles",
+        "glenmoss-gv-4",
+        "GV-4",
+        '[fingerprint]\nobjects = [{ object = 0, equals = "Glenmoss Works" }, { object = 1, equals = "GV-4" }]\n',
+    )
+    found = [
+        command(
+            *("identify", "--port", f"virtual:{scenario}", "--settings", "9600-8N1", "--address", address),
+            *("--job", tmp_path / "plant.busjob", "--json"),
+        ).document
+        for _, _, address in units
+    ]
+    assert {document["profile"] for document in found} == {"glenmoss-gv-4"}
+    flags = [[note for note in document["notes"] if "siblings" in note] for document in found]
+    assert flags == [[], [], ["Its version is '1.5', other than with its siblings: '1.4' at 7-8."]]

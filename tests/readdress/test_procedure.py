@@ -111,5 +111,5 @@ def test_the_frame_is_that_of_the_standard() -> None:
 
 def test_where_a_profile_does_not_state_the_effect_nothing_is_expected_of_the_reply() -> None:
     """An open standard may say which register, and leave open when the address holds."""
-    made = Procedure.from_profile(profile(readdress={"register": 68, "effect": "not-stated"}))
+    made = Procedure.from_profile(profile(register=68, effect="not-stated"))
     assert (made.effect, made.reply_from) == (None, None)

@@ -46,7 +46,7 @@ procedures = st.builds(
     Procedure,
     st.just(ADDRESS_REGISTER),
     st.sampled_from((6, 16)).map(lambda function: Procedure.by_hand(0, function).function),
-    effect=st.sampled_from((None, *Effect)),
+    effect=st.sampled_from([None, *(effect for effect in Effect if effect is not Effect.NOT_STATED)]),
     reply_from=st.sampled_from((None, *ReplyFrom)),
     save=st.sampled_from((None, SAVE)),
     profile=st.just("bench-unit"),

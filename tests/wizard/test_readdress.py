@@ -101,7 +101,7 @@ async def test_without_a_profile_the_register_is_asked_for_with_a_warning(wizard
     async with wizard("clean", step=5) as person:
         await want(person, 33)
         await person.press("m")
-        assert "Take the register from" in person.screen
+        assert "No profile says how" in person.screen
         await person.write("257")
         await person.press("enter", "enter")
         await person.wait_for("Write to the unit?")

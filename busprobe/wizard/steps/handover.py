@@ -17,6 +17,7 @@ from textual.widgets import Input, Static
 from busprobe.errors import BusprobeError, RefusedError
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.files import EXPORTERS
+from busprobe.handover.preview import missing, preview
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.dialogs.notice import Failure
@@ -30,8 +31,8 @@ _COLUMNS = (
     ("Address", 11),
     ("Settings", 11),
     ("State", 11),
-    ("Tag", 9),
-    ("Maker and model", 27),
+    ("Tag", 8),
+    ("Maker and model", 28),
     ("Cycle", 5),
 )
 _WRITTEN_KEY = "wizard.written"
@@ -53,6 +54,8 @@ The column Cycle says whether the unit still answered at its address after a pow
 tested."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "write", "Write", tooltip="write the papers into the folder"),
+        Binding("p", "preview", "Preview", tooltip="what will be in each paper"),
+        Binding("m", "missing", "Missing", tooltip="what is missing for complete papers, and who can supply it"),
         Binding("d", "details", "Details", tooltip="site, segment and tester, as they stand in the papers"),
     ]
 
@@ -74,13 +77,11 @@ tested."""
     def job_changed(self) -> None:
         """Assemble the list anew."""
         listed = self.session.bus_list()
-        self.query_one("#bus-list", UnitTable).fill(
-            (str(row.number), self._row(row)) for row in listed.units
-        )
+        self.query_one("#bus-list", UnitTable).fill((str(row.number), self._row(row)) for row in listed.units)
         self.query_one("#open-points", Static).update(self._open_points(listed))
         written = self.session.job.state(_WRITTEN_KEY)
         self.query_one("#written", Static).update(
-            Text(f"{listed.segment.units} units listed. ", style="bold").append(
+            Text(f"{listed.segment.units} listed as units. ", style="bold").append(
                 f"Written {written['at']} to {written['folder']}." if written else "Nothing is written yet.",
                 style="not bold",
             )
@@ -135,6 +136,15 @@ tested."""
             ),
             decide,
         )
+
+    def action_preview(self) -> None:
+        """Show what will be in each paper."""
+        self.wizard.explain("What will be in the papers", "\n".join(preview(self.session.bus_list())))
+
+    def action_missing(self) -> None:
+        """Show what is missing and who can supply it."""
+        gaps = [f"! {gap.what}\n  {gap.how} Ask {gap.who}." for gap in missing(self.session.bus_list())]
+        self.wizard.explain("What is missing", "\n".join(gaps) or "Nothing is missing that can be known here.")
 
     def action_details(self) -> None:
         """Ask for what the head of the papers says."""

@@ -164,9 +164,7 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
             if given is not None:
                 place = int(given["position"]) if given["position"] else None
                 known = self.session.job.unit(unit.address, unit.settings) or unit
-                self.session.job.put_unit(
-                    replace(known, tag=given["tag"], location=given["location"], position=place)
-                )
+                self.session.job.put_unit(replace(known, tag=given["tag"], location=given["location"], position=place))
                 self.post_message(self.JobChanged())
 
         self.app.push_screen(Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep)

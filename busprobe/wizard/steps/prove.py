@@ -86,7 +86,7 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
         yield UnitTable(_COLUMNS, id="tallies", padding=0)
         yield Static(id="plot-head", classes="head gap")
         plot = ReplyPlot(id="plot")
-        plot.display = False  # an empty plot says nothing
+        plot.display = False  # an empty one says nothing; the job keeps no single times
         yield plot
         yield Static(id="prove-findings", classes="said gap")
 
@@ -212,7 +212,6 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
         return [*cells, _ms(unit.reply_times.median), _ms(unit.reply_times.maximum)]
 
     def _show_plot(self, proof: Proof) -> None:
-        self.query_one(ReplyPlot).display = True
         chosen = next((unit for unit in proof.units if _key_text(unit.key) == self._table.chosen), None)
         if chosen is None:
             return
@@ -223,7 +222,9 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
                 f"99 % within {_ms(times.percentile(99))}, longest {_ms(times.maximum)}"
             )
         )
-        self.query_one(ReplyPlot).show(self._times.get(chosen.key, ()))
+        plot = self.query_one(ReplyPlot)
+        plot.show(self._times.get(chosen.key, ()))
+        plot.display = bool(self._times)
 
     def _conclude(self, proof: Proof) -> None:
         if not proof.clean:

@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from threading import Event as Cancel
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from busprobe.errors import UsageError
-from busprobe.line.exchange import Waits
-from busprobe.modbus.addresses import FIRST, parse_addresses
-from busprobe.modbus.replies import judge
-from busprobe.modbus.requests import Function, read_registers
-from busprobe.wiring.advice import Observation
+from busprobe.modbus.addresses import parse_addresses
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
-from busprobe.wiring.evidence import Evidence
 from busprobe.wiring.hunt import hunt
 from busprobe.wiring.meter import Level
 from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
-from busprobe.wiring.record import wiring_document
-from busprobe.wiring.symptoms import diagnose
+from busprobe.wiring.record import LISTENING
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.caution import Caution
 from busprobe.wizard.dialogs.form import Field, Form
@@ -71,16 +64,8 @@ unit starts or stops answering.
         Binding("up", "app.focus_previous", show=False),
     ]
 
-    class PairHeard(Message):
-        """The pair was listened to."""
-
-        def __init__(self, observations: tuple[Observation, ...]) -> None:
-            self.observations = observations
-            super().__init__()
-
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
-        self._observations: tuple[Observation, ...] | None = None
         self._field = FIELDS[0]
         self._labels = Labels.SIGN
         self._restored = False
@@ -154,10 +139,7 @@ unit starts or stops answering.
 
     def _keep(self) -> None:
         """Record the judgements and what was heard."""
-        judgements = list(self._judged().by_field.values())
-        heard = self._observations
-        self.session.job.record("wiring", wiring_document(judgements, heard or (), listened=heard is not None))
-        self.notify("Kept in the job.", timeout=2, markup=False)
+        self.session.keep_wiring(tuple(self._judged().by_field.values()))
         self._show()
 
     # -- cautions ------------------------------------------------------------------------------------------
@@ -182,27 +164,26 @@ unit starts or stops answering.
 
     def action_listen(self) -> None:
         """Listen, then ask the known units once."""
-        known = [(unit.address, unit.settings) for unit in self.session.job.units()]
+        judgements = tuple(self._judged().by_field.values())
 
         def work() -> None:
-            line = self.session.line
-            idle = line.listen(LISTEN_SECONDS)
-            here = [address for address, settings in known if settings == str(line.settings)]
-            replies = []
-            if not Evidence(line.settings, idle).frames:  # never talk into another master's business
-                for address in here or [FIRST]:
-                    request = read_registers(address, Function.READ_HOLDING_REGISTERS, 0, 1)
-                    replies.append(judge(request, line.exchange(request, Waits(reply=0.5))))
-            evidence = Evidence(line.settings, idle, replies, expected=here)
-            self.post_message(self.PairHeard(diagnose(evidence)))
+            self.session.hear_pair(LISTEN_SECONDS, judgements=judgements)
 
         if self.on_line("listening", work):
             self.query_one("#heard", Static).update(Text(f"Listening for {LISTEN_SECONDS:.0f} s …"))
 
-    @on(PairHeard)
-    def _pair_heard(self, event: PairHeard) -> None:
-        self._observations = event.observations
-        self._keep()
+    def work_ended(self) -> None:
+        """Show what was heard."""
+        self.post_message(self.JobChanged())
+
+    @property
+    def _heard(self) -> Sequence[Mapping[str, Any]] | None:
+        """What was observed when the pair was last listened to, as the job has it; None if it never was."""
+        kept = self.session.job.latest("wiring")
+        if kept is None or LISTENING in kept.document.get("skipped", ()):
+            return None
+        observations: Sequence[Mapping[str, Any]] = kept.document.get("observations", ())
+        return observations
 
     def action_hunt(self) -> None:
         """Ask which addresses, then hunt on the whole screen."""
@@ -263,8 +244,9 @@ unit starts or stops answering.
             else toned(self, "! Cautions not read yet: press c", "attention")
         )
         self.query_one("#meter-detail", Static).update(self._detail(judged))
-        self.query_one("#heard", Static).update(self._heard())
-        self._show_state(judged, acknowledged)
+        heard = self._heard
+        self.query_one("#heard", Static).update(self._heard_words(heard))
+        self._show_state(judged, acknowledged, heard)
 
     def _detail(self, judged: Judged) -> Text:
         if self._field.name in judged.mistakes:
@@ -279,25 +261,26 @@ unit starts or stops answering.
             text.append(f"\nLimits: {judgement.limits}. {judgement.source}.", style="dim")
         return text
 
-    def _heard(self) -> Text:
-        if self._observations is None:
+    def _heard_words(self, observations: Sequence[Mapping[str, Any]] | None) -> Text:
+        if observations is None:
             return Text("Not listened to yet (l).")
-        if not self._observations:
+        if not observations:
             return toned(self, "✓ Nothing odd was heard", "good").append(
                 ": no noise, no other master, and what was asked was answered.", style="not bold"
             )
         text = Text()
-        for observation in self._observations:
-            text.append(f"! {observation.seen}\n", style="bold")
-            fits = "It fits only this:" if observation.certain else "It fits, likeliest first:"
-            text.append(f"  {fits}\n")
-            for hint in observation.hints:
-                text.append(f"  - {hint.words}. {hint.action}\n")
+        for observation in observations:
+            text.append(f"! {observation['seen']}\n", style="bold")
+            text.append("  It fits only this:\n" if observation["certain"] else "  It fits, likeliest first:\n")
+            for hint in observation["hints"]:
+                text.append(f"  - {hint['cause']}. {hint['action']}\n")
         return text
 
-    def _show_state(self, judged: Judged, acknowledged: bool) -> None:
+    def _show_state(
+        self, judged: Judged, acknowledged: bool, heard: Sequence[Mapping[str, Any]] | None
+    ) -> None:
         levels = [judgement.level for judgement in judged.by_field.values()]
-        odd = any(level in (Level.ATTENTION, Level.WRONG) for level in levels) or bool(self._observations)
+        odd = any(level in (Level.ATTENTION, Level.WRONG) for level in levels) or bool(heard)
         measured = any(level is not Level.NOT_MEASURED for level in levels)
         if not acknowledged:
             self.next_words = "Read the cautions: press c."
@@ -309,9 +292,9 @@ unit starts or stops answering.
             self.next_words = "Press l to listen, then go on to Survey (3)."
         if odd:
             self.state = StepState.CHECK
-        elif measured and self._observations is not None and Level.NOT_MEASURED not in levels:
+        elif measured and heard is not None and Level.NOT_MEASURED not in levels:
             self.state = StepState.DONE
-        elif measured or self._observations is not None:
+        elif measured or heard is not None:
             self.state = StepState.DOING
         else:
             self.state = StepState.TO_DO

@@ -118,9 +118,9 @@ class AddressMap(Widget, can_focus=True):
         self.post_message(self.Moved(self.cursor))
 
     def get_content_width(self, container: Size, viewport: Size) -> int:
-        """As wide as the cells need at the widest that fits two thirds of the container."""
+        """As wide as the cells need at the widest that fits three quarters of the container."""
         del viewport
-        return _LABEL + COLUMNS * self._cell(container.width * 2 // 3)
+        return _LABEL + COLUMNS * self._cell(container.width * 3 // 4)
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """A head line and ten rows."""
@@ -152,7 +152,7 @@ class AddressMap(Widget, can_focus=True):
 
     def _drawn(self, address: int, cell: int) -> tuple[str, Style]:
         if not FIRST <= address <= LAST:
-            return " " * cell, Style()
+            return " " * cell, self.rich_style
         mark = self.mark(address)
         style = self.get_component_rich_style(mark.component)
         if address == self.cursor and self.has_focus:

@@ -20,9 +20,7 @@ class ReadingRow(Horizontal):
     def compose(self) -> ComposeResult:
         """Label, field, verdict."""
         yield Static(Text(self.field.label), classes="reading-label")
-        yield Input(
-            placeholder=self.field.hint, id=f"reading-{self.field.name}", compact=True, classes="reading-input"
-        )
+        yield Input(placeholder=self.field.hint, id=f"reading-{self.field.name}", compact=True, classes="reading-input")
         yield Static(classes="reading-verdict")
 
     @property

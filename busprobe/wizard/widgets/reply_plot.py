@@ -10,7 +10,7 @@ from rich.text import Text
 from textual.widget import Widget
 
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
-_LABEL = 9
+_LABEL = 10
 _KEPT = 512
 """Polls kept for the plot; wider than any terminal."""
 
@@ -48,11 +48,11 @@ class ReplyPlot(Widget):
         height = max(self.size.height, 2)
         shown = list(self._times)[-max(self.size.width - _LABEL, 1) :]
         top = scale_top(max((t for t in shown if t is not None), default=0.0))
-        failed = self.app.theme_variables["error"]
+        failed = self.app.current_theme.error
         lines = []
         for row in range(height):
             base = height - 1 - row
-            label = f"{top:>5g} ms " if row == 0 else "   0 ms " if base == 0 else " " * 8
+            label = f"{top:>5g} ms " if row == 0 else "    0 ms " if base == 0 else " " * (_LABEL - 1)
             line = Text(f"{label}│", no_wrap=True)
             for time in shown:
                 if time is None:

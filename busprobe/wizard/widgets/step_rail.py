@@ -33,7 +33,9 @@ class StepTab(Static):
     def render(self) -> Text:
         """Name over state; the state has a sign, a word and a colour."""
         said = f"{self.state.sign} {self.progress or self.state.word}"
-        return Text.assemble((self._title, "bold" if self.current else ""), "\n", said, no_wrap=True)
+        width = self.content_size.width
+        title = (self._title.ljust(width), "bold" if self.current else "")
+        return Text.assemble(title, "\n", said.ljust(width), no_wrap=True)
 
     def watch_state(self, old: StepState, new: StepState) -> None:
         """Colour follows the state."""

@@ -1,0 +1,68 @@
+"""Pictures of the real screens for the README: the demo's segment driven by keys, in simulated time.
+
+Run ``python -m tests.wizard.pictures`` at the top of the checkout; it writes ``.github/pictures/*.svg``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from busprobe.job import Job
+from busprobe.line.settings import LineSettings
+from busprobe.wizard.app import BusprobeApp
+from tests.wizard.conftest import new_session
+from tests.wizard.person import Person
+
+FOLDER = Path(__file__).parents[2] / ".github" / "pictures"
+_OUTSIDE_FONTS = re.compile(r"@font-face\s*\{.*?\}", re.DOTALL)
+
+
+def keep(person: Person, name: str) -> None:
+    """Write the screen as a picture that loads nothing from elsewhere."""
+    svg = _OUTSIDE_FONTS.sub("", person.app.export_screenshot(title="busprobe"))
+    (FOLDER / f"{name}.svg").write_text(svg, encoding="utf-8")
+
+
+async def play(job: Job) -> None:
+    """Go through the steps and keep each screen."""
+    session = new_session(job)
+    session.open("virtual:site", LineSettings.parse("9600-8N1"))
+    app = BusprobeApp(session, demo=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        person = Person(app, pilot)
+        await person.press("1")
+        keep(person, "1-port")
+        await person.press("2")
+        await person.press("r")
+        keep(person, "2-wiring")
+        await person.press("3", "s")
+        await person.wait()
+        keep(person, "3-survey")
+        await person.press("4")
+        await person.wait()
+        await person.press("a")
+        await person.wait()
+        keep(person, "4-identify")
+        await person.press("5")
+        keep(person, "5-readdress")
+        await person.press("6")
+        await person.press("s")
+        await person.wait()
+        keep(person, "6-prove")
+        await person.press("7")
+        keep(person, "7-handover")
+    session.close()
+
+
+def main() -> None:
+    """Write all pictures."""
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory() as scratch, Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job:
+        asyncio.run(play(job))
+
+
+if __name__ == "__main__":
+    main()
