@@ -9,7 +9,7 @@ reach into each other, and a request is repeated as often as its most urgent poi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -19,7 +19,7 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Function, Request, read_registers
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.plan import Block
-from busprobe.profiles.schema import Profile
+from busprobe.profiles.schema import Point, Profile
 from busprobe.prove.statistics import milliseconds
 
 FORMAT = "busprobe.polling/1"

@@ -133,7 +133,7 @@ class Batch:
                 self._line,
                 before.move,
                 before=before.result,
-                given_on=any(move.target == before.move.source for move in later),
+                old_taken=any(move.target == before.move.source for move in later),
                 journal=self._journal,
                 write=before.write,
                 report=self._report,

@@ -17,13 +17,13 @@ _PAUSE = 0.25
 
 
 def look(
-    line: Line, move: Move, waits: Waits, *, patience: float, given_on: bool = False
+    line: Line, move: Move, waits: Waits, *, patience: float, old_taken: bool = False
 ) -> tuple[Examination, Examination]:
     """What answers at the old and the new place, asked again until that is clear or `patience` seconds are over.
 
     Both silent is not clear, since a unit may be restarting; it is only believed of looks begun after `patience`.  For
     the same reason the place that is silent has to be asked after the other one has answered.  Where the old place was
-    `given_on` to another unit since, an answer from there says nothing of this one.
+    `old_taken` to another unit since, an answer from there says nothing of this one.
     """
     end = line.clock.now() + patience
     while True:
@@ -31,7 +31,7 @@ def look(
         at_new = _at(line, move.target, waits)
         at_old = _at(line, move.source, waits)
         clear = at_new.kind is not Kind.SILENT
-        if not clear and not given_on and at_old.kind is not Kind.SILENT:
+        if not clear and not old_taken and at_old.kind is not Kind.SILENT:
             at_new = _at(line, move.target, waits)
             clear = at_new.kind is Kind.SILENT
         if (clear and Kind.UNSURE not in (at_old.kind, at_new.kind)) or begun >= end:

@@ -81,20 +81,20 @@ def verify_again(
     move: Move,
     *,
     before: Result,
-    given_on: bool = False,
+    old_taken: bool = False,
     journal: Journal | None = None,
     write: int | None = None,
     report: Report = lambda _: None,
 ) -> Outcome:
     """Tell what answers after a power cycle; `before` is the result the move had ended with.
 
-    `given_on` says that another unit has been put at the old place since.  Waits up to `POWER_UP` seconds for somebody
+    `old_taken` says that another unit has been put at the old place since.  Waits up to `POWER_UP` seconds for somebody
     to answer.  With `journal` and the `write`'s number in it, the conclusion is added to the record.  Raises
     `PortError` if the port fails.
     """
     report("Looking at both places after the power cycle.")
-    at_old, at_new = look(line, move, CLOSE_LOOK, patience=POWER_UP, given_on=given_on)
-    row = row_after_power_cycle(before, at_old.kind, at_new.kind, given_on=given_on)
+    at_old, at_new = look(line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken)
+    row = row_after_power_cycle(before, at_old.kind, at_new.kind, old_taken=old_taken)
     outcome = told(line, move, row, at_old, at_new)
     outcome = replace(outcome, write=write, power_cycled=True)
     if journal is not None and write is not None:

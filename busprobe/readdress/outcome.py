@@ -62,7 +62,7 @@ class Row(StrEnum):
     NEITHER = "neither address answers"
     UNCLEAR = "not clear who answers"
     KEPT = "kept over a power cycle"
-    KEPT_AND_GIVEN_ON = "kept over a power cycle, the old place is another unit's"
+    KEPT_WITH_ANOTHER = "kept over a power cycle, the old place is another unit's"
     NOT_ACCEPTED = "not accepted"
     NOT_KEPT = "not kept"
     UNDECIDED = "write perhaps never sent"
@@ -133,7 +133,7 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
         "After the power cycle {new} answers alone and {old} is silent: the {what} is stored.",
         "Label the unit.",
     ),
-    Row.KEPT_AND_GIVEN_ON: (
+    Row.KEPT_WITH_ANOTHER: (
         Result.VERIFIED,
         "After the power cycle {new} answers alone, and one unit answers at {old}, where another has been put since: "
         "the {what} is stored.",
@@ -226,16 +226,16 @@ def row_after_write(
             return Row.UNCLEAR
 
 
-def row_after_power_cycle(before: Result, at_old: Kind, at_new: Kind, *, given_on: bool = False) -> Row:
+def row_after_power_cycle(before: Result, at_old: Kind, at_new: Kind, *, old_taken: bool = False) -> Row:
     """The row for what answers after a power cycle of a unit whose move had ended with `before`.
 
-    Where the old place was `given_on` to another unit since, whoever answers there is no evidence against the move;
+    Where the old place was `old_taken` to another unit since, whoever answers there is no evidence against the move;
     but if nobody answers at the new place, nobody can tell which of the two it is.
     """
     match at_old, at_new:
-        case Kind.UNIT, Kind.UNIT if given_on:
-            return Row.KEPT_AND_GIVEN_ON
-        case Kind.UNIT, Kind.SILENT if given_on:
+        case Kind.UNIT, Kind.UNIT if old_taken:
+            return Row.KEPT_WITH_ANOTHER
+        case Kind.UNIT, Kind.SILENT if old_taken:
             return Row.UNCLEAR
         case Kind.SILENT, Kind.UNIT:
             return Row.KEPT

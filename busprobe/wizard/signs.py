@@ -28,6 +28,7 @@ _SIGNS: dict[str, tuple[str, Tone]] = {
     "no range": ("·", "plain"),
 }
 
+
 def signed(widget: Widget, word: str) -> Text:
     """`word` behind its sign, in its colour of the present theme."""
     sign, tone = _SIGNS[word]

@@ -23,6 +23,7 @@ from busprobe.prove.polling import (
     polled_unit,
     polling_table,
 )
+from tests.profiles.making import profile
 
 SETTINGS = LineSettings.parse("9600-8E1")
 
@@ -239,3 +240,14 @@ def test_the_document_holds_the_requests_and_the_cycle_at_all_rates() -> None:
     assert document["rows"][0]["request"] == "05 03 00 00 00 01 85 8E"
     assert document["measured_cycle_ms"] == 50.0
     assert [entry["baud"] for entry in document["at_bauds"]] == [1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200]
+
+
+def test_a_value_is_polled_with_the_scale_that_its_unit_keeps() -> None:
+    made = profile(
+        points=[{"name": "U", "function": 3, "register": 0, "type": "uint16", "scale_register": {"register": 9}}]
+    )
+    wanted = polled_unit(3, SETTINGS, made, latency=0.02, every=5.0).wanted
+    assert [(w.name, w.block, w.every) for w in wanted] == [
+        ("U", Block(3, 0, 1), 5.0),
+        ("U, scale", Block(3, 9, 1), 5.0),
+    ]

@@ -89,7 +89,7 @@ def test_a_swap_is_made_with_one_yes_each_and_one_power_cycle() -> None:
     assert len(confirmed) == len(set(confirmed)) == 3
     assert [type(step) for step in steps] == [Begun, Ended] * 3 + [Checked] * 2 + [Finished]
     assert on.asked == [(11, 12)]
-    assert checks(steps) == [Row.KEPT_AND_GIVEN_ON, Row.KEPT]
+    assert checks(steps) == [Row.KEPT_WITH_ANOTHER, Row.KEPT]
     assert end(steps).why == "All moves are done."
     assert end(steps).unchecked == ()
     assert on.book.unfinished == []
@@ -99,7 +99,7 @@ def test_a_chain_is_checked_although_old_addresses_have_other_units_now() -> Non
     on = bus(*({"name": name, "type": "at-10", "address": n} for n, name in enumerate("abc", 11)))
     steps = on.run(moves_to(on, {"a": 12, "b": 13, "c": 14}))
     assert on.addresses == {"a": 12, "b": 13, "c": 14}
-    assert checks(steps) == [Row.KEPT_AND_GIVEN_ON, Row.KEPT_AND_GIVEN_ON, Row.KEPT]
+    assert checks(steps) == [Row.KEPT_WITH_ANOTHER, Row.KEPT_WITH_ANOTHER, Row.KEPT]
 
 
 def test_a_unit_that_came_back_onto_another_is_not_called_kept() -> None:

@@ -6,6 +6,7 @@ Run ``python -m tests.wizard.pictures`` at the top of the checkout; it writes ``
 from __future__ import annotations
 
 import asyncio
+import os
 import re
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -60,6 +61,7 @@ async def play(job: Job) -> None:
 def main() -> None:
     """Write all pictures."""
     FOLDER.mkdir(parents=True, exist_ok=True)
+    os.chdir("/")  # the folder proposed for the papers is below here, and is in the picture
     with TemporaryDirectory() as scratch, Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job:
         asyncio.run(play(job))
 

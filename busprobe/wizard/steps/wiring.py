@@ -276,9 +276,7 @@ unit starts or stops answering.
                 text.append(f"  - {hint['cause']}. {hint['action']}\n")
         return text
 
-    def _show_state(
-        self, judged: Judged, acknowledged: bool, heard: Sequence[Mapping[str, Any]] | None
-    ) -> None:
+    def _show_state(self, judged: Judged, acknowledged: bool, heard: Sequence[Mapping[str, Any]] | None) -> None:
         levels = [judgement.level for judgement in judged.by_field.values()]
         odd = any(level in (Level.ATTENTION, Level.WRONG) for level in levels) or bool(heard)
         measured = any(level is not Level.NOT_MEASURED for level in levels)
