@@ -70,10 +70,15 @@ def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
             mistakes[name] = str(error)
     idle = values["idle"] if labels is Labels.SIGN else None
     nominal = values["nominal"] if values["nominal"] is not None else _DEFAULT_NOMINAL
+    try:
+        supply = judge_supply(values["supply"], nominal)
+    except UsageError as error:  # a nominal supply of 0 V can be read and is none
+        mistakes["nominal"] = str(error)
+        supply = judge_supply(values["supply"], _DEFAULT_NOMINAL)
     by_field = {
         "resistance": judge_resistance(values["resistance"]),
         "idle": judge_idle(values["idle"], labels),
         "d0": judge_to_common(values["d1"], values["d0"], idle),
-        "supply": judge_supply(values["supply"], nominal),
+        "supply": supply,
     }
     return Judged(by_field, mistakes)

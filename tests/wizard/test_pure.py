@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
@@ -136,6 +136,8 @@ def test_a_negative_idle_voltage_is_wrong_only_where_the_sign_means_something() 
 
 @settings(max_examples=60)
 @given(st.dictionaries(st.sampled_from([field.name for field in FIELDS]), st.text(max_size=8)))
+@example({"nominal": "0"})
+@example({"nominal": "-24", "supply": "24"})
 def test_whatever_is_typed_gives_a_judgement_or_a_named_mistake(typed: dict[str, str]) -> None:
     judged = judge_form(typed, Labels.SIGN)
     assert set(judged.mistakes) <= set(typed)
