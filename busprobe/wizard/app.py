@@ -58,6 +58,9 @@ class BusprobeApp(App[None]):
     def __init__(self, session: Session, *, demo: bool = False) -> None:
         """Show `session`; with `demo` it is said on every screen that nothing real is connected."""
         super().__init__()
+        self.register_theme(DARK)
+        self.register_theme(LIGHT)
+        self.theme = DARK.name
         self.session = session
         self.gate = LineGate()
         self.gate_owner: Step | None = None
@@ -84,9 +87,6 @@ class BusprobeApp(App[None]):
 
     def on_mount(self) -> None:
         """Show the job as it was left."""
-        self.register_theme(DARK)
-        self.register_theme(LIGHT)
-        self.theme = DARK.name
         self._read_job()
         kept = self.session.job.state(_STEP_KEY)
         self.current = kept if isinstance(kept, int) and 1 <= kept <= len(self._steps) else 1

@@ -15,8 +15,9 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import UsageError
+from busprobe.job import SurveyRecord
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.modbus.addresses import both_forms, format_addresses, parse_addresses
 from busprobe.recording import RecordedSurvey
 from busprobe.survey.events import Asking, Event, Finished, Found, Heard, Progress, Started, Trouble
 from busprobe.text import hex_bytes
@@ -123,6 +124,8 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             self._show_estimate()
             return
         self._found = {(f["address"], f["settings"]): f for f in record.findings}
+        asked_everywhere = _asked_everywhere(record)
+        self.query_one(AddressMap).show(((address, Mark.SILENT) for address in asked_everywhere), clear=True)
         self._show_found()
         self._conclude(record.document, interrupted=record.ended is None)
 
@@ -416,6 +419,15 @@ def _evidence_words(finding: Mapping[str, Any], exchanges: Sequence[str]) -> str
     lines += [f"! {note}" for note in finding["notes"]]
     lines += exchanges or [f"Reply: {data}" for data in finding["evidence"]]
     return "\n".join(lines)
+
+
+def _asked_everywhere(record: SurveyRecord) -> set[int]:
+    """Addresses that were asked at every line setting of the survey; of the others silence says little."""
+    asked: dict[str, set[int]] = {settings: set() for settings in record.asked.get("settings", ())}
+    for entry in (record.progress or record.document).get("asked", ()):
+        if entry["addresses"]:
+            asked.setdefault(entry["settings"], set()).update(parse_addresses(entry["addresses"]))
+    return set.intersection(*asked.values()) if asked else set()
 
 
 def _same_search(asked: Mapping[str, Any], search: Search) -> bool:
