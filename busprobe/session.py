@@ -237,16 +237,8 @@ class Session:
     ) -> moving.Prepared:
         """Guard a move and put its frames together; raises `RefusedError`, or `UsageError` without a procedure.
 
-        An address that the list has given to another unit is refused before anything is asked on the wire.
-
         Without a `procedure`, the profile of the unit on the as-built list says how it is done.
         """
-        if self.job.unit(new, str(settings)) is not None:
-            raise RefusedError(
-                f"The bus list has a unit at address {both_forms(new)}, {settings}.",
-                means="It may only be switched off now, and would clash when it comes back.",
-                todo="Choose another address, or take that entry off the list if the unit is gone for good.",
-            )
         if procedure is None:
             profile = self.profile_of(old, settings)
             if profile is None or profile.readdress is None:
@@ -255,7 +247,20 @@ class Session:
                     todo="Identify it first, name a profile, or give the register from its data sheet by hand.",
                 )
             procedure = Procedure.from_profile(profile)
-        return moving.prepare(self.line, moving.Move(settings, old, new, procedure), report)
+        return self.prepare(moving.Move(settings, old, new, procedure), report)
+
+    def prepare(self, move: moving.Move, report: Callable[[str], None] = lambda _: None) -> moving.Prepared:
+        """Guard a move and put its frames together; raises `RefusedError`.
+
+        A place that the list has given to another unit is refused before anything is asked on the wire.
+        """
+        if self.job.unit(move.new, str(move.target.settings)) is not None:
+            raise RefusedError(
+                f"The bus list has a unit at address {both_forms(move.new)}, {move.target.settings}.",
+                means="It may only be switched off now, and would clash when it comes back.",
+                todo="Choose another address, or take that entry off the list if the unit is gone for good.",
+            )
+        return moving.prepare(self.line, move, report)
 
     def move(
         self,
@@ -265,25 +270,33 @@ class Session:
     ) -> moving.Outcome:
         """Carry a move out once `confirm` says so; the journal and the as-built list are kept."""
         outcome = moving.execute(self.line, prepared, self.job, confirm, report)
-        if outcome.result is moving.Result.VERIFIED:
-            self._moved(outcome)
+        self.keep_move(outcome)
         return outcome
 
     def verify_again(self, outcome: moving.Outcome, report: Callable[[str], None] = lambda _: None) -> moving.Outcome:
         """Tell after a power cycle whether a move has taken effect and was kept."""
+        move, verified = outcome.move, outcome.result is moving.Result.VERIFIED
         after = moving.verify_again(
-            self.line, outcome.move, before=outcome.result, journal=self.job, write=outcome.write, report=report
+            self.line,
+            move,
+            before=outcome.result,
+            old_taken=verified and self.job.unit(move.old, str(move.settings)) is not None,
+            journal=self.job,
+            write=outcome.write,
+            report=report,
         )
-        if after.result is moving.Result.VERIFIED:
-            self._moved(after)
+        self.keep_move(after)
         return after
 
-    def _moved(self, outcome: moving.Outcome) -> None:
-        move, settings = outcome.move, str(outcome.move.settings)
-        unit = self.job.unit(move.new, settings)
-        if unit is None or unit.previous_address != move.old:
+    def keep_move(self, outcome: moving.Outcome) -> None:
+        """Bring the as-built list up to date with a move, if it is a verified one."""
+        if outcome.result is not moving.Result.VERIFIED:
+            return
+        move, settings, there = outcome.move, str(outcome.move.settings), str(outcome.move.target.settings)
+        unit = self.job.unit(move.new, there)
+        if unit is None or (there == settings and unit.previous_address != move.old):
             how = f"register {move.procedure.register}, function {move.procedure.function}"
-            unit = self.job.move_unit(move.old, move.new, settings=settings, how_set=how)
+            unit = self.job.move_unit(move.old, move.new, settings=settings, new_settings=there, how_set=how)
         planned = self.planned(move.new)
         if planned is not None:
             unit = replace(unit, tag=planned.tag, location=planned.location, position=planned.position)
@@ -319,7 +332,7 @@ class Session:
         )
         for step in loop.run():
             if isinstance(step, box.Moved):
-                self._moved(step.outcome)
+                self.keep_move(step.outcome)
             yield step
 
     def _one_of_the_box(self, address: int, settings: LineSettings) -> box.Known:
@@ -341,8 +354,7 @@ class Session:
         """Ask both addresses of every unfinished move and keep what is true; one outcome a move."""
         outcomes = recovery.recover(self.line, self.unfinished(), self.job, report)
         for outcome in outcomes:
-            if outcome.result is moving.Result.VERIFIED:
-                self._moved(outcome)
+            self.keep_move(outcome)
         return outcomes
 
     # -- prove and hand over -----------------------------------------------------------------------------

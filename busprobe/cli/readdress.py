@@ -6,22 +6,13 @@ from pathlib import Path
 
 import click
 
-from busprobe.cli import options, output
+from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
-from busprobe.readdress.move import Move, Prepared, Procedure, Result
-from busprobe.readdress.outcome import Outcome, refusal
-from busprobe.session import Session
-from busprobe.text import hex_bytes
-
-_EXIT = {
-    Result.VERIFIED: ExitCode.DONE,
-    Result.WAITING: ExitCode.ATTENTION,
-    Result.NOT_VERIFIED: ExitCode.NOT_VERIFIED,
-    Result.REFUSED: ExitCode.REFUSED,
-}
+from busprobe.readdress.move import Move, Procedure
+from busprobe.readdress.outcome import refusal
 
 
 @click.command()
@@ -56,24 +47,17 @@ def command(
     by_hand = _by_hand(register, function, profile_id)
     job_file = job_file or default_job_file()
     with session_on(port, job_file, settings) as session:
-        unfinished = session.recover(report=output.say)
-        for earlier in unfinished:
-            output.say(
-                f"An earlier move from {earlier.move.old} to {earlier.move.new}: {earlier.result}. {earlier.why}"
-            )
-        procedure = by_hand or _procedure(session, profile_id, old, settings)
+        writes.recover(session)
+        procedure = by_hand or Procedure.from_profile(writes.profile(session, profile_id, old, settings))
         try:
             prepared = session.prepare_move(settings, old, new, procedure, report=output.say)
         except RefusedError as error:
             outcome = refusal(Move(settings, old, new, procedure), error)
         else:
-            outcome = session.move(prepared, lambda ready: _confirmed(ready, yes), report=output.say)
-    if as_json:
-        output.document(outcome.document())
-    else:
-        _print(outcome)
+            outcome = session.move(prepared, writes.confirmation(yes), report=output.say)
+    writes.show(outcome, as_json=as_json)
     output.say(f"The journal is in {job_file}.")
-    return _EXIT[outcome.result]
+    return writes.EXIT[outcome.result]
 
 
 def _by_hand(register: str | None, function: str | None, profile_id: str | None) -> Procedure | None:
@@ -90,36 +74,3 @@ def _by_hand(register: str | None, function: str | None, profile_id: str | None)
             f"'{register}' is not a register.", todo="Give its zero-based address, like 257 or 0x0101."
         ) from None
     return Procedure.by_hand(number, int(function or Function.WRITE_MULTIPLE_REGISTERS))
-
-
-def _procedure(session: Session, profile_id: str | None, old: int, settings: LineSettings) -> Procedure:
-    if profile_id is not None:
-        profile = session.store.profiles.get(profile_id)
-        if profile is None:
-            raise UsageError(f"There is no profile '{profile_id}'.", todo="'busprobe profiles list' names them all.")
-        return Procedure.from_profile(profile)
-    output.say(f"Asking the unit at {old} what it is.")
-    profile = session.identify(old, settings).profile
-    if profile is None:
-        raise UsageError(
-            f"The unit at address {old} is not recognised, so it is not known how it takes a new address.",
-            todo="Name its profile with --profile, or the register from its data sheet with --register.",
-        )
-    return Procedure.from_profile(profile)
-
-
-def _confirmed(prepared: Prepared, yes: bool) -> bool:
-    for step in prepared.steps:
-        output.say(step.request.words)
-        output.say(f"Bytes: {hex_bytes(step.request.frame)}")
-    output.say(prepared.expectation)
-    for warning in prepared.warnings:
-        output.say(f"Mind: {warning}")
-    output.say(prepared.rescue)
-    return yes or click.confirm("Send this write?", default=False, err=True)
-
-
-def _print(outcome: Outcome) -> None:
-    output.lines([f"{outcome.result}: {outcome.why}"])
-    if outcome.todo:
-        output.lines([f"Next: {outcome.todo}"])

@@ -192,19 +192,21 @@ class Job:
         *,
         settings: str,
         how_set: str,
+        new_settings: str | None = None,
         power_cycle_verified: bool | None = None,
         kind: Kind = "unit",
     ) -> UnitRecord:
-        """After a verified readdress, put the unit at its new address; return its entry.
+        """After a verified change of address, or of line settings, put the unit where it is now; return its entry.
 
         A lone unit takes its entry along.  From a clash or an unsure finding nobody knows which of the devices
         moved: the mover starts a new entry, and the old one stays, with a note, until somebody looks again.
         Raises `RefusedError` where the list has an entry at the new address; look with `unit()` before writing.
         """
         with self._database.writing() as connection:
-            if self._unit(connection, new, settings) is not None:
+            there = new_settings or settings
+            if self._unit(connection, new, there) is not None:
                 raise RefusedError(
-                    f"The list already has an entry at address {new}, {settings}.",
+                    f"The list already has an entry at address {new}, {there}.",
                     means="Moving another unit there would make one of them disappear from the list.",
                     todo="Survey that address again, or take the entry off the list if the unit is gone.",
                 )
@@ -212,15 +214,19 @@ class Job:
             source = self._unit(connection, old, settings)
             if source is not None and source.kind == "unit":
                 connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", (old, settings))
-                moved = replace(source, address=new)
+                moved = replace(source, address=new, settings=there)
             else:
-                moved = UnitRecord(new, settings, kind=kind)
+                moved = UnitRecord(new, there, kind=kind)
                 if source is not None:
                     note = f"{now}: one unit was moved from here to {new}; not surveyed since."
                     _put_unit(connection, replace(source, notes=(*source.notes, note)))
-            moved = replace(
-                moved, previous_address=old, how_set=how_set, power_cycle_verified=power_cycle_verified, seen=now
-            )
+            moved = replace(moved, power_cycle_verified=power_cycle_verified, seen=now)
+            if there == settings:
+                moved = replace(moved, previous_address=old, how_set=how_set)
+            else:
+                moved = replace(
+                    moved, notes=(*moved.notes, f"{now}: line settings changed from {settings}; {how_set}.")
+                )
             _put_unit(connection, moved)
         return moved
 

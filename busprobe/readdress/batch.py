@@ -74,17 +74,20 @@ class Batch:
         *,
         confirm: Callable[[Prepared], bool],
         power_cycle: PowerCycle,
+        guard: Callable[[Move, Report], Prepared] | None = None,
         report: Report = lambda _: None,
     ) -> None:
         """Carry out `moves` in this order, each once `confirm` says so.
 
-        `power_cycle` is asked at the end, and before a move that depends on one that waits for it.
+        `guard` prepares a move, by `busprobe.readdress.move.prepare` if left out.  `power_cycle` is asked at the end,
+        and before a move that depends on one that waits for it.
         """
         self._line = line
         self._moves = tuple(moves)
         self._journal = journal
         self._confirm = confirm
         self._power_cycle = power_cycle
+        self._guard = guard or (lambda move, report: prepare(line, move, report))
         self._report = report
         self._outcomes: list[Outcome] = []
 
@@ -114,7 +117,7 @@ class Batch:
 
     def _carried_out(self, move: Move) -> Outcome:
         try:
-            prepared = prepare(self._line, move, self._report)
+            prepared = self._guard(move, self._report)
         except RefusedError as error:
             return refusal(move, error)
         return execute(self._line, prepared, self._journal, self._confirm, self._report)

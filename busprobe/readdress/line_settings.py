@@ -22,7 +22,7 @@ from busprobe.readdress.procedure import MEMORY_WAIT, Move, Place, Procedure, fu
 def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> Move:
     """The move of the unit at `place` to `wanted`, of which only the baud rate or only the format may be another.
 
-    Raises `UsageError` if both are, or if the profile does not say how it is done.
+    Raises `UsageError` if both are, or if the profile does not say how it is done or which code it takes.
     """
     present, how = place.settings, profile.line_settings
     if present.baud != wanted.baud and present.format != wanted.format:
@@ -50,7 +50,11 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
         rescue=profile.rescue or "",
         profile=profile.id,
     )
-    return Move(present, place.address, place.address, procedure, wanted)
+    move = Move(present, place.address, place.address, procedure, wanted)
+    if procedure.value(move.target) is None:
+        known = ", ".join(str(settings) for settings, _ in procedure.codes)
+        raise UsageError(f"The profile {profile.id} has no code for {wanted}.", todo=f"It has codes for {known}.")
+    return move
 
 
 def path(present: LineSettings, wanted: LineSettings) -> tuple[LineSettings, ...]:

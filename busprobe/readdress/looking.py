@@ -22,8 +22,8 @@ def look(
     """What answers at the old and the new place, asked again until that is clear or `patience` seconds are over.
 
     Both silent is not clear, since a unit may be restarting; it is only believed of looks begun after `patience`.  For
-    the same reason the place that is silent has to be asked after the other one has answered.  Where the old place was
-    `old_taken` to another unit since, an answer from there says nothing of this one.
+    the same reason the place that is silent has to be asked after the other one has answered.  Where the old place is
+    `old_taken` by another unit now, an answer from there says nothing of this one.
     """
     end = line.clock.now() + patience
     while True:

@@ -88,8 +88,8 @@ def verify_again(
 ) -> Outcome:
     """Tell what answers after a power cycle; `before` is the result the move had ended with.
 
-    `old_taken` says that another unit has been put at the old place since.  Waits up to `POWER_UP` seconds for somebody
-    to answer.  With `journal` and the `write`'s number in it, the conclusion is added to the record.  Raises
+    `old_taken` says that another unit is known to be at the old place by now.  Waits up to `POWER_UP` seconds for
+    somebody to answer.  With `journal` and the `write`'s number in it, the conclusion is added to the record.  Raises
     `PortError` if the port fails.
     """
     report("Looking at both places after the power cycle.")

@@ -62,7 +62,7 @@ class Row(StrEnum):
     NEITHER = "neither address answers"
     UNCLEAR = "not clear who answers"
     KEPT = "kept over a power cycle"
-    KEPT_WITH_ANOTHER = "kept over a power cycle, the old place is another unit's"
+    KEPT_WITH_ANOTHER = "kept over a power cycle, with another unit at the old place"
     NOT_ACCEPTED = "not accepted"
     NOT_KEPT = "not kept"
     UNDECIDED = "write perhaps never sent"
@@ -135,8 +135,8 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     ),
     Row.KEPT_WITH_ANOTHER: (
         Result.VERIFIED,
-        "After the power cycle {new} answers alone, and one unit answers at {old}, where another has been put since: "
-        "the {what} is stored.",
+        "After the power cycle {new} answers alone, and one unit answers at {old}, where another is known to "
+        "be by now: the {what} is stored.",
         "Label the unit.",
     ),
     Row.NOT_ACCEPTED: (
@@ -229,7 +229,7 @@ def row_after_write(
 def row_after_power_cycle(before: Result, at_old: Kind, at_new: Kind, *, old_taken: bool = False) -> Row:
     """The row for what answers after a power cycle of a unit whose move had ended with `before`.
 
-    Where the old place was `old_taken` to another unit since, whoever answers there is no evidence against the move;
+    Where another unit is known to have `old_taken`, the old place, who answers there is no evidence against the move;
     but if nobody answers at the new place, nobody can tell which of the two it is.
     """
     match at_old, at_new:

@@ -22,6 +22,7 @@ from busprobe.readdress.isolation import isolate
 from busprobe.readdress.outcome import Outcome, Result
 from busprobe.readdress.preparing import Prepared
 from busprobe.readdress.procedure import Procedure
+from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 from busprobe.wizard.box_screen import BoxScreen
 from busprobe.wizard.decision import Decision
@@ -376,6 +377,8 @@ repeated, and what became of it is told by who answers at both addresses afterwa
     def _look_again(self, address: int, settings: LineSettings) -> None:
         def work() -> None:
             seen = self.session.look_again(address, settings)
+            if seen.kind is Kind.UNIT:
+                self.session.identify(address, settings)
             self.post_message(self.LookedAgain(f"At unit address {both_forms(address)}: {seen.kind}."))
 
         if self.on_line("a close look", work):

@@ -1,0 +1,197 @@
+"""What has to be written so that every unit is where it should be: from the as-built list to moves in their order.
+
+Where units should be comes from the plan of the bus, from good practice along the cable, or from the technician; which
+way round the moves go is worked out by `busprobe.readdress.plan`.  Nothing here touches the line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from busprobe.errors import RefusedError, UsageError
+from busprobe.job.plan import PlannedUnit
+from busprobe.job.records import UnitRecord
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import FIRST, LAST, both_forms
+from busprobe.profiles.schema import Profile
+from busprobe.readdress.line_settings import change_of_settings, plan_settings
+from busprobe.readdress.plan import plan_moves, propose_addresses, remarks
+from busprobe.readdress.procedure import Move, Place, Procedure
+
+
+@dataclass(frozen=True)
+class Seat:
+    """One unit of the as-built list and where it is now."""
+
+    place: Place
+    tag: str
+    profile: str
+    """Id of its device type; empty where that is not known."""
+
+    def __str__(self) -> str:
+        name = " ".join(part for part in (self.tag, self.profile) if part) or "unknown unit"
+        return f"{name} ({self.place.settings})"
+
+
+@dataclass(frozen=True)
+class BusPlan:
+    """Moves in the order in which they can be made."""
+
+    moves: tuple[Move, ...]
+    words: tuple[str, ...]
+    """Each move in a sentence."""
+    remarks: tuple[str, ...]
+    """What cannot be done by a write, and what good practice has to say."""
+
+
+@dataclass(frozen=True)
+class Goal:
+    """Where units should be; those it does not name stay."""
+
+    addresses: Mapping[Seat, int]
+    remarks: tuple[str, ...] = ()
+
+
+class Bus:
+    """The as-built list with what the profiles know of its units."""
+
+    def __init__(self, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> None:
+        """Plan for `units`; `profiles` by their ids."""
+        listed = sorted(units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address))
+        self.seats = tuple(
+            Seat(Place(LineSettings.parse(u.settings), u.address), u.tag, u.profile or "")
+            for u in listed
+            if u.kind == "unit"
+        )
+        """Single units, in order along the cable as far as that is known."""
+        self._crowded = {u.address: u.kind for u in listed if u.kind != "unit"}
+        self._profiles = profiles
+
+    def from_plan(self, plan: Sequence[PlannedUnit]) -> Goal:
+        """Where the plan of the bus wants the units.
+
+        A unit takes the entry of its tag, then that of its address, then the next free entry of its type; always one
+        that its type fits.
+        """
+        wanted: dict[Seat, int] = {}
+        free = list(plan)
+
+        def assign(seat: Seat, fits: Iterator[PlannedUnit]) -> None:
+            entry = next((e for e in fits if e.profile in ("", seat.profile) or not seat.profile), None)
+            if seat not in wanted and entry is not None:
+                wanted[seat] = entry.address
+                free.remove(entry)
+
+        for seat in self.seats:
+            assign(seat, (entry for entry in free if entry.tag == seat.tag))
+        for seat in self.seats:
+            assign(seat, (entry for entry in free if entry.address == seat.place.address))
+        for seat in self.seats:
+            assign(seat, iter(free))
+        missing = [f"No unit was found for {entry.tag} at {both_forms(entry.address)}." for entry in free]
+        extra = [f"{seat} at {both_forms(seat.place.address)} is not planned." for seat in self._without(wanted)]
+        return Goal(wanted, (*missing, *extra))
+
+    def counted_up(self, first: int, spares: int = 0) -> Goal:
+        """Good practice: counting along the cable from `first`, with `spares` addresses between and factory ones free.
+
+        Raises `UsageError` if there are not enough addresses.
+        """
+        movable = [seat for seat in self.seats if self._procedure(seat) is not None]
+        staying = {seat.place.address for seat in self.seats if seat not in movable}
+        keep_free = {FIRST, LAST, *self._factories(), *self._crowded, *staying}
+        return Goal(propose_addresses(movable, first=first, spares=spares, keep_free=keep_free))
+
+    def changed(self, goal: Goal, wishes: Mapping[int, int]) -> Goal:
+        """The same goal with the technician's own: present address to wanted one; raises `UsageError`."""
+        addresses = dict(goal.addresses)
+        for old, new in wishes.items():
+            here = [seat for seat in self.seats if seat.place.address == old]
+            if len(here) != 1:
+                raise UsageError(
+                    f"The bus list has {len(here) or 'no'} single units at address {both_forms(old)}.",
+                    todo="Survey the pair again, or move that unit alone with 'busprobe readdress'.",
+                )
+            addresses[here[0]] = new
+        return Goal(addresses, goal.remarks)
+
+    def addresses(self, goal: Goal) -> BusPlan:
+        """The fewest moves to `goal`; raises `RefusedError` or `UsageError` where there is no safe way."""
+        said = list(goal.remarks)
+        wanted: dict[Seat, int] = {}
+        for seat in self.seats:
+            target = goal.addresses.get(seat, seat.place.address)
+            if target != seat.place.address and self._procedure(seat) is None:
+                said.append(
+                    f"{seat} should go to {both_forms(target)} and has to be set by hand.  {self._why_not(seat)}"
+                )
+            else:
+                wanted[seat] = target
+            self._check_single(seat, target)
+        procedures = {seat: procedure for seat in self.seats if (procedure := self._procedure(seat)) is not None}
+        factories = self._factories()
+        planned = plan_moves(
+            {seat: seat.place.address for seat in self.seats},
+            wanted,
+            settings={seat: seat.place.settings for seat in self.seats},
+            allowed={seat: procedure.addresses for seat, procedure in procedures.items()},
+            avoid={*self._crowded, *factories, *goal.addresses.values()},
+        )
+        moves = tuple(Move(m.unit.place.settings, m.old, m.new, procedures[m.unit]) for m in planned)
+        return BusPlan(moves, tuple(m.words for m in planned), (*said, *remarks(wanted, factory=factories)))
+
+    def line_settings(self, goal: LineSettings) -> BusPlan:
+        """The changes that bring every single unit to `goal`, one unit after the other.
+
+        Raises `RefusedError` while two units share an address.
+        """
+        for address, kind in self._crowded.items():
+            raise RefusedError(
+                f"Unit address {both_forms(address)} is not a single unit's ({kind}).",
+                means="Whoever is there would go along or be left behind, and nobody could tell which.",
+                todo="Take these units apart first; line settings come last.",
+            )
+        moves: dict[Seat, list[tuple[Move, str]]] = {}
+        said: dict[Seat, str] = {}
+        for change in plan_settings({seat: seat.place for seat in self.seats}, goal):
+            try:
+                move = self._change(change.unit, change.place, change.settings)
+            except UsageError as error:
+                said[change.unit] = f"{change.unit} at {both_forms(change.place.address)} is left as it is.  {error}"
+            else:
+                moves.setdefault(change.unit, []).append((move, change.words))
+        # A unit that could only go half the way is left where it is.
+        listed = [each for seat, steps in moves.items() if seat not in said for each in steps]
+        return BusPlan(tuple(move for move, _ in listed), tuple(words for _, words in listed), tuple(said.values()))
+
+    def _change(self, seat: Seat, place: Place, wanted: LineSettings) -> Move:
+        profile = self._profiles.get(seat.profile)
+        if profile is None:
+            raise UsageError("Its type is not known.", todo="Identify it first, or set it on the unit itself.")
+        return change_of_settings(profile, place, wanted)
+
+    def _procedure(self, seat: Seat) -> Procedure | None:
+        profile = self._profiles.get(seat.profile)
+        return None if profile is None or profile.readdress is None else Procedure.from_profile(profile)
+
+    def _why_not(self, seat: Seat) -> str:
+        if seat.profile not in self._profiles:
+            return "Its type is not known."
+        return f"The profile {seat.profile} does not say how it is given another address."
+
+    def _check_single(self, seat: Seat, target: int) -> None:
+        if target in self._crowded and target != seat.place.address:
+            raise RefusedError(
+                f"{seat} is to go to {both_forms(target)}, which is not a single unit's ({self._crowded[target]}).",
+                means="It would share that address with whoever is there.",
+                todo="Take the units there apart first, or choose another address.",
+            )
+
+    def _factories(self) -> set[int]:
+        """Addresses that spare parts of the types on this pair come with."""
+        types = (self._profiles.get(seat.profile) for seat in self.seats)
+        return {profile.factory.address for profile in types if profile is not None and profile.factory is not None}
+
+    def _without(self, wanted: Mapping[Seat, int]) -> Iterator[Seat]:
+        return (seat for seat in self.seats if seat not in wanted)

@@ -1,0 +1,52 @@
+"""``busprobe journal``: every write that was ever made, and what became of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from busprobe.cli import options, output
+from busprobe.errors import ExitCode
+from busprobe.handover.bus_list import JournalRow
+from busprobe.handover.rows import journal_row
+from busprobe.job.job import Job
+
+FORMAT = "busprobe.journal/1"
+"""Format name of the document."""
+
+
+@click.command()
+@options.job(required=True, text="Job file.")
+@options.as_json
+def command(job_file: Path, as_json: bool) -> ExitCode:
+    """Show the journal of writes: bytes, words, reply, outcome and time of each.
+
+    \b
+    Example:
+      busprobe journal --job plant.busjob
+    """
+    with Job.open(job_file) as job:
+        rows = [journal_row(write) for write in job.writes()]
+    if as_json:
+        output.document({"format": FORMAT, "writes": [asdict(row) for row in rows]})
+    elif rows:
+        for row in rows:
+            output.lines(_words(row))
+    else:
+        output.line("Nothing was ever written in this job.")
+    return ExitCode.ATTENTION if any(row.outcome is None for row in rows) else ExitCode.DONE
+
+
+def _words(row: JournalRow) -> Iterator[str]:
+    by = f" by {row.tester}" if row.tester else ""
+    yield f"{row.number}. {row.intended}{by}: {row.kind}, at {row.settings}: {row.outcome or 'not known'}"
+    yield f"   {row.words}"
+    yield f"   Frame: {row.request}"
+    for entry in row.conclusions:
+        yield f"   {entry.made} {entry.outcome}; reply: {entry.reply or 'none'}"
+        yield f"   {entry.why}"
+    if row.outcome is None:
+        yield "   Nobody noted what became of it; the next command that writes looks into it first."

@@ -1,0 +1,83 @@
+"""``busprobe readdress-all``: every unit of the bus list to where it should be."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from busprobe.bus_moves import BusMoves
+from busprobe.cli import options, output, writes
+from busprobe.cli.sessions import open_job, session_on, stored_profiles
+from busprobe.errors import ExitCode, UsageError
+from busprobe.job.plan import keep_plan, load_plan
+from busprobe.modbus.addresses import LAST
+from busprobe.session import Session
+
+FORMAT = "busprobe.readdress-all/1"
+"""Format name of the document."""
+
+
+def _wish(text: str) -> tuple[int, int]:
+    old, _, new = text.partition("=")
+    if not (old.isdecimal() and new.isdecimal()):
+        raise UsageError(f"'{text}' is not a pair of addresses.", todo="Write the present and the new one, like 5=12.")
+    return int(old), int(new)
+
+
+@click.command()
+@options.port
+@options.job(required=True, text="Job file; the single units on its list are moved.")
+@click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus (CSV), kept with the job from now on.")
+@click.option("--first", type=click.IntRange(1, LAST), help="Count up along the cable from here instead of a plan.")
+@click.option("--spares", type=click.IntRange(0, LAST), default=0, help="With --first: addresses left between units.")
+@click.option("--set", "wishes", multiple=True, metavar="OLD=NEW", help="A wish of one's own; may be repeated.")
+@click.option("--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing.")
+@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
+@click.option("--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored.")
+@options.as_json
+def command(
+    port: str,
+    job_file: Path,
+    plan_file: Path | None,
+    first: int | None,
+    spares: int,
+    wishes: tuple[str, ...],
+    dry_run: bool,
+    yes: bool,
+    no_check: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Move all units of a job to their addresses, as few writes as possible, each shown and confirmed.
+
+    The addresses come from the plan kept with the job, or count up along the cable with --first.  No two units ever
+    share one; units that have to change places go through a free address.  One power cycle at the end proves all.
+
+    \b
+    Example:
+      busprobe readdress-all --port /dev/ttyUSB0 --job plant.busjob --plan plan.csv --dry-run
+    """
+    asked = dict(_wish(text) for text in wishes)
+    if plan_file is not None:
+        if first is not None:
+            raise UsageError("--plan and --first exclude each other.", todo="Give one of them.")
+        planned = load_plan(plan_file)
+        with open_job(job_file) as job:
+            keep_plan(job, planned)
+    if dry_run:
+        with open_job(job_file) as job:
+            if job.unfinished_writes():
+                output.say("A move was under way when the program last ended; without a port it is not looked into.")
+            moves = BusMoves(Session(job, stored_profiles(job_file)))
+            plan = moves.plan_addresses(first=first, spares=spares, wishes=asked)
+        finished = writes.nothing_written(plan)
+    else:
+        with session_on(port, job_file) as session:
+            writes.recover(session)
+            moves = BusMoves(session)
+            plan = moves.plan_addresses(first=first, spares=spares, wishes=asked)
+            writes.show_plan(plan)
+            finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
+    writes.show_batch(FORMAT, plan, finished, as_json=as_json)
+    output.say(f"The journal is in {job_file}.")
+    return writes.batch_exit(plan, finished)

@@ -1,0 +1,165 @@
+"""What all commands that write have in common: recovery first, the frame shown, a yes, the outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import click
+
+from busprobe.bus_moves import BusMoves, document
+from busprobe.bus_plan import BusPlan
+from busprobe.cli import output
+from busprobe.errors import ExitCode, UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.schema import Profile
+from busprobe.readdress.batch import Begun, Checked, Ended, Finished
+from busprobe.readdress.move import Prepared, Result
+from busprobe.readdress.outcome import Outcome
+from busprobe.session import Session
+from busprobe.text import hex_bytes
+
+EXIT = {
+    Result.VERIFIED: ExitCode.DONE,
+    Result.WAITING: ExitCode.ATTENTION,
+    Result.NOT_VERIFIED: ExitCode.NOT_VERIFIED,
+    Result.REFUSED: ExitCode.REFUSED,
+}
+"""How a command ends by the result of its move."""
+
+
+def recover(session: Session) -> None:
+    """Look into moves that were under way when the program or the port last failed, and say what is true of them."""
+    for earlier in session.recover(report=output.say):
+        source, target = earlier.move.source.words, earlier.move.target.words
+        output.say(f"An earlier move from {source} to {target}: {earlier.result}. {earlier.why}")
+        if earlier.todo:
+            output.say(f"Next: {earlier.todo}")
+
+
+def profile(session: Session, profile_id: str | None, address: int, settings: LineSettings) -> Profile:
+    """The profile that was named, or that of the unit at `address`, which is asked; raises `UsageError`."""
+    if profile_id is not None:
+        return named_profile(session, profile_id)
+    output.say(f"Asking the unit at {address} what it is.")
+    found = session.identify(address, settings).profile
+    if found is None:
+        raise UsageError(
+            f"The unit at address {address} is not recognised, so it is not known how it is set.",
+            todo="Name its profile with --profile.  'busprobe readdress' takes the register of the address by hand.",
+        )
+    return found
+
+
+def named_profile(session: Session, profile_id: str) -> Profile:
+    """The profile of that id; raises `UsageError`."""
+    found = session.store.profiles.get(profile_id)
+    if found is None:
+        raise UsageError(f"There is no profile '{profile_id}'.", todo="'busprobe profiles list' names them all.")
+    return found
+
+
+def confirmation(yes: bool) -> Callable[[Prepared], bool]:
+    """Show everything that will be sent, and ask for a yes unless that was given beforehand."""
+
+    def confirmed(prepared: Prepared) -> bool:
+        for step in prepared.steps:
+            output.say(step.request.words)
+            output.say(f"Bytes: {hex_bytes(step.request.frame)}")
+        output.say(prepared.expectation)
+        for warning in prepared.warnings:
+            output.say(f"Mind: {warning}")
+        output.say(prepared.rescue)
+        return yes or click.confirm("Send this write?", default=False, err=True)
+
+    return confirmed
+
+
+def show(outcome: Outcome, *, as_json: bool) -> None:
+    """Print what became of a move."""
+    if as_json:
+        output.document(outcome.document())
+        return
+    output.lines([f"{outcome.result}: {outcome.why}"])
+    if outcome.todo:
+        output.lines([f"Next: {outcome.todo}"])
+
+
+def show_plan(plan: BusPlan) -> None:
+    """Say what is going to be moved, in order, and what good practice has to say of it."""
+    for number, words in enumerate(plan.words, 1):
+        output.say(f"{number}. {words}")
+    for remark in plan.remarks:
+        output.say(f"Mind: {remark}")
+
+
+def carry_out(moves: BusMoves, session: Session, plan: BusPlan, *, yes: bool, check: bool) -> Finished:
+    """Make the moves of a plan, each with its own question; with `check`, power-cycle the units once at the end."""
+    power_cycle = _power_cycle(session, yes) if check else lambda _: False
+    for step in moves.carry_out(plan.moves, confirm=confirmation(yes), power_cycle=power_cycle, report=output.say):
+        match step:
+            case Begun(move, number, of):
+                output.say(f"Move {number} of {of}: {move.name(move.source)} to {move.name(move.target)}.")
+            case Ended(outcome) | Checked(outcome):
+                output.say(f"{outcome.result}: {outcome.why}")
+            case Finished():
+                finished = step
+    return finished
+
+
+def nothing_written(plan: BusPlan) -> Finished:
+    """What is told of a plan that was only shown."""
+    return Finished((), plan.moves, (), "The plan was only shown; nothing was written.")
+
+
+def show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) -> None:
+    """Print what became of a plan; `form` is the format of the document."""
+    if as_json:
+        planned = [
+            {"from": m.old, "to": m.new, "settings": str(m.settings), "to_settings": str(m.target.settings), "words": w}
+            for m, w in zip(plan.moves, plan.words, strict=True)
+        ]
+        output.document({"format": form, "plan": planned, "remarks": list(plan.remarks), **document(finished)})
+        return
+    made = zip(plan.words, finished.outcomes, strict=False)
+    rows = [(words, str(outcome.result), _proven(outcome, finished)) for words, outcome in made]
+    rows += [(words, "not begun", "") for words in plan.words[len(finished.outcomes) :]]
+    if rows:
+        output.table(("Move", "Outcome", "Power cycle"), rows)
+    for remark in plan.remarks:
+        output.line(f"Mind: {remark}")
+    output.line(finished.why)
+    for outcome in finished.outcomes:
+        if outcome.result in (Result.NOT_VERIFIED, Result.REFUSED):
+            show(outcome, as_json=False)
+
+
+def batch_exit(plan: BusPlan, finished: Finished) -> ExitCode:
+    """How a command ends: by the worst of its moves."""
+    codes: set[ExitCode] = {EXIT[outcome.result] for outcome in finished.outcomes}
+    if finished.left or plan.remarks:
+        codes.add(ExitCode.ATTENTION)
+    return max(codes, default=ExitCode.DONE)
+
+
+def _proven(outcome: Outcome, finished: Finished) -> str:
+    if outcome.power_cycled:
+        return str(outcome.row)
+    return "not tested" if outcome in finished.unchecked else ""
+
+
+def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]], bool]:
+    """Ask for one power cycle of all units; on a virtual segment its own hands do it, elsewhere only a person can."""
+
+    def power_cycled(outcomes: Iterable[Outcome]) -> bool:
+        for outcome in outcomes:
+            output.say(f"To be switched off and on: {outcome.move.name(outcome.move.target)}")
+        hands = session.hands
+        if yes and hands is None:
+            output.say("Not checked: nobody was there to switch them off and on.")
+            return False
+        done = yes or click.confirm("Switch them off and on now.  Has that been done?", default=False, err=True)
+        if done and hands is not None:
+            hands.power_cycle()
+        return done
+
+    return power_cycled
