@@ -36,6 +36,7 @@ class RecordedSurvey:
 
     def __iter__(self) -> Iterator[events.Event]:
         number = self._job.begin_survey(self._asked)
+        self._carry_on(number)
         clock = SystemClock()
         noted = clock.now()
         for event in self._survey:
@@ -51,6 +52,17 @@ class RecordedSurvey:
                     self._job.end_survey(number, result.document(self._port))
                     self._note_absent(result)
             yield event
+
+    def _carry_on(self, number: int) -> None:
+        """Put what an earlier part of a survey that goes on has found and asked on this record, from its start.
+
+        Otherwise a second crash would cost what the first one did not.
+        """
+        earlier = self._survey.so_far()
+        for finding in earlier.findings:
+            self._job.add_finding(number, finding.document())
+        if earlier.asked:
+            self._job.progress(number, earlier.progress_document())
 
     def _keep(self, finding: Finding) -> None:
         known = self._job.unit(finding.address, str(finding.settings))
