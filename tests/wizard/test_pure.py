@@ -20,7 +20,7 @@ from busprobe.wizard.gate import LineGate
 from busprobe.wizard.meter_form import FIELDS, judge_form
 from busprobe.wizard.moves import latest_move, move_words, outcome_on_record, proposals
 from busprobe.wizard.search import read_search
-from busprobe.wizard.steps.survey import time_words
+from busprobe.wizard.survey_words import time_words
 from busprobe.wizard.widgets.reply_plot import scale_top
 from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
 

@@ -10,7 +10,6 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
@@ -19,11 +18,11 @@ from busprobe.job.records import UnitRecord, WriteRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.isolation import isolate
-from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.outcome import Result
 from busprobe.readdress.preparing import Prepared
 from busprobe.readdress.procedure import Procedure
 from busprobe.survey.findings import Kind
-from busprobe.text import hex_bytes
+from busprobe.wizard.box_order import FIELDS, BoxOrder, read_box_order
 from busprobe.wizard.box_screen import BoxScreen
 from busprobe.wizard.decision import Decision
 from busprobe.wizard.dialogs.confirm_write import ConfirmWrite
@@ -31,6 +30,8 @@ from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.dialogs.notice import Failure
 from busprobe.wizard.dialogs.put_back import PutBack
 from busprobe.wizard.isolation_screen import IsolationScreen
+from busprobe.wizard.move_messages import ConfirmAsked, Isolated, LookedAgain, MoveEnded, Reported
+from busprobe.wizard.move_words import journal_words, outcome_text, standing
 from busprobe.wizard.moves import (
     clash_with,
     is_address,
@@ -39,7 +40,7 @@ from busprobe.wizard.moves import (
     outcome_on_record,
     proposals,
 )
-from busprobe.wizard.signs import Tone, signed, toned
+from busprobe.wizard.signs import signed, toned
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.unit_words import key_text, type_words
 from busprobe.wizard.widgets.unit_table import UnitTable
@@ -53,12 +54,6 @@ _COLUMNS = (
     ("Wanted", 11),
     ("Move", 10),
 )
-_RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
-    Result.VERIFIED: ("✓", "good"),
-    Result.WAITING: ("!", "attention"),
-    Result.NOT_VERIFIED: ("✖", "wrong"),
-    Result.REFUSED: ("✖", "attention"),
-}
 _WANTED_KEY = "wizard.wanted"
 """Where the job keeps the wanted addresses."""
 
@@ -90,41 +85,6 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         Binding("j", "journal", "Journal", tooltip="every write ever made", show=False),
     ]
 
-    class Reported(Message):
-        """The move says what it is doing."""
-
-        def __init__(self, words: str) -> None:
-            self.words = words
-            super().__init__()
-
-    class ConfirmAsked(Message):
-        """A move is ready and waits for a yes or no."""
-
-        def __init__(self, prepared: Prepared) -> None:
-            self.prepared = prepared
-            super().__init__()
-
-    class MoveEnded(Message):
-        """It is told what became of a move."""
-
-        def __init__(self, outcome: Outcome) -> None:
-            self.outcome = outcome
-            super().__init__()
-
-    class Isolated(Message):
-        """One unit is left at an address that had several."""
-
-        def __init__(self, address: int) -> None:
-            self.address = address
-            super().__init__()
-
-    class LookedAgain(Message):
-        """An address was looked at after units were put back."""
-
-        def __init__(self, words: str) -> None:
-            self.words = words
-            super().__init__()
-
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
         self._confirmed: Decision[bool] = Decision()
@@ -149,28 +109,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         if self.working:
             return
         unfinished = self.session.unfinished()
-        clashes = [unit for unit in units if unit.kind == "clash"]
-        waiting = [unit for unit in units if move_words(unit, latest_move(unit, writes)) in ("cycle it", "verified")]
-        left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
-        moved = any(latest_move(unit, writes) for unit in units)
-        if unfinished:
-            self.state = StepState.CHECK
-            self.next_words = "A write was under way when the program ended: press v to see what is true."
-        elif clashes:
-            self.state = StepState.CHECK
-            self.next_words = f"A clash at {clashes[0].address}: put the cursor on it and press i."
-        elif left:
-            self.state = StepState.DOING
-            self.next_words = f"{len(left)} to move: put the cursor on one and press m."
-        elif waiting:
-            self.state = StepState.CHECK
-            self.next_words = "Switch the moved units off and on, then press v to see what was kept."
-        elif not units:
-            self.state = StepState.TO_DO
-            self.next_words = "No unit is known yet. Run the survey, step 3."
-        else:
-            self.state = StepState.DONE if moved else StepState.TO_DO
-            self.next_words = "Press p for a proposal, b for a box of new units, or go on to Prove (6)."
+        self.state, self.next_words = standing(units, writes, wanted, unfinished)
         if unfinished and not self._said:
             self._say(Text("\n".join(f"! Not known what became of: {write.words}" for write in unfinished)))
 
@@ -279,15 +218,15 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         decision = self._confirmed = Decision()
 
         def report(words: str) -> None:
-            self.post_message(self.Reported(words))
+            self.post_message(Reported(words))
 
         def confirm(prepared: Prepared) -> bool:
-            self.post_message(self.ConfirmAsked(prepared))
+            self.post_message(ConfirmAsked(prepared))
             return decision.wait()
 
         def work() -> None:
             prepared = self.session.prepare_move(settings, unit.address, wanted, procedure, report)
-            self.post_message(self.MoveEnded(self.session.move(prepared, confirm, report)))
+            self.post_message(MoveEnded(self.session.move(prepared, confirm, report)))
 
         if self.on_line("the move", work):
             self.state = StepState.DOING
@@ -314,16 +253,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
     def _move_ended(self, event: MoveEnded) -> None:
         outcome = event.outcome
         move = outcome.move
-        sign, tone = _RESULT_SIGNS[outcome.result]
-        text = toned(self, f"{sign} {outcome.result}", tone)
-        text.append(f"  {move.old} → {move.new} at {move.settings}. {outcome.why}", style="not bold")
-        if outcome.todo:
-            text.append("\nNext: ", style="bold").append(outcome.todo, style="not bold")
-        if outcome.request:
-            text.append(f"\nSent {hex_bytes(outcome.request)}", style="not bold")
-            reply = hex_bytes(outcome.reply) if outcome.reply else "nothing"
-            text.append(f", came back {reply}", style="not bold")
-        self._say(text)
+        self._say(outcome_text(self, outcome))
         if outcome.result is Result.VERIFIED:
             wanted = self._wanted
             wanted.pop(f"{move.old} {move.settings}", None)
@@ -350,7 +280,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
                 if not self._cancel.is_set():
                     self.session.look_again(address, settings)
                     self.session.identify(address, settings)
-                    self.post_message(self.Isolated(address))
+                    self.post_message(Isolated(address))
             finally:
                 screen.post_message(IsolationScreen.Ended())
 
@@ -379,7 +309,7 @@ repeated, and what became of it is told by who answers at both addresses afterwa
             seen = self.session.look_again(address, settings)
             if seen.kind is Kind.UNIT:
                 self.session.identify(address, settings)
-            self.post_message(self.LookedAgain(f"At unit address {both_forms(address)}: {seen.kind}."))
+            self.post_message(LookedAgain(f"At unit address {both_forms(address)}: {seen.kind}."))
 
         if self.on_line("a close look", work):
             self._say(Text(f"▸ Looking who answers at {both_forms(address)}."))
@@ -393,38 +323,31 @@ repeated, and what became of it is told by who answers at both addresses afterwa
 
     def action_box(self) -> None:
         """Take a box of identical units one by one."""
-        fields = (
-            Field("settings", "Line settings of the new units", "9600-8N1"),
-            Field("factory", "Their factory address", "1", kind="integer"),
-            Field("first", "First address to give (the plan decides where there is one)", "10", kind="integer"),
-        )
         words = "All units of the box must be of one type. Connect none or one of them now."
 
         def begin(given: Mapping[str, str] | None) -> None:
             if given is None:
                 return
             try:
-                settings = LineSettings.parse(given["settings"])
-                if not (is_address(given["factory"]) and is_address(given["first"])):
-                    raise UsageError("That is not a unit address.", todo="Write numbers from 1 to 247.")
+                self._begin_box(read_box_order(given))
             except UsageError as error:
                 self.app.push_screen(Failure(error))
-                return
-            self._begin_box(settings, int(given["factory"]), int(given["first"]))
 
-        self.app.push_screen(Form("One by one", fields, words=words), begin)
+        self.app.push_screen(Form("One by one", FIELDS, words=words), begin)
 
-    def _begin_box(self, settings: LineSettings, factory: int, first: int) -> None:
+    def _begin_box(self, order: BoxOrder) -> None:
         decision = self._confirmed = Decision()
         cancel = self._cancel = Cancel()
         screen = BoxScreen(cancel)
 
         def confirm(prepared: Prepared) -> bool:
-            self.post_message(self.ConfirmAsked(prepared))
+            self.post_message(ConfirmAsked(prepared))
             return decision.wait()
 
         def work() -> None:
-            for told in self.session.one_by_one(settings, factory, first, confirm=confirm, cancel=cancel):
+            for told in self.session.one_by_one(
+                order.settings, order.factory, order.first, confirm=confirm, cancel=cancel
+            ):
                 screen.post_message(BoxScreen.Told(told))
 
         if self.on_line("the box", work):
@@ -434,13 +357,13 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         """Look at what was under way, or at the unit under the cursor after a power cycle."""
 
         def report(words: str) -> None:
-            self.post_message(self.Reported(words))
+            self.post_message(Reported(words))
 
         if self.session.unfinished():
 
             def recover() -> None:
                 for outcome in self.session.recover(report):
-                    self.post_message(self.MoveEnded(outcome))
+                    self.post_message(MoveEnded(outcome))
 
             self.on_line("the recovery", recover)
             return
@@ -452,14 +375,14 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         before = outcome_on_record(write)
 
         def verify() -> None:
-            self.post_message(self.MoveEnded(self.session.verify_again(before, report)))
+            self.post_message(MoveEnded(self.session.verify_again(before, report)))
 
         self.on_line("the check", verify)
 
     def action_journal(self) -> None:
         """Show every write ever made."""
         writes = self.session.job.writes()
-        self.wizard.explain("Journal", "\n\n".join(map(_journal_words, writes)) or "Nothing was ever written.")
+        self.wizard.explain("Journal", "\n\n".join(map(journal_words, writes)) or "Nothing was ever written.")
 
     def stop_work(self) -> None:
         """Nothing that waits for a yes gets one; watches end."""
@@ -497,13 +420,3 @@ repeated, and what became of it is told by who answers at both addresses afterwa
     def _say(self, words: Text) -> None:
         self._said = True
         self.query_one("#move-said", Static).update(words)
-
-
-def _journal_words(write: WriteRecord) -> str:
-    lines = [f"{write.id}. {write.intended}  {write.words}", f"   sent {hex_bytes(write.request)} at {write.settings}"]
-    for conclusion in write.conclusions:
-        reply = f", came back {hex_bytes(conclusion.reply)}" if conclusion.reply else ""
-        lines.append(f"   {conclusion.made}  {conclusion.outcome}: {conclusion.why}{reply}")
-    if not write.conclusions:
-        lines.append("   It is not known what became of it: press v.")
-    return "\n".join(lines)

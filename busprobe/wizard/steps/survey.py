@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar
 
 from rich.text import Text
@@ -15,9 +15,8 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import UsageError
-from busprobe.job import SurveyRecord
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms, format_addresses, parse_addresses
+from busprobe.modbus.addresses import both_forms
 from busprobe.recording import RecordedSurvey
 from busprobe.survey.events import Asking, Event, Finished, Found, Heard, Progress, Started, Trouble
 from busprobe.text import hex_bytes
@@ -27,18 +26,20 @@ from busprobe.wizard.dialogs.question import Answer, Question
 from busprobe.wizard.search import Search, read_search
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
+from busprobe.wizard.survey_words import (
+    asked_everywhere,
+    evidence_words,
+    remarks,
+    same_search,
+    standing,
+    summary,
+    time_words,
+)
 from busprobe.wizard.widgets.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _MARKS = {"unit": Mark.UNIT, "clash": Mark.CLASH, "unsure": Mark.UNSURE}
 _BAR = 24
-
-
-def time_words(seconds: float) -> str:
-    """A time left, as people say it: ``0:42``, ``1:03:20``."""
-    minutes, second = divmod(round(seconds), 60)
-    hours, minute = divmod(minutes, 60)
-    return f"{hours}:{minute:02d}:{second:02d}" if hours else f"{minute}:{second:02d}"
 
 
 class SurveyStep(Step):
@@ -124,10 +125,12 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             self._show_estimate()
             return
         self._found = {(f["address"], f["settings"]): f for f in record.findings}
-        asked_everywhere = _asked_everywhere(record)
-        self.query_one(AddressMap).show(((address, Mark.SILENT) for address in asked_everywhere), clear=True)
+        silent = ((address, Mark.SILENT) for address in asked_everywhere(record))
+        self.query_one(AddressMap).show(silent, clear=True)
         self._show_found()
-        self._conclude(record.document, interrupted=record.ended is None)
+        self._say("#survey-progress", Text(summary(record.document, len(self._found))))
+        self._say("#survey-asking", Text(remarks(record.document)))
+        self.state, self.next_words = standing(record, self.session.job.units(), len(self._found))
 
     # -- starting ------------------------------------------------------------------------------------------
 
@@ -149,7 +152,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             return
 
         latest = self.session.job.latest_survey()
-        if latest is None or latest.complete or latest.progress is None or not _same_search(latest.asked, search):
+        if latest is None or latest.complete or latest.progress is None or not same_search(latest.asked, search):
             self._begin(search, resume=False)
             return
 
@@ -293,7 +296,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         """Show what the finding under the cursor rests on."""
         address = self.query_one(AddressMap).cursor
         found = [
-            _evidence_words(finding, self._exchanges.get(key, ()))
+            evidence_words(finding, self._exchanges.get(key, ()))
             for key, finding in sorted(self._found.items())
             if key[0] == address
         ]
@@ -381,59 +384,5 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             text.append(" ".join(finding["notes"][:1]), style="not bold")
         self._say("#survey-cursor", text)
 
-    def _conclude(self, document: Mapping[str, Any], *, interrupted: bool) -> None:
-        """State and words after a survey."""
-        complete = document.get("complete") is True
-        # A clash that was sorted out since is none any more: the list of units knows.
-        odd = [unit for unit in self.session.job.units() if unit.kind != "unit"]
-        seconds = document.get("seconds")
-        took = f" in {time_words(seconds)}" if seconds is not None else ""
-        said = f"{len(self._found)} found{took}: " + (
-            "everything asked for was asked." if complete else "not everything was asked, the rest is 'not tested'."
-        )
-        self._say("#survey-progress", Text(f"{'✓' if complete else '!'} {said}"))
-        lines = [*document.get("notes", ()), *([document["failure"]] if document.get("failure") else [])]
-        untested = [f"Not tested: {u['settings']}, addresses {u['addresses']}" for u in document.get("untested", ())]
-        self._say("#survey-asking", Text("\n".join(f"! {line}" for line in (*lines, *untested[:3]))))
-        if odd or not complete:
-            self.state = StepState.CHECK
-        else:
-            self.state = StepState.DONE if self._found else StepState.CHECK
-        if interrupted:
-            self.next_words = "The survey was cut off. Press s: it goes on where it was."
-        elif odd:
-            where = ", ".join(str(unit.address) for unit in odd[:4])
-            self.next_words = f"Look at {where} (e shows the evidence); Readdress (5) sorts out a clash."
-        elif not self._found:
-            self.next_words = "Nobody replied. Check supply and wires in Wiring (2), then survey again."
-        else:
-            self.next_words = "Go on to Identify (4)."
-
     def _say(self, where: str, words: Text) -> None:
         self.query_one(where, Static).update(words)
-
-
-def _evidence_words(finding: Mapping[str, Any], exchanges: Sequence[str]) -> str:
-    latency = f", replies after {finding['latency_ms']} ms" if finding.get("latency_ms") is not None else ""
-    lines = [f"{finding['kind']} at {finding['settings']}{latency}"]
-    lines += [f"! {note}" for note in finding["notes"]]
-    lines += exchanges or [f"Reply: {data}" for data in finding["evidence"]]
-    return "\n".join(lines)
-
-
-def _asked_everywhere(record: SurveyRecord) -> set[int]:
-    """Addresses that were asked at every line setting of the survey; of the others silence says little."""
-    asked: dict[str, set[int]] = {settings: set() for settings in record.asked.get("settings", ())}
-    for entry in (record.progress or record.document).get("asked", ()):
-        if entry["addresses"]:
-            asked.setdefault(entry["settings"], set()).update(parse_addresses(entry["addresses"]))
-    return set.intersection(*asked.values()) if asked else set()
-
-
-def _same_search(asked: Mapping[str, Any], search: Search) -> bool:
-    """Whether an earlier survey looked for the same."""
-    return (
-        asked.get("settings") == [str(settings) for settings in search.settings]
-        and asked.get("addresses") == format_addresses(search.addresses)
-        and asked.get("expect") == search.expect
-    )
