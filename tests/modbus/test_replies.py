@@ -5,12 +5,13 @@ from __future__ import annotations
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from pymodbus.constants import ExcCodes
 
 from busprobe.line.exchange import Echo, Ending, Exchange
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
-from busprobe.modbus.replies import Reply, Verdict, exception_name, judge
+from busprobe.modbus.replies import EXCEPTION_NAMES, Reply, Verdict, exception_name, judge
 from busprobe.modbus.requests import (
     Function,
     Request,
@@ -93,6 +94,31 @@ def test_a_gateways_exception_is_no_presence(code: int) -> None:
     reply = reply_to(READ, framed(f"01 83 {code:02X}"))
     assert reply.verdict is Verdict.EXCEPTION
     assert not reply.present
+
+
+def test_the_exception_codes_are_the_standards() -> None:
+    """V1.1b3 section 7 as pymodbus has it, which also keeps code 7 of older editions."""
+    assert {code.value for code in ExcCodes} - {7} == set(EXCEPTION_NAMES)
+    assert exception_name(6) == "6, server device busy"
+    assert exception_name(7) == "7, not in the standard"
+    assert exception_name(10) == "10, gateway path unavailable"
+
+
+@pytest.mark.parametrize(
+    ("chunks", "latency"),
+    [
+        ([(0.6, REPLY)], 0.1 - 11 * 11 / 19200),  # stamped when the last of 11 characters was there
+        ([(0.6, b"\x00\x00" + REPLY)], 0.1 - 11 * 11 / 19200),  # junk ahead is no reply yet
+        ([(0.55, b"\x00" + REPLY[:4]), (0.6, REPLY[4:])], 0.05 - 4 * 11 / 19200),
+        ([(0.52, b"\x00"), (0.6, REPLY)], 0.1 - 11 * 11 / 19200),
+        ([(0.501, REPLY)], 0.0),  # a stamp that came too early makes no negative time
+    ],
+)
+def test_latency_ends_where_the_frame_begins(chunks: list[tuple[float, bytes]], latency: float) -> None:
+    """Eleven bits a character at 19200-8E1, the standard's default; the request was out at 0.5 s."""
+    received = tuple(Chunk(at, data) for at, data in chunks)
+    exchange = Exchange(READ.frame, LineSettings(), 0.0, 0.5, 1.5, received, Echo.NONE, Ending.SILENCE)
+    assert judge(READ, exchange).latency == pytest.approx(latency)
 
 
 def test_silence() -> None:
