@@ -14,10 +14,13 @@ from busprobe.wiring.meter import Judgement
 from busprobe.wiring.moments import Failure, Watch
 from busprobe.wiring.patterns import Counted, Tally, by_position, patterns
 from busprobe.wiring.record import wiring_document
+from busprobe.wiring.sums import Reckoned
 
 
-def keep_wiring(job: Job, judgements: Sequence[Judgement], heard: Hearing | None = None) -> dict[str, object]:
-    """Record what a meter showed and what was heard, with what failures say; returns the document.
+def keep_wiring(
+    job: Job, judgements: Sequence[Judgement] = (), heard: Hearing | None = None, sums: Sequence[Reckoned] = ()
+) -> dict[str, object]:
+    """Record what a meter showed, was heard and was reckoned, with what failures say; returns the document.
 
     What this time was not tried is carried on from the record before.
     """
@@ -27,6 +30,7 @@ def keep_wiring(job: Job, judgements: Sequence[Judgement], heard: Hearing | None
         heard.observations if heard is not None else (),
         listened=heard is not None,
         patterns=failure_patterns(job),
+        sums=sums,
         earlier=before.document if before is not None else None,
     )
     job.record("wiring", document)

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from busprobe.connect import Connector
+from busprobe.handover.tables import wiring_table
 from busprobe.job.job import Job
+from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.pair import counted, failure_patterns, keep_wiring
@@ -21,6 +23,7 @@ from busprobe.wiring.advice import Cause
 from busprobe.wiring.naming import Labels
 from busprobe.wiring.patterns import Tally
 from busprobe.wiring.resistance import judge_resistance
+from busprobe.wiring.sums import stub
 from busprobe.wiring.voltage import judge_idle
 
 SLOW, FAST = LineSettings.parse("9600-8N1"), LineSettings.parse("19200-8N1")
@@ -90,7 +93,7 @@ def test_a_cable_that_breaks_between_two_surveys_is_seen_in_cable_order(session:
         session.hands.connect(name, connected=False)
     survey(session)
     (observation,) = failure_patterns(session.job)
-    assert "All units from 31 on are silent, all up to 21 answer." in observation.seen
+    assert "All units from 31 on along the cable are silent, those up to 21 answer." in observation.seen
     assert [hint.cause for hint in observation.hints] == [Cause.BROKEN_WIRE, Cause.NO_SUPPLY]
 
 
@@ -113,13 +116,29 @@ def test_the_wizards_step_keeps_readings_and_what_was_heard_in_one_document(sess
     assert record is not None
     assert listening is not None
     assert [j["reading"] for j in record.document["judgements"]] == ["61.0 Ω"]
-    assert [o["seen"] for o in record.document["observations"]] == ["No reply from 31, while others answered."]
+    assert [o["seen"] for o in record.document["observations"]] == ["No reply from unit 31, while others answered."]
     assert "A-B idle voltage" in record.document["skipped"]
     assert listening.document["other_master"] is False
     assert listening.document["words"] == "Quiet for 2.0 s at 9600-8N1."
     after = keep_wiring(session.job, [judge_idle(0.3, Labels.SIGN)])
     assert len(after["judgements"]) == 2  # type: ignore[arg-type]
     assert after["observations"] == record.document["observations"]
+
+
+def test_patterns_and_sums_reach_the_wiring_table_of_the_hand_over(session: Session) -> None:
+    """What failures have in common, with its actions, and what was reckoned, with formula and source."""
+    for position, address in enumerate(PLACES, start=1):
+        session.job.put_unit(UnitRecord(address, str(SLOW), position=position))
+    far = [unit(address, SLOW, *range(9)) for address in PLACES[3:]]
+    session.job.record("prove", proof(*(unit(address, SLOW) for address in PLACES[:3]), *far).document())
+    session.keep_wiring(sums=(stub(25),))
+    rows = wiring_table(session.bus_list()).rows
+    place, *_ = [row for row in rows if row[0] == "failures by place and time"]
+    (sum_,) = [row for row in rows if row[0] == "Longest stub"]
+    assert "Errors grow along the cable" in str(place[1])
+    assert "Ask again at half the baud rate" in str(place[4])
+    assert sum_[1:3] == ("1 derivation at one tap, rise time 25 ns", "reckoned")
+    assert "0.1 × rise time" in str(sum_[5])
 
 
 def test_where_nobody_is_known_unit_1_is_asked(session: Session) -> None:

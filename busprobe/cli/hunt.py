@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+from datetime import datetime
+from pathlib import Path
 
 import click
 
@@ -19,9 +21,15 @@ from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
 @click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
 @click.option("--addresses", type=options.ADDRESSES, default="1-10", show_default=True, help="Addresses to watch.")
 @click.option("--rounds", type=click.IntRange(1), help="Stop after so many rounds; otherwise Ctrl-C stops it.")
+@options.job(required=False, text="Job file to keep the log in.")
 @options.as_json
 def command(
-    port: str, settings: LineSettings, addresses: tuple[int, ...], rounds: int | None, as_json: bool
+    port: str,
+    settings: LineSettings,
+    addresses: tuple[int, ...],
+    rounds: int | None,
+    job_file: Path | None,
+    as_json: bool,
 ) -> ExitCode:
     """Ask the addresses again and again and ring the bell when a unit starts or stops answering.
 
@@ -32,25 +40,35 @@ def command(
     cancel = threading.Event()
     log: list[dict[str, object]] = []
     present: tuple[int, ...] = ()
-    with session_on(port, None, settings) as session, on_interrupt(cancel.set):
+    kept: list[str] = []
+    with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
         start = session.line.clock.now()
-        for event in hunt(session.line, addresses, cancel):
-            match event:
-                case Appeared(address, at, words):
-                    _tell(f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json)
-                    log.append({"seconds": round(at - start, 3), "address": address, "answers": True})
-                case Vanished(address, at, _):
-                    _tell(f"{at - start:8.1f} s  {both_forms(address)} SILENT", as_json)
-                    log.append({"seconds": round(at - start, 3), "address": address, "answers": False})
-                case Round():
-                    present = event.present
-                    if rounds is not None and event.number >= rounds:
-                        cancel.set()
+        try:
+            for event in hunt(session.line, addresses, cancel):
+                match event:
+                    case Appeared(address, at, words):
+                        _tell(f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json)
+                        log.append({"seconds": round(at - start, 3), "address": address, "answers": True})
+                        kept.append(f"{_time_of_day()}  unit {address} answers")
+                    case Vanished(address, at, _):
+                        _tell(f"{at - start:8.1f} s  {both_forms(address)} SILENT", as_json)
+                        log.append({"seconds": round(at - start, 3), "address": address, "answers": False})
+                        kept.append(f"{_time_of_day()}  unit {address} answers no more")
+                    case Round():
+                        present = event.present
+                        if rounds is not None and event.number >= rounds:
+                            cancel.set()
+        finally:
+            session.job.record("hunt", {"addresses": format_addresses(addresses), "log": kept})
     if as_json:
         output.document({"format": "busprobe.hunt/1", "events": log, "present": list(present)})
     else:
         output.lines([f"Answering at the end: {format_addresses(present) or 'nobody'}"])
     return ExitCode.DONE
+
+
+def _time_of_day() -> str:
+    return f"{datetime.now().astimezone():%H:%M:%S}"
 
 
 def _tell(words: str, as_json: bool) -> None:

@@ -10,11 +10,13 @@ from busprobe.cli import options, output, wiring_sums
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.pair import keep_wiring
+from busprobe.wiring import figures
+from busprobe.wiring.arithmetic.checks import require
 from busprobe.wiring.cautions import CAUTIONS
 from busprobe.wiring.meter import Judgement, Level, parse_resistance, parse_voltage
-from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, Labels
+from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import wiring_document
-from busprobe.wiring.resistance import judge_resistance
+from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
 
 
@@ -34,22 +36,30 @@ for sum_command in wiring_sums.COMMANDS:
 
 @command.command("meter")
 @click.option("--resistance", default="", metavar="OHM", help="Between the wires, all power off: 61, 1.2k, OL.")
+@click.option("--terminator", type=float, default=120.0, show_default=True, help="Ohm of each terminator.")
+@click.option("--cable", default="", metavar="METRES[ SIZE]", help="From here to the far end: 300, or '300 0.75'.")
 @click.option("--idle", default="", metavar="VOLT", help="Between the wires, powered and idle; red lead on D1, + or A.")
 @click.option("--letters", is_flag=True, help="The red lead was on a terminal marked A, not D1 or +.")
-@click.option("--d1", default="", metavar="VOLT", help="D1 (or +) to common, idle.")
-@click.option("--d0", default="", metavar="VOLT", help="D0 (or -) to common, idle.")
+@click.option("--d1", default="", metavar="VOLT", help="D1 (or +, or A) to common, idle.")
+@click.option("--d0", default="", metavar="VOLT", help="D0 (or -, or B) to common, idle.")
 @click.option("--supply", default="", metavar="VOLT", help="Supply at the far unit, under load.")
 @click.option("--nominal", type=float, default=24.0, show_default=True, help="Nominal supply in V.")
+@click.option("--lowest", type=float, help="Lowest supply that the unit's data sheet allows, in V.")
+@click.option("--highest", type=float, help="Highest supply that it allows, in V.")
 @options.job(required=False, text="Job file to keep the readings in.")
 @options.as_json
 def meter(
     resistance: str,
+    terminator: float,
+    cable: str,
     idle: str,
     letters: bool,
     d1: str,
     d0: str,
     supply: str,
     nominal: float,
+    lowest: float | None,
+    highest: float | None,
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
@@ -59,12 +69,14 @@ def meter(
     Example:
       busprobe wiring meter --resistance 118 --idle 0.02
     """
-    voltage = parse_voltage(idle)
+    labels = Labels.LETTERS if letters else Labels.SIGN
+    ohms, voltage = parse_resistance(resistance), parse_voltage(idle)
+    pair = Pair(require(terminator, "A terminator", "ohm"), loop=figures.loop(cable))
     judgements = (
-        judge_resistance(parse_resistance(resistance)),
-        judge_idle(voltage, Labels.LETTERS if letters else Labels.SIGN),
-        judge_to_common(parse_voltage(d1), parse_voltage(d0), voltage),
-        judge_supply(parse_voltage(supply), nominal),
+        judge_resistance(ohms, pair),
+        judge_idle(voltage, labels, terminators_by(ohms, pair)),
+        judge_to_common(parse_voltage(d1), parse_voltage(d0), voltage, labels),
+        judge_supply(parse_voltage(supply), nominal, lowest, highest),
     )
     document = wiring_document(judgements, (), listened=False)
     if job_file is not None:
@@ -97,8 +109,8 @@ def names() -> None:
     Example:
       busprobe wiring names
     """
-    output.lines([EXPLANATION])
+    output.lines([EXPLANATION, f"Source: {EXPLANATION_SOURCE}."])
     output.table(
-        ("Who", "Idle positive", "Idle negative"),
-        [(convention.who, convention.idle_positive, convention.idle_negative) for convention in CONVENTIONS],
+        ("Who", "Idle positive", "Idle negative", "Source"),
+        [(each.who, each.idle_positive, each.idle_negative, each.source) for each in CONVENTIONS],
     )

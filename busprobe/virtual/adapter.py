@@ -71,7 +71,13 @@ class VirtualPort:
         with self._bus.lock:
             now = self._catch_up()
             sent, self._sends_until = self._bus.drive(
-                self, data, now, self._settings, swapped=self._adapter.swapped, strength=self._adapter.strength
+                self,
+                data,
+                now,
+                self._settings,
+                swapped=self._adapter.swapped,
+                strength=self._adapter.strength,
+                hold=self._adapter.holds_on,
             )
             return sent
 

@@ -20,6 +20,9 @@ _AFTER_END = 1e-9
 """Seconds after the end of a transmission at which it is looked at: its last character ends with it, give or take
 rounding."""
 
+_HOLD_RATE = 9600
+"""Bits a second of a level that does not change: any will do."""
+
 _PULSE_RATES = (2_000, 40_000)
 """A disturbance of a floating pair lasts one bit of a rate between these: 25 to 500 microseconds (from memory)."""
 
@@ -81,23 +84,48 @@ class Bus:
             self._listeners.remove(listener)
 
     def drive(
-        self, driver: object, data: bytes, now: float, settings: LineSettings, *, swapped: bool, strength: int
+        self,
+        driver: object,
+        data: bytes,
+        now: float,
+        settings: LineSettings,
+        *,
+        swapped: bool,
+        strength: int,
+        hold: float = 0.0,
     ) -> tuple[float, float]:
-        """Have `driver` send `data` from `now` on; when its last bit is on the wire and when it lets the pair go."""
+        """Have `driver` send `data` from `now` on; when its last bit is on the wire and when it lets the pair go.
+
+        For `hold` seconds, in whole bits, it keeps the pair at mark before it lets go.
+        """
         symbols = self._disturbed(wave.character_levels(data, settings))
         before = after = ""
         if not self._wires.biased:
             before, after = self._glitch(settings), self._glitch(settings)
+        after = wave.MARK * round(hold * settings.baud) + after
         symbols = before + symbols + after
         transmission = Transmission(
             driver, now, settings.baud, wave.complement(symbols) if swapped else symbols, strength
         )
         self._add(transmission)
-        return now + (len(symbols) - len(after)) * settings.bit_time, transmission.end
+        sent = now + (len(symbols) - len(after)) * settings.bit_time
+        if hold:
+            self.schedule(sent + _AFTER_END, self._ended)  # units act on a request whose sender still drives
+        return sent, transmission.end
+
+    def hold(self, driver: object, symbol: str, now: float, *, strength: int) -> Transmission:
+        """Have `driver` keep the pair at the level `symbol` from `now` on, until it is released."""
+        held = Transmission(driver, now, _HOLD_RATE, symbol, strength, let_go=math.inf)
+        self._add(held)
+        return held
+
+    def release(self, held: Transmission, now: float) -> None:
+        """Have the driver of `held` let go."""
+        self.pair.release(held, now)
 
     def _add(self, transmission: Transmission) -> None:
         self.pair.add(transmission)
-        self.schedule(transmission.end + _AFTER_END, self._ended)
+        self.schedule(min(transmission.settled, transmission.end) + _AFTER_END, self._ended)
 
     def _ended(self, now: float) -> None:
         for listener in tuple(self._listeners):

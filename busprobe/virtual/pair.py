@@ -8,7 +8,8 @@ colliding replies show most (from memory), and it is the worst case for a start 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import isinf
 
 from busprobe.virtual import wave
 from busprobe.virtual.wave import Character, Listening
@@ -34,17 +35,27 @@ class Transmission:
     """One symbol of `busprobe.virtual.wave` a bit time."""
     strength: int = 1
     """A stronger driver overrules a weaker one."""
+    let_go: float | None = None
+    """Clock seconds until which the last level is held, infinite for a driver that is stuck; None holds nothing."""
+    settled: float = field(init=False)
+    """Clock seconds from which its level stays as it is."""
     end: float = field(init=False)
     """Clock seconds at which the driver lets go."""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "end", self.start + len(self.symbols) / self.baud)
+        object.__setattr__(self, "settled", self.start + len(self.symbols) / self.baud)
+        object.__setattr__(self, "end", self.settled if self.let_go is None else self.let_go)
 
     def symbol(self, moment: float) -> str | None:
         """The symbol at `moment`; None before and after."""
         if not self.start <= moment < self.end:
             return None
         return self.symbols[min(int((moment - self.start) * self.baud), len(self.symbols) - 1)]
+
+    def moments(self) -> list[float]:
+        """Clock seconds at which its level may change: each of its bits, and the end if it ever comes."""
+        bits = [self.start + place / self.baud for place in range(len(self.symbols) + 1)]
+        return bits if self.let_go is None or isinf(self.end) else [*bits, self.end]
 
 
 class Pair:
@@ -62,10 +73,15 @@ class Pair:
         self.transmissions.append(transmission)
         self.count += 1
 
+    def release(self, held: Transmission, now: float) -> None:
+        """Have the stuck driver of `held` let go."""
+        self.transmissions[self.transmissions.index(held)] = replace(held, let_go=now)
+        self.count += 1  # receivers have to look again; that they take an old one for new costs them nothing
+
     def forget(self, before: float) -> None:
         """Drop transmissions that were over by `before`, which no receiver can still need."""
-        while self.transmissions and self.transmissions[0].end <= before:
-            self.transmissions.popleft()
+        if any(transmission.end <= before for transmission in self.transmissions):
+            self.transmissions = deque(t for t in self.transmissions if t.end > before)
 
 
 class Receiver:
@@ -138,7 +154,7 @@ class Receiver:
             self._ready = max(self._ready, self._seen_end)
         self._seen = self._pair.count
         live = self._live()
-        self._seen_end = max([self._seen_end, *(t.end for t in live)])
+        self._seen_end = max([self._seen_end, *(t.settled if isinf(t.end) else t.end for t in live)])
         self._ahead.clear()
         ready = self._ready
         while live:
@@ -168,8 +184,8 @@ class Receiver:
     def _read_alone(
         self, transmission: Transmission, ready: float, following: float
     ) -> list[tuple[Character, float]] | None:
-        """Read one transmission as if it were alone; None if others reach into its characters."""
-        if ready > transmission.start or transmission.end > following:
+        """Read one transmission as if it were alone; None if others reach into its characters, or it holds on."""
+        if ready > transmission.start or transmission.end > following or transmission.let_go is not None:
             return None
         settings = self._listening.settings
         if transmission.driver is self._deaf_to:
@@ -190,11 +206,11 @@ class Receiver:
 
     def _read_overlapping(self, live: list[Transmission], ready: float) -> list[tuple[Character, float]]:
         """Read transmissions that touch each other, edge by edge."""
-        moments = _merged(sorted(t.start + place / t.baud for t in live for place in range(len(t.symbols) + 1)))
+        moments = _merged(sorted(moment for t in live for moment in t.moments()))
         times, levels = [], []
         previous = self._idle
-        for begin, end in zip(moments, [*moments[1:], None], strict=True):
-            level = self._idle if end is None else self._level(live, (begin + end) / 2)
+        for begin, end in zip(moments, [*moments[1:], moments[-1] + 1.0], strict=True):
+            level = self._level(live, (begin + end) / 2)
             if level != previous:
                 times.append(begin)
                 levels.append(level)

@@ -222,6 +222,10 @@ class UnitEntry(Table):
     strength: Annotated[int, Field(ge=1, le=9)] = Field(
         default=1, description="A stronger driver overrules a weaker one where two overlap."
     )
+    stuck: Literal["mark", "space"] | None = Field(
+        default=None,
+        description="The state in which its driver is stuck, so that it holds the pair and answers nobody.",
+    )
 
 
 class Wires(Table):
@@ -249,6 +253,9 @@ class Adapter(Table):
     failsafe: bool = Field(default=True, description="Whether its receiver reads a floating pair as mark.")
     lump: Seconds = Field(
         default=0.0, description="Seconds between hand-overs to the computer; 0 hands over each byte at once."
+    )
+    holds_on: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.0, description="Seconds for which it keeps driving the pair after its last bit."
     )
     unplugged_at: Seconds | None = Field(default=None, description="Seconds after the start at which it is pulled out.")
     strength: Annotated[int, Field(ge=1, le=9)] = Field(default=1, description="As for a unit.")

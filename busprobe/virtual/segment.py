@@ -9,12 +9,17 @@ from busprobe.errors import PortError, UsageError
 from busprobe.line.clock import Clock
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.text import visible
+from busprobe.virtual import wave
 from busprobe.virtual.adapter import VirtualPort
 from busprobe.virtual.bus import Bus
 from busprobe.virtual.ear import Ear
+from busprobe.virtual.pair import Transmission
 from busprobe.virtual.schema import OtherMaster, Scenario
 from busprobe.virtual.unit import Unit
 from busprobe.virtual.wave import Listening
+
+_LONG_BEFORE = 1.0
+"""Seconds before the start at which the units were connected: what a stuck driver does then is over."""
 
 
 class Segment:
@@ -33,7 +38,8 @@ class Segment:
         self.units = tuple(Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units)
         """All units of the scenario, connected or not."""
         self._ears: dict[Listening, Ear] = {}
-        self._assign_ears(epoch)
+        self._held: dict[Unit, Transmission] = {}
+        self._rewire(epoch - _LONG_BEFORE)
         self._unplugged_at = None if scenario.adapter.unplugged_at is None else epoch + scenario.adapter.unplugged_at
         if scenario.other_master is not None:
             self._start_other_master(scenario.other_master, epoch)
@@ -59,7 +65,7 @@ class Segment:
             now = self.clock.now()
             self._bus.run(now)
             unit.connected = connected
-            self._assign_ears(now)
+            self._rewire(now)
 
     def swap(self, name: str) -> None:
         """Exchange the two wires at unit `name`."""
@@ -68,7 +74,7 @@ class Segment:
             now = self.clock.now()
             self._bus.run(now)
             unit.swapped = not unit.swapped
-            self._assign_ears(now)
+            self._rewire(now)
 
     def power_cycle(self, *names: str) -> None:
         """Take the supply of the named units away and give it back; of all units if none is named."""
@@ -90,11 +96,22 @@ class Segment:
         with self._bus.lock:
             self._unplugged_at = None
 
+    def _rewire(self, now: float) -> None:
+        """From `now` on, let the pair carry what follows from how the units are connected."""
+        self._assign_ears(now)
+        for unit, held in [*self._held.items()]:
+            self._bus.release(held, now)
+            del self._held[unit]
+        for unit in self.units:
+            if unit.connected and unit.stuck is not None:
+                level = wave.complement(unit.stuck) if unit.swapped else unit.stuck
+                self._held[unit] = self._bus.hold(unit, level, now, strength=unit.strength)
+
     def _assign_ears(self, now: float) -> None:
         """From `now` on, let each connected unit hear through the receiver that is set and wired like its own."""
         listeners: dict[Listening, list[Unit]] = {}
         for unit in self.units:
-            if unit.connected:
+            if unit.connected and unit.stuck is None:
                 listeners.setdefault(unit.listening, []).append(unit)
         for listening in [*self._ears]:
             if listening not in listeners:

@@ -8,6 +8,7 @@ from random import Random
 
 from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
+from busprobe.virtual import wave
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import Change, UnitEntry, UnitType
 from busprobe.virtual.server import Server
@@ -51,6 +52,8 @@ class Unit:
         """Whether its two wires are exchanged."""
         self.strength = entry.strength
         """Driver strength."""
+        self.stuck = None if entry.stuck is None else {"mark": wave.MARK, "space": wave.SPACE}[entry.stuck]
+        """The level at which its driver is stuck; None for one that works."""
         self.busy_until = epoch
         """Clock seconds until which it works on a request or sends, and so hears nothing."""
         self.up_from = epoch

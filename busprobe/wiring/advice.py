@@ -26,7 +26,7 @@ class Cause(StrEnum):
     UNIT_SET_OTHERWISE = "the unit has another address or other line settings"
     UNKNOWN_REQUEST = "the unit does not know what was asked, and stays silent"
     UNIT_ITSELF = "the unit, its stub or its terminals"
-    ADAPTER_HOLDS_ON = "the adapter keeps the pair after sending and cuts off the start of replies"
+    ADAPTER_HOLDS_ON = "the adapter keeps the pair after sending, so that the start of quick replies is lost"
     ADAPTER_LETS_GO = "the adapter lets the pair go before the last bit is out"
     ADAPTER_TOO_SLOW = "the adapter stops driving within a byte at this baud rate"
     BYTES_LOST = "the adapter or this computer loses bytes that were sound on the pair"
@@ -43,10 +43,11 @@ _ACTIONS = {
     Cause.MISSING_BIAS: "Measure the idle voltage between the wires: below 0.2 V confirms it.",
     Cause.REVERSED_BIAS: "Measure the idle voltage with the bias disconnected, then connected: it turns negative if "
     "this was it.",
-    Cause.STUCK: "Part the pair in the middle and listen on each half; go on with the half that stays loud.",
+    Cause.STUCK: "Take the units off one by one, or part the pair in the middle, while the hunt runs: the others "
+    "appear once what holds the pair is off.",
     Cause.OTHER_MASTER: "Find out who else polls, and have it switched off or unplugged: the traffic stops if this "
     "was it. A process may trip without it: ask first.",
-    Cause.SLOW_UNIT: "Ask the unit that answered once more with a wait of 2 s: it answers late if this was it.",
+    Cause.SLOW_UNIT: "Ask that unit alone, once more, with a wait of 2 s: it answers late if this was it.",
     Cause.CLASH: "Unplug one of the units that may have this address: the others answer cleanly if this was it.",
     Cause.NOISE: "Switch off the drives and contactors near the cable, if they may be: the errors stop if this was it.",
     Cause.REFLECTIONS: "Ask again at half the baud rate, then measure the resistance, power off: two terminators are "

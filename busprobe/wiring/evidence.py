@@ -9,7 +9,7 @@ from functools import cached_property
 from busprobe.line.exchange import Heard
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import EXCEPTION_FLAG
-from busprobe.modbus.replies import Reply, Verdict
+from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.wiring import alphabet
@@ -25,6 +25,11 @@ _COVERAGE = 0.1
 
 _REFUSALS = (1, 2, 3, 4)
 """Exceptions that a unit gives to a request it does not serve (V1.1b3, section 7)."""
+
+_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+
+_OVERHEAD = 5
+"""Bytes of a reply beside its registers, and of an exception (V1.1b3, sections 6.3, 6.4 and 7; the CRC added)."""
 
 _FEW = 2
 """Bytes of a stray disturbance."""
@@ -90,8 +95,9 @@ class Evidence:
 
     @cached_property
     def present(self) -> frozenset[int]:
-        """Addresses that have shown themselves."""
-        return frozenset(reply.request.address for reply in self.replies if reply.present)
+        """Addresses that have shown themselves, late ones too."""
+        shown = (*(reply for reply in self.replies if reply.present), *self.late)
+        return frozenset(reply.request.address for reply in shown)
 
     @cached_property
     def cut(self) -> tuple[tuple[Reply, bytes], ...]:
@@ -113,19 +119,41 @@ class Evidence:
         return tuple((reply, mended[id(reply)]) for reply in damaged if id(reply) in mended)
 
     @cached_property
+    def late(self) -> tuple[Reply, ...]:
+        """Replies that answer an earlier question of the same unit, which had been given up by then."""
+        given_up: dict[int, list[Request]] = {}
+        late = []
+        for reply in self.replies:
+            earlier = given_up.setdefault(reply.request.address, [])
+            if reply.verdict in _DAMAGED and any(judge(request, reply.exchange).present for request in earlier):
+                late.append(reply)
+            elif reply.verdict is Verdict.SILENT and reply.request not in earlier:
+                earlier.append(reply.request)
+        return tuple(late)
+
+    @cached_property
     def damaged(self) -> tuple[Reply, ...]:
-        """Replies in which no frame could be read, and that the adapter's own faults do not explain."""
-        cut = {id(reply) for reply, _ in self.cut}
+        """Replies in which no frame could be read, and that neither delay nor the adapter's own faults explain."""
+        explained = {id(reply) for reply, _ in self.cut} | {id(reply) for reply in self.late}
         return tuple(
             reply
             for reply in self.replies
-            if reply.verdict in _DAMAGED and not is_stray(reply) and not _is_adapters(reply) and id(reply) not in cut
+            if reply.verdict in _DAMAGED
+            and not is_stray(reply)
+            and not _is_adapters(reply)
+            and id(reply) not in explained
         )
 
 
 def has_ones_added(reply: Reply) -> bool:
     """Whether `reply` is our own request, altered as by an adapter that stops driving too early."""
     return reply.verdict in _DAMAGED and alphabet.ones_added(reply.request.frame, reply.exchange.received)
+
+
+def bytes_altered(reply: Reply) -> int:
+    """How many bytes of our own request came back altered."""
+    sent = reply.request.frame
+    return sum(was != there for was, there in zip(sent, reply.exchange.received, strict=False))
 
 
 def lacks_tail(reply: Reply) -> bool:
@@ -144,6 +172,11 @@ def is_stray(reply: Reply) -> bool:
     return 0 < len(received) <= _FEW and alphabet.single_pulses(received)
 
 
+def is_short(reply: Reply) -> bool:
+    """Whether less came than a sound reply to what was asked would have."""
+    return len(reply.exchange.received) < _sound_length(reply.request)
+
+
 def is_quiet(reply: Reply) -> bool:
     """Whether nobody can be told from `reply`: silence, or a stray pulse."""
     return reply.verdict is Verdict.SILENT or is_stray(reply)
@@ -154,9 +187,16 @@ def _heads(request: Request) -> tuple[bytes, ...]:
     start = bytes([request.address, request.function])
     refused = bytes([request.address, request.function | EXCEPTION_FLAG])
     refusals = tuple(refused + bytes([code]) for code in _REFUSALS)
-    if request.function in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS):
+    if request.function in _READS:
         return (start + bytes([2 * request.quantity]), *refusals)
     return (start, *refusals)
+
+
+def _sound_length(request: Request) -> int:
+    """Bytes of the reply that `request` asks for, an exception where it does not say how many."""
+    if request.function in _READS:
+        return _OVERHEAD + 2 * request.quantity
+    return _OVERHEAD
 
 
 def _mended(reply: Reply) -> bytes | None:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 from busprobe.line.exchange import Echo, Waits
 from busprobe.line.line import Line
-from busprobe.modbus.addresses import format_addresses
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request
 from busprobe.wiring.advice import Observation
 from busprobe.wiring.evidence import Evidence
 from busprobe.wiring.symptoms import diagnose
+from busprobe.wiring.wording import counted, units
 
 WAITS = Waits(reply=0.5)
 """Long enough for most slow units (common practice), short enough to ask a few silent ones."""
@@ -55,12 +55,12 @@ class Hearing:
         if evidence.idle is None or not (evidence.idle.data or evidence.idle.errors):
             seconds = evidence.idle.seconds if evidence.idle else 0.0
             return f"Quiet for {seconds:.1f} s at {evidence.settings}."
-        heard = f"{len(evidence.idle.data)} bytes in {evidence.idle.seconds:.1f} s at {evidence.settings}"
-        parts = [heard, f"{len(evidence.frames)} sound frames" if evidence.frames else "no sound frame"]
+        heard = f"{counted(len(evidence.idle.data), 'byte')} in {evidence.idle.seconds:.1f} s at {evidence.settings}"
+        parts = [heard, counted(len(evidence.frames), "sound frame") if evidence.frames else "no sound frame"]
         if evidence.frames:
-            parts.append(f"from or for unit {format_addresses({frame.address for frame in evidence.frames})}")
+            parts.append(f"from or for {units({frame.address for frame in evidence.frames})}")
         if evidence.idle.bad:
-            parts.append(f"{len(evidence.idle.bad)} bytes flagged by the receiver")
+            parts.append(f"{counted(len(evidence.idle.bad), 'byte')} flagged by the receiver")
         if evidence.idle.errors:
             parts.append(f"the system counted {evidence.idle.errors.words}")
         return ", ".join(parts) + "."
@@ -80,6 +80,7 @@ class Hearing:
             "noise_bytes": self.noise_bytes,
             "echo": self.echo,
             "asked": [_asked(reply) for reply in evidence.replies],
+            "late": sorted({reply.request.address for reply in evidence.late}),
             "left_unasked": list(self.left_unasked),
             "words": self.words,
             "observations": [observation.document() for observation in self.observations],

@@ -7,10 +7,10 @@ a unit that vanishes and appears.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Event as Cancel
 
-from busprobe.line.exchange import Waits
+from busprobe.line.exchange import PULSES, Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_registers, report_server_id
@@ -20,6 +20,15 @@ WAITS = Waits(reply=0.1)
 
 MISSES = 3
 """Unanswered requests in a row that make a unit vanished; a single lost reply is none (common practice)."""
+
+PATIENT = 2.0
+"""Seconds that even a slow unit needs no more than (common practice)."""
+
+_PROMPT = 2
+"""Requests answered in a row at the first attempt that show that a unit keeps to its wait."""
+
+_MARGIN = 1.5
+"""How much longer than its slowest reply a unit is waited for."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +68,7 @@ class Round:
     lost: tuple[int, ...]
     """Addresses among them that left at least one request of this round unanswered: a sign of a bad contact."""
     garbled: tuple[int, ...]
-    """Addresses that gave bytes but no frame: somebody is there and cannot be read."""
+    """Addresses that gave bytes but no frame, more than a pulse or two: somebody is there and cannot be read."""
 
 
 Event = Appeared | Vanished | Round
@@ -71,7 +80,11 @@ class _Watch:
 
     probes: tuple[Request, ...]
     """Kinds of requests in turn; the one that was answered is kept to."""
+    reply_wait: float
+    """Seconds; grows with what the unit is seen to need."""
     kind: int = 0
+    prompt: int = 0
+    """Requests answered in a row at the first attempt; once there were enough of them it counts no more."""
     present: bool = False
     last_seen: float = 0.0
     first_miss: float = 0.0
@@ -109,12 +122,12 @@ def hunt(
     """Ask `addresses` round robin until `cancel` is set; yields events as they are seen on the wire.
 
     `known` are requests that units are known to answer, by an earlier find: they take the place of `probes` at their
-    addresses.  `waits` has to be longer than the default where a unit is known to be slower.  A unit that fails to
-    answer is asked again at once, and has vanished after `misses` in a row.  The generator ends after the exchange
-    under way when `cancel` is set.  Raises `PortError` if the port fails.
+    addresses.  A unit that fails to answer is asked again at once, and has vanished after `misses` in a row; one that
+    has not shown that it keeps to its wait is given `PATIENT` seconds before that, and then the time it was seen to
+    need.  The generator ends after the exchange under way when `cancel` is set.  Raises `PortError` if the port fails.
     """
     answered = {request.address: (request,) for request in known}
-    watches = {address: _Watch(answered.get(address) or probes(address)) for address in addresses}
+    watches = {address: _Watch(answered.get(address) or probes(address), waits.reply) for address in addresses}
     number = 0
     while watches and not cancel.is_set():
         started = line.clock.now()
@@ -134,14 +147,19 @@ def _ask(
     for attempt in range(misses):
         if attempt and cancel.is_set():
             return
-        reply = judge(watch.request, line.exchange(watch.request, waits))
+        last = watch.present and attempt == misses - 1
+        reply_wait = PATIENT if last and watch.prompt < _PROMPT else watch.reply_wait
+        reply = judge(watch.request, line.exchange(watch.request, replace(waits, reply=reply_wait)))
         began = reply.exchange.sent + (reply.exchange.latency or 0.0)
         if reply.verdict is Verdict.FOREIGN and reply.address in watches:
             yield from _seen(watches[reply.address], reply, began)  # a late reply is one all the same
         if reply.present:
+            if watch.prompt < _PROMPT:
+                watch.prompt = 0 if attempt else watch.prompt + 1
+            watch.reply_wait = max(watch.reply_wait, _MARGIN * (reply.latency or 0.0))
             yield from _seen(watch, reply, began)
             return
-        watch.garbled = bool(reply.exchange.received) and reply.verdict is not Verdict.FOREIGN
+        watch.garbled = bool(reply.exchange.received.strip(PULSES)) and reply.verdict is not Verdict.FOREIGN
         if not watch.present:
             watch.kind = (watch.kind + 1) % len(watch.probes)
             return

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.errors import UsageError
+from busprobe.text import visible
 
 
 class Level(StrEnum):
@@ -98,7 +99,7 @@ def _parse(text: str, unit: str, prefixes: tuple[str, ...], example: str) -> flo
         return None
     match = _READING.fullmatch(text)
     if match is None or match[3] not in prefixes or not _is_unit(match[4], unit):
-        raise UsageError(f"'{text}' is not a meter reading.", todo=f"Write what the meter shows, {example}.")
+        raise UsageError(f"'{visible(text)}' is not a meter reading.", todo=f"Write what the meter shows, {example}.")
     value = float(match[2].replace(",", ".")) * _PREFIXES[match[3]]
     return -value if match[1] in ("-", "−") else value
 

@@ -11,8 +11,8 @@ from itertools import pairwise
 from math import sqrt
 from statistics import fmean, pstdev
 
-from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.advice import Cause, Observation, observed
+from busprobe.wiring.wording import units
 
 _FEWEST = 5
 """Errors below which their moments mean nothing (common practice)."""
@@ -76,10 +76,10 @@ def _one_sided(watch: Watch) -> Observation | None:
     since, until = 1 - first / watch.seconds, last / watch.seconds
     if count < _FEWEST or min(since, until) > _HALF or min(since, until) ** count >= _CHANCE:
         return None
-    where = format_addresses({failure.address for failure in watch.failures})
+    where = units({failure.address for failure in watch.failures})
     when = f"after {_time(first)}" if since <= until else f"in the first {_time(last)}"
     return observed(
-        f"All {len(watch.failures)} failures, at unit {where}, came {when} of {_time(watch.seconds)}.",
+        f"All {len(watch.failures)} failures, at {where}, came {when} of {_time(watch.seconds)}.",
         Cause.BROKEN_WIRE,
         Cause.NOISE,
         Cause.NO_SUPPLY,
@@ -118,11 +118,10 @@ def _in_bursts(watch: Watch) -> Observation | None:
     dispersion = sum((count - 1) ** 2 for count in counts)
     if dispersion <= spans - 1 + _DEVIATIONS * sqrt(2 * (spans - 1)):
         return None
-    units = {failure.address for failure in watch.failures}
-    where = format_addresses(units)
-    if len(units) > 1:
-        return observed(f"Failures come in bursts that hit units {where} alike.", Cause.NOISE, Cause.BROKEN_WIRE)
-    return observed(f"Failures come in bursts at unit {where} alone.", Cause.UNIT_ITSELF, Cause.NO_SUPPLY, Cause.CLASH)
+    hit = {failure.address for failure in watch.failures}
+    if len(hit) > 1:
+        return observed(f"Failures come in bursts that hit {units(hit)} alike.", Cause.NOISE, Cause.BROKEN_WIRE)
+    return observed(f"Failures come in bursts at {units(hit)} alone.", Cause.UNIT_ITSELF, Cause.NO_SUPPLY, Cause.CLASH)
 
 
 def _time(seconds: float) -> str:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from busprobe.wiring.advice import Cause, Observation, observed
 from busprobe.wiring.moments import Watch, by_time
+from busprobe.wiring.wording import counted
 
 _FEWEST = 5
 """Errors below which a distribution means nothing."""
@@ -45,7 +46,7 @@ def by_position(order: Sequence[int], tallies: Mapping[int, Tally]) -> Observati
     first = silent.index(True) if True in silent else len(known)
     if 0 < first < len(known) - 1 and all(silent[first:]):
         return observed(
-            f"All units from {known[first]} on are silent, all up to {known[first - 1]} answer.",
+            f"All units from {known[first]} on along the cable are silent, those up to {known[first - 1]} answer.",
             Cause.BROKEN_WIRE,
             Cause.NO_SUPPLY,
         )
@@ -72,9 +73,8 @@ def by_baud(tallies: Mapping[int, Tally]) -> Observation | None:
         return None
     slow, fast = min(asked), max(asked)
     seen = (
-        f"{asked[fast].failed} of {asked[fast].asked} fail at {fast} baud, {asked[slow].failed} of "
-        f"{asked[slow].asked} at "
-        f"{slow}."
+        f"Of {counted(asked[fast].asked, 'exchange')} at {fast} baud {asked[fast].failed} failed, of "
+        f"{asked[slow].asked} at {slow} baud {asked[slow].failed}."
     )
     if asked[fast].failed >= _FEWEST and asked[fast].rate >= _MUCH * asked[slow].rate:
         return observed(seen, Cause.REFLECTIONS, Cause.NOISE)

@@ -7,6 +7,7 @@ from typing import Any
 
 from busprobe.wiring.advice import Observation
 from busprobe.wiring.meter import Judgement, Level, Measurement
+from busprobe.wiring.sums import Reckoned
 
 FORMAT = "busprobe.wiring/1"
 """Name of the document."""
@@ -22,13 +23,15 @@ def wiring_document(
     *,
     listened: bool,
     patterns: Sequence[Observation] = (),
+    sums: Sequence[Reckoned] = (),
     earlier: Mapping[str, Any] | None = None,
 ) -> dict[str, object]:
     """The step's results; every kind of measurement that was not made is listed as skipped.
 
     `listened` says whether the pair was listened to, so that no observation is told from none made.  `patterns` are
-    what failures of other steps say by place and time.  From an `earlier` document is carried on what this time was
-    not even tried: kinds of measurement that have no judgement, and what was heard where nobody listened.
+    what failures of other steps say by place and time, `sums` what was reckoned and is to be kept.  From an `earlier`
+    document is carried on what this time was not even tried: kinds of measurement that have no judgement, what was
+    heard where nobody listened, and sums of other figures.
     """
     earlier = earlier if earlier is not None and earlier.get("format") == FORMAT else {}
     judged = {j.measurement for j in judgements}
@@ -41,10 +44,13 @@ def wiring_document(
         heard = earlier.get("observations", [])
         if LISTENING in earlier.get("skipped", [LISTENING]):
             skipped.append(LISTENING)
+    reckoned = [each.document() for each in sums]
+    again = {(each["sum"], each["given"]) for each in reckoned}
     return {
         "format": FORMAT,
         "judgements": sorted((*kept, *made), key=lambda j: list(Measurement).index(Measurement(j["measurement"]))),
         "observations": heard,
         "patterns": [observation.document() for observation in patterns],
+        "sums": [*(s for s in earlier.get("sums", ()) if (s["sum"], s["given"]) not in again), *reckoned],
         "skipped": skipped,
     }

@@ -63,6 +63,8 @@ _ACTIONS = {
     "or an open wire.",
 }
 
+_COUNTS = {Picture.NONE: 0, Picture.ONE: 1, Picture.BOTH: 2, Picture.THREE: 3}
+
 _LEVELS = {
     Picture.SHORT: Level.WRONG,
     Picture.MANY: Level.WRONG,
@@ -121,9 +123,19 @@ def judge_resistance(value: float | None, pair: Pair | None = None) -> Judgement
     else:
         levels = {_LEVELS[picture] for picture in fits}
         level = levels.pop() if len(levels) == 1 else Level.ATTENTION
-        words = f"{ohms(value)} fits {' as well as '.join(picture.value for picture in fits)}: one reading cannot tell."
+        *some, last = (picture.value for picture in fits)
+        words = f"{ohms(value)} fits {', '.join(some)} as well as {last}: one reading cannot tell."
         action = "Measure at the other end too, or lift one terminator and measure again."
     return Judgement(Measurement.RESISTANCE, ohms(value), level, words, action, limits, SOURCE)
+
+
+def terminators_by(value: float | None, pair: Pair | None = None) -> int | None:
+    """How many terminators Ω between the wires, all power off, show; None where several numbers fit, or none does.
+
+    One in series with a capacitor does not show, and counts as none.
+    """
+    fits = [] if value is None else list(_fitting(value, pair or Pair()))
+    return _COUNTS.get(fits[0]) if len(fits) == 1 else None
 
 
 def _fitting(value: float, pair: Pair) -> Iterator[Picture]:

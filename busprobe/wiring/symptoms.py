@@ -6,22 +6,25 @@ The evidence is bytes.  Nothing is known of voltages here, and an address that d
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from busprobe.line.exchange import Echo, Heard
 from busprobe.line.line_errors import LineErrors
-from busprobe.modbus.addresses import format_addresses
-from busprobe.modbus.replies import Verdict
+from busprobe.modbus.replies import Reply, Verdict
 from busprobe.text import hex_bytes
 from busprobe.wiring import alphabet
 from busprobe.wiring.advice import Cause, Hint, Observation, observed
-from busprobe.wiring.evidence import Evidence, has_ones_added, is_quiet, lacks_tail
+from busprobe.wiring.evidence import Evidence, bytes_altered, has_ones_added, is_quiet, is_short, lacks_tail
+from busprobe.wiring.wording import agree, counted, share, units
 
 _BUSY = 0.05
 """Share of the line's capacity above which idle bytes are a stream that does not end, as of a stuck line."""
 
 _ALWAYS = 0.9
 """Share of replies with junk above which the adapter may be at work; a floating pair is irregular."""
+
+_SEVERAL = 3
+"""Exchanges, or bytes of one, that are too many to be turned over alike by chance."""
 
 _ENOUGH = 5
 """Sound replies without a fault that make bias the only explanation of junk around them."""
@@ -36,7 +39,7 @@ def _other_master(evidence: Evidence) -> Iterator[Observation]:
     if evidence.frames:
         count = len(evidence.frames)
         yield observed(
-            f"{count} sound {'frame was' if count == 1 else 'frames were'} heard with nobody asked, first "
+            f"{counted(count, 'sound frame')} {agree(count, 'was', 'were')} heard with nobody asked, first "
             f"{evidence.frames[0].words}.",
             Cause.OTHER_MASTER,
         )
@@ -46,8 +49,22 @@ def _other_master(evidence: Evidence) -> Iterator[Observation]:
         if evidence.frames:
             causes.sort(key=lambda cause: cause is not Cause.OTHER_MASTER)
         yield observed(
-            f"{len(foreign)} replies came from an address that was not asked: asked {foreign[0].request.address}, "
-            f"answered as {foreign[0].address}.",
+            f"{counted(len(foreign), 'reply', 'replies')} came from an address that was not asked: asked "
+            f"{foreign[0].request.address}, answered as {foreign[0].address}.",
+            *causes,
+        )
+
+
+def _late(evidence: Evidence) -> Iterator[Observation]:
+    late = evidence.late
+    if late:
+        at = units({reply.request.address for reply in late})
+        causes = [Cause.SLOW_UNIT, Cause.OTHER_MASTER]
+        if evidence.frames:
+            causes.reverse()
+        yield observed(
+            f"{counted(len(late), 'sound reply', 'sound replies')} from {at} answered an earlier question, after the "
+            "wait for it was over.",
             *causes,
         )
 
@@ -56,8 +73,8 @@ def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
     if evidence.idle is None or not evidence.idle.data or evidence.frames or not evidence.idle.seconds:
         return
     data = evidence.idle.data
-    count = "1 byte" if len(data) == 1 else f"{len(data)} bytes"
-    seen = f"{count} but no frame in {evidence.idle.seconds:.1f} s with nobody asked: {_sample(data)}."
+    seen = f"{counted(len(data), 'byte')} but no frame in {evidence.idle.seconds:.1f} s with nobody asked"
+    seen += f": {_sample(data)}."
     seen += _by_receiver(evidence.idle)
     if not evidence.others_talk and any(data[index] == 0 for index in evidence.idle.bad):
         yield observed(seen, Cause.MISSING_BIAS, Cause.STUCK, Cause.REVERSED_BIAS, Cause.NOISE, Cause.WRONG_BAUD)
@@ -72,10 +89,12 @@ def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
 def _echo(evidence: Evidence) -> Iterator[Observation]:
     altered = [reply for reply in evidence.replies if has_ones_added(reply)]
     if altered:
+        many = all(bytes_altered(reply) >= _SEVERAL for reply in altered)
         yield observed(
             f"Our own bytes came back with ones added: sent {hex_bytes(altered[0].request.frame)}, heard "
             f"{_sample(altered[0].exchange.received)}.",
             Cause.ADAPTER_TOO_SLOW,
+            *(() if many or _throughout(altered, evidence) else (Cause.NOISE,)),
         )
     cut = [reply for reply in evidence.replies if lacks_tail(reply)]
     if cut:
@@ -83,6 +102,7 @@ def _echo(evidence: Evidence) -> Iterator[Observation]:
             f"Our own bytes came back without their end: sent {hex_bytes(cut[0].request.frame)}, heard "
             f"{_sample(cut[0].exchange.received)}.",
             Cause.ADAPTER_LETS_GO,
+            *(() if _throughout(cut, evidence) else (Cause.NOISE, Cause.BYTES_LOST)),
         )
 
 
@@ -90,17 +110,18 @@ def _turn_round(evidence: Evidence) -> Iterator[Observation]:
     cut = evidence.cut
     if not cut:
         return
-    units = {reply.request.address for reply, _ in cut}
+    at = {reply.request.address for reply, _ in cut}
     lost = max(_differing(reply.exchange.received, frame) for reply, frame in cut)
-    heard = sum(reply.request.address in units and not is_quiet(reply) for reply in evidence.replies)
-    causes = [Cause.ADAPTER_HOLDS_ON]
-    if len(units) == 1:
-        causes.append(Cause.UNIT_DRIVES_LATE)
-    if evidence.damaged or len(cut) < heard / 2:  # a bit turned over in the first bytes looks the same
-        causes.insert(0 if len(evidence.damaged) > len(cut) else len(causes), Cause.NOISE)
+    heard = sum(reply.request.address in at and not is_quiet(reply) for reply in evidence.replies)
+    causes = [Cause.ADAPTER_HOLDS_ON, Cause.UNIT_DRIVES_LATE]
+    damaged = [reply for reply in evidence.damaged if not is_short(reply)]
+    if damaged or len(cut) < heard / 2:  # a bit turned over in the first bytes looks the same
+        causes.insert(0 if len(damaged) > len(cut) else len(causes), Cause.NOISE)
     yield observed(
-        f"{len(cut)} replies from unit {format_addresses(units)} lack or garble up to {lost} bytes at the front; with "
-        "these put back they are sound.",
+        f"{counted(len(cut), 'reply', 'replies')} from {units(at)} "
+        f"{agree(len(cut), 'lacks or garbles', 'lack or garble')} up to "
+        f"{counted(lost, 'byte')} at the front; with {agree(lost, 'it', 'these')} put back "
+        f"{agree(len(cut), 'it is', 'they are')} sound.",
         *causes,
     )
 
@@ -123,8 +144,8 @@ def _junk(evidence: Evidence) -> Iterator[Observation]:
     if evidence.others_talk:
         causes.insert(0, Cause.OTHER_MASTER)
     yield observed(
-        f"{len(touched)} of {len(sound)} replies have junk around a sound frame, such as {hex_bytes(touched[0][:8])}"
-        f"{'; bytes come with nobody asked too' if idle_too else ''}.",
+        f"{share(len(touched), len(sound), 'reply', 'replies')} {agree(len(touched), 'has', 'have')} junk around a "
+        f"sound frame, such as {hex_bytes(touched[0][:8])}{'; bytes come with nobody asked too' if idle_too else ''}.",
         *causes,
     )
 
@@ -134,10 +155,11 @@ def _flags(evidence: Evidence) -> Iterator[Observation]:
     flagged = sum(bool(reply.exchange.bad_bytes) for reply in clean) + evidence.flagged_frames
     frames = len(clean) + len(evidence.frames)
     if flagged > max(1, frames / 2):
-        yield observed(f"{flagged} frames have a right CRC, yet the receiver flags their bytes.", Cause.WRONG_FORMAT)
+        yield observed(f"{flagged} frames have a right CRC, yet the receiver flags bytes in them.", Cause.WRONG_FORMAT)
     elif flagged:
         yield observed(
-            f"{flagged} of {frames} frames with a right CRC have bytes that the receiver flags.",
+            f"{share(flagged, frames, 'frame')} with a right CRC {agree(flagged, 'has', 'have')} bytes that the "
+            "receiver flags.",
             Cause.NOISE,
             Cause.REFLECTIONS,
             Cause.MISSING_BIAS,
@@ -162,35 +184,39 @@ def _counts(evidence: Evidence) -> Iterator[Observation]:
         causes = [Cause.NOISE, Cause.ADAPTER_GLITCH, Cause.MISSING_BIAS]
         causes.insert(0 if len(errors) > max(1, len(unmarked) / 2) else len(causes), Cause.WRONG_FORMAT)
         yield observed(
-            f"In {len(errors)} of {len(unmarked)} exchanges with a sound reply the system counted "
+            f"In {share(len(errors), len(unmarked), 'exchange')} with a sound reply the system counted "
             f"{sum(errors, LineErrors()).words}.",
             *causes,
         )
     if evidence.lost:
-        yield observed(f"The system says that it lost {evidence.lost} characters.", Cause.BYTES_LOST)
+        yield observed(f"The system says that it lost {counted(evidence.lost, 'character')}.", Cause.BYTES_LOST)
 
 
 def _silence(evidence: Evidence) -> Iterator[Observation]:
     asked = {reply.request.address for reply in evidence.replies}
-    quiet = {a for a in asked if all(is_quiet(r) for r in evidence.replies if r.request.address == a)}
+    quiet = {
+        a for a in asked - evidence.present if all(is_quiet(r) for r in evidence.replies if r.request.address == a)
+    }
     if evidence.present:
         missing = quiet & set(evidence.expected)
         if missing:
             yield observed(
-                f"No reply from {format_addresses(missing)}, while others answered.",
+                f"No reply from {units(missing)}, while others answered.",
                 Cause.NO_SUPPLY,
                 Cause.UNIT_SET_OTHERWISE,
                 Cause.SWAPPED_AT_UNIT,
                 Cause.BROKEN_WIRE,
                 Cause.UNKNOWN_REQUEST,
                 Cause.SLOW_UNIT,
+                Cause.ADAPTER_HOLDS_ON,
             )
         return
     spaces = sum(reply.exchange.received.startswith(b"\x00") for reply in evidence.replies)
     if spaces > len(evidence.replies) / 2:
         yield observed(
-            f"Nobody could be read; a 00 came right after {spaces} of {len(evidence.replies)} requests.",
+            f"Nobody could be read; a 00 came right after {share(spaces, len(evidence.replies), 'request')}.",
             Cause.SWAPPED_AT_ADAPTER,
+            Cause.STUCK,
             Cause.ADAPTER_GLITCH,
             Cause.REVERSED_BIAS,
         )
@@ -202,13 +228,14 @@ def _silence(evidence: Evidence) -> Iterator[Observation]:
             Cause.NO_SUPPLY,
             Cause.SWAPPED_AT_ADAPTER,
             Cause.BROKEN_WIRE,
+            Cause.STUCK,
         ]
         if len(asked) == 1:  # nobody else was asked who might have answered
             causes += [Cause.SWAPPED_AT_UNIT, Cause.UNKNOWN_REQUEST, Cause.SLOW_UNIT]
         yield observed(
-            f"No reply from {format_addresses(asked)}"
-            f"{'; our own bytes came back, so the adapter does send.' if echoed else '.'}",
+            f"No reply from {units(asked)}{'; our own bytes came back, so the adapter does send.' if echoed else '.'}",
             *causes,
+            Cause.ADAPTER_HOLDS_ON,
             *(() if echoed else (Cause.ADAPTER_LETS_GO,)),
         )
 
@@ -219,8 +246,11 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
     by_unit = Counter(reply.request.address for reply in evidence.damaged)
     data = b"".join(reply.exchange.received for reply in evidence.damaged)
     others = evidence.present - by_unit.keys()
-    where = format_addresses(by_unit)
-    seen = f"{len(evidence.damaged)} replies of {len(evidence.replies)} are damaged, at unit {where}: {_sample(data)}."
+    count = len(evidence.damaged)
+    seen = (
+        f"{share(count, len(evidence.replies), 'reply', 'replies')} {agree(count, 'is', 'are')} damaged, at "
+        f"{units(by_unit)}: {_sample(data)}."
+    )
     causes: list[Cause | Hint]
     if alphabet.times_too_fast(data) or alphabet.complement_like(data) or set(data) == {0}:
         causes = list(_causes_of_garbage(data, evidence.damaged[0].exchange.settings.baud))
@@ -230,12 +260,20 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
         causes = [Cause.CLASH, Cause.NOISE, Cause.REFLECTIONS, Cause.UNIT_ITSELF]
     else:
         causes = [Cause.NOISE, Cause.REFLECTIONS, Cause.MISSING_BIAS, Cause.CLASH]
+    if all(is_short(reply) for reply in evidence.damaged):  # the rest of it may have been drowned
+        cut = {reply.request.address for reply, _ in evidence.cut}
+        causes.insert(0 if by_unit.keys() <= cut else len(causes), Cause.ADAPTER_HOLDS_ON)
     if evidence.others_talk:
         causes.insert(0, Cause.OTHER_MASTER)
     yield observed(seen, *causes)
 
 
-_LOOKS = (_other_master, _idle_bytes, _echo, _silence, _turn_round, _damage, _junk, _flags, _counts)
+def _throughout(some: Sequence[Reply], evidence: Evidence) -> bool:
+    """Whether `some` are nearly all exchanges, and several: the adapter's own fault, where noise comes and goes."""
+    return len(some) >= max(_SEVERAL, _ALWAYS * len(evidence.replies))
+
+
+_LOOKS = (_other_master, _late, _idle_bytes, _echo, _silence, _turn_round, _damage, _junk, _flags, _counts)
 
 
 def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
@@ -267,7 +305,10 @@ def _by_receiver(idle: Heard) -> str:
     words = ""
     if idle.bad:
         spaces = sum(idle.data[index] == 0 for index in idle.bad)
-        words += f" The receiver flags {len(idle.bad)} of them, {spaces} as a break or a 00 without a stop bit."
+        flagged = agree(len(idle.data), "it", f"{len(idle.bad)} of them")
+        breaks = agree(len(idle.data), "", f"{spaces} ")
+        words += f" The receiver flags {flagged}"
+        words += f", {breaks}as a break or a 00 without a stop bit." if spaces else "."
     if idle.errors:
         words += f" The system counted {idle.errors.words}."
     return words

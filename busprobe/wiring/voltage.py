@@ -35,6 +35,10 @@ _IDLE_SOURCE = (
     "resistors of MODBUS over Serial Line V1.02, section 3.4.6"
 )
 _IDLE_LIMITS = "a receiver needs 0.2 V; between -0.2 and +0.2 V its output is undefined"
+_TURNED = "It fits wires swapped at this terminal, bias the wrong way round, or a driver that is stuck."
+_TURNED_ACTION = (
+    "Unplug units one by one until the sign turns; if it stays, compare the wires with the end where bias is."
+)
 _COMMON_SOURCE = (
     "TIA/EIA-485-A as given in the SP485 datasheet (common mode) and EURASIP J. Embedded Systems, table 1 (driver)"
 )
@@ -66,20 +70,20 @@ def judge_idle(value: float | None, labels: Labels, terminators: int | None = No
         action = "Count the terminators (two); then take smaller bias resistors, see the bias arithmetic."
     elif labels is Labels.SIGN and value < 0:
         level = Level.WRONG
-        words = (
-            f"{volts(value)}: the wire taken for D1 is the negative one. It fits wires swapped at this terminal, "
-            "bias the wrong way round, or a driver that is stuck."
-        )
-        action = (
-            "Unplug units one by one until the sign turns; if it stays, compare the wires with the end where bias is."
-        )
+        words = f"{volts(value)}: the wire taken for D1 is the negative one. {_TURNED}"
+        action = _TURNED_ACTION
     else:
         level, words, action = _sound_idle(value, labels, terminators)
     return Judgement(Measurement.IDLE, volts(value), level, words, action, _IDLE_LIMITS, _IDLE_SOURCE)
 
 
-def judge_to_common(d1: float | None, d0: float | None, idle: float | None = None) -> Judgement:
-    """Judge each wire's idle voltage to common, in V; `idle` is the measured voltage of D1 over D0."""
+def judge_to_common(
+    d1: float | None, d0: float | None, idle: float | None = None, labels: Labels = Labels.SIGN
+) -> Judgement:
+    """Judge each wire's idle voltage to common, in V; `idle` is the measured voltage of D1 over D0.
+
+    `d1` is of the terminal marked D1 or +, or of A where `labels` are letters, whose sign says nothing.
+    """
     if d1 is None or d0 is None:
         return not_measured(Measurement.TO_COMMON)
     low, high = COMMON_MODE
@@ -98,6 +102,13 @@ def judge_to_common(d1: float | None, d0: float | None, idle: float | None = Non
             f"These two differ by {volts(d1 - d0)}, yet {volts(idle)} was measured between the wires: both cannot hold."
         )
         action = "Measure all three again while nothing talks, with the lead firmly on the same common."
+    elif labels is Labels.SIGN and d1 - d0 <= -THRESHOLD:
+        level, action = Level.WRONG, _TURNED_ACTION
+        words = f"The wire taken for D1 is {d0 - d1:.3f} V below the other one. {_TURNED}"
+    elif idle is None and abs(d1 - d0) < THRESHOLD:
+        level = Level.ATTENTION
+        words = f"The wires are {abs(d1 - d0):.3f} V apart, in the undefined range: no bias, too little, or a short."
+        action = "Measure between the wires, which shows small voltages better than two readings do."
     elif not DRIVER_COMMON_MODE[0] <= middle <= DRIVER_COMMON_MODE[1]:
         level = Level.ATTENTION
         words = (

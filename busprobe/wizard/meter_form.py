@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
+from busprobe.wiring.figures import USUAL_WIRE, loop, number
 from busprobe.wiring.meter import Judgement, parse_resistance, parse_voltage
 from busprobe.wiring.naming import Labels
-from busprobe.wiring.resistance import judge_resistance
+from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
 
 
@@ -38,14 +40,41 @@ FIELDS = (
         "V with sign",
         "All units powered, nobody talking: red lead on D1 (or +, or A), black lead on D0 (or -, or B).",
     ),
-    MeterField("d1", "D1 (+) to common", "V", "Powered, idle: red lead on D1, black lead on the common wire.", "d0"),
-    MeterField("d0", "D0 (-) to common", "V", "Powered, idle: red lead on D0, black lead on the common wire."),
+    MeterField(
+        "d1",
+        "D1/+/A to common",
+        "V with sign",
+        "Powered, idle: red lead on D1 (or +, or A), black lead on the common wire.",
+        "d0",
+    ),
+    MeterField(
+        "d0",
+        "D0/-/B to common",
+        "V with sign",
+        "Powered, idle: red lead on D0 (or -, or B), black lead on the common wire.",
+    ),
     MeterField("supply", "Supply, far unit", "V", "At the unit farthest from its supply, with all units running."),
-    MeterField("nominal", "  its nominal", "V, else 24", "What the supply should be, from the unit's label.", "supply"),
+    MeterField(
+        "nominal",
+        "  it should be",
+        "24, or 8-30",
+        "What the supply should be, from the unit's label; or the range that its data sheet allows, like 8-30.",
+        "supply",
+    ),
+    MeterField(
+        "cable",
+        "  cable length, m",
+        "300, 300 0.75",
+        f"Only where it is long: m of cable from where you measure to the far end, with the wire size if it is not "
+        f"{USUAL_WIRE}. Its resistance adds to what the meter shows.",
+        "resistance",
+    ),
 )
 """The fields in the order they are measured."""
 
 _DEFAULT_NOMINAL = 24.0
+
+_RANGE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(?:-|to)\s*([0-9]+(?:[.,][0-9]+)?)\s*V?")
 
 
 @dataclass(frozen=True)
@@ -61,24 +90,38 @@ def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
     """Judge what was typed; an empty field is not measured."""
     values: dict[str, float | None] = {}
     mistakes = {}
-    for name in (field.name for field in FIELDS):
+    for name in (field.name for field in FIELDS if field.name not in ("nominal", "cable")):
         parse = parse_resistance if name == "resistance" else parse_voltage
         try:
             values[name] = parse(typed.get(name, ""))
         except UsageError as error:
             values[name] = None
             mistakes[name] = str(error)
-    idle = values["idle"] if labels is Labels.SIGN else None
-    nominal = values["nominal"] if values["nominal"] is not None else _DEFAULT_NOMINAL
     try:
-        supply = judge_supply(values["supply"], nominal)
-    except UsageError as error:  # a nominal supply of 0 V can be read and is none
+        supply = _judge_supply(values["supply"], typed.get("nominal", ""))
+    except UsageError as error:
         mistakes["nominal"] = str(error)
         supply = judge_supply(values["supply"], _DEFAULT_NOMINAL)
+    pair = Pair()
+    try:
+        pair = Pair(loop=loop(typed.get("cable", "")))
+    except UsageError as error:
+        mistakes["cable"] = str(error)
     by_field = {
-        "resistance": judge_resistance(values["resistance"]),
-        "idle": judge_idle(values["idle"], labels),
-        "d0": judge_to_common(values["d1"], values["d0"], idle),
+        "resistance": judge_resistance(values["resistance"], pair),
+        "idle": judge_idle(values["idle"], labels, terminators_by(values["resistance"], pair)),
+        "d0": judge_to_common(values["d1"], values["d0"], values["idle"], labels),
         "supply": supply,
     }
     return Judged(by_field, mistakes)
+
+
+def _judge_supply(value: float | None, wanted: str) -> Judgement:
+    """Against a nominal voltage, or a range like ``8-30``; raises `UsageError`, also where the range is none."""
+    if (match := _RANGE.fullmatch(wanted.strip())) is None:
+        nominal = parse_voltage(wanted)
+        return judge_supply(value, _DEFAULT_NOMINAL if nominal is None else nominal)
+    lowest, highest = (number(text, "a voltage") for text in match.groups())
+    if lowest >= highest:
+        raise UsageError(f"'{wanted.strip()}' is no range.", todo="Write the lowest voltage first, like 8-30.")
+    return judge_supply(value, (lowest + highest) / 2, lowest, highest)

@@ -91,7 +91,7 @@ def test_a_silent_unit_is_not_called_absent(command: Command) -> None:
     """Swapped at that unit alone: from here it may be several things, and what to do is said for each."""
     told = command("listen", "--port", "virtual:swapped", "--settings", "9600-8N1", "--probe", 31)
     assert told.code == ExitCode.ATTENTION
-    assert "No reply from 31" in told.out
+    assert "No reply from unit 31." in told.out
     assert str(Cause.SWAPPED_AT_UNIT) in told.out
     assert "Swap the two wires at that unit only" in told.out
 

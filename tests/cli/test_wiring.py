@@ -50,6 +50,37 @@ def test_a_load_budget_with_and_without_bias(command: Command) -> None:
     assert command("wiring", "loads", *units, "--json").document["repeaters"] == 1
 
 
+def test_loads_may_be_written_so_many_times(command: Command) -> None:
+    assert command("wiring", "loads", "1", "31x1", "--no-bias", "--json").document["repeaters"] == 0
+
+
+def test_bits_of_a_byte_with_formula_and_source(command: Command) -> None:
+    """MODBUS over Serial Line V1.02, section 2.6.1: 1100 0101 has four ones: odd parity bit 1."""
+    told = command("wiring", "bits", "C5", "--settings", "9600-8O1").out
+    assert "C5  0 10100011 1 1" in told
+    assert "Formula: start 0, data from the lowest bit" in told
+    assert "Source: MODBUS over Serial Line V1.02" in told
+
+
+def test_a_sum_is_kept_in_the_job_if_one_is_named(command: Command, tmp_path: Path) -> None:
+    """Beside the readings, which it leaves as they are."""
+    job_file = tmp_path / "plant.busjob"
+    command("wiring", "meter", "--resistance", "61", "--job", job_file)
+    ran = command("wiring", "stub", "--rise-time", 25, "--job", job_file, "--json")
+    with Job.open(job_file) as job:
+        record = job.latest("wiring")
+    assert record is not None
+    assert [j["reading"] for j in record.document["judgements"]] == ["61.0 Ω"]
+    (kept,) = record.document["sums"]
+    assert (kept["sum"], kept["formula"]) == ("stub", ran.document["formula"])
+
+
+def test_bias_without_terminators(command: Command) -> None:
+    """B&B Electronics RS-422/485 Application Note, page 19: 9 kohm for both resistors, loads across the pair."""
+    ran = command("wiring", "bias", "--no-terminators", "--unit-loads", 32, "--across", "--json")
+    assert ran.document["resistor_ohms"] == 4500
+
+
 def test_time_of_a_read_says_what_it_counts(command: Command) -> None:
     ran = command("wiring", "time", "--settings", "9600-8N1", "--json")
     assert (ran.document["request_bytes"], ran.document["reply_bytes"]) == (8, 7)
@@ -77,9 +108,28 @@ def test_a_bad_reading_needs_attention_and_says_what_to_do(command: Command) -> 
 
 @pytest.mark.parametrize(
     "arguments",
-    [("meter", "--resistance", "much"), ("drop", "50"), ("drop", "50:0.1", "--wire", "thick"), ("loads", "99")],
+    [
+        ("meter", "--resistance", "much"),
+        ("drop", "50"),
+        ("drop", "50:0.1", "--wire", "thick"),
+        ("loads", "99"),
+        ("bits", "C"),
+    ],
 )
 def test_nonsense_is_named(arguments: tuple[str, ...], command: Command) -> None:
     ran = command("wiring", *arguments)
     assert ran.code == ExitCode.USAGE
     assert ran.err
+
+
+def test_a_hunt_is_kept_in_the_job_if_one_is_named(command: Command, tmp_path: Path) -> None:
+    """Who began to answer, with the time of day."""
+    job_file = tmp_path / "plant.busjob"
+    clean = ("--port", "virtual:clean", "--settings", "9600-8N1")
+    ran = command("hunt", *clean, "--addresses", "11-12", "--rounds", 1, "--job", job_file)
+    assert ran.code == ExitCode.DONE
+    with Job.open(job_file) as job:
+        record = job.latest("hunt")
+    assert record is not None
+    assert record.document["addresses"] == "11-12"
+    assert [line.split("  ")[1] for line in record.document["log"]] == ["unit 11 answers", "unit 12 answers"]

@@ -120,3 +120,15 @@ def test_an_adapter_plugged_in_again_needs_a_new_port() -> None:
     port = segment.port()
     port.apply(AT_9600)
     assert port.send(b"\x01") > 0
+
+
+def test_an_adapter_that_holds_on_hears_only_what_comes_after_it_has_let_go() -> None:
+    """8 bytes at 9600-8N1, the driver on for 12 ms more; the unit replies after 10 ms, and 2 ms are two characters."""
+    held = open_line(scenario({**UNIT, "latency": 0.01}, adapter={"holds_on": 0.012}))
+    reply, exchange = read(held, 1)
+    whole, _ = read(open_line(scenario({**UNIT, "latency": 0.01})), 1)
+    assert not reply.present
+    assert exchange.sent - exchange.started == pytest.approx(8 * AT_9600.character_time)
+    assert exchange.received == whole.frame[2:]
+    slow = open_line(scenario({**UNIT, "latency": 0.013}, adapter={"holds_on": 0.012}))
+    assert read(slow, 1)[0].frame == whole.frame

@@ -218,3 +218,32 @@ def test_a_port_opened_in_the_middle_of_a_frame_hears_the_rest_of_it_in_its_own_
     late = Line(segment.port(), line.settings)
     assert late.listen(0.1).data.endswith(frame[5:])
     assert late.listen(0.1).data == b""
+
+
+@pytest.mark.parametrize(("stuck", "strength"), [("space", 1), ("mark", 2)])
+def test_a_stuck_driver_silences_the_pair_until_it_is_taken_off(stuck: str, strength: int) -> None:
+    """At space it wins over equals, at mark it has to be the stronger; back on the pair it silences it again."""
+    units = {"name": "u", "type": "dx-8"}, {"name": "bad", "type": "at-10", "stuck": stuck, "strength": strength}
+    segment, line = open_segment(scenario(*units))
+    for _ in range(2):
+        assert not read(line, 1)[0].present
+        segment.connect("bad", connected=False)
+        line.listen(0.1)
+        assert [read(line, 1)[0].present for _ in range(3)] == [True, True, True]
+        segment.connect("bad", connected=True)
+
+
+def test_a_driver_that_sticks_at_space_is_one_break() -> None:
+    """A receiver sees no further start bit before the pair has been at mark again, and none in a level that was there
+    before it began to listen."""
+    segment, line = open_segment(scenario({"name": "bad", "type": "dx-8", "stuck": "space"}))
+    assert line.listen(2.0).data == b""
+    segment.connect("bad", connected=False)
+    assert line.listen(2.0).data == b""
+    segment.connect("bad", connected=True)
+    heard = line.listen(2.0)
+    assert (heard.data, heard.bad) == (b"\x00", (0,))
+    segment.swap("bad")  # at mark now
+    assert line.listen(0.1).data == b""
+    segment.swap("bad")
+    assert line.listen(2.0).data == b"\x00"

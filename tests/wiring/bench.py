@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
-from busprobe.line.clock import Clock, VirtualClock
+from busprobe.line.clock import VirtualClock
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import judge
 from busprobe.modbus.requests import Function, Request, read_registers, report_server_id
@@ -44,10 +42,9 @@ def examine(
     *,
     idle: float = 10.0,
     rounds: int = 6,
-    through: Callable[[Port], Port] = lambda port: port,
 ) -> Evidence:
     """Listen for `idle` s, then ask every unit of the scenario `rounds` times."""
-    line = Line(through(segment.port()), settings)
+    line = Line(segment.port(), settings)
     heard = line.listen(idle)
     addresses = sorted({unit.address for unit in segment.units})
     replies = [judge(asked, line.exchange(asked, Waits())) for _ in range(rounds) for asked in map(request, addresses)]
@@ -67,38 +64,3 @@ def first_causes(observations: tuple[Observation, ...]) -> list[Cause]:
 def certain_causes(observations: tuple[Observation, ...]) -> set[Cause]:
     """What is asserted."""
     return {observation.certain.cause for observation in observations if observation.certain}
-
-
-class HoldingPort:
-    """A port whose adapter keeps driving after it has sent: what begins meanwhile is not heard."""
-
-    def __init__(self, port: Port, hold: float, settings: LineSettings = USUAL) -> None:
-        self._port = port
-        self._hold = hold
-        self._character = settings.character_time
-        self._deaf_until = 0.0
-
-    @property
-    def name(self) -> str:
-        return self._port.name
-
-    @property
-    def clock(self) -> Clock:
-        return self._port.clock
-
-    def apply(self, settings: LineSettings) -> None:
-        self._port.apply(settings)
-
-    def send(self, data: bytes) -> float:
-        sent = self._port.send(data)
-        self._deaf_until = sent + self._hold
-        return sent
-
-    def receive(self, until: float) -> Chunk | None:
-        while (chunk := self._port.receive(until)) is not None:
-            if chunk.at - self._character * len(chunk.data) >= self._deaf_until:
-                return chunk
-        return None
-
-    def close(self) -> None:
-        self._port.close()

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+from typing import Any
+
+import pytest
 
 from busprobe.line.exchange import Heard
 from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
 from busprobe.line.port import Chunk
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.virtual.schema import OtherMaster, Poll
 from busprobe.wiring.advice import Cause
 from busprobe.wiring.evidence import Evidence
 from busprobe.wiring.hearing import FEW, Hearing, a_few, hear
@@ -36,13 +41,40 @@ def test_without_asking_nothing_is_known_of_an_echo() -> None:
     assert heard.evidence.replies == []
 
 
+FLOATING: dict[str, Any] = {"wires": {"biased": False}, "adapter": {"failsafe": False}}
+AT_4800 = OtherMaster(settings=LineSettings.parse("4800-8N1"), period=0.5, polls=(Poll(address=11, count=4),))
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "likeliest", "also"),
+    [
+        ("clean", {"adapter": {"swapped": True}}, Cause.SWAPPED_AT_ADAPTER, Cause.STUCK),
+        ("stuck", {}, Cause.SWAPPED_AT_ADAPTER, Cause.STUCK),
+        ("clean", {"other_master": AT_4800}, Cause.WRONG_BAUD, None),
+        ("clean", FLOATING, Cause.MISSING_BIAS, Cause.NOISE),
+        ("late-turn-round", {}, Cause.ADAPTER_HOLDS_ON, Cause.UNIT_DRIVES_LATE),
+        ("second-master", {}, Cause.OTHER_MASTER, None),
+    ],
+)
+def test_common_pictures_are_recognised_by_one_look(
+    name: str, changes: dict[str, Any], likeliest: Cause, also: Cause | None
+) -> None:
+    """As the wizard looks: 5 s of listening, each unit asked once.  What fits two causes names both."""
+    faulty = segment(name, **changes)
+    units = [unit.address for unit in faulty.units]
+    first, *_ = hear(Line(faulty.port(), USUAL), 5.0, [probes(a) for a in units], expected=units).observations
+    assert first.hints[0].cause is likeliest
+    assert also in {None, *(hint.cause for hint in first.hints)}
+    assert (first.certain is None) is (also is not None)
+
+
 def test_another_master_is_not_talked_into() -> None:
     """Whoever was to be asked is named instead."""
     heard = hear(Line(segment("second-master").port(), USUAL), 5.0, [read(11), read(12)])
     assert heard.left_unasked == (11, 12)
     assert heard.evidence.replies == ()
     assert certain_causes(heard.observations) == {Cause.OTHER_MASTER}
-    assert "sound frames, from or for unit 11,21" in heard.words
+    assert "sound frames, from or for units 11,21" in heard.words
 
 
 def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
@@ -67,7 +99,7 @@ def test_words_tell_flags_and_counters() -> None:
     idle = Heard(2.0, (Chunk(1.0, b"\x00\x12", (0,)),), LineErrors(breaks=1))
     heard = Hearing(Evidence(USUAL, idle), ())
     assert heard.words == (
-        "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 bytes flagged by the receiver, the system counted 1 break."
+        "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 byte flagged by the receiver, the system counted 1 break."
     )
     assert heard.document()["line_errors"] == {
         "framing": 0,

@@ -76,7 +76,7 @@ def test_all_three_looks_at_once() -> None:
     late = [Failure(560.0 + 8 * n, address) for n, address in enumerate((5, 9, 2, 5, 9))]
     fast = run_of({(a, 19200): FAILING if a in ORDER[3:] else FINE for a in ORDER}, *late)
     found = patterns([slow, fast], ORDER)
-    assert [observation.seen.split()[0] for observation in found] == ["Errors", "60", "All"]
+    assert [observation.seen.split()[0] for observation in found] == ["Errors", "Of", "All"]
     assert "19200" in found[1].seen
     assert patterns([slow], ORDER) == patterns([], ORDER) == ()
 

@@ -10,6 +10,7 @@ from busprobe.wiring.meter import Measurement
 from busprobe.wiring.naming import Labels
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
+from busprobe.wiring.sums import loads
 from busprobe.wiring.voltage import judge_idle
 
 
@@ -50,6 +51,15 @@ def test_a_reading_taken_back_is_gone_and_a_quiet_pair_replaces_a_loud_one() -> 
     second = wiring_document([judge_resistance(None)], [], listened=True, earlier=first)
     assert (second["judgements"], second["observations"]) == ([], [])
     assert Measurement.RESISTANCE in stored(second, "skipped")
+
+
+def test_sums_are_kept_beside_each_other_and_the_same_one_once() -> None:
+    """Other figures make another sum; whatever else is recorded later leaves them."""
+    first = wiring_document([], [], listened=False, sums=[loads([1.0] * 32)])
+    second = wiring_document([], [], listened=False, sums=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first)
+    third = wiring_document([judge_resistance(61.0)], [], listened=True, earlier=json.loads(json.dumps(second)))
+    assert [s["given"].split(",")[0] for s in stored(third, "sums")] == ["8 units", "32 units"]
+    assert stored(third, "sums")[1]["lines"][0] == "1 repeater needed."
 
 
 def test_a_document_of_another_format_is_not_carried_on() -> None:

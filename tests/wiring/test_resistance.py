@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from busprobe.wiring.arithmetic.bias import parallel
 from busprobe.wiring.arithmetic.conductor import Conductor
 from busprobe.wiring.meter import Level
-from busprobe.wiring.resistance import Pair, Picture, bounds, judge_resistance
+from busprobe.wiring.resistance import Pair, Picture, bounds, judge_resistance, terminators_by
 
 
 @pytest.mark.parametrize(
@@ -88,3 +88,11 @@ def test_the_true_picture_is_always_among_those_that_fit(
 def test_an_unmeasured_pair_is_not_judged() -> None:
     """No reading, no verdict."""
     assert judge_resistance(None).level is Level.NOT_MEASURED
+
+
+@pytest.mark.parametrize(
+    ("value", "count"), [(math.inf, 0), (118.0, 1), (60.0, 2), (40.0, 3), (2.0, None), (850.0, 0), (None, None)]
+)
+def test_how_many_terminators_a_reading_shows(value: float | None, count: int | None) -> None:
+    """None where a short, or several numbers fit: the idle voltage is then judged without it."""
+    assert terminators_by(value) == count

@@ -70,6 +70,10 @@ def test_the_modbus_guides_own_bias_is_good(resistor: float, terminators: tuple[
         (13.0, 12.7, 0.3, Level.WRONG, "outside what receivers can stand"),
         (-6.9, -7.2, 0.3, Level.WRONG, "outside what receivers can stand"),
         (2.6, 2.3, -0.3, Level.ATTENTION, "both cannot hold"),
+        (2.3, 2.6, -0.3, Level.WRONG, "taken for D1 is 0.300 V below"),
+        (2.3, 2.6, None, Level.WRONG, "taken for D1 is 0.300 V below"),
+        (2.5, 2.45, None, Level.ATTENTION, "0.050 V apart"),
+        (2.5, 2.45, 0.21, Level.GOOD, "as drivers make it"),
     ],
 )
 def test_each_wire_to_common(d1: float, d0: float, between: float | None, level: Level, words: str) -> None:
@@ -77,6 +81,12 @@ def test_each_wire_to_common(d1: float, d0: float, between: float | None, level:
     judgement = judge_to_common(d1, d0, between)
     assert judgement.level is level
     assert words in judgement.words
+
+
+def test_letters_have_no_sign_to_common_either() -> None:
+    """A may be the lower wire by the standard; what cannot be is said all the same."""
+    assert judge_to_common(2.3, 2.6, -0.3, Labels.LETTERS).level is Level.GOOD
+    assert "both cannot hold" in judge_to_common(2.3, 2.6, 0.3, Labels.LETTERS).words
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import pytest
+
 from busprobe.job import Job, UnitRecord
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import Verdict
+from busprobe.prove.proof import Proof
+from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
+from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.widgets.wide_word import drawn
 from tests.wizard.conftest import Wizard
 
 
@@ -76,7 +84,61 @@ async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: 
         assert "Not listened to yet" in person.screen
         await person.press("l")
         await person.wait()
+        assert "Answered: 11. No echo." in person.screen
+        assert "Turn-round: 11 after" in person.screen
+        await person.press("escape")
         assert "✓ Nothing odd was heard" in person.screen
+
+
+async def test_what_is_stuck_is_told_at_once_with_what_to_do(wizard: Wizard, job: Job) -> None:
+    """The picture of the pair comes up by itself, likeliest cause first, each with an action; it can be seen again."""
+    async with wizard("stuck", step=2) as person:
+        await person.press("r", "l")
+        await person.wait()
+        for _ in range(2):
+            assert "2. a transmitter is stuck, or the pair is shorted" in person.screen
+            assert "→ Take the units off one by one" in person.screen
+            await person.press("escape")
+            assert "the two wires are swapped at this adapter, or 3 other causes" in person.screen
+            await person.press("o")
+
+
+async def test_failures_along_the_cable_are_shown_without_listening(wizard: Wizard, job: Job) -> None:
+    """An endurance run whose far units fail: what they have in common, with the action for the likeliest cause."""
+    settings = LineSettings.parse("9600-8N1")
+    tallies = []
+    for place, (address, bad) in enumerate(((11, 0), (12, 0), (21, 9), (31, 9)), start=1):
+        job.put_unit(UnitRecord(address, str(settings), position=place))
+        tallies.append(UnitTally(address, settings, {Verdict.OK: 100 - bad, Verdict.CRC_BAD: bad}))
+    job.record("prove", Proof(tuple(tallies), 1.0, 0.5, 0.0, seconds=100.0, rounds=100).document())
+    async with wizard("clean", step=2) as person:
+        await person.press("r")
+        assert "Errors grow along the cable: 0 of 200 in the near half, 18 of 200" in person.screen
+        assert person.states[1] == "! check"
+        await person.press("o")
+        assert "1. terminators are missing or too many" in person.screen
+        assert "→ Ask again at half the baud rate" in person.screen
+
+
+async def test_a_sum_is_reckoned_as_it_is_typed_and_kept_if_asked(wizard: Wizard, job: Job) -> None:
+    """Arrows choose the sum, Enter goes to its figures, F2 keeps the result, Escape goes back; nothing else is kept."""
+    async with wizard("clean", step=2) as person:
+        await person.press("r", "s")
+        assert "Pull-up and pull-down of at most" in person.screen
+        await person.press("down", "down", "enter", *"25", "enter", *"x")
+        assert "✖ 'x' is no number" in person.screen
+        await person.press("f2")
+        assert job.latest("wiring") is None
+        await person.press("backspace", "3")
+        assert "By the driver's edge: at most 0.59 m." in person.screen
+        assert "Formula: 0.1 × rise time" in person.screen
+        await person.press("f2", "escape", "escape")
+        assert "Terminals marked" in person.screen
+    kept = job.latest("wiring")
+    assert kept is not None
+    assert [(s["sum"], s["given"]) for s in kept.document["sums"]] == [
+        ("stub", "3 derivations at one tap, rise time 25 ns")
+    ]
 
 
 async def test_listening_names_another_master_and_asks_nobody(wizard: Wizard) -> None:
@@ -86,11 +148,16 @@ async def test_listening_names_another_master_and_asks_nobody(wizard: Wizard) ->
         await person.wait()
         assert "heard with nobody asked" in person.screen
         assert "another master is on the pair" in person.screen
-        assert "Nobody answered" not in person.screen
+        assert "unit 1 was not asked" in person.screen
 
 
-async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(wizard: Wizard, paced: Session, job: Job) -> None:
-    """Full screen in large letters: HERE with the address, GONE when its wire comes off, HERE again; all logged."""
+async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(
+    wizard: Wizard, paced: Session, job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Full screen in large letters: HERE with the address, GONE when its wire comes off, HERE again; each rings once.
+    All is logged, and the pair that was touched by its digit, which does not ring."""
+    rings: list[str] = []
+    monkeypatch.setattr(BusprobeApp, "bell", lambda _: rings.append("ring"))
     async with wizard("clean", step=2, using=paced) as person:
         await person.press("r", "h")
         person.app.screen.query_one("#field-addresses").value = "11"  # type: ignore[attr-defined]
@@ -102,8 +169,11 @@ async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(wizard: Wiza
         unit = next(one.name for one in hands.terminals())
         hands.connect(unit, connected=False)
         await person.wait_for("unit 11 answers no more")
+        await person.strike("3")
+        await person.wait_for("touched pair 3")
         hands.connect(unit, connected=True)
         await person.wait_until(lambda: person.screen.count("unit 11 answers") >= 3, "it did not come back")
+        assert rings == ["ring"] * 3
         await person.strike("escape")
         await person.wait()
         assert "2 Wiring" in person.screen
@@ -112,8 +182,27 @@ async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(wizard: Wiza
     assert [line.split("  ")[1] for line in kept.document["log"]][:3] == [
         "unit 11 answers",
         "unit 11 answers no more",
-        "unit 11 answers",
+        "touched pair 3",
     ]
+
+
+async def test_a_hunt_whose_adapter_is_pulled_out_does_not_look_like_a_lost_unit(
+    wizard: Wizard, paced: Session
+) -> None:
+    """LOST in large letters, with what to do; the screen says nothing of units any more."""
+    async with wizard("clean", step=2, using=paced) as person:
+        await person.press("r", "h")
+        person.app.screen.query_one("#field-addresses").value = "11"  # type: ignore[attr-defined]
+        await person.strike("enter")
+        await person.wait_for("unit 11 answers")
+        paced._connector.segment("virtual:clean").unplug()
+        await person.wait_for("the hunt has ended")
+        await person.look()
+        assert drawn("LOST", 3)[0] in person.screen
+        assert "answers no more" not in person.screen
+        await person.press("escape")
+        assert "2 Wiring" in person.screen
+        assert person.app.gate.holder == ""
 
 
 async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard) -> None:

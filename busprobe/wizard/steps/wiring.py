@@ -5,34 +5,45 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from threading import Event as Cancel
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
 
-from busprobe.errors import UsageError
-from busprobe.modbus.addresses import parse_addresses
+from busprobe.errors import PortError, UsageError
+from busprobe.line.exchange import Waits
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import format_addresses, parse_addresses
+from busprobe.pair import failure_patterns
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
-from busprobe.wiring.hunt import hunt
+from busprobe.wiring.hunt import WAITS, hunt
 from busprobe.wiring.meter import Level
 from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import LISTENING
+from busprobe.wiring.sums import Reckoned
+from busprobe.wizard import wiring_words as words
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.caution import Caution
 from busprobe.wizard.dialogs.form import Field, Form
-from busprobe.wizard.dialogs.notice import Failure
+from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.hunt_screen import HuntScreen
 from busprobe.wizard.meter_form import FIELDS, Judged, judge_form
 from busprobe.wizard.signs import signed, toned
-from busprobe.wizard.step import Step, StepState
+from busprobe.wizard.step import Step
+from busprobe.wizard.sum_form import sum_forms
+from busprobe.wizard.sums_screen import SumsScreen
 from busprobe.wizard.widgets.reading_row import ReadingRow
 
 LISTEN_SECONDS = 5.0
 """How long the pair is listened to before units are asked (common practice: 5 to 10 s)."""
+
+_PATIENCE = 2.0
+"""Times the longest reply time of a known unit that the hunt waits (common practice: 1.5 to 2)."""
 
 _FORM_KEY = "wizard.meter"
 """Where the job keeps what was typed."""
@@ -41,6 +52,9 @@ _FORM_KEY = "wizard.meter"
 class WiringStep(Step):
     """Cautions, the meter form, what was heard."""
 
+    class Heard(Message):
+        """The pair was listened to."""
+
     TITLE = "Wiring"
     HELP = f"""\
 Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not measured. Each \
@@ -48,20 +62,25 @@ reading is judged as you type; the lines below the form say what it fits, what t
 Enter keeps the readings in the job.
 
 Listening (l) hears what the pair carries with nobody asked, then asks the units that are known (or unit 1) once, \
-and says what that fits. A computer cannot see voltages: where two causes fit, both are named.
+and says what that fits. Causes (o) shows it again, and what the failures of surveys and endurance runs have in common \
+by place, baud rate and time. A computer cannot see voltages: where two causes fit, both are named.
 
 Hunt (h) fills the screen and keeps asking while your hands are at the terminals; it changes and rings the moment a \
-unit starts or stops answering.
+unit starts or stops answering. There a digit notes which pair you touched, Space whatever you write.
+
+Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 keeps a result in the job.
 
 {EXPLANATION}
 ({EXPLANATION_SOURCE})"""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("l", "listen", "Listen", tooltip="listen to the pair, then ask the known units once"),
         Binding("h", "hunt", "Hunt", tooltip="full screen: see the moment a unit starts or stops answering"),
-        Binding("a", "letters", "A/B marks", tooltip="my terminals are marked A and B, or D1/D0 or +/-"),
-        Binding("c", "cautions", "Cautions"),
-        Binding("down", "app.focus_next", show=False),
-        Binding("up", "app.focus_previous", show=False),
+        Binding("o", "causes", "Causes", tooltip="all that was heard and failed, with causes and what to do"),
+        Binding("s", "sums", "Sums", tooltip="bias, loads, stub, length, voltage drop, time and bits on the wire"),
+        Binding("a", "letters", "A/B marks", show=False, tooltip="my terminals are marked A and B, or D1/D0 or +/-"),
+        Binding("c", "cautions", "Cautions", show=False),
+        Binding("down", "app.focus_next", show=False, tooltip="next field"),
+        Binding("up", "app.focus_previous", show=False, tooltip="field before"),
     ]
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
@@ -70,6 +89,9 @@ unit starts or stops answering.
         self._labels = Labels.SIGN
         self._restored = False
         self._cancel = Cancel()
+        self._heard: Sequence[words.Document] | None = None
+        self._listening: words.Document | None = None
+        self._patterns: Sequence[words.Document] = ()
 
     def compose(self) -> ComposeResult:
         """Cautions line, form, detail, what was heard."""
@@ -77,6 +99,7 @@ unit starts or stops answering.
         for field in FIELDS:
             yield ReadingRow(field)
         yield Static(id="labels")
+        yield Static(Text(words.NAMES), id="names")
         yield Static(id="meter-detail", classes="said gap")
         yield Static(id="heard", classes="said gap")
 
@@ -91,6 +114,7 @@ unit starts or stops answering.
 
     def job_changed(self) -> None:
         """Show what the job has of this step."""
+        self._read()
         if not self._restored:
             self._restored = True
             kept = self.session.job.state(_FORM_KEY) or {}
@@ -140,6 +164,7 @@ unit starts or stops answering.
     def _keep(self) -> None:
         """Record the judgements and what was heard."""
         self.session.keep_wiring(tuple(self._judged().by_field.values()))
+        self._read()
         self._show()
 
     # -- cautions ------------------------------------------------------------------------------------------
@@ -168,34 +193,75 @@ unit starts or stops answering.
 
         def work() -> None:
             self.session.hear_pair(LISTEN_SECONDS, judgements=judgements)
+            self.post_message(self.Heard())
 
         if self.on_line("listening", work):
             self.query_one("#heard", Static).update(Text(f"Listening for {LISTEN_SECONDS:.0f} s …"))
 
+    def on_wiring_step_heard(self) -> None:
+        """Show what was heard at once, unless somebody looks at something else by now."""
+        self.post_message(self.JobChanged())
+        if self.display and self.app.screen is self.screen:
+            self.call_later(self.action_causes)
+
     def work_ended(self) -> None:
-        """Show what was heard."""
+        """Show what the job has, whatever came of the work."""
         self.post_message(self.JobChanged())
 
-    @property
-    def _heard(self) -> Sequence[Mapping[str, Any]] | None:
-        """What was observed when the pair was last listened to, as the job has it; None if it never was."""
+    def action_causes(self) -> None:
+        """Show all that was heard and what failures say, with causes and what to do."""
+        self._read()
+        if self._listening is None and not self._patterns:
+            self.app.push_screen(Notice("What the pair says", "Nobody has listened yet: press l."))
+            return
+        self.app.push_screen(Notice("What the pair says", self._everything()))
+
+    def _read(self) -> None:
+        """What the job knows of the pair."""
         kept = self.session.job.latest("wiring")
-        if kept is None or LISTENING in kept.document.get("skipped", ()):
-            return None
-        observations: Sequence[Mapping[str, Any]] = kept.document.get("observations", ())
-        return observations
+        listened = kept is not None and LISTENING not in kept.document.get("skipped", (LISTENING,))
+        self._heard = kept.document.get("observations", ()) if kept is not None and listened else None
+        listened_to = [record.document for record in self.session.job.records("listening")]
+        self._listening = next((each for each in reversed(listened_to) if "asked" in each), None)  # others only listen
+        self._patterns = [pattern.document() for pattern in failure_patterns(self.session.job)]
+
+    def _everything(self) -> Text:
+        text = Text()
+        if self._listening is not None:
+            text.append(f"{words.heard_words(self._listening)}\n")
+        if self._heard:
+            text.append_text(words.observation_words(self._heard))
+        elif self._heard is not None:
+            text.append_text(toned(self, f"✓ {words.NOTHING_ODD}.\n", "good"))
+        if self._patterns:
+            text.append("\nFailures of the last surveys and endurance runs:\n", style="bold")
+            text.append_text(words.observation_words(self._patterns))
+        if self._listening is not None and (times := words.turn_round_words(self._listening)):
+            text.append(f"\n{times}\n")
+        return text.append("\nA computer cannot see voltages; what two causes fit, one more look has to tell.")
+
+    def action_sums(self) -> None:
+        """The arithmetic of the pair on a screen of its own."""
+        settings = self.session.line.settings if self.session.is_open else LineSettings()
+        units = max(len(self.session.job.units()), len(self.session.plan))
+
+        def keep(reckoned: Reckoned) -> None:
+            self.session.keep_wiring(sums=(reckoned,))
+
+        self.app.push_screen(SumsScreen(sum_forms(settings, units), keep))
 
     def action_hunt(self) -> None:
         """Ask which addresses, then hunt on the whole screen."""
-        units = self.session.job.units()
-        proposal = ",".join(dict.fromkeys(str(unit.address) for unit in units)) or "1-10"
-        words = "The addresses to keep asking. Few are better: each absent one costs a tenth of a second a round."
+        proposal = format_addresses(self._expected) or "1-10"
+        explained = "The addresses to keep asking. Few are better: each absent one costs a tenth of a second a round."
+        if self._listening is not None and self._listening.get("other_master"):
+            explained += " Another master was heard: its exchanges and the hunt's will disturb each other."
 
         def begin(given: Mapping[str, str] | None) -> None:
             if given is not None:
                 self._hunt(given["addresses"])
 
-        self.app.push_screen(Form("Hunt", (Field("addresses", "Addresses", proposal),), words=words), begin)
+        self.app.push_screen(Form("Hunt", (Field("addresses", "Addresses", proposal),), words=explained), begin)
 
     def _hunt(self, text: str) -> None:
         try:
@@ -203,12 +269,16 @@ unit starts or stops answering.
         except UsageError as error:
             self.app.push_screen(Failure(error))
             return
-        self._cancel = Cancel()
-        screen = HuntScreen(addresses, self._cancel)
+        self._cancel = cancel = Cancel()
+        screen = HuntScreen(addresses, cancel)
+        waits = Waits(reply=max(WAITS.reply, _PATIENCE * self._slowest))
 
         def work() -> None:
-            for events in batches(hunt(self.session.line, addresses, self._cancel)):
-                screen.post_message(HuntScreen.Hunted(events))
+            try:
+                for events in batches(hunt(self.session.line, addresses, cancel, waits=waits)):
+                    screen.post_message(HuntScreen.Hunted(events))
+            except PortError as error:
+                screen.post_message(HuntScreen.Failed(error))
 
         def ended(_: None) -> None:
             if screen.log_lines:
@@ -216,6 +286,16 @@ unit starts or stops answering.
 
         if self.on_line("the hunt", work):
             self.app.push_screen(screen, ended)
+
+    @property
+    def _expected(self) -> set[int]:
+        """Addresses of the units that were found, and of those that are planned."""
+        return {unit.address for unit in self.session.job.units()} | {planned.address for planned in self.session.plan}
+
+    @property
+    def _slowest(self) -> float:
+        """Seconds that the slowest known unit has taken to reply."""
+        return max((unit.latency.maximum_ms or 0.0 for unit in self.session.job.units()), default=0.0) / 1000
 
     def stop_work(self) -> None:
         """End the hunt, if there is one."""
@@ -232,11 +312,9 @@ unit starts or stops answering.
             elif judgement is None:
                 row.say(Text())
             else:
-                words = "" if judgement.level is Level.NOT_MEASURED else f"  {judgement.words}"
-                row.say(signed(self, judgement.level).append(words, style="not bold"))
-        marks = (("D1/D0 or +/-", Labels.SIGN), ("A and B", Labels.LETTERS))
-        chosen = "   ".join(f"({'x' if labels is self._labels else ' '}) {words}" for words, labels in marks)
-        self.query_one("#labels", Static).update(Text(f"Terminals marked   {chosen}"))
+                fits = "" if judgement.level is Level.NOT_MEASURED else f"  {judgement.words}"
+                row.say(signed(self, judgement.level).append(fits, style="not bold"))
+        self.query_one("#labels", Static).update(Text(words.marks(self._labels)))
         acknowledged = self._acknowledged
         self.query_one("#cautions-said", Static).update(
             toned(self, "✓ Cautions read", "good")
@@ -244,9 +322,14 @@ unit starts or stops answering.
             else toned(self, "! Cautions not read yet: press c", "attention")
         )
         self.query_one("#meter-detail", Static).update(self._detail(judged))
-        heard = self._heard
-        self.query_one("#heard", Static).update(self._heard_words(heard))
-        self._show_state(judged, acknowledged, heard)
+        self.query_one("#heard", Static).update(self._in_short())
+        self.state, self.next_words = words.standing(
+            [judgement.level for judgement in judged.by_field.values()],
+            acknowledged=acknowledged,
+            mistakes=bool(judged.mistakes),
+            odd=bool(self._heard or self._patterns),
+            listened=self._heard is not None,
+        )
 
     def _detail(self, judged: Judged) -> Text:
         if self._field.name in judged.mistakes:
@@ -261,38 +344,14 @@ unit starts or stops answering.
             text.append(f"\nLimits: {judgement.limits}. {judgement.source}.", style="dim")
         return text
 
-    def _heard_words(self, observations: Sequence[Mapping[str, Any]] | None) -> Text:
-        if observations is None:
-            return Text("Not listened to yet (l).")
-        if not observations:
-            return toned(self, "✓ Nothing odd was heard", "good").append(
-                ": no noise, no other master, and what was asked was answered.", style="not bold"
+    def _in_short(self) -> Text:
+        """What was heard and what fails, a line or two each."""
+        if self._heard is None:
+            text = Text("Not listened to yet (l).\n")
+        elif self._heard:
+            text = words.in_short(self._heard)
+        else:
+            text = toned(self, f"✓ {words.NOTHING_ODD}", "good").append(
+                ": no noise, no other master.\n", style="not bold"
             )
-        text = Text()
-        for observation in observations:
-            text.append(f"! {observation['seen']}\n", style="bold")
-            text.append("  It fits only this:\n" if observation["certain"] else "  It fits, likeliest first:\n")
-            for hint in observation["hints"]:
-                text.append(f"  - {hint['cause']}. {hint['action']}\n")
-        return text
-
-    def _show_state(self, judged: Judged, acknowledged: bool, heard: Sequence[Mapping[str, Any]] | None) -> None:
-        levels = [judgement.level for judgement in judged.by_field.values()]
-        odd = any(level in (Level.ATTENTION, Level.WRONG) for level in levels) or bool(heard)
-        measured = any(level is not Level.NOT_MEASURED for level in levels)
-        if not acknowledged:
-            self.next_words = "Read the cautions: press c."
-        elif odd or judged.mistakes:
-            self.next_words = "See to what is marked, measure again; h hunts a loose terminal."
-        elif not measured:
-            self.next_words = "Tab to the form and type what the meter shows, or press l to listen."
-        else:
-            self.next_words = "Press l to listen, then go on to Survey (3)."
-        if odd:
-            self.state = StepState.CHECK
-        elif measured and heard is not None and Level.NOT_MEASURED not in levels:
-            self.state = StepState.DONE
-        elif measured or heard is not None:
-            self.state = StepState.DOING
-        else:
-            self.state = StepState.TO_DO
+        return text.append_text(words.in_short(self._patterns))

@@ -1,0 +1,112 @@
+"""Figures of the sums as they are typed: lists of loads and terminators, units on a supply pair, bytes."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+
+from busprobe.errors import UsageError
+from busprobe.text import visible
+from busprobe.wiring.arithmetic.conductor import Conductor, Drain
+from busprobe.wiring.arithmetic.trunk import Cabling
+
+CABLES = {"pair": Cabling.TWISTED_PAIR, "cat5": Cabling.CATEGORY_5, "four-wire": Cabling.FOUR_WIRE_AS_TWO}
+"""Kinds of trunk by the word typed for them."""
+
+USUAL_WIRE = "AWG24"
+"""What a bus cable has where nothing else is said: always wide enough (V1.02, section 3.6)."""
+
+_MOST = 1000
+"""Units on a cable, more than which are a slip of the finger."""
+
+_ANSWERS = {"yes": True, "y": True, "no": False, "n": False}
+
+_TIMES = re.compile(r"([0-9]{1,4})x(.+)", re.IGNORECASE)
+_HEX = re.compile(r"([0-9A-Fa-f]{2}\s*)+")
+
+
+def number(text: str, what: str) -> float:
+    """A number, with a point or a comma; raises `UsageError` that names `what`."""
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"'{visible(text.strip())}' is no number for {what}.", todo="Write one like 12 or 0.5.")
+    return value
+
+
+def whole(text: str, what: str, least: int, most: int) -> int:
+    """A whole number from `least` to `most`; raises `UsageError` that names `what`."""
+    value = number(text, what)
+    if value != int(value) or not least <= value <= most:
+        raise UsageError(f"{what} cannot be {value:g}.", todo=f"Give a whole number from {least} to {most}.")
+    return int(value)
+
+
+def yes(text: str, what: str) -> bool:
+    """Whether ``yes`` was typed, or ``no``; raises `UsageError` that names `what`."""
+    word = text.strip().lower()
+    if word not in _ANSWERS:
+        raise UsageError(f"'{visible(text)}' is no answer to {what}.", todo="Write yes or no.")
+    return _ANSWERS[word]
+
+
+def unit_loads(texts: Sequence[str]) -> tuple[float, ...]:
+    """The load of each unit from texts like ``1``, ``0.125`` and, for twenty units of one each, ``20x1``."""
+    loads: list[float] = []
+    for text in texts:
+        match = _TIMES.fullmatch(text)
+        loads += [number(match[2] if match else text, "a unit load")] * (int(match[1]) if match else 1)
+    if not 0 < len(loads) <= _MOST:
+        raise UsageError("These are no loads of units.", todo=f"Give those of 1 to {_MOST} units, like 20x1 8x0.125.")
+    return tuple(loads)
+
+
+def terminators(text: str) -> tuple[float, ...]:
+    """Ω of each terminator that passes direct current from ``120 120``; none from ``none``, ``0`` or nothing."""
+    if text.strip().lower() in ("none", "0"):
+        return ()
+    return tuple(number(part, "a terminator") for part in text.split())
+
+
+def drains(texts: Sequence[str]) -> tuple[Drain, ...]:
+    """Units on a supply pair from texts like ``50:0.1``: m from the supply, and A."""
+    return tuple(_drain(text) for text in texts)
+
+
+def cabling(text: str) -> Cabling:
+    """The kind of trunk that `CABLES` names so; raises `UsageError`."""
+    try:
+        return CABLES[text.strip().lower()]
+    except KeyError:
+        raise UsageError(f"'{visible(text)}' is no kind of cable.", todo=f"Write {', '.join(CABLES)}.") from None
+
+
+def loop(text: str) -> float:
+    """Ω of both wires of a cable like ``300`` or ``300 0.75``: m, and its wire size where it is not `USUAL_WIRE`.
+
+    0 for an empty text; raises `UsageError`.
+    """
+    metres, _, wire = text.strip().partition(" ")
+    if not metres:
+        return 0.0
+    return Conductor.parse(wire or USUAL_WIRE).loop(number(metres, "the length of the cable"))
+
+
+def frame_bytes(text: str) -> bytes:
+    """Bytes from hex pairs like ``01 03`` or ``0103``; raises `UsageError`."""
+    if not _HEX.fullmatch(text.strip()):
+        raise UsageError(f"'{visible(text.strip())}' is not bytes.", todo="Write pairs of hex digits, like 01 03 C5.")
+    return bytes.fromhex(text)
+
+
+def _drain(text: str) -> Drain:
+    metres, colon, amperes = text.partition(":")
+    if not colon:
+        raise UsageError(
+            f"'{visible(text)}' is not a unit on the supply pair.",
+            todo="Write its distance in m and its current in A, like 50:0.1.",
+        )
+    return Drain(number(metres, "a distance"), number(amperes, "a current"))

@@ -1,0 +1,330 @@
+"""The arithmetic of a pair as it is told: one function a sum, each with its result in words, formula and source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings, Parity
+from busprobe.text import hex_bytes
+from busprobe.wiring.arithmetic.bias import (
+    LEAST_DRIVER_LOAD,
+    THRESHOLD,
+    LoadModel,
+    Network,
+    bias_resistors,
+    driver_load,
+    idle,
+    matched_bias,
+)
+from busprobe.wiring.arithmetic.bits import character_bits, exchange_time
+from busprobe.wiring.arithmetic.budget import segments
+from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.conductor import Conductor, Drain, far_level, voltages_along
+from busprobe.wiring.arithmetic.trunk import (
+    Cabling,
+    critical_length,
+    longest_derivation,
+    longest_stub,
+    longest_trunk,
+)
+from busprobe.wiring.wording import counted
+
+IMPEDANCE = 120.0
+"""Ω of the usual bus cable, and of the terminators that match it (V1.02, sections 3.4.5 and 3.6)."""
+
+DRIVER_LEAST = 1.5
+"""V that a driver makes at least into a full load (TIA/EIA-485-A as given in TI SLLA628, 2023)."""
+
+_REQUEST_BYTES = 8
+_REPLY_BYTES = 5
+"""Beside two for each register (V1.1b3, section 6.3, with address and CRC)."""
+
+_MOST_BYTES = 256
+
+
+@dataclass(frozen=True)
+class Reckoned:
+    """What a sum came to."""
+
+    name: str
+    """Of the sum; one word."""
+    title: str
+    given: str
+    """What went into it, with units."""
+    lines: tuple[str, ...]
+    """The result, a sentence each; the one that matters first."""
+    values: Mapping[str, object]
+    """The result in numbers, their units in their names."""
+    formula: str
+    """In words and signs."""
+    source: str
+
+    def document(self) -> dict[str, object]:
+        """As stored in the job."""
+        return {
+            "sum": self.name,
+            "title": self.title,
+            "given": self.given,
+            "lines": list(self.lines),
+            "formula": self.formula,
+            "source": self.source,
+        }
+
+
+def bias(
+    supply: float,
+    terminators: Sequence[float],
+    unit_loads: float,
+    *,
+    resistor: float | None = None,
+    wanted: float = THRESHOLD,
+    impedance: float = IMPEDANCE,
+    model: LoadModel = LoadModel.TO_COMMON,
+) -> Reckoned:
+    """Which equal resistors hold an idle pair at `wanted` V, or what a given `resistor` yields; raises `UsageError`.
+
+    Where unit loads count, the other model of them is told too, since sources disagree.
+    """
+    ends = " and ".join(f"{ohms:g}" for ohms in terminators)
+    given = f"{supply:g} V, {f'terminators of {ends} Ω' if ends else 'no terminator'}, {_loads(unit_loads)}"
+    conductance = f"{'1' if model is LoadModel.TO_COMMON else '2'} / loads + 2 / terminators, each all in parallel"
+    if resistor is not None:
+        given += f", two resistors of {resistor:g} Ω"
+        lines, values = _yield(Network(supply, resistor, resistor, tuple(terminators), unit_loads, model))
+        formula = f"idle = supply / (1 + R × G), G = {conductance}"
+        fitted = resistor
+    else:
+        given += f", {1000 * wanted:g} mV wanted"
+        lines, values = _resistors(supply, wanted, terminators, unit_loads, impedance, model)
+        formula = f"R = (supply / idle - 1) / G, G = {conductance}"
+        fitted = bias_resistors(supply, wanted, terminators, unit_loads, model)
+    between = unit_loads / 2 if model is LoadModel.TO_COMMON else unit_loads  # two to common make one between the wires
+    load = driver_load(terminators, between, 2 * fitted)
+    lines.append(f"All together load a driver with {load:.1f} Ω; drivers have to manage {LEAST_DRIVER_LOAD:g} Ω.")
+    return Reckoned(
+        "bias",
+        "Fail-safe bias",
+        given,
+        tuple(lines),
+        {**values, "driver_load_ohms": round(load, 1)},
+        formula,
+        "Kirchhoff's current law; unit load 12 kΩ each wire to common (SP485 datasheet, TI SLLSFU5A) or across the "
+        "pair (B&B Application Note, page 19); 200 mV and 54 Ω: TIA/EIA-485-A as given by TI",
+    )
+
+
+def _yield(network: Network) -> tuple[list[str], dict[str, object]]:
+    """What fitted bias resistors give."""
+    found = idle(network)
+    verdict = "enough" if found.difference >= THRESHOLD else "NOT ENOUGH"
+    lines = [
+        f"Idle voltage {1000 * found.difference:.1f} mV: {verdict}, receivers need {1000 * THRESHOLD:.0f} mV.",
+        f"The bias draws {1000 * found.current:.2f} mA.",
+    ]
+    if network.unit_loads:
+        other = replace(network, model=_other(network.model))
+        lines.append(f"With unit loads counted {other.model.value}: {1000 * idle(other).difference:.1f} mV.")
+    return lines, {"idle_volts": round(found.difference, 4), "milliamperes": round(1000 * found.current, 3)}
+
+
+def _resistors(
+    supply: float, wanted: float, terminators: Sequence[float], unit_loads: float, impedance: float, model: LoadModel
+) -> tuple[list[str], dict[str, object]]:
+    """Bias resistors to choose; matched to the cable only where the ends are terminated."""
+    each = bias_resistors(supply, wanted, terminators, unit_loads, model)
+    lines = [f"Pull-up and pull-down of at most {each:.0f} Ω each hold {1000 * wanted:g} mV."]
+    values: dict[str, object] = {"resistor_ohms": round(each, 1)}
+    if terminators:
+        matched = matched_bias(supply, wanted, impedance, unit_loads, model)
+        values["matched_resistor_ohms"] = round(matched.resistor, 1)
+        values["matched_near_terminator_ohms"] = round(matched.near_terminator, 1)
+        lines.append(
+            f"Or {matched.resistor:.0f} Ω each with {matched.near_terminator:.0f} Ω as the terminator beside them, "
+            f"which keeps that end matched to a cable of {impedance:g} Ω."
+        )
+    if unit_loads:
+        other = bias_resistors(supply, wanted, terminators, unit_loads, _other(model))
+        lines.append(f"With unit loads counted {_other(model).value}: at most {other:.0f} Ω.")
+    return lines, values
+
+
+def loads(unit_loads: Sequence[float], *, biased: bool = True) -> Reckoned:
+    """Are repeaters needed for units with these loads, in cable order, and where; raises `UsageError`."""
+    parts = segments(unit_loads, biased=biased)
+    repeaters = len(parts) - 1
+    told = f"{counted(repeaters, 'repeater')} needed" if repeaters else "No repeater needed"
+    values = {
+        "repeaters": repeaters,
+        "segments": [{"units": p.units, "used": p.used, "allowed": p.allowed} for p in parts],
+    }
+    lines = [
+        f"Segment {number}: {counted(part.units, 'unit')}, {part.used:g} of {part.allowed:g} unit loads."
+        for number, part in enumerate(parts, start=1)
+    ]
+    return Reckoned(
+        "loads",
+        "Unit loads and repeaters",
+        f"{counted(len(unit_loads), 'unit')}, {_loads(sum(unit_loads))}, {'with' if biased else 'without'} bias",
+        (f"{told}.", *lines),
+        values,
+        "sum of unit loads <= 32, 4 fewer with bias; a repeater is 1 on both its sides",
+        "MODBUS over Serial Line V1.02, sections 3.4.1 and 3.4.6",
+    )
+
+
+def stub(rise_time: float | None = None, derivations: int = 1) -> Reckoned:
+    """Longest stub by the guide, and by a driver's 10 to 90 % `rise_time` in ns if given; raises `UsageError`."""
+    guide = longest_derivation(derivations)
+    values: dict[str, object] = {"by_guide_metres": round(guide, 2)}
+    given = f"{counted(derivations, 'derivation')} at one tap"
+    lines = [f"By the Modbus guide: at most {guide:.1f} m{'' if derivations == 1 else ' each'}."]
+    if rise_time is not None:
+        edge, third = longest_stub(rise_time * 1e-9), critical_length(rise_time * 1e-9) / 3
+        values |= {"by_edge_metres": round(edge, 3), "by_critical_length_metres": round(third, 3)}
+        given += f", rise time {rise_time:g} ns"
+        lines = [
+            f"By the driver's edge: at most {edge:.2f} m. The edge counts, not the baud rate in use.",
+            f"Another rule, a third of the critical length, allows {third:.2f} m; the sources disagree.",
+            *lines,
+        ]
+    return Reckoned(
+        "stub",
+        "Longest stub",
+        given,
+        tuple(lines),
+        values,
+        "0.1 × rise time × 0.78 × 3e8 m/s; by the guide 20 m, and 40 m / derivations",
+        "TI SLLSF20B 'Stub Length' and SN65HVD10 table 10-1; ECSS, citing CiA 301 (critical length); MODBUS over "
+        "Serial Line V1.02, section 3.4.3",
+    )
+
+
+def length(
+    baud: int, cabling: Cabling = Cabling.TWISTED_PAIR, *, metres: float | None = None, wire: Conductor | None = None
+) -> Reckoned:
+    """Longest trunk at `baud`; with `metres` of `wire` also what of a driver's level reaches the far terminator.
+
+    Raises `UsageError`.
+    """
+    limit = longest_trunk(baud, cabling)
+    values: dict[str, object] = {
+        "metres": round(limit.length, 1),
+        "by_rate_metres": round(limit.by_rate, 1),
+        "by_guide_metres": limit.by_guide,
+    }
+    given = f"{baud} baud, {_CABLES[cabling]}"
+    guide = "gives no figure above 9600 baud" if limit.by_guide is None else f"says {limit.by_guide:.0f} m"
+    lines = [f"At most {limit.length:.0f} m: length times rate allows {limit.by_rate:.0f} m, the Modbus guide {guide}."]
+    if metres is not None:
+        given += f", {require(metres, 'The length', 'm'):g} m"
+        lines.append(f"{metres:g} m are {'within that' if metres <= limit.length else 'TOO LONG'}.")
+    if metres is not None and wire is not None:
+        far = far_level(DRIVER_LEAST, wire.loop(metres), IMPEDANCE)
+        values["far_volts"] = round(far, 3)
+        given += f" of {wire.name}"
+        enough = "enough" if far >= THRESHOLD else "NOT ENOUGH"
+        lines.append(
+            f"Of {DRIVER_LEAST:g} V {far:.2f} V reach a far terminator of {IMPEDANCE:g} Ω: {enough} for direct "
+            f"current ({1000 * THRESHOLD:.0f} mV), less at signal frequencies."
+        )
+    return Reckoned(
+        "length",
+        "Length and baud rate",
+        given,
+        tuple(lines),
+        values,
+        "length × baud rate <= 1e8 m bit/s, and <= 1200 m; far level = driver × R / (R + loop)",
+        "TI RS-485 Design Guide (SLLA272); MODBUS over Serial Line V1.02, sections 3.4.3 and 3.6; driver 1.5 V: TI "
+        "SLLA628",
+    )
+
+
+def drop(drains: Sequence[Drain], supply: float, wire: Conductor, celsius: float = 20.0) -> Reckoned:
+    """Voltage left at units that draw current at their own distances along one supply pair; raises `UsageError`."""
+    if not drains:
+        raise UsageError(
+            "No unit draws anything.", todo="Give each unit's distance in m and current in A, like 50:0.1."
+        )
+    left = voltages_along(supply, wire, drains, celsius)
+    lines = [
+        f"At {drain.metres:g} m, {drain.amperes:g} A: {volts:.2f} V left, {100 * (1 - volts / supply):.1f} % lost."
+        if volts > 0
+        else f"At {drain.metres:g} m, {drain.amperes:g} A: nothing left; this pair cannot carry these units."
+        for drain, volts in zip(drains, left, strict=True)
+    ]
+    return Reckoned(
+        "drop",
+        "Voltage drop along the supply pair",
+        f"{supply:g} V, {wire.name} at {celsius:g} °C, {counted(len(drains), 'unit')}",
+        tuple(lines),
+        {"volts": [round(volts, 3) for volts in left]},
+        "drop of each stretch = 2 × length × Ω/m × current of all units behind it",
+        "Ohm's law, out and back; wire by ASTM B258 (AWG) or IEC 60228 (mm², its maximum for flexible wire)",
+    )
+
+
+def wire_time(settings: LineSettings, registers: int, latency: float = 0.0) -> Reckoned:
+    """Time one read of `registers` takes, where the unit's own delay is `latency` ms; raises `UsageError`."""
+    require(latency, "The unit's delay", "ms", zero=True)
+    reply = _REPLY_BYTES + 2 * registers
+    seconds = exchange_time(settings, _REQUEST_BYTES, reply, latency / 1000)
+    return Reckoned(
+        "time",
+        "Time on the wire",
+        f"{counted(registers, 'register')} at {settings}, the unit's delay {latency:g} ms",
+        (
+            f"{_REQUEST_BYTES} bytes out, {reply} bytes back, and silences: {1000 * seconds:.1f} ms at {settings}.",
+            f"A character is {settings.bits_per_character} bits and takes {1000 * settings.character_time:.3f} ms; 3.5 "
+            f"characters of silence are {1000 * settings.t3_5:.3f} ms.",
+            f"At most {1 / seconds:.1f} such reads a second.",
+        ),
+        {"request_bytes": _REQUEST_BYTES, "reply_bytes": reply, "milliseconds": round(1000 * seconds, 3)},
+        "(request + reply) × bits / baud + the unit's delay, at least 3.5 characters, + 3.5 characters",
+        "MODBUS over Serial Line V1.02, sections 2.5.1 and 2.5.1.1",
+    )
+
+
+def bits(data: bytes, settings: LineSettings) -> Reckoned:
+    """The bits of `data` as they follow each other on the wire, as a scope shows them; raises `UsageError`."""
+    if not 0 < len(data) <= _MOST_BYTES:
+        raise UsageError(f"{counted(len(data), 'byte')} are no frame.", todo=f"Give 1 to {_MOST_BYTES} bytes.")
+    sent = [_drawn(value, settings) for value in data]
+    parity = "" if settings.parity is Parity.NONE else ", parity"
+    return Reckoned(
+        "bits",
+        "Bits on the wire",
+        f"{hex_bytes(data)} at {settings}",
+        (
+            f"{counted(len(data) * settings.bits_per_character, 'bit')}, "
+            f"{1000 * settings.wire_time(len(data)):.3f} ms; one bit is {1e6 * settings.bit_time:.1f} µs.",
+            *(f"{value:02X}  {drawn}" for value, drawn in zip(data, sent, strict=True)),
+        ),
+        {"bits": sent, "bit_microseconds": round(1e6 * settings.bit_time, 3)},
+        f"start 0, data from the lowest bit{parity}, stop 1; 1 is D1 above D0, as idle is",
+        "MODBUS over Serial Line V1.02, sections 2.5.1, 2.6.1 and 3.3.2",
+    )
+
+
+_CABLES = {
+    Cabling.TWISTED_PAIR: "twisted pair",
+    Cabling.CATEGORY_5: "Category 5 cable",
+    Cabling.FOUR_WIRE_AS_TWO: "four-wire cabling used as two-wire",
+}
+
+
+def _other(model: LoadModel) -> LoadModel:
+    return LoadModel.TO_COMMON if model is LoadModel.ACROSS_PAIR else LoadModel.ACROSS_PAIR
+
+
+def _loads(unit_loads: float) -> str:
+    return "no unit load" if not unit_loads else "1 unit load" if unit_loads == 1 else f"{unit_loads:g} unit loads"
+
+
+def _drawn(value: int, settings: LineSettings) -> str:
+    """Start, data, parity and stop bits, parted by spaces."""
+    bits_ = "".join(str(bit) for bit in character_bits(value, settings))
+    data = 1 + settings.data_bits
+    parts = (bits_[0], bits_[1:data], bits_[data : -settings.stop_bits], bits_[-settings.stop_bits :])
+    return " ".join(part for part in parts if part)
