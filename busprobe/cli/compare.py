@@ -10,9 +10,10 @@ from busprobe.cli import options, output
 from busprobe.cli.sessions import stored_profiles
 from busprobe.errors import ExitCode
 from busprobe.handover.assemble import assemble
-from busprobe.handover.visits import FORMAT, compare
-from busprobe.job.job import Job
+from busprobe.handover.comparison import FORMAT
+from busprobe.handover.visits import compare
 from busprobe.job.plan import differences, kept_plan
+from busprobe.job.reading import job_as_it_is
 
 
 @click.command()
@@ -29,7 +30,7 @@ def command(before: Path, now: Path, as_json: bool) -> ExitCode:
     Example:
       busprobe compare spring.busjob autumn.busjob
     """
-    with Job.open(before) as earlier, Job.open(now) as later:
+    with job_as_it_is(before) as earlier, job_as_it_is(now) as later:
         then = assemble(earlier, stored_profiles(before).profiles)
         comparison = compare(then, assemble(later, stored_profiles(now).profiles))
         plan = kept_plan(later) or kept_plan(earlier)

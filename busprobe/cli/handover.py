@@ -9,9 +9,11 @@ import click
 from busprobe.cli import options, output
 from busprobe.cli.sessions import stored_profiles
 from busprobe.errors import ExitCode
-from busprobe.handover.assemble import assemble
+from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, left_over, write
+from busprobe.handover.missing import missing
 from busprobe.job.job import Job
+from busprobe.session import Session
 
 
 @click.command()
@@ -24,9 +26,24 @@ from busprobe.job.job import Job
     multiple=True,
     help="Format, may be repeated; all if left out.",
 )
+@click.option(
+    "--compare-with",
+    "earlier",
+    type=options.FILE,
+    help="Job file of an earlier visit: the papers say what is not as it was. Kept in the job.",
+)
+@click.option("--no-compare", is_flag=True, help="Compare with no earlier visit any more.")
 @click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
 @options.as_json
-def command(job_file: Path, folder: Path, formats: tuple[str, ...], overwrite: bool, as_json: bool) -> ExitCode:
+def command(
+    job_file: Path,
+    folder: Path,
+    formats: tuple[str, ...],
+    earlier: Path | None,
+    no_compare: bool,
+    overwrite: bool,
+    as_json: bool,
+) -> ExitCode:
     """Write the papers: bus list, points, journal, proof, labels, polling table, a description of each unit.
 
     \b
@@ -40,14 +57,12 @@ def command(job_file: Path, folder: Path, formats: tuple[str, ...], overwrite: b
       busprobe handover --job plant.busjob --out handover --format csv
     """
     with Job.open(job_file) as job:
-        bus_list = assemble(job, stored_profiles(job_file).profiles)
+        session = Session(job, stored_profiles(job_file))
+        bus_list = session.compare_with(earlier) if earlier or no_compare else session.papers()
     written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
     old = left_over(folder, written) if "things" in (formats or EXPORTERS) else []
     if as_json:
-        files = [str(path) for path in written]
-        left = [str(path) for path in old]
-        caveats = {"attention": list(bus_list.attention), "not_tested": list(bus_list.not_tested)}
-        output.document({"format": "busprobe.handover/1", "files": files, "left_over": left, **caveats})
+        output.document(_document(bus_list, written, old))
     else:
         output.lines(str(path) for path in written)
         for path in old:
@@ -56,4 +71,17 @@ def command(job_file: Path, folder: Path, formats: tuple[str, ...], overwrite: b
             output.say(f"Attention: {words}")
         for words in bus_list.not_tested:
             output.say(f"Not tested: {words}")
+        for gap in missing(bus_list):
+            output.say(f"Missing: {gap.what}")
     return ExitCode.ATTENTION if bus_list.attention else ExitCode.DONE
+
+
+def _document(bus_list: BusList, written: list[Path], old: list[Path]) -> dict[str, object]:
+    return {
+        "format": "busprobe.handover/1",
+        "files": [str(path) for path in written],
+        "left_over": [str(path) for path in old],
+        "attention": list(bus_list.attention),
+        "not_tested": list(bus_list.not_tested),
+        "missing": [gap.what for gap in missing(bus_list)],
+    }

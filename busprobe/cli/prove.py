@@ -1,55 +1,154 @@
-"""``busprobe prove``: does the bus hold up?"""
+"""``busprobe prove``: does the bus hold up, and how fast can a master poll it?"""
 
 from __future__ import annotations
 
 import threading
 from pathlib import Path
+from threading import Event as StopFlag
 
 import click
 
+from busprobe import runs
 from busprobe.cli import options, output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
-from busprobe.errors import ExitCode
+from busprobe.errors import ExitCode, PortError, UsageError
+from busprobe.handover.polling import Polling, cycle_words, polling
+from busprobe.handover.proof_table import advice
+from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.modbus.addresses import both_forms
 from busprobe.pair import failure_patterns
 from busprobe.prove.endurance import Finished, RoundDone
+from busprobe.prove.polling import Row
 from busprobe.prove.proof import Proof
+from busprobe.prove.statistics import milliseconds
 from busprobe.prove.tally import Kind
+from busprobe.session import Session
+
+_MINUTES = 1.0
+_LONGEST_PAUSE = 60_000.0
+_CYCLES = 20
+"""Cycles of the polling table that are measured."""
 
 
 @click.command()
 @options.port
 @options.job(required=True, text="Job file; the units on its list are polled.")
-@click.option("--minutes", type=click.FloatRange(0, min_open=True), help="How long; one minute if left out.")
+@click.option(
+    "--minutes",
+    type=click.FloatRange(0, min_open=True),
+    help="How long; one minute if left out, or as long as the run that goes on was to be.",
+)
 @click.option("--rounds", type=click.IntRange(1), help="How many rounds instead.")
+@click.option(
+    "--pause",
+    type=click.FloatRange(0, _LONGEST_PAUSE),
+    default=0.0,
+    metavar="MS",
+    help="Milliseconds of silence before each request; full wire speed if left out.",
+)
+@click.option("--go-on", is_flag=True, help="Go on with the last run, if it was stopped or cut off.")
+@click.option(
+    "--every",
+    "wanted",
+    multiple=True,
+    metavar="[TYPE/POINT=]S",
+    help="Seconds after which new values are wanted, of all points or of one; kept in the job. May be repeated.",
+)
+@click.option("--try-table", is_flag=True, help="Then try the polling table on the bus and measure its cycle.")
 @options.as_json
-def command(port: str, job_file: Path, minutes: float | None, rounds: int | None, as_json: bool) -> ExitCode:
-    """Poll every unit of the job at full speed, retry nothing and count every kind of error.
+def command(
+    port: str,
+    job_file: Path,
+    minutes: float | None,
+    rounds: int | None,
+    pause: float,
+    go_on: bool,
+    wanted: tuple[str, ...],
+    try_table: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Poll every unit of the job, retry nothing and count every kind of error.
+
+    After it: what to set at the master, and the polling table, the cheapest requests that fetch every point as often
+    as it is wanted, with the time of a whole cycle.  What was counted is kept while the run goes on.
 
     \b
     Example:
-      busprobe prove --port /dev/ttyUSB0 --job plant.busjob --minutes 5
+      busprobe prove --port /dev/ttyUSB0 --job plant.busjob --minutes 5 --every 10
     """
-    if minutes is None and rounds is None:
-        minutes = 1.0
     stop = threading.Event()
     with session_on(port, job_file) as session, on_interrupt(stop.set):
-        for event in session.prove(minutes=minutes, rounds=rounds, stop=stop):
-            match event:
-                case RoundDone(proof, _) if proof.rounds % 10 == 0:
-                    output.say(f"{proof.rounds} rounds, {proof.polls} polls, {proof.failed} failed")
-                case Finished(proof, failure):
-                    last, trouble = proof, failure
+        if wanted:
+            keep_intervals(session.job, _said(session, wanted))
+        proof, trouble = _prove(session, minutes, rounds, stop, pause=pause / 1000, go_on=go_on)
+        if try_table and trouble is None and not stop.is_set():
+            trouble = _try(session, stop)
         patterns = failure_patterns(session.job)
+        listed = session.bus_list()
+    made, items = polling(listed), advice(listed)
     if as_json:
-        output.document({**last.document(), "patterns": [pattern.document() for pattern in patterns]})
+        measured = made.measured.seconds if made.measured else None
+        more = {"advice": [item.document() for item in items], "polling": made.table.document(measured)}
+        output.document({**proof.document(), "patterns": [pattern.document() for pattern in patterns], **more})
     else:
-        _print(last)
+        _print(proof)
         print_observations(patterns)
+        output.line("")
+        output.table(
+            ("For the master", "Value", "", "Why"), [(i.name, f"{i.value:g}", i.unit, i.reason) for i in items]
+        )
+        _print_polling(made)
     if trouble is not None:
+        output.say("What was counted is kept. Once the adapter is back, go on with --go-on.")
         raise trouble
-    return ExitCode.DONE if last.clean and last.complete else ExitCode.ATTENTION
+    return ExitCode.DONE if proof.clean and proof.complete else ExitCode.ATTENTION
+
+
+def _said(session: Session, wanted: tuple[str, ...]) -> Intervals:
+    """The intervals kept so far with those said now; raises `UsageError` for what names no point or is no time."""
+    intervals = kept_intervals(session.job)
+    for text in wanted:
+        name, given, seconds = text.rpartition("=")
+        if not given:
+            intervals = Intervals(parse_interval(text), intervals.points)
+            continue
+        profile, _, point = name.partition("/")
+        known = session.store.profiles.get(profile)
+        names = [each.name for each in known.points] if known else []
+        if point not in names:
+            raise UsageError(
+                f"'{output.visible_cell(name)}' is no point of a known device type.",
+                todo=f"Its points are: {', '.join(names)}."
+                if names
+                else "Write TYPE/POINT=SECONDS with the id of a type, as 'busprobe profiles list' shows it.",
+            )
+        intervals = intervals.with_point(profile, point, parse_interval(seconds))
+    return intervals
+
+
+def _prove(
+    session: Session, minutes: float | None, rounds: int | None, stop: StopFlag, *, pause: float, go_on: bool
+) -> tuple[Proof, PortError | None]:
+    last_run = runs.last_run(session.job) if go_on else None
+    ended = last_run is None or last_run.proof.complete
+    if minutes is None and rounds is None and ended:
+        minutes = _MINUTES
+    for event in session.prove(minutes=minutes, rounds=rounds, pause=pause, stop=stop, resume=go_on):
+        match event:
+            case RoundDone(proof, _) if proof.rounds % 10 == 0:
+                output.say(f"{proof.rounds} rounds, {proof.polls} polls, {proof.failed} failed")
+            case Finished(proof, failure):
+                last, trouble = proof, failure
+    return last, trouble
+
+
+def _try(session: Session, stop: StopFlag) -> PortError | None:
+    output.say("Trying the polling table.")
+    for event in session.try_polling(_CYCLES, stop):
+        if isinstance(event, Finished):
+            return event.failure
+    return None
 
 
 def _print(proof: Proof) -> None:
@@ -66,6 +165,23 @@ def _print(proof: Proof) -> None:
     ]
     output.table(("Address", "Settings", "Polls", *map(str, kinds), "Median", "99 %", "Maximum"), rows)
     output.lines(proof.findings)
+
+
+def _print_polling(made: Polling) -> None:
+    output.line("")
+    if made.table.rows:
+        columns = ("Address", "Function", "Register", "Count", "Every s", "ms", "Points")
+        output.table(columns, [_request(row) for row in made.table.rows])
+        output.line(f"{cycle_words(made)} Bus load {100 * made.table.load:.1f} %. {made.wanted}")
+        cycles = ", ".join(f"{baud}: {milliseconds(cycle):g} ms" for baud, cycle in made.table.cycles().items())
+        output.line(f"Computed at other baud rates: {cycles}.")
+    output.lines(f"Not asked: {words}" for words in made.not_asked)
+    output.lines(f"Assumed: {words}" for words in made.assumed)
+
+
+def _request(row: Row) -> tuple[object, ...]:
+    where = (both_forms(row.address), row.block.function, row.block.register, row.block.count)
+    return (*where, f"{row.every:g}", milliseconds(row.seconds), ", ".join(row.names))
 
 
 def _ms(seconds: float | None) -> str:

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 
 from busprobe.handover import caveats
-from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, UnitRow
-from busprobe.handover.rows import journal_row, point_rows, reserved_row, step_sheet, survey_sheet, unit_row
+from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.handover.rows import (
+    journal_row,
+    planned_row,
+    point_rows,
+    reserved_row,
+    step_sheet,
+    survey_sheet,
+    unit_row,
+)
 from busprobe.job import Job, SurveyRecord, UnitRecord
-from busprobe.job.plan import differences, kept_plan
+from busprobe.job.intervals import kept_intervals
+from busprobe.job.plan import PlannedUnit, differences, kept_plan
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
@@ -24,9 +34,16 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     survey = job.latest_survey()
     units = sorted(job.units(), key=_cable_order)
     rows = [unit_row(n, unit, _profile(unit, profiles)) for n, unit in enumerate(units, start=1)]
-    reserved = _reserved(units, profiles, survey)
+    plan = kept_plan(job)
+    rows = [replace(row, plan=_against(row, plan)) for row in rows]
+    absent = [unit for unit in plan if unit.address not in {row.address for row in rows}]
+    rows += [planned_row(n, unit, profiles.get(unit.profile)) for n, unit in enumerate(absent, len(rows) + 1)]
+    cabling, intervals = job.cabling, kept_intervals(job)
+    reserved = _reserved(units, profiles, survey, {row.address for row in rows}, cabling.keep_free)
     rows += [reserved_row(n, address, remark) for n, (address, remark) in enumerate(reserved.items(), len(rows) + 1)]
-    points = tuple(row for unit in units if unit.kind == "unit" for row in point_rows(unit, _profile(unit, profiles)))
+    points = tuple(
+        row for unit in units if unit.kind == "unit" for row in point_rows(unit, _profile(unit, profiles), intervals)
+    )
     journal = tuple(journal_row(write) for write in job.writes())
     proof = _proof(job, units)
     document = survey.document if survey else {}
@@ -46,6 +63,10 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         survey=survey_sheet(survey) if survey else None,
         listening=step_sheet(job.latest("listening")),
         wiring=step_sheet(job.latest("wiring")),
+        cautions=step_sheet(job.latest("cautions")),
+        hunts=tuple(StepSheet(record.made, record.document) for record in job.records("hunt")),
+        cabling=cabling,
+        every_s=intervals.every,
     )
     return BusList(
         segment=segment,
@@ -54,10 +75,11 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         journal=journal,
         proof=proof,
         attention=(
-            *differences(kept_plan(job), units),
+            *differences(plan, units),
             *caveats.attention(segment, rows, points, journal, proof, document),
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
+        trial=step_sheet(job.latest("polling")),
     )
 
 
@@ -69,23 +91,40 @@ def _profile(unit: UnitRecord, profiles: Mapping[str, Profile]) -> Profile | Non
     return profiles.get(unit.profile) if unit.profile else None
 
 
-def _reserved(
-    units: Iterable[UnitRecord], profiles: Mapping[str, Profile], survey: SurveyRecord | None
-) -> dict[int, str]:
-    """Factory addresses of the device types in use that no listed unit has, each with why and what is known of it.
+def _against(row: UnitRow, plan: Sequence[PlannedUnit]) -> str:
+    """How a row stands to the plan."""
+    wanted = next((unit for unit in plan if unit.address == row.address), None)
+    if wanted is None:
+        return "not planned" if plan else ""
+    if wanted.settings is not None and row.settings != str(wanted.settings):
+        return f"planned with {wanted.settings}"
+    if wanted.profile and row.profile is not None and row.profile != wanted.profile:
+        return f"planned as {wanted.profile}"
+    return "as planned"
 
-    The next unit out of the box will come up there (common practice).
+
+def _reserved(
+    units: Iterable[UnitRecord],
+    profiles: Mapping[str, Profile],
+    survey: SurveyRecord | None,
+    taken: Collection[int],
+    keep_free: str,
+) -> dict[int, str]:
+    """Addresses that nobody on the list has and that are to stay free, each with why and what is known of it.
+
+    They are those somebody noted, and the factory addresses of the device types in use: the next unit out of the box
+    will come up there (common practice).
     """
-    units = tuple(units)
-    taken = {unit.address for unit in units}
     types: dict[int, list[str]] = {}
     for profile in sorted({unit.profile for unit in units if unit.profile} & set(profiles)):
         factory = profiles[profile].factory
         if factory is not None:
             types.setdefault(factory.address, []).append(str(profiles[profile]))
+    why = dict.fromkeys(parse_addresses(keep_free) if keep_free else (), "as noted")
+    why |= {address: f"factory address of {', '.join(names)}" for address, names in types.items()}
     return {
-        address: f"Keep free: factory address of {', '.join(names)}. {_as_surveyed(address, survey)}"
-        for address, names in sorted(types.items())
+        address: f"Keep free: {words}. {_as_surveyed(address, survey)}"
+        for address, words in sorted(why.items())
         if address not in taken
     }
 

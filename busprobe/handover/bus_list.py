@@ -6,15 +6,20 @@ are numbers as they go on the wire; writing them in decimal and hex is up to the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
+
+from busprobe.handover.comparison import EarlierVisit
+from busprobe.job.intervals import USUAL
+from busprobe.job.records import Cabling
 
 FORMAT = "busprobe.buslist/1"
 """Format name of the JSON document; counts up when a field changes its meaning or goes."""
 
-State = Literal["unit", "clash", "unsure", "reserved"]
-"""What a row is: one unit, two or more at one address, not clear who, or an address to keep free."""
+State = Literal["unit", "clash", "unsure", "planned", "reserved"]
+"""What a row is: one unit, two or more at one address, not clear who, planned and not found, or to be kept free."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,14 @@ class SegmentSheet:
     listening: StepSheet | None
     """What was heard on the pair before anything was asked."""
     wiring: StepSheet | None
+    cautions: StepSheet | None = None
+    """That somebody read the cautions before hands went to the terminals."""
+    hunts: tuple[StepSheet, ...] = ()
+    """Who started and stopped answering while hands were at the terminals."""
+    cabling: Cabling = field(default_factory=Cabling)
+    """The pair of wires as somebody noted it."""
+    every_s: float | None = None
+    """Seconds after which new values are wanted; `None` = nobody said."""
 
 
 @dataclass(frozen=True)
@@ -131,6 +144,21 @@ class UnitRow:
     seen: str | None = None
     """When it last answered."""
     remarks: tuple[str, ...] = ()
+    distance_m: float | None = None
+    """Metres of cable from the master; `None` = not noted."""
+    terminator: bool | None = None
+    """Whether a terminator is fitted at this unit; `None` = not noted."""
+    plan: str = ""
+    """How it stands to the plan of the bus, in words; empty without a plan."""
+    supply: str = ""
+    """Its supply, as somebody noted it."""
+    label_fitted: bool | None = None
+    """Whether its label is on it; `None` = not noted."""
+
+    @property
+    def found(self) -> bool:
+        """Whether somebody answers there; the others stand for what is planned or to be kept free."""
+        return self.state in ("unit", "clash", "unsure")
 
 
 @dataclass(frozen=True)
@@ -165,6 +193,21 @@ class PointRow:
     plausible: bool | None
     scale_register: int | None = None
     """Register on the wire that holds a further scale, which was in `scale` when the value was read."""
+    every_s: float = USUAL
+    """Seconds after which a new value is wanted."""
+    reference: str = ""
+    """The value on the unit's display or a reference instrument, as somebody noted it."""
+
+    @property
+    def deviation(self) -> float | None:
+        """The value read less the one noted; `None` where either is no number."""
+        try:
+            noted = float(self.reference.split()[0].replace(",", "."))
+        except (ValueError, IndexError):
+            return None
+        if isinstance(self.value, str) or self.value is None or not math.isfinite(noted):
+            return None
+        return round(self.value - noted, 6)
 
 
 @dataclass(frozen=True)
@@ -224,3 +267,7 @@ class BusList:
     """What has to be looked at before this segment can be called sound."""
     not_tested: tuple[str, ...]
     """What nobody looked at."""
+    trial: StepSheet | None = None
+    """The last trial of the polling table on the bus; `None` = not tried."""
+    earlier: EarlierVisit | None = None
+    """What is not as it was at an earlier visit; `None` = not compared."""

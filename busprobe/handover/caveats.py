@@ -6,6 +6,7 @@ Each caveat is one sentence that names the unit or the record it rests on.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from busprobe.handover.bus_list import JournalRow, PointRow, Proof, SegmentSheet, StepSheet, UnitRow
@@ -14,6 +15,9 @@ from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_a
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.readdress.outcome import Result
 from busprobe.wiring.meter import Level
+
+TERMINATORS = 2
+"""On a pair, one at either end (MODBUS over Serial Line V1.02, section 3.4.5)."""
 
 
 def attention(
@@ -40,6 +44,7 @@ def attention(
     for point in points:
         if point.plausible is False:
             yield f"{_point_name(point)} reads {point.text or 'nothing'}, which is not plausible."
+    yield from _along_the_cable(segment, units)
     yield from _open_writes(segment, journal)
     yield from _wiring_attention(segment.wiring)
 
@@ -75,7 +80,7 @@ def not_tested(
 
 
 def _shared_addresses(units: Sequence[UnitRow]) -> Iterator[str]:
-    found = [unit for unit in units if unit.state != "reserved"]
+    found = [unit for unit in units if unit.found]
     for address in sorted({unit.address for unit in found}):
         at = [unit.settings for unit in found if unit.address == address]
         if len(at) > 1:
@@ -100,6 +105,27 @@ def _unit_attention(unit: UnitRow) -> Iterator[str]:
         yield f"{name}: {unit.exceptions} of {unit.polls} polls were refused with an exception."
     if unit.after_junk:
         yield f"{name}: {unit.after_junk} of {unit.polls} replies came after stray bytes."
+
+
+def _along_the_cable(segment: SegmentSheet, units: Sequence[UnitRow]) -> Iterator[str]:
+    """What was noted of the places along the cable and cannot be, or should not."""
+    placed = sorted((u for u in units if u.found and u.position is not None), key=lambda unit: unit.position or 0)
+    for position in sorted({unit.position for unit in placed if unit.position is not None}):
+        there = [unit for unit in placed if unit.position == position]
+        if len(there) > 1:
+            yield f"Place {position} along the cable is noted of {len(there)} units: {_names(there)}."
+    for near, far in pairwise(unit for unit in placed if unit.distance_m is not None):
+        if (far.distance_m or 0) < (near.distance_m or 0):
+            yield (
+                f"{_name(far)}: noted behind {_names([near])} along the cable, but nearer to the master: "
+                f"{far.distance_m:g} m and {near.distance_m:g} m."
+            )
+    fitted = [unit for unit in units if unit.found and unit.terminator]
+    number = len(fitted) + bool(segment.cabling.terminator_at_master)
+    if number > TERMINATORS:
+        yield f"{number} terminators are noted; a pair has {TERMINATORS}, one at either end (V1.02 section 3.4.5)."
+    elif segment.cabling.terminator_at_master and placed and fitted and fitted[0] in placed[:-1]:
+        yield f"{_name(fitted[0])}: a terminator is noted here, and this is not the end of the cable."
 
 
 def _lost(segment: SegmentSheet, units: Sequence[UnitRow], document: Mapping[str, Any]) -> Iterator[str]:

@@ -44,4 +44,6 @@ def harmless(cell: Cell) -> Cell:
     if not isinstance(cell, str):
         return cell
     text = plain(cell)
+    if text.endswith(";"):
+        text += " "  # else, where cells are split at semicolons, the closing quote would open one over several lines
     return text if _NUMBER.fullmatch(text) else _FORMULA.sub(r"\1'", text)

@@ -7,22 +7,21 @@ from __future__ import annotations
 
 from busprobe.handover import svg
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.failure_plot import failure_plot
 from busprobe.handover.pages import render
 from busprobe.handover.proof_table import latest_proof
 from busprobe.handover.reply_plots import reply_plots
 from busprobe.handover.segment_drawing import cable_order, segment_drawing
-from busprobe.handover.tables import page_tables
+from busprobe.handover.table import NOT_NOTED
+from busprobe.handover.tables import page_tables, segment_table
 
-BY_HAND = (
-    *("Cable type", "Cable length", "Route", "Terminators fitted at", "Bias fitted at", "Common conductor connected"),
-    *("Shield earthed at", "Master and its port", "Instruments used", "Labels fitted", "Witness", "Date and signature"),
-)
-"""What a job file has no place for and a complete paper has: left open for a pen."""
+PEN = ("Behaviour with one unit off", "Date and signature")
+"""What only a pen can add."""
 
 
 def files(bus_list: BusList) -> dict[str, bytes]:
     """The file's name and content."""
-    segment, *units, points, journal, proof, wiring = page_tables(bus_list)
+    *tables, proof, wiring = page_tables(bus_list)
     latest = latest_proof(bus_list)
     plots = None if latest is None else reply_plots(latest)
     page = render(
@@ -32,13 +31,20 @@ def files(bus_list: BusList) -> dict[str, bytes]:
         not_tested=bus_list.not_tested,
         drawing=svg.markup(segment_drawing(bus_list)),
         order=cable_order(bus_list.units),
-        plots=None if plots is None else svg.markup(plots),
-        segment=segment,
-        units=units,
-        points=points,
-        journal=journal,
+        plots=_markup(plots),
+        failures=None if latest is None else _markup(failure_plot(latest)),
+        tables=tables,
         proof=proof,
         wiring=wiring,
-        by_hand=BY_HAND,
+        by_hand=by_hand(bus_list),
     )
     return {"bus-list.html": page}
+
+
+def by_hand(bus_list: BusList) -> tuple[str, ...]:
+    """What a complete paper says and nobody has noted, left open for a pen."""
+    return (*(str(item) for item, value in segment_table(bus_list).rows if value == NOT_NOTED), *PEN)
+
+
+def _markup(drawing: svg.Element | None) -> str | None:
+    return None if drawing is None else svg.markup(drawing)

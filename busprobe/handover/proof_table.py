@@ -9,7 +9,7 @@ from busprobe.handover.polling import polling
 from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.modbus.addresses import both_forms
 from busprobe.prove import proof as proving
-from busprobe.prove.advice import advise
+from busprobe.prove.advice import Advised, advise
 from busprobe.prove.statistics import milliseconds
 
 COLUMNS = ("What", "Value", "Unit", "Note")
@@ -26,6 +26,12 @@ def latest_proof(bus_list: BusList) -> proving.Proof | None:
     if latest is None or latest.document.get("format") != proving.FORMAT:
         return None
     return proving.Proof.from_document(latest.document)
+
+
+def advice(bus_list: BusList) -> tuple[Advised, ...]:
+    """What to set at the master, as far as the last endurance run and the points on the list allow."""
+    proof = latest_proof(bus_list)
+    return () if proof is None else advise(proof, polling(bus_list).table).items
 
 
 def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
@@ -48,5 +54,5 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
         name = f"Unit {both_forms(unit.address)} {unit.settings}"
         yield f"{name}: failed polls", unit.failed, "", unit.words
         yield f"{name}: 99 of 100 replies begin within", milliseconds(unit.reply_times.percentile(99)), "ms", ""
-    for item in advise(proof, polling(bus_list).table).items:
+    for item in advice(bus_list):
         yield f"Advice for the master: {item.name}", item.value, item.unit, item.reason

@@ -8,6 +8,8 @@ from typing import Any
 
 from busprobe.handover.bus_list import JournalEntry, JournalRow, PointRow, StepSheet, SurveySheet, UnitRow
 from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
+from busprobe.job.intervals import Intervals
+from busprobe.job.plan import PlannedUnit
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.schema import Point, Profile
 from busprobe.prove.tally import Kind
@@ -25,6 +27,10 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         address=unit.address,
         settings=unit.settings,
         position=unit.position,
+        distance_m=unit.distance_m,
+        terminator=unit.terminator,
+        label_fitted=unit.label_fitted,
+        supply=unit.noted.get("supply", ""),
         tag=unit.tag,
         location=unit.location,
         factory_address=unit.factory_address,
@@ -35,7 +41,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         latency_median_ms=unit.latency.median_ms,
         latency_maximum_ms=unit.latency.maximum_ms,
         seen=unit.seen,
-        remarks=unit.notes,
+        remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.notes),
     )
     row = _with_counters(row, unit.counters)
     if unit.kind != "unit":
@@ -43,7 +49,28 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
     row = replace(row, profile=unit.profile, match=unit.match)
     if profile is not None and (unit.match is None or unit.match >= RECOGNISED):
         row = _with_profile(row, profile)
-    return _with_identity(row, unit.identity)
+    return _with_noted(_with_identity(row, unit.identity), unit.noted)
+
+
+def planned_row(number: int, unit: PlannedUnit, profile: Profile | None) -> UnitRow:
+    """The row of a unit that the plan has and nobody found."""
+    return UnitRow(
+        number,
+        "planned",
+        unit.address,
+        str(unit.settings or ""),
+        position=unit.position or None,
+        distance_m=unit.distance_m,
+        terminator=unit.terminator,
+        plan="planned and not found",
+        tag=unit.tag,
+        location=unit.location,
+        device_type=profile.kind if profile else "",
+        maker=profile.maker if profile else "",
+        model=profile.model if profile else "",
+        identity_source="the plan" if profile else "",
+        profile=unit.profile or None,
+    )
 
 
 def reserved_row(number: int, address: int, remark: str) -> UnitRow:
@@ -51,8 +78,13 @@ def reserved_row(number: int, address: int, remark: str) -> UnitRow:
     return UnitRow(number, "reserved", address, remarks=(remark,))
 
 
-def point_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
+def point_rows(unit: UnitRecord, profile: Profile | None, intervals: Intervals) -> Iterator[PointRow]:
     """The values of a unit as read, and after them those of its profile that were not read."""
+    for row in _points(unit, profile):
+        yield replace(row, every_s=intervals.of(unit.profile, row.name), reference=unit.references.get(row.name, ""))
+
+
+def _points(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
     points = {} if profile is None else {point.name: point for point in profile.points}
     for reading in unit.readings:
         yield _read_point(unit, profile, points.pop(reading["name"], None), reading)
@@ -148,6 +180,19 @@ def _with_identity(row: UnitRow, identity: Mapping[str, str]) -> UnitRow:
         serial=identity.get("serial") or "",
         revision=identity.get("revision") or "",
         identity_source="said by the unit" if any(said) else row.identity_source,
+    )
+
+
+def _with_noted(row: UnitRow, noted: Mapping[str, str]) -> UnitRow:
+    """What somebody read off the unit fills what it does not say itself."""
+    by_hand = bool((noted.get("maker") or noted.get("model")) and not (row.maker or row.model))
+    return replace(
+        row,
+        maker=row.maker or noted.get("maker", ""),
+        model=row.model or noted.get("model", ""),
+        serial=row.serial or noted.get("serial", ""),
+        revision=row.revision or noted.get("revision", ""),
+        identity_source="read off by hand" if by_hand else row.identity_source,
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from busprobe.handover import svg
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
+from busprobe.handover.table import NOT_NOTED
 from busprobe.modbus.addresses import both_forms
 from busprobe.wiring.meter import Level, Measurement
 
@@ -31,20 +32,31 @@ _CUT = 12
 
 def segment_drawing(bus_list: BusList) -> svg.Element:
     """The drawing; reserved addresses are nobody's and are not in it."""
-    units = [unit for unit in bus_list.units if unit.state != "reserved"]
+    units = [unit for unit in bus_list.units if unit.found]
     boxes = len(units) + 1
     rows = -(-boxes // PER_ROW)
     width = 2 * _EDGE + min(boxes, PER_ROW) * (_BOX + _GAP) - _GAP
     root = svg.drawing(max(width, 480), _TOP + rows * _ROW + 26, "The segment: master and units along the cable")
     places = [_place(n) for n in range(boxes)]
     _cable(root, places, units)
+    _lengths(root, places, units)
     _master(root, places[0], bus_list.segment)
     twice = {address for address, times in Counter(unit.address for unit in units).items() if times > 1}
     for unit, (x, y) in zip(units, places[1:], strict=True):
         _unit(root, unit, x, y, twice=unit.address in twice)
     known, words = terminators(bus_list.segment)
-    _terminator(root, places[0], left=True, known=known)
-    _terminator(root, places[-1], left=(boxes - 1) // PER_ROW % 2 == 1, known=known)
+    fitted = (bus_list.segment.cabling.terminator_at_master, *(unit.terminator for unit in units))
+    for n, (place, there) in enumerate(zip(places, fitted, strict=True)):
+        if n == 0 or n == boxes - 1:
+            # Where nobody looked, a resistance that fits two says that they are there, and the ends are their place;
+            # one that does not fit cannot say which of them is missing.
+            look = True if there is None and known and not any(fitted) else there
+            _end(root, place, left=n == 0 or (boxes - 1) // PER_ROW % 2 == 1, there=look)
+        elif there:
+            _terminator(root, place[0] + _BOX / 2 - 11, place[1] - _DROP - 16, "T")
+    places_noted = terminator_places(bus_list.segment, units)
+    if places_noted != NOT_NOTED:
+        words = f"{words} Fitted, as noted: {places_noted}."
     svg.add(root, "text", words, x=_EDGE, y=_TOP + rows * _ROW + 14, class_="small")
     return root
 
@@ -59,9 +71,17 @@ def terminators(segment: SegmentSheet) -> tuple[bool, str]:
     return False, "Terminators: not measured."
 
 
+def terminator_places(segment: SegmentSheet, units: Sequence[UnitRow]) -> str:
+    """Where terminators are fitted, as somebody noted it."""
+    at = ["master"] if segment.cabling.terminator_at_master else []
+    at += [" ".join(filter(None, (str(unit.address), unit.tag))) for unit in units if unit.found and unit.terminator]
+    looked = segment.cabling.terminator_at_master is not None or any(unit.terminator is not None for unit in units)
+    return ", ".join(at) or ("none noted" if looked else NOT_NOTED)
+
+
 def cable_order(units: Sequence[UnitRow]) -> str:
     """What is known of the order along the cable, in words."""
-    unknown = [str(unit.address) for unit in units if unit.state != "reserved" and unit.position is None]
+    unknown = [str(unit.address) for unit in units if unit.found and unit.position is None]
     if not unknown:
         return "Units are drawn in cable order, counted from the master."
     return (
@@ -95,8 +115,10 @@ def _master(root: svg.Element, place: tuple[float, float], segment: SegmentSheet
     x, y = place
     svg.add(root, "rect", x=x, y=y, width=_BOX, height=_TALL, rx=12, class_="box master")
     svg.add(root, "text", "Master", x=x + 8, y=y + 18, class_="strong")
-    svg.add(root, "text", "(this job: the tester)", x=x + 8, y=y + 34, class_="small")
-    svg.add(root, "text", svg.shortened(segment.port, _SMALL_LETTERS), x=x + 8, y=y + 50, class_="small")
+    master = segment.cabling.master
+    lines = (master, "tested through", segment.port) if master else ("(this job: the tester)", segment.port)
+    for n, text in enumerate(lines):
+        svg.add(root, "text", svg.shortened(text, _SMALL_LETTERS), x=x + 8, y=y + 34 + 16 * n, class_="small")
 
 
 def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) -> None:
@@ -127,11 +149,30 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
         svg.add(box, "text", ", ".join(words), x=x + _BOX / 2, y=y + _TALL + 13, text_anchor="middle", class_="mark")
 
 
-def _terminator(root: svg.Element, place: tuple[float, float], *, left: bool, known: bool) -> None:
-    """Beyond the box at an end of the cable, in the direction of its row."""
+def _end(root: svg.Element, place: tuple[float, float], *, left: bool, there: bool | None) -> None:
+    """Beyond the box at an end of the cable, in the direction of its row: T, T? where it is not known, or nothing."""
     x, y = place[0], place[1] - _DROP
     middle, side = x + _BOX / 2, x - 26 if left else x + _BOX + 4
-    look = "" if known else " unknown"
+    look = "" if there is not None else " unknown"
     svg.add(root, "line", x1=middle, y1=y, x2=side + (22 if left else 0), y2=y, class_=f"end{look}")
-    svg.add(root, "rect", x=side, y=y - 7, width=22, height=14, class_=f"terminator{look}")
-    svg.add(root, "text", "T" if known else "T?", x=side + 11, y=y + 4, text_anchor="middle", class_="mark")
+    if there is False:
+        svg.add(root, "text", "no T", x=side + 11, y=y + 4, text_anchor="middle", class_="mark")
+    else:
+        _terminator(root, side, y - 7, "T" if there else "T?", look)
+
+
+def _terminator(root: svg.Element, x: float, y: float, mark: str, look: str = "") -> None:
+    svg.add(root, "rect", x=x, y=y, width=22, height=14, class_=f"terminator{look}")
+    svg.add(root, "text", mark, x=x + 11, y=y + 11, text_anchor="middle", class_="mark")
+
+
+def _lengths(root: svg.Element, places: Sequence[tuple[float, float]], units: Sequence[UnitRow]) -> None:
+    """Metres of cable between two boxes, where both distances are known."""
+    before: float | None = 0.0
+    for n, unit in enumerate(units):
+        here = unit.distance_m if unit.position is not None else None
+        if before is not None and here is not None and here >= before:
+            (x1, y1), (x2, y2) = places[n], places[n + 1]
+            x = (x1 + x2 + _BOX) / 2 if y1 == y2 else x2 + _BOX / 2 + (30 if x2 < 2 * _EDGE else -30)
+            svg.add(root, "text", f"{here - before:g} m", x=x, y=y2 - _DROP - 5, text_anchor="middle", class_="small")
+        before = here

@@ -11,6 +11,7 @@ Cell = str | int | float | bool | None
 """``None`` says *not known*."""
 
 NOT_TESTED = "not tested"
+NOT_NOTED = "not noted"
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import TypeVar
 
+from busprobe.handover.acceptance import acceptance_table
+from busprobe.handover.addresses import address_table
 from busprobe.handover.bus_list import BusList, JournalRow, PointRow, SegmentSheet, UnitRow
-from busprobe.handover.proof_table import proof_table
-from busprobe.handover.table import NOT_TESTED, Cell, Table
+from busprobe.handover.polling_tables import SHORT_COLUMNS, polling_tables
+from busprobe.handover.proof_table import advice, proof_table
+from busprobe.handover.segment_drawing import terminator_places
+from busprobe.handover.table import NOT_NOTED, NOT_TESTED, Cell, Table
+from busprobe.modbus.addresses import format_addresses
 
 Row = TypeVar("Row")
 Columns = tuple[tuple[str, Callable[[Row], Cell]], ...]
@@ -15,7 +20,9 @@ Columns = tuple[tuple[str, Callable[[Row], Cell]], ...]
 UNIT_COLUMNS: Columns[UnitRow] = (
     ("No.", lambda u: u.number),
     ("Position on cable", lambda u: u.position),
+    ("Cable from master m", lambda u: u.distance_m),
     ("State", lambda u: u.state),
+    ("Plan", lambda u: u.plan),
     ("Address", lambda u: u.address),
     ("Address hex", lambda u: _hex(u.address, 2)),
     ("Tag", lambda u: u.tag),
@@ -26,6 +33,9 @@ UNIT_COLUMNS: Columns[UnitRow] = (
     ("Serial no.", lambda u: u.serial),
     ("Revision", lambda u: u.revision),
     ("Identity source", lambda u: u.identity_source),
+    ("Supply", lambda u: u.supply),
+    ("Terminator fitted", lambda u: _noted(_yes_no(u.terminator)) if u.found else None),
+    ("Label fitted", lambda u: _noted(_yes_no(u.label_fitted)) if u.found else None),
     ("Profile", lambda u: u.profile),
     ("Profile match", lambda u: u.match),
     ("Factory address", lambda u: u.factory_address),
@@ -74,10 +84,13 @@ POINT_COLUMNS: Columns[PointRow] = (
     ("Offset", lambda p: p.offset),
     ("Plausible from", lambda p: p.plausible_min),
     ("Plausible to", lambda p: p.plausible_max),
+    ("Wanted every s", lambda p: p.every_s),
     ("Raw hex", lambda p: " ".join(f"{register:04X}" for register in p.registers or ())),
     ("Value read", lambda p: NOT_TESTED if p.registers is None else p.value),
     ("Value as text", lambda p: p.text),
     ("Plausible", lambda p: _yes_no(p.plausible)),
+    ("Value on display", lambda p: _noted(p.reference)),
+    ("Deviation from display", lambda p: p.deviation),
 )
 """Titles and contents of the list of points."""
 
@@ -98,14 +111,20 @@ JOURNAL_COLUMNS: Columns[JournalRow] = (
 """Titles and contents of the journal of writes."""
 
 WHO_COLUMNS = (
-    *("No.", "State", "Address", "Address hex", "Tag", "Location", "Device type", "Maker", "Model", "Serial no."),
+    *("No.", "State", "Plan", "Address", "Address hex", "Tag", "Device type", "Maker", "Model", "Serial no."),
     *("Revision", "Identity source", "Line settings"),
 )
 """Columns of the list of units on a page: who is there."""
 
+WHERE_COLUMNS = (
+    *("Address", "Tag", "Location", "Position on cable", "Cable from master m", "Terminator fitted", "Supply"),
+    *("Label fitted", "Remarks"),
+)
+"""Columns of the list of units on a page: where each is."""
+
 HOW_COLUMNS = (
-    *("Address", "Tag", "Position on cable", "Factory address", "Previous address", "How set", "Read functions"),
-    *("Write function", "Word order", "Register numbering", "Registers a request", "Gap needed ms", "Remarks"),
+    *("Address", "Tag", "Line settings", "Factory address", "Previous address", "How set", "Read functions"),
+    *("Write function", "Word order", "Register numbering", "Registers a request", "Gap needed ms"),
 )
 """Columns of the list of units on a page: how each is spoken to."""
 
@@ -118,6 +137,7 @@ TEST_COLUMNS = (
 SHORT_POINT_COLUMNS = (
     *("Address", "Tag", "Point", "Register", "Register hex", "Register in data sheet", "Function", "Registers", "Type"),
     *("Word order", "Scale", "Offset", "Unit", "Raw hex", "Value as text", "Plausible"),
+    *("Value on display", "Deviation from display"),
 )
 """Columns of the list of points on a page."""
 
@@ -127,12 +147,20 @@ def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
     return (
         segment_table(bus_list),
         unit_table(bus_list),
+        address_table(bus_list),
         point_table(bus_list),
         journal_table(bus_list),
         proof_table(bus_list),
         wiring_table(bus_list),
+        acceptance_table(bus_list),
+        *comparison_tables(bus_list),
         caveat_table(bus_list),
     )
+
+
+def book_tables(bus_list: BusList) -> tuple[Table, ...]:
+    """All tables of a workbook: those of the bus list and, where as CSV it is a format of its own, the polling."""
+    return (*whole_tables(bus_list), *polling_tables(bus_list))
 
 
 def page_tables(bus_list: BusList) -> tuple[Table, ...]:
@@ -140,10 +168,15 @@ def page_tables(bus_list: BusList) -> tuple[Table, ...]:
     units = unit_table(bus_list)
     return (
         segment_table(bus_list),
+        acceptance_table(bus_list),
+        *comparison_tables(bus_list),
         units.only("Units: who is there", WHO_COLUMNS),
+        units.only("Units: where they are", WHERE_COLUMNS),
         units.only("Units: how to speak to them", HOW_COLUMNS),
         units.only("Units: how they held up", TEST_COLUMNS),
+        address_table(bus_list),
         point_table(bus_list).only("Points", SHORT_POINT_COLUMNS),
+        polling_tables(bus_list)[0].only("Polling table", SHORT_COLUMNS),
         journal_table(bus_list),
         proof_table(bus_list),
         wiring_table(bus_list),
@@ -152,7 +185,7 @@ def page_tables(bus_list: BusList) -> tuple[Table, ...]:
 
 def segment_table(bus_list: BusList) -> Table:
     """The pair of wires as a whole, an item a row."""
-    return Table("segment", "Segment", ("Item", "Value"), tuple(_segment_rows(bus_list.segment)))
+    return Table("segment", "Segment", ("Item", "Value"), tuple(_segment_rows(bus_list)))
 
 
 def unit_table(bus_list: BusList) -> Table:
@@ -176,6 +209,23 @@ def wiring_table(bus_list: BusList) -> Table:
     return Table("wiring", "Wiring", columns, tuple(_wiring_rows(bus_list.segment)))
 
 
+def comparison_tables(bus_list: BusList) -> Iterator[Table]:
+    """What is not as it was at an earlier visit, where one was held against this."""
+    earlier = bus_list.earlier
+    if earlier is None:
+        return
+    last = f", units last seen {earlier.seen}" if earlier.seen else ""
+    rows: list[tuple[Cell, ...]] = [
+        ("earlier visit", None, None, f"{earlier.name}, begun {earlier.created}{last}, by {earlier.tester or 'nobody'}")
+    ]
+    found = earlier.comparison
+    rows += [(str(each.kind), each.address_before, each.address_now, each.words) for each in found.differences]
+    if not found.differences:
+        rows.append(("nothing", None, None, "Nothing that was compared differs."))
+    rows += [("not compared", None, None, words) for words in found.not_compared]
+    yield Table("comparison", "Since the earlier visit", ("What", "Address then", "Address now", "How"), tuple(rows))
+
+
 def caveat_table(bus_list: BusList) -> Table:
     """What needs attention and what nobody tested."""
     rows = (
@@ -190,11 +240,24 @@ def _table(name: str, title: str, columns: Columns[Row], rows: Iterable[Row]) ->
     return Table(name, title, tuple(column for column, _ in columns), cells)
 
 
-def _segment_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
+def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
+    segment, units = bus_list.segment, bus_list.units
     yield "Site", segment.site
     yield "Segment", segment.segment
     yield "Tester", segment.tester
-    yield "Port", segment.port
+    noted = segment.cabling
+    yield "Witness", _noted(noted.witness)
+    yield "Master and its port", _noted(noted.master)
+    yield "Gateway and its settings", _noted(noted.gateway)
+    yield "Cable type", _noted(noted.cable)
+    yield "Cable length m", NOT_NOTED if noted.length_m is None else noted.length_m
+    yield "Route and topology", _noted(noted.route)
+    yield "Terminators fitted at", terminator_places(segment, units)
+    yield "Bias fitted at", _noted(noted.bias)
+    yield "Common conductor", _noted(noted.common)
+    yield "Shield earthed at", _noted(noted.shield)
+    yield "Instruments used", _noted(noted.instruments)
+    yield "Port used for the test", segment.port
     yield "Adapter", segment.adapter
     yield "Job begun UTC", segment.created
     yield "List made UTC", segment.made
@@ -202,6 +265,9 @@ def _segment_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     yield "Line settings of the units", ", ".join(segment.settings)
     yield "Units", segment.units
     yield "Spare addresses", NOT_TESTED if segment.spare is None else segment.spare
+    yield "Reserved addresses", format_addresses(unit.address for unit in units if unit.state == "reserved")
+    for item in advice(bus_list):
+        yield f"Advised: {item.name} {item.unit}".strip(), item.value
     survey = segment.survey
     if survey is None:
         yield "Survey", NOT_TESTED
@@ -221,13 +287,14 @@ def _segment_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     listening = segment.listening
     yield "Listened before asking", NOT_TESTED if listening is None else str(listening.document.get("words", ""))
     yield "Wiring measured UTC", NOT_TESTED if segment.wiring is None else segment.wiring.made
+    cautions = segment.cautions
+    yield "Cautions read by", NOT_NOTED if cautions is None else f"{cautions.document.get('by', '')}, {cautions.made}"
 
 
 def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     if segment.wiring is None:
         yield "all", "", NOT_TESTED, "The wiring was not measured.", "", "", ""
-        return
-    document = segment.wiring.document
+    document = {} if segment.wiring is None else segment.wiring.document
     fields = ("measurement", "reading", "level", "words", "action", "limits", "source")
     for judgement in document.get("judgements", ()):
         yield tuple(str(judgement.get(field, "")) for field in fields)
@@ -235,8 +302,14 @@ def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
         for seen in document.get(kind, ()):
             causes, actions = (" | ".join(hint[key] for hint in seen["hints"]) for key in ("cause", "action"))
             yield where, seen["seen"], "seen", causes, actions, "", ""
+    for kept in document.get("sums", ()):
+        told = " ".join(kept["lines"])
+        yield kept["title"], kept["given"], "reckoned", told, "", kept["formula"], kept["source"]
     for skipped in document.get("skipped", ()):
         yield str(skipped), "", NOT_TESTED, "", "", "", ""
+    for hunt in segment.hunts:
+        log = " | ".join(hunt.document["log"]) or "Nobody started or stopped answering."
+        yield f"hunt for {hunt.document['addresses']}", hunt.made, "seen", log, "", "", ""
 
 
 def _hex(number: int, digits: int) -> str:
@@ -252,4 +325,8 @@ def _yes_no(answer: bool | None) -> str | None:
 
 
 def _tested(unit: UnitRow, result: Cell) -> Cell:
-    return NOT_TESTED if result is None and unit.state != "reserved" else result
+    return NOT_TESTED if result is None and unit.found else result
+
+
+def _noted(text: str | None) -> str:
+    return text or NOT_NOTED

@@ -7,18 +7,15 @@ and line settings, along the writes of the later job's journal), else by its add
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
+from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
 from busprobe.handover.proof_table import latest_proof
 from busprobe.handover.table import plain
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
 from busprobe.readdress.outcome import Result
-
-FORMAT = "busprobe.comparison/1"
-"""Format name of the JSON document."""
 
 ENOUGH = 20
 """Replies of a unit in each endurance run, below which their times are not compared; our choice."""
@@ -28,46 +25,6 @@ GROWTH = 1.25
 
 ADAPTER = 0.016
 """Seconds that another adapter alone may hold back a reply (common practice: latency timers of 16 ms)."""
-
-
-class Kind(StrEnum):
-    """What became different."""
-
-    MISSING = "missing"
-    EXTRA = "extra"
-    MOVED = "moved"
-    EXCHANGED = "exchanged"
-    FIRMWARE = "firmware"
-    SETTINGS = "settings"
-    SLOWER = "slower"
-    STATE = "state"
-    NOT_LOOKED_FOR = "not looked for"
-
-
-@dataclass(frozen=True)
-class Difference:
-    """Something that is not as it was."""
-
-    kind: Kind
-    address_before: int | None
-    address_now: int | None
-    words: str
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """All that two visits do not agree on, and what could not be held against each other."""
-
-    differences: tuple[Difference, ...]
-    not_compared: tuple[str, ...]
-
-    def document(self) -> dict[str, object]:
-        """As JSON can say it."""
-        return {
-            "differences": [asdict(difference) for difference in self.differences],
-            "not_compared": list(self.not_compared),
-        }
-
 
 Pair = tuple[UnitRow, UnitRow]
 Place = tuple[int, str]
@@ -99,8 +56,15 @@ def compare(before: BusList, now: BusList) -> Comparison:
     )
 
 
+def with_earlier(now: BusList, before: BusList, name: str) -> BusList:
+    """The list with what is not as it was in the earlier job called `name`."""
+    seen = max((unit.seen for unit in before.units if unit.seen), default="")
+    earlier = EarlierVisit(name, before.segment.created, seen, before.segment.tester, compare(before, now))
+    return replace(now, earlier=earlier)
+
+
 def _found(bus_list: BusList) -> list[UnitRow]:
-    return [unit for unit in bus_list.units if unit.state != "reserved"]
+    return [unit for unit in bus_list.units if unit.found]
 
 
 # -- who is who ------------------------------------------------------------------------------------------

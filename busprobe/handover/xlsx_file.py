@@ -16,7 +16,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.table import Cell, Table, cell_text, plain
-from busprobe.handover.tables import whole_tables
+from busprobe.handover.tables import book_tables
 
 LONGEST_TEXT = 32_000
 """Characters of a cell; spreadsheets take 32767 (XlsxWriter documentation, `write_string`)."""
@@ -49,7 +49,7 @@ def files(bus_list: BusList) -> dict[str, bytes]:
         }
     )
     look = _Look(book)
-    for table in whole_tables(bus_list):
+    for table in book_tables(bus_list):
         _sheet(book.add_worksheet(_SHEET_UNFIT.sub(" ", table.title)[:31]), table, bus_list, look)
     book.close()
     return {"bus-list.xlsx": content.getvalue()}

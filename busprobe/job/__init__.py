@@ -6,6 +6,7 @@ results it keeps.  Every call that changes something has put it on disk by the t
 
 from busprobe.job.job import Job
 from busprobe.job.records import (
+    Cabling,
     Conclusion,
     JobMeta,
     Latency,
@@ -17,6 +18,7 @@ from busprobe.job.records import (
 )
 
 __all__ = [
+    "Cabling",
     "Conclusion",
     "Job",
     "JobMeta",

@@ -130,6 +130,11 @@ def file_error(path: Path, what: str, todo: str) -> FileError:
     return FileError(visible(str(path)), [Mistake("", what)], kind="job file", todo=todo)
 
 
+def storable(text: str) -> str:
+    """Text that SQLite can keep: a lone surrogate (an undecodable byte of a command line) is written out."""
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
     connection.row_factory = sqlite3.Row

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable
-from dataclasses import fields, replace
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from busprobe.errors import RefusedError
-from busprobe.job.database import Database, file_error
+from busprobe.job.database import Database, file_error, storable
 from busprobe.job.records import (
+    Cabling,
     Conclusion,
     Document,
     JobMeta,
@@ -109,6 +110,18 @@ class Job:
         with self._database.writing() as connection:
             _put_about(connection, {key: value for key, value in given.items() if value is not None})
 
+    @property
+    def cabling(self) -> Cabling:
+        """What was noted of the pair of wires."""
+        with self._database.reading() as connection:
+            row = connection.execute("SELECT value FROM about WHERE key = 'cabling'").fetchone()
+        return Cabling() if row is None else Cabling(**self._load(row["value"]))
+
+    def set_cabling(self, cabling: Cabling) -> None:
+        """Note this of the pair of wires, in place of what was noted before."""
+        with self._database.writing() as connection:
+            _put_about(connection, {"cabling": asdict(cabling)})
+
     # -- surveys -----------------------------------------------------------------------------------------
 
     def begin_survey(self, asked: Document) -> int:
@@ -168,6 +181,22 @@ class Job:
         """Put a unit on the list, in place of what was there at its address and settings."""
         with self._database.writing() as connection:
             _put_unit(connection, unit)
+
+    def revise_units(self, change: Callable[[UnitRecord], UnitRecord]) -> None:
+        """Let `change` look at each entry and give it back, the same or another; all at once.
+
+        What another thread changes meanwhile is not lost, as it would be between `unit` and `put_unit`.  `change` must
+        not use the job.
+        """
+        with self._database.writing() as connection:
+            rows = connection.execute("SELECT address, settings, document FROM unit").fetchall()
+            for row in rows:
+                before = self._load_unit(row["document"])
+                after = change(before)
+                if after != before:
+                    key = (row["address"], row["settings"])
+                    connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", key)
+                    _put_unit(connection, after)
 
     def unit(self, address: int, settings: str) -> UnitRecord | None:
         """The entry for this address at these settings, if there is one."""
@@ -279,7 +308,7 @@ class Job:
             _require(connection, "write", write)
             connection.execute(
                 "INSERT INTO conclusion (write, made, outcome, reply, why) VALUES (?, ?, ?, ?, ?)",
-                (write, self.now(), _text(outcome), reply, _text(why)),
+                (write, self.now(), storable(outcome), reply, storable(why)),
             )
 
     def unfinished_writes(self) -> tuple[WriteRecord, ...]:
@@ -303,6 +332,14 @@ class Job:
         return self._insert(
             "INSERT INTO record (step, made, document) VALUES (?, ?, ?)", step, self.now(), json.dumps(document)
         )
+
+    def amend(self, record: int, document: Document) -> None:
+        """Put `document` in the place of one kept earlier: what goes on is one record and not several."""
+        with self._database.writing() as connection:
+            _require(connection, "record", record)
+            connection.execute(
+                "UPDATE record SET made = ?, document = ? WHERE id = ?", (self.now(), json.dumps(document), record)
+            )
 
     def records(self, step: str) -> tuple[StepRecord, ...]:
         """All documents a step left, oldest first."""
@@ -331,7 +368,7 @@ class Job:
     # -- helpers -----------------------------------------------------------------------------------------
 
     def _insert(self, statement: str, *values: str | int | bytes | None) -> int:
-        stored = [_text(value) if isinstance(value, str) else value for value in values]
+        stored = [storable(value) if isinstance(value, str) else value for value in values]
         with self._database.writing() as connection:
             cursor = connection.execute(statement, stored)
         return int(cursor.lastrowid or 0)
@@ -349,12 +386,7 @@ def _stamp(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def _text(text: str) -> str:
-    """Text that SQLite can keep: a lone surrogate (an undecodable byte of a command line) is written out."""
-    return text.encode("utf-8", "backslashreplace").decode()
-
-
-def _put_about(connection: sqlite3.Connection, values: dict[str, str]) -> None:
+def _put_about(connection: sqlite3.Connection, values: Mapping[str, Any]) -> None:
     connection.executemany(
         "INSERT OR REPLACE INTO about VALUES (?, ?)", [(key, json.dumps(value)) for key, value in values.items()]
     )

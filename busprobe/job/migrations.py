@@ -31,5 +31,13 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             id INTEGER PRIMARY KEY AUTOINCREMENT, step TEXT NOT NULL, made TEXT NOT NULL, document TEXT NOT NULL)""",
         "CREATE TABLE state (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
     ),
+    (
+        # Entries know their distance, terminator, label and what was read off: a program that knows none of these
+        # must not take such an entry for a damaged one, hence a version of its own.
+        """UPDATE unit SET document = json_insert(
+            document, '$.distance_m', NULL, '$.terminator', NULL, '$.label_fitted', NULL, '$.noted', json('{}'),
+            '$.references', json('{}'))
+            WHERE json_valid(document)""",
+    ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version`` keeps n."""

@@ -1,15 +1,18 @@
 """The plan of the bus: which unit should be where, as a CSV file somebody made in a spreadsheet.
 
-Columns, in any order, named in the first row: ``tag``, ``location``, ``profile``, ``address``, ``settings``.  Only
-``tag`` and ``address`` must be filled in; cable order is the order of the rows.
+Columns, in any order, named in the first row: ``tag``, ``location``, ``profile``, ``address``, ``settings``,
+``position``, ``distance``, ``terminator``.  Only ``tag`` and ``address`` must be there and filled in.  Cable order is
+the order of the rows, unless each has a ``position``; ``distance`` is metres of cable from the master, and
+``terminator`` says ``yes`` where one is fitted at the unit and ``no`` where none is.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
@@ -23,7 +26,8 @@ from busprobe.text import visible
 
 _REQUIRED = ("tag", "address")
 _KEY = "plan"
-_COLUMNS = ("tag", "location", "profile", "address", "settings")
+_COLUMNS = ("tag", "location", "profile", "address", "settings", "position", "distance", "terminator")
+_YES_NO = {"yes": True, "no": False, "": None}
 
 
 @dataclass(frozen=True)
@@ -39,7 +43,11 @@ class PlannedUnit:
     settings: LineSettings | None = None
     """The line settings it is to have; None where the plan leaves them open."""
     position: int = 0
-    """Place along the cable, from 1: the row's number."""
+    """Place along the cable, from 1: as given, else the row's number."""
+    distance_m: float | None = None
+    """Metres of cable from the master; None where the plan does not say."""
+    terminator: bool | None = None
+    """Whether a terminator is to be fitted at this unit; None where the plan does not say."""
 
 
 class _Row(BaseModel):
@@ -50,6 +58,22 @@ class _Row(BaseModel):
     location: str = ""
     profile: str = ""
     settings: str = ""
+    position: int | None = Field(default=None, ge=1)
+    distance: float | None = Field(default=None, ge=0, allow_inf_nan=False)
+    terminator: bool | None = None
+
+    @field_validator("position", "distance", mode="before")
+    @classmethod
+    def _number(cls, text: str) -> str | None:
+        """Empty is not noted; spreadsheets write a decimal comma where semicolons part the cells."""
+        return text.strip().replace(",", ".") or None
+
+    @field_validator("terminator", mode="before")
+    @classmethod
+    def _answer(cls, text: str) -> bool | None:
+        if text.strip().lower() not in _YES_NO:
+            raise ValueError("write yes or no, or leave it empty")
+        return _YES_NO[text.strip().lower()]
 
     @field_validator("settings")
     @classmethod
@@ -71,6 +95,18 @@ def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
     return tuple(
         PlannedUnit(**{**row, "settings": row["settings"] and LineSettings.parse(row["settings"])})
         for row in job.state(_KEY) or ()
+    )
+
+
+def seated(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
+    """The entry of a unit that stands where the plan has `planned`; what the plan does not say stays."""
+    return replace(
+        unit,
+        tag=planned.tag,
+        location=planned.location,
+        position=planned.position,
+        distance_m=unit.distance_m if planned.distance_m is None else planned.distance_m,
+        terminator=unit.terminator if planned.terminator is None else planned.terminator,
     )
 
 
@@ -124,6 +160,9 @@ def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
         mistakes.append(Mistake(f"line {rows.line_num}", str(error)))
     if not units and not mistakes:
         mistakes.append(Mistake("", "it has no units in it"))
+    if not any(unit.position for unit in units):
+        units = [replace(unit, position=n) for n, unit in enumerate(units, start=1)]
+    mistakes += _along_the_cable(units)
     if mistakes:
         raise FileError(name, mistakes, kind="plan")
     return tuple(units)
@@ -139,6 +178,8 @@ def _add(row: dict[str, str], line: int, units: list[PlannedUnit], mistakes: lis
             mistakes.append(Mistake(f"line {line}, {column} '{found}'", detail["msg"].removeprefix("Value error, ")))
         return
     for other in units:
+        if entry.position is not None and other.position == entry.position:
+            mistakes.append(Mistake(f"line {line}, position", f"{entry.position} is {other.tag}'s place already"))
         if other.address == entry.address:
             mistakes.append(Mistake(f"line {line}, address", f"{entry.address} is taken by {other.tag} already"))
         if other.tag == visible(entry.tag):
@@ -150,6 +191,20 @@ def _add(row: dict[str, str], line: int, units: list[PlannedUnit], mistakes: lis
             location=visible(entry.location),
             profile=visible(entry.profile),
             settings=LineSettings.parse(entry.settings) if entry.settings else None,
-            position=len(units) + 1,
+            position=entry.position or 0,
+            distance_m=entry.distance,
+            terminator=entry.terminator,
         )
     )
+
+
+def _along_the_cable(units: Sequence[PlannedUnit]) -> Iterator[Mistake]:
+    """Places are given in every row or in none, and who is farther along the cable is not nearer to the master."""
+    for unit in units:
+        if not unit.position:
+            yield Mistake("position", f"{unit.tag} has none, others have: give it in every row, or in none")
+    known = sorted((unit for unit in units if unit.distance_m is not None), key=lambda unit: unit.position)
+    for near, far in pairwise(known):
+        if near.distance_m is not None and far.distance_m is not None and far.distance_m < near.distance_m:
+            what = f"{far.tag} comes after {near.tag}, but is {far.distance_m:g} m from the master and that one"
+            yield Mistake("distance", f"{what} {near.distance_m:g} m")

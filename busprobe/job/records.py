@@ -31,6 +31,36 @@ class JobMeta:
 
 
 @dataclass(frozen=True)
+class Cabling:
+    """The pair of wires as somebody who saw it noted it; empty or `None` where nobody did."""
+
+    master: str = ""
+    """The master and its port."""
+    gateway: str = ""
+    """A gateway between the master and the pair, and its settings."""
+    cable: str = ""
+    """Type of the cable."""
+    length_m: float | None = None
+    """Metres of cable from end to end."""
+    route: str = ""
+    """Where it runs, and its topology where that is not one line."""
+    terminator_at_master: bool | None = None
+    """Whether a terminator is fitted at the master; those at units are noted with the unit."""
+    bias: str = ""
+    """Where bias is fitted."""
+    common: str = ""
+    """Whether and how the common conductor is connected."""
+    shield: str = ""
+    """Where the shield is earthed."""
+    instruments: str = ""
+    """What was measured with."""
+    witness: str = ""
+    """Who was there besides the tester."""
+    keep_free: str = ""
+    """Addresses to keep free, ``200-210``."""
+
+
+@dataclass(frozen=True)
 class Latency:
     """Reply times of a unit in milliseconds; `None` where not measured."""
 
@@ -51,6 +81,17 @@ class UnitRecord:
     location: str = ""
     position: int | None = None
     """Place along the cable, counted from the master."""
+    distance_m: float | None = None
+    """Metres of cable from the master; `None` = not noted."""
+    terminator: bool | None = None
+    """Whether a terminator is fitted at this unit; `None` = not noted."""
+    label_fitted: bool | None = None
+    """Whether its label is on it; `None` = not noted."""
+    noted: Mapping[str, str] = field(default_factory=dict)
+    """What somebody read off the unit or its surroundings: ``maker``, ``model``, ``serial``, ``revision``,
+    ``supply``, ``remark``."""
+    references: Mapping[str, str] = field(default_factory=dict)
+    """Name of a point to its value on the unit's display or a reference instrument, as somebody noted it."""
     profile: str | None = None
     """Id of the device type, where known."""
     match: float | None = None
@@ -163,8 +204,8 @@ class StepRecord:
 def unit_from_finding(finding: Document, *, seen: str, known: UnitRecord | None = None) -> UnitRecord:
     """The as-built entry for a survey finding, carrying on what is `known` of that address and settings.
 
-    What is known of the place (tag, location, position, notes) stays.  What is known of the device stays only
-    while the finding's identity does not contradict it.
+    What is known of the place (tag, location, position, distance, terminator, notes) stays.  What is known of the
+    device stays only while the finding's identity does not contradict it.
     """
     identity = {name: text for name, text in (finding.get("identity") or {}).items() if text}
     base = known or UnitRecord(finding["address"], finding["settings"])
@@ -176,6 +217,8 @@ def unit_from_finding(finding: Document, *, seen: str, known: UnitRecord | None 
             tag=base.tag,
             location=base.location,
             position=base.position,
+            distance_m=base.distance_m,
+            terminator=base.terminator,
             notes=(*base.notes, f"Before {seen} another device answered here: {was}."),
         )
     notes = tuple(note for note in finding.get("notes", ()) if note not in base.notes)

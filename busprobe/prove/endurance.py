@@ -78,6 +78,8 @@ class Plan:
     """From the end of a request to its reply; V1.02 section 2.4.1: 1 s to several seconds at 9600 baud are typical."""
     late_wait: float = 0.5
     """How long to listen on after a poll that its unit did not answer; our choice."""
+    report_every: float = 10.0
+    """How often everything counted so far is given out, to be kept: what a crash may cost; our choice."""
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,13 @@ class RoundDone:
 
 
 @dataclass(frozen=True)
+class Progress:
+    """Time to keep what was counted, in the middle of a round or not."""
+
+    proof: Proof
+
+
+@dataclass(frozen=True)
 class Finished:
     """The run is over: as planned, stopped, or because the port failed."""
 
@@ -112,7 +121,7 @@ class Finished:
     """What happened to the port, if that ended the run."""
 
 
-Event = Polled | RoundDone | Finished
+Event = Polled | RoundDone | Progress | Finished
 
 
 def endure(
@@ -168,6 +177,8 @@ class _Run:
             reply_wait=plan.reply_wait,
             late_wait=plan.late_wait,
             pause=plan.pause,
+            asked_rounds=plan.rounds,
+            asked_seconds=plan.seconds,
             complete=False,
             interruption="",
         )
@@ -175,6 +186,7 @@ class _Run:
         self._owed: dict[Key, _Owed] = {}
         self._strays = proof.strays
         self._origin = line.clock.now() - proof.seconds
+        self._reported = line.clock.now()
 
     def events(self, targets: Sequence[Target], stop: StopFlag) -> Iterator[Event]:
         """The events of the whole run."""
@@ -187,6 +199,13 @@ class _Run:
                             yield Finished(self._snapshot(interruption="it was stopped by hand."))
                             return
                         yield self._poll(polled, request, this)
+                        if self.line.clock.now() - self._reported >= self.plan.report_every:
+                            reported = self.line.clock.now()
+                            yield Progress(self._snapshot())
+                            self._reported = self.line.clock.now()
+                            # A disk may take its time to keep it; that is no time of the bus.
+                            self._origin += self._reported - reported
+                            this.started += self._reported - reported
                 yield self._round_done(this)
         except PortError as error:
             yield Finished(self._snapshot(interruption=str(error)), error)

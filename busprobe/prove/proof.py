@@ -39,6 +39,10 @@ class Proof:
     """How long whole rounds took: the cycle time as measured."""
     strays: int = 0
     """Sound frames that no request of ours accounts for."""
+    asked_rounds: int | None = None
+    """Rounds it was to run; None where time was to end it."""
+    asked_seconds: float | None = None
+    """Seconds it was to run; None where rounds were to end it."""
     complete: bool = False
     """Whether it ran as long as was asked for."""
     interruption: str = ""
@@ -76,8 +80,9 @@ class Proof:
     @property
     def findings(self) -> tuple[str, ...]:
         """What the run showed, in sentences: what it proves, and what the failures point to."""
+        cut_short = (f"The run was cut short: {self.interruption}",) if self.interruption else ()
         if not self.polls:
-            return ("No unit was polled, so nothing is proven.",)
+            return ("No unit was polled, so nothing is proven.", *cut_short)
         found = [
             f"{self.failed} of {self.polls} polls failed in {self.seconds:.0f} s; the error rate is at most "
             f"{100 * error_bound(self.polls, self.failed):.3g} % with 95 % confidence, "
@@ -116,9 +121,7 @@ class Proof:
             for code, number in unit.exceptions.items()
             if code not in GATEWAY_EXCEPTIONS
         ]
-        if self.interruption:
-            found.append(f"The run was cut short: {self.interruption}")
-        return tuple(found)
+        return (*found, *cut_short)
 
     def document(self) -> dict[str, object]:
         """As stored in the job and read by the hand over; times in seconds unless the name says ms."""
@@ -129,6 +132,8 @@ class Proof:
             "polls": self.polls,
             "failed": self.failed,
             "clean": self.clean,
+            "asked_rounds": self.asked_rounds,
+            "asked_seconds": self.asked_seconds,
             "complete": self.complete,
             "interruption": self.interruption,
             "reply_wait": self.reply_wait,
@@ -162,6 +167,8 @@ class Proof:
             shared_pairs=document["shared_pairs"],
             round_times=Times.from_document(document["round_times"]),
             strays=document["strays"],
+            asked_rounds=document.get("asked_rounds"),  # runs kept by earlier versions do not say
+            asked_seconds=document.get("asked_seconds"),
             complete=document["complete"],
             interruption=document["interruption"],
         )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 Unit = TypeVar("Unit", bound=Hashable)
 
@@ -82,6 +82,54 @@ class Times:
     def from_document(cls, document: Mapping[str, Mapping[str, int]]) -> Times:
         """Read back what `document` wrote."""
         return cls({int(step): count for step, count in document["steps"].items()})
+
+
+MOST_STRETCHES = 720
+"""Stretches of a run that failures are counted in; as many points as a wide plot has, and little to store."""
+
+
+@dataclass(frozen=True)
+class Moments:
+    """When failures came: how many fell into each stretch of the run.
+
+    A stretch doubles whenever a run gets longer than `MOST_STRETCHES` of it, so that a day takes no more room than a
+    minute.
+    """
+
+    stretch: float = 1.0
+    """Seconds."""
+    counts: Mapping[int, int] = field(default_factory=dict)
+    """Number of a stretch, from 0, to failures in it."""
+
+    def adding(self, seconds: float) -> Moments:
+        """These moments and one more, at `seconds` of the run."""
+        if seconds >= MOST_STRETCHES * self.stretch:
+            return self._coarser().adding(seconds)
+        index = int(seconds / self.stretch)
+        return Moments(self.stretch, {**self.counts, index: self.counts.get(index, 0) + 1})
+
+    def spread(self, seconds: float, columns: int) -> tuple[int, ...]:
+        """Failures in each of `columns` equal parts of a run of `seconds`."""
+        parts = [0] * columns
+        for index, count in self.counts.items():
+            middle = (index + 0.5) * self.stretch
+            parts[min(columns - 1, int(middle / max(seconds, self.stretch) * columns))] += count
+        return tuple(parts)
+
+    def document(self) -> dict[str, object]:
+        """As stored."""
+        return {"stretch_s": self.stretch, "counts": {str(index): count for index, count in self.counts.items()}}
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Moments:
+        """Read back what `document` wrote."""
+        return cls(document["stretch_s"], {int(index): count for index, count in document["counts"].items()})
+
+    def _coarser(self) -> Moments:
+        counts: dict[int, int] = {}
+        for index, count in self.counts.items():
+            counts[index // 2] = counts.get(index // 2, 0) + count
+        return Moments(2 * self.stretch, counts)
 
 
 def milliseconds(seconds: float | None) -> float | None:

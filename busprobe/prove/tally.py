@@ -14,7 +14,7 @@ from typing import Any
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict
-from busprobe.prove.statistics import Times, error_bound, milliseconds
+from busprobe.prove.statistics import Moments, Times, error_bound, milliseconds
 from busprobe.text import hex_bytes
 
 EVIDENCE_KEPT = 10
@@ -85,6 +85,8 @@ class UnitTally:
     """Exception replies by code."""
     reply_times: Times = field(default_factory=Times)
     """From the end of the request to the first byte of the unit's own reply."""
+    failures: Moments = field(default_factory=Moments)
+    """When polls of this unit failed."""
     failed_rounds: int = 0
     """Whole rounds in which a poll of this unit failed."""
     bytes_sent: int = 0
@@ -150,6 +152,7 @@ class UnitTally:
             bytes_sent=self.bytes_sent + len(exchange.request),
             bytes_received=self.bytes_received + len(exchange.received),
             longest_reply=max(self.longest_reply, len(reply.frame) if own else 0),
+            failures=self.failures if answered(reply) else self.failures.adding(seconds),
             evidence=(*self.evidence, failure) if keep else self.evidence,
         )
 
@@ -177,6 +180,7 @@ class UnitTally:
             "latest_ms": milliseconds(self.latest),
             "reply_times": self.reply_times.document(),
             "error_rate_at_most": self.bound,
+            "failures_over_time": self.failures.document(),
             "failed_rounds": self.failed_rounds,
             "bytes_sent": self.bytes_sent,
             "bytes_received": self.bytes_received,
@@ -196,6 +200,8 @@ class UnitTally:
             latest=document["latest_ms"] / 1000,
             exceptions={int(code): number for code, number in document["exceptions"].items()},
             reply_times=Times.from_document(document["reply_times"]),
+            # Runs kept by earlier versions do not say when.
+            failures=Moments.from_document(document.get("failures_over_time") or Moments().document()),
             failed_rounds=document["failed_rounds"],
             bytes_sent=document["bytes_sent"],
             bytes_received=document["bytes_received"],

@@ -7,46 +7,81 @@ silent.  What a table reads only because it lies in between is therefore asked f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from threading import Event as StopFlag
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.modbus.replies import judge
+from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.plan import Block
 from busprobe.prove.polling import PolledUnit, PollingTable, Row, polling_table
+from busprobe.prove.tally import Key
 
 ATTEMPTS = 2
 """Requests before registers in between count as not given, so that one disturbed reply does not decide; our choice."""
 
 
-def tried_table(line: Line, units: Sequence[PolledUnit], waits: Waits) -> PollingTable:
-    """The cheapest table for `units` whose requests for registers in between were all answered on `line`.
+@dataclass(frozen=True)
+class Trial:
+    """What a trial came to."""
+
+    table: PollingTable
+    """The cheapest table whose requests for registers in between were all answered."""
+    given: tuple[tuple[Key, Block], ...]
+    """Requests with registers in between that were answered."""
+    refused: tuple[tuple[Key, Block], ...]
+    """Registers in between that were not given, by unit."""
+    complete: bool = True
+    """Whether every such request was tried; it was not where the trial was stopped or a unit answers nothing."""
+
+
+def try_table(line: Line, units: Sequence[PolledUnit], waits: Waits, stop: StopFlag | None = None) -> Trial:
+    """Ask for what the cheapest table of `units` reads in between, until all of a table was answered on `line`.
 
     Registers in between that are refused or not answered are avoided like those a unit is known to refuse, and the
-    table is made anew; requests for wanted registers alone are not tried.  Raises `PortError` if the port fails.
+    table is made anew; requests for wanted registers alone are not tried.  A unit that is silent about a wanted
+    register too is left as it is.  Raises `PortError` if the port fails.
     """
     known = tuple(units)
-    given: set[Row] = set()
+    given: dict[Row, None] = {}
+    refused: list[tuple[Key, Block]] = []
+    mute: set[Key] = set()
     while True:
         table = polling_table(known)
-        doubtful = next((row for row in table.rows if row.between and row not in given), None)
-        if doubtful is None:
-            return table
+        open_rows = (row for row in table.rows if row.between and row not in given)
+        doubtful = next((row for row in open_rows if (row.address, row.settings) not in mute), None)
+        if doubtful is None or (stop is not None and stop.is_set()):
+            asked = tuple(((row.address, row.settings), row.block) for row in given)
+            return Trial(table, asked, tuple(refused), complete=doubtful is None and not mute)
         if _answers(line, doubtful, doubtful.block, waits):
-            given.add(doubtful)
+            given[doubtful] = None
+            continue
+        if not _is_there(line, doubtful, waits):
+            mute.add((doubtful.address, doubtful.settings))  # its silence says nothing of registers
             continue
         # Where each range in between is given alone, it is the length of the whole request that the unit cannot take.
-        refused = tuple(block for block in doubtful.between if not _answers(line, doubtful, block, waits))
-        known = tuple(_avoiding(unit, doubtful, refused or doubtful.between) for unit in known)
+        alone = tuple(block for block in doubtful.between if not _answers(line, doubtful, block, waits))
+        refused += [((doubtful.address, doubtful.settings), block) for block in alone or doubtful.between]
+        known = tuple(_avoiding(unit, doubtful, alone or doubtful.between) for unit in known)
 
 
 def _answers(line: Line, row: Row, block: Block, waits: Waits) -> bool:
     """Whether the unit of `row` gives the registers of `block`."""
+    return any(_ask(line, row, block, waits).sound for _ in range(ATTEMPTS))
+
+
+def _is_there(line: Line, row: Row, waits: Waits) -> bool:
+    """Whether the unit of `row` answers at all for its first register, which is a wanted one."""
+    first = Block(row.block.function, row.block.register, 1)
+    return any(_ask(line, row, first, waits).present for _ in range(ATTEMPTS))
+
+
+def _ask(line: Line, row: Row, block: Block, waits: Waits) -> Reply:
     line.apply(row.settings)
     spaced = replace(waits, quiet=max(waits.quiet, row.gap + row.settings.t3_5))
     request = read_registers(row.address, Function(block.function), block.register, block.count)
-    return any(judge(request, line.exchange(request, spaced)).sound for _ in range(ATTEMPTS))
+    return judge(request, line.exchange(request, spaced))
 
 
 def _avoiding(unit: PolledUnit, row: Row, refused: tuple[Block, ...]) -> PolledUnit:

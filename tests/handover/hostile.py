@@ -17,6 +17,8 @@ from busprobe.handover.bus_list import (
     SurveySheet,
     UnitRow,
 )
+from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
+from busprobe.job import Cabling
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove import proof as proving
@@ -95,6 +97,11 @@ def saying(tag: str, place: str, name: str) -> BusList:
         latency_median_ms=12.2,
         polls=40,
         remarks=(tag, name),
+        distance_m=12.5,
+        terminator=True,
+        plan=name,
+        supply=tag,
+        label_fitted=False,
     )
     point = PointRow(
         12,
@@ -118,6 +125,7 @@ def saying(tag: str, place: str, name: str) -> BusList:
         -5,
         tag,
         None,
+        reference=name,
     )
     judgement = dict.fromkeys(("measurement", "reading", "level", "words", "action", "limits", "source"), name)
     heard = {"seen": tag, "certain": False, "hints": [{"cause": place, "action": name}]}
@@ -137,7 +145,11 @@ def saying(tag: str, place: str, name: str) -> BusList:
         survey=SurveySheet(MADE, MADE, True, tag, ("9600-8N1",), "1-247", 1.0, False, False, 0, (name,)),
         listening=StepSheet(MADE, {"words": place}),
         wiring=StepSheet(MADE, wiring),
+        cautions=StepSheet(MADE, {"by": name}),
+        hunts=(StepSheet(MADE, {"addresses": place, "log": [tag, name]}),),
+        cabling=Cabling(tag, place, name, 80.0, tag, True, place, name, tag, place, name),
     )
+    differences = (Difference(Kind.MOVED, 12, 13, tag),)
     entry = JournalEntry(MADE, tag, None, name)
     row = JournalRow(1, MADE, tag, name, 1, 12, "9600-8N1", place, "01 06", tag, (entry,))
     return replace(
@@ -149,4 +161,5 @@ def saying(tag: str, place: str, name: str) -> BusList:
         proof=proof_of(12, words=tag),
         attention=(tag,),
         not_tested=(name,),
+        earlier=EarlierVisit(name, MADE, MADE, tag, Comparison(differences, (place,))),
     )

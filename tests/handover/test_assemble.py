@@ -5,7 +5,10 @@ from typing import Any
 
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList, UnitRow
-from busprobe.job import Job, UnitRecord
+from busprobe.job import Cabling, Job, UnitRecord
+from busprobe.job.intervals import USUAL, Intervals, keep_intervals
+from busprobe.job.plan import PlannedUnit, keep_plan
+from busprobe.line.settings import LineSettings
 from tests.handover.conftest import METER_UNIT, POLLED, PROFILES, SENSOR_UNIT, SETTINGS
 
 
@@ -24,6 +27,17 @@ def test_the_segment_sheet_says_where_who_and_with_what(bus_list: BusList) -> No
     assert (sheet.survey.complete, sheet.survey.seconds, sheet.survey.addresses) == (True, 12.3, "1-247")
     assert (sheet.survey.echo, sheet.survey.other_master, sheet.survey.noise_bytes) == (False, False, 3)
     assert sheet.survey.notes == ("3 bytes of junk",)
+
+
+def test_what_hands_at_the_terminals_did_is_carried_over(done: Job) -> None:
+    """Who read the cautions, and each hunt with its log."""
+    done.record("cautions", {"by": "R. Vale"})
+    for log in (["09:00:01  unit 2 answers"], []):
+        done.record("hunt", {"addresses": "1-3", "log": log})
+    sheet = assemble(done, PROFILES).segment
+    assert sheet.cautions is not None
+    assert sheet.cautions.document["by"] == "R. Vale"
+    assert [hunt.document["log"] for hunt in sheet.hunts] == [["09:00:01  unit 2 answers"], []]
 
 
 def test_rows_come_in_cable_order_then_by_address_then_reserved(done: Job) -> None:
@@ -213,3 +227,63 @@ def test_an_empty_job_claims_nothing(job: Job) -> None:
     assert bus_list.segment.spare is None
     assert bus_list.attention == ()
     assert bus_list.not_tested == ("The pair was not surveyed.", "The wiring was not measured.")
+
+
+def test_each_row_says_how_it_stands_to_the_plan(done: Job) -> None:
+    other = LineSettings.parse("19200-8E1")
+    keep_plan(
+        done,
+        [
+            PlannedUnit("TT-12", 12, profile="garnet-gs-1", settings=LineSettings.parse(SETTINGS), position=1),
+            PlannedUnit("EM-5", 5, settings=other, position=2),
+            PlannedUnit("TT-13", 13, "Hall 3", "garnet-gs-1", position=3, distance_m=40.0, terminator=True),
+        ],
+    )
+    done.put_unit(UnitRecord(30, SETTINGS))
+    bus_list = assemble(done, PROFILES)
+    found = rows(bus_list)
+    assert found[12].plan == "as planned"
+    assert found[5].plan == "planned with 19200-8E1"
+    assert found[30].plan == "not planned"
+    missing = found[13]
+    assert (missing.state, missing.tag, missing.location, missing.plan) == (
+        *("planned", "TT-13", "Hall 3"),
+        "planned and not found",
+    )
+    assert (missing.position, missing.distance_m, missing.terminator, missing.maker) == (
+        3,
+        40.0,
+        True,
+        "Garnet Sensing",
+    )
+    assert bus_list.segment.units == 3, "what is planned is no unit"
+    assert bus_list.segment.spare is not None
+    assert "13" not in bus_list.segment.spare.split(",")
+
+
+def test_without_a_plan_nothing_is_said_of_one(bus_list: BusList) -> None:
+    assert {unit.plan for unit in bus_list.units} == {""}
+
+
+def test_what_was_noted_fills_what_the_unit_does_not_say(done: Job) -> None:
+    read_off = {"maker": "Other", "model": "X", "serial": "777", "supply": "24 V DC, F3", "remark": "upside down"}
+    done.put_unit(replace(METER_UNIT, noted=read_off, distance_m=12.5, terminator=True, label_fitted=False))
+    done.put_unit(UnitRecord(30, SETTINGS, noted=read_off))
+    done.set_cabling(Cabling(cable="2 x 2 x 0.8", keep_free="200-202,12"))
+    bus_list = assemble(done, PROFILES)
+    meter, unknown = rows(bus_list)[5], rows(bus_list)[30]
+    assert (meter.maker, meter.model, meter.serial) == ("Hazel Metering", "HM-9-63", "777")
+    assert (meter.identity_source, meter.supply, meter.remarks) == ("said by the unit", "24 V DC, F3", ("upside down",))
+    assert (meter.distance_m, meter.terminator, meter.label_fitted) == (12.5, True, False)
+    assert (unknown.maker, unknown.model, unknown.identity_source) == ("Other", "X", "read off by hand")
+    assert bus_list.segment.cabling.cable == "2 x 2 x 0.8"
+    reserved = [unit.address for unit in bus_list.units if unit.state == "reserved"]
+    assert reserved == [1, 200, 201, 202, 240]
+
+
+def test_points_know_how_often_they_are_wanted(done: Job, bus_list: BusList) -> None:
+    assert (bus_list.segment.every_s, {point.every_s for point in bus_list.points}) == (None, {USUAL})
+    keep_intervals(done, Intervals(5.0, {("garnet-gs-1", "Temperature"): 1.0}))
+    said = assemble(done, PROFILES)
+    assert said.segment.every_s == 5.0
+    assert {point.name: point.every_s for point in said.points} == {"Temperature": 1.0, "Operating hours": 5.0}

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from busprobe.handover.assemble import assemble
-from busprobe.job import Job, UnitRecord
+from busprobe.job import Cabling, Job, UnitRecord
 from tests.handover.conftest import FOUND, METER_UNIT, PROFILES, SENSOR_UNIT, SETTINGS
 from tests.handover.test_assemble import survey_again
 
@@ -187,3 +187,40 @@ def test_what_a_survey_left_out_is_said(done: Job) -> None:
 def test_a_survey_that_was_cut_off_says_so(done: Job) -> None:
     done.begin_survey({"port": "COM7", "settings": [SETTINGS], "addresses": "1-247"})
     assert any("was cut off; how far it got is not known" in caveat for caveat in not_tested(done))
+
+
+def placed(job: Job, *, far: dict[str, Any], near: dict[str, Any]) -> None:
+    """Note more of both units: 5 is next to the master, 12 behind it."""
+    for address, more in ((5, near), (12, far)):
+        unit = job.unit(address, SETTINGS)
+        assert unit is not None
+        job.put_unit(replace(unit, **more))
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "at_master", "caveat"),
+    [
+        ({"position": 2}, {}, None, "Place 2 along the cable is noted of 2 units: 5, 12 TT-12."),
+        (
+            *({"distance_m": 40.0}, {"distance_m": 12.5}, None),
+            "Address 12 (0x0C) 9600-8N1 TT-12: noted behind 5 along the cable, but nearer to the master: "
+            "12.5 m and 40 m.",
+        ),
+        (
+            *({"terminator": True}, {"terminator": True}, True),
+            "3 terminators are noted; a pair has 2, one at either end (V1.02 section 3.4.5).",
+        ),
+        (
+            *({"terminator": True}, {"terminator": False}, True),
+            "Address 5 (0x05) 9600-8N1: a terminator is noted here, and this is not the end of the cable.",
+        ),
+        ({"distance_m": 12.5}, {"distance_m": 40.0, "terminator": True}, True, None),
+        ({}, {"terminator": True}, None, None),
+    ],
+)
+def test_what_is_noted_along_the_cable_and_cannot_be_needs_attention(
+    sound: Job, near: dict[str, Any], far: dict[str, Any], at_master: bool | None, caveat: str | None
+) -> None:
+    placed(sound, near=near, far=far)
+    sound.set_cabling(Cabling(terminator_at_master=at_master))
+    assert attention(sound) == (() if caveat is None else (caveat,))

@@ -71,7 +71,7 @@ def test_an_empty_list_still_has_its_titles_and_says_that_nothing_was_tested() -
 
 def test_every_table_is_a_file_of_its_own(bus_list: BusList) -> None:
     written = csv_files.files(bus_list)
-    names = ("segment", "bus-list", "point-list", "journal", "proof", "wiring", "caveats")
+    names = ("segment", "bus-list", "addresses", "point-list", "journal", "proof", "wiring", "acceptance", "caveats")
     assert list(written) == [f"{name}.csv" for name in names]
     segment = {row["Item"]: row["Value"] for row in records(written["segment.csv"])}
     assert (segment["Site"], segment["Survey complete"], segment["Stray bytes heard in the survey"]) == (
@@ -106,6 +106,7 @@ def test_every_table_is_a_file_of_its_own(bus_list: BusList) -> None:
         ("＝1+1", "'＝1+1"),
         ('"=1+1"', '\'"=1+1"'),
         ("x;=1+1", "x;'=1+1"),
+        ("x,;", "x,; "),
         ("\t=1", "\\x09=1"),
         ("\r=1", "\\x0d=1"),
         ("-5", "-5"),

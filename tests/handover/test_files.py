@@ -13,7 +13,8 @@ from busprobe.handover import files
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, file_name, left_over, write
 
-TABLES = [f"{name}.csv" for name in ("segment", "bus-list", "point-list", "journal", "proof", "wiring", "caveats")]
+_NAMES = ("segment", "bus-list", "addresses", "point-list", "journal", "proof", "wiring", "acceptance", "caveats")
+TABLES = [f"{name}.csv" for name in _NAMES]
 NAMES = [*TABLES, "bus-list.json"]
 
 

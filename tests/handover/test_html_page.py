@@ -3,6 +3,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from busprobe.handover import html_page, label_sheets
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.table import cell_text, plain
 from busprobe.handover.tables import page_tables
+from busprobe.job import Cabling
 from tests.handover.hostile import EMPTY, MARKUP, saying, texts
 
 TAGS = {"html", "head", "meta", "title", "style", "body", "header", "section", "div", "h1", "h2", "p", "ul", "li"}
@@ -87,6 +89,14 @@ def test_what_was_not_tested_stands_ahead_of_what_was_found(bus_list: BusList) -
     assert text.index("The wiring was not measured.") < text.index("Units: who is there")
 
 
+def test_what_nobody_noted_is_left_open_for_a_pen_and_the_rest_is_not(bus_list: BusList) -> None:
+    noted = replace(bus_list, segment=replace(bus_list.segment, cabling=Cabling(cable="2 x 2 x 0.8")))
+    assert "Cable type" in html_page.by_hand(bus_list)
+    assert "Cable type" not in html_page.by_hand(noted)
+    assert set(html_page.PEN) <= set(html_page.by_hand(noted))
+    assert "2 x 2 x 0.8" in Seen(page(noted)).cells
+
+
 def test_an_empty_list_claims_nothing() -> None:
     text = page(EMPTY)
     assert "Site not named" in text
@@ -114,7 +124,11 @@ def test_no_text_becomes_markup(tag: str, place: str, name: str) -> None:
     check_harmless(saying(tag, place, name))
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this computer to open the page with")
+@pytest.mark.skipif(
+    CHROMIUM is None,
+    reason="this check needs a browser and none is installed: put chromium, chromium-browser or google-chrome on the "
+    "PATH to run it (the tests do not install one; without it the page is checked as text only)",
+)
 def test_a_browser_runs_and_loads_nothing_of_a_hostile_list(tmp_path: Path) -> None:
     """All texts at once, as a browser that runs scripts and mends bad markup sees them."""
     hostile = " ".join(MARKUP)

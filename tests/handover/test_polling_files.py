@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -7,10 +8,12 @@ import pytest
 from crccheck.crc import CrcModbus
 
 from busprobe.handover import polling_files
-from busprobe.handover.bus_list import BusList, PointRow, UnitRow
-from busprobe.handover.polling import EVERY, polling
+from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
+from busprobe.handover.polling import cycle_words, polling, trial_document
+from busprobe.job.intervals import USUAL
+from busprobe.prove.trial import Trial
 from busprobe.text import hex_bytes
-from tests.handover.hostile import EMPTY, proof_of
+from tests.handover.hostile import EMPTY, MADE, proof_of
 from tests.handover.test_csv_files import records
 
 UNIT = UnitRow(
@@ -56,7 +59,7 @@ def test_times_are_those_of_the_wire_and_of_the_measured_unit() -> None:
     assert found["Whole cycle, computed"]["Value"] == row["Exchange ms"]
     assert found["Whole cycle at 9600 baud"]["Value"] == row["Exchange ms"]
     assert float(found["Whole cycle at 1200 baud"]["Value"]) > float(row["Exchange ms"])
-    load = 100 * float(row["Exchange ms"]) / (1000 * EVERY)
+    load = 100 * float(row["Exchange ms"]) / (1000 * USUAL)
     assert float(found["Bus load, computed"]["Value"]) == pytest.approx(load, abs=0.06)
 
 
@@ -83,14 +86,54 @@ def test_what_was_not_measured_is_called_assumed(change: dict[str, object], assu
     assert assumed in more.pop()
 
 
-def test_the_interval_is_always_called_an_assumption() -> None:
-    assert polling(listing(point(0))).assumed[0].startswith("Every point is wanted every 10 s")
+def test_the_interval_is_called_an_assumption_until_somebody_says_it() -> None:
+    found = listing(point(0))
+    assert polling(found).assumed[0].startswith("Nobody said how often values are wanted: every 10 s is taken")
+    said = replace(found, segment=replace(found.segment, every_s=2.0), points=(point(0, every_s=2.0),))
+    assert not any("wanted" in words for words in polling(said).assumed)
+    assert notes(said)["Wanted"]["Value"] == "2.0"
+
+
+def test_an_urgent_value_is_asked_for_by_itself_and_takes_its_scale_along() -> None:
+    rows = requests(listing(point(0, every_s=0.5, scale_register=1), *(point(n) for n in range(40, 100))))
+    assert [(row["Every s"], row["Points"].split(" | ")[0]) for row in rows] == [("0.5", "p0"), ("10.0", "p40")]
+    assert rows[0]["Points"] == "p0 | scale of p0"
 
 
 def test_registers_in_between_are_named_as_not_tried() -> None:
     found = listing(point(0), point(2))
     assert requests(found)[0]["Registers in between"] == "1"
     assert any("in between" in words for words in polling(found).assumed)
+
+
+def tried(bus_list: BusList, **changes: object) -> BusList:
+    """The list after its table was tried: all given, nothing refused, 43.5 ms a cycle."""
+    table = polling(bus_list).table
+    given = tuple(((row.address, row.settings), row.block) for row in table.rows)
+    document = trial_document(Trial(table, given, ()), 0.0435, cycles=20, polls=20, failed=0)
+    return replace(bus_list, trial=StepSheet(MADE, json.loads(json.dumps({**document, **changes}))))
+
+
+def test_the_cycle_measured_on_the_bus_stands_beside_the_computed_one() -> None:
+    found = listing(point(0), point(2))
+    assert notes(found)["Whole cycle, measured"]["Value"] == "not tested"
+    after = tried(found)
+    assert notes(after)["Whole cycle, measured"]["Value"] == "43.5"
+    assert "no poll failed" in cycle_words(polling(after))
+    assert not any("in between" in words for words in polling(after).assumed)
+
+
+def test_a_measured_cycle_of_other_requests_is_not_shown() -> None:
+    """Nobody measured the table as it is now."""
+    after = replace(tried(listing(point(0))), points=(point(0), point(1)))
+    assert polling(after).measured is None
+    assert "not yet tried" in cycle_words(polling(after))
+
+
+def test_what_a_trial_showed_to_be_refused_is_not_asked_for_again() -> None:
+    hole = {"address": 12, "settings": "9600-8N1", "function": 3, "register": 1, "count": 1}
+    found = tried(listing(point(0), point(2)), refused=[hole])
+    assert [row["Registers"] for row in requests(found)] == ["1", "1"]
 
 
 def test_who_is_not_asked_and_why() -> None:

@@ -8,7 +8,8 @@ import pytest
 
 from busprobe.handover import svg
 from busprobe.handover.bus_list import BusList, StepSheet, UnitRow
-from busprobe.handover.segment_drawing import PER_ROW, cable_order, segment_drawing, terminators
+from busprobe.handover.segment_drawing import PER_ROW, cable_order, segment_drawing, terminator_places, terminators
+from busprobe.job import Cabling
 from busprobe.wiring.meter import Judgement
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
@@ -106,3 +107,35 @@ def test_long_names_are_shortened_and_say_so() -> None:
     assert short is not None
     assert short.endswith("…")
     assert len(short) < len(tag)
+
+
+def noted(bus_list: BusList, at_master: bool | None) -> BusList:
+    cabling = Cabling(terminator_at_master=at_master)
+    return replace(bus_list, segment=replace(bus_list.segment, cabling=cabling))
+
+
+def test_terminators_that_were_noted_stand_where_they_are() -> None:
+    """In the middle of the cable too: it is wrong there, and the drawing shows what is."""
+    found = listing(unit(5, position=1, terminator=True), unit(6, position=2, terminator=False), unit(7, position=3))
+    marks = [text.text for text in shapes(noted(found, True), "text", "mark")]
+    assert marks == ["T", "T", "T?"]
+    assert terminator_places(noted(found, True).segment, found.units) == "master, 5"
+    assert terminator_places(found.segment, listing(unit(5)).units) == "not noted"
+    none = listing(unit(5, position=1, terminator=False))
+    assert [text.text for text in shapes(noted(none, False), "text", "mark")] == ["no T", "no T"]
+    assert terminator_places(noted(none, False).segment, none.units) == "none noted"
+
+
+def test_what_was_seen_counts_more_than_what_a_resistance_fits() -> None:
+    found = measured(listing(unit(5, position=1, terminator=False)), judge_resistance(60.0))
+    assert [text.text for text in shapes(found, "text", "mark")] == ["T", "no T"]
+
+
+def test_lengths_of_cable_stand_between_the_boxes_where_both_ends_are_known() -> None:
+    far = (unit(5, position=1, distance_m=12.5), unit(6, position=2, distance_m=40), unit(7, position=3))
+    found = listing(*far, unit(8, position=4, distance_m=60), unit(9, position=5, distance_m=61))
+    assert [word for word in words(found) if word and word.endswith(" m")] == ["12.5 m", "27.5 m", "1 m"]
+
+
+def test_what_is_only_planned_is_not_drawn_as_there() -> None:
+    assert "9 (0x09)" not in words(listing(unit(5), unit(9, state="planned")))

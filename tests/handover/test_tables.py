@@ -3,10 +3,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import pytest
+
 from busprobe.handover.bus_list import BusList, StepSheet
 from busprobe.handover.proof_table import proof_table
 from busprobe.handover.table import Cell, Table, cell_text, plain
 from busprobe.handover.tables import journal_table, page_tables, segment_table, whole_tables, wiring_table
+from busprobe.handover.visits import with_earlier
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
 from tests.handover.hostile import EMPTY, proof_of
@@ -51,6 +54,25 @@ def test_measurements_stand_with_their_verdicts_and_skipped_ones_as_not_tested()
     assert "V1.02, section 3.4.5" in str(resistance[6])
 
 
+def test_hunts_stand_with_their_log_whether_or_not_the_wiring_was_measured() -> None:
+    hunts = tuple(
+        StepSheet("2026-03-02", {"addresses": "1-3", "log": log}) for log in (["09:00:01  unit 2 answers"], [])
+    )
+    rows = wiring_table(replace(EMPTY, segment=replace(EMPTY.segment, hunts=hunts))).rows
+    assert rows[0][2:4] == ("not tested", "The wiring was not measured.")
+    assert [(row[0], row[2], row[3]) for row in rows[1:]] == [
+        ("hunt for 1-3", "seen", "09:00:01  unit 2 answers"),
+        ("hunt for 1-3", "seen", "Nobody started or stopped answering."),
+    ]
+
+
+def test_who_read_the_cautions_is_on_the_segment_sheet() -> None:
+    read = StepSheet("2026-03-02T09:00:00Z", {"by": "J. Field"})
+    found = items(segment_table(replace(EMPTY, segment=replace(EMPTY.segment, cautions=read))))
+    assert found["Cautions read by"] == "J. Field, 2026-03-02T09:00:00Z"
+    assert items(segment_table(EMPTY))["Cautions read by"] == "not noted"
+
+
 def test_what_was_heard_stands_with_every_cause_that_fits() -> None:
     hints = [{"cause": "noise", "action": "Switch off."}, {"cause": "a clash", "action": "Unplug."}]
     heard = {"seen": "Junk was heard.", "hints": hints}
@@ -77,3 +99,32 @@ def test_cells_read_as_a_person_writes_them() -> None:
     cells = (None, True, 20.0, 0.25, 12, "x\x1b", "a\\x1b")
     assert [cell_text(cell) for cell in cells] == ["", "yes", "20", "0.25", "12", "x\\x1b", "a\\x1b"]
     assert plain("tab\there") == "tab\\x09here"
+
+
+@pytest.mark.parametrize(
+    ("noted", "deviation"),
+    [("-5,0 °C", -0.2), ("-5.2", 0.0), ("", None), ("about -5", None), ("nan", None), ("inf", None)],
+)
+def test_a_value_is_held_against_what_was_noted_where_both_are_numbers(
+    bus_list: BusList, noted: str, deviation: float | None
+) -> None:
+    (point,) = [point for point in bus_list.points if point.name == "Temperature"]
+    assert point.value == pytest.approx(-5.2)
+    assert replace(point, reference=noted).deviation == deviation
+    assert replace(point, reference="7", value="run").deviation is None
+
+
+def test_cabling_that_nobody_noted_says_so(bus_list: BusList) -> None:
+    found = items(segment_table(bus_list))
+    for item in ("Cable type", "Cable length m", "Terminators fitted at", "Shield earthed at", "Master and its port"):
+        assert found[item] == "not noted"
+    assert found["Reserved addresses"] == "1,240"
+
+
+def test_what_is_not_as_it_was_is_a_table_of_its_own(bus_list: BusList) -> None:
+    assert "comparison" not in {table.name for table in whole_tables(bus_list)}
+    earlier = replace(bus_list, units=bus_list.units[:1])
+    compared = with_earlier(bus_list, earlier, "spring.busjob")
+    (table,) = [table for table in whole_tables(compared) if table.name == "comparison"]
+    assert [row[0] for row in table.rows[:2]] == ["earlier visit", "extra"]
+    assert table in page_tables(compared)

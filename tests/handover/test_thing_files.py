@@ -10,7 +10,7 @@ import json
 import re
 from dataclasses import replace
 from importlib.metadata import distribution
-from pathlib import Path
+from runpy import run_path
 from typing import Any
 from urllib.parse import urljoin
 
@@ -32,8 +32,8 @@ XSD = {
 }
 """Modbus binding, section "Payload DataType"."""
 
-SCHEMA = distribution("domus-tdd-api").locate_file("tdd/data/td-json-schema-validation.json")
-"""The package is not imported: only its copy of the schema is read."""
+SCHEMA = distribution("sdf-wot-converter").locate_file("sdf_wot_converter/validation/td_schema.py")
+"""The package is not imported: only its copy of the schema, a Python literal, is read."""
 
 MODBUS_URI = re.compile(r"modbus\+tcp://[^/?#]+/\d+/\d+(\?quantity=\d+)?")
 """Modbus binding, section "Modbus URL ABNF syntax"."""
@@ -41,9 +41,9 @@ MODBUS_URI = re.compile(r"modbus\+tcp://[^/?#]+/\d+/\d+(\?quantity=\d+)?")
 
 @pytest.fixture(scope="module")
 def schema() -> Draft7Validator:
-    """The JSON schema published with the Thing Description 1.1 drafts (version 1.1-04-June-2021)."""
-    document = json.loads(Path(str(SCHEMA)).read_text(encoding="utf-8"))
-    assert document["title"] == "Thing Description"
+    """The JSON schema published with the Thing Description 1.1 drafts (version 1.1-10-June-2022)."""
+    document = run_path(str(SCHEMA))["td_schema"]
+    assert (document["title"], document["version"]) == ("Thing Description", "1.1-10-June-2022")
     Draft7Validator.check_schema(document)
     return Draft7Validator(document)
 

@@ -6,7 +6,8 @@ from itertools import count
 import pytest
 
 from busprobe.handover.bus_list import BusList, JournalEntry, JournalRow, SegmentSheet, SurveySheet, UnitRow
-from busprobe.handover.visits import ADAPTER, ENOUGH, Comparison, Kind, compare
+from busprobe.handover.comparison import Comparison, Kind
+from busprobe.handover.visits import ADAPTER, ENOUGH, compare
 from tests.handover.hostile import EMPTY, proof_of
 
 SETTINGS = "9600-8N1"

@@ -1,12 +1,13 @@
 from __future__ import annotations
 
+import json
 import sqlite3
 from pathlib import Path
 
 import pytest
 
 from busprobe.errors import FileError
-from busprobe.job import Job, migrations
+from busprobe.job import Cabling, Job, UnitRecord, migrations
 from busprobe.job import database as database_module
 from busprobe.job.database import Database
 
@@ -109,9 +110,58 @@ def test_missing_steps_are_run_with_their_version_and_keep_the_content(
     with Job.open(path) as opened:
         assert opened.meta.site == "Mill Lane"
     connection = sqlite3.connect(path)
-    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (len(steps),)
     assert connection.execute("SELECT count(*) FROM label").fetchone() == (0,)
     connection.close()
+
+
+FIRST_ENTRY = {
+    "address": 12,
+    "settings": "9600-8N1",
+    "kind": "unit",
+    "tag": "TT-12",
+    "location": "",
+    "position": 2,
+    "profile": None,
+    "match": None,
+    "identity": {"serial": "00451"},
+    "readings": [],
+    "latency": {"minimum_ms": None, "median_ms": 9.4, "maximum_ms": None},
+    "previous_address": 1,
+    "factory_address": None,
+    "how_set": "register 257",
+    "power_cycle_verified": None,
+    "counters": {},
+    "notes": ["behind the fan"],
+    "seen": None,
+}
+"""An entry of the as-built list as the first version of the file has it."""
+
+
+def test_entries_of_the_first_version_are_kept_with_what_is_new_not_noted(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as earlier:
+        earlier.setattr(database_module, "MIGRATIONS", migrations.MIGRATIONS[:1])
+        Job.create(path, site="Mill Lane").close()
+    connection = sqlite3.connect(path)
+    connection.execute("INSERT INTO unit VALUES (12, '9600-8N1', ?)", (json.dumps(FIRST_ENTRY),))
+    connection.execute("INSERT INTO unit VALUES (13, '9600-8N1', '{broken')")
+    connection.commit()
+    connection.close()
+    with Job.open(path) as opened:
+        unit = opened.unit(12, "9600-8N1")
+        assert unit == UnitRecord.from_document(FIRST_ENTRY)
+        assert unit is not None
+        assert (unit.distance_m, unit.terminator, unit.label_fitted, unit.noted) == (None, None, None, {})
+        assert opened.cabling == Cabling()
+    connection = sqlite3.connect(path)
+    (text,) = connection.execute("SELECT document FROM unit WHERE address = 12").fetchone()
+    connection.close()
+    assert json.loads(text) == {
+        **FIRST_ENTRY,
+        **{"distance_m": None, "terminator": None, "label_fitted": None, "noted": {}, "references": {}},
+    }
 
 
 def test_a_step_that_fails_half_way_changes_nothing(job: Job, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

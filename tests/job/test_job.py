@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -8,7 +9,7 @@ from typing import Any, ClassVar
 import pytest
 
 from busprobe.errors import RefusedError
-from busprobe.job import Conclusion, Job, JobMeta, Latency, UnitRecord
+from busprobe.job import Cabling, Conclusion, Job, JobMeta, Latency, UnitRecord
 from busprobe.job.records import Document
 from tests.job.conftest import Ticking
 
@@ -295,3 +296,40 @@ def test_threads_can_write_at_once_and_nothing_is_lost(job: Job) -> None:
     assert [each["address"] for each in found.findings] == list(range(40))
     kept = [record.document for record in job.records("prove")]
     assert all([k["n"] for k in kept if k["worker"] == number] == list(range(10)) for number in range(4))
+
+
+def test_what_is_noted_of_the_pair_is_kept_and_replaced_as_a_whole(job: Job, path: Path) -> None:
+    assert job.cabling == Cabling()
+    job.set_cabling(Cabling(cable="2 x 2 x 0.5", length_m=120.5, terminator_at_master=True))
+    job.set_cabling(Cabling(cable="2 x 2 x 0.8", length_m=120.5, keep_free="200-210"))
+    job.close()
+    with Job.open(path) as again:
+        assert again.cabling == Cabling(cable="2 x 2 x 0.8", length_m=120.5, keep_free="200-210")
+        assert again.meta.site == "Mill Lane"
+
+
+def test_entries_revised_together_keep_what_another_thread_has_changed(job: Job) -> None:
+    """Between reading an entry and writing it back nobody else gets in."""
+    for address in (11, 12):
+        job.put_unit(UnitRecord(address, "9600-8N1"))
+
+    def count(_: int) -> None:
+        job.revise_units(lambda unit: replace(unit, counters={"polls": unit.counters.get("polls", 0) + 1}))
+
+    with ThreadPoolExecutor(4) as pool:
+        counted = [pool.submit(count, n) for n in range(20)]
+        job.revise_units(lambda unit: replace(unit, tag=f"T-{unit.address}"))
+        for one in counted:
+            one.result()
+    assert [(unit.tag, unit.counters["polls"]) for unit in job.units()] == [("T-11", 20), ("T-12", 20)]
+
+
+def test_a_record_that_is_amended_stays_one_record_with_a_new_time(job: Job) -> None:
+    number = job.record("prove", {"polls": 1})
+    (before,) = job.records("prove")
+    job.amend(number, {"polls": 2})
+    (after,) = job.records("prove")
+    assert (after.id, after.document) == (before.id, {"polls": 2})
+    assert after.made > before.made
+    with pytest.raises(LookupError):
+        job.amend(number + 1, {})

@@ -100,3 +100,31 @@ def test_missing_extra_and_wrong_units_are_told_apart(tmp_path: Path) -> None:
         "Found and not planned: unit 20 (0x14).",
     )
     assert differences((), units) == ()
+
+
+def test_places_distances_and_terminators_are_read_where_they_are_given(tmp_path: Path) -> None:
+    text = "tag;address;position;distance;terminator\nB;12;2;37,5;yes\nA;11;1;12;No\nC;13;3;;\n"
+    found = [(u.tag, u.position, u.distance_m, u.terminator) for u in load_plan(plan(tmp_path, text))]
+    assert found == [("B", 2, 37.5, True), ("A", 1, 12.0, False), ("C", 3, None, None)]
+    with Job.create(tmp_path / "a.busjob") as job:
+        keep_plan(job, load_plan(plan(tmp_path, text)))
+        assert kept_plan(job) == load_plan(plan(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("rows", "where"),
+    [
+        ("A,11,1,,\nB,12,,,", "position: B has none"),
+        ("A,11,1,,\nB,12,1,,", "line 3, position: 1 is A's place already"),
+        ("A,11,0,,", "line 2, position '0'"),
+        ("A,11,,far,", "line 2, distance 'far'"),
+        ("A,11,,-1,", "line 2, distance '-1'"),
+        ("A,11,,nan,", "line 2, distance 'nan'"),
+        ("A,11,,,maybe", "line 2, terminator 'maybe': write yes or no"),
+        ("A,11,,50,\nB,12,,20,", "distance: B comes after A, but is 20 m"),
+    ],
+)
+def test_a_place_that_cannot_be_is_named(tmp_path: Path, rows: str, where: str) -> None:
+    with pytest.raises(FileError) as caught:
+        load_plan(plan(tmp_path, f"tag,address,position,distance,terminator\n{rows}\n"))
+    assert where in str(caught.value)

@@ -17,7 +17,18 @@ from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.plan import Block
-from busprobe.prove.endurance import Event, Finished, Plan, Polled, RoundDone, Target, endure, table_targets, target
+from busprobe.prove.endurance import (
+    Event,
+    Finished,
+    Plan,
+    Polled,
+    Progress,
+    RoundDone,
+    Target,
+    endure,
+    table_targets,
+    target,
+)
 from busprobe.prove.polling import PolledUnit, Wanted, exchange_time, polling_table
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import EVIDENCE_KEPT, Kind
@@ -397,3 +408,22 @@ def test_whatever_comes_each_poll_is_counted_once_and_the_proof_can_be_stored(an
     assert proof.clean is (proof.failed == 0 and proof.strays == 0)
     document = json.loads(json.dumps(proof.document()))
     assert Proof.from_document(document).document() == document
+
+
+def test_what_was_counted_is_given_out_now_and_then_and_keeping_it_takes_no_time_of_the_run() -> None:
+    """In the middle of a long round too; a slow disk is neither a slow bus nor a longer run."""
+    line, _ = bench(well)
+    plan = Plan(rounds=3, report_every=0.5)
+    undisturbed = finished(endure(line, units(*range(1, 41)), plan)).proof
+    kept = []
+    for event in endure(line, units(*range(1, 41)), plan):
+        match event:
+            case Progress(proof):
+                kept.append(proof.polls)
+                line.clock.sleep_until(line.clock.now() + 7)
+            case Finished(proof):
+                assert proof.seconds == pytest.approx(undisturbed.seconds, abs=0.1)
+                assert proof.round_times.maximum == pytest.approx(undisturbed.round_times.maximum, abs=0.1)
+    assert len(kept) >= 3
+    assert kept == sorted(kept)
+    assert kept[0] % 40, "the first was in the middle of a round"

@@ -12,7 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.prove.statistics import (
+    MOST_STRETCHES,
     RESOLUTION,
+    Moments,
     Times,
     binomial_at_most,
     error_bound,
@@ -167,3 +169,20 @@ def test_independent_failures_are_seldom_taken_for_a_pattern() -> None:
         pattern = find_pattern(100, failed, shared, pairs)
         claims += pattern.together or bool(pattern.standing_out)
     assert claims <= 6
+
+
+def test_moments_of_any_length_take_no_more_room_and_lose_no_failure() -> None:
+    moments = Moments()
+    for second in range(0, 100_000, 50):
+        moments = moments.adding(second)
+    assert sum(moments.counts.values()) == 2000
+    assert len(moments.counts) <= MOST_STRETCHES
+    spread = moments.spread(100_000, 10)
+    assert sum(spread) == 2000
+    assert max(spread) - min(spread) <= 2 * moments.stretch / 50
+    assert Moments.from_document(json.loads(json.dumps(moments.document()))) == moments
+
+
+def test_moments_tell_the_end_of_a_run_from_its_beginning() -> None:
+    late = Moments().adding(89.9).adding(90.0)
+    assert late.spread(90.0, 9) == (0, 0, 0, 0, 0, 0, 0, 0, 2)

@@ -17,7 +17,7 @@ from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targe
 from busprobe.prove.polling import polled_unit
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import Key, Kind, UnitTally
-from busprobe.prove.trial import tried_table
+from busprobe.prove.trial import try_table
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 
@@ -104,7 +104,7 @@ def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() ->
         assert entry.settings is not None
         assert entry.address is not None
         units.append(polled_unit(entry.address, entry.settings, profile_of(entry.type), latency=median, every=5.0))
-    table = tried_table(line, units, Waits(reply=1.0))
+    table = try_table(line, units, Waits(reply=1.0)).table
     assert table.left_out == ()
     assert len(table.rows) <= sum(len(one.requests) for one in targets)
     *_, last = endure(line, table_targets(table), Plan(rounds=20))

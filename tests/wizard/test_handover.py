@@ -5,8 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from textual.widgets import Input, Static
+
 from busprobe.job import Job, UnitRecord
 from tests.wizard.conftest import Wizard
+from tests.wizard.person import Person
 
 
 async def test_the_list_is_shown_with_what_is_open_before_it_is_written(wizard: Wizard, job: Job) -> None:
@@ -70,3 +73,86 @@ async def test_details_of_the_papers_are_asked_for(wizard: Wizard, job: Job) -> 
         await person.press("end", "!", "enter", "enter", "enter")
         assert "Harrow Mill! · Line A" in person.screen.splitlines()[0]
     assert job.meta.site == "Harrow Mill!"
+
+
+async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form_open(wizard: Wizard, job: Job) -> None:
+    """m lists what is missing; Enter asks for it; what was kept is missing no more."""
+    job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10"))
+    async with wizard(step=7) as person:
+        await person.press("m")
+        assert "Tag missing: 12." in person.screen
+        assert "Not noted of the pair: the master" in person.screen
+        await go_to(person, "Tag missing")
+        await person.press("enter")
+        assert "Unit 12 (0x0C) at 9600-8N1" in person.screen
+        await person.write("TE-1")
+        for name, text in (("position", "1"), ("distance_m", "far"), ("terminator", "yes"), ("supply", "24 V")):
+            enter(person, name, text)
+        await person.press("ctrl+s")
+        assert "'far' is no length." in person.screen
+        enter(person, "distance_m", "12,5")
+        await person.press("ctrl+s")
+        assert "Tag missing" not in person.screen
+        await go_to(person, "Not noted of the pair")
+        await person.press("enter")
+        enter(person, "cable", "2 x 2 x 0.8")
+        enter(person, "keep_free", "9-3")
+        await person.press("ctrl+s")
+        assert "is not a set of unit addresses" in person.screen
+        enter(person, "keep_free", "200-202")
+        await person.press("ctrl+s", "escape")
+        assert "TE-1" in person.screen
+    unit = job.unit(12, "9600-8N1")
+    assert unit is not None
+    assert (unit.tag, unit.position, unit.distance_m, unit.terminator) == ("TE-1", 1, 12.5, True)
+    assert unit.noted == {"supply": "24 V"}
+    assert (job.cabling.cable, job.cabling.keep_free) == ("2 x 2 x 0.8", "200-202")
+
+
+def enter(person: Person, field: str, text: str) -> None:
+    """Put text into a field of the form in front, as typing would."""
+    person.app.screen.query_one(f"#field-{field}", Input).value = text
+
+
+async def go_to(person: Person, words: str) -> None:
+    """Put the cursor of the list on the gap that begins with `words`."""
+    await person.press("ctrl+home")
+    for _ in range(30):
+        if str(person.app.screen.query_one("#gap-words", Static).visual).startswith(words):
+            return
+        await person.press("down")
+    raise AssertionError(f"no gap '{words}' on:\n{person.screen}")
+
+
+async def test_every_paper_can_be_read_before_it_is_written(wizard: Wizard, job: Job) -> None:
+    """p shows the files and the text of the one under the cursor; nothing is written."""
+    job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10", tag="TE-1"))
+    async with wizard(step=7) as person:
+        await person.press("p")
+        assert "Site: Harrow Mill" in person.screen
+        await person.press("down")
+        assert "Tag: TE-1" in person.screen
+        await person.press("escape")
+        assert "Nothing is written yet." in person.screen
+
+
+async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(wizard: Wizard, job: Job, tmp_path: Path) -> None:
+    """e asks for the earlier job and shows what is not as it was; a file that is none is said, and nothing changes."""
+    with Job.create(tmp_path / "spring.busjob") as earlier:
+        earlier.put_unit(UnitRecord(12, "9600-8N1", tag="TE-1", seen="1"))
+        earlier.put_unit(UnitRecord(14, "9600-8N1", tag="TE-2", seen="1"))
+    job.put_unit(UnitRecord(12, "9600-8N1", tag="TE-1", seen="2"))
+    async with wizard(step=7) as person:
+        await person.press("e")
+        enter(person, "path", str(tmp_path / "none.busjob"))
+        await person.press("enter")
+        assert "there is no such file" in person.screen
+        await person.press("escape", "e")
+        enter(person, "path", str(tmp_path / "spring.busjob"))
+        await person.press("enter")
+        assert "Unit 14 (0x0E) 9600-8N1 TE-2 is not on the later list" in person.screen
+        await person.press("escape")
+        person.fill("#folder", str(tmp_path / "papers"))
+        person.fill("#formats", "markdown")
+        await person.press("w")
+    assert "TE-2 is not on the later list" in (tmp_path / "papers" / "bus-list.md").read_text().replace("\\", "")

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 from busprobe.job import Job, UnitRecord
+from busprobe.job.intervals import Intervals, kept_intervals
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import Verdict
+from busprobe.prove.proof import Proof
+from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
 from tests.wizard.conftest import Wizard
 
@@ -42,7 +50,8 @@ async def test_a_stopped_run_goes_on_with_its_counts(wizard: Wizard, paced: Sess
     job.put_unit(UnitRecord(11, "9600-8N1"))
     async with wizard("clean", step=6, using=paced) as person:
         person.fill("#prove-rounds", "200000")
-        await person.press("s")
+        await person.strike("s")
+        await person.wait_for("▸ r. ")
         await person.strike("x")
         await person.wait()
         assert "Press s to go on with this run" in person.next_line
@@ -61,6 +70,80 @@ async def test_nothing_to_poll_is_said(wizard: Wizard) -> None:
     """Without units the run does not start; the screen says what to do first."""
     async with wizard("clean", step=6) as person:
         assert "Survey first, step 3." in person.next_line
+        for nonsense in ("-", "0", "-3"):
+            person.fill("#prove-rounds", nonsense)
+            await person.press("s")
+            assert "That did not work" not in person.screen, "it is not even begun"
+        person.fill("#prove-rounds", "5")
         await person.press("s")
         await person.wait()
         assert "There is no unit to poll." in person.screen
+
+
+async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_values_are_wanted(
+    wizard: Wizard, job: Job
+) -> None:
+    """p shows the requests; e keeps how often in the job; t measures the cycle; a slip of the finger is said."""
+    job.put_unit(UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"))
+    async with wizard("clean", step=6) as person:
+        await person.press("p")
+        assert "Temperature, Humidity" in person.screen
+        assert "Nobody said how often values are wanted: every 10 s is taken." in person.screen
+        assert "not yet tried" in person.screen
+        await person.press("e")
+        await person.write("soon")
+        await person.press("enter")
+        assert "'soon' is no interval." in person.screen
+        await person.press("ctrl+u", "2", "enter")
+        assert "Values are wanted every 2 s." in person.screen
+        await person.press("o", "ctrl+u", "1", "ctrl+s")
+        assert "1 of 2 values at intervals of their own" in " ".join(person.screen.split())
+        await person.press("t")
+        await person.wait()
+        assert "Tried: 0 of 20 polls failed." in person.screen
+        assert "ms measured" in person.screen
+        await person.press("escape")
+        assert person.states[5] == "· to do", "a trial is no endurance run"
+    assert kept_intervals(job) == Intervals(2.0, {("aldermoor-at-10", "Temperature"): 1.0})
+
+
+async def test_after_a_run_the_master_is_advised_and_the_plot_changes(wizard: Wizard, job: Job) -> None:
+    """a gives numbers with reasons; v goes round the three plots."""
+    job.put_unit(UnitRecord(11, "9600-8N1"))
+    job.put_unit(UnitRecord(99, "9600-8N1"))
+    async with wizard("clean", step=6) as person:
+        await person.press("a")
+        assert "Nothing is measured yet." in person.screen
+        await person.press("escape")
+        person.fill("#prove-rounds", "3")
+        await person.press("s")
+        await person.wait()
+        assert "replies in ms" in person.screen
+        await person.press("v")
+        assert "spread in ms" in person.screen
+        await person.press("v")
+        assert re.search(r"99 9600-8N1 +│[·1]*1[·1]*$", person.screen, re.MULTILINE)
+        assert not re.search(r"11 9600-8N1 +│", person.screen)
+        await person.press("v")
+        assert "replies in ms" in person.screen
+        await person.press("a")
+        assert "response timeout: 200 ms" in person.screen
+
+
+async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(wizard: Wizard, job: Job) -> None:
+    """The run that lost its port is kept; s opens the port again and counts on."""
+    job.put_unit(UnitRecord(11, "9600-8N1"))
+    cut = Proof((), 1.0, 0.5, 0.0, rounds=4, asked_rounds=10, interruption="adapter lost")
+    tally = UnitTally(11, LineSettings.parse("9600-8N1"), {Verdict.OK: 4})
+    job.record("prove", replace(cut, units=(tally,)).document())
+    async with wizard("clean", step=6) as person:
+        person.app.session.line.close()
+        await person.press("s")
+        await person.wait()
+        assert "That did not work" in person.screen
+        await person.press("escape")
+        assert "Plug the adapter in and press s" in person.next_line
+        await person.press("s")
+        await person.wait()
+        assert "10 rounds, 10 polls" in person.screen
+    assert len(job.records("prove")) == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from enum import Enum
 from threading import Event as Stop
 from typing import ClassVar
 
@@ -15,14 +16,19 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
+from busprobe import runs
+from busprobe.handover.proof_table import advice
 from busprobe.prove.endurance import Event, Finished, Polled, RoundDone
-from busprobe.prove.proof import FORMAT, Proof
+from busprobe.prove.proof import Proof
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.tally import Key, Kind, UnitTally
 from busprobe.wizard.batch import batches
+from busprobe.wizard.dialogs.notice import Failure, Notice
+from busprobe.wizard.polling_screen import PollingScreen
+from busprobe.wizard.prove_words import HELP, advice_words
 from busprobe.wizard.signs import toned
 from busprobe.wizard.step import Step, StepState
-from busprobe.wizard.widgets.reply_plot import FAILED, ReplyPlot
+from busprobe.wizard.widgets.plots import FAILED, Plot, name_of
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _KINDS = (
@@ -38,28 +44,35 @@ _KINDS = (
 
 _COLUMNS = (("Unit", 14), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Median", 7), ("Max ms", 7))
 _PLOTTED = 512
+"""Polls kept for the plot; wider than any terminal."""
+
+_LONGEST_MINUTES, _LONGEST_PAUSE = 100_000.0, 60.0
+"""Minutes of a run, and seconds before a request: more is a slip of the finger."""
+
+_CYCLES = 20
+"""Cycles of the polling table that are measured."""
+
+
+class View(Enum):
+    """What the plot shows."""
+
+    TIMES = "times"
+    SPREAD = "spread"
+    FAILURES = "failures"
 
 
 class ProveStep(Step):
     """An endurance run over all units of the job, live."""
 
     TITLE = "Prove"
-    HELP = """\
-Polls every unit of the job again and again at full speed. Nothing is retried, so that no fault hides. A sound bus \
-makes no errors at all; any count beside OK deserves a look.
-
-  Silent   no reply within 1 s             Late    the reply came after that
-  CRC      bytes damaged on the way        Malf.   bytes, but no sensible frame
-  Other    another address answered        Exc.    the unit answered, but refused what was asked
-
-The plot shows the reply times of the unit under the cursor, newest on the right; x is a failed poll. Below it is \
-what the run proves: after N polls without an error the error rate is below about 3/N, with 95 % confidence.
-
-A run that was stopped, or cut off by an unplugged adapter, can go on; its counts are kept."""
+    HELP = HELP
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start", "Start", tooltip="start, or go on with a run that was stopped"),
         Binding("x", "stop", "Stop"),
-        Binding("n", "new", "New run", tooltip="start from zero"),
+        Binding("n", "new", "New run", tooltip="start from zero", show=False),
+        Binding("v", "view", "Plot", tooltip="another plot: times, their spread, failures"),
+        Binding("a", "advice", "Advice", tooltip="what to set at the master"),
+        Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
     ]
 
     class Advanced(Message):
@@ -69,11 +82,21 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
             self.events = events
             super().__init__()
 
+    class Trying(Message):
+        """A trial of the polling table goes on, or is over."""
+
+        def __init__(self, words: str, *, over: bool = False) -> None:
+            self.words = words
+            self.over = over
+            super().__init__()
+
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
         self._stop = Stop()
         self._proof: Proof | None = None
         self._times: dict[Key, deque[float | None]] = {}
+        self._view = View.SPREAD
+        self._port_failed = False
 
     def compose(self) -> ComposeResult:
         """How long; the table; the plot; what it proves."""
@@ -82,11 +105,13 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
             yield Input("20", id="prove-rounds", compact=True, type="integer", max_length=7)
             yield Static(" or minutes", classes="label")
             yield Input("", id="prove-minutes", compact=True, type="number", max_length=6)
+            yield Static(" pause ms", classes="label")
+            yield Input("", id="prove-pause", compact=True, type="number", max_length=5)
             yield Static(id="prove-status")
         yield UnitTable(_COLUMNS, id="tallies", padding=0)
         yield Static(id="plot-head", classes="head gap")
-        plot = ReplyPlot(id="plot")
-        plot.display = False  # an empty one says nothing; the job keeps no single times
+        plot = Plot(id="plot")
+        plot.display = False  # an empty one says nothing
         yield plot
         yield Static(id="prove-findings", classes="said gap")
 
@@ -99,7 +124,9 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
         if self.working:
             return
         if self._proof is None:
-            self._proof = self._stored()
+            kept = runs.last_run(self.session.job)
+            self._proof = kept.proof if kept else None
+            self._propose_its_end()
         if self._proof is None:
             self.state = StepState.TO_DO
             units = any(unit.kind == "unit" for unit in self.session.job.units())
@@ -108,11 +135,13 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
             self._show(self._proof)
             self._conclude(self._proof)
 
-    def _stored(self) -> Proof | None:
-        latest = self.session.job.latest("prove")
-        if latest is None or latest.document.get("format") != FORMAT:
-            return None
-        return Proof.from_document(latest.document)
+    def _propose_its_end(self) -> None:
+        """A run that was cut off goes on to where it was to end."""
+        proof = self._proof
+        if proof is not None and not proof.complete and (proof.asked_rounds or proof.asked_seconds):
+            minutes = "" if proof.asked_seconds is None else f"{proof.asked_seconds / 60:g}"
+            self.query_one("#prove-rounds", Input).value = str(proof.asked_rounds or "")
+            self.query_one("#prove-minutes", Input).value = minutes
 
     # -- running -------------------------------------------------------------------------------------------
 
@@ -122,34 +151,50 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
 
     def action_start(self) -> None:
         """Start, or go on with the counts so far."""
-        before = self._proof
-        self._begin(before if before is not None and not before.complete else None)
+        self._begin(resume=self._proof is not None and not self._proof.complete)
 
     def action_new(self) -> None:
         """Start from zero."""
-        self._begin(None)
+        self._begin(resume=False)
 
-    def _begin(self, before: Proof | None) -> None:
-        rounds = self.query_one("#prove-rounds", Input).value
-        minutes = self.query_one("#prove-minutes", Input).value
+    def _asked(self) -> tuple[int | None, float | None, float] | None:
+        """Rounds, minutes and seconds of pause as typed; None, with the reason on screen, where they are none."""
+        rounds, minutes, pause = (
+            self.query_one(f"#prove-{name}", Input).value.strip() for name in ("rounds", "minutes", "pause")
+        )
+        try:
+            asked = int(rounds) if rounds else None, float(minutes) if minutes else None, float(pause or 0) / 1000
+        except ValueError:
+            asked = 0, None, 0.0
+        sound = (asked[0] is None or asked[0] > 0) and (asked[1] is None or 0 < asked[1] < _LONGEST_MINUTES)
+        if not rounds and not minutes:
+            self.notify("Say how many rounds or minutes.", severity="warning", markup=False)
+        elif not sound or not 0 <= asked[2] <= _LONGEST_PAUSE:
+            self.notify("Rounds, minutes and pause are numbers above 0.", severity="warning", markup=False)
+        else:
+            return asked
+        return None
+
+    def _begin(self, *, resume: bool) -> None:
+        asked = self._asked()
+        if asked is None:
+            return
+        rounds, minutes, pause = asked
         self._stop.clear()
+        reopen = self._port_failed
 
         def work() -> None:
-            events = self.session.prove(
-                rounds=int(rounds) if rounds else None,
-                minutes=float(minutes) if minutes else None,
-                stop=self._stop,
-                before=before,
-            )
+            if reopen:
+                self.session.reopen()
+            events = self.session.prove(rounds=rounds, minutes=minutes, pause=pause, stop=self._stop, resume=resume)
             for batch in batches(events):
                 self.post_message(self.Advanced(batch))
 
-        if not rounds and not minutes:
-            self.notify("Say how many rounds or minutes.", severity="warning", markup=False)
-        elif self.on_line("the endurance run", work):
-            if before is None:
+        if self.on_line("the endurance run", work):
+            if not resume:
                 self._proof = None
                 self._times.clear()
+            self._view = View.TIMES
             self.state = StepState.DOING
             self.progress = "polls"
             self.next_words = "Wait, or look at other steps: the polls go on. x stops."
@@ -181,9 +226,47 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
                     self._proof = one.proof
                     self.progress = f"r. {one.proof.rounds}"
                 case Finished():
-                    self._proof = one.proof
+                    self._proof = one.proof if one.proof.polls else None  # then the last one of the job is shown
+                    self._port_failed = one.failure is not None
+                    if one.failure is not None:
+                        self.app.push_screen(Failure(one.failure))
         if self._proof is not None:
             self._show(self._proof)
+
+    # -- for the master ------------------------------------------------------------------------------------
+
+    def action_advice(self) -> None:
+        """Say what to set at the master."""
+        self.app.push_screen(Notice("Advice for the master", advice_words(advice(self.session.bus_list()))))
+
+    def action_polling(self) -> None:
+        """Show the polling table."""
+
+        def seen(_: None) -> None:
+            self.post_message(self.JobChanged())
+
+        self.app.push_screen(PollingScreen(self.session, self._try_polling), seen)
+
+    def _try_polling(self) -> bool:
+        self._stop.clear()
+
+        def work() -> None:
+            for event in self.session.try_polling(_CYCLES, self._stop):
+                match event:
+                    case runs.Tried(trial):
+                        self.post_message(self.Trying(f"{len(trial.table.rows)} requests; measuring {_CYCLES} cycles."))
+                    case Finished(proof, failure):
+                        words = failure.what if failure else f"Tried: {proof.failed} of {proof.polls} polls failed."
+                        self.post_message(self.Trying(words, over=True))
+
+        return self.on_line("the trial of the polling table", work)
+
+    @on(Trying)
+    def _trying(self, event: Trying) -> None:
+        if isinstance(self.app.screen, PollingScreen):
+            self.app.screen.say(event.words)
+            if event.over:
+                self.app.screen.show_table()
 
     # -- showing -------------------------------------------------------------------------------------------
 
@@ -192,54 +275,67 @@ A run that was stopped, or cut off by an unplugged adapter, can go on; its count
         if self._proof is not None:
             self._show_plot(self._proof)
 
+    def action_view(self) -> None:
+        """Show the next plot."""
+        views = [view for view in View if view is not View.TIMES or self._times]
+        place = views.index(self._view) if self._view in views else -1
+        self._view = views[(place + 1) % len(views)]
+        if self._proof is not None:
+            self._show_plot(self._proof)
+
     @property
     def _table(self) -> UnitTable:
         return self.query_one("#tallies", UnitTable)
 
     def _show(self, proof: Proof) -> None:
-        self._table.fill((_key_text(unit.key), self._row(unit)) for unit in proof.units)
-        self.query_one("#prove-status", Static).update(
-            Text(f"  {proof.rounds} rounds, {proof.polls} polls, {proof.seconds:.0f} s, {proof.failed} failed")
-        )
+        self._table.fill((name_of(unit.key), self._row(unit)) for unit in proof.units)
+        self.query_one("#prove-status", Static).update(Text(f"  {proof.rounds} rounds, {proof.polls} polls"))
         self._show_plot(proof)
-        self.query_one("#prove-findings", Static).update(Text("\n".join(proof.findings)))
+        unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
+        left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
+        said = [*proof.findings, *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else [])]
+        self.query_one("#prove-findings", Static).update(Text("\n".join(said)))
 
     def _row(self, unit: UnitTally) -> list[Text | str]:
-        cells: list[Text | str] = [_key_text(unit.key), str(unit.polls)]
+        cells: list[Text | str] = [name_of(unit.key), str(unit.polls)]
         for index, (_, _, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
             cells.append(toned(self, f"! {count}", "wrong") if index and count else str(count) if count else "-")
         return [*cells, _ms(unit.reply_times.median), _ms(unit.reply_times.maximum)]
 
     def _show_plot(self, proof: Proof) -> None:
-        chosen = next((unit for unit in proof.units if _key_text(unit.key) == self._table.chosen), None)
+        chosen = next((unit for unit in proof.units if name_of(unit.key) == self._table.chosen), None)
         if chosen is None:
             return
         times = chosen.reply_times
-        self.query_one("#plot-head", Static).update(
-            Text(
-                f"Unit {_key_text(chosen.key)} replies in ms: median {_ms(times.median)}, "
-                f"99 % within {_ms(times.percentile(99))}, longest {_ms(times.maximum)}"
-            )
-        )
-        plot = self.query_one(ReplyPlot)
-        plot.show(self._times.get(chosen.key, ()))
-        plot.display = bool(self._times)
+        plot = self.query_one(Plot)
+        plot.display = True
+        said = f"median {_ms(times.median)}, 99 % within {_ms(times.percentile(99))}, longest {_ms(times.maximum)}"
+        match self._view:
+            case View.TIMES:
+                head = f"Unit {name_of(chosen.key)} replies in ms: {said}"
+                plot.show_times(self._times.get(chosen.key, ()))
+            case View.SPREAD:
+                head = f"Unit {name_of(chosen.key)} spread in ms: {said}"
+                plot.show_spread(times)
+            case View.FAILURES:
+                head = "Failed polls over the time of the run: 1-9 of them, # more, · none"
+                plot.show_failures(proof)
+        self.query_one("#plot-head", Static).update(Text(head))
 
     def _conclude(self, proof: Proof) -> None:
-        if not proof.clean:
+        if self._port_failed:
             self.state = StepState.CHECK
-            self.next_words = "Look at the units with marked counts; Wiring (2) tells what it may be."
+            self.next_words = "Plug the adapter in and press s: the run goes on with its counts."
         elif not proof.complete:
             self.state = StepState.DOING
             self.next_words = "Press s to go on with this run, or n for a new one."
+        elif not proof.clean:
+            self.state = StepState.CHECK
+            self.next_words = "Look at the units with marked counts; Wiring (2) tells what it may be."
         else:
             self.state = StepState.DONE
-            self.next_words = "Go on to Hand over (7), or run longer: more polls prove more."
-
-
-def _key_text(key: Key) -> str:
-    return f"{key[0]} {key[1]}"
+            self.next_words = "See p for the polling table, then go on to Hand over (7), or run longer."
 
 
 def _ms(seconds: float | None) -> str:

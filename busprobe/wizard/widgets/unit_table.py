@@ -31,3 +31,13 @@ class UnitTable(DataTable[Text]):
             self.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in cells), key=key)
         if kept is not None and kept in {key.value for key in self.rows}:
             self.move_cursor(row=self.get_row_index(kept))
+
+
+def fitted(cells: Iterable[Text | str], columns: Iterable[tuple[str, int]]) -> list[Text | str]:
+    """`cells` that end before the next one begins, for a table without padding."""
+    made: list[Text | str] = []
+    for cell, (_, width) in zip(cells, columns, strict=False):
+        text = cell.copy() if isinstance(cell, Text) else Text(cell)
+        text.truncate(width - 1, overflow="ellipsis")
+        made.append(text)
+    return made

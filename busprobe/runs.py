@@ -1,0 +1,140 @@
+"""Endurance runs, and trials of the polling table, kept in the job while they go on: what was counted survives a crash.
+
+A run is one record from its first minute to its end, also where it was stopped, cut off and gone on with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from threading import Event as StopFlag
+
+from busprobe.errors import RefusedError
+from busprobe.handover.bus_list import BusList
+from busprobe.handover.polling import polled_units, trial_document
+from busprobe.job.job import Job
+from busprobe.job.records import Latency, UnitRecord
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.schema import Profile
+from busprobe.prove import endurance
+from busprobe.prove.proof import FORMAT, Proof
+from busprobe.prove.statistics import milliseconds
+from busprobe.prove.tally import Kind, UnitTally
+from busprobe.prove.trial import Trial, try_table
+
+CUT_OFF = "the program ended while it was under way."
+"""Stands in the record as long as a run is under way, so that it is true if nothing follows."""
+
+
+@dataclass(frozen=True)
+class KeptRun:
+    """The last endurance run of a job."""
+
+    record: int
+    """Id of its record."""
+    made: str
+    """When it was last brought up to date."""
+    proof: Proof
+
+
+def last_run(job: Job) -> KeptRun | None:
+    """The last endurance run, ended or not; `None` before the first, and where it is in another format."""
+    latest = job.latest("prove")
+    if latest is None or latest.document.get("format") != FORMAT:
+        return None
+    return KeptRun(latest.id, latest.made, Proof.from_document(latest.document))
+
+
+def targets(units: Sequence[UnitRecord], profiles: Mapping[str, Profile]) -> tuple[endurance.Target, ...]:
+    """Every single unit of the as-built list, asked for the points of its profile."""
+    return tuple(
+        endurance.target(unit.address, LineSettings.parse(unit.settings), profiles.get(unit.profile or ""))
+        for unit in units
+        if unit.kind == "unit"
+    )
+
+
+def keep_running(
+    line: Line,
+    job: Job,
+    asked: Sequence[endurance.Target],
+    plan: endurance.Plan,
+    *,
+    stop: StopFlag | None,
+    resume: bool,
+) -> Iterator[endurance.Event]:
+    """An endurance run whose counts are kept as it goes on; with `resume` the last one, if it did not come to its end.
+
+    A `plan` without an end then runs as far as the last one was to.  Raises `UsageError` where there is nothing to
+    poll, or the run to go on with polled other units.
+    """
+    last = last_run(job) if resume else None
+    going_on = last if last is not None and not last.proof.complete else None
+    record = going_on.record if going_on else None
+    before = going_on.proof if going_on else None
+    if before is not None and plan.rounds is None and plan.seconds is None:
+        plan = replace(plan, rounds=before.asked_rounds, seconds=before.asked_seconds)
+    for event in endurance.endure(line, asked, plan, stop=stop, before=before):
+        match event:
+            case endurance.Progress(proof):
+                record = _keep(job, record, replace(proof, interruption=CUT_OFF))
+            case endurance.Finished(proof) if proof.polls:  # a port that fails at once must not hide an earlier run
+                record = _keep(job, record, proof)
+        yield event
+
+
+def _keep(job: Job, record: int | None, proof: Proof) -> int:
+    """Put the proof into its record and each unit's part of it into the as-built list; returns the record's id."""
+    if record is None:
+        record = job.record("prove", proof.document())
+    else:
+        job.amend(record, proof.document())
+    tallies = {(unit.address, str(unit.settings)): unit for unit in proof.units if unit.polls}
+
+    def with_counts(unit: UnitRecord) -> UnitRecord:
+        tally = tallies.get((unit.address, unit.settings))
+        return unit if tally is None else _with_counts(unit, tally)
+
+    job.revise_units(with_counts)
+    return record
+
+
+def _with_counts(unit: UnitRecord, tally: UnitTally) -> UnitRecord:
+    times = (tally.reply_times.minimum, tally.reply_times.median, tally.reply_times.maximum)
+    counters = {"polls": tally.polls, **{str(kind): tally.count(kind) for kind in Kind}}
+    return replace(unit, latency=Latency(*(milliseconds(time) for time in times)), counters=counters)
+
+
+@dataclass(frozen=True)
+class Tried:
+    """The requests of a polling table were tried; cycles of it follow."""
+
+    trial: Trial
+
+
+def try_polling(
+    line: Line, job: Job, bus_list: BusList, *, rounds: int, stop: StopFlag | None
+) -> Iterator[Tried | endurance.Event]:
+    """Try the polling table of the list on the bus, then measure `rounds` cycles of it; kept under "polling".
+
+    Raises `RefusedError` where the table has no request.
+    """
+    waits = Waits(reply=endurance.Plan.reply_wait)
+    anew = replace(bus_list, trial=None)  # what an earlier trial was refused may have been noise
+    trial = try_table(line, polled_units(anew), waits, stop)
+    if not trial.table.rows:
+        raise RefusedError(
+            "There is nothing to poll yet: no point of any unit is known.",
+            todo="Identify the units first, so that their profiles say what can be read.",
+        )
+    yield Tried(trial)
+    asked = endurance.table_targets(trial.table)
+    for event in endurance.endure(line, asked, endurance.Plan(rounds=rounds), stop=stop):
+        if isinstance(event, endurance.Finished):
+            proof = event.proof
+            cycle = proof.round_times.median
+            counts = {"cycles": proof.rounds, "polls": proof.polls, "failed": proof.failed}
+            job.record("polling", trial_document(trial, cycle, **counts))
+        yield event

@@ -1,0 +1,35 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from busprobe.errors import FileError
+from busprobe.job import Job, UnitRecord, migrations
+from busprobe.job import database as database_module
+from busprobe.job.reading import job_as_it_is
+
+
+@pytest.mark.parametrize("version", [1, len(migrations.MIGRATIONS)])
+def test_a_job_of_any_version_is_read_and_left_as_it_is(
+    path: Path, version: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as earlier:
+        earlier.setattr(database_module, "MIGRATIONS", migrations.MIGRATIONS[:version])
+        with Job.create(path, site="Mill Lane") as job:
+            job.put_unit(UnitRecord(12, "9600-8N1", tag="TT-12"))
+    before = path.read_bytes()
+    with job_as_it_is(path) as job:
+        assert job.meta.site == "Mill Lane"
+        assert [unit.tag for unit in job.units()] == ["TT-12"]
+    assert path.read_bytes() == before
+    assert [entry.name for entry in path.parent.iterdir()] == [path.name]
+
+
+@pytest.mark.parametrize("content", [None, b"", b"no job"])
+def test_what_is_no_job_is_named_by_its_own_name(path: Path, content: bytes | None) -> None:
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(FileError) as caught, job_as_it_is(path):
+        pass
+    assert str(path) in str(caught.value)
