@@ -166,6 +166,8 @@ def _words(detail: ErrorDetails) -> str:
             return "is not a known field"
         case "model_type" | "dict_type":
             return "should be a table of fields"
+        case "tuple_type" | "list_type":
+            return "should be a list: written in [ ], or as a table in [[ ]] for each entry"
         case "value_error":
             return str(detail["ctx"]["error"])
         case _:

@@ -11,6 +11,7 @@ from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.identification import BASIC_OBJECTS, object_name
 from busprobe.survey.identify import Identified
 
 
@@ -44,6 +45,7 @@ def _document(found: Identified) -> dict[str, object]:
         "address": found.address,
         "settings": str(found.settings),
         "identity": dict(found.identity),
+        "objects": None if found.objects is None else {f"0x{n:02X}": text for n, text in found.objects.items()},
         "server_id": found.server_id,
         "profile": found.profile.id if found.profile else None,
         "match": round(best.score, 3) if best and found.profile else None,
@@ -62,6 +64,8 @@ def _print(found: Identified) -> None:
     name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
     output.lines([f"Unit {both_forms(found.address)} at {found.settings}: {name}"])
     output.lines(f"  {field}: {text}" for field, text in found.identity.items())
+    own = ((number, text) for number, text in (found.objects or {}).items() if number not in BASIC_OBJECTS)
+    output.lines(f"  {object_name(number)}: {text}" for number, text in own)
     if found.standing:
         output.lines([found.standing])
     for match in found.matches[:2]:
@@ -70,8 +74,15 @@ def _print(found: Identified) -> None:
     if found.readings:
         marks = {True: "plausible", False: "NOT PLAUSIBLE", None: ""}
         rows = [
-            (reading.point.name, reading.text, marks[reading.plausible], f"{reading.point.at.wire}", reading.registers)
+            (
+                reading.point.name,
+                reading.text,
+                marks[reading.plausible],
+                f"{reading.point.at.wire} (0x{reading.point.at.wire:04X})",
+                reading.point.at.sheet,
+                " ".join(f"{word:04X}" for word in reading.registers),
+            )
             for reading in found.readings
         ]
-        output.table(("Point", "Value", "", "Register", "Raw"), rows)
+        output.table(("Point", "Value", "", "Register", "Data sheet", "Raw"), rows)
     output.lines(found.notes)

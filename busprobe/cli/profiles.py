@@ -52,6 +52,7 @@ def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
                 "maker": p.maker,
                 "model": p.model,
                 "kind": p.kind,
+                "from": store.whose(p.id),
                 "file": str(store.origins[p.id][0]),
                 "in_place_of": [str(path) for path in store.replaced(p.id)],
             }
@@ -60,8 +61,8 @@ def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
         problems = [str(problem) for problem in store.problems]
         output.document({"format": "busprobe.profiles/1", "profiles": listed, "problems": problems})
     else:
-        rows = [(p.id, p.maker, p.model, p.kind) for p in store.profiles.values()]
-        output.table(("Profile", "Maker", "Model", "What it is"), rows)
+        rows = [(p.id, store.whose(p.id), p.maker, p.model, p.kind) for p in store.profiles.values()]
+        output.table(("Profile", "From", "Maker", "Model", "What it is"), rows)
         output.say(f"Your own profiles go into {own_folder()}.")
         if job_file is not None:
             output.say(f"Those of this job go into {job_folder(job_file)}.")

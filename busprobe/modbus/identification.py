@@ -23,7 +23,18 @@ OBJECT_NAMES = {
     5: "ModelName",
     6: "UserApplicationName",
 }
-"""Names of the standard's identification objects; 128 to 255 belong to the maker."""
+"""Names of the standard's identification objects."""
+
+BASIC_OBJECTS = (0, 1, 2)
+"""Vendor, product and revision, which every unit with device identification has."""
+
+FIRST_OWN_OBJECT = 0x80
+"""Objects from here on belong to the maker (V1.1b3 section 6.21)."""
+
+
+def object_name(number: int) -> str:
+    """How an identification object is called: ``VendorName``, ``object 0x80``."""
+    return OBJECT_NAMES.get(number, f"object 0x{number:02X}")
 
 
 @dataclass(frozen=True)

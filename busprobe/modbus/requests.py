@@ -40,6 +40,10 @@ class Function(IntEnum):
     READ_DEVICE_IDENTIFICATION = 43
 
 
+_FUNCTIONS = {int(function): function for function in Function}
+"""Looked up for every byte that may begin a reply, so it has to be quick."""
+
+
 @dataclass(frozen=True)
 class Request:
     """One request to one unit address; a `busprobe.line.exchange.Request`."""
@@ -57,7 +61,7 @@ class Request:
     @property
     def function(self) -> Function:
         """The function code."""
-        return Function(self.frame[1])
+        return _FUNCTIONS[self.frame[1]]
 
     @property
     def quantity(self) -> int:
@@ -108,10 +112,10 @@ def write_registers(address: int, register: int, values: Sequence[int]) -> Reque
     """Write holding registers from zero-based `register` on with function code 16."""
     pdu = WriteMultipleRegistersRequest(address=register, registers=list(values), dev_id=address)
     listed = ", ".join(f"{value} (0x{value:04X})" for value in values)
-    registers = "register" if len(values) == 1 else f"{len(values)} registers from"
+    where = "holding register" if len(values) == 1 else f"{len(values)} holding registers from"
     return _request(
         pdu,
-        f"Write {listed} to holding {registers} {_register(register)} of unit {both_forms(address)}, function code 16.",
+        f"Write {listed} to {where} {_register(register)} of unit {both_forms(address)}, function code 16.",
     )
 
 

@@ -21,6 +21,7 @@ from busprobe.profiles.schema import (
     PointType,
     RegisterTest,
     TextTest,
+    ToldObject,
     context_of,
 )
 from busprobe.toml_file import Found, Place
@@ -39,9 +40,10 @@ _Part = TypeVar("_Part", bound=BaseModel)
 
 @dataclass(frozen=True)
 class _Parts:
-    """The parts of a file that are sound by themselves; a point goes with its index in the list."""
+    """The parts of a file that are sound by themselves; an entry of a list goes with its index in it."""
 
     points: tuple[tuple[int, Point], ...]
+    objects: tuple[tuple[int, ToldObject], ...]
     fingerprint: Fingerprint
     factory: Factory | None
     readdress: Readdress | None
@@ -59,6 +61,7 @@ def check(data: Mapping[str, Any], *, file_stem: str) -> Iterator[Found]:
             yield ("points", index, field), what
     yield from _repeated_names(parts)
     yield from _overlaps(parts)
+    yield from _object_mistakes(parts.objects)
     yield from _fingerprint_mistakes(parts.fingerprint)
     if parts.readdress:
         yield from _change_mistakes("readdress", parts.readdress)
@@ -77,10 +80,14 @@ def _sound_parts(data: Mapping[str, Any]) -> _Parts:
         except ValidationError:
             return None
 
-    listed = data.get("points")
-    points = [(i, sound(Point, raw)) for i, raw in enumerate(listed if isinstance(listed, list) else ())]
+    def entries(kind: type[_Part], name: str) -> tuple[tuple[int, _Part], ...]:
+        listed = data.get(name)
+        found = ((i, sound(kind, raw)) for i, raw in enumerate(listed if isinstance(listed, list) else ()))
+        return tuple((i, entry) for i, entry in found if entry is not None)
+
     return _Parts(
-        points=tuple((i, point) for i, point in points if point is not None),
+        points=entries(Point, "points"),
+        objects=entries(ToldObject, "objects"),
         fingerprint=sound(Fingerprint, data.get("fingerprint")) or Fingerprint(),
         factory=sound(Factory, data.get("factory")),
         readdress=sound(Readdress, data.get("readdress")),
@@ -189,6 +196,15 @@ def _overlaps(parts: _Parts) -> Iterator[Found]:
                     ("points", index, "scale_register"),
                     f"register {scale} is part of points.{other_index + 1} ('{other.name}')",
                 )
+
+
+def _object_mistakes(objects: tuple[tuple[int, ToldObject], ...]) -> Iterator[Found]:
+    for position, (index, one) in enumerate(objects):
+        for first, other in objects[:position]:
+            if one.object == other.object:
+                yield ("objects", index, "object"), f"0x{one.object:02X} is in objects.{first + 1} already"
+            elif one.tells is other.tells:
+                yield ("objects", index, "tells"), f"'{one.tells}' is told by objects.{first + 1} already"
 
 
 def _fingerprint_mistakes(fingerprint: Fingerprint) -> Iterator[Found]:

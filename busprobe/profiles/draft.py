@@ -13,10 +13,20 @@ from typing import Any
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
+from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.checks import check
 from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.interpret import Interpretation, distinct, interpretations, off_by_one, straddles, wanted_blocks
-from busprobe.profiles.notes import SHOWS, NotedPoint, Notes
+from busprobe.profiles.interpret import (
+    Interpretation,
+    Way,
+    agrees,
+    distinct,
+    interpretations,
+    off_by_one,
+    straddles,
+    wanted_blocks,
+)
+from busprobe.profiles.notes import NOTES_ONLY, NotedPoint, Notes
 from busprobe.profiles.plan import Block, Registers
 from busprobe.profiles.registers import Numbering, Register
 from busprobe.profiles.schema import parse_profile
@@ -48,24 +58,37 @@ class Choice:
     """Where the data sheet puts it."""
     ways: tuple[Interpretation, ...]
     """The plausible ones first; empty where none of its registers was given."""
+    chosen: bool = False
+    """Whether a person said that the first of them is right."""
+    silent: bool = False
+    """Whether the unit did not answer when it was asked for this, so that nothing is known of it."""
 
     @property
     def best(self) -> Interpretation | None:
-        """The most plausible one."""
+        """The chosen one, or the most plausible one."""
         return self.ways[0] if self.ways else None
 
     @property
+    def agrees(self) -> bool | None:
+        """Whether the best one is what the display shows; None where no display was looked at, or nothing is read."""
+        if self.noted.shows is None or not self.ways:
+            return None
+        return agrees(self.noted, self.ways[0].reading)
+
+    @property
     def open(self) -> bool:
-        """Whether another value is about as plausible and no display has been looked at."""
+        """Whether another value is about as plausible, nobody chose, and no display has been looked at."""
         others = distinct(self.ways)[1:2]
-        return self.noted.shows is None and any(
-            other.plausibility >= _ABOUT_AS_PLAUSIBLE * self.ways[0].plausibility for other in others
+        return (
+            not self.chosen
+            and self.noted.shows is None
+            and any(other.plausibility >= _ABOUT_AS_PLAUSIBLE * self.ways[0].plausibility for other in others)
         )
 
     @property
     def doubt(self) -> Interpretation | None:
         """What looks much the same one register beside; None where there is no such thing."""
-        return straddles(self.ways[0], self.ways[1:]) if self.ways else None
+        return straddles(self.ways[0], self.ways[1:]) if self.ways and not self.chosen else None
 
 
 @dataclass(frozen=True)
@@ -73,6 +96,10 @@ class Seen:
     """What a live unit gave."""
 
     registers: Registers = field(default_factory=dict)
+    earlier: tuple[Registers, ...] = ()
+    """What it gave in looks before: what is only plausible now and then is not what the registers mean."""
+    silent: tuple[Block, ...] = ()
+    """Requests that were not answered: nothing is known of these registers."""
     most_registers: int | None = None
     """Registers of the longest request it takes, where a longer one was refused for its length alone."""
     objects: Mapping[int, str] = field(default_factory=dict)
@@ -83,7 +110,7 @@ class Seen:
 
 def to_read(notes: Notes) -> tuple[Block, ...]:
     """The registers that tell how the points of `notes` are to be read, each once, joined where they touch."""
-    wanted = sorted(block for point in notes.points for block in wanted_blocks(point, notes.at(point)))
+    wanted = sorted(block for point in notes.points for block in _wanted(notes, point))
     joined: list[Block] = []
     for block in wanted:
         if joined:
@@ -118,29 +145,49 @@ class Draft:
     def remarks(self) -> tuple[str, ...]:
         """What the technician should know of it, in a sentence each."""
         found = []
+        if self.notes.numbering_guessed:
+            found.append(
+                "The numbers look like references (30001 is input register 0, 40001 holding register 0) and are taken "
+                "so; say how the data sheet counts if that is wrong."
+            )
         if self.shift:
             counts = "from 1" if self.shift < 0 else "from 0"
             way = "lower" if self.shift < 0 else "higher"
-            stated = self.notes.numbering or "not stated, taken as on the wire"
             found.append(
-                f"Numbering is off by one: all points together read best one register {way} than the data sheet's "
-                f"numbers (numbering: {stated}), so it seems to count {counts}."
+                f"Numbering is off by one: all points together read best one register {way} than the data sheet says, "
+                f"so it seems to count {counts}."
             )
             if "readdress" in self.notes.fields or "line_settings" in self.notes.fields:
                 found.append("The registers that readdress and line_settings write move with it: check them first.")
         for choice in self.choices:
-            if choice.best is None:
-                found.append(f"{choice.noted.name}: the unit gives no register at or beside {choice.at}.")
+            if choice.best is None and choice.silent:
+                found.append(f"{choice.noted.name}: the unit did not answer, so nothing is known of {choice.at}.")
+            elif choice.best is None:
+                scale = " or not its scale register" if choice.noted.scale_register else ""
+                found.append(f"{choice.noted.name}: the unit gives no register at or beside {choice.at}{scale}.")
+            elif choice.agrees is False:
+                found.append(
+                    f"{choice.noted.name}: nothing reads like {choice.noted.shows}, which the display shows; is it "
+                    "another register, or has it changed?"
+                )
             elif choice.doubt is not None:
                 found.append(
-                    f"{choice.noted.name}: '{choice.best.words}' and '{choice.doubt.words}' read much the same, for "
-                    "halves of two neighbours look like a value with its registers swapped; compare with the display."
+                    f"{choice.noted.name}: registers {choice.best.point.at.wire} and {choice.doubt.point.at.wire} read "
+                    f"much alike ({choice.best.point.order} and {choice.doubt.point.order}), as halves of neighbours "
+                    f"do; {'only the data sheet tells' if choice.agrees else 'compare with the display'}."
                 )
         if unsettled := ", ".join(choice.noted.name for choice in self.choices if choice.open):
             found.append(f"Not settled until the display or the data sheet is compared: {unsettled}.")
         if self.seen.most_registers is not None:
             found.append(f"It gives at most {self.seen.most_registers} registers in one request.")
         return tuple(found)
+
+    @property
+    def itself(self) -> dict[str, str | None]:
+        """Maker and model in the unit's own words, as far as a profile can take them."""
+        said = self.seen.descriptions
+        model = next((d.model for d in said if d.model and d.model != self.seen.server_id), self._type_word)
+        return {"maker": _usable(next((d.maker for d in said if d.maker), None)), "model": _usable(model)}
 
     def document(self) -> dict[str, Any]:
         """The draft for a JSON document."""
@@ -180,22 +227,24 @@ class Draft:
         return to_toml(data, comments)
 
     def _tables(self, profile_id: str) -> tuple[dict[str, Any], dict[str, list[str]]]:
-        said = self.seen.descriptions
-        itself = {
-            "maker": next((d.maker for d in said if d.maker), None),
-            "model": next((d.model for d in said if d.model and d.model != self.seen.server_id), self._type_word),
-        }
-        known = {key: _usable(itself.get(key)) or instead for key, instead in _NAMELESS.items()}
+        known = {key: self.itself.get(key) or instead for key, instead in _NAMELESS.items()}
         data = {"id": profile_id, **known, **self.notes.fields}
         data |= {"id": profile_id, "numbering": str(self.numbering)}
         data.setdefault("fingerprint", self._fingerprint())
         if self.seen.most_registers is not None:
             data["limits"] = {"registers": self.seen.most_registers, **data.get("limits", {})}
         comments = {"": ["Drafted at a live unit; what was chosen because it looked plausible has to be checked."]}
+        comments[""] += [
+            f"It says '{text}' in {object_name(number)}; where that is its serial number, write: "
+            f'objects = [{{ object = 0x{number:02X}, tells = "serial" }}]'
+            for number, text in self.seen.objects.items()
+            if number >= FIRST_OWN_OBJECT and "objects" not in self.notes.fields
+        ]
         data["points"] = []
         for choice, raw in zip(self.choices, self.notes.raw_points, strict=True):
             if choice.best is None:
-                comments[""].append(f"Left out, since the unit gave no such register: {choice.noted.name}.")
+                why = "did not answer for it" if choice.silent else "gave no such register"
+                comments[""].append(f"Left out, since the unit {why}: {choice.noted.name}.")
                 continue
             data["points"].append(self._point(choice.best, raw))
             comments[f"points.{len(data['points'])}"] = _why(choice)
@@ -203,22 +252,43 @@ class Draft:
 
     def _point(self, best: Interpretation, raw: Mapping[str, Any]) -> dict[str, Any]:
         point = best.point
-        # Where the whole numbering is off, it is the numbering that is put right and not each number.
-        counted = {Numbering.WIRE: point.at.wire, Numbering.ONE_BASED: point.at.wire + 1}
         chosen: dict[str, Any] = {
             "name": point.name,
             "function": point.function,
-            "register": counted.get(self.numbering, point.at.sheet),
+            "register": self._counted(point.at),
             "type": str(point.type),
         }
         if point.count > 1:
             chosen["order"] = str(point.order)
         if point.scale != 1:
             chosen["scale"] = point.scale
-        rest = {key: value for key, value in raw.items() if key not in (*chosen, SHOWS)}
+        if point.scale_register is not None:
+            scale = point.scale_register
+            chosen["scale_register"] = {"register": self._counted(scale.at), "means": str(scale.means)}
+        rest = {key: value for key, value in raw.items() if key not in (*chosen, *NOTES_ONLY)}
         return {**chosen, **rest}
 
+    def _counted(self, at: Register) -> int:
+        """The number of a register in the profile: where the whole numbering is off, that is put right."""
+        return {Numbering.WIRE: at.wire, Numbering.ONE_BASED: at.wire + 1}.get(self.numbering, at.sheet)
+
     def _fingerprint(self) -> dict[str, Any]:
+        """What every unit of the type will say and hold in the same way."""
+        registers = [
+            {
+                "function": choice.best.point.function,
+                "register": self._counted(choice.best.point.at) + place,
+                "equals": word,
+                "meaning": choice.noted.name,
+            }
+            for choice in self.choices
+            if choice.noted.fixed and choice.best is not None
+            for place, word in enumerate(choice.best.reading.registers)
+        ]
+        said = self._said_by_all()
+        return {**said, "registers": registers} if registers else said
+
+    def _said_by_all(self) -> dict[str, Any]:
         """What the unit says of itself, as far as every unit of the type will say the same."""
         objects = [
             {"object": number, "equals" if len(text) < _LONGEST_TEXT else "starts_with": text}
@@ -237,15 +307,39 @@ class Draft:
         return word if word and len(word) >= _SHORTEST_WORD else said
 
 
-def draft(notes: Notes, seen: Seen) -> Draft:
-    """Weigh what a unit gave for each point of `notes`."""
-    ways = [interpretations(point, notes.at(point), seen.registers, room=_room(notes, point)) for point in notes.points]
-    shift = off_by_one(ways)
+def draft(notes: Notes, seen: Seen, chosen: Mapping[str, Way] | None = None) -> Draft:
+    """Weigh what a unit gave for each point of `notes`; `chosen` is what a person said, by the name of the point."""
+    by_person = chosen or {}
+    ways = [
+        interpretations(
+            point,
+            notes.at(point),
+            seen.registers,
+            scale_at=notes.scale_at(point),
+            room=_room(notes, point),
+            chosen=by_person.get(point.name),
+            earlier=seen.earlier,
+        )
+        for point in notes.points
+    ]
+    taken = [bool(found) and found[0].way == by_person.get(found[0].point.name) for found in ways]
+    shift = off_by_one(found[:1] if sure else found for found, sure in zip(ways, taken, strict=True))
+    unknown = {key for block in seen.silent for key in block.keys}
     choices = tuple(
-        Choice(point, notes.at(point), _preferring(shift, found))
-        for point, found in zip(notes.points, ways, strict=True)
+        Choice(
+            point,
+            notes.at(point),
+            found if sure else _preferring(shift, found),
+            sure,
+            not unknown.isdisjoint(key for block in _wanted(notes, point) for key in block.keys),
+        )
+        for point, found, sure in zip(notes.points, ways, taken, strict=True)
     )
     return Draft(notes, seen, choices, shift)
+
+
+def _wanted(notes: Notes, point: NotedPoint) -> tuple[Block, ...]:
+    return wanted_blocks(point, notes.at(point), notes.scale_at(point))
 
 
 def _room(notes: Notes, point: NotedPoint) -> int | None:
@@ -273,7 +367,8 @@ def _why(choice: Choice) -> list[str]:
     if choice.best is None:
         return []
     shown = choice.noted.shows
-    against = "not compared with a display" if shown is None else f"the display showed {shown}"
+    against = "chosen at the unit" if choice.chosen else "not compared with a display"
+    against = against if shown is None else f"the display showed {shown}"
     raw = " ".join(f"0x{word:04X}" for word in choice.best.reading.registers)
     others = "; ".join(f"{way.reading.text} ({way.words})" for way in distinct(choice.ways)[1 : 1 + _OTHERS])
     return [

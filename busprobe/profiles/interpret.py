@@ -8,7 +8,8 @@ all ways, and each answer rated by what quantities are like.  The ratings are th
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from itertools import product
 
 from busprobe.profiles.notes import NotedPoint
@@ -40,8 +41,14 @@ _NUMBERS = {
     PointType.INT16: 0.6, PointType.UINT16: 0.6, PointType.INT32: 0.5, PointType.UINT32: 0.5, PointType.FLOAT32: 0.9,
     PointType.FLOAT64: 0.7, PointType.INT64: 0.3, PointType.UINT64: 0.3,
 }  # fmt: skip
+_FOLLOWED = 12
+"""Ways, at each shift, that are held against what was read before."""
+_BITS = 0.4
+"""Named states are seldom bits where their numbers are small (common practice)."""
 _SCALES = {1.0: 1.0, 0.1: 0.9, 0.01: 0.8, 0.001: 0.6, 10.0: 0.5, 100.0: 0.3}
 _OFF_BY_ONE = 0.5
+_ELSEWHERE = 0.1
+"""What is left of a rating where the display shows something else."""
 _LEAVES_A_GAP = 0.85
 """A data sheet that leaves out a register or three before its next point most often has a longer value there."""
 _OTHER_TABLE = 0.99
@@ -52,8 +59,22 @@ _SIGNED_FROM = 65000
 """Unsigned 16-bit readings from here on are mostly small negative numbers (common practice)."""
 _SHOWN = 0.02
 """Part by which a live value may have moved from what a display showed."""
+_MOST_DIGITS = -12
+"""Power of ten of the last digit that a display may show."""
 _LEAST = 0.02
 """Rating below which an interpretation is not shown."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """How the open questions of a point are answered."""
+
+    function: int
+    shift: int
+    """Registers between where the data sheet says it is and where this reads: -1, 0 or 1."""
+    type: PointType
+    order: WordOrder
+    scale: float
 
 
 @dataclass(frozen=True)
@@ -68,28 +89,69 @@ class Interpretation:
     """From 0 to 1."""
 
     @property
+    def way(self) -> Way:
+        """What tells it from the others of its point, whatever the unit reads at the moment."""
+        point = self.point
+        return Way(point.function, self.shift, point.type, point.order, point.scale)
+
+    @property
     def words(self) -> str:
         """How it is read: ``function 3, register 40 (0x0028), float32 CDAB``."""
         point = self.point
         order = f" {point.order}" if point.count > 1 else ""
         scale = f" x {point.scale:g}" if point.scale != 1 else ""
+        if point.scale_register:
+            scale += f", scale in register {point.scale_register.at}"
         off = {0: "", -1: ", one register lower", 1: ", one register higher"}[self.shift]
         return f"function {point.function}, register {point.at}{off}, {point.type}{order}{scale}"
 
 
 def interpretations(
-    noted: NotedPoint, at: Register, registers: Registers, *, room: int | None = None
+    noted: NotedPoint,
+    at: Register,
+    registers: Registers,
+    *,
+    scale_at: Register | None = None,
+    room: int | None = None,
+    chosen: Way | None = None,
+    earlier: Sequence[Registers] = (),
 ) -> tuple[Interpretation, ...]:
     """All ways in which the registers read fit `noted`, which the data sheet puts at `at`; the plausible ones first.
 
-    `room` is how many registers it can take before the next point of the data sheet begins; None if none follows.
+    `scale_at` is where the data sheet puts its scale, if in a register.  `room` is how many registers it can take
+    before the next point of the data sheet begins; None if none follows.  The way that a person has `chosen` goes
+    first, however plausible what it reads is.  What the unit gave `earlier` counts as much as what it gives now, for
+    a wrong way looks right now and then.
     """
     found = [
         _rated(noted, point, shift, words, room)
-        for point, shift in _ways(noted, at)
-        if (noted.type or room is None or point.count <= room) and (words := _words(point, registers)) is not None
+        for point, shift in _ways(noted, at, scale_at, room)
+        if (words := _words(point, registers)) is not None
     ]
-    return tuple(sorted((i for i in found if i.plausibility >= _LEAST), key=lambda i: -i.plausibility))
+    found.sort(key=lambda i: (i.way != chosen, -i.plausibility))
+    if earlier:
+        found = _over_time(noted, found, earlier, room)
+    kept = (i for i in found if i.plausibility >= _LEAST or i.way == chosen)
+    return tuple(sorted(kept, key=lambda i: (i.way != chosen, -i.plausibility)))
+
+
+def _over_time(
+    noted: NotedPoint, found: Sequence[Interpretation], earlier: Iterable[Registers], room: int | None
+) -> list[Interpretation]:
+    """The likeliest of sorted `found`, rated by what they read before as well.
+
+    A way is worth what it was at its worst; held against a display, which may have been read at any of these moments,
+    what it was at its best.
+    """
+    weigh = min if noted.shows is None else max
+    likely = [way for shift in SHIFTS for way in [w for w in found if w.shift == shift][:_FOLLOWED]]
+    for before in earlier:
+        for place, way in enumerate(likely):
+            words = _words(way.point, before) if way.plausibility >= _LEAST else None
+            if words is not None:
+                then = _rated(noted, way.point, way.shift, words, room).plausibility
+                likely[place] = replace(way, plausibility=weigh(way.plausibility, then))
+    return likely
 
 
 def distinct(ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
@@ -98,6 +160,15 @@ def distinct(ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
     for way in ways:
         first.setdefault((way.reading.text, way.point.function, way.point.at), way)
     return tuple(first.values())
+
+
+def agrees(noted: NotedPoint, reading: Reading) -> bool:
+    """Whether `reading` is what the display was seen to show, which may have moved on a little since."""
+    if isinstance(noted.shows, int | float):
+        if not isinstance(reading.value, int | float):
+            return False
+        return _agreement(reading.value, noted.shows, reading.scale) > _ELSEWHERE
+    return str(noted.shows) in reading.text
 
 
 def off_by_one(per_point: Iterable[Sequence[Interpretation]]) -> int:
@@ -130,12 +201,18 @@ def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Inter
     return None
 
 
-def wanted_blocks(noted: NotedPoint, at: Register) -> tuple[Block, ...]:
-    """The registers that the interpretations of a point need."""
-    first = max(0, at.wire + min(SHIFTS))
+def wanted_blocks(noted: NotedPoint, at: Register, scale_at: Register | None = None) -> tuple[Block, ...]:
+    """The registers that the interpretations of a point need, those of its scale too."""
     count = noted.length or FURTHEST if noted.type is None else noted.registers
-    last = min(HIGHEST, at.wire + max(SHIFTS) + count - 1)
-    return tuple(Block(function, first, last - first + 1) for function in _functions(noted, at))
+    spans = [(at.wire, count), *([(scale_at.wire, 1)] if scale_at else [])]
+    return tuple(_around(function, *span) for function in _functions(noted, at) for span in spans)
+
+
+def _around(function: int, wire: int, count: int) -> Block:
+    """A block with what an off-by-one needs at either end."""
+    first = max(0, wire + min(SHIFTS))
+    last = min(HIGHEST, wire + max(SHIFTS) + count - 1)
+    return Block(function, first, last - first + 1)
 
 
 def _functions(noted: NotedPoint, at: Register) -> tuple[int, ...]:
@@ -143,15 +220,27 @@ def _functions(noted: NotedPoint, at: Register) -> tuple[int, ...]:
     return (known,) if known else (READ_HOLDING, READ_INPUT)
 
 
-def _ways(noted: NotedPoint, at: Register) -> Iterator[tuple[Point, int]]:
-    kinds = (noted.type,) if noted.type else tuple(_NUMBERS)
-    for function, shift, kind in product(_functions(noted, at), SHIFTS, kinds):
-        if not 0 <= at.wire + shift <= HIGHEST:
+def _ways(noted: NotedPoint, at: Register, scale_at: Register | None, room: int | None) -> Iterator[tuple[Point, int]]:
+    for function, shift, kind in product(_functions(noted, at), SHIFTS, _kinds(noted)):
+        if any(r and not 0 <= r.wire + shift <= HIGHEST for r in (at, scale_at)):
+            continue
+        if room is not None and not noted.type and kind.registers > room:
             continue
         orders = _orders(noted, kind)
         scales = _scales(noted, kind)
         for order, scale in product(orders, scales):
-            yield noted.point(function, Register(at.wire + shift, at.sheet + shift), kind, order, scale), shift
+            scale_there = scale_at and _beside(scale_at, shift)
+            yield noted.point(function, _beside(at, shift), kind, order, scale, scale_there), shift
+
+
+def _beside(at: Register, shift: int) -> Register:
+    return Register(at.wire + shift, at.sheet + shift)
+
+
+def _kinds(noted: NotedPoint) -> tuple[PointType, ...]:
+    if noted.type:
+        return (noted.type,)
+    return (PointType.ENUM, PointType.BITS) if noted.names else tuple(_NUMBERS)
 
 
 def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:
@@ -166,18 +255,28 @@ def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:
 def _scales(noted: NotedPoint, kind: PointType) -> tuple[float, ...]:
     if noted.scale is not None:
         return (noted.scale,)
+    if noted.scale_register is not None or noted.fixed or noted.tells:
+        return (1.0,)  # the unit says the scale itself, or it is a code and no quantity
     return tuple(_SCALES) if kind.is_number and not kind.is_float else (1.0,)
 
 
 def _words(point: Point, registers: Registers) -> tuple[int, ...] | None:
-    words = [registers.get(key) for key in Block(point.function, point.at.wire, point.count).keys]
+    """The registers of `point`, that of its scale last if it has one; None unless all were read."""
+    keys = Block(point.function, point.at.wire, point.count).keys
+    if point.scale_register:
+        keys = (*keys, (point.function, point.scale_register.at.wire))
+    words = [registers.get(key) for key in keys]
     found = tuple(word for word in words if word is not None)
     return found if len(found) == len(words) else None
 
 
 def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...], room: int | None) -> Interpretation:
-    reading = decode(point, words)
-    rating = _rating_of_text(noted, reading) if point.type is PointType.TEXT else _rating(noted, reading, any(words))
+    reading = decode(point, words[: point.count], *words[point.count :])
+    rating = (
+        _rating_of_text(noted, reading)
+        if point.type is PointType.TEXT
+        else _rating(noted, reading, any(reading.registers))
+    )
     rating *= _OFF_BY_ONE if shift else 1.0
     rating *= _LEAVES_A_GAP if room in (2, 4) and point.count < room else 1.0
     rating *= _OTHER_TABLE if point.function == READ_INPUT else 1.0
@@ -196,13 +295,16 @@ def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
     point, value = reading.point, reading.value
     if not isinstance(value, int | float):
         return 0.05 if reading.text == "no value" else 0.0
-    rating = _NUMBERS.get(point.type, 0.6)
+    rating = _NUMBERS.get(point.type, _BITS if point.type is PointType.BITS else 0.6)
     if noted.unit in _COUNTED and not point.type.is_float:
         rating = 0.8 if point.count == 2 else 0.4
-    if noted.scale is None:
+    if noted.scale is None and noted.scale_register is None:
         rating *= _SCALES.get(point.scale, 1.0)
     if isinstance(noted.shows, int | float):
-        return (0.8 + 0.2 * rating) * _agreement(value, noted.shows, point.scale)
+        agreement = _agreement(value, noted.shows, reading.scale)
+        if agreement > _ELSEWHERE:
+            return (0.8 + 0.2 * rating * _sign(noted, point, reading.registers)) * agreement
+        rating *= agreement
     if not anything:
         return rating * 0.3  # zeros fit everything and tell nothing
     if reading.plausible is False:
@@ -216,10 +318,10 @@ def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
 def _agreement(value: float, shown: float, scale: float) -> float:
     """How well `value` agrees with what a display shows, whose last digit may be one of the scale's."""
     off = abs(value - shown) - scale
-    allowed = _SHOWN * abs(shown)
-    if off <= 0:
-        return 1.0
-    return max(0.02, 1.0 - 0.5 * off / allowed) if allowed and off <= allowed else 0.02
+    exponent = int(Decimal(repr(shown)).normalize().as_tuple().exponent)
+    last_digit = 10.0 ** max(_MOST_DIGITS, min(0, exponent))
+    allowed = max(_SHOWN * abs(shown), last_digit)
+    return min(1.0, 1.0 - 0.5 * off / allowed) if off <= allowed else _ELSEWHERE
 
 
 def _within(value: float, span: tuple[float, float] | None) -> float:
@@ -230,7 +332,7 @@ def _sign(noted: NotedPoint, point: Point, registers: Sequence[int]) -> float:
     """Signed or unsigned: where both read the same, the one that the quantity needs."""
     if point.type.is_float:
         return 1.0
-    can_be_negative = TYPICAL.get(noted.unit, (-1.0, 0.0))[0] < 0
+    can_be_negative = TYPICAL.get(noted.unit, (-1.0, 0.0))[0] < 0 and not noted.fixed
     raw = int.from_bytes(in_order(registers, point.order), "big")
     top = 1 << 16 * point.count - 1
     if raw < top:

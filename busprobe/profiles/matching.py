@@ -15,7 +15,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.identification import OBJECT_NAMES
+from busprobe.modbus.identification import object_name
 from busprobe.profiles.plan import Block, Registers, known_registers
 from busprobe.profiles.schema import Fingerprint, Profile, RegisterTest, TextTest
 from busprobe.profiles.values import readings
@@ -37,6 +37,9 @@ _REGISTERS_AT_MOST = 0.85
 
 _NEXT_TO_NOTHING = 0.01
 """Score below which a profile is as good as ruled out."""
+
+_FAR_OFF = 0.1
+"""Score below which it does not matter which profile is the second-best."""
 
 _CONTRADICTION = -0.95
 """Weight of a text that is not as expected."""
@@ -102,6 +105,8 @@ def standing(matches: tuple[Match, ...]) -> str:
     if not matches or matches[0].score < _NEXT_TO_NOTHING:
         return "Nothing that was seen speaks for any stored profile."
     best, second = matches[0], second_best(matches)
+    if best.score < _FAR_OFF:
+        return f"No stored profile comes near: {best.profile} has {best.score:.2f} of the {RECOGNISED:.2f} it takes."
     if second is None or second.score < _NEXT_TO_NOTHING:
         behind = "no other profile comes near"
     else:
@@ -159,7 +164,8 @@ def _texts(facts: Facts, fingerprint: Fingerprint) -> Iterator[_Evidence]:
         given = (facts.identification or {}).get(test.object)
         if given is None:
             continue
-        name = OBJECT_NAMES.get(test.object, f"Identification object 0x{test.object:02X}")
+        name = object_name(test.object)
+        name = name[0].upper() + name[1:]
         if test.passes(given):
             weight = {_VENDOR: 0.4, _PRODUCT: 0.7, _REVISION: 0.2}.get(test.object, 0.5) * _length_counts(test)
             yield _Evidence(weight, 1.0, f"{name} is '{given}', as expected.")

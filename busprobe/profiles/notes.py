@@ -6,7 +6,7 @@ unit's display shows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
@@ -15,14 +15,23 @@ from pydantic import Field, ValidationError
 
 from busprobe.profiles.fields import MOST_REGISTERS, Name, Number, Part, ReadFunction, UnitOfMeasure
 from busprobe.profiles.registers import Numbering, Register, from_sheet
-from busprobe.profiles.schema import Point, PointType, Tells, WordOrder
+from busprobe.profiles.schema import Point, PointType, ScaleMeaning, ScaleRegister, Tells, WordOrder
 from busprobe.toml_file import Found, TomlFile, found_by_pydantic
 
 KIND = "notes"
 """What such a file is called in messages."""
 
-SHOWS = "shows"
-"""The one field of a point that a profile does not have."""
+NOTES_ONLY = ("shows", "fixed")
+"""The fields of a point that a profile does not have."""
+
+
+class NotedScale(Part):
+    """Where the unit keeps the scale of a value."""
+
+    number: Annotated[int, Field(strict=True)] = Field(
+        alias="register", description="The register in the data sheet's own numbering."
+    )
+    means: ScaleMeaning = Field(default=ScaleMeaning.EXPONENT, description="As in a profile.")
 
 
 class NotedPoint(Part):
@@ -40,6 +49,7 @@ class NotedPoint(Part):
     order: WordOrder | None = Field(default=None, description="As in a profile.")
     scale: Number | None = Field(default=None, description="As in a profile.")
     offset: Number = Field(default=0.0, description="As in a profile.")
+    scale_register: NotedScale | None = Field(default=None, description="As in a profile.")
     unit: UnitOfMeasure = Field(default="", description="As in a profile.")
     plausible_min: Number | None = Field(default=None, description="As in a profile.")
     plausible_max: Number | None = Field(default=None, description="As in a profile.")
@@ -50,6 +60,10 @@ class NotedPoint(Part):
     tells: Tells | None = Field(default=None, description="As in a profile.")
     overlaps: bool = Field(default=False, description="As in a profile.")
     shows: Number | Name | None = Field(default=None, description="What the unit's own display shows for it now.")
+    fixed: bool = Field(
+        default=False,
+        description="Set true where every unit of the type holds the same, like a type code: it tells the type.",
+    )
 
     @property
     def registers(self) -> int:
@@ -58,8 +72,17 @@ class NotedPoint(Part):
             raise ValueError("the type is not known")
         return (self.type.has_length and self.length) or self.type.registers or 1
 
-    def point(self, function: int, at: Register, kind: PointType, order: WordOrder, scale: float) -> Point:
+    def point(
+        self,
+        function: int,
+        at: Register,
+        kind: PointType,
+        order: WordOrder,
+        scale: float,
+        scale_at: Register | None = None,
+    ) -> Point:
         """The point that it is if the open questions are answered so."""
+        means = self.scale_register.means if self.scale_register else None
         return Point.model_construct(
             name=self.name,
             function=function,
@@ -69,6 +92,7 @@ class NotedPoint(Part):
             order=order,
             scale=scale,
             offset=self.offset,
+            scale_register=scale_at and ScaleRegister.model_construct(at=scale_at, means=means),
             unit=self.unit,
             plausible_min=self.plausible_min,
             plausible_max=self.plausible_max,
@@ -86,7 +110,7 @@ class Notes:
     fields: Mapping[str, Any] = field(default_factory=dict)
     """Everything but the points, as a profile file has it."""
     numbering: Numbering | None = None
-    """None where the data sheet does not say how it counts."""
+    """None where neither the data sheet says how it counts nor its numbers do."""
     points: tuple[NotedPoint, ...] = ()
     raw_points: tuple[Mapping[str, Any], ...] = ()
     """The points as they were written, each beside the one of `points`."""
@@ -94,6 +118,16 @@ class Notes:
     def at(self, point: NotedPoint) -> Register:
         """Where the data sheet puts `point`; as on the wire where it does not say how it counts."""
         return from_sheet(point.number, self.numbering or Numbering.WIRE)
+
+    def scale_at(self, point: NotedPoint) -> Register | None:
+        """Where the data sheet puts the scale of `point`; None where it names no register for it."""
+        scale = point.scale_register
+        return from_sheet(scale.number, self.numbering or Numbering.WIRE) if scale else None
+
+    @property
+    def numbering_guessed(self) -> bool:
+        """Whether the numbers alone say how the data sheet counts."""
+        return self.numbering is not None and "numbering" not in self.fields
 
 
 def read_notes(path: Path) -> Notes:
@@ -129,11 +163,15 @@ def notes(data: Mapping[str, Any]) -> Notes:
     if not isinstance(listed, list):
         found.append((("points",), "should be written as [[points]], once for each"))
         listed = []
+    if stated is None and looks_like_references(raw.get("register") for raw in listed if isinstance(raw, dict)):
+        numbering = Numbering.REFERENCE
     points = []
     for index, raw in enumerate(listed):
         try:
             point = NotedPoint.model_validate(raw)
             from_sheet(point.number, numbering or Numbering.WIRE)
+            if point.scale_register is not None:
+                from_sheet(point.scale_register.number, numbering or Numbering.WIRE)
         except ValidationError as error:
             found += [(("points", index, *place), what) for place, what in found_by_pydantic(error)]
         except ValueError as error:
@@ -144,3 +182,12 @@ def notes(data: Mapping[str, Any]) -> Notes:
         raise NotesError(found)
     fields = {name: value for name, value in data.items() if name != "points"}
     return Notes(fields, numbering, tuple(points), tuple(listed))
+
+
+def looks_like_references(numbers: Iterable[object]) -> bool:
+    """Whether all of `numbers`, at least one, may be references of five or six digits (common practice)."""
+    listed = tuple(numbers)
+    try:
+        return all(isinstance(n, int) and from_sheet(n, Numbering.REFERENCE) for n in listed) and bool(listed)
+    except ValueError:
+        return False

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from busprobe.modbus.addresses import both_forms, format_addresses
-from busprobe.modbus.identification import OBJECT_NAMES
+from busprobe.modbus.identification import object_name
 from busprobe.profiles.changes import (
     BaudRegister,
     Change,
@@ -20,6 +20,7 @@ from busprobe.profiles.changes import (
     Readdress,
     ReplyFrom,
 )
+from busprobe.profiles.notes import NOTES_ONLY, NotedPoint
 from busprobe.profiles.plan import blocks
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import (
@@ -66,13 +67,15 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
     else:
         lines += _item("At delivery", "not known")
     lines += _item("Registers", f"zero-based as on the wire; the data sheet's numbering is {profile.numbering}")
-    lines += _item("Limits", _limits(profile))
+    lines += _item("Limits", limits(profile))
     for caution in profile.cautions:
         lines += _item("Caution", caution)
     lines += _item("New address", _readdress(profile.readdress))
     lines += _item("Line settings", _line_settings(profile.line_settings))
     if profile.rescue:
         lines += _item("If it is lost", profile.rescue)
+    for told in profile.objects:
+        lines += _item("Says of itself", f"{object_name(told.object)} (43/14): its {told.tells.words}")
     for expectation in _expectations(profile.fingerprint):
         lines += _item("Recognised by", expectation)
     if profile.points:
@@ -85,8 +88,14 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
 
 
 def field_guide() -> tuple[str, ...]:
-    """The lines of a page that explains every field of a profile file."""
-    return tuple(line for line in _fields(Profile, ""))
+    """The lines of a page that explains every field of a profile file, and what notes for a draft have besides."""
+    lines = [*_fields(Profile, ""), ""]
+    lines += _item("", "Notes for 'busprobe profiles draft' are such a file, of which only the points are needed, and "
+                   "of each only name and register. Besides, they can say:", 0)  # fmt: skip
+    for name in NOTES_ONLY:
+        lines += _item("", f"points[].{name}: may be left out", 0)
+        lines += _item("", NotedPoint.model_fields[name].description or "", 4)
+    return tuple(lines)
 
 
 def _item(label: str, text: str, indent: int = _LABEL) -> list[str]:
@@ -95,17 +104,18 @@ def _item(label: str, text: str, indent: int = _LABEL) -> list[str]:
     )
 
 
-def _limits(profile: Profile) -> str:
-    limits = profile.limits
-    parts = [f"{limits.registers} registers a request"]
-    if limits.gap_s:
-        parts.append(f"{limits.gap_s:g} s of silence before the next request")
-    if limits.response_s:
-        parts.append(f"replies within {limits.response_s:g} s")
-    if limits.wake_up_s:
-        parts.append(f"awake after {limits.wake_up_s:g} s")
-    if limits.sleeps_after_s:
-        parts.append(f"asleep after {limits.sleeps_after_s:g} s without a request")
+def limits(profile: Profile) -> str:
+    """What the unit can take, in one phrase."""
+    can = profile.limits
+    parts = [f"{can.registers} registers a request"]
+    if can.gap_s:
+        parts.append(f"{can.gap_s:g} s of silence before the next request")
+    if can.response_s:
+        parts.append(f"replies within {can.response_s:g} s")
+    if can.wake_up_s:
+        parts.append(f"awake after {can.wake_up_s:g} s")
+    if can.sleeps_after_s:
+        parts.append(f"asleep after {can.sleeps_after_s:g} s without a request")
     return ", ".join(parts)
 
 
@@ -151,7 +161,7 @@ def _expectations(fingerprint: Fingerprint) -> Iterator[str]:
     if fingerprint.server_id:
         yield f"server id (function 17): {fingerprint.server_id.words}"
     for test in fingerprint.objects:
-        yield f"{OBJECT_NAMES.get(test.object, f'object 0x{test.object:02X}')} (43/14): {test.words}"
+        yield f"{object_name(test.object)} (43/14): {test.words}"
     for register in fingerprint.registers:
         yield _register_test(register)
 
@@ -196,7 +206,7 @@ def _value(point: Point) -> str:
     if point.no_value:
         parts.append("none: " + " ".join(f"0x{code:X}" for code in point.no_value))
     if point.tells:
-        parts.append(f"tells the unit's {point.tells}")
+        parts.append(f"tells the unit's {point.tells.words}")
     return " ".join(parts)
 
 

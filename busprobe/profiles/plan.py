@@ -31,6 +31,12 @@ class Block:
     """Wire address of the first."""
     count: int
 
+    @property
+    def words(self) -> str:
+        """The registers on the wire: ``30-32 by function 3``."""
+        last = "" if self.count == 1 else f"-{self.register + self.count - 1}"
+        return f"{self.register}{last} by function {self.function}"
+
     def answered(self, values: Iterable[int]) -> dict[tuple[int, int], int]:
         """The unit gave `values`."""
         return dict(zip(self.keys, values, strict=True))

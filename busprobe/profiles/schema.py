@@ -12,6 +12,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from busprobe.modbus.identification import FIRST_OWN_OBJECT
 from busprobe.profiles.changes import LineChange, Readdress
 from busprobe.profiles.fields import (
     MOST_REGISTERS,
@@ -68,10 +69,14 @@ class PointType(StrEnum):
     @property
     def registers(self) -> int:
         """Registers that a value takes unless the point states a length; 0 for text, which has to state it."""
-        if self is PointType.TEXT:
-            return 0
-        digits = "".join(c for c in self if c.isdigit())
-        return int(digits) // 16 if digits else 1
+        return _REGISTERS[self]
+
+
+_REGISTERS = {
+    PointType.INT16: 1, PointType.UINT16: 1, PointType.INT32: 2, PointType.UINT32: 2, PointType.INT64: 4,
+    PointType.UINT64: 4, PointType.FLOAT32: 2, PointType.FLOAT64: 4, PointType.BITS: 1, PointType.ENUM: 1,
+    PointType.TEXT: 0,
+}  # fmt: skip
 
 
 class WordOrder(StrEnum):
@@ -115,6 +120,11 @@ class Tells(StrEnum):
     VERSION = "version"
     SERIAL = "serial"
 
+    @property
+    def words(self) -> str:
+        """In words: ``serial number``."""
+        return "serial number" if self is Tells.SERIAL else str(self)
+
 
 class Factory(Part):
     """How the unit comes out of its box."""
@@ -157,6 +167,15 @@ class ObjectTest(TextTest):
         description="Object id of device identification (43/14): 0 vendor name, 1 product code, 2 revision, "
         "4 product name, 5 model name, 0x80 and above the maker's own."
     )
+
+
+class ToldObject(Part):
+    """One of the maker's own identification objects, and what it says of the unit itself."""
+
+    object: Annotated[int, Field(strict=True, ge=FIRST_OWN_OBJECT, le=255)] = Field(
+        description="Object id of device identification (43/14), 0x80 or above."
+    )
+    tells: Tells = Field(description="What it says: maker, model, version or serial (number).")
 
 
 class RegisterTest(Part):
@@ -324,6 +343,9 @@ class Profile(Part):
         default=Fingerprint(),
         description="What tells it from other units; without it a unit is never called recognised.",
     )
+    objects: tuple[ToldObject, ...] = Field(
+        default=(), description="The maker's own identification objects that say something of the unit itself."
+    )
     points: tuple[Point, ...] = Field(default=(), description="The values worth reading.")
     readdress: Readdress | None = Field(
         default=None, description="How it is given another unit address; left out where that is done by hand."
@@ -341,7 +363,7 @@ class Profile(Part):
     )
 
     def __str__(self) -> str:
-        return f"{self.maker} {self.model}"
+        return self.model if self.generic else f"{self.maker} {self.model}"
 
 
 def factories(profiles: Iterable[Profile]) -> tuple[Factory, ...]:

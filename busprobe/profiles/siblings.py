@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 from busprobe.modbus.addresses import format_addresses
 
+_UNLIKE = "other than with its siblings"
+"""In every difference, so that an old one is known for what it is."""
+
 
 @dataclass(frozen=True)
 class Sibling:
@@ -28,6 +31,11 @@ def differences(unit: Sibling, others: Iterable[Sibling]) -> tuple[str, ...]:
     )
 
 
+def is_difference(note: str) -> bool:
+    """Whether `note` is one of `differences`, perhaps of an earlier moment."""
+    return _UNLIKE in note
+
+
 def _compared(
     unit: Sibling, siblings: Collection[Sibling], lead: str, said: Callable[[Sibling], str | None]
 ) -> Iterator[str]:
@@ -39,4 +47,4 @@ def _compared(
             others.setdefault(theirs, []).append(sibling.address)
     if own and others:
         listed = ", ".join(f"{theirs} at {format_addresses(addresses)}" for theirs, addresses in sorted(others.items()))
-        yield f"{lead} {own}, other than with its siblings: {listed}."
+        yield f"{lead} {own}, {_UNLIKE}: {listed}."

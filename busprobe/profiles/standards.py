@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from busprobe.profiles.schema import Tells
+from busprobe.profiles.schema import Tells, ToldObject
 from busprobe.profiles.values import Reading
 
 _VENDOR, _PRODUCT_CODE, _REVISION, _PRODUCT_NAME, _MODEL_NAME = 0, 1, 2, 4, 5
@@ -35,25 +35,36 @@ class SelfDescription:
 
 
 def descriptions(
-    objects: Mapping[int, str] | None, server_id: str | None, readings: Iterable[Reading] = ()
+    objects: Mapping[int, str] | None,
+    server_id: str | None,
+    readings: Iterable[Reading] = (),
+    told: Iterable[ToldObject] = (),
 ) -> tuple[SelfDescription, ...]:
     """What a unit says of itself, the best defined way first: identification objects, server id, points of a profile
-    that tell something of the unit itself."""
-    return tuple(_said(objects or {}, server_id, tuple(readings)))
+    that tell something of the unit itself.
+
+    `told` is what a profile knows of the maker's own identification objects.
+    """
+    return tuple(_said(objects or {}, server_id, tuple(readings), tuple(told)))
 
 
 def _said(
-    objects: Mapping[int, str], server_id: str | None, readings: tuple[Reading, ...]
+    objects: Mapping[int, str], server_id: str | None, readings: tuple[Reading, ...], told: tuple[ToldObject, ...]
 ) -> Iterator[SelfDescription]:
     if any(objects.values()):
+        own = {one.tells: objects.get(one.object) or None for one in told}
         yield SelfDescription(
             "device identification (43/14)",
-            objects.get(_VENDOR) or None,
-            objects.get(_PRODUCT_CODE) or objects.get(_MODEL_NAME) or objects.get(_PRODUCT_NAME) or None,
-            objects.get(_REVISION) or None,
+            objects.get(_VENDOR) or own.get(Tells.MAKER),
+            objects.get(_PRODUCT_CODE)
+            or objects.get(_MODEL_NAME)
+            or objects.get(_PRODUCT_NAME)
+            or own.get(Tells.MODEL),
+            objects.get(_REVISION) or own.get(Tells.VERSION),
+            own.get(Tells.SERIAL),
         )
     if server_id:
         yield SelfDescription("server id (17)", model=server_id)
-    told = {r.point.tells: r.text for r in readings if r.point.tells and r.value not in (None, "")}
-    if told:
-        yield SelfDescription("its registers", *(told.get(what) for what in Tells))
+    held = {r.point.tells: r.text for r in readings if r.point.tells and r.value not in (None, "")}
+    if held:
+        yield SelfDescription("its registers", *(held.get(what) for what in Tells))

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from platformdirs import user_data_path
 
-from busprobe.errors import FileError, Mistake
+from busprobe.errors import FileError, Mistake, UsageError
+from busprobe.profiles.fields import is_slug
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
 from busprobe.text import visible
@@ -29,6 +30,11 @@ class Store:
     def replaced(self, profile_id: str) -> tuple[Path, ...]:
         """Files of the same id that the profile in use took the place of."""
         return self.origins[profile_id][1:]
+
+    def whose(self, profile_id: str) -> str:
+        """Where the profile in use comes from: ``shipped``, ``mine`` or ``job``."""
+        folder = self.origins[profile_id][0].parent
+        return {shipped_folder(): "shipped", own_folder(): "mine"}.get(folder, "job")
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -55,6 +61,21 @@ def own_folder() -> Path:
 def job_folder(job_file: Path) -> Path:
     """Where the profiles of one job live, beside its file; it may not exist."""
     return job_file.parent / "profiles"
+
+
+def file_for(profile_id: str, job_file: Path | None = None) -> Path:
+    """Where a new profile is to be written: among the technician's own, or beside a job.
+
+    Raises `UsageError` where `profile_id` cannot be the id of a profile.
+    """
+    if not profile_id:
+        raise UsageError("The profile has no short name (id).", todo="Give it one, like rosehill-rh-2.")
+    if not is_slug(profile_id):
+        raise UsageError(
+            f"'{visible(profile_id)}' cannot be the short name (id) of a profile.",
+            todo="Write it in lower-case letters and digits, words parted by hyphens: rosehill-rh-2.",
+        )
+    return (own_folder() if job_file is None else job_folder(job_file)) / f"{profile_id}.toml"
 
 
 def folders(job_file: Path | None = None) -> tuple[Path, ...]:

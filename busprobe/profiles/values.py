@@ -48,6 +48,7 @@ class Reading:
             "name": self.point.name,
             "function": self.point.function,
             "register": self.point.at.wire,
+            "sheet_register": self.point.at.sheet,
             "count": self.point.count,
             "type": str(self.point.type),
             "unit": self.point.unit,

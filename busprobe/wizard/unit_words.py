@@ -20,3 +20,12 @@ def type_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
     if profile is not None and not (vendor and product):
         return f"{profile.maker} {profile.model}"
     return f"{vendor} {product}".strip()
+
+
+def short_type(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
+    """The same with the model first, for columns where the maker's name may be cut off."""
+    product, vendor = unit.identity.get("product", ""), unit.identity.get("vendor", "")
+    profile = profiles.get(unit.profile or "")
+    if profile is not None and not (vendor and product):
+        return f"{profile.model} {profile.maker}"
+    return f"{product} {vendor}".strip()

@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 
 from busprobe.errors import ExitCode
+from busprobe.job import Job
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.store import own_folder, shipped_folder
 from tests.cli.conftest import Command
 
 GENERIC = ("--port", "virtual:generic", "--settings", "9600-8N1")
-WIND = (*GENERIC, "--address", 5, "--point", "Wind=31", "--point", "Direction=33")
+WIND = (*GENERIC, "--address", 5, "--point", "31 Wind", "--point", "33 Direction")
 
 
 def profile_file(folder: Path, name: str, model: str, fingerprint: str = "") -> Path:
@@ -31,6 +32,7 @@ def test_list_says_which_file_wins_shipped_own_or_the_jobs(command: Command, tmp
     shipped = shipped_folder() / "aldermoor-at-10.toml"
     listed = {p["id"]: p for p in command("profiles", "list", "--json").document["profiles"]}
     assert (listed["aldermoor-at-10"]["file"], listed["aldermoor-at-10"]["in_place_of"]) == (str(own), [str(shipped)])
+    assert (listed["aldermoor-at-10"]["from"], listed["corran-cd-2"]["from"]) == ("mine", "shipped")
     ran = command("profiles", "list", "--job", job_file)
     assert ran.code == ExitCode.DONE
     assert f"Profile aldermoor-at-10 is that of {of_job}, in place of {own}." in ran.err
@@ -83,6 +85,8 @@ def test_draft_shows_the_plausible_ways_first_and_names_an_off_by_one(command: C
     assert (best["function"], best["register"], best["type"], best["order"]) == (3, 30, "float32", "CDAB")
     assert document["given"] == [{"function": 3, "register": 30, "count": 3}]
     assert document["file"] is None
+    stated = command("profiles", "draft", *WIND, "--numbering", "one-based", "--json")
+    assert (stated.document["off_by"], stated.document["numbering"]) == (0, "one-based")
     printed = command("profiles", "draft", *WIND)
     assert "Numbering is off by one" in printed.out
     assert "nothing is written to it" in printed.err
@@ -116,16 +120,19 @@ def test_notes_and_what_the_display_shows_settle_a_draft(command: Command, tmp_p
     """What the data sheet says in any order; the display tells the scale."""
     notes = tmp_path / "notes.toml"
     notes.write_text(
-        '[[points]]\nregister = 11\nname = "Temperature"\nunit = "°C"\n\n[limits]\ngap_s = 0.02\n', encoding="utf-8"
+        '[[points]]\nregister = 11\nname = "Temperature"\nunit = "°C"\nshows = -3.2\n\n[limits]\ngap_s = 0.02\n',
+        encoding="utf-8",
     )
     ran = command(
-        *("profiles", "draft", *GENERIC, "--address", 6, "--notes", notes, "--shows", "Temperature=-3.2"),
+        *("profiles", "draft", *GENERIC, "--address", 6, "--notes", notes, "--point", "20 Energy kWh =184203"),
         *("--save", "rosehill-rh-2"),
     )
     assert ran.code == ExitCode.DONE, ran.out
     made = load_profile(own_folder() / "rosehill-rh-2.toml")
-    (point,) = made.points
-    assert (point.function, point.at.wire, str(point.type), point.scale) == (4, 11, "int16", 0.1)
+    assert [(p.name, p.function, p.at.wire, str(p.type), p.scale) for p in made.points] == [
+        ("Temperature", 4, 11, "int16", 0.1),
+        ("Energy", 4, 20, "uint32", 0.1),
+    ]
     assert made.limits.gap_s == 0.02
 
 
@@ -133,11 +140,10 @@ def test_notes_and_what_the_display_shows_settle_a_draft(command: Command, tmp_p
     ("arguments", "code", "words"),
     [
         ((), ExitCode.USAGE, "Nothing is said of any register"),
-        (("--point", "Wind"), ExitCode.USAGE, "Wind"),
-        (("--point", "Wind=here"), ExitCode.USAGE, "'here' is not a register"),
-        (("--point", "Wind=70000"), ExitCode.USAGE, "70000 is no register"),
-        (("--point", "Wind=31", "--shows", "Sun=1"), ExitCode.USAGE, "'Sun'"),
-        (("--point", "Wind=31", "--save", "../x"), ExitCode.USAGE, "cannot be the id of a profile"),
+        (("--point", "Wind"), ExitCode.USAGE, "No register is named"),
+        (("--point", "31 Phase 1"), ExitCode.USAGE, "31 and 1 could each be the register"),
+        (("--point", "70000 Wind"), ExitCode.USAGE, "70000 is no register"),
+        (("--point", "31 Wind", "--save", "../x"), ExitCode.USAGE, "cannot be the short name"),
         (("--notes", "absent.toml"), ExitCode.USAGE, "absent.toml"),
     ],
 )
@@ -151,7 +157,7 @@ def test_wrong_notes_are_told_before_the_unit_is_asked(
 
 
 def test_nothing_is_drafted_where_nobody_answers(command: Command) -> None:
-    ran = command("profiles", "draft", *GENERIC, "--address", 99, "--point", "Wind=31")
+    ran = command("profiles", "draft", *GENERIC, "--address", 99, "--point", "31 Wind")
     assert ran.code == ExitCode.REFUSED
     assert "Nothing can be drafted at address 99 (0x63): Nobody answered." in ran.err
 
@@ -221,3 +227,30 @@ def test_another_firmware_among_units_of_one_type_is_flagged_by_a_profile_of_the
     assert {document["profile"] for document in found} == {"glenmoss-gv-4"}
     flags = [[note for note in document["notes"] if "siblings" in note] for document in found]
     assert flags == [[], [], ["Its version is '1.5', other than with its siblings: '1.4' at 7-8."]]
+    with Job.open(tmp_path / "plant.busjob") as job:
+        noted = {unit.address: [note for note in unit.notes if "siblings" in note] for unit in job.units()}
+    other = "Its version is '1.4', other than with its siblings: '1.5' at 9."
+    assert noted == {7: [other], 8: [other], 9: flags[2]}
+
+
+def test_a_serial_number_in_an_object_of_the_makers_own_is_shown_neutralised(command: Command, tmp_path: Path) -> None:
+    """Where the profile says so it is the serial number; otherwise it is shown as the object that it is."""
+    scenario = tmp_path / "valve.toml"
+    own = '"0x80" = "\\u001b[2J=SN 0417"\n\n[[units]]'
+    scenario.write_text(
+        'title = "A valve"\n' + VALVE.format(name="one", version="1", address=7).replace("[[units]]", own)
+    )
+    asked = ("identify", "--port", f"virtual:{scenario}", "--settings", "9600-8N1", "--address", 7)
+    unknown = command(*asked)
+    assert "object 0x80: \\x1b[2J=SN 0417" in unknown.out
+    text = (
+        'objects = [{ object = 0x80, tells = "serial" }]\n[fingerprint]\n'
+        'objects = [{ object = 1, equals = "GV-4" }, { object = 0, equals = "Glenmoss Works" }]\n'
+    )
+    profile_file(own_folder(), "glenmoss-gv-4", "GV-4", text)
+    assert command(*asked, "--json").document["identity"]["serial"] == "\\x1b[2J=SN 0417"
+
+
+def test_identify_shows_the_data_sheets_numbering_too(command: Command) -> None:
+    ran = command("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21)
+    assert "52 (0x0034)  30053" in ran.out

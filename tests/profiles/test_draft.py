@@ -139,6 +139,95 @@ def test_what_was_chosen_says_what_else_it_may_be() -> None:
     assert settled.remarks == ()
 
 
+def test_a_way_that_was_chosen_goes_first_and_is_settled(tmp_path: Path) -> None:
+    """Whatever else looks more plausible, and whatever the register holds later."""
+    known = notes({"points": [{"name": "T", "register": 0}, {"name": "U", "register": 8}]})
+    open_ = draft(known, seen([235]))
+    way = next(w.way for w in open_.choices[0].ways if w.reading.text == "2.35" and w.shift == 0)
+    made = draft(known, seen([0xFFF0]), {"T": way})
+    choice = made.choices[0]
+    assert choice.chosen
+    assert choice.best is not None
+    assert choice.best.way == way
+    assert not choice.open
+    assert "Read 0xFFF0 as" in made.toml("glenmoss-g-9")
+    assert "chosen at the unit" in made.toml("glenmoss-g-9")
+    assert loaded(made, tmp_path).points[0].scale == 0.01
+
+
+def test_ways_chosen_one_register_lower_put_the_numbering_right(tmp_path: Path) -> None:
+    known = voltages(1, type="float32")
+    way = {c.noted.name: next(w.way for w in c.ways if w.shift == -1) for c in draft(known, seen(VOLTS)).choices}
+    made = draft(known, seen(VOLTS), way)
+    assert (made.shift, made.numbering) == (-1, Numbering.ONE_BASED)
+    assert [p.at.wire for p in loaded(made, tmp_path).points] == [0, 2, 4]
+
+
+def test_what_looks_right_only_now_and_then_gives_way_to_what_always_does() -> None:
+    """A float whose halves, taken the other way round, are a likely number at this moment."""
+    known = notes({"points": [{"name": "Wind", "register": 0, "unit": "m/s", "function": 3, "type": "float32"}]})
+    always = floats(6.4)[::-1]
+    by_chance = [0x4120, always[1]]  # as it comes 10.0, the other way round 6.4
+    once = draft(known, seen(by_chance)).choices[0].ways
+    assert {str(way.point.order) for way in once if way.plausibility == once[0].plausibility} == {"ABCD", "CDAB"}
+    earlier = ({(3, i): word for i, word in enumerate(always)},)
+    (best, *others) = draft(known, seen(by_chance, earlier=earlier)).choices[0].ways
+    assert str(best.point.order) == "CDAB"
+    assert all(other.plausibility < best.plausibility / 2 for other in others)
+
+
+def test_a_display_that_shows_something_else_is_said_and_hides_nothing() -> None:
+    made = draft(notes({"points": [{"name": "T", "register": 0, "shows": 4711}]}), seen([235]))
+    (choice,) = made.choices
+    assert choice.agrees is False
+    assert choice.ways
+    assert any("nothing reads like 4711" in remark for remark in made.remarks)
+
+
+def test_the_display_may_have_been_read_a_moment_ago() -> None:
+    """Live values move on between the look at the display and the look at the unit."""
+    known = notes({"points": [{"name": "T", "register": 0, "shows": 23.5}]})
+    best = draft(known, seen([287], earlier=({(3, 0): 235},))).choices[0].best
+    assert best is not None
+    assert best.reading.text == "28.7"
+
+
+def test_a_scale_in_a_register_is_read_and_written_into_the_profile(tmp_path: Path) -> None:
+    """Value 1234, exponent -2 three registers on; the unit counts from 0 and the data sheet from 1."""
+    known = notes({"points": [{"name": "P", "register": 1, "unit": "kW", "scale_register": {"register": 4}}]})
+    assert to_read(known) == (Block(3, 0, 6), Block(4, 0, 6))
+    made = draft(known, seen([1234, 0, 0, 0xFFFE], function=3))
+    best = made.choices[0].best
+    assert best is not None
+    assert (best.reading.text, made.numbering) == ("12.34 kW", Numbering.ONE_BASED)
+    (point,) = loaded(made, tmp_path).points
+    assert point.scale_register is not None
+    assert (point.at.wire, point.scale_register.at.wire, point.scale_register.at.sheet) == (0, 3, 4)
+
+
+def test_a_register_that_is_the_same_in_every_unit_becomes_the_fingerprint(tmp_path: Path) -> None:
+    """A unit that says nothing of itself can be known by its type code."""
+    code = {"name": "Type code", "register": 0, "fixed": True, "type": "uint16"}
+    known = notes({"points": [code, {"name": "T", "register": 1}]})
+    (test,) = loaded(draft(known, seen([0x4712, 235])), tmp_path).fingerprint.registers
+    assert (test.function, test.at.wire, test.equals, test.meaning) == (3, 0, 0x4712, "Type code")
+
+
+def test_numbers_that_look_like_references_are_taken_so_and_said(tmp_path: Path) -> None:
+    made = draft(notes({"points": [{"name": "T", "register": 30011, "unit": "°C"}]}), seen([235], first=10, function=4))
+    assert made.numbering is Numbering.REFERENCE
+    assert "look like references" in made.remarks[0]
+    assert loaded(made, tmp_path).points[0].at.wire == 10
+    stated = notes({"numbering": "wire", "points": [{"name": "T", "register": 30011}]})
+    assert stated.at(stated.points[0]).wire == 30011
+
+
+def test_what_the_maker_says_in_objects_of_its_own_is_offered_not_claimed(tmp_path: Path) -> None:
+    made = draft(voltages(0), seen(VOLTS, objects={0: "Glenmoss", 1: "G-9", 0x80: "SN 0417"}))
+    assert "# It says 'SN 0417' in object 0x80; where that is its serial number, write: objects = " in made.toml("g-9")
+    assert loaded(made, tmp_path).objects == ()
+
+
 def test_mistakes_of_the_notes_are_told_before_anything_is_written() -> None:
     known = notes({"factory": {"address": 300, "settings": "9600"}, "points": [{"name": "T", "register": 0}]})
     with pytest.raises(UsageError, match=r"factory\.address.*factory\.settings"):

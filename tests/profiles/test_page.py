@@ -69,6 +69,7 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
         "awake after 3 s, asleep after 60 s without a request",
         "tells the unit's version",
         "bits CDAB[2]",
+        "Says of itself object 0x80 (43/14): its serial number",
     ):
         assert part in text, part
 
@@ -81,3 +82,4 @@ def test_guide_explains_every_field() -> None:
     assert "points[].scale: may be left out" in lines
     assert "points[].scale_register.register: required" in lines
     assert "fingerprint.objects[].object: required" in lines
+    assert "points[].shows: may be left out" in lines

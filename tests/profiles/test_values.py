@@ -151,6 +151,7 @@ def test_document_of_a_reading() -> None:
         "name": "Temperature",
         "function": 4,
         "register": 1,
+        "sheet_register": 1,
         "count": 1,
         "type": "int16",
         "unit": "°C",

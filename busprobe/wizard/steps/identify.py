@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, ClassVar
+from pathlib import Path
+from typing import ClassVar
 
 from rich.text import Text
 from textual import on
@@ -16,39 +17,52 @@ from textual.widgets import DataTable, Static
 
 from busprobe.job import UnitRecord
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.profiles.schema import Profile
+from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.dialogs.form import Field, Form
+from busprobe.wizard.draft_screen import DraftScreen
+from busprobe.wizard.drafting import Drafting
+from busprobe.wizard.identify_words import identity, likeliest, of_store, plausibility, reasons, register
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.unit_words import key_text, type_words
-from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.widgets.unit_table import UnitTable, fitted
 
 _UNIT_COLUMNS = (("Address", 11), ("Settings", 11), ("Finding", 9), ("What it is", 28), ("Match", 7), ("Tag", 12))
-_VALUE_COLUMNS = (("Value", 24), ("Reads", 20), ("Judged", 14), ("Register", 20))
+_VALUE_COLUMNS = (("Value", 22), ("Reads", 18), ("Judged", 14), ("Register, data sheet", 24))
 
-
-def plausibility(reading: Mapping[str, Any]) -> str:
-    """How a stored reading was judged, in a word that has a sign."""
-    return {True: "plausible", False: "implausible"}.get(reading["plausible"], "no range")
+_NOT_ALONE = "It is not sure that one unit alone answers here: see to that first, in step 5."
 
 
 class IdentifyStep(Step):
     """The units of the job, what each is, and what it reads."""
 
     TITLE = "Identify"
+    READS_ONLY = True
     HELP = """\
-Each unit that the survey found is asked what it is (device identification, server id, and registers by which the \
-stored profiles know their type). The match says how sure that is, and why.
+Each unit that the survey found is asked what it is (device identification, server id, registers by which the stored \
+profiles know their type, and the models of SunSpec). Beside the profile stands how well it fits and how far behind \
+the second-best is; w shows every reason for and against.
 
 By the best profile the unit's values are read and shown in engineering units. A value outside the range that the \
-profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong profile.
+profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong profile. Registers are \
+given as they go on the wire, and behind that as the data sheet counts them where it counts otherwise.
+
+A unit that no profile knows can be described here (d): type what its data sheet says, compare with its display, and \
+save that as a profile of your own. It is only read. Others like it that say nothing of themselves are given that \
+profile by hand (p).
 
 Two units at one address (X clash) cannot be identified: give one of them another address first, in step 5."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "read", "Read", tooltip="identify the unit under the cursor and read its values again"),
         Binding("a", "read_all", "Read all", tooltip="identify all units"),
         Binding("t", "tag", "Tag", tooltip="note tag, location and place along the cable"),
+        Binding("d", "describe", "Describe", tooltip="describe a unit that no profile knows, from its data sheet"),
+        Binding(
+            "p", "profile", "Profile", show=False, tooltip="say by hand which profile it is, where the unit is mute"
+        ),
         Binding("w", "why", "Why", tooltip="why this profile: reasons for and against"),
     ]
 
@@ -63,6 +77,9 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         super().__init__(id=id)
         self._identified: dict[str, Identified] = {}
         self._stopping = False
+        self._told_of: Store | None = None
+        self._drafting: DraftScreen | None = None
+        self._described: UnitRecord | None = None
 
     def compose(self) -> ComposeResult:
         """Units above, the chosen one's identity and values below."""
@@ -73,6 +90,13 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
     def first_focus(self) -> Widget:
         """The list of units."""
         return self._units
+
+    def arrive(self) -> None:
+        """Say once which profiles cannot be used, and which take the place of others."""
+        if self.session.store is not self._told_of:
+            self._told_of = self.session.store
+            if words := of_store(self._told_of):
+                self.notify(words, severity="warning", markup=False)
 
     def job_changed(self) -> None:
         """Show the units of the job."""
@@ -90,7 +114,12 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
                 self.next_words = f"{_count(odd)} to sort out, at {odd[0].address}: go to Readdress (5)."
             elif len(known) < len(lone):
                 self.state = StepState.DOING if known else StepState.TO_DO
-                self.next_words = "Press a to identify all units."
+                strange = [unit for unit in lone if unit.profile is None and key_text(unit) in self._identified]
+                self.next_words = (
+                    f"No profile fits at {format_addresses(u.address for u in strange)}: d describes a unit."
+                    if len(known) + len(strange) == len(lone)
+                    else "Press a to identify all units."
+                )
             else:
                 self.state = StepState.DONE
                 self.next_words = "Check the values, note the tags (t), then go on to Readdress (5)."
@@ -109,11 +138,46 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
     def stop_work(self) -> None:
         """No further unit is asked."""
         self._stopping = True
+        if self._drafting is not None:
+            self._drafting.stop()
 
     def work_ended(self) -> None:
-        """Say where things stand."""
+        """Say where things stand; a unit that was described is identified by its new profile."""
         self.progress = ""
+        if self._drafting is not None:
+            self._drafting.post_message(DraftScreen.Ended())
+        described, self._described = self._described, None
+        if described is not None:
+            self._ask((described,))
         self.post_message(self.JobChanged())
+
+    def action_describe(self) -> None:
+        """Describe the unit under the cursor by its data sheet, while it is watched."""
+        unit = self._chosen()
+        if unit is None:
+            return
+        if unit.kind != "unit":
+            self.notify(_NOT_ALONE, severity="warning", markup=False)
+            return
+        drafting = Drafting(self.session, unit)
+
+        def start() -> bool:
+            def work() -> None:
+                drafting.watch(lambda look: screen.post_message(DraftScreen.Told(look)))
+
+            return self.on_line("the description of a unit", work)
+
+        def closed(path: Path | None) -> None:
+            self._drafting = None
+            if path is not None:
+                self._described = unit
+                if not self.working:
+                    self.work_ended()
+
+        screen = DraftScreen(drafting, start)
+        if start():
+            self._drafting = screen
+            self.app.push_screen(screen, closed)
 
     def _ask(self, units: Sequence[UnitRecord]) -> None:
         if not units:
@@ -141,13 +205,41 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         self.progress = f"{self._done} of {self._total}" if self._total > 1 else ""
         self.post_message(self.JobChanged())
 
+    def action_profile(self) -> None:
+        """Let a person say what a unit is that says nothing of itself."""
+        unit = self._chosen()
+        if unit is None:
+            return
+        if unit.kind != "unit":
+            self.notify(_NOT_ALONE, severity="warning", markup=False)
+            return
+        profiles = self.session.store.profiles
+        identified = self._identified.get(key_text(unit))
+        field = Field("profile", "Profile, by its short name; empty for none", unit.profile or likeliest(identified))
+
+        def wrong(given: Mapping[str, str]) -> str:
+            known = given["profile"] in ("", *profiles)
+            return "" if known else f"There is no such profile. There are: {', '.join(profiles)}."
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                known = self.session.job.unit(unit.address, unit.settings) or unit
+                self.session.job.put_unit(replace(known, profile=given["profile"] or None, match=None))
+                self._ask((unit,))
+
+        title = f"What is unit {both_forms(unit.address)}, as you see it?"
+        words = (
+            "For a unit that does not say what it is: go by its label. The bus list says that it was chosen by hand."
+        )
+        self.app.push_screen(Form(title, (field,), words=words, check=wrong), keep)
+
     def action_why(self) -> None:
         """Show the reasons for and against the profiles."""
         unit = self._chosen()
         if unit is None:
             return
-        identified = self._identified.get(key_text(unit))
-        self.wizard.explain(f"Unit {both_forms(unit.address)}: why", _reasons(unit, identified))
+        words = reasons(unit, self._profile(unit), self._identified.get(key_text(unit)), self.session.store)
+        self.wizard.explain(f"Unit {both_forms(unit.address)}: why", words)
 
     def action_tag(self) -> None:
         """Ask for tag, location and place along the cable."""
@@ -185,55 +277,29 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         key = self._units.chosen
         return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
 
+    def _profile(self, unit: UnitRecord) -> Profile | None:
+        return self.session.store.profiles.get(unit.profile or "")
+
     def _row(self, unit: UnitRecord) -> list[Text | str]:
         what = type_words(unit, self.session.store.profiles) or "not identified"
         match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
-        return [both_forms(unit.address), unit.settings, signed(self, unit.kind), what, match, unit.tag]
+        cells = (both_forms(unit.address), unit.settings, signed(self, unit.kind), what, match, unit.tag)
+        return fitted(cells, _UNIT_COLUMNS)
 
     def _show_chosen(self) -> None:
         unit = self._chosen()
-        self.query_one("#identity", Static).update(Text() if unit is None else self._identity(unit))
+        told = Text()
+        if unit is not None:
+            width = self.app.size.width - 3
+            told = identity(unit, self._profile(unit), self._identified.get(key_text(unit)), width)
+        self.query_one("#identity", Static).update(told)
         self.query_one("#values", UnitTable).fill([] if unit is None else self._values(unit))
-
-    def _identity(self, unit: UnitRecord) -> Text:
-        text = Text(f"Unit {both_forms(unit.address)}  ", style="bold")
-        if unit.kind == "clash":
-            return text.append(
-                "Two or more units answer here at once, so it cannot be told what they are. Go to Readdress (5) and "
-                "press i: it guides you to one unit at a time.",
-                style="not bold",
-            )
-        said = ", ".join(f"{name} {value}" for name, value in unit.identity.items()) or "says nothing of itself"
-        text.append(said, style="not bold")
-        text.append("\nProfile ", style="bold")
-        if unit.profile is None:
-            text.append("none fits well enough; press r to ask the unit, w for why", style="not bold")
-        else:
-            text.append(f"{unit.profile}, match {100 * (unit.match or 0):.0f} %", style="not bold")
-        for note in unit.notes[-2:]:
-            text.append(f"\n! {note}", style="not bold")
-        return text
 
     def _values(self, unit: UnitRecord) -> Iterator[tuple[str, list[Text | str]]]:
         for reading in unit.readings:
-            register = f"{reading['function']:02d}: {reading['register']} (0x{reading['register']:04X})"
-            yield (
-                str(reading["name"]),
-                [str(reading["name"]), str(reading["text"]), signed(self, plausibility(reading)), register],
-            )
-
-
-def _reasons(unit: UnitRecord, identified: Identified | None) -> str:
-    if identified is None:
-        return (
-            f"Profile kept in the job: {unit.profile or 'none'}.\n\nThe unit has not been asked since the wizard was "
-            "started. Press r to ask it; then the reasons are shown here."
-        )
-    parts = [f"{note}" for note in identified.notes]
-    for match in identified.matches[:4]:
-        lines = [f"{match.profile.id}: {100 * match.score:.0f} %", *(f"  {reason}" for reason in match.reasons)]
-        parts.append("\n".join(lines))
-    return "\n\n".join(parts) or "No profile fits at all, and the unit says nothing of itself."
+            name, text = str(reading["name"]), str(reading["text"])
+            cells = (name, text, signed(self, plausibility(reading)), register(reading))
+            yield name, fitted(cells, _VALUE_COLUMNS)
 
 
 def _count(units: Sequence[UnitRecord]) -> str:

@@ -1,0 +1,66 @@
+"""What a unit was found to be, kept with its entry in the as-built list, and held against its siblings there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from busprobe.job.job import Job
+from busprobe.job.plan import PlannedUnit
+from busprobe.job.records import UnitRecord
+from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
+from busprobe.profiles.siblings import Sibling, differences, is_difference
+from busprobe.survey.identify import NOT_RECOGNISED, Identified
+
+
+def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
+    """Bring the unit's entry up to date, and what its siblings' entries say of each other.
+
+    Returns `found` with notes on what it has not in common with its siblings.
+    """
+    known = job.unit(found.address, str(found.settings)) or UnitRecord(found.address, str(found.settings))
+    best = found.matches[0] if found.profile and found.matches else None
+    factory = found.profile.factory if found.profile else None
+    before = tuple(note for note in known.notes if not note.startswith(NOT_RECOGNISED))
+    unit = replace(
+        known,
+        tag=known.tag or (planned.tag if planned else ""),
+        location=known.location or (planned.location if planned else ""),
+        position=known.position or (planned.position if planned else None),
+        distance_m=planned.distance_m if known.distance_m is None and planned else known.distance_m,
+        terminator=planned.terminator if known.terminator is None and planned else known.terminator,
+        profile=found.profile.id if found.profile else known.profile,
+        match=round(best.score, 3) if best else known.match,
+        identity={**known.identity, **dict(_said(found))},
+        readings=tuple(reading.document() for reading in found.readings),
+        factory_address=factory.address if factory else known.factory_address,
+        notes=(*before, *(note for note in found.notes if note not in before)),
+        seen=job.now(),
+    )
+    job.put_unit(unit)
+    if found.profile is None or found.profile.generic:
+        return found
+    _compare_siblings(job, found.profile.id)
+    unit = job.unit(unit.address, unit.settings) or unit
+    return replace(found, notes=(*found.notes, *filter(is_difference, unit.notes)))
+
+
+def _compare_siblings(job: Job, profile_id: str) -> None:
+    """Note with each unit of a type in what it differs from the others, in place of what was noted before."""
+    units = [unit for unit in job.units() if unit.kind == "unit" and unit.profile == profile_id]
+    siblings = [Sibling(unit.address, unit.settings, unit.identity.get("revision")) for unit in units]
+    for unit, sibling in zip(units, siblings, strict=True):
+        others = (note for note in unit.notes if not is_difference(note))
+        notes = (*others, *differences(sibling, siblings))
+        if notes != unit.notes:
+            job.put_unit(replace(unit, notes=notes))
+
+
+def _said(found: Identified) -> Iterator[tuple[str, str]]:
+    """What a unit says of itself; what only its profile says is not put into its mouth."""
+    told = set(found.identity.values())
+    own = {object_name(n): text for n, text in (found.objects or {}).items() if n >= FIRST_OWN_OBJECT}
+    own = {name: text for name, text in own.items() if text not in told}
+    for name, text in {**found.identity, "server id": found.server_id, **own}.items():
+        if text:
+            yield name, text
