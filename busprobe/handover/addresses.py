@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import groupby
 
 from busprobe.handover.bus_list import BusList, UnitRow
-from busprobe.handover.table import NOT_TESTED, Cell, Table
+from busprobe.handover.table import NOT_TESTED, Cell, Table, in_words
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 
 _STATES = {"unit": "in use", "clash": "clash", "unsure": "not clear who", "planned": "planned", "reserved": "reserved"}
@@ -35,7 +35,7 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
         if addresses[0] in taken:
             yield from ((str(address), name, words) for address in addresses)
         else:
-            yield format_addresses(addresses), name, words
+            yield in_words(format_addresses(addresses)), name, words
 
 
 def _words(unit: UnitRow) -> str:

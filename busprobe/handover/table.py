@@ -32,6 +32,11 @@ class Table:
         return replace(self, title=title, columns=tuple(columns), rows=rows)
 
 
+def in_words(addresses: str) -> str:
+    """A set of addresses as a table shows it: a spreadsheet takes 3-4 for a date and 1,247 for a number."""
+    return addresses.replace("-", " to ").replace(",", ", ")
+
+
 def plain(text: str) -> str:
     """Text without control, format or other codes that act, each written out.
 

@@ -11,7 +11,7 @@ from busprobe.handover.bus_list import BusList, JournalRow, PointRow, SegmentShe
 from busprobe.handover.polling_tables import SHORT_COLUMNS, polling_tables
 from busprobe.handover.proof_table import advice, proof_table
 from busprobe.handover.segment_drawing import terminator_places
-from busprobe.handover.table import NOT_NOTED, NOT_TESTED, Cell, Table
+from busprobe.handover.table import NOT_NOTED, NOT_TESTED, Cell, Table, in_words
 from busprobe.modbus.addresses import format_addresses
 
 Row = TypeVar("Row")
@@ -85,7 +85,7 @@ POINT_COLUMNS: Columns[PointRow] = (
     ("Plausible from", lambda p: p.plausible_min),
     ("Plausible to", lambda p: p.plausible_max),
     ("Wanted every s", lambda p: p.every_s),
-    ("Raw hex", lambda p: " ".join(f"{register:04X}" for register in p.registers or ())),
+    ("Raw hex", lambda p: " ".join(_hex(register, 4) for register in p.registers or ())),
     ("Value read", lambda p: NOT_TESTED if p.registers is None else p.value),
     ("Value as text", lambda p: p.text),
     ("Plausible", lambda p: _yes_no(p.plausible)),
@@ -264,8 +264,8 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Made with", segment.tool
     yield "Line settings of the units", ", ".join(segment.settings)
     yield "Units", segment.units
-    yield "Spare addresses", NOT_TESTED if segment.spare is None else segment.spare
-    yield "Reserved addresses", format_addresses(unit.address for unit in units if unit.state == "reserved")
+    yield "Spare addresses", NOT_TESTED if segment.spare is None else in_words(segment.spare)
+    yield "Reserved addresses", in_words(format_addresses(unit.address for unit in units if unit.state == "reserved"))
     for item in advice(bus_list):
         yield f"Advised: {item.name} {item.unit}".strip(), item.value
     survey = segment.survey
@@ -277,7 +277,7 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
         yield "Survey complete", _yes_no(survey.complete)
         yield "Survey port", survey.port
         yield "Line settings searched", ", ".join(survey.settings)
-        yield "Addresses searched", survey.addresses
+        yield "Addresses searched", in_words(survey.addresses)
         yield "Survey took s", survey.seconds
         yield "Adapter returns our own bytes", _yes_no(survey.echo)
         yield "Another master heard in the survey", _yes_no(survey.other_master)

@@ -50,7 +50,7 @@ def test_the_point_list_reads_back_with_both_register_numbers(bus_list: BusList)
     temperature, hours = records(csv_files.files(bus_list)["point-list.csv"])
     assert (temperature["Register"], temperature["Register hex"]) == ("1", "0x0001")
     assert (temperature["Register in data sheet"], temperature["Data sheet numbering"]) == ("30002", "reference")
-    assert (temperature["Raw hex"], temperature["Value read"]) == ("FFCC", "-5.2")
+    assert (temperature["Raw hex"], temperature["Value read"]) == ("0xFFCC", "-5.2")
     assert (temperature["Value as text"], temperature["Unit"], temperature["Plausible"]) == ("'-5.2 °C", "°C", "yes")
     assert (hours["Value read"], hours["Raw hex"], hours["Plausible"]) == ("not tested", "", "")
 

@@ -31,8 +31,8 @@ def test_every_row_has_a_cell_for_every_column(bus_list: BusList) -> None:
 
 def test_the_segment_sheet_says_what_was_searched(bus_list: BusList) -> None:
     found = items(segment_table(bus_list))
-    assert (found["Segment"], found["Addresses searched"], found["Survey complete"]) == ("Hall 2", "1-247", "yes")
-    assert (found["Spare addresses"], found["Wiring measured UTC"]) == ("2-4,6-11,13-239,241-247", "not tested")
+    assert (found["Segment"], found["Addresses searched"], found["Survey complete"]) == ("Hall 2", "1 to 247", "yes")
+    assert (found["Spare addresses"], found["Wiring measured UTC"]) == ("2 to 4, 6 to 11, 13 to 239, 241 to 247", "not tested")
 
 
 def test_without_a_survey_nothing_is_called_spare() -> None:
@@ -118,7 +118,7 @@ def test_cabling_that_nobody_noted_says_so(bus_list: BusList) -> None:
     found = items(segment_table(bus_list))
     for item in ("Cable type", "Cable length m", "Terminators fitted at", "Shield earthed at", "Master and its port"):
         assert found[item] == "not noted"
-    assert found["Reserved addresses"] == "1,240"
+    assert found["Reserved addresses"] == "1, 240"
 
 
 def test_what_is_not_as_it_was_is_a_table_of_its_own(bus_list: BusList) -> None:

@@ -50,7 +50,7 @@ def test_numbers_are_numbers_and_digits_that_name_something_stay_text(bus_list: 
     assert (sensor["Reply time median ms"], sensor["Gap needed ms"], sensor["Test polls"]) == (9.4, 20, 100)
     assert sensor["Serial no."] == "00451", "the zeros at its front belong to it"
     temperature, hours = rows(opened(bus_list)["Points"])
-    assert (temperature["Value read"], temperature["Raw hex"]) == (-5.2, "FFCC")
+    assert (temperature["Value read"], temperature["Raw hex"]) == (-5.2, "0xFFCC")
     assert (hours["Value read"], hours["Raw hex"]) == ("not tested", None)
 
 
