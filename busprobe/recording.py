@@ -31,6 +31,8 @@ class RecordedSurvey:
         self.cancel = survey.cancel
         self.pause = survey.pause
         self.unpause = survey.unpause
+        self.is_paused = survey.is_paused
+        self.wait_until_held = survey.wait_until_held
         self.skip_setting = survey.skip_setting
         self.go_on = survey.go_on
 

@@ -17,6 +17,7 @@ from busprobe.modbus.addresses import ALL, both_forms, format_addresses
 from busprobe.profiles.schema import factories
 from busprobe.recording import RecordedSurvey
 from busprobe.survey import events
+from busprobe.survey.coverage import coverage
 from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.result import SurveyResult
 from busprobe.survey.schedule import common_settings
@@ -57,11 +58,11 @@ def command(
     if as_json:
         output.document(result.document(port))
     else:
-        _print(result)
+        _print(result, port)
     if result.failure is not None:
         raise result.failure
     units = [finding for finding in result.findings if finding.kind is Kind.UNIT]
-    all_there = result.complete if expect is None else len(units) >= expect
+    all_there = result.complete and bool(units) if expect is None else len(units) >= expect
     return ExitCode.DONE if all_there and len(units) == len(result.findings) else ExitCode.ATTENTION
 
 
@@ -75,9 +76,9 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
         for event in survey:
             match event:
                 case events.Started(estimate=estimate):
-                    console.print(f"If nobody answers this takes {duration(estimate)}.")
-                case events.Progress(done, total, seconds_left):
-                    bar.update(task, completed=done, total=total, left=f"{duration(seconds_left)} left")
+                    console.print(f"This takes {estimate.figure(duration)}, {estimate.basis}.")
+                case events.Progress(done, total, left):
+                    bar.update(task, completed=done, total=total, left=f"{left.figure(duration)} left")
                 case events.Found(finding):
                     words = in_words(finding)  # a finding comes again with every note that is added to it
                     if words not in told:
@@ -117,7 +118,7 @@ def duration(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
-def _print(result: SurveyResult) -> None:
+def _print(result: SurveyResult, port: str) -> None:
     rows = [
         (
             both_forms(finding.address),
@@ -132,6 +133,11 @@ def _print(result: SurveyResult) -> None:
         output.table(("Address", "Settings", "Finding", "Reply", "Notes"), rows)
     else:
         output.lines(["Nobody answered.  That is not the same as nobody being there."])
+    if rows and result.expect is None:
+        output.lines(
+            ["Count the units: two of the same kind at one address can answer as one, which only --expect shows."]
+        )
+    output.lines(coverage(result.document(port)))
     output.lines(result.notes)
     output.lines(not_tested(result))
     state = "Complete" if result.complete else "Not complete"

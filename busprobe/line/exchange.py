@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from typing import Protocol
 
 from busprobe.line.line_errors import LineErrors
@@ -30,6 +31,10 @@ class Request(Protocol):
 
     def is_complete(self, received: bytes) -> bool:
         """Whether `received` holds a whole sound reply by its own declared length (junk around it allowed)."""
+        ...
+
+    def is_begun(self, received: bytes) -> bool:
+        """Whether `received` is the beginning of a reply whose rest is still to come."""
         ...
 
 
@@ -114,6 +119,18 @@ class Exchange:
             return None
         first = self.chunks[0]
         return max(0.0, first.at - self.settings.wire_time(len(first.data)) - self.sent)
+
+    @property
+    def hand_over(self) -> float | None:
+        """The longest time in seconds between two lumps of bytes of the reply, as the port handed them over.
+
+        0 where each byte came by itself, None where all came at once and nothing can be told.
+        """
+        if len(self.chunks) < 2:
+            return None
+        gaps = [(late.at - early.at, len(late.data)) for early, late in pairwise(self.chunks)]
+        own_pace = self.settings.t3_5  # no pause within a frame is that long (V1.02 section 2.5.1.1)
+        return max((gap for gap, count in gaps if count > 1 or gap > own_pace), default=0.0)
 
 
 @dataclass(frozen=True)

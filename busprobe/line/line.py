@@ -6,8 +6,12 @@ in lumps and gaps of 1.5 characters cannot be seen from user space.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import Event as StopFlag
 from types import TracebackType
 
+from busprobe.errors import StoppedError
 from busprobe.line.clock import Clock
 from busprobe.line.exchange import PULSES, Echo, Ending, Exchange, Heard, Request, Waits
 from busprobe.line.line_errors import LineErrors, TellsErrors
@@ -17,6 +21,9 @@ from busprobe.line.settings import LineSettings
 _LONGEST_REPLY = 1024
 """Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02 section 2.5.1), so that
 a stuck transmitter cannot hold us."""
+_REST = 0.12
+"""Seconds to wait for the rest of a reply that has begun: serial servers hand over in lumps of up to 100 ms (common
+practice)."""
 
 
 class Line:
@@ -27,6 +34,8 @@ class Line:
         self._port = port
         self._settings = settings
         self._last_activity = port.clock.now()
+        self._teller = port if isinstance(port, TellsErrors) else None
+        self._stop: StopFlag | None = None
         self.echo: Echo | None = None
         """Whether this port gives back what it sends, by the last exchange that could tell; None before one could."""
         port.apply(settings)
@@ -66,13 +75,28 @@ class Line:
         """Release the port; never raises, may be called again."""
         self._port.close()
 
+    @contextmanager
+    def stopped_by(self, stop: StopFlag | None) -> Iterator[None]:
+        """While this lasts, no exchange and no listening begins once `stop` is set; `StoppedError` is raised instead.
+
+        For looks that may be left off at any moment; never around a write and what tells its outcome.
+        """
+        before, self._stop = self._stop, stop
+        try:
+            yield
+        finally:
+            self._stop = before
+
     def exchange(self, request: Request, waits: Waits) -> Exchange:
         """Send `request` and gather all that comes back; raises `PortError` if the port fails.
+
+        Raises `StoppedError` before anything is sent where `stopped_by` says so.
 
         A local echo is recognised and stripped.  Where the reply to a request looks like its echo (function codes 6
         and 8), what earlier exchanges showed of this port decides; as long as nothing is known, it counts as an echo,
         so that an echo is never taken for a reply.
         """
+        self._check_stop()
         leftover = self._settle(waits.quiet)
         errors = self._all_errors()
         frame = request.frame
@@ -99,7 +123,8 @@ class Line:
                     break
             elif answer.strip(PULSES):
                 ending = Ending.SILENCE
-                deadline = max(sent, chunk.at) + silence
+                due = request.is_begun(answer.lstrip(PULSES))
+                deadline = max(sent, chunk.at) + (max(silence, _REST) if due else silence)
             # else nothing but pulses so far, as when an adapter turns round: the reply wait goes on
             if len(received) >= _LONGEST_REPLY:
                 break
@@ -122,6 +147,7 @@ class Line:
 
     def listen(self, seconds: float) -> Heard:
         """Gather what comes in `seconds` without sending; raises `PortError` if the port fails."""
+        self._check_stop()
         errors = self._all_errors()
         start = self.clock.now()
         chunks = []
@@ -131,8 +157,12 @@ class Line:
             self._last_activity = chunks[-1].at
         return Heard(self.clock.now() - start, tuple(chunks), self._errors_since(errors))
 
+    def _check_stop(self) -> None:
+        if self._stop is not None and self._stop.is_set():
+            raise StoppedError
+
     def _all_errors(self) -> LineErrors | None:
-        return self._port.line_errors() if isinstance(self._port, TellsErrors) else None
+        return None if self._teller is None else self._teller.line_errors()
 
     def _errors_since(self, before: LineErrors | None) -> LineErrors | None:
         """What the system has seen of errors since `before`; None where it does not tell."""

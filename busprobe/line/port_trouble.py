@@ -84,12 +84,12 @@ def use_trouble(name: str, error: Exception) -> PortError:
     if "://" in name:
         return PortError(
             f"The connection to {name} broke: {_reason(error)}.",
-            means="What was found until now is kept.",
+            means="What went into the job until now is kept.",
             todo="Check the network and the converter, then go on from where it stopped.",
         )
     return PortError(
         f"The adapter at {name} is gone or has failed.",
-        means="What was found until now is kept.",
+        means="What went into the job until now is kept.",
         todo="Plug it in again, check its name with 'busprobe ports', and go on from where it stopped.",
     )
 

@@ -87,6 +87,14 @@ class Request:
             if received[start] == self.address
         )
 
+    def is_begun(self, received: bytes) -> bool:
+        """Whether `received` is the beginning of a reply of the asked address whose rest is still to come."""
+        head = bytes((self.address, self.function)), bytes((self.address, self.function | framing.EXCEPTION_FLAG))
+        if not received or received[:2] not in (part[: len(received)] for part in head):
+            return False
+        length = framing.declared_length(received, self.function)
+        return length is None or len(received) < length
+
 
 def read_registers(address: int, function: Function, register: int, count: int) -> Request:
     """Read `count` registers (1 to 125) from zero-based `register` with function code 3 or 4."""

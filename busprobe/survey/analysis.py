@@ -24,6 +24,7 @@ from busprobe.survey.surroundings import (
     BAD,
     OVERLONG,
     answer,
+    bytes_cut_off,
     can_answer,
     extra_frames,
     fits,
@@ -85,6 +86,9 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
         if found:
             return Analysis(Kind.CLASH, (found, *_remarks(replies)))
     present = [r for r in heard if r.present]
+    asked_enough = len(replies) > len(present) + _SEVERAL
+    if asked_enough and [r.verdict for r in present] == [Verdict.NOT_CONFORMING]:
+        present = []  # noise makes one right CRC in 65536, and what else passes by may be for anybody
     swapped = [r for r in heard if r.verdict is Verdict.CRC_SWAPPED]
     if present:
         notes.extend(_remarks(replies))
@@ -92,7 +96,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
             notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
         if lossy:
             notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
-        if len(present) == 1 and len(replies) > len(present) + _SEVERAL and len(heard) > len(present):
+        if len(present) == 1 and asked_enough:
             return Analysis(Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes))
         if not lossy and _mangled_beyond_noise(replies):
             note = "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection at this one."
@@ -110,11 +114,11 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
         return Analysis(Kind.UNIT, (note,))
     if any(extra_frames(replies)):
         return Analysis(Kind.UNSURE, ("A reply came only after the wait was over: a slow unit.", *_remarks(replies)))
-    return _unsure_or_silent(heard, noisy)
+    return _unsure_or_silent(heard, noisy, 2 if asked_enough else 1)
 
 
-def _unsure_or_silent(heard: Sequence[Reply], noisy: bool) -> Analysis:
-    """No sound frame of the asked address at all."""
+def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) -> Analysis:
+    """No sound frame of the asked address that can be believed."""
     other = _other_address(heard)
     if other is not None:
         note = f"Asked {both_forms(heard[0].request.address)}, answered as {both_forms(other)} each time."
@@ -122,7 +126,7 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool) -> Analysis:
     if any(r.verdict is Verdict.EXCEPTION for r in heard):
         return Analysis(Kind.SILENT, ("A gateway answered that its unit did not respond; that is no unit.",))
     heads = [r for r in heard if r.verdict in (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)]
-    if heads:
+    if len(heads) >= heads_needed:
         note = f"{len(heads)} replies begin as they should and end in a wrong CRC: two units at once, or bad signals."
         return Analysis(Kind.UNSURE, (note,))
     if sum(is_unexplained(r) for r in heard) >= _SEVERAL and not noisy:
@@ -326,9 +330,10 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
         notes.append(
             f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the adapter's turn-round."
         )
-    beheaded = sum(is_beheaded(r) for r in replies)
-    if beheaded >= _SEVERAL and 2 * beheaded > damaged:
-        notes.append(f"The front of {beheaded} replies was cut off: the adapter turns round too late.")
+    # Noise spoils bytes, the first ones too; it does not take them away.
+    cut = sum(bool(bytes_cut_off(r)) for r in replies)
+    if cut >= _SEVERAL and 2 * cut > damaged:
+        notes.append(f"The front of {cut} replies was cut off: the adapter turns round too late.")
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING]
     if odd:
         notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")

@@ -5,7 +5,7 @@ Both make one unit look like many, so they are looked for as soon as the first o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Generator, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from busprobe.errors import PortError
@@ -15,6 +15,7 @@ from busprobe.line.settings import LineSettings, Parity
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Request
+from busprobe.survey.asking import Asking, Step
 from busprobe.survey.probes import Probe, ladder
 
 _UNUSED_BAUD = 1800
@@ -54,27 +55,32 @@ class Blindness:
         return ""
 
 
-def blindness(line: Line, address: int, probe: Probe, waits: Waits) -> Blindness:
+def blindness(line: Line, address: int, probe: Probe, waits: Waits) -> Generator[Step, None, Blindness]:
     """Ask the unit at `address` at settings it cannot have; the line is left as it was.
 
     Raises `PortError` if the port fails.
     """
     own = line.settings
 
-    def answers_at(settings: LineSettings) -> bool:
+    def answers_at(settings: LineSettings) -> Generator[Step, None, bool]:
         try:
             line.apply(settings)
         except PortError:
             return False  # a rate that the port refuses is one that it applies
         request = probe.request(address)
-        return all(judge(request, line.exchange(request, waits)).present for _ in range(_TRIES))
+        for _ in range(_TRIES):
+            yield Asking.of(request, settings, waits)
+            if not judge(request, line.exchange(request, waits)).present:
+                return False
+        return True
 
     try:
-        others = [replace(own, parity=parity, stop_bits=1) for parity in Parity if parity is not own.parity]
-        return Blindness(
-            baud=answers_at(replace(own, baud=_UNUSED_BAUD)),
-            parity=all(answers_at(settings) for settings in others),
-        )
+        baud = yield from answers_at(replace(own, baud=_UNUSED_BAUD))
+        parity = True
+        for other in Parity:
+            if parity and other is not own.parity:
+                parity = yield from answers_at(replace(own, parity=other, stop_bits=1))
+        return Blindness(baud=baud, parity=parity)
     finally:
         line.apply(own)
 
@@ -98,30 +104,33 @@ class Everywhere:
         return self.voice is not None and self.voice.get(_key(reply)) in (None, reply.frame[1:-2])
 
 
-def everywhere(line: Line, probe: Probe, waits: Waits, known: Collection[int]) -> Everywhere | None:
+def everywhere(
+    line: Line, probe: Probe, waits: Waits, known: Collection[int]
+) -> Generator[Step, None, Everywhere | None]:
     """Ask addresses that should be empty, and addresses no unit may have; None if nobody answers there.
 
     `known` are addresses where somebody was found.  Raises `PortError` if the port fails.
     """
 
-    def ask(request: Request) -> Reply:
-        return judge(request, line.exchange(request, waits))
-
-    def answered(addresses: Iterable[int]) -> list[Reply]:
-        replies = [ask(probe.request(address)) for address in addresses]
+    def answered(requests: Iterable[Request]) -> Generator[Step, None, list[Reply]]:
+        replies = []
+        for request in requests:
+            yield Asking.of(request, line.settings, waits)
+            replies.append(judge(request, line.exchange(request, waits)))
         return [r for r in replies if r.present or r.verdict is Verdict.FOREIGN]
 
     empty = [address for address in _SELDOM if address not in known][:3]
-    seldom = answered(empty)
+    seldom = yield from answered(probe.request(address) for address in empty)
     if len(seldom) < len(empty):
         return None
-    reserved = answered(_RESERVED)
+    reserved = yield from answered(probe.request(address) for address in _RESERVED)
     if len(reserved) < len(_RESERVED):
         return None
     replies = [*seldom, *reserved]
     named = ", ".join(both_forms(r.request.address) for r in replies)
     if not any(r.verdict is Verdict.FOREIGN for r in replies):
-        said = [r for address in _RESERVED for r in map(ask, ladder(address)) if r.present]
+        own_words = yield from answered(request for address in _RESERVED for request in ladder(address))
+        said = [r for r in own_words if r.present]
         if not any(r.registers for r in said):
             return Everywhere(
                 f"Somebody answers whatever address is asked ({named}) and refuses all registers there: a gateway or "

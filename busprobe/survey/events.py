@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busprobe.line.exchange import Waits
 from busprobe.line.settings import LineSettings
+from busprobe.survey.asking import Asking, Listening
+from busprobe.survey.estimate import Estimate
 from busprobe.survey.findings import Finding
 from busprobe.survey.result import SurveyResult
 
@@ -17,20 +18,9 @@ class Started:
     settings: tuple[LineSettings, ...]
     """In the order they are searched."""
     addresses: tuple[int, ...]
-    estimate: float
-    """Seconds it takes if as many units as expected are found, none where nothing is expected.  Each setting where
-    somebody is found is searched more thoroughly if there are many."""
-
-
-@dataclass(frozen=True)
-class Asking:
-    """A request is about to leave."""
-
-    settings: LineSettings
-    address: int
-    words: str
-    frame: bytes
-    waits: Waits
+    estimate: Estimate
+    """Each setting where somebody is found is searched more thoroughly if there are many: no more than one is counted
+    with."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +31,7 @@ class Progress:
     """Probes sent."""
     total: int
     """Probes in all, as known by now."""
-    seconds_left: float
+    left: Estimate
 
 
 @dataclass(frozen=True)
@@ -76,4 +66,4 @@ class Finished:
     result: SurveyResult
 
 
-Event = Started | Asking | Progress | Found | Heard | Trouble | Finished
+Event = Started | Listening | Asking | Progress | Found | Heard | Trouble | Finished

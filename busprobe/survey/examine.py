@@ -5,7 +5,7 @@ Used by the survey for what it finds, by readdressing as its guard and its proof
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from busprobe.line.exchange import Waits
@@ -16,6 +16,7 @@ from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.survey import probes
 from busprobe.survey.analysis import analyse, identities
+from busprobe.survey.asking import Asking, Listening, Step, to_the_end
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
 from busprobe.survey.surroundings import foreign_frames, has_company, is_damaged, is_silence
 
@@ -93,28 +94,36 @@ def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int
     a second unit; as soon as anything is odd, many more times.  Raises `PortError` if the
     port fails.
     """
+    return to_the_end(look_closely(line, address, waits=waits, repeats=repeats))
+
+
+def look_closely(
+    line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3
+) -> Generator[Step, None, Examination]:
+    """`examine` step by step, so that it can be ended before any of its exchanges."""
     look = _Look(line, address, waits)
-    look.climb()
+    yield from look.climb()
     if look.heard:
         best, *others = look.telling()
-        look.ask(best, after=waits.after)
+        yield from look.ask(best, after=waits.after)
         for request in [best] * (repeats - 1) + others:
-            look.ask(request)
+            yield from look.ask(request)
     noisy = False
     if look.odd:
+        yield Listening(line.settings, _QUIET_LISTEN)
         heard = line.listen(_QUIET_LISTEN).data
         noisy = bool(heard) and not sound_frames(heard)  # a frame may be a slow unit's
         for request in look.hard_questions():
-            look.ask(request, after=max(waits.after, waits.reply))
+            yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
         for _ in range(_HARD_PASSES):
             if analyse(look.replies, noisy=noisy).kind in settled:
                 break
             for request in look.hard_questions() * _HARD_ROUNDS:
-                look.ask(request)
+                yield from look.ask(request)
             settled = (Kind.CLASH, Kind.UNIT, Kind.SILENT)
         while look.present < _ENOUGH and len(look.replies) < _MOST_TRIES and look.present:
-            look.ask(look.telling()[0])
+            yield from look.ask(look.telling()[0])
     verdict = analyse(look.replies, noisy=noisy)
     return Examination(
         address, line.settings, verdict.kind, tuple(look.replies), verdict.notes, foreign_frames(look.replies)
@@ -128,24 +137,28 @@ class _Look:
         self._line = line
         self._address = address
         self._waits = replace(waits, after=min(waits.after, _BRIEFLY))
+        self._slowest = 0.0
+        """Seconds of the longest latency of its replies so far."""
         self.replies: list[Reply] = []
 
-    def ask(self, request: Request, *, after: float | None = None) -> None:
+    def ask(self, request: Request, *, after: float | None = None) -> Iterator[Step]:
         """One exchange; a second reply is waited for briefly, or `after` seconds."""
         waits = self._waits if after is None else replace(self._waits, after=after)
-        self.replies.append(judge(request, self._line.exchange(request, waits)))
-        latency = Latency.of(self.replies)
-        if latency is not None:
+        yield Asking.of(request, self._line.settings, waits)
+        reply = judge(request, self._line.exchange(request, waits))
+        self.replies.append(reply)
+        if reply.present and reply.latency is not None:
             # What it does not answer now it does not know: no need to wait as long as for a stranger.
-            known = max(0.25, 1.5 * latency.maximum)
+            self._slowest = max(self._slowest, reply.latency)
+            known = max(0.25, 1.5 * self._slowest)
             self._waits = replace(self._waits, reply=min(self._waits.reply, known))
 
-    def climb(self) -> None:
+    def climb(self) -> Iterator[Step]:
         """One probe of each kind; the first once more if only a later one was answered (units that wake up slowly)."""
         for request in probes.ladder(self._address):
-            self.ask(request)
+            yield from self.ask(request)
         if self.heard and is_silence(self.replies[0]):
-            self.ask(self.replies[0].request)
+            yield from self.ask(self.replies[0].request)
 
     @property
     def heard(self) -> bool:
@@ -158,11 +171,13 @@ class _Look:
     @property
     def odd(self) -> bool:
         """Whether there is anything that one unit on a sound pair does not do."""
+        if not self.heard:
+            return False
         first = analyse(self.replies, noisy=False)
         unsound = any(has_company(r) or (not r.present and not is_silence(r)) for r in self.replies)
         said = identities(self.replies)
         contradicts = len(said) > len({what for what, *_ in said})
-        return self.heard and (unsound or contradicts or first.kind is not Kind.UNIT or self._faltered())
+        return unsound or contradicts or first.kind is not Kind.UNIT or self._faltered()
 
     def _faltered(self) -> bool:
         """Whether a request was answered once and not another time."""

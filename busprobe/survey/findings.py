@@ -36,20 +36,8 @@ class Latency:
     @classmethod
     def of(cls, replies: Iterable[Reply]) -> Latency | None:
         """Sum up the replies that can be told to be the unit's own; None where there are none."""
-        seconds = [_latency(r) for r in replies if r.present]
+        seconds = [r.latency for r in replies if r.present and r.latency is not None]
         return cls(min(seconds), statistics.median(seconds), max(seconds)) if seconds else None
-
-
-def _latency(reply: Reply) -> float:
-    """Seconds until the frame began; bytes before it are no part of it."""
-    exchange = reply.exchange
-    before = len(reply.junk_before)
-    for chunk in exchange.chunks:
-        if before < len(chunk.data):
-            began = chunk.at - exchange.settings.wire_time(len(chunk.data) - before)
-            return max(0.0, began - exchange.sent)
-        before -= len(chunk.data)
-    raise ValueError("a reply without its frame")
 
 
 @dataclass(frozen=True)

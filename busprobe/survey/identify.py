@@ -14,18 +14,22 @@ from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
 from busprobe.profiles.matching import Facts, Match, contradicted, match, recognised, standing
 from busprobe.profiles.plan import Block, apart, blocks, covering, fingerprint_blocks, halves, windows
-from busprobe.profiles.schema import Profile
+from busprobe.profiles.schema import Limits, Profile
 from busprobe.profiles.standards import SelfDescription, descriptions
 from busprobe.profiles.values import Reading, readings
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
+from busprobe.survey.surroundings import is_silence
 
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not have what was asked (V1.1b3 section 7)."""
 _MOST_PAGES = 16
 """Identification requests after which a unit that always says "more follows" is cut off."""
-_TRIES = 2
+_PLAIN = Limits()
+"""Those of a unit about which nothing is known."""
+NOT_RECOGNISED = "No stored profile fits well enough to say what it is"
+"""How the note begins that a unit was not recognised."""
 _CANDIDATES = 2
 """How many of the best profiles are tried out by reading their points."""
 
@@ -46,7 +50,7 @@ class Identified:
     profile: Profile | None
     """The one that may be called recognised."""
     readings: tuple[Reading, ...]
-    """Live values by the best profile."""
+    """Live values by that profile, or by the one that a person says it is."""
     notes: tuple[str, ...]
     standing: str = ""
     """In one sentence how far the best profile goes and how far behind the second-best is."""
@@ -56,7 +60,8 @@ class Identified:
     @property
     def descriptions(self) -> tuple[SelfDescription, ...]:
         """What the unit says of itself by open standards, and by registers whose meaning the profile knows."""
-        return descriptions(self.objects, self.server_id, self.readings)
+        told = self.profile.objects if self.profile else ()
+        return descriptions(self.objects, self.server_id, self.readings, told)
 
     @property
     def identity(self) -> dict[str, str | None]:
@@ -95,13 +100,14 @@ class Identified:
         }
 
 
-def identify(line: Line, address: int, profiles: Iterable[Profile]) -> Identified:
+def identify(line: Line, address: int, profiles: Iterable[Profile], *, by_hand: Profile | None = None) -> Identified:
     """Ask the unit at `address`, at the line's present settings, what it is.
 
+    `by_hand` is what a person says it is: its points are read where no profile is recognised.
     Reads only.  Where two units share the address, or nobody answers, nothing is identified and the notes say so.
     Raises `PortError` if the port fails.
     """
-    seen = examine(line, address)
+    seen = _awake(line, address, profiles := tuple(profiles))
     unknown = Identified(address, line.settings, seen, None, None, (), None, (), seen.notes)
     if seen.kind is not Kind.UNIT:
         why = {
@@ -110,7 +116,18 @@ def identify(line: Line, address: int, profiles: Iterable[Profile]) -> Identifie
             Kind.SILENT: "Nobody answered.",
         }[seen.kind]
         return replace(unknown, notes=(why, *seen.notes))
-    return _Interview(line, address, seen).identified(tuple(profiles))
+    return _Interview(line, address, seen).identified(profiles, by_hand)
+
+
+def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examination:
+    """The close look; where nobody answers, once more when the sleepiest kind of unit would be awake."""
+    begun = line.clock.now()
+    seen = examine(line, address)
+    awake = begun + max((profile.limits.wake_up_s or 0.0 for profile in profiles), default=0.0)
+    if seen.kind is not Kind.SILENT or awake <= line.clock.now():
+        return seen
+    line.clock.sleep_until(awake)
+    return examine(line, address)
 
 
 class _Interview:
@@ -126,7 +143,7 @@ class _Interview:
         self._refused: set[Block] = set()
         self._asked: dict[Block, Reply] = {}
 
-    def identified(self, profiles: tuple[Profile, ...]) -> Identified:
+    def identified(self, profiles: tuple[Profile, ...], by_hand: Profile | None) -> Identified:
         """Ask as little as tells what it is: texts have been said already, then fingerprints, then values."""
         objects, said = self._objects(), self._server_id()
         self._take_over()
@@ -160,6 +177,10 @@ class _Interview:
                     self._try_out(matches()[0].profile)
         found = matches()
         sure = recognised(found)
+        wrong = by_hand is not None and contradicted(facts(), by_hand)
+        shown = sure.profile if sure else None if wrong else by_hand
+        if shown is not None:
+            self._try_out(shown)  # what has been read already is not read again
         unit = Identified(
             self._address,
             self._line.settings,
@@ -168,12 +189,17 @@ class _Interview:
             said,
             found,
             sure.profile if sure else None,
-            readings(sure.profile, self._registers) if sure else (),
+            readings(shown, self._registers) if shown else (),
             self._seen.notes,
             standing(found),
             models,
         )
-        return replace(unit, notes=(*unit.notes, *self._remarks(unit)))
+        remarks = [*self._remarks(unit)]
+        if sure is None and shown is not None and shown.points and not unit.readings:
+            remarks.append(f"It gives none of the values of {shown}, which it was said by hand to be.")
+        if wrong and sure is None:
+            remarks.append(f"It cannot be {by_hand}, as was said by hand: what it says of itself contradicts that.")
+        return replace(unit, notes=(*unit.notes, *remarks))
 
     def _remarks(self, unit: Identified) -> Iterator[str]:
         if unit.models is not None:
@@ -185,7 +211,7 @@ class _Interview:
                 yield f"Its device address point holds {holds}, not the unit address it answers at."
         if unit.profile is None:
             itself = "; ".join(d.words for d in unit.descriptions)
-            yield "No stored profile fits well enough to say what it is" + (f"; {itself}." if itself else ".")
+            yield NOT_RECOGNISED + (f"; {itself}." if itself else ".")
 
     def _take_over(self) -> None:
         """Registers that the close look has read already.
@@ -200,16 +226,16 @@ class _Interview:
 
     def _try_out(self, candidate: Profile) -> None:
         """Read the points of `candidate`, and what its fingerprint wants besides."""
-        gap, response = candidate.limits.gap_s, candidate.limits.response_s or 0.0
+        limits = candidate.limits
         for block in blocks(candidate):
             parts = apart(candidate, block)
-            reply = self._read(block, gap=gap, response=response, final=len(parts) == 1)
+            reply = self._read(block, limits, final=len(parts) == 1)
             if reply.exception in _REFUSALS and len(parts) > 1:
                 for part in parts:
-                    self._read(part, gap=gap, response=response)
+                    self._read(part, limits)
         for block in fingerprint_blocks([candidate]):
             if not self._registers.keys() >= set(block.keys):
-                self._read(block, gap=gap, response=response)
+                self._read(block, limits)
 
     def _read_together(self, group: tuple[Block, ...]) -> None:
         """Read `group` by one request; where the unit does not give it as a whole, in smaller and smaller parts."""
@@ -218,20 +244,21 @@ class _Interview:
             for half in halves(group):
                 self._read_together(half)
 
-    def _ask(self, request: Request, *, gap: float = 0.0, response: float = 0.0) -> Reply:
-        """Ask, once more if the reply was damaged or missing."""
-        waits = replace(self._waits, reply=max(self._waits.reply, response), quiet=gap)
-        for _ in range(_TRIES):
-            reply = judge(request, self._line.exchange(request, waits))
-            if reply.present:
-                break
-        return reply
+    def _ask(self, request: Request, limits: Limits = _PLAIN) -> Reply:
+        """Ask, once more if the reply was damaged or missing: perhaps the first request only woke the unit."""
+        waits = replace(self._waits, reply=max(self._waits.reply, limits.response_s or 0.0), quiet=limits.gap_s)
+        reply = judge(request, self._line.exchange(request, waits))
+        if reply.present:
+            return reply
+        if limits.wake_up_s and is_silence(reply):
+            self._line.clock.sleep_until(reply.exchange.sent + limits.wake_up_s)
+        return judge(request, self._line.exchange(request, waits))
 
-    def _read(self, block: Block, *, gap: float = 0.0, response: float = 0.0, final: bool = True) -> Reply:
+    def _read(self, block: Block, limits: Limits = _PLAIN, *, final: bool = True) -> Reply:
         """Read `block`; a refusal that is not `final` is no fact yet.  Nothing is asked twice."""
         if block not in self._asked:
             request = read_registers(self._address, Function(block.function), block.register, block.count)
-            self._asked[block] = self._ask(request, gap=gap, response=response)
+            self._asked[block] = self._ask(request, limits)
         reply = self._asked[block]
         if reply.sound:
             self._registers.update(block.answered(reply.registers))

@@ -10,41 +10,44 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.survey.asking import Asking, Listening
 from busprobe.survey.control import Blindness, Everywhere, blindness, everywhere
-from busprobe.survey.events import Asking, Event, Found, Heard, Trouble
-from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
-from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.events import Event, Found, Heard, Trouble
+from busprobe.survey.examine import CLOSE_LOOK, Examination, look_closely
+from busprobe.survey.experience import Experience
+from busprobe.survey.findings import Evidence, Finding, Kind
 from busprobe.survey.ledger import Ledger
 from busprobe.survey.listen import who_asks_whom
+from busprobe.survey.owed import Owed
 from busprobe.survey.probes import LADDER, Probe
-from busprobe.survey.schedule import PATIENCE, Pace, Schedule, Sweep, rounds_needed
+from busprobe.survey.schedule import MOST_ROUNDS, PATIENCE, Schedule, Sweep, may_miss, rounds_needed
 from busprobe.survey.surroundings import (
     can_answer,
     frames_besides,
-    is_altered_echo,
     is_damaged,
+    is_gateways_word,
     is_unexplained,
     stray_bytes,
 )
+from busprobe.survey.troubles import Troubles
 
-_LATE_FOR = 3.0
-"""Seconds for which a frame from an address that was asked may be its late reply."""
 _MOST_SUSPECTS = 40
 """Addresses asked again with patience after one sweep; more of them are noise."""
 _PATIENT = Waits(reply=PATIENCE)
+_APART = Waits(reply=0.15)
+"""For asking suspects once more at another pace, so that a late reply does not meet a request of ours again."""
 _LONG_LOOK = replace(CLOSE_LOOK, reply=2 * PATIENCE)
 _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
 _STRAY = 2
 """Bytes that pulses do not explain."""
-_SEVERAL_ECHOES = 3
-"""Echoes gone wrong before it is put down to the adapter."""
-_SLOW = 0.3
-"""Seconds from which a unit is slow, and no measure for the others."""
 _EVERYWHERE = "because one unit answers every address"
+_ONCE_AND_LATE = (
+    "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit that sleeps."
+)
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 
 
@@ -53,23 +56,19 @@ class Inquiry:
 
     def __init__(self, line: Line, ledger: Ledger, schedule: Schedule) -> None:
         self.schedule = schedule
-        self.pace = Pace()
+        self.experience = Experience()
         self._line = line
         self._ledger = ledger
-        self._slowest = 0.0
-        self._open: deque[tuple[float, Request]] = deque()
-        """Requests without a reply, and when they were sent."""
-        self._suspects: list[tuple[Request, ...]] = []
-        """For each time that bytes came which nobody owned up to: who was asked shortly before."""
-        self._echoes = 0
+        self._owed = Owed()
+        self._troubles = Troubles(line, ledger, self.experience, self._owed)
         self._strangers: deque[Frame] = deque()
+        self._under_way: set[tuple[LineSettings, int]] = set()
+        """Where something was heard that is being followed up."""
         self._second_looks: set[tuple[LineSettings, int]] = set()
         self._controlled: set[LineSettings] = set()
         self._everywhere: dict[LineSettings, Everywhere] = {}
         self._voices: dict[LineSettings, Finding] = {}
         """Where somebody speaks for absent units, the first address it spoke for."""
-        self._lost: dict[LineSettings, tuple[int, int]] = {}
-        """Requests of close looks that a unit there missed, of how many."""
 
     def resume(self) -> None:
         """Take the ledger of an interrupted survey into account."""
@@ -85,7 +84,7 @@ class Inquiry:
     def switch(self, settings: LineSettings) -> None:
         """Set the line; raises `PortError`."""
         if settings != self._line.settings:
-            self._open.clear()
+            self._owed.forget()
             self._line.apply(settings)
 
     def next(self) -> Iterator[Event]:
@@ -96,51 +95,85 @@ class Inquiry:
             self.schedule = self.schedule.advanced()
             return
         self.switch(sweep.settings)
-        wait = self.pace.wait(sweep.probe)
+        wait = self.experience.pace.wait(sweep.probe)
         reply = yield from self.ask(sweep.probe.request(address), Waits(reply=wait))
         self._ledger.asked(sweep, address, wait)
         self.schedule = self.schedule.advanced()
         yield from self._weigh(reply)
 
+    @property
+    def unfinished(self) -> set[tuple[LineSettings, int]]:
+        """Where something was heard that was not followed up to its end."""
+        here = self._line.settings
+        suspects = {(here, request.address) for group in self._owed.suspects for request in group}
+        strangers = {(here, frame.address) for frame in self._strangers if frame.address in self._ledger.addresses}
+        return {at for at in self._under_way | suspects | strangers if at not in self._ledger.findings}
+
+    @property
+    def awaited(self) -> set[tuple[LineSettings, int]]:
+        """Where a late reply may still come from."""
+        recent = self._owed.since(self._line.clock.now() - PATIENCE)
+        return {(self._line.settings, request.address) for request in recent} - self._ledger.findings.keys()
+
     def ask(self, request: Request, waits: Waits) -> Generator[Event, None, Reply]:
         """One exchange with its event; raises `PortError`."""
-        yield Asking(self._line.settings, request.address, request.words, request.frame, waits)
+        yield Asking.of(request, self._line.settings, waits)
         exchange = self._line.exchange(request, waits)
         reply = judge(request, exchange)
-        while self._open and self._open[0][0] < exchange.ended - _LATE_FOR:
-            self._open.popleft()
-        if not reply.present:
-            self._open.append((exchange.sent, request))
+        self._owed.book(request, exchange, answered=reply.present)
         return reply
 
     def end_sweep(self, sweep: Sweep, *, changes: bool, unwanted: Callable[[], object]) -> Iterator[Event]:
-        """Ask the suspects with patience; before the settings change, wait for late replies.
+        """Ask the suspects again; before the settings change, wait for late replies.
 
-        As soon as `unwanted` says so the rest is left out, and noted.
+        As soon as `unwanted` says so the rest is left out, and stays `unfinished`.
         """
-        groups, self._suspects = self._suspects, []
+        for waits, most in ((_APART, len(self._ledger.addresses)), (_PATIENT, _MOST_SUSPECTS)):
+            if self._owed.suspects and not unwanted():
+                patient = Waits(reply=max(waits.reply, self.experience.pace.least))
+                yield from self._ask_suspects(sweep.settings, patient, most, unwanted)
+                changes = changes or waits is _APART
+            if changes and not sweep.foretaste and not unwanted():
+                yield from self._wait_for_late_replies()
+                changes = False
+        if not unwanted():
+            self._owed.take_suspects()  # asked with patience, and still nobody owned up: noise
+
+    def _ask_suspects(
+        self, settings: LineSettings, waits: Waits, most: int, unwanted: Callable[[], object]
+    ) -> Iterator[Event]:
+        groups = self._owed.take_suspects()
         asked: set[int] = set()
-        for group in groups:
+        for number, group in enumerate(groups):
             for request in group:
-                if self._is_known(sweep.settings, {r.address for r in group}) or len(asked) >= _MOST_SUSPECTS:
+                if self._is_known(settings, {r.address for r in group}) or len(asked) >= most:
                     break  # whose bytes they were has been found out; or it is noise
                 if unwanted():
-                    self._ledger.note(f"Bytes at {sweep.settings} were not followed up with patience.")
+                    self._owed.suspects += groups[number:]
                     return
                 if request.address not in asked:
                     asked.add(request.address)
-                    reply = yield from self.ask(request, _PATIENT)
+                    reply = yield from self.ask(request, waits)
                     yield from self._weigh(reply)
-        if changes and not sweep.foretaste and not unwanted():
-            for frame in sound_frames(self._line.listen(PATIENCE).data):
-                yield from self._credit(frame, frame.address)
+
+    def _wait_for_late_replies(self) -> Iterator[Event]:
+        yield Listening(self._line.settings, PATIENCE)
+        for frame in sound_frames(self._line.listen(PATIENCE).data):
+            yield from self._credit(frame, frame.address)
 
     def insist(self) -> bool:
         """Where units were seen to miss requests, plan as many more rounds as it takes; whether there are any."""
         before = self.schedule
-        for settings, (lost, asked) in self._lost.items():
-            self.schedule = self.schedule.repeated(settings, rounds_needed(lost, asked))
-        self._lost.clear()
+        for settings, (lost, asked) in self.experience.losses.items():
+            more = self.schedule.repeated(settings, rounds_needed(lost, asked))
+            if more is not self.schedule:
+                self.schedule = more.less(self._ledger.was_asked)
+            if may_miss(lost, asked):
+                self._ledger.note(
+                    f"At {settings} so many requests to units that are there bring no sound reply that even asked "
+                    f"{MOST_ROUNDS} times a unit can be missed: mend the pair, then survey again."
+                )
+        self.experience.losses.clear()
         return self.schedule is not before
 
     def conclude(self) -> Iterator[Event]:
@@ -162,8 +195,19 @@ class Inquiry:
             yield Heard(words)
 
     def _weigh(self, reply: Reply) -> Iterator[Event]:
-        if is_altered_echo(reply):
-            yield from self._note_echo(reply)
+        at = reply.exchange.settings, reply.request.address
+        if reply.exchange.received:
+            self._under_way.add(at)
+        yield from self._draw_conclusions(reply)
+        self._under_way.discard(at)
+
+    def _draw_conclusions(self, reply: Reply) -> Iterator[Event]:
+        self._strangers.extend((yield from self._troubles.flood(reply)))
+        if self._ledger.stuck:
+            return
+        if reply.exception in GATEWAY_EXCEPTIONS:
+            yield from self._troubles.gateway()
+        yield from self._troubles.echo(reply)
         frames = frames_besides(reply)
         if reply.verdict is Verdict.FOREIGN:
             frames.append(Frame(reply.frame))
@@ -175,37 +219,19 @@ class Inquiry:
         while self._strangers:
             yield from self._credit(self._strangers.popleft(), reply.request.address)
 
-    def _note_echo(self, reply: Reply) -> Iterator[Event]:
-        """The adapter gives back its own transmission, but not faithfully."""
-        self._echoes += 1
-        if self._echoes < _SEVERAL_ECHOES:
-            return
-        more_ones = len(reply.exchange.received) >= len(reply.request.frame)
-        words = (
-            f"At {self._line.settings} the adapter hears its own transmission with ones where zeros were sent: it "
-            "cannot drive this baud rate. Use a higher one, or an adapter that switches direction properly."
-            if more_ones
-            else "The adapter hears part of its own transmission: it switches direction while it still sends."
-        )
-        if self._ledger.note(words):
-            yield Trouble(words)
-
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or noise."""
         self._ledger.noise_bytes += len(reply.exchange.leftover + reply.exchange.received)
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
+            self._strangers.extend((yield from self._troubles.flood(again)))
+            if self._ledger.stuck:
+                return
             if again.present or is_damaged(again):
                 yield from self._look(reply.request.address)
                 return
-        self._suspect(since)
-
-    def _suspect(self, since: float) -> None:
-        """Whoever was asked from clock time `since` on without a reply is asked again with patience."""
-        group = tuple(request for sent, request in self._open if sent >= since)
-        if group:
-            self._suspects.append(group)
+        self._owed.suspect(since)
 
     def _is_known(self, settings: LineSettings, addresses: set[int]) -> bool:
         """Whether somebody was found at one of `addresses`."""
@@ -214,6 +240,10 @@ class Inquiry:
     def _credit(self, frame: Frame, asked: int) -> Iterator[Event]:
         """A sound frame that answers nothing just asked: a late reply, a second unit, or another master's business."""
         settings = self._line.settings
+        owed = self._owed.settle(frame)
+        if is_gateways_word(frame):
+            yield from self._troubles.gateway(0.0 if owed is None else self._line.clock.now() - owed[0])
+            return
         if any(can_answer(frame, probe.request(frame.address)) for probe in LADDER):
             # Perhaps a unit that is late; perhaps one that answers under another address than it is asked at.
             for address, waits in ((frame.address, _LONG_LOOK), (asked, CLOSE_LOOK)):
@@ -223,6 +253,12 @@ class Inquiry:
                     yield from self._look(address, waits)
                 if at in self._ledger.findings or at in self._ledger.aliases:
                     return
+        if owed is not None:
+            # A reply to a question of ours is no other master's, even where noise spoils all that follow.
+            evidence = Evidence(owed[1].frame, frame.data, f"{owed[1].words} → late: {frame.words}")
+            finding = Finding(frame.address, settings, Kind.UNSURE, None, (evidence,), (_ONCE_AND_LATE,))
+            yield from self._book(finding)
+            return
         yield from self.other_master(f"Another master talks at {settings}: {who_asks_whom([frame])}.")
 
     def _look(self, address: int, waits: Waits = CLOSE_LOOK) -> Iterator[Event]:
@@ -233,14 +269,22 @@ class Inquiry:
             if self._ledger.note(words):
                 yield Trouble(words)
             return
-        yield Asking(settings, address, f"Look closely at {both_forms(address)}.", b"", waits)
-        self._await_late_replies(address)
+        self._under_way.add((settings, address))
+        yield from self._look_at(address, waits)
+        self._under_way.discard((settings, address))
+
+    def _look_at(self, address: int, waits: Waits) -> Iterator[Event]:
+        settings = self._line.settings
+        yield from self._await_late_replies(address)
         before = self._line.clock.now() - PATIENCE
-        seen = examine(self._line, address, waits=waits, repeats=1 if waits is _LONG_LOOK else 3)
+        begun = self._line.clock.now()
+        seen = yield from look_closely(self._line, address, waits=waits, repeats=1 if waits is _LONG_LOOK else 3)
+        if seen.clean and waits is CLOSE_LOOK:
+            self.experience.looked(self._line.clock.now() - begun)
         self._strangers.extend(seen.foreign)
         if seen.kind is Kind.UNIT and any(is_damaged(r) for r in seen.replies):
             # What spoilt them may have been the late reply of somebody asked just before.
-            self._suspect(before)
+            self._owed.suspect(before)
         if seen.kind is Kind.SILENT:
             return
         if settings not in self._controlled:
@@ -258,28 +302,20 @@ class Inquiry:
         if self._ledger.blindness is None and finding.kind is Kind.UNIT and len(self._ledger.settings) > 1:
             finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
-        self._learn(seen)
+        self.experience.learn(seen)
+        yield from self._troubles.hand_over()
 
-    def _await_late_replies(self, address: int) -> None:
+    def _await_late_replies(self, address: int) -> Iterator[Event]:
         """Let replies pass that a slow unit still owes to earlier requests, so that they are not taken for others."""
-        asked = [sent for sent, request in self._open if request.address == address]
-        left = max(asked, default=0.0) + 2 * PATIENCE - self._line.clock.now()
-        if asked and left > 0:
+        asked = self._owed.last_asked(address)
+        if asked is None:
+            return
+        until = asked + 2 * PATIENCE
+        if until > self._line.clock.now():
+            yield Listening(self._line.settings, until - self._line.clock.now())
+            left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
             frames = sound_frames(self._line.listen(left).data)
             self._strangers.extend(frame for frame in frames if frame.address != address)
-
-    def _learn(self, seen: Examination) -> None:
-        """How fast units answer here, and how often they miss a request."""
-        latency = seen.latency
-        if latency is not None and latency.maximum < _SLOW:
-            self._slowest = max(self._slowest, latency.maximum)
-            self.pace = Pace().learnt(self._slowest)
-        if seen.kind is Kind.UNIT:
-            lost, asked = self._lost.get(seen.settings, (0, 0))
-            answered = {r.request.frame for r in seen.replies if r.present}
-            # Not the first: a unit that sleeps through it loses no others.
-            known = [r.present for r in seen.replies[1:] if r.request.frame in answered]
-            self._lost[seen.settings] = lost + known.count(False), asked + len(known)
 
     def _book(self, finding: Finding) -> Iterator[Event]:
         settings = finding.settings
@@ -292,7 +328,7 @@ class Inquiry:
         likelier = self._one_stop_bit_less(settings)
         if likelier is not None:
             self.switch(likelier)
-            seen = examine(self._line, finding.address)
+            seen = yield from look_closely(self._line, finding.address)
             self.switch(settings)
             if seen.kind is finding.kind:
                 yield from self._book(seen.finding())
@@ -301,6 +337,7 @@ class Inquiry:
         self._ledger.findings[settings, finding.address] = finding
         if settings not in self._ledger.impostors:
             self.schedule = self.schedule.promoted(settings).deepened(settings)
+        self.schedule = self.schedule.spared(settings, finding.address)
         yield Found(finding)
 
     def _one_stop_bit_less(self, settings: LineSettings) -> LineSettings | None:
@@ -325,7 +362,7 @@ class Inquiry:
             return
         known = {address for at, address in self._ledger.findings if at == seen.settings}
         waits = Waits(reply=min(PATIENCE, max(0.1, 3 * seen.latency.maximum)))
-        who = everywhere(self._line, Probe.of(answered.request), waits, {*known, seen.address})
+        who = yield from everywhere(self._line, Probe.of(answered.request), waits, {*known, seen.address})
         if who is None:
             return
         self._everywhere[seen.settings] = who
@@ -339,8 +376,9 @@ class Inquiry:
         """The first unit of all: does the port apply what it is told?"""
         answered = next(r for r in seen.replies if r.present)
         waits = Waits(reply=min(PATIENCE, max(0.1, 3 * (finding.latency or 0.0))))
-        self._ledger.blindness = blind = blindness(self._line, seen.address, Probe.of(answered.request), waits)
-        self._open.clear()
+        blind = yield from blindness(self._line, seen.address, Probe.of(answered.request), waits)
+        self._ledger.blindness = blind
+        self._owed.forget()
         if not blind.words:
             return finding
         self._ledger.note(blind.words)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
@@ -34,6 +34,8 @@ class Ledger:
     blindness: Blindness | None = None
     impostors: set[LineSettings] = field(default_factory=set)
     other_master: bool = False
+    stuck: bool = False
+    """Whether the pair is never quiet."""
     noise_bytes: int = 0
     earlier_seconds: float = 0.0
     aliases: set[tuple[LineSettings, int]] = field(default_factory=set)
@@ -85,6 +87,19 @@ class Ledger:
             addresses.update(a for a in sweep.addresses if not self.was_asked(sweep, a))
         self.dropped += [Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a]
 
+    def leave_open(self, unfinished: Iterable[tuple[LineSettings, int]], what: str, why: str) -> None:
+        """Book where `what` is missing: a survey that goes on asks there again."""
+        places: defaultdict[LineSettings, set[int]] = defaultdict(set)
+        for settings, address in unfinished:
+            places[settings].add(address)
+        for settings, addresses in places.items():
+            for (at, _, _), asked in self._asked.items():
+                if at == settings:
+                    asked -= addresses
+            said = {a for u in self.dropped if (u.settings, u.why) == (settings, why) for a in u.addresses}
+            if addresses - said:
+                self.dropped.append(Untested(settings, (what,), tuple(sorted(addresses - said)), why))
+
     @property
     def count(self) -> int:
         """How many units are known to be there: a clash is at least two."""
@@ -103,8 +118,20 @@ class Ledger:
             self.findings[known.settings, known.address] = known
         return known
 
-    def result(self, *, seconds: float, complete: bool, echo: bool, failure: PortError | None = None) -> SurveyResult:
-        """Close the books."""
+    def result(
+        self,
+        *,
+        seconds: float,
+        complete: bool,
+        echo: bool,
+        failure: PortError | None = None,
+        pending: Collection[tuple[LineSettings, int]] = (),
+    ) -> SurveyResult:
+        """Close the books; where something is `pending` does not count as asked."""
+        asked = {
+            key: tuple(sorted(a for a in addresses if (key[0], a) not in pending))
+            for key, addresses in self._asked.items()
+        }
         return SurveyResult(
             settings=self.settings,
             addresses=self.addresses,
@@ -113,8 +140,9 @@ class Ledger:
             seconds=self.earlier_seconds + seconds,
             complete=complete,
             asked=tuple(
-                Asked(settings, probe, number, tuple(sorted(addresses)), self._waits[settings, probe, number])
-                for (settings, probe, number), addresses in self._asked.items()
+                Asked(settings, probe, number, addresses, self._waits[settings, probe, number])
+                for (settings, probe, number), addresses in asked.items()
+                if addresses
             ),
             untested=tuple(self.dropped),
             notes=tuple(self.notes),

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Generator, Iterable
 from dataclasses import dataclass
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.survey.asking import Listening, Step, to_the_end
 
 _STUCK_SHARE = 0.5
 """Share of the time filled with bytes above which no master or noise explains them; common practice has a poll take
@@ -62,12 +63,17 @@ def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) ->
 
     The line is left as it was.  Raises `PortError` if the port fails.
     """
+    return to_the_end(listening(line, seconds, settings))
+
+
+def listening(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) -> Generator[Step, None, Overheard]:
+    """`listen` step by step, so that it can be ended before it listens at the next settings."""
     before = line.settings
-    best = _listen(line, seconds)
+    best = yield from _listen(line, seconds)
     if not best.quiet and not best.frames and not best.stuck:
         for other in settings:
             line.apply(other)
-            heard = _listen(line, seconds)
+            heard = yield from _listen(line, seconds)
             if heard.frames:
                 best = heard
                 break
@@ -75,7 +81,8 @@ def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) ->
     return best
 
 
-def _listen(line: Line, seconds: float) -> Overheard:
+def _listen(line: Line, seconds: float) -> Generator[Step, None, Overheard]:
+    yield Listening(line.settings, seconds)
     heard = line.listen(seconds)
     data = heard.data
     frames = sound_frames(data)

@@ -42,7 +42,8 @@ class Probe:
     def request(self, address: int) -> Request:
         """The request to `address`.
 
-        Neighbouring addresses are asked for different quantities, so that a stale answer cannot pass for a fresh one.
+        Neighbouring addresses are asked for different quantities, so that a stale answer cannot pass for a fresh one;
+        and each address for one register and for two, since a unit that has but one may be silent on a read of two.
         """
         match self.function:
             case Function.REPORT_SERVER_ID:
@@ -52,7 +53,8 @@ class Probe:
             case Function.DIAGNOSTICS:
                 return return_query_data(address)
             case _:
-                return read_registers(address, self.function, self.register, 1 + address % 2)
+                one_more = (address + self.register + int(self.function is Function.READ_INPUT_REGISTERS)) % 2
+                return read_registers(address, self.function, self.register, 1 + one_more)
 
 
 LADDER = (

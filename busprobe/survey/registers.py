@@ -6,13 +6,14 @@ it gives at a time (common practice, below the 125 of V1.1b3 section 6.3); which
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
+from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.plan import Block
 
 PATIENT = Waits(reply=0.6)
@@ -21,6 +22,8 @@ PATIENT = Waits(reply=0.6)
 _TRIES = 2
 _MOST_SILENCES = 20
 """Requests that may stay unanswered before no more parts are tried: each costs the reply wait twice."""
+_ENOUGH_SILENT = 4
+"""Single registers that have to stay unanswered before a function code is taken to be unknown to the unit."""
 _ILLEGAL_FUNCTION = 1
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not give what was asked (V1.1b3 section 7)."""
@@ -41,20 +44,42 @@ class RegisterReader:
     too_long: int | None = None
     """Registers of the shortest request that was refused although the unit gives each part of it."""
     silent: list[Block] = field(default_factory=list)
-    """What was not answered at all: nothing is known of it."""
+    """What was not answered when it was asked last: nothing is known of it."""
+    _once_given: set[tuple[int, int]] = field(default_factory=set)
+    _unknown: set[int] = field(default_factory=set)
+    """Function codes that the unit does not have."""
     _silences: int = 0
 
     def read(self, blocks: Iterable[Block]) -> None:
         """Read `blocks`, in parts where the unit refuses the whole; raises `PortError` if the port fails."""
-        unknown: set[int] = set()
+        self._silences = 0
         for block in blocks:
-            if block.function in unknown:
+            if block.function in self._unknown:
                 continue
             reply = self._ask(block)
             if reply.exception == _ILLEGAL_FUNCTION:
-                unknown.add(block.function)
+                self._unknown.add(block.function)
             else:
                 self._settle(block, reply)
+
+    def refresh(self, wanted: Collection[tuple[int, int]]) -> None:
+        """Read once more those of the `wanted` registers that were given, in as few requests as it takes.
+
+        What is not given this time is no longer among the registers: an old value is not passed off as a new one.
+        Raises `PortError` if the port fails.
+        """
+        self._silences = 0
+        most = self.most or MOST_REGISTERS
+        runs = (run for run in _runs(self._once_given) if not set(run.keys).isdisjoint(wanted))
+        for block in (part for run in runs for part in _split(run, most)):
+            for key in block.keys:
+                self.registers.pop(key, None)
+            reply = self._ask(block)
+            self.silent = [other for other in self.silent if other != block]
+            if reply.sound or reply.exception in _REFUSALS:
+                self._settle(block, reply)
+            else:
+                self.silent.append(block)
 
     @property
     def most(self) -> int | None:
@@ -63,24 +88,17 @@ class RegisterReader:
 
     def given(self) -> tuple[Block, ...]:
         """The unbroken runs of registers that the unit gave."""
-        runs: list[Block] = []
-        for function, register in sorted(self.registers):
-            if runs and (runs[-1].function, runs[-1].register + runs[-1].count) == (function, register):
-                runs[-1] = Block(function, runs[-1].register, runs[-1].count + 1)
-            else:
-                runs.append(Block(function, register, 1))
-        return tuple(runs)
+        return tuple(_runs(self.registers))
 
     def _settle(self, block: Block, reply: Reply) -> None:
         """Take what came for `block`; where it was refused, halve it until each register is given or refused."""
         if reply.sound:
-            self.registers.update(block.answered(reply.registers))
-            self.longest = max(self.longest, block.count)
+            self._take(block, reply)
             return
         silent = reply.exception not in _REFUSALS
         if silent:
             self._silences += 1
-        if block.count == 1 or self._silences >= _MOST_SILENCES:
+        if block.count == 1 or self._silences >= _MOST_SILENCES or (silent and self._is_dumb(block.function)):
             if silent:
                 self.silent.append(block)
             return
@@ -94,6 +112,14 @@ class RegisterReader:
         if block.count > self.longest and self.registers.keys() >= set(block.keys):
             self._find_length(block)
 
+    def _is_dumb(self, function: int) -> bool:
+        """Whether the unit has only ever been silent on a function code, asked for single registers too.
+
+        It most likely does not know it, and each further part would cost the reply wait in vain.
+        """
+        singles = sum(block.function == function and block.count == 1 for block in self.silent)
+        return singles >= _ENOUGH_SILENT and not any(known == function for known, _ in self._once_given)
+
     def _find_length(self, block: Block) -> None:
         """The longest request that is answered within `block`, all of whose registers are there."""
         self.too_long = min(self.too_long or block.count, block.count)
@@ -101,10 +127,14 @@ class RegisterReader:
             part = Block(block.function, block.register, (self.too_long + self.longest) // 2)
             reply = self._ask(part)
             if reply.sound:
-                self.registers.update(part.answered(reply.registers))
-                self.longest = part.count
+                self._take(part, reply)
             else:
                 self.too_long = part.count
+
+    def _take(self, block: Block, reply: Reply) -> None:
+        self.registers.update(block.answered(reply.registers))
+        self.longest = max(self.longest, block.count)
+        self._once_given.update(block.keys)
 
     def _ask(self, block: Block) -> Reply:
         request = read_registers(self.address, Function(block.function), block.register, block.count)
@@ -113,3 +143,20 @@ class RegisterReader:
             if reply.present:
                 break
         return reply
+
+
+def _runs(keys: Iterable[tuple[int, int]]) -> list[Block]:
+    """The unbroken runs of registers, given by function code and wire address."""
+    runs: list[Block] = []
+    for function, register in sorted(keys):
+        if runs and (runs[-1].function, runs[-1].register + runs[-1].count) == (function, register):
+            runs[-1] = Block(function, runs[-1].register, runs[-1].count + 1)
+        else:
+            runs.append(Block(function, register, 1))
+    return runs
+
+
+def _split(run: Block, most: int) -> Iterator[Block]:
+    """`run` in blocks of at most so many registers."""
+    for start in range(0, run.count, most):
+        yield Block(run.function, run.register + start, min(most, run.count - start))

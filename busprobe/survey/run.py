@@ -14,22 +14,24 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.profiles.plan import fingerprint_blocks
 from busprobe.profiles.schema import Profile, factories
+from busprobe.survey.asking import Asking, Listening
+from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
 from busprobe.survey.events import Event, Finished, Found, Progress, Started, Trouble
 from busprobe.survey.findings import Kind
+from busprobe.survey.hold import Hold
 from busprobe.survey.inquiry import Inquiry
 from busprobe.survey.ledger import Ledger
-from busprobe.survey.listen import listen
+from busprobe.survey.listen import listening
 from busprobe.survey.probes import LADDER, Probe
 from busprobe.survey.result import Earlier, SurveyResult
 from busprobe.survey.schedule import PATIENCE, Schedule, Sweep
 from busprobe.survey.surroundings import is_silence
 
-_LISTEN_FIRST = 2.0
-"""Seconds of listening before the first probe; the technician may listen longer before the survey."""
 _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
-_CLOSE_LOOK_SECONDS = 0.6
-"""What the close look at one unit takes about."""
+_CANCELLED = "because the survey was cancelled"
+_NOISY = 16
+"""Bytes from which it is said: two frames' worth."""
 _TELL_EVERY = 8
 """Probes from one word of progress to the next."""
 
@@ -50,7 +52,7 @@ class Survey:
         expect: int | None = None,
         profiles: Iterable[Profile] = (),
         resume: Mapping[str, Any] | None = None,
-        listen_first: float = _LISTEN_FIRST,
+        listen_first: float = LISTEN_FIRST,
     ) -> None:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
@@ -67,25 +69,35 @@ class Survey:
             self._inquiry.resume()
         self._started = line.clock.now()
         self._listen_first = listen_first
-        self._stuck = False
         self._cancelled = threading.Event()
-        self._running = threading.Event()
-        self._running.set()
+        self._hold = Hold()
+        self._held_seconds = 0.0
         self._skip = threading.Event()
         self._despite_master = threading.Event()
 
     def cancel(self) -> None:
-        """End the survey before its next request; the result says what was not tested."""
+        """End the survey before anything else is sent; the result says what was not tested."""
         self._cancelled.set()
-        self._running.set()
+        self._hold.release()
 
     def pause(self) -> None:
         """Hold before the next request until `unpause`."""
-        self._running.clear()
+        self._hold.hold()
+
+    def is_paused(self) -> bool:
+        """Whether it holds, or will."""
+        return self._hold.on
+
+    def wait_until_held(self) -> None:
+        """Come back when a paused survey uses the line no more, or is over; for the thread that wants to use it.
+
+        Before it goes on it sets the line as it was.
+        """
+        self._hold.wait_until_held()
 
     def unpause(self) -> None:
         """Go on after `pause`."""
-        self._running.set()
+        self._hold.release()
 
     def skip_setting(self) -> None:
         """Leave the rest of the present line settings out."""
@@ -96,39 +108,73 @@ class Survey:
         self._despite_master.set()
 
     def so_far(self) -> SurveyResult:
-        """What a survey under way has shown: its progress document is what to go on from after a crash."""
-        return self._result(complete=False)
+        """What a survey under way has shown: its progress document is what to go on from after a crash.
+
+        Who may still reply late, or was heard and not looked at yet, does not count as asked.
+        """
+        return self._result(complete=False, pending=self._inquiry.unfinished | self._inquiry.awaited)
 
     def __iter__(self) -> Iterator[Event]:
         self._started = self._line.clock.now()
         failure = None
         why = ""
         try:
-            why = yield from self._run()
+            why = yield from self._held(self._run())
         except PortError as error:
             failure = error
             why = "because the port failed"
             yield Trouble(str(error))
+        finally:
+            self._hold.end()
         self._ledger.drop(self._inquiry.schedule.sweeps, why)
+        if why:
+            unfinished = self._inquiry.unfinished
+            self._ledger.leave_open(unfinished, "a close look", f"though something was heard there, {why}")
+            self._ledger.leave_open(self._inquiry.awaited - unfinished, "the wait for a late reply", why)
         yield Finished(self._result(complete=not self._ledger.dropped and failure is None, failure=failure))
 
-    def _result(self, *, complete: bool, failure: PortError | None = None) -> SurveyResult:
+    def _result(
+        self, *, complete: bool, failure: PortError | None = None, pending: Collection[tuple[LineSettings, int]] = ()
+    ) -> SurveyResult:
         return self._ledger.result(
-            seconds=self._line.clock.now() - self._started,
+            seconds=self._line.clock.now() - self._started - self._held_seconds,
             complete=complete,
             echo=self._line.echo is Echo.FULL,
             failure=failure,
+            pending=pending,
         )
+
+    def _held(self, steps: Generator[Event, None, str]) -> Generator[Event, None, str]:
+        """Pass the events of `steps` on; before each exchange wait while paused, and end it there when cancelled."""
+        while True:
+            try:
+                event = next(steps)
+            except StopIteration as done:
+                return str(done.value)
+            yield event
+            if isinstance(event, Asking | Listening):
+                self._rest(event.settings)
+                if self._cancelled.is_set():
+                    steps.close()
+                    return _CANCELLED
+
+    def _rest(self, settings: LineSettings) -> None:
+        """Wait while paused; somebody else may use the line meanwhile."""
+        if not self._hold.on:
+            return
+        begun = self._line.clock.now()
+        self._hold.pass_by()
+        self._held_seconds += self._line.clock.now() - begun
+        self._line.apply(settings)
 
     def _run(self) -> Generator[Event, None, str]:
         """The survey itself; returns why something is left, if something is."""
         inquiry = self._inquiry
-        yield Started(self._ledger.settings, self._ledger.addresses, self._estimate())
+        yield Started(self._ledger.settings, self._ledger.addresses, self._left().after(self._listen_first))
         yield from self._listen_before_asking()
         last: Sweep | None = None
         step = 0
         while True:
-            self._running.wait()
             if why := self._reason_to_stop():
                 return why
             sweep = inquiry.schedule.head
@@ -156,8 +202,8 @@ class Survey:
 
     def _reason_to_stop(self) -> str:
         if self._cancelled.is_set():
-            return "because the survey was cancelled"
-        if self._stuck:
+            return _CANCELLED
+        if self._ledger.stuck:
             return "because the pair is never quiet"
         if self._ledger.other_master and not self._despite_master.is_set():
             return "because another master talks on this pair"
@@ -169,12 +215,15 @@ class Survey:
     def _listen_before_asking(self) -> Iterator[Event]:
         first, *others = self._ledger.settings
         self._inquiry.switch(first)
-        heard = listen(self._line, self._listen_first, others[:_LISTEN_AT])
+        heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
+        if len(heard.frames) == 1:
+            # A slow unit may still have owed it to whoever asked before; a master asks again.
+            heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         self._ledger.noise_bytes += heard.noise_bytes
         if heard.frames:
             yield from self._inquiry.other_master(heard.words)
         elif not heard.quiet:
-            self._stuck = heard.stuck
+            self._ledger.stuck = heard.stuck
             self._ledger.note(heard.words)
             yield Trouble(heard.words)
 
@@ -202,19 +251,31 @@ class Survey:
                 f"{count} of {expect} expected units were found. Units of the same kind at the same address can answer "
                 "as one: take units off one at a time and see whether the address falls silent."
             )
-        if not self._ledger.findings and not self._ledger.noise_bytes:
+        noise = self._ledger.noise_bytes
+        if noise >= _NOISY or (noise and not self._ledger.findings):
+            self._ledger.note(
+                f"{noise} bytes came that make no frame and that nobody owned up to: missing bias, "
+                "interference, or somebody at other line settings. Replies can have been lost in them."
+            )
+        if not self._ledger.findings and not noise:
             self._ledger.note(
                 "Nobody answered and not one byte was heard: check the supply of the units, the two wires at both "
                 "ends, and the adapter's own send and receive lamps."
             )
 
-    def _estimate(self) -> float:
-        looks = _CLOSE_LOOK_SECONDS * (self._ledger.expect or 0)
-        return self._listen_first + self._inquiry.schedule.seconds_left(self._inquiry.pace) + looks
+    def _left(self) -> Estimate:
+        inquiry, ledger = self._inquiry, self._ledger
+        return estimate(
+            inquiry.schedule,
+            inquiry.experience.pace,
+            found=len(ledger.findings),
+            expect=ledger.expect,
+            look=inquiry.experience.mean_look,
+        )
 
     def _progress(self) -> Progress:
-        sent, schedule = self._ledger.probes_sent, self._inquiry.schedule
-        return Progress(sent, sent + schedule.probes_left, schedule.seconds_left(self._inquiry.pace))
+        sent = self._ledger.probes_sent
+        return Progress(sent, sent + self._inquiry.schedule.probes_left, self._left())
 
 
 def _suggested(profiles: Iterable[Profile]) -> Iterator[tuple[LineSettings, Probe, int]]:

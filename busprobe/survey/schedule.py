@@ -1,7 +1,8 @@
 """What to ask next: a pure value, with no clock and no port in it.
 
-A survey is a row of sweeps.  The likely addresses are asked first at all settings, then each setting in turn from end
-to end.  Where somebody was found the settings move to the front, and are asked in every way there is at the end.
+A survey is a row of sweeps.  The likely addresses are asked first at all settings, the likeliest few of them before
+the others, then each setting in turn from end to end.  Where somebody was found the settings move to the front, and are
+asked in every way there is at the end.
 """
 
 from __future__ import annotations
@@ -20,6 +21,10 @@ practice)."""
 
 LIKELY_ADDRESSES = (1, 247, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 16, 17, 20, 240)
 """Addresses units are delivered with or given first, common practice."""
+
+LIKELIEST = 3
+"""So many of them are asked at all settings before the others are: new units have the address they were delivered with,
+at whatever settings."""
 
 THOROUGH_UP_TO = 4
 """Up to so many settings every kind of probe is sent to every address; with more, only where somebody was found."""
@@ -42,7 +47,8 @@ PATIENCE = 1.2
 _COMMON_BAUDS_BY_USE = (9600, 19200, 38400, 115200, 57600, 4800, 2400, 1200)
 _REQUEST_BYTES = 8
 _MISSED = 1e-4
-_MOST_ROUNDS = 14
+MOST_ROUNDS = 14
+"""How often everybody is asked at most."""
 
 
 def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, ...]:
@@ -64,10 +70,13 @@ class Pace:
     first: float = 0.09
     second: float = 0.045
     others: float = 0.02
+    least: float = 0.0
+    """What a gateway takes to say that a unit behind it does not respond: meanwhile it hears nothing; or for how long
+    the adapter holds bytes back."""
 
     def wait(self, probe: Probe) -> float:
         """The reply wait for `probe`."""
-        return dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others)
+        return max(self.least, dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others))
 
     def learnt(self, slowest: float) -> Pace:
         """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten by `PATIENCE`."""
@@ -78,13 +87,22 @@ def rounds_needed(lost: int, asked: int) -> int:
     """How often to ask where `lost` of `asked` requests went unanswered by units that are there, to miss none.
 
     So often that less than one unit in ten thousand is missed if losses are independent and as frequent as the count
-    still allows (its upper bound at 95 %, Poisson); capped, since a pair that loses most requests needs repair and not
-    patience.
+    still allows; capped, since a pair that loses most requests needs repair and not patience.
     """
     if not lost:
         return 1
-    likely = (lost + 1 + 1.64 * math.sqrt(lost)) / asked
-    return _MOST_ROUNDS if likely >= 1 else min(_MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
+    likely = _likely_loss(lost, asked)
+    return MOST_ROUNDS if likely >= 1 else min(MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
+
+
+def may_miss(lost: int, asked: int) -> bool:
+    """Whether even the most rounds leave more than one unit in ten thousand to be missed."""
+    return bool(lost) and _likely_loss(lost, asked) ** MOST_ROUNDS > _MISSED
+
+
+def _likely_loss(lost: int, asked: int) -> float:
+    """The upper bound at 95 % (Poisson) of the share of requests that are lost."""
+    return (lost + 1 + 1.64 * math.sqrt(lost)) / asked
 
 
 @dataclass(frozen=True)
@@ -107,10 +125,13 @@ class Sweep:
         """Whether `other` is the rest of this sweep, or as good as."""
         return (self.settings, self.probe, self.round) == (other.settings, other.probe, other.round)
 
+    def slot(self, pace: Pace) -> float:
+        """Seconds for one address that does not answer."""
+        return self.settings.wire_time(_REQUEST_BYTES) + max(pace.wait(self.probe), self.settings.t3_5)
+
     def seconds(self, pace: Pace) -> float:
         """How long it takes if nobody answers."""
-        slot = self.settings.wire_time(_REQUEST_BYTES) + max(pace.wait(self.probe), self.settings.t3_5)
-        return len(self.addresses) * slot
+        return len(self.addresses) * self.slot(pace)
 
 
 @dataclass(frozen=True)
@@ -140,7 +161,8 @@ class Schedule:
         everywhere = tuple(dict.fromkeys((*first, *sorted(addresses))))
         sweeps: list[Sweep] = []
         if len(settings) > 1 and first:
-            sweeps += [Sweep(s, LADDER[0], first, round=FORETASTE) for s in settings]
+            for some in (first[:LIKELIEST], first[LIKELIEST:]):
+                sweeps += [Sweep(s, LADDER[0], some, round=FORETASTE) for s in settings if some]
         sweeps += [Sweep(s, probe, (a,), round=FORETASTE) for s, probe, a in suggested if s in settings and a in first]
         for s in settings:
             sweeps += _in_blocks(s, LIKELY, everywhere)
@@ -172,9 +194,26 @@ class Schedule:
         return replace(self, sweeps=((left,) if left.addresses else ()) + self.sweeps[1:])
 
     def promoted(self, settings: LineSettings) -> Schedule:
-        """Who answers at `settings` is looked for first; what is left of the rarer probes keeps its place."""
-        mine = tuple(s for s in self.sweeps if s.settings == settings and s.probe not in RARE)
-        return replace(self, sweeps=mine + tuple(s for s in self.sweeps if s not in mine))
+        """Who answers at `settings` is looked for first: the likeliest probe goes to everybody now, the next one when
+        the likely addresses were asked at the other settings.
+
+        What is left of the rarer probes keeps its place.  A unit that sleeps through the first one is awake for those.
+        """
+        likeliest, next_likely = (
+            tuple(s for s in self.sweeps if s.settings == settings and s.probe == probe and s.round == 1)
+            for probe in LIKELY
+        )
+        # The likely addresses are among those that are asked now anyway.
+        others = tuple(
+            s
+            for s in self.sweeps
+            if s not in likeliest
+            and s not in next_likely
+            and not (s.settings == settings and s.foretaste and s.probe == LADDER[0])
+        )
+        foretaste = tuple(s for s in others if s.foretaste)
+        rest = tuple(s for s in others if not s.foretaste)
+        return replace(self, sweeps=likeliest + foretaste + next_likely + rest)
 
     def demoted(self, settings: LineSettings) -> Schedule:
         """What is left at `settings` comes last."""
@@ -192,8 +231,14 @@ class Schedule:
         """The likeliest probe goes to everybody at `settings` until it was asked in so many `rounds`, all kinds of
         probes counted."""
         again = range(2, 2 + rounds - len(LADDER))
-        more = tuple(Sweep(settings, LADDER[0], self.everywhere, round=number) for number in again)
+        more = tuple(
+            Sweep(settings, LADDER[0], block, round=number) for block in _blocks(self.everywhere) for number in again
+        )
         return replace(self, sweeps=self.sweeps + more) if more else self
+
+    def spared(self, settings: LineSettings, address: int) -> Schedule:
+        """Who was found at `address` need not be looked for any more."""
+        return self.less(lambda sweep, asked: asked == address and sweep.settings == settings)
 
     def without(self, drop: Callable[[Sweep], bool]) -> Schedule:
         """The same less the sweeps that `drop` picks."""
@@ -201,11 +246,16 @@ class Schedule:
 
     def less(self, asked: Callable[[Sweep, int], bool]) -> Schedule:
         """The same less the single probes that `asked` picks."""
-        cut = (replace(s, addresses=tuple(a for a in s.addresses if not asked(s, a))) for s in self.sweeps)
-        return replace(self, sweeps=tuple(s for s in cut if s.addresses))
+        left = ((s, tuple(a for a in s.addresses if not asked(s, a))) for s in self.sweeps)
+        return replace(self, sweeps=tuple(s if a == s.addresses else replace(s, addresses=a) for s, a in left if a))
 
 
 def _in_blocks(settings: LineSettings, probes: Sequence[Probe], addresses: tuple[int, ...]) -> Iterator[Sweep]:
-    for start in range(0, len(addresses), BLOCK):
+    for block in _blocks(addresses):
         for probe in probes:
-            yield Sweep(settings, probe, addresses[start : start + BLOCK])
+            yield Sweep(settings, probe, block)
+
+
+def _blocks(addresses: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+    for start in range(0, len(addresses), BLOCK):
+        yield addresses[start : start + BLOCK]

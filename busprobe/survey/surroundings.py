@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from busprobe.line.exchange import PULSES
 from busprobe.modbus import framing
-from busprobe.modbus.replies import Reply, Verdict, expected_length
+from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, sound_frames
 
@@ -49,9 +49,10 @@ def stray_bytes(data: bytes) -> int:
 
 def is_silence(reply: Reply) -> bool:
     """Whether nothing came back, save perhaps a few pulses or pieces of the request."""
+    if reply.verdict not in BAD:
+        return reply.verdict is Verdict.SILENT
     data = answer(reply)
-    few = len(data) < framing.SHORTEST and stray_bytes(data) < _STRAY
-    return reply.verdict is Verdict.SILENT or (reply.verdict in BAD and few)
+    return len(data) < framing.SHORTEST and stray_bytes(data) < _STRAY
 
 
 def is_damaged(reply: Reply) -> bool:
@@ -71,12 +72,17 @@ def has_company(reply: Reply) -> bool:
 
 
 def is_beheaded(reply: Reply) -> bool:
-    """Whether a reply was cut at its front: with the bytes that must have stood there its CRC is right.
+    """Whether a reply was spoilt at its front only: with the bytes that must have stood there its CRC is right.
 
     An adapter does this that turns round from sending too late, and a unit that answers too fast for it.
     """
+    return bytes_cut_off(reply) is not None
+
+
+def bytes_cut_off(reply: Reply) -> int | None:
+    """How many bytes of a beheaded reply did not come at all; 0 where wrong ones stand in their place."""
     if reply.verdict not in BAD:
-        return False
+        return None
     length = expected_length(reply.request)
     data = reply.exchange.received
     address, function = reply.request.address, reply.request.function
@@ -86,13 +92,18 @@ def is_beheaded(reply: Reply) -> bool:
     for head, whole in heads:
         tail = whole - len(head)
         if tail <= len(data) < whole + _STRAY and framing.is_sound(head + data[-tail:]):
-            return True
-    return False
+            return max(whole - len(data), 0)
+    return None
 
 
 def is_altered_echo(reply: Reply) -> bool:
     """Whether pieces of our own transmission came back."""
     return bool(reply.exchange.received) and answer(reply) != reply.exchange.received
+
+
+def is_gateways_word(frame: Frame) -> bool:
+    """Whether `frame` says that a gateway cannot reach the unit asked, which is no word of that unit."""
+    return bool(frame.data[1] & framing.EXCEPTION_FLAG) and frame.data[2] in GATEWAY_EXCEPTIONS
 
 
 def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, format_addresses, parse_addresses
+from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
 from busprobe.survey.schedule import Pace, Schedule, common_settings
 
 COMMON = "common"
@@ -22,9 +24,10 @@ class Search:
     expect: int | None
 
     @property
-    def seconds(self) -> float:
-        """How long it takes if nobody is found."""
-        return Schedule.plan(self.settings, self.addresses).seconds_left(Pace())
+    def estimate(self) -> Estimate:
+        """How long it takes."""
+        schedule = Schedule.plan(self.settings, self.addresses)
+        return estimate(schedule, Pace(), expect=self.expect).after(LISTEN_FIRST)
 
     @property
     def words(self) -> str:
@@ -34,10 +37,13 @@ class Search:
         return f"addresses {format_addresses(self.addresses)} at {settings}"
 
 
-def read_search(settings: str, addresses: str, expect: str) -> Search:
-    """Read the form's texts; raises `UsageError` saying which one cannot be read."""
+def read_search(settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()) -> Search:
+    """Read the form's texts; raises `UsageError` saying which one cannot be read.
+
+    The `factory` settings of stored profiles are among the common ones.
+    """
     if settings.strip().lower() in (COMMON, ""):
-        asked = common_settings()
+        asked = common_settings(factory)
     else:
         asked = tuple(dict.fromkeys(LineSettings.parse(part) for part in settings.split(",") if part.strip()))
     count = int(expect) if expect.strip().isdigit() else None

@@ -3,6 +3,8 @@
 Run by hand: ``python -m tests.benchmarks.survey``.  Everything is in simulated time on the virtual segment, so the
 figures do not depend on the computer; the last line is in real time.
 
+*estimated* is what is said before the start: for nobody, and with what it says each unit adds, for those there are.
+
 *limit* is what the wire itself takes for the probes the survey sent: each request, then the reply and the silence
 behind it or, where none came, the reply wait; and the listening that belongs to it.  A *plain loop* asks every address
 at every setting once for holding register 0, with one try and the wait given.
@@ -27,6 +29,7 @@ from busprobe.line.exchange import Ending, Exchange, Heard, Request, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
+from busprobe.survey.estimate import Estimate
 from busprobe.survey.events import Finished, Found, Started
 from busprobe.survey.findings import Kind
 from busprobe.survey.run import Survey
@@ -105,8 +108,9 @@ class Run:
     seconds: float
     last_find: float
     limit: float
-    estimate: float
+    estimate: Estimate
     exchanges: int
+    units: int
     right: bool
 
 
@@ -114,7 +118,8 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
     segment = case.segment(clock)
     line = CountingLine(segment.port("virtual:benchmark"), case.settings[0])
     begin = clock.now()
-    estimate = last_find = 0.0
+    last_find = 0.0
+    estimate = Estimate(0.0, 0, 0.0)
     found: dict[tuple[int, LineSettings], Kind] = {}
     for event in Survey(line, case.settings, addresses):
         match event:
@@ -130,7 +135,7 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
         at = unit.address, unit.settings
         if unit.address in addresses:
             truth[at] = Kind.CLASH if at in truth else Kind.UNIT
-    return Run(clock.now() - begin, last_find, line.limit, estimate, line.exchanges, found == truth)
+    return Run(clock.now() - begin, last_find, line.limit, estimate, line.exchanges, len(segment.units), found == truth)
 
 
 Present = Callable[[SimulatedSerial, LineSettings, int], bool]
@@ -184,8 +189,14 @@ def main() -> None:
         survey = run(case, VirtualClock())
         print(f"\n{case.title}: findings {'as they are' if survey.right else 'WRONG'}")
         print(
-            f"  complete after {survey.seconds:.0f} s ({survey.exchanges} exchanges, estimated {survey.estimate:.0f} s)"
-            f", last unit found after {survey.last_find:.0f} s"
+            f"  complete after {survey.seconds:.0f} s ({survey.exchanges} exchanges), "
+            f"last unit found after {survey.last_find:.0f} s"
+        )
+        said = survey.estimate
+        with_units = said.seconds + survey.units * said.each
+        print(
+            f"  estimated {said.seconds:.0f} s for nobody, {with_units:.0f} s for {survey.units} units: "
+            f"{100 * (with_units / survey.seconds - 1):+.0f} %"
         )
         print(f"  {survey.seconds / survey.limit:.3f} of the wire's own limit ({survey.limit:.0f} s)")
         for name, present in LOOPS.items():

@@ -53,12 +53,35 @@ def test_lumps_with_gaps_longer_than_t1_5_are_one_reply() -> None:
 
 
 def test_silence_ends_a_reply_that_never_gets_whole() -> None:
-    """A reply cut short is kept as it is and ends by silence."""
+    """A reply cut short is kept as it is and ends by silence, a longer one while the rest may still come."""
     line, _port = line_with(lambda _: [(0.02, REPLY[:6])])
     exchange = line.exchange(REQUEST, WAITS)
     assert exchange.received == REPLY[:6]
     assert exchange.ending is Ending.SILENCE
+    assert exchange.ended == pytest.approx(exchange.sent + 0.02 + 0.12)
+
+
+def test_what_is_no_beginning_of_a_reply_ends_by_the_silence_given() -> None:
+    line, _port = line_with(lambda _: [(0.02, b"\x55" + REPLY[:6])])
+    exchange = line.exchange(REQUEST, WAITS)
     assert exchange.ended == pytest.approx(exchange.sent + 0.02 + WAITS.silence)
+
+
+def test_lumps_of_a_slow_server_are_one_reply() -> None:
+    """100 ms apart (common practice)."""
+    line, _port = line_with(lambda _: [(0.02, REPLY[:1]), (0.12, REPLY[1:8]), (0.22, REPLY[8:])])
+    exchange = line.exchange(REQUEST, WAITS)
+    assert exchange.received == REPLY
+    assert exchange.ending is Ending.LENGTH
+    assert exchange.hand_over == pytest.approx(0.1)
+
+
+def test_bytes_that_come_one_by_one_at_their_own_pace_are_no_lumps() -> None:
+    character = SETTINGS.character_time
+    line, _port = line_with(lambda _: [(0.02 + n * character, bytes((byte,))) for n, byte in enumerate(REPLY)])
+    assert line.exchange(REQUEST, WAITS).hand_over == 0.0
+    line, _port = line_with(lambda _: [(0.02, REPLY)])
+    assert line.exchange(REQUEST, WAITS).hand_over is None
 
 
 def test_latency_takes_off_the_first_lumps_own_wire_time() -> None:

@@ -102,6 +102,17 @@ def test_a_few_wrong_bits_now_and_then_are_one_unit() -> None:
     assert kind([VALUE, hit, VALUE, VALUE, hit, hit, VALUE]) is Kind.UNIT
 
 
+def test_noise_in_the_first_bytes_is_no_late_turn_round() -> None:
+    """An adapter that turns round too late takes bytes away; noise only changes them."""
+    words = "turns round too late"
+    whole = [VALUE] * 8
+    changed = analyse([reply(data) for data in (*whole, *(bytes((n, *VALUE[1:])) for n in (4, 7, 21)))], noisy=False)
+    shortened = analyse([reply(data) for data in (*whole, *(VALUE[cut:] for cut in (1, 2, 1)))], noisy=False)
+    assert changed.kind is Kind.UNIT
+    assert not any(words in note for note in changed.notes)
+    assert any(words in note for note in shortened.notes)
+
+
 @given(st.integers(1, 247), st.integers(1, 247))
 def test_frames_of_others_are_told_from_late_replies(one: int, other: int) -> None:
     asked = read_registers(one, Function.READ_HOLDING_REGISTERS, 0, 1)

@@ -158,6 +158,33 @@ def test_stray_bytes_are_never_a_unit() -> None:
     assert not kinds & {Kind.UNIT, Kind.CLASH}
 
 
+@pytest.mark.parametrize("reply", [(5, 3, 1, 0), (5, 3, 6, 0, 1, 0, 2, 0, 3)], ids=["too-short", "too-long"])
+def test_one_stray_frame_that_is_no_reply_to_what_was_asked_is_no_unit(reply: tuple[int, ...]) -> None:
+    """Asked again and again, nobody says anything more; a unit that always answers so is one."""
+    asked: list[bytes] = []
+
+    def once(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
+        asked.append(request)
+        return [(0.02, frame(*reply))] if len(asked) == 1 else []
+
+    seen = look(once)
+    assert seen.kind is Kind.SILENT
+    assert asked.count(asked[0]) > 5
+    assert look(mapped({b"\x05\x03": frame(*reply)})).kind is Kind.UNIT
+
+
+def test_one_sound_reply_and_silence_ever_after_is_somebody_but_not_sure_to_be_a_unit() -> None:
+    asked: list[bytes] = []
+
+    def once(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        asked.append(request)
+        return list(registers(5, {0: 1, 1: 2})(request, settings)) if len(asked) == 1 else []
+
+    seen = look(once)
+    assert seen.kind is Kind.UNSURE
+    assert "Only 1 of" in seen.notes[0]
+
+
 def test_swapped_crc_bytes_are_a_unit_with_a_note() -> None:
     def swapped(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
         body = bytes((5, request[1] | 0x80, 1))

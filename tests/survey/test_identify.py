@@ -52,7 +52,7 @@ def test_each_unit_of_the_site_is_recognised_and_reads_plausible_values(
 def test_what_a_unit_says_of_itself_is_its_identity_all_pages_of_it() -> None:
     """The unit's extended objects come with the level it says it has (V1.1b3 section 6.21)."""
     unit = at("site", 10, "4800-8N1")
-    assert unit.identity == {"vendor": "Fellside Air", "product": "FQ-3", "revision": "1.0"}
+    assert unit.identity == {"vendor": "Fellside Air", "product": "FQ-3", "revision": "1.0", "serial": "FQ-1166"}
     assert unit.objects is not None
     assert unit.objects[0x80] == "FQ-1166"
 
@@ -74,6 +74,51 @@ def test_nothing_is_said_of_silence() -> None:
     unit = at("site", 99, "9600-8N1")
     assert unit.notes[0] == "Nobody answered."
     assert unit.document()["kind"] == "silent"
+
+
+def sleepy(unit: Answers, wakes_up: float, port: list[ScriptedPort]) -> Answers:
+    """A unit that is asleep, and so for `wakes_up` seconds after the first request."""
+    woken: list[float] = []
+
+    def answers(request: bytes, settings: LineSettings) -> Iterable[tuple[float, bytes]]:
+        now = port[0].clock.now()
+        woken.append(now)
+        return unit(request, settings) if now >= woken[0] + wakes_up else []
+
+    return answers
+
+
+@pytest.mark.parametrize(("named", "kind"), [(None, Kind.SILENT), (20, Kind.SILENT), (40, Kind.UNIT)])
+def test_a_unit_that_takes_long_to_wake_up_is_waited_for_where_a_profile_says_so(named: int | None, kind: Kind) -> None:
+    """30 s are longer than any close look at somebody silent."""
+    ports: list[ScriptedPort] = []
+    port = ScriptedPort(sleepy(registers(5, {0: 1, 1: 2}), 30, ports))
+    ports.append(port)
+    kinds = [] if named is None else [profile(limits={"wake_up_s": named})]
+    assert identify(Line(port, SETTINGS), 5, kinds).examination.kind is kind
+
+
+def test_a_unit_that_dozes_off_is_given_the_time_to_wake_up_that_its_profile_names() -> None:
+    """It says its name, then sleeps as soon as it is asked for its value."""
+    kind = profile(
+        limits={"wake_up_s": 4},
+        fingerprint={"server_id": {"contains": "G-1"}},
+        points=[{"name": "Level", "function": 3, "register": 100, "type": "uint16"}],
+    )
+    unit = registers(5, {100: 7})
+    asked: list[float] = []
+
+    def dozing(request: bytes, settings: LineSettings) -> Iterable[tuple[float, bytes]]:
+        if request[1] == 17:
+            return [(0.02, frame(5, 17, 4, *b"G-1", 0xFF))]
+        if request[2:4] == bytes((0, 100)):
+            asked.append(port.clock.now())
+        return unit(request, settings) if not asked or port.clock.now() >= asked[0] + 4 else []
+
+    port = ScriptedPort(dozing)
+    (level,) = identify(Line(port, SETTINGS), 5, [kind]).readings
+    assert level.value == 7
+    assert len(asked) == 2
 
 
 def test_a_stranger_is_not_forced_into_a_profile() -> None:
@@ -119,7 +164,7 @@ def test_a_unit_that_follows_sunspec_says_what_it_is_without_a_data_sheet() -> N
     assert unit.models is not None
     assert ([model.id for model in unit.models.models], unit.models.ended) == ([1, 64901], True)
     assert "It follows SunSpec from register 40000 on: models 1, 64901." in unit.notes
-    assert "any maker SunSpec unit, models at 40000 fits with 0.70 of 1" in unit.standing
+    assert "SunSpec unit, models at 40000 fits with 0.70 of 1" in unit.standing
     assert unit.document()["models"] == [1, 64901]
 
 

@@ -94,3 +94,40 @@ def test_every_register_the_unit_has_is_found_whatever_it_lacks_and_whatever_its
     assert reader.registers == {(3, register): value for register, value in values.items()}
     assert reader.longest <= most
     assert reader.most in (None, most)
+
+
+def test_another_look_costs_one_request_a_run_and_asks_for_no_hole_again() -> None:
+    values = {register: register for register in range(20) if register not in (5, 6, 13)}
+    reader, port = reading(registers(5, values), Block(3, 0, 20))
+    before = len(port.sent)
+    values[12] = 77
+    reader.refresh({(3, register) for register in range(20)})
+    assert len(port.sent) - before == 3
+    assert reader.registers[3, 12] == 77
+    before = len(port.sent)
+    reader.refresh({(3, 2)})
+    assert len(port.sent) - before == 1
+
+
+def test_what_is_not_given_any_more_is_forgotten_until_it_is_given_again() -> None:
+    values = dict.fromkeys(range(8), 1)
+    answers = registers(5, values)
+    switched_on = True
+    reader, _ = reading(lambda request, line: answers(request, line) if switched_on else (), Block(3, 0, 8))
+    switched_on = False
+    reader.refresh({(3, 0)})
+    assert (reader.given(), reader.silent) == ((), [Block(3, 0, 8)])
+    switched_on = True
+    reader.refresh({(3, 0)})
+    assert (reader.given(), reader.silent) == ((Block(3, 0, 8),), [])
+
+
+def test_a_function_code_that_a_silent_unit_does_not_know_is_soon_not_tried_in_parts() -> None:
+    """Each silence costs the reply wait twice; what was not asked in parts is said to be unknown."""
+    plain = quiet(registers(5, dict.fromkeys(range(100), 7)))
+    reader, port = reading(lambda request, line: plain(request, line) if request[1] == 3 else (), Block(4, 0, 6))
+    first = len(port.sent)
+    reader.read([Block(4, 50, 6), Block(3, 50, 6)])
+    assert len(port.sent) - first == 3
+    assert reader.given() == (Block(3, 50, 6),)
+    assert Block(4, 50, 6) in reader.silent

@@ -8,7 +8,17 @@ from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.survey.probes import LADDER, Probe, ladder
-from busprobe.survey.schedule import BLOCK, RARE, THOROUGH_UP_TO, Pace, Schedule, Sweep, common_settings, rounds_needed
+from busprobe.survey.schedule import (
+    BLOCK,
+    RARE,
+    THOROUGH_UP_TO,
+    Pace,
+    Schedule,
+    Sweep,
+    common_settings,
+    may_miss,
+    rounds_needed,
+)
 
 EVERYTHING = common_settings()
 some_settings = st.lists(st.sampled_from(EVERYTHING), min_size=1, max_size=6, unique=True)
@@ -87,12 +97,33 @@ def test_a_schedule_runs_down_one_probe_at_a_time(searched: list[LineSettings], 
 
 
 def test_likely_addresses_are_asked_at_all_settings_before_the_others_at_any() -> None:
-    """Factory addresses of stored profiles come before those that are common practice."""
+    """The likeliest few before the others; factory addresses of stored profiles before those of common practice."""
     schedule = Schedule.plan(EVERYTHING[:5], range(1, 248), likely=[99])
-    first = [s for s in schedule.sweeps if s.foretaste]
-    assert schedule.sweeps[:5] == tuple(first)
-    assert {s.settings for s in first} == set(EVERYTHING[:5])
-    assert all(s.addresses[:3] == (99, 1, 247) for s in first)
+    likeliest, others = schedule.sweeps[:5], schedule.sweeps[5:10]
+    assert all(s.foretaste and s.addresses == (99, 1, 247) for s in likeliest)
+    assert all(s.foretaste and s.addresses[:3] == (2, 3, 4) for s in others)
+    assert {s.settings for s in likeliest} == {s.settings for s in others} == set(EVERYTHING[:5])
+    assert not any(s.foretaste for s in schedule.sweeps[10:])
+
+
+def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_anything_else() -> None:
+    """Then the likely addresses elsewhere, then the next probe here, then the rest."""
+    here = EVERYTHING[2]
+    schedule = Schedule.plan(EVERYTHING[:5], range(1, 70)).advanced().promoted(here)
+    order = [(s.settings == here, s.probe, s.foretaste) for s in schedule.sweeps]
+    blocks = 3
+    likeliest, next_likely = [(True, probe, False) for probe in LADDER[:2]]
+    assert order[:blocks] == [likeliest] * blocks
+    elsewhere = order[blocks : blocks + 8]
+    assert all(foretaste and not mine for mine, _, foretaste in elsewhere)
+    assert order[blocks + 8 : 2 * blocks + 8] == [next_likely] * blocks
+    assert not any(mine or foretaste for mine, _, foretaste in order[2 * blocks + 8 :])
+
+
+def test_who_was_found_is_looked_for_no_more_there_and_still_everywhere_else() -> None:
+    schedule = Schedule.plan(EVERYTHING[:2], range(1, 10))
+    gone = all_asked(schedule) - all_asked(schedule.spared(EVERYTHING[0], 5))
+    assert gone == Counter((EVERYTHING[0], probe, 5) for probe in LADDER)
 
 
 def test_what_profiles_suggest_is_asked_at_their_own_settings_only() -> None:
@@ -110,6 +141,20 @@ def test_lost_requests_are_made_up_for_by_rounds_of_the_likeliest_probe() -> Non
     assert schedule.repeated(EVERYTHING[0], len(LADDER)) is schedule
     more = schedule.repeated(EVERYTHING[0], len(LADDER) + 2).sweeps[len(schedule.sweeps) :]
     assert [(s.probe, s.round) for s in more] == [(LADDER[0], 2), (LADDER[0], 3)]
+
+
+def test_rounds_follow_each_other_so_soon_that_a_unit_woken_by_one_is_awake_for_the_next() -> None:
+    schedule = Schedule.plan(EVERYTHING[:1], range(1, 248))
+    more = schedule.repeated(EVERYTHING[0], len(LADDER) + 2).sweeps[len(schedule.sweeps) :]
+    assert [s.round for s in more] == [2, 3] * 8
+    assert all(one.addresses == other.addresses for one, other in zip(more[::2], more[1::2], strict=True))
+
+
+def test_a_pair_on_which_most_requests_are_lost_can_hide_a_unit_however_often_it_is_asked() -> None:
+    """Computed: 0.55 to the fourteenth power is 2 in 10000, 0.36 to it is below 1 in a million."""
+    assert may_miss(50, 115)
+    assert not may_miss(18, 72)
+    assert not may_miss(0, 10)
 
 
 @given(st.integers(1, 500), st.data())

@@ -15,7 +15,7 @@ from busprobe.survey.findings import Kind
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
-from tests.survey.scripted import SETTINGS
+from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_run import AT_9600, SEVERAL, line_of, listed, on, result, truth
 
 TYPES = ("at-10", "bm-330", "cd-2", "dx-8", "ef-5", "fq-3")
@@ -63,11 +63,17 @@ def test_noise_costs_time_and_no_finding(bit_errors: float, seed: int) -> None:
     assert listed(end.findings) == truth(segment, AT_9600)
 
 
-def test_noise_that_spoils_nearly_everything_invents_nobody_and_no_clash() -> None:
-    segment = Segment(noisy("clean", 0.02, 5), VirtualClock())
-    found = listed(result(on(line_of(segment))).findings)
+@pytest.mark.parametrize("seed", [1, 5])
+def test_noise_that_spoils_nearly_everything_invents_nobody_no_clash_and_no_master(seed: int) -> None:
+    """With seed 5 one unit answers once, late, and then nothing gets through any more."""
+    segment = Segment(noisy("clean", 0.02, seed), VirtualClock())
+    end = result(on(line_of(segment)))
+    found = listed(end.findings)
     assert set(found) <= set(truth(segment, AT_9600))
     assert Kind.CLASH not in found.values()
+    assert not end.other_master
+    assert any("a unit can be missed" in note for note in end.notes)
+    assert seed == 5 or any("make no frame" in note for note in end.notes)
 
 
 @pytest.mark.parametrize("latency", [0.15, 0.5, 1.0])
@@ -80,3 +86,27 @@ def test_slow_units_are_found_whatever_is_asked_meanwhile(latency: float, settin
     assert listed(end.findings) == truth(segment, settings)
     if latency > 0.2:
         assert any("ms to answer" in note for note in end.findings[0].notes)
+
+
+@pytest.mark.parametrize("lump", [0.0, 0.016, 0.05])
+def test_an_adapter_that_hands_over_late_is_measured_and_said(lump: float) -> None:
+    """16 ms is the latency timer of common USB chips, 50 ms a slow serial server (common practice)."""
+    clean = load_scenario("clean")
+    changed = clean.model_copy(update={"adapter": clean.adapter.model_copy(update={"lump": lump})})
+    segment = Segment(changed, VirtualClock())
+    found = result(on(line_of(segment), AT_9600, addresses=range(1, 60)))
+    assert listed(found.findings) == truth(segment, AT_9600)
+    told = [note for note in found.notes if "in lumps" in note]
+    assert told == [note for note in found.notes if f"up to {1000 * lump:.0f} ms late" in note]
+    assert len(told) == bool(lump)
+
+
+@pytest.mark.parametrize("address", [6, 7])
+def test_a_unit_with_one_register_that_refuses_by_silence_is_found_at_odd_and_even_addresses(address: int) -> None:
+    """Read by function 3 and 4 alike; a read of two registers gets no answer, nor any other function."""
+    whole = registers(address, {0: 41})
+
+    def mute(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+        return [(delay, reply) for delay, reply in whole(request, settings) if not reply[1] & 0x80]
+
+    assert examine(Line(ScriptedPort(mute), SETTINGS), address).kind is Kind.UNIT

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+
 from busprobe.job import Job
+from busprobe.recording import RecordedSurvey
 from busprobe.session import Session
+from busprobe.survey.findings import Finding
+from busprobe.wizard.steps.identify import IdentifyStep
+from busprobe.wizard.steps.survey import SurveyStep
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
 
@@ -14,6 +20,13 @@ async def surveyed(person: Person, settings: str = "9600-8N1", addresses: str = 
     person.fill("#survey-addresses", addresses)
     await person.press("s")
     await person.wait()
+
+
+def start_and_pause(person: Person) -> None:
+    """Start a survey and pause it before it sends anything."""
+    step = person.app.query_one(SurveyStep)
+    step.action_start()
+    step.action_pause()
 
 
 def _sign(rows: list[str], address: int) -> str:
@@ -70,7 +83,8 @@ async def test_the_rail_shows_a_survey_that_goes_on_behind_another_step(wizard: 
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-30")
-        await person.press("s", "p", "6")
+        start_and_pause(person)
+        await person.press("6")
         assert person.states[2] == "▸ paused"
         await person.press("3", "p")
         await person.wait()
@@ -82,7 +96,8 @@ async def test_a_stopped_survey_keeps_what_it_found_and_can_go_on(wizard: Wizard
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-30")
-        await person.press("s", "p", "x")
+        start_and_pause(person)
+        await person.press("x")
         await person.wait()
         assert "not everything was asked, the rest is 'not tested'" in person.screen
         assert "Not tested: 9600-8N1" in person.screen
@@ -119,3 +134,59 @@ async def test_an_adapter_pulled_out_ends_the_survey_in_words(wizard: Wizard, jo
     record = job.latest_survey()
     assert record is not None
     assert record.document["failure"]
+
+
+@pytest.fixture
+def pausing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Surveys pause when they have found the first unit, so that something can be done then."""
+    keep = RecordedSurvey._keep
+    found: list[Finding] = []
+
+    def keep_and_pause(run: RecordedSurvey, finding: Finding) -> None:
+        keep(run, finding)
+        found.append(finding)
+        if len(found) == 1:
+            run.pause()
+
+    monkeypatch.setattr(RecordedSurvey, "_keep", keep_and_pause)
+
+
+@pytest.mark.usefixtures("pausing")
+async def test_units_found_so_far_are_read_while_the_survey_is_held_and_then_it_goes_on(
+    wizard: Wizard, job: Job
+) -> None:
+    """Identify has the line in between; the survey loses nothing by it. Nothing else is let in."""
+    async with wizard("clean", step=3) as person:
+        person.fill("#survey-settings", "9600-8N1")
+        person.fill("#survey-addresses", "1-50")
+        await person.press("s")
+        await person.wait_for("11   9600-8N1   ● unit")
+        await person.press("6", "s")
+        assert "The line is in use: the survey is running." in person.screen
+        await person.press("escape")
+        survey = person.app.query_one(SurveyStep)
+        person.app.query_one(IdentifyStep).action_read_all()
+        assert (person.app.gate.holder, survey.progress) == ("identification", "held")
+        await person.wait()
+        assert person.states[2] == "✓ done"
+    record = job.latest_survey()
+    assert record is not None
+    assert record.complete
+    assert {unit.address for unit in job.units()} == {11, 12, 21, 31, 41}
+    known = job.unit(11, "9600-8N1")
+    assert known is not None
+    assert known.profile == "aldermoor-at-10"
+
+
+@pytest.mark.usefixtures("pausing")
+async def test_a_survey_stopped_while_units_are_read_ends_when_the_line_is_back(wizard: Wizard) -> None:
+    """Both pieces of work end, one after the other."""
+    async with wizard("clean", step=3) as person:
+        person.fill("#survey-settings", "9600-8N1")
+        person.fill("#survey-addresses", "1-50")
+        await person.press("s")
+        await person.wait_for("11   9600-8N1   ● unit")
+        person.app.query_one(IdentifyStep).action_read_all()
+        person.app.query_one(SurveyStep).action_stop()
+        await person.wait()
+        assert "the rest is 'not tested'" in person.screen

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, ClassVar
 
 from rich.text import Text
@@ -17,20 +17,27 @@ from textual.widgets import DataTable, Input, Static
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
+from busprobe.profiles.schema import factories
 from busprobe.recording import RecordedSurvey
-from busprobe.survey.events import Asking, Event, Finished, Found, Heard, Progress, Started, Trouble
-from busprobe.text import hex_bytes
+from busprobe.survey.asking import Asking, Listening
+from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
 from busprobe.wizard.batch import batches
 from busprobe.wizard.decision import Decision
-from busprobe.wizard.dialogs.question import Answer, Question
 from busprobe.wizard.search import Search, read_search
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
+from busprobe.wizard.survey_questions import despite_master, go_on_with
 from busprobe.wizard.survey_words import (
+    asked_before,
     asked_everywhere,
+    asking_words,
+    course,
     evidence_words,
+    nothing_found,
+    progress_words,
     remarks,
     same_search,
+    share,
     standing,
     summary,
     time_words,
@@ -39,7 +46,6 @@ from busprobe.wizard.widgets.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _MARKS = {"unit": Mark.UNIT, "clash": Mark.CLASH, "unsure": Mark.UNSURE}
-_BAR = 24
 
 
 class SurveyStep(Step):
@@ -49,7 +55,7 @@ class SurveyStep(Step):
     HELP = """\
 Searches the pair for units: every address asked for, at every line setting asked for, the most likely first.
 
-  Settings    "common" for the usual 32, or a list: 9600-8N1,19200-8E1
+  Settings    "common" for the usual 32 and those of stored profiles, or a list: 9600-8N1,19200-8E1
   Addresses   1-247, or a set: 1,5,10-20
   Expected    how many units are connected, if you know. The survey stops once it has found so many, and says what \
 was not tested. It is also the only way to tell identical twins at one address.
@@ -57,7 +63,11 @@ was not tested. It is also the only way to tell identical twins at one address.
 "-" on the map means that nobody replied, which is not the same as nobody there: a unit without power, on swapped \
 wires or at other line settings is silent too. "X" is two or more units at one address: sort them out in step 5.
 
-You can look at other steps while the survey runs; it goes on, and the rail shows how far it is."""
+The survey goes on while you look at other steps. Identify (4) may read what was found so far: the survey is held for \
+as long and then goes on by itself.
+
+With a number expected, the first time said is for units that lie evenly among the addresses, the second for all that \
+is asked if one of them is not found."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start", "Start"),
         Binding("p", "pause", "Pause", tooltip="pause the survey, or go on"),
@@ -83,14 +93,16 @@ You can look at other steps while the survey runs; it goes on, and the rail show
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
         self._run: RecordedSurvey | None = None
+        self._under_way = False
         self._despite_master: Decision[bool] = Decision()
         self._paused = False
         self._stopping = False
+        self._lent = False
         self._found: dict[tuple[int, str], Mapping[str, Any]] = {}
         self._exchanges: dict[tuple[int, str], tuple[str, ...]] = {}
         """What each finding rests on, in words; the job keeps the raw replies only."""
         self._asked: dict[LineSettings, set[int]] = {}
-        self._asking: Asking | None = None
+        self._asking: Asking | Listening | None = None
         self._trouble: list[str] = []
 
     def compose(self) -> ComposeResult:
@@ -116,7 +128,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
 
     def job_changed(self) -> None:
         """Show the job's last survey, unless one is running."""
-        if self.working:
+        if self._under_way:
             return
         record = self.session.job.latest_survey()
         self._show_cursor()
@@ -125,8 +137,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             self._show_estimate()
             return
         self._found = {(f["address"], f["settings"]): f for f in record.findings}
-        silent = ((address, Mark.SILENT) for address in asked_everywhere(record))
-        self.query_one(AddressMap).show(silent, clear=True)
+        self.query_one(AddressMap).show(((a, Mark.SILENT) for a in asked_everywhere(record)), clear=True)
         self._show_found()
         self._say("#survey-progress", Text(summary(record.document, len(self._found))))
         self._say("#survey-asking", Text(remarks(record.document)))
@@ -136,7 +147,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
 
     @on(Input.Changed)
     def _typed(self) -> None:
-        if not self.working:
+        if not self._under_way:
             self._show_estimate()
 
     @on(Input.Submitted)
@@ -148,7 +159,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         try:
             search = self._search()
         except UsageError as error:
-            self._say("#survey-progress", Text(str(error), style="bold"))
+            self._say_wrong(error)
             return
 
         latest = self.session.job.latest_survey()
@@ -160,21 +171,10 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             if resume is not None:
                 self._begin(search, resume=resume)
 
-        self.app.push_screen(
-            Question[bool | None](
-                "Go on where the last survey ended?",
-                f"The survey begun {latest.begun} asked for the same and did not get to its end. "
-                f"It had found {len(latest.findings)}.",
-                (
-                    Answer("g", "Go on with it", True),
-                    Answer("n", "A new survey", False),
-                    Answer("c", "Cancel", None),
-                ),
-            ),
-            decide,
-        )
+        self.app.push_screen(go_on_with(latest), decide)
 
     def _begin(self, search: Search, *, resume: bool) -> None:
+        latest = self.session.job.latest_survey() if resume else None
         decision = self._despite_master = Decision()
         self._paused = self._stopping = False
 
@@ -185,21 +185,22 @@ You can look at other steps while the survey runs; it goes on, and the rail show
                 run.pause()
             if self._stopping:
                 run.cancel()
-            for events in batches(self._answering(run, decision)):
+            for events in batches(self._answering(run, decision), at_once=run.is_paused):
                 self.post_message(self.Advanced(events))
 
         if self.on_line("the survey", work):
-            if not resume:
+            self._under_way = True
+            if latest is None:
                 self._found.clear()
                 self._exchanges.clear()
-            self._asked.clear()
+            self._asked = asked_before(latest)
             self._trouble.clear()
             self._show_found()
             self.query_one(AddressMap).show((), clear=True)
             self.query_one(AddressMap).focus()
             self.state = StepState.DOING
             self.progress = "0 %"
-            self.next_words = "Wait, or look at other steps: the survey goes on. p pauses, x stops."
+            self.next_words = course()
 
     def _answering(self, run: RecordedSurvey, decision: Decision[bool]) -> Iterator[Event]:
         """The events of `run`; where another master is heard, the run waits until somebody has decided."""
@@ -215,55 +216,69 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         def decide(go_on: bool | None) -> None:
             self._despite_master.give(bool(go_on))
 
-        self.app.push_screen(
-            Question(
-                "! Another master is on this pair",
-                f"{event.words}\n\nTo go on asking disturbs it; plant that depends on it may trip. The safe way: have "
-                "it switched off or unplugged by whoever runs it, then survey.",
-                (Answer("s", "Stop the survey", False), Answer("g", "Go on, I may do this", True)),
-                grave=True,
-            ),
-            decide,
-        )
+        self.app.push_screen(despite_master(event.words), decide)
 
     # -- while it runs -------------------------------------------------------------------------------------
 
     def action_pause(self) -> None:
         """Pause or go on."""
-        if not self.working:
-            return
-        self._paused = not self._paused
-        if self._paused:
-            if self._run is not None:
-                self._run.pause()
-            self.progress = "paused"
-            self.next_words = "Paused. p goes on, x stops; what was found is in the job."
-        else:
-            if self._run is not None:
-                self._run.unpause()
-            self.next_words = "Wait, or look at other steps: the survey goes on. p pauses, x stops."
+        if self._under_way:
+            self._paused = not self._paused
+            self._steer()
 
     def action_skip(self) -> None:
         """Leave the setting that is searched; it counts as not tested."""
-        if self._run is not None and self.working:
+        if self._run is not None and self._under_way:
             self._run.skip_setting()
 
     def action_stop(self) -> None:
         """Stop; what was found is kept."""
-        if self.working:
-            self.next_words = "Stopping …"
+        if self._under_way:
             self.stop_work()
 
     def stop_work(self) -> None:
-        """End after the exchange under way."""
+        """End before the next exchange."""
         self._stopping = True
-        if self._run is not None:
-            self._run.cancel()
+        self._steer()
         self._despite_master.leave(False)
+
+    def on_unmount(self) -> None:
+        """Nobody is left to let a held survey go on."""
+        self._lent = False
+        self.stop_work()
+
+    def lend_line(self) -> Callable[[], None] | None:
+        """Hold the survey while units that it has found are read."""
+        run = self._run
+        if run is None or self._stopping:
+            return None
+        self._lent = True
+        self._steer()
+        return run.wait_until_held
+
+    def take_line_back(self) -> None:
+        """Go on, unless the survey was paused or stopped meanwhile."""
+        self._lent = False
+        self._steer()
+
+    def _steer(self) -> None:
+        """Tell the survey what it is to do, and the technician what it does."""
+        run = self._run
+        if run is not None:
+            if self._lent or (self._paused and not self._stopping):
+                run.pause()
+            elif self._stopping:
+                run.cancel()
+            else:
+                run.unpause()
+        if not self._stopping and (self._paused or self._lent):
+            self.progress = "paused" if self._paused else "held"
+        self.next_words = course(paused=self._paused, lent=self._lent, stopping=self._stopping)
 
     def work_ended(self) -> None:
         """The survey is over."""
         self._run = None
+        self._under_way = self._lent = False
         self.progress = ""
         self.post_message(self.JobChanged())
 
@@ -272,6 +287,8 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         progress = None
         for one in event.events:
             match one:
+                case Listening():
+                    self._asking = one
                 case Asking():
                     self._asking = one
                     self._asked.setdefault(one.settings, set()).add(one.address)
@@ -280,6 +297,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
                     self._found[key] = one.finding.document()
                     self._exchanges[key] = tuple(evidence.words for evidence in one.finding.evidence)
                     self._show_found()
+                    self.post_message(self.JobChanged())
                 case Progress():
                     progress = one
                 case Trouble():
@@ -287,7 +305,7 @@ You can look at other steps while the survey runs; it goes on, and the rail show
                 case Started() | Heard() | Finished():
                     pass
         self._show_asking()
-        if progress is not None and not self._paused:
+        if progress is not None and not (self._paused or self._lent):
             self._show_progress(progress)
 
     # -- showing -------------------------------------------------------------------------------------------
@@ -300,15 +318,8 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             for key, finding in sorted(self._found.items())
             if key[0] == address
         ]
-        if found:
-            self.wizard.explain(f"Address {both_forms(address)}: evidence", "\n\n".join(found))
-        else:
-            word = self.query_one(AddressMap).mark(address).word
-            self.wizard.explain(f"Address {both_forms(address)}: evidence", f"Nothing was found here: {word}.")
-
-    @on(AddressMap.Chosen)
-    def _address_chosen(self) -> None:
-        self.action_evidence()
+        nothing = nothing_found(self.query_one(AddressMap).mark(address).word, self.session.job.latest_survey())
+        self.wizard.explain(f"Address {both_forms(address)}: evidence", "\n\n".join(found) or nothing)
 
     @on(AddressMap.Moved)
     def _cursor_moved(self) -> None:
@@ -319,8 +330,9 @@ You can look at other steps while the survey runs; it goes on, and the rail show
         if event.data_table.has_focus and event.row_key.value is not None:
             self.query_one(AddressMap).cursor = int(event.row_key.value.split()[0])
 
+    @on(AddressMap.Chosen)
     @on(DataTable.RowSelected, "#findings")
-    def _finding_selected(self) -> None:
+    def _chosen(self) -> None:
         self.action_evidence()
 
     def _search(self) -> Search:
@@ -328,37 +340,36 @@ You can look at other steps while the survey runs; it goes on, and the rail show
             self.query_one("#survey-settings", Input).value,
             self.query_one("#survey-addresses", Input).value,
             self.query_one("#survey-expect", Input).value,
+            [factory.settings for factory in factories(self.session.profiles)],
         )
 
     def _show_estimate(self) -> None:
         try:
             search = self._search()
         except UsageError as error:
-            self._say("#survey-progress", Text(f"✖ {error}"))
+            self._say_wrong(error)
             return
-        words = f"Will ask {search.words}, about {time_words(search.seconds)} if nobody is found."
-        self._say("#survey-progress", Text(words))
+        self._say("#survey-progress", Text(f"Will ask {search.words}, {search.estimate.figure(time_words)}."))
+        self._say("#survey-asking", Text(f"That is {search.estimate.basis}."))
+
+    def _say_wrong(self, error: UsageError) -> None:
+        self._say("#survey-progress", Text(f"✖ {error.what}"))
+        self._say("#survey-asking", Text(error.todo))
 
     def _show_progress(self, progress: Progress) -> None:
-        share = progress.done / progress.total if progress.total else 0.0
-        full = round(share * _BAR)
-        self.progress = f"{100 * share:.0f} %"
-        bar = f"{'█' * full}{'░' * (_BAR - full)} {100 * share:3.0f} %"
-        left = f"{time_words(progress.seconds_left)} left, {len(self._found)} found"
-        self._say("#survey-progress", Text(f"{bar}   {left}"))
+        self.progress = f"{100 * share(progress):.0f} %"
+        self._say("#survey-progress", Text(progress_words(progress, len(self._found))))
 
     def _show_asking(self) -> None:
         asking = self._asking
         if asking is None:
             return
+        self._say("#survey-asking", Text(asking_words(asking, self._trouble)))
+        if isinstance(asking, Listening):
+            return
         asked = self._asked.get(asking.settings, set())
-        marks: dict[int, Mark] = dict.fromkeys(asked, Mark.SILENT)
-        marks[asking.address] = Mark.ASKING
+        marks = dict.fromkeys(asked, Mark.SILENT) | {asking.address: Mark.ASKING}
         self.query_one(AddressMap).show((marks | self._found_marks()).items(), clear=True)
-        sent = f"Sent {hex_bytes(asking.frame)}, waits {1000 * asking.waits.reply:.0f} ms"
-        words = f"{asking.settings}  {asking.words}\n{sent}"
-        trouble = f"\n! {self._trouble[-1]}" if self._trouble else ""
-        self._say("#survey-asking", Text(words + trouble))
 
     def _found_marks(self) -> dict[int, Mark]:
         return {address: _MARKS[found["kind"]] for (address, _), found in self._found.items()}

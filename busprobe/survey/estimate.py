@@ -1,0 +1,125 @@
+"""How long what is left of a survey takes, and what that rests on: pure values, as the schedule itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from busprobe.line.settings import LineSettings
+from busprobe.survey.schedule import BLOCK, LIKELY, RARE, Pace, Schedule, Sweep
+
+LISTEN_FIRST = 2.0
+"""Seconds of listening before the first probe; the technician may listen longer before the survey."""
+
+_USUAL = 0.015
+"""Seconds in which most units begin to reply (common practice: 5 to 30 ms)."""
+_LOOK_EXCHANGES = 11
+_LOOK_BYTES = 210
+"""Bytes of the requests and replies of the close look at a unit that has something to say of itself."""
+_LOOK_LISTENS = 0.42
+"""Seconds that the close look listens for a second unit, all in all."""
+_SHORT_EXCHANGE_BYTES = 16
+_CONTROLS = 3
+"""Addresses asked at each setting to see whether somebody answers everywhere."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """How long it takes, counted from now."""
+
+    seconds: float
+    """Until everything is asked if nobody is found beyond `units`, nor at further line settings."""
+    units: int
+    """How many units that counts with: those found and those still expected."""
+    each: float
+    """Seconds that every further unit adds."""
+    thorough: float = 0.0
+    """Seconds that every further line setting adds at which somebody is found; 0 where all are searched alike."""
+    sooner: float | None = None
+    """Seconds after which the expected number is found if the units lie evenly among the addresses; None where no
+    number is expected, or where their settings are unknown, too."""
+
+    def after(self, seconds: float) -> Estimate:
+        """The same, to begin in so many `seconds`."""
+        return replace(
+            self, seconds=self.seconds + seconds, sooner=None if self.sooner is None else self.sooner + seconds
+        )
+
+    def figure(self, say: Callable[[float], str]) -> str:
+        """What it comes to; `say` puts seconds into words."""
+        if self.sooner is not None:
+            return f"about {say(self.sooner)}, at most {say(self.seconds)}"
+        return f"about {say(self.seconds)}"
+
+    @property
+    def basis(self) -> str:
+        """What it rests on."""
+        further = "further " if self.units else ""
+        adds = f"each {further}unit adds {self.each:.1f} s, a slow one or a clash more"
+        if self.thorough:
+            adds += f", and each {further}line setting with units {self.thorough:.0f} s"
+        if self.sooner is not None:
+            return f"if the {self.units} units lie evenly among the addresses; {adds}"
+        return f"if {f'there are {self.units} units' if self.units else 'nobody answers'}; {adds}"
+
+
+def close_look(settings: LineSettings, latency: float = _USUAL) -> float:
+    """Seconds that the close look at an ordinary unit takes at `settings`."""
+    return settings.wire_time(_LOOK_BYTES) + _LOOK_EXCHANGES * max(latency, settings.t3_5) + _LOOK_LISTENS
+
+
+def estimate(
+    schedule: Schedule, pace: Pace, *, found: int = 0, expect: int | None = None, look: float | None = None
+) -> Estimate:
+    """What is left of `schedule` when `found` units are known, of perhaps `expect`.
+
+    `look` is what a close look took on average, where some were taken.  Rests on units that answer as fast as most do
+    (slow ones, clashes and noise take longer), and says so nowhere else.
+    """
+    head = schedule.head
+    if head is None:
+        return Estimate(0.0, found, 0.0)
+    settings = head.settings
+    more = max(0, (expect or 0) - found)
+    if more and not found:
+        pace = pace.learnt(_USUAL)
+        schedule = schedule.deepened(settings)
+    look = close_look(settings) if look is None else look
+    short = settings.wire_time(_SHORT_EXCHANGE_BYTES) + _USUAL
+    left = [s for s in schedule.sweeps if s.settings == settings and not s.foretaste]
+    kinds = {(s.probe, s.round): s.slot(pace) for s in left}
+    # It is found by the first of them instead of waiting in vain, and checked once more at the end.
+    each = look + 2 * short - sum(kinds.values())
+    seconds = schedule.seconds_left(pace) + found * short + more * each
+    sooner = _sooner(schedule, pace, found, more, look + short) if more else None
+    return Estimate(seconds, found + more, each, _thorough(schedule, pace), sooner)
+
+
+def _thorough(schedule: Schedule, pace: Pace) -> float:
+    """What the first line setting adds at which nobody was found yet, if somebody is."""
+    for settings in dict.fromkeys(s.settings for s in schedule.sweeps):
+        if settings not in schedule.deep:
+            return sum(Sweep(settings, probe, schedule.everywhere).seconds(pace) for probe in RARE)
+    return 0.0
+
+
+def _sooner(schedule: Schedule, pace: Pace, found: int, more: int, unit: float) -> float | None:
+    """When the last of `more` units is found, each of which takes `unit` seconds: of N numbers drawn from A the
+    smallest is (A + 1) / (N + 1) and the greatest N times that in the mean."""
+    sweeps = [s for s in schedule.sweeps if not s.foretaste]
+    if not sweeps or any(s.settings != sweeps[0].settings for s in schedule.sweeps):
+        return None
+    head = sweeps[0]
+    addresses = sum(len(s.addresses) for s in sweeps if (s.probe, s.round) == (head.probe, head.round))
+    if more > addresses:
+        return None
+    first = (addresses + 1) / (more + 1)
+    seconds = (more * first - more) * head.slot(pace) + more * unit
+    seconds += sum(s.seconds(pace) for s in schedule.sweeps if s.foretaste)
+    if not found:
+        # Before the first is found nothing is known of its speed, and two kinds of probes go to everybody.
+        slow = Pace()
+        seconds += first * (head.slot(slow) - head.slot(pace))
+        seconds += first // BLOCK * BLOCK * replace(head, probe=LIKELY[1]).slot(slow)
+        seconds += _CONTROLS * replace(head, probe=LIKELY[0]).slot(slow)
+    return seconds

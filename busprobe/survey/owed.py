@@ -1,0 +1,60 @@
+"""Requests without a reply: whose late replies may still come, and who may own bytes that nobody owned up to."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from busprobe.line.exchange import Exchange
+from busprobe.modbus.requests import Request
+from busprobe.modbus.traffic import Frame
+from busprobe.survey.surroundings import can_answer
+
+_LATE_FOR = 3.0
+"""Seconds for which a frame from an address that was asked may be its late reply."""
+
+
+class Owed:
+    """The requests of the last seconds that nobody has answered."""
+
+    def __init__(self) -> None:
+        self._open: deque[tuple[float, Request]] = deque()
+        self.suspects: list[tuple[Request, ...]] = []
+        """For each time that bytes came which nobody owned up to: who was asked shortly before."""
+
+    def book(self, request: Request, exchange: Exchange, *, answered: bool) -> None:
+        """Book a request; those so old that no reply is expected any more are forgotten."""
+        while self._open and self._open[0][0] < exchange.ended - _LATE_FOR:
+            self._open.popleft()
+        if not answered:
+            self._open.append((exchange.sent, request))
+
+    def forget(self) -> None:
+        """At other settings no reply to these will be heard."""
+        self._open.clear()
+
+    def settle(self, frame: Frame) -> tuple[float, Request] | None:
+        """Take a late reply for the request that it answers, with the time that was sent; None if it answers none."""
+        for at in self._open:
+            if can_answer(frame, at[1]):
+                self._open.remove(at)
+                return at
+        return None
+
+    def last_asked(self, address: int) -> float | None:
+        """Clock seconds when `address` was last asked something that is still open."""
+        return max((sent for sent, request in self._open if request.address == address), default=None)
+
+    def since(self, time: float) -> tuple[Request, ...]:
+        """What was asked from clock time `time` on and is still open."""
+        return tuple(request for sent, request in self._open if sent >= time)
+
+    def suspect(self, time: float) -> None:
+        """Suspect whoever was asked from clock time `time` on."""
+        group = self.since(time)
+        if group:
+            self.suspects.append(group)
+
+    def take_suspects(self) -> list[tuple[Request, ...]]:
+        """The suspects, who are asked next and so suspected no more."""
+        taken, self.suspects = self.suspects, []
+        return taken

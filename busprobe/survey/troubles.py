@@ -1,0 +1,87 @@
+"""What goes wrong around the units and is told once: the adapter's echo, a gateway, a pair that is never quiet."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator
+
+from busprobe.line.line import Line
+from busprobe.modbus.replies import Reply
+from busprobe.modbus.traffic import Frame
+from busprobe.survey.events import Event, Trouble
+from busprobe.survey.experience import Experience
+from busprobe.survey.ledger import Ledger
+from busprobe.survey.listen import listening
+from busprobe.survey.owed import Owed
+from busprobe.survey.surroundings import is_altered_echo
+
+_SEVERAL_ECHOES = 3
+"""Echoes gone wrong before it is put down to the adapter."""
+_FLOOD = 300
+"""Bytes in one exchange that no frame explains (256 at most, V1.02 section 2.5.1)."""
+_LISTEN = 1.0
+"""Seconds of listening that tell a pair that is never quiet."""
+_LATE_LUMPS = 0.008
+"""Seconds from which lumps are worth a word; the latency timer of common USB chips is 16 ms (common practice)."""
+_MARGIN = 1.1
+"""By how much a gateway's wait may vary."""
+
+
+class Troubles:
+    """Notices them, and books each once."""
+
+    def __init__(self, line: Line, ledger: Ledger, experience: Experience, owed: Owed) -> None:
+        self._line = line
+        self._ledger = ledger
+        self._experience = experience
+        self._owed = owed
+        self._echoes = 0
+        self._told_of_lumps = False
+
+    def flood(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
+        """Where more came than any frame has, listen whether the pair is ever quiet; the frames heard meanwhile."""
+        if len(reply.exchange.leftover) + len(reply.exchange.received) <= _FLOOD:
+            return ()
+        heard = yield from listening(self._line, _LISTEN)
+        if heard.stuck:
+            self._ledger.stuck = True
+            yield from self._tell(heard.words)
+        return heard.frames
+
+    def gateway(self, late: float = 0.0) -> Iterator[Event]:
+        """A gateway said that it does not reach the unit asked, perhaps `late` seconds after the request."""
+        if late:
+            self._experience.wait_for_gateway(_MARGIN * late)
+        words = "A gateway answers for units that do not respond (exception 10 or 11); those are not counted as units."
+        if words not in self._ledger.notes:
+            # Whatever it was asked while it waited it has not heard.
+            self._owed.suspect(self._line.clock.now() - late)
+        yield from self._tell(words)
+
+    def hand_over(self) -> Iterator[Event]:
+        """The adapter hands bytes over late."""
+        late = self._experience.hand_over
+        if late is not None and late >= _LATE_LUMPS and not self._told_of_lumps:
+            self._told_of_lumps = True
+            yield from self._tell(
+                f"The adapter hands bytes over in lumps, up to {1000 * late:.0f} ms late: reply times may be too long "
+                "by as much, and no wait is shorter. Its driver's latency timer may be set lower."
+            )
+
+    def echo(self, reply: Reply) -> Iterator[Event]:
+        """The adapter gives back its own transmission, but not faithfully."""
+        if not is_altered_echo(reply):
+            return
+        self._echoes += 1
+        if self._echoes < _SEVERAL_ECHOES:
+            return
+        more_ones = len(reply.exchange.received) >= len(reply.request.frame)
+        yield from self._tell(
+            f"At {self._line.settings} the adapter hears its own transmission with ones where zeros were sent: it "
+            "cannot drive this baud rate. Use a higher one, or an adapter that switches direction properly."
+            if more_ones
+            else "The adapter hears part of its own transmission: it switches direction while it still sends."
+        )
+
+    def _tell(self, words: str) -> Iterator[Event]:
+        if self._ledger.note(words):
+            yield Trouble(words)
