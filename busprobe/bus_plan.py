@@ -29,9 +29,13 @@ class Seat:
     profile: str
     """Id of its device type; empty where that is not known."""
 
+    @property
+    def name(self) -> str:
+        """Tag and device type, as far as they are known."""
+        return " ".join(part for part in (self.tag, self.profile) if part) or "unknown unit"
+
     def __str__(self) -> str:
-        name = " ".join(part for part in (self.tag, self.profile) if part) or "unknown unit"
-        return f"{name} ({self.place.settings})"
+        return f"{self.name} ({self.place.settings})"
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,22 @@ class Goal:
 
     addresses: Mapping[Seat, int]
     remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Practice:
+    """Good practice where no plan says otherwise (common practice); each rule can be changed."""
+
+    first: int = 10
+    """Where counting starts."""
+    spares: int = 0
+    """Addresses left free between two units."""
+    along_cable: bool = True
+    """Whether units are counted in their order along the cable, as far as that is known, or by present address."""
+    factory_free: bool = True
+    """Whether the addresses of units out of the box stay free: 1, 247, and what the profiles say."""
+    only_needed: bool = False
+    """Whether only units at such an address, or at one that two units share, get another."""
 
 
 class Bus:
@@ -93,15 +113,24 @@ class Bus:
         extra = [f"{seat} at {both_forms(seat.place.address)} is not planned." for seat in self._without(wanted)]
         return Goal(wanted, (*missing, *extra))
 
-    def counted_up(self, first: int, spares: int = 0) -> Goal:
-        """Good practice: counting along the cable from `first`, with `spares` addresses between and factory ones free.
+    def counted_up(self, practice: Practice) -> Goal:
+        """Addresses by good practice; a unit that has to be set by hand keeps its own, unless it cannot stay there.
 
         Raises `UsageError` if there are not enough addresses.
         """
-        movable = [seat for seat in self.seats if self._procedure(seat) is not None]
-        staying = {seat.place.address for seat in self.seats if seat not in movable}
-        keep_free = {FIRST, LAST, *self._factories(), *self._crowded, *staying}
-        return Goal(propose_addresses(movable, first=first, spares=spares, keep_free=keep_free))
+        counted = [
+            seat
+            for seat in self.seats
+            if self._needs_another(seat) or not (practice.only_needed or self._procedure(seat) is None)
+        ]
+        if not practice.along_cable:
+            counted.sort(key=lambda seat: (seat.place.address, seat.place.settings))
+        staying = {seat.place.address for seat in self.seats if seat not in counted}
+        keep_free = {*self._crowded, *staying}
+        if practice.factory_free:
+            keep_free |= {FIRST, LAST, *self._factories()}
+        proposal = propose_addresses(counted, first=practice.first, spares=practice.spares, keep_free=keep_free)
+        return Goal(proposal)
 
     def changed(self, goal: Goal, wishes: Mapping[int, int]) -> Goal:
         """The same goal with the technician's own: present address to wanted one; raises `UsageError`."""
@@ -160,7 +189,8 @@ class Bus:
             except UsageError as error:
                 said[change.unit] = f"{change.unit} at {both_forms(change.place.address)} is left as it is.  {error}"
             else:
-                moves.setdefault(change.unit, []).append((move, change.words))
+                words = f"{change.unit.name} at {move.name(move.source).removeprefix('unit ')} to {change.settings}."
+                moves.setdefault(change.unit, []).append((move, words))
         # A unit that could only go half the way is left where it is.
         listed = [each for seat, steps in moves.items() if seat not in said for each in steps]
         return BusPlan(tuple(move for move, _ in listed), tuple(words for _, words in listed), tuple(said.values()))
@@ -187,6 +217,12 @@ class Bus:
                 means="It would share that address with whoever is there.",
                 todo="Take the units there apart first, or choose another address.",
             )
+
+    def _needs_another(self, seat: Seat) -> bool:
+        """Whether a unit is where new ones would be, or shares its address with one at other line settings."""
+        address = seat.place.address
+        sharing = sum(other.place.address == address for other in self.seats)
+        return sharing > 1 or address in {FIRST, LAST, *self._factories()}
 
     def _factories(self) -> set[int]:
         """Addresses that spare parts of the types on this pair come with."""

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from busprobe.bus_moves import BusMoves
 from busprobe.connect import VIRTUAL, Connector
 from busprobe.errors import RefusedError
 from busprobe.handover.files import EXPORTERS
@@ -76,6 +77,7 @@ def run_unattended(folder: Path, say: Say, *, scenario: str = SCENARIO, overwrit
 class _Demo:
     def __init__(self, session: Session, segment: Segment, say: Say) -> None:
         self._session = session
+        self._moves = BusMoves(session)
         self._segment = segment
         self._say = say
 
@@ -113,7 +115,8 @@ class _Demo:
         for event in self._session.survey(settings, ALL):
             match event:
                 case events.Started(estimate=estimate):
-                    self._say(f"  {len(settings)} line settings, addresses 1-247, at least {estimate / 60:.0f} min.")
+                    minutes = estimate.seconds / 60
+                    self._say(f"  {len(settings)} line settings, addresses 1-247, at least {minutes:.0f} min.")
                 case events.Found(finding):
                     words = f"  {both_forms(finding.address)} at {finding.settings}: {finding.kind}"
                     if words not in told:
@@ -168,8 +171,8 @@ class _Demo:
         taken = {unit.address for unit in self._session.job.units()}
         new = next(free for free in ALL if free >= FIRST_FREE and free not in taken)
         self._say(f"  {found.profile.maker} {found.profile.model}: from {both_forms(address)} to {both_forms(new)}")
-        prepared = self._session.prepare_move(settings, address, new)
-        outcome = self._session.move(prepared, self._confirm)
+        prepared = self._moves.prepare_move(settings, address, new)
+        outcome = self._moves.move(prepared, self._confirm)
         self._say(f"  {outcome.result}: {outcome.why}")
         return [outcome] if outcome.result in (Result.VERIFIED, Result.WAITING) else []
 
@@ -190,7 +193,7 @@ class _Demo:
         self._say("  Hands: switch all units off and on.")
         self._segment.power_cycle()
         for outcome in moved:
-            after = self._session.verify_again(outcome)
+            after = self._moves.verify_again(outcome)
             self._say(f"  {after.result}: {after.why}")
 
     def _identify(self) -> None:

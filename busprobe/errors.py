@@ -59,6 +59,15 @@ class RefusedError(BusprobeError):
     exit_code = ExitCode.REFUSED
 
 
+class StoppedError(BusprobeError):
+    """Stopped by whoever is at the screen, before anything was written."""
+
+    exit_code = ExitCode.ATTENTION
+
+    def __init__(self) -> None:
+        super().__init__("Stopped by you; nothing was sent that changes a unit.")
+
+
 @dataclass(frozen=True)
 class Mistake:
     """One mistake in a file somebody wrote."""

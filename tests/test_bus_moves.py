@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,14 +14,17 @@ from busprobe.errors import RefusedError, UsageError
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit, keep_plan
 from busprobe.line.settings import LineSettings
+from busprobe.move_record import outcome_on_record
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.batch import Finished
-from busprobe.readdress.move import Move, Outcome, Prepared, Result
+from busprobe.readdress.move import Move, Outcome, Prepared, Procedure, Result, Row
+from busprobe.readdress.open_steps import PROCEDURE, procedure_document
 from busprobe.session import Session
 from busprobe.virtual.segment import Segment
 
 AT_9600 = LineSettings.parse("9600-8N1")
 STORE = load_all([shipped_folder()])
+SENSOR = Procedure.from_profile(STORE.profiles["aldermoor-at-10"])
 
 
 class OnSite:
@@ -96,7 +100,7 @@ def test_a_plan_of_the_bus_is_carried_out_and_the_list_is_true(job: Job) -> None
     units = {unit.address: unit for unit in job.units()}
     assert (units[1].tag, units[1].location, units[1].power_cycle_verified) == ("RY-1", "Panel A", None)
     assert units[31].power_cycle_verified is True
-    assert units[61].power_cycle_verified is None
+    assert units[61].power_cycle_verified is False
     kept = job.latest(RECORD)
     assert kept is not None
     assert kept.document["power_cycle"] == "done"
@@ -111,6 +115,25 @@ def test_a_swap_leaves_each_entry_with_its_unit(job: Job) -> None:
     after = {unit.address: unit for unit in job.units()}
     assert (after[31].identity, after[11].identity) == (before[11], before[31])
     assert after[31].power_cycle_verified is True
+
+
+def test_a_unit_that_has_not_kept_its_address_is_listed_where_it_answers(job: Job) -> None:
+    site = OnSite(job, "procedures")
+    site.segment.connect("pt-201", connected=False)  # the other unit at the factory address
+    job.remove_unit(1, "9600-8N1")
+    site.run(wishes={6: 60})
+    assert {unit.address for unit in job.units()} >= {60}
+    assert site.segment.units[5].address == 1  # a factory address that is neither the old nor the new one
+    (lost,) = [unit for unit in job.units() if unit.address == 60]
+    assert lost.power_cycle_verified is False
+    (write,) = site.moves.unproven() or [outcome_on_record(job.writes()[-1])]
+    again = site.moves.verify_again(write)
+    assert "somebody answers at unit address 1 (0x01) at 9600-8N1" in again.why
+    back = site.moves.verify_again(Outcome(Move(AT_9600, 1, 60, SENSOR), Row.CHANGED, "", ""))
+    assert back.row is Row.NOT_KEPT
+    (there,) = [unit for unit in job.units() if unit.profile == "aldermoor-at-10"]
+    assert (there.address, there.previous_address, there.power_cycle_verified) == (1, None, None)
+    assert "not kept" in there.notes[-1]
 
 
 def test_a_declined_power_cycle_is_kept_as_not_done(job: Job) -> None:
@@ -140,10 +163,10 @@ def test_line_settings_are_harmonised_and_the_list_follows(job: Job) -> None:
 
 
 def undo(site: OnSite, number: int) -> Outcome:
-    outcome = site.session.move(site.moves.prepare_undo(number), lambda _: True)
+    outcome = site.moves.move(site.moves.prepare_undo(number), lambda _: True)
     if outcome.result is Result.WAITING:
         site.segment.power_cycle()
-        outcome = site.session.verify_again(outcome)
+        outcome = site.moves.verify_again(outcome)
     return outcome
 
 
@@ -263,6 +286,20 @@ def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: 
     )
     job.remove_unit(21, "9600-8N1")
     site.session.identify(31, LineSettings.parse("19200-8E1"))
-    (found,) = site.session.recover()
+    (found,) = site.moves.recover()
     assert (found.write, found.result) == (number, Result.VERIFIED)
     assert (21, "9600-8N1") in site.listed
+
+
+def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_acknowledged(job: Job) -> None:
+    """Until somebody sends it; a relock that was acknowledged is no open write."""
+    site = OnSite(job, "procedures")
+    prepared = site.moves.prepare_move(AT_9600, 1, 45)
+    whole = replace(prepared, steps=prepared.steps[:-1])  # as if the program had ended before the last step
+    assert site.moves.move(whole, lambda _: True).result is Result.VERIFIED
+    assert site.moves.open_steps() == ()  # the record knows of no other step
+    job.record(PROCEDURE, procedure_document(1, prepared.move, prepared.steps))
+    (left,) = site.moves.open_steps()
+    assert left.words in site.session.bus_list().attention
+    assert site.moves.finish(left, lambda _: True).row is Row.FINISHED
+    assert not [words for words in site.session.bus_list().attention if "Write" in words or "Not done" in words]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busprobe.bus_plan import Bus, BusPlan, Seat
+from busprobe.bus_plan import Bus, BusPlan, Practice, Seat
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
@@ -85,17 +85,31 @@ def test_an_address_shared_by_several_is_no_goal() -> None:
 
 def test_counting_up_follows_the_cable_and_keeps_factory_addresses_free() -> None:
     here = bus(unit(40, position=3), unit(50, DX, position=1), unit(60, position=2), unit(5, None))
-    plan = here.addresses(here.counted_up(4, spares=0))
+    plan = here.addresses(here.counted_up(Practice(first=4)))
     assert sorted(moves(plan)) == [(40, 7), (50, 4), (60, 6)]  # 5 stays with the unit that no write can move
-    assert here.counted_up(1).addresses[here.seats[0]] == 2
+    assert here.counted_up(Practice(first=1)).addresses[here.seats[0]] == 2
+
+
+def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wanted() -> None:
+    """At a factory address, at a shared one; of whatever type, since one of them can be set by hand."""
+    here = bus(unit(1, None), unit(10), unit(20), unit(20, settings="19200-8E1"), unit(9, None, kind="clash"))
+    goal = here.counted_up(Practice(first=9, only_needed=True))
+    assert [(seat.place.address, new) for seat, new in goal.addresses.items()] == [(1, 11), (20, 12), (20, 13)]
+    assert "has to be set by hand" in here.addresses(goal).remarks[0]
+
+
+def test_each_rule_of_good_practice_can_be_changed() -> None:
+    here = bus(unit(40, position=2), unit(50, position=1))
+    changed = here.counted_up(Practice(first=1, spares=1, along_cable=False, factory_free=False))
+    assert {seat.place.address: new for seat, new in changed.addresses.items()} == {40: 1, 50: 3}
 
 
 def test_wishes_change_a_proposal() -> None:
     here = bus(unit(5), unit(6))
-    plan = here.addresses(here.changed(here.counted_up(11), {6: 20}))
+    plan = here.addresses(here.changed(here.counted_up(Practice(first=11)), {6: 20}))
     assert moves(plan) == [(5, 11), (6, 20)]
     with pytest.raises(UsageError, match=r"no single units at address 9 \(0x09\)"):
-        here.changed(here.counted_up(11), {9: 20})
+        here.changed(here.counted_up(Practice(first=11)), {9: 20})
 
 
 def test_a_goal_given_twice_is_refused() -> None:
@@ -106,7 +120,7 @@ def test_a_goal_given_twice_is_refused() -> None:
 
 def test_units_at_one_address_and_different_settings_are_moved_apart() -> None:
     here = bus(unit(1), unit(1, CD, "19200-8E1"))
-    plan = here.addresses(here.counted_up(11))
+    plan = here.addresses(here.counted_up(Practice(first=11)))
     assert {(str(move.settings), move.new) for move in plan.moves} == {("9600-8N1", 11), ("19200-8E1", 12)}
 
 

@@ -28,6 +28,7 @@ _COMMANDS = {
     "prove": "busprobe.cli.prove",
     "readdress": "busprobe.cli.readdress",
     "readdress-all": "busprobe.cli.readdress_all",
+    "recover": "busprobe.cli.recover",
     "survey": "busprobe.cli.survey",
     "undo": "busprobe.cli.undo",
     "virtual": "busprobe.cli.virtual",
@@ -57,7 +58,7 @@ class _Commands(click.Group):
     epilog="""\b
 Exit codes:
   0  done and sound
-  1  done, but something needs attention: a clash, a missing unit, a failed proof
+  1  done, but needs attention: a clash, a missing unit, a failed proof
   2  wrong usage, or a file that cannot be used
   3  the port failed
   4  refused, because it would not be safe

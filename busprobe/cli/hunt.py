@@ -10,13 +10,13 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.sessions import on_interrupt, session_on
-from busprobe.errors import ExitCode
+from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
 
 
-@click.command()
+@click.command(short_help="Say at once when a unit starts or stops answering.")
 @options.port
 @click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
 @click.option("--addresses", type=options.ADDRESSES, default="1-10", show_default=True, help="Addresses to watch.")
@@ -35,13 +35,14 @@ def command(
 
     \b
     Example:
-      busprobe hunt --port virtual:clean --settings 9600-8N1 --addresses 1-6 --rounds 2
+      busprobe hunt --port virtual:clean --settings 9600-8N1 --addresses 11-12,21 --rounds 2
     """
     cancel = threading.Event()
     log: list[dict[str, object]] = []
     present: tuple[int, ...] = ()
     kept: list[str] = []
     with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
+        output.say(f"Asking {format_addresses(addresses)} at {settings}; Ctrl-C ends the hunt.")
         start = session.line.clock.now()
         try:
             for event in hunt(session.line, addresses, cancel):
@@ -58,6 +59,9 @@ def command(
                         present = event.present
                         if rounds is not None and event.number >= rounds:
                             cancel.set()
+        except PortError as error:
+            kept.append(f"{_time_of_day()}  the hunt has ended: {error.what}")
+            raise
         finally:
             session.job.record("hunt", {"addresses": format_addresses(addresses), "log": kept})
     if as_json:

@@ -55,8 +55,8 @@ def command(
     here = _place(settings, address, whole_bus, profile_id)
     job_file = job_file or default_job_file()
     with session_on(port, job_file, settings) as session:
-        writes.recover(session)
         moves = BusMoves(session)
+        writes.recover(moves)
         if here is None:
             plan = moves.plan_line_settings(wanted)
         else:

@@ -18,7 +18,7 @@ from busprobe.modbus.requests import Function, read_registers
 from busprobe.wiring.hearing import Hearing
 
 
-@click.command()
+@click.command(short_help="Listen to the pair: noise, breaks, other masters.")
 @options.port
 @click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
 @click.option(

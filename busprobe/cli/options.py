@@ -31,6 +31,11 @@ class _Parsed(click.ParamType[Any]):
             self.fail(str(error), param, ctx)
 
 
+def parsed(name: str, parse: Callable[[str], Any]) -> click.ParamType[Any]:
+    """The type of a value called `name` in help texts, that `parse` reads, whose `UsageError` becomes click's."""
+    return _Parsed(name, parse)
+
+
 SETTINGS = _Parsed("BAUD-8PS", LineSettings.parse)
 """Line settings such as 9600-8N1."""
 ADDRESSES = _Parsed("SET", parse_addresses)

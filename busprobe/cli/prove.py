@@ -12,7 +12,7 @@ from busprobe import runs
 from busprobe.cli import options, output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
-from busprobe.errors import ExitCode, PortError, UsageError
+from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
 from busprobe.handover.polling import Polling, cycle_words, polling
 from busprobe.handover.proof_table import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
@@ -81,6 +81,7 @@ def command(
     with session_on(port, job_file) as session, on_interrupt(stop.set):
         if wanted:
             keep_intervals(session.job, _said(session, wanted))
+        trouble: BusprobeError | None
         proof, trouble = _prove(session, minutes, rounds, stop, pause=pause / 1000, go_on=go_on)
         if try_table and trouble is None and not stop.is_set():
             trouble = _try(session, stop)
@@ -94,13 +95,15 @@ def command(
     else:
         _print(proof)
         print_observations(patterns)
-        output.line("")
-        output.table(
-            ("For the master", "Value", "", "Why"), [(i.name, f"{i.value:g}", i.unit, i.reason) for i in items]
-        )
+        if items:
+            output.line("")
+            output.table(
+                ("For the master", "Value", "", "Why"), [(i.name, f"{i.value:g}", i.unit, i.reason) for i in items]
+            )
         _print_polling(made)
-    if trouble is not None:
+    if isinstance(trouble, PortError):
         output.say("What was counted is kept. Once the adapter is back, go on with --go-on.")
+    if trouble is not None:
         raise trouble
     return ExitCode.DONE if proof.clean and proof.complete else ExitCode.ATTENTION
 
@@ -143,11 +146,15 @@ def _prove(
     return last, trouble
 
 
-def _try(session: Session, stop: StopFlag) -> PortError | None:
+def _try(session: Session, stop: StopFlag) -> BusprobeError | None:
+    """What kept the table from being tried; it is raised only when the run before it has been told of."""
     output.say("Trying the polling table.")
-    for event in session.try_polling(_CYCLES, stop):
-        if isinstance(event, Finished):
-            return event.failure
+    try:
+        for event in session.try_polling(_CYCLES, stop):
+            if isinstance(event, Finished):
+                return event.failure
+    except RefusedError as error:
+        return error
     return None
 
 
@@ -176,7 +183,7 @@ def _print_polling(made: Polling) -> None:
         cycles = ", ".join(f"{baud}: {milliseconds(cycle):g} ms" for baud, cycle in made.table.cycles().items())
         output.line(f"Computed at other baud rates: {cycles}.")
     output.lines(f"Not asked: {words}" for words in made.not_asked)
-    output.lines(f"Assumed: {words}" for words in made.assumed)
+    output.lines(f"Mind: {words}" for words in made.assumed)
 
 
 def _request(row: Row) -> tuple[object, ...]:

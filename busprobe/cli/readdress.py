@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from busprobe.bus_moves import BusMoves
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, RefusedError, UsageError
@@ -47,14 +48,15 @@ def command(
     by_hand = _by_hand(register, function, profile_id)
     job_file = job_file or default_job_file()
     with session_on(port, job_file, settings) as session:
-        writes.recover(session)
+        moves = BusMoves(session)
+        writes.recover(moves)
         procedure = by_hand or Procedure.from_profile(writes.profile(session, profile_id, old, settings))
         try:
-            prepared = session.prepare_move(settings, old, new, procedure, report=output.say)
+            prepared = moves.prepare_move(settings, old, new, procedure, report=output.say)
         except RefusedError as error:
             outcome = refusal(Move(settings, old, new, procedure), error)
         else:
-            outcome = session.move(prepared, writes.confirmation(yes), report=output.say)
+            outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
     writes.show(outcome, as_json=as_json)
     output.say(f"The journal is in {job_file}.")
     return writes.EXIT[outcome.result]

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from busprobe.bus_moves import BusMoves
+from busprobe.bus_plan import Practice
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import open_job, session_on, stored_profiles
 from busprobe.errors import ExitCode, UsageError
@@ -31,6 +32,7 @@ def _wish(text: str) -> tuple[int, int]:
 @click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus (CSV), kept with the job from now on.")
 @click.option("--first", type=click.IntRange(1, LAST), help="Count up along the cable from here instead of a plan.")
 @click.option("--spares", type=click.IntRange(0, LAST), default=0, help="With --first: addresses left between units.")
+@click.option("--only-needed", is_flag=True, help="With --first: only units at a factory or shared address.")
 @click.option("--set", "wishes", multiple=True, metavar="OLD=NEW", help="A wish of one's own; may be repeated.")
 @click.option("--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing.")
 @click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
@@ -42,6 +44,7 @@ def command(
     plan_file: Path | None,
     first: int | None,
     spares: int,
+    only_needed: bool,
     wishes: tuple[str, ...],
     dry_run: bool,
     yes: bool,
@@ -58,6 +61,7 @@ def command(
       busprobe readdress-all --port /dev/ttyUSB0 --job plant.busjob --plan plan.csv --dry-run
     """
     asked = dict(_wish(text) for text in wishes)
+    practice = None if first is None else Practice(first=first, spares=spares, only_needed=only_needed)
     if plan_file is not None:
         if first is not None:
             raise UsageError("--plan and --first exclude each other.", todo="Give one of them.")
@@ -69,13 +73,13 @@ def command(
             if job.unfinished_writes():
                 output.say("A move was under way when the program last ended; without a port it is not looked into.")
             moves = BusMoves(Session(job, stored_profiles(job_file)))
-            plan = moves.plan_addresses(first=first, spares=spares, wishes=asked)
+            plan = moves.plan_addresses(practice=practice, wishes=asked)
         finished = writes.nothing_written(plan)
     else:
         with session_on(port, job_file) as session:
-            writes.recover(session)
             moves = BusMoves(session)
-            plan = moves.plan_addresses(first=first, spares=spares, wishes=asked)
+            writes.recover(moves)
+            plan = moves.plan_addresses(practice=practice, wishes=asked)
             writes.show_plan(plan)
             finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
     writes.show_batch(FORMAT, plan, finished, as_json=as_json)

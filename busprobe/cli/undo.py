@@ -30,9 +30,10 @@ def command(port: str, job_file: Path, number: int, profile_id: str | None, yes:
     with Job.open(job_file):
         pass  # a journal that is not there is told before a port is opened
     with session_on(port, job_file) as session:
-        writes.recover(session)
+        moves = BusMoves(session)
+        writes.recover(moves)
         profile = writes.named_profile(session, profile_id) if profile_id is not None else None
-        prepared = BusMoves(session).prepare_undo(number, profile, report=output.say)
-        outcome = session.move(prepared, writes.confirmation(yes), report=output.say)
+        prepared = moves.prepare_undo(number, profile, report=output.say)
+        outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
     writes.show(outcome, as_json=as_json)
     return writes.EXIT[outcome.result]

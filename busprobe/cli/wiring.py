@@ -12,7 +12,7 @@ from busprobe.errors import ExitCode
 from busprobe.pair import keep_wiring
 from busprobe.wiring import figures
 from busprobe.wiring.arithmetic.checks import require
-from busprobe.wiring.cautions import CAUTIONS
+from busprobe.wiring.cautions import CAUTIONS, is_acknowledged
 from busprobe.wiring.meter import Judgement, Level, parse_resistance, parse_voltage
 from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import wiring_document
@@ -20,7 +20,7 @@ from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
 
 
-@click.group()
+@click.group(short_help="Judge meter readings; sums of bias, loads, lengths, drop.")
 def command() -> None:
     """Judge meter readings and reckon bias, loads, lengths and voltage drop.
 
@@ -34,7 +34,7 @@ for sum_command in wiring_sums.COMMANDS:
     command.add_command(sum_command)
 
 
-@command.command("meter")
+@command.command("meter", short_help="Judge what a multimeter shows.")
 @click.option("--resistance", default="", metavar="OHM", help="Between the wires, all power off: 61, 1.2k, OL.")
 @click.option("--terminator", type=float, default=120.0, show_default=True, help="Ohm of each terminator.")
 @click.option("--cable", default="", metavar="METRES[ SIZE]", help="From here to the far end: 300, or '300 0.75'.")
@@ -63,7 +63,7 @@ def meter(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Judge what a multimeter shows; what is left out counts as not measured.
+    """Judge what a multimeter shows; what is left out counts as not measured, and stays in the job as it was.
 
     \b
     Example:
@@ -79,13 +79,16 @@ def meter(
         judge_supply(parse_voltage(supply), nominal, lowest, highest),
     )
     document = wiring_document(judgements, (), listened=False)
+    cautious = True
     if job_file is not None:
         with open_job(job_file) as job:
-            document = keep_wiring(job, judgements)
+            document = keep_wiring(job, [each for each in judgements if each.level is not Level.NOT_MEASURED])
+            read = job.latest("cautions")
+            cautious = not is_acknowledged(read.document if read is not None else None)
     if as_json:
         output.document(document)
     else:
-        for caution in CAUTIONS:
+        for caution in CAUTIONS if cautious else ():
             output.say(f"Caution: {caution.text}")
         for judgement in judgements:
             _print(judgement)
@@ -94,14 +97,17 @@ def meter(
 
 
 def _print(judgement: Judgement) -> None:
+    if judgement.level is Level.NOT_MEASURED and not judgement.action:
+        output.lines([f"{judgement.measurement}: {judgement.level}."])
+        return
     output.lines([f"{judgement.measurement}: {judgement.level}. {judgement.words}"])
     if judgement.action:
         output.lines([f"  Next: {judgement.action}"])
-    if judgement.level is not Level.NOT_MEASURED:
-        output.lines([f"  Rests on {judgement.limits} ({judgement.source})."])
+    if judgement.limits:
+        output.lines([f"  Limits: {judgement.limits}.", f"  Source: {judgement.source}."])
 
 
-@command.command("names")
+@command.command("names", short_help="Explain how the two wires are named.")
 def names() -> None:
     """Explain how the two wires are named, and why letters cannot be trusted.
 

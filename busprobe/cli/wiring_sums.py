@@ -8,6 +8,7 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.sessions import open_job
+from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
 from busprobe.pair import keep_wiring
 from busprobe.wiring import figures, sums
@@ -18,7 +19,8 @@ _IN_JOB = options.job(required=False, text="Job file to keep the result in.")
 _WIRE = options.parsed("SIZE", Conductor.parse)
 
 
-def _tell(reckoned: sums.Reckoned, job_file: Path | None, as_json: bool) -> None:
+def _tell(reckoned: sums.Reckoned, job_file: Path | None, as_json: bool) -> ExitCode:
+    """Print the result, keep it if asked; attention where what was given will not do."""
     if job_file is not None:
         with open_job(job_file) as job:
             keep_wiring(job, sums=(reckoned,))
@@ -35,9 +37,10 @@ def _tell(reckoned: sums.Reckoned, job_file: Path | None, as_json: bool) -> None
     else:
         told = [*reckoned.lines, f"Given: {reckoned.given}.", f"Formula: {reckoned.formula}."]
         output.lines([*told, f"Source: {reckoned.source}."])
+    return ExitCode.DONE if reckoned.sound else ExitCode.ATTENTION
 
 
-@click.command("bias")
+@click.command("bias", short_help="Fail-safe bias: the resistors, or the idle voltage they give.")
 @click.option("--supply", type=float, default=5.0, show_default=True, help="Bias supply in V.")
 @click.option(
     "--terminator", "terminators", type=float, multiple=True, help="Ohm of each terminator; two of 120 if left out."
@@ -61,7 +64,7 @@ def bias(
     across: bool,
     job_file: Path | None,
     as_json: bool,
-) -> None:
+) -> ExitCode:
     """Fail-safe bias: which resistors hold an idle pair, or what given ones yield.
 
     \b
@@ -71,22 +74,22 @@ def bias(
     ends = () if no_terminators else terminators or (sums.IMPEDANCE, sums.IMPEDANCE)
     model = LoadModel.ACROSS_PAIR if across else LoadModel.TO_COMMON
     reckoned = sums.bias(supply, ends, unit_loads, resistor=resistor, wanted=wanted, impedance=impedance, model=model)
-    _tell(reckoned, job_file, as_json)
+    return _tell(reckoned, job_file, as_json)
 
 
-@click.command("loads")
+@click.command("loads", short_help="Unit-load budget, and where repeaters are needed.")
 @click.argument("loads", metavar="LOAD...", nargs=-1, required=True)
 @click.option("--no-bias", is_flag=True, help="The pair has no bias, which costs four units' worth.")
 @_IN_JOB
 @options.as_json
-def loads(loads: tuple[str, ...], no_bias: bool, job_file: Path | None, as_json: bool) -> None:
+def loads(loads: tuple[str, ...], no_bias: bool, job_file: Path | None, as_json: bool) -> ExitCode:
     """Unit-load budget: are repeaters needed, and where?  Give each unit's load in cable order, master included.
 
     \b
     Example:
       busprobe wiring loads 1 20x1 8x0.125
     """
-    _tell(sums.loads(figures.unit_loads(loads), biased=not no_bias), job_file, as_json)
+    return _tell(sums.loads(figures.unit_loads(loads), biased=not no_bias), job_file, as_json)
 
 
 @click.command("stub")
@@ -94,14 +97,14 @@ def loads(loads: tuple[str, ...], no_bias: bool, job_file: Path | None, as_json:
 @click.option("--derivations", type=click.IntRange(1), default=1, show_default=True, help="Derivations at one tap.")
 @_IN_JOB
 @options.as_json
-def stub(rise_time: float | None, derivations: int, job_file: Path | None, as_json: bool) -> None:
+def stub(rise_time: float | None, derivations: int, job_file: Path | None, as_json: bool) -> ExitCode:
     """Longest stub: by the driver's edge, and by the Modbus guide.
 
     \b
     Example:
       busprobe wiring stub --rise-time 25
     """
-    _tell(sums.stub(rise_time, derivations), job_file, as_json)
+    return _tell(sums.stub(rise_time, derivations), job_file, as_json)
 
 
 @click.command("length")
@@ -115,17 +118,17 @@ def stub(rise_time: float | None, derivations: int, job_file: Path | None, as_js
 @options.as_json
 def length(
     baud: int, cable: str, metres: float | None, wire: Conductor | None, job_file: Path | None, as_json: bool
-) -> None:
+) -> ExitCode:
     """Longest trunk at a baud rate.
 
     \b
     Example:
       busprobe wiring length --baud 115200
     """
-    _tell(sums.length(baud, figures.cabling(cable), metres=metres, wire=wire), job_file, as_json)
+    return _tell(sums.length(baud, figures.cabling(cable), metres=metres, wire=wire), job_file, as_json)
 
 
-@click.command("drop")
+@click.command("drop", short_help="Voltage left at each unit along a supply pair.")
 @click.argument("units", metavar="METRES:AMPERES...", nargs=-1, required=True)
 @click.option("--supply", type=float, default=24.0, show_default=True, help="Supply in V.")
 @click.option("--wire", type=_WIRE, default="0.75", show_default=True, help="Wire size: AWG24, or mm² like 0.75.")
@@ -134,45 +137,45 @@ def length(
 @options.as_json
 def drop(
     units: tuple[str, ...], supply: float, wire: Conductor, celsius: float, job_file: Path | None, as_json: bool
-) -> None:
+) -> ExitCode:
     """Voltage left at units that draw current at their own distances along one supply pair.
 
     \b
     Example:
       busprobe wiring drop 50:0.1 120:0.1 --supply 12 --wire AWG20
     """
-    _tell(sums.drop(figures.drains(units), supply, wire, celsius), job_file, as_json)
+    return _tell(sums.drop(figures.drains(units), supply, wire, celsius), job_file, as_json)
 
 
-@click.command("time")
+@click.command("time", short_help="Time one read takes on the wire.")
 @click.option("--settings", type=options.SETTINGS, required=True, help="Line settings, such as 9600-8N1.")
 @click.option("--registers", type=click.IntRange(1, 125), default=1, show_default=True, help="Registers read.")
 @click.option("--latency", type=click.FloatRange(0), default=0.0, show_default=True, help="The unit's delay in ms.")
 @_IN_JOB
 @options.as_json
-def wire_time(settings: LineSettings, registers: int, latency: float, job_file: Path | None, as_json: bool) -> None:
+def wire_time(settings: LineSettings, registers: int, latency: float, job_file: Path | None, as_json: bool) -> ExitCode:
     """Time one read takes on the wire: request, reply and the silences between.
 
     \b
     Example:
       busprobe wiring time --settings 9600-8N1 --registers 10
     """
-    _tell(sums.wire_time(settings, registers, latency), job_file, as_json)
+    return _tell(sums.wire_time(settings, registers, latency), job_file, as_json)
 
 
-@click.command("bits")
+@click.command("bits", short_help="Bits of bytes on the wire, in the order they are sent.")
 @click.argument("data", metavar="HEX...", nargs=-1, required=True)
 @click.option("--settings", type=options.SETTINGS, default="9600-8E1", show_default=True, help="Line settings.")
 @_IN_JOB
 @options.as_json
-def bits(data: tuple[str, ...], settings: LineSettings, job_file: Path | None, as_json: bool) -> None:
+def bits(data: tuple[str, ...], settings: LineSettings, job_file: Path | None, as_json: bool) -> ExitCode:
     """Bits of bytes on the wire, in the order they are sent: start, data, parity, stop.
 
     \b
     Example:
       busprobe wiring bits C5 --settings 9600-8O1
     """
-    _tell(sums.bits(figures.frame_bytes(" ".join(data)), settings), job_file, as_json)
+    return _tell(sums.bits(figures.frame_bytes(" ".join(data)), settings), job_file, as_json)
 
 
 COMMANDS = (bias, loads, stub, length, drop, wire_time, bits)

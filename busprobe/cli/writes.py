@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 import click
 
-from busprobe.bus_moves import BusMoves, document
+from busprobe.bus_moves import BusMoves
 from busprobe.bus_plan import BusPlan
 from busprobe.cli import output
 from busprobe.errors import ExitCode, UsageError
@@ -27,13 +27,15 @@ EXIT = {
 """How a command ends by the result of its move."""
 
 
-def recover(session: Session) -> None:
+def recover(moves: BusMoves) -> None:
     """Look into moves that were under way when the program or the port last failed, and say what is true of them."""
-    for earlier in session.recover(report=output.say):
+    for earlier in moves.recover(report=output.say):
         source, target = earlier.move.source.words, earlier.move.target.words
         output.say(f"An earlier move from {source} to {target}: {earlier.result}. {earlier.why}")
         if earlier.todo:
             output.say(f"Next: {earlier.todo}")
+    for left in moves.open_steps():
+        output.say(f"{left.words}  'busprobe recover' offers to send what is left.")
 
 
 def profile(session: Session, profile_id: str | None, address: int, settings: LineSettings) -> Profile:
@@ -64,11 +66,11 @@ def confirmation(yes: bool) -> Callable[[Prepared], bool]:
     def confirmed(prepared: Prepared) -> bool:
         for step in prepared.steps:
             output.say(step.request.words)
-            output.say(f"Bytes: {hex_bytes(step.request.frame)}")
+            output.say(f"Bytes: {hex_bytes(step.request.frame)} at {step.place.settings}")
         output.say(prepared.expectation)
         for warning in prepared.warnings:
             output.say(f"Mind: {warning}")
-        output.say(prepared.rescue)
+        output.say(f"If the unit is lost: {prepared.rescue}")
         return yes or click.confirm("Send this write?", default=False, err=True)
 
     return confirmed
@@ -79,7 +81,7 @@ def show(outcome: Outcome, *, as_json: bool) -> None:
     if as_json:
         output.document(outcome.document())
         return
-    output.lines([f"{outcome.result}: {outcome.why}"])
+    output.lines([f"{outcome.word}: {outcome.why}"])
     if outcome.todo:
         output.lines([f"Next: {outcome.todo}"])
 
@@ -118,11 +120,12 @@ def show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) -
             {"from": m.old, "to": m.new, "settings": str(m.settings), "to_settings": str(m.target.settings), "words": w}
             for m, w in zip(plan.moves, plan.words, strict=True)
         ]
-        output.document({"format": form, "plan": planned, "remarks": list(plan.remarks), **document(finished)})
+        output.document({"format": form, "plan": planned, "remarks": list(plan.remarks), **finished.document()})
         return
-    made = zip(plan.words, finished.outcomes, strict=False)
-    rows = [(words, str(outcome.result), _proven(outcome, finished)) for words, outcome in made]
-    rows += [(words, "not begun", "") for words in plan.words[len(finished.outcomes) :]]
+    rows = []
+    for move, words in zip(plan.moves, plan.words, strict=True):
+        outcome = finished.outcome_of(move)
+        rows.append((words, "not begun", "") if outcome is None else (words, outcome.word, _proven(outcome, finished)))
     if rows:
         output.table(("Move", "Outcome", "Power cycle"), rows)
     for remark in plan.remarks:

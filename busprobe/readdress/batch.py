@@ -1,19 +1,21 @@
 """Several moves one after the other: a confirmation for each, and one power cycle to check them all.
 
-The moves come in an order in which no two units ever share a place (`busprobe.readdress.plan`).  The first that is
-refused or cannot be verified ends the batch, since what follows was worked out from where the units would be by then.
+The moves come in an order in which no two units ever share a place (`busprobe.readdress.plan`).  One that a guard
+refuses is left out, with those that build on it.  One that cannot be verified ends the batch, and so does a no.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
+from threading import Event as StopFlag
+from typing import Any
 
-from busprobe.errors import RefusedError
+from busprobe.errors import RefusedError, StoppedError
 from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.move import execute, verify_again
-from busprobe.readdress.outcome import Outcome, Result, refusal
+from busprobe.readdress.outcome import Outcome, Result, Row, refusal
 from busprobe.readdress.preparing import Prepared, Report, prepare
 from busprobe.readdress.procedure import Move
 
@@ -50,14 +52,36 @@ class Finished:
     outcomes: tuple[Outcome, ...]
     """The last word on each move that was begun, in order."""
     left: tuple[Move, ...]
-    """Moves that were not begun."""
+    """Moves that were not begun, in order."""
     unchecked: tuple[Outcome, ...]
     """Moves that took effect, or wait to, and were not checked by a power cycle."""
     why: str
 
+    def outcome_of(self, move: Move) -> Outcome | None:
+        """The last word on a move; None if it was not begun."""
+        return next((outcome for outcome in self.outcomes if outcome.move == move), None)
+
+    def document(self) -> dict[str, Any]:
+        """The end of the batch as JSON can say it."""
+        if self.unchecked:
+            power_cycle = "not done"
+        else:
+            power_cycle = "done" if any(outcome.power_cycled for outcome in self.outcomes) else "not needed"
+        return {
+            "outcomes": [outcome.document() for outcome in self.outcomes],
+            "left": [
+                {"from": m.old, "to": m.new, "settings": str(m.settings), "to_settings": str(m.target.settings)}
+                for m in self.left
+            ],
+            "power_cycle": power_cycle,
+            "why": self.why,
+        }
+
 
 Step = Begun | Ended | Checked | Finished
 """What the batch tells; the last one is always `Finished`."""
+
+_STOPPED = "Stopped by you."
 
 PowerCycle = Callable[[tuple[Outcome, ...]], bool]
 """Has the units of these moves switched off and on again; whether that was done."""
@@ -76,11 +100,13 @@ class Batch:
         power_cycle: PowerCycle,
         guard: Callable[[Move, Report], Prepared] | None = None,
         report: Report = lambda _: None,
+        stop: StopFlag | None = None,
     ) -> None:
         """Carry out `moves` in this order, each once `confirm` says so.
 
         `guard` prepares a move, by `busprobe.readdress.move.prepare` if left out.  `power_cycle` is asked at the end,
-        and before a move that depends on one that waits for it.
+        and before a move that depends on one that waits for it.  Once `stop` is set nothing more is written or asked;
+        a write that was sent is still followed up.
         """
         self._line = line
         self._moves = tuple(moves)
@@ -89,7 +115,10 @@ class Batch:
         self._power_cycle = power_cycle
         self._guard = guard or (lambda move, report: prepare(line, move, report))
         self._report = report
+        self._stop = stop or StopFlag()
         self._outcomes: list[Outcome] = []
+        self._stuck: list[Move] = []
+        """Moves that were refused, and those that build on them."""
 
     def run(self) -> Iterator[Step]:
         """Go on until all moves are done or one of them stops the batch.
@@ -97,37 +126,54 @@ class Batch:
         Raises `PortError` if the port fails before a move's write was sent, or during a check.
         """
         for number, move in enumerate(self._moves, 1):
+            if self._stop.is_set():
+                yield self._finished(_STOPPED)
+                return
+            if any(_depends(move, stuck) for stuck in self._stuck):
+                self._stuck.append(move)
+                continue
             held_up = any(o.result is Result.WAITING and _depends(move, o.move) for o in self._outcomes)
             if held_up and not (yield from self._check()):
                 yield self._finished("The next move has to wait for a power cycle that proves the ones before.")
                 return
             yield Begun(move, number, len(self._moves))
-            outcome = self._carried_out(move)
+            try:
+                outcome = self._carried_out(move)
+            except StoppedError:
+                yield self._finished(_STOPPED)
+                return
+            if outcome.row is Row.NOT_CONFIRMED and self._stop.is_set():
+                yield self._finished(_STOPPED)
+                return
             self._outcomes.append(outcome)
             yield Ended(outcome)
             if outcome.result is Result.NOT_VERIFIED:
                 yield self._finished("This move could not be verified; settle that first.")
                 return
-            if outcome.result is Result.REFUSED:
+            if outcome.row is Row.NOT_CONFIRMED:
                 yield from self._check()
-                yield self._finished("This move was not made, and the others build on it.")
+                yield self._finished("A move was not confirmed; nothing more was begun.")
                 return
+            if outcome.result is Result.REFUSED:
+                self._stuck.append(move)
         proven = yield from self._check()
-        yield self._finished("All moves are done." if proven else "All moves are done, and not all are proven.")
+        made = "Not all moves could be made" if self._stuck else "All moves are done"
+        yield self._finished(f"{made}." if proven else f"{made}, and not all are proven.")
 
     def _carried_out(self, move: Move) -> Outcome:
         try:
-            prepared = self._guard(move, self._report)
+            with self._line.stopped_by(self._stop):
+                prepared = self._guard(move, self._report)
         except RefusedError as error:
             return refusal(move, error)
-        return execute(self._line, prepared, self._journal, self._confirm, self._report)
+        return execute(self._line, prepared, self._journal, self._confirm, self._report, self._stop)
 
     def _check(self) -> Generator[Step, None, bool]:
         """Have power taken away and given back, then look at all moves that this can prove; whether it did."""
         pending = self._to_check()
         if not pending:
             return True
-        if not self._power_cycle(tuple(self._outcomes[place] for place in pending)):
+        if self._stop.is_set() or not self._power_cycle(tuple(self._outcomes[place] for place in pending)):
             return False
         for place in pending:
             before = self._outcomes[place]
@@ -158,7 +204,9 @@ class Batch:
 
     def _finished(self, why: str) -> Finished:
         unchecked = tuple(self._outcomes[place] for place in self._to_check())
-        return Finished(tuple(self._outcomes), self._moves[len(self._outcomes) :], unchecked, why)
+        begun = {outcome.move for outcome in self._outcomes}
+        left = tuple(move for move in self._moves if move not in begun)
+        return Finished(tuple(self._outcomes), left, unchecked, why)
 
 
 def _depends(move: Move, earlier: Move) -> bool:

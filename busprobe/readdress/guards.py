@@ -91,12 +91,12 @@ def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
     return (f"{len(heard)} stray bytes were heard with nobody asked.",) if heard else ()
 
 
-def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
-    """Refuse unless one unit answers at the old place, and cleanly."""
-    line.apply(move.settings)
-    seen = examine(line, move.old, repeats=repeats)
+def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
+    """Refuse unless one unit answers at `place`, and cleanly."""
+    line.apply(place.settings)
+    seen = examine(line, place.address, repeats=repeats)
     late = line.listen(CLOSE_LOOK.reply).data  # a second, slower unit may not have answered anything yet
-    where = f"unit address {both_forms(move.old)}"
+    where = f"unit address {both_forms(place.address)}"
     remarks = " ".join(seen.notes)
     if seen.foreign:
         raise RefusedError(
@@ -107,7 +107,7 @@ def check_source(line: Line, move: Move, *, repeats: int = 3) -> Examination:
     match seen.kind:
         case Kind.SILENT:
             raise RefusedError(
-                f"Nobody answers at {where} at {move.settings}.",
+                f"Nobody answers at {where} at {place.settings}.",
                 means="Without an answer now, nobody could tell afterwards what the write did.",
                 todo="Check power, wiring, address and line settings, or survey the pair.",
             )

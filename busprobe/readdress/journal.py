@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
 
 
 class Journal(Protocol):
@@ -23,6 +24,19 @@ class Journal(Protocol):
 
     def conclude_write(self, write: int, /, *, outcome: str, reply: bytes | None, why: str) -> None:
         """Note what became of a write; a later conclusion is added to an earlier one."""
+        ...
+
+    def record(self, step: str, document: Mapping[str, Any], /) -> int:
+        """Keep a document, as JSON can say it, under a name."""
+        ...
+
+
+class ConclusionOnRecord(Protocol):
+    """What became of a write, as far as was known at that moment."""
+
+    @property
+    def why(self) -> str:
+        """The row of the outcome table and what was seen."""
         ...
 
 
@@ -62,4 +76,14 @@ class WriteOnRecord(Protocol):
     @property
     def words(self) -> str:
         """The frame in plain words."""
+        ...
+
+    @property
+    def conclusions(self) -> Sequence[ConclusionOnRecord]:
+        """What became of it, the latest last."""
+        ...
+
+    @property
+    def outcome(self) -> str | None:
+        """The latest conclusion in a word; None when nobody knows what became of it."""
         ...

@@ -16,7 +16,7 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Function
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.plan import Unit
-from busprobe.readdress.procedure import MEMORY_WAIT, Move, Place, Procedure, further
+from busprobe.readdress.procedure import MEMORY_WAIT, Move, Place, Procedure, factory_place, further
 
 
 def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> Move:
@@ -48,6 +48,7 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
         relock=further(how.relock),
         cautions=profile.cautions,
         rescue=profile.rescue or "",
+        factory=factory_place(profile),
         profile=profile.id,
     )
     move = Move(present, place.address, place.address, procedure, wanted)
@@ -73,11 +74,6 @@ class PlannedChange(Generic[Unit]):
     """Where the unit answers before."""
     settings: LineSettings
     """Line settings afterwards."""
-
-    @property
-    def words(self) -> str:
-        """The change in one sentence."""
-        return f"{self.unit} at {both_forms(self.place.address)}: {self.place.settings} to {self.settings}."
 
 
 def plan_settings(places: Mapping[Unit, Place], goal: LineSettings) -> tuple[PlannedChange[Unit], ...]:

@@ -49,12 +49,14 @@ def _at(line: Line, place: Place, waits: Waits) -> Examination:
 
 
 def astray(line: Line, move: Move) -> tuple[Place, ...]:
-    """Where else a unit answers that could be the one that was lost: at a misread address, or by another code."""
+    """Where else a unit answers that could be the one that was lost: by a misread address or code, or as new."""
     if move.new_settings is None:
         places = [Place(move.settings, address) for address in lookalikes(move.new)]
     else:
         places = [Place(settings, move.new) for settings, _ in move.procedure.codes]
-    unexpected = (place for place in places if place not in (move.source, move.target))
+    if move.procedure.factory is not None:
+        places.append(move.procedure.factory)
+    unexpected = (place for place in dict.fromkeys(places) if place not in (move.source, move.target))
     return tuple(place for place in unexpected if _at(line, place, CLOSE_LOOK).kind is Kind.UNIT)
 
 

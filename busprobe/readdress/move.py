@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from threading import Event as StopFlag
 
 from busprobe.errors import PortError, RefusedError
-from busprobe.line.exchange import Echo, Waits
+from busprobe.line.exchange import Echo
 from busprobe.line.line import Line
-from busprobe.modbus.replies import Reply, judge
+from busprobe.modbus.replies import Reply
 from busprobe.profiles.changes import ReplyFrom
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
@@ -26,17 +27,11 @@ from busprobe.readdress.outcome import (
 )
 from busprobe.readdress.preparing import Prepared, Report, prepare
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.steps import MAIN, Step, journal_kind
+from busprobe.readdress.sending import RESTART, Sender
+from busprobe.readdress.steps import MAIN
 from busprobe.survey.examine import CLOSE_LOOK, Examination
-from busprobe.survey.findings import Kind
 
 __all__ = ["Move", "Outcome", "Prepared", "Procedure", "Report", "Result", "Row", "execute", "prepare", "verify_again"]
-
-WRITE_WAITS = Waits(reply=1.0, after=0.12)
-"""The standard's typical response time for the write itself (V1.02 section 2.4.1), and time for a second reply."""
-
-RESTART = 10.0
-"""Seconds a unit may take to restart with a new address (common practice: 5 to 10)."""
 
 POWER_UP = 30.0
 """Seconds after power comes back until a unit that does not answer counts as lost (common practice)."""
@@ -48,12 +43,14 @@ def execute(
     journal: Journal,
     confirm: Callable[[Prepared], bool],
     report: Report = lambda _: None,
+    stop: StopFlag | None = None,
 ) -> Outcome:
     """Ask `confirm`, look once more, write once, and tell the outcome by what answers at both addresses.
 
     The write's intent is on record before its bytes leave, its conclusion right after.  If the port fails in between,
     the outcome says so and the write stays open on record, for `busprobe.readdress.recovery`.  Raises `PortError` if
-    the port fails before anything was written, and whatever the journal raises.
+    the port fails before anything was written, `StoppedError` if `stop` is set before (afterwards it changes nothing,
+    since what became of a write has to be told), and whatever the journal raises.
     """
     move = prepared.move
     frame = prepared.request.frame
@@ -64,16 +61,17 @@ def execute(
     try:
         # However short ago the guards passed: a unit may have been put on the pair meanwhile.  The source comes last,
         # so that a unit that dozes off between requests is awake for the write.
-        guards.check_target(line, move.target, reply_wait=guards.SHORT_WAIT)
-        guards.check_source(line, move, repeats=1)
+        with line.stopped_by(stop):
+            guards.check_target(line, move.target, reply_wait=guards.SHORT_WAIT)
+            guards.check_source(line, move.source, repeats=1)
     except RefusedError as error:
         return refusal(move, error, frame)
-    run = _Run(line, prepared, journal, report)
+    sender = Sender(line, prepared, replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)), journal, report)
     try:
-        return run.carry_out()
+        return _written(line, prepared, sender, journal, report)
     except PortError as error:
         why, todo = sentences(move, Row.PORT_FAILED, step=error.what)
-        return Outcome(move, Row.PORT_FAILED, why, todo, frame, write=run.write)
+        return Outcome(move, Row.PORT_FAILED, why, todo, frame, write=sender.write)
 
 
 def verify_again(
@@ -125,91 +123,33 @@ def told(
     return Outcome(move, row, why, todo, request, received or None, at_old, at_new)
 
 
-class _Run:
-    """The writing part of one move."""
+def _written(line: Line, prepared: Prepared, sender: Sender, journal: Journal, report: Report) -> Outcome:
+    """Send the steps and tell the outcome."""
+    move, how, listed = prepared.move, prepared.move.procedure, prepared.steps
+    at = next(index for index, step in enumerate(listed) if step.role in MAIN)
+    frame = prepared.request.frame
+    for step in listed[:at]:
+        if not sender.further(step):
+            why, todo = sentences(move, Row.STEP_FAILED, step=f"{sender.remarks[-1]} The {move.what} was not written.")
+            return Outcome(move, Row.STEP_FAILED, why, todo, frame)
+    report(f"Writing the new {move.what}.")
+    write, reply = sender.send(listed[at])
+    answer = Answer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.new)
+    if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or how.reply_from is ReplyFrom.NONE:
+        for step in listed[at + 1 :]:
+            if not (sender.reaches(step) and sender.further(step)):
+                break
+    report(f"Looking who answers at the old and the new {move.what}.")
+    at_old, at_new = look(line, move, sender.waits, patience=RESTART)
+    row = row_after_write(answer, at_old.kind, at_new.kind, effect=how.effect, reply_from=how.reply_from)
+    outcome = told(line, move, row, at_old, at_new, request=frame, reply=reply)
+    outcome = replace(outcome, why=" ".join((outcome.why, *sender.remarks)), write=write)
+    journal.conclude_write(write, outcome=str(outcome.result), reply=outcome.reply, why=f"{outcome.row}: {outcome.why}")
+    return outcome
 
-    def __init__(self, line: Line, prepared: Prepared, journal: Journal, report: Report) -> None:
-        self._line = line
-        self._prepared = prepared
-        self._move = prepared.move
-        self._journal = journal
-        self._report = report
-        self._waits = replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source))
-        self._remarks: list[str] = []
-        self.write: int | None = None
-        """Number of the address write in the journal, once it is there."""
 
-    def carry_out(self) -> Outcome:
-        """Send the steps and tell the outcome."""
-        move, how = self._move, self._move.procedure
-        listed = self._prepared.steps
-        at = next(index for index, step in enumerate(listed) if step.role in MAIN)
-        for step in listed[:at]:
-            if not self._further(step):
-                why, todo = sentences(
-                    move, Row.STEP_FAILED, step=f"{self._remarks[-1]} The {move.what} was not written."
-                )
-                return Outcome(move, Row.STEP_FAILED, why, todo, listed[at].request.frame)
-        self._report(f"Writing the new {move.what}.")
-        self.write, reply = self._send(listed[at])
-        answer = Answer.UNCLEAR if self._is_echo(reply) else answer_of(reply, move.new)
-        if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or how.reply_from is ReplyFrom.NONE:
-            for step in listed[at + 1 :]:
-                if not (self._reaches(step) and self._further(step)):
-                    break
-        self._report(f"Looking who answers at the old and the new {move.what}.")
-        at_old, at_new = look(self._line, move, self._waits, patience=RESTART)
-        row = row_after_write(answer, at_old.kind, at_new.kind, effect=how.effect, reply_from=how.reply_from)
-        outcome = told(self._line, move, row, at_old, at_new, request=listed[at].request.frame, reply=reply)
-        outcome = replace(outcome, why=" ".join((outcome.why, *self._remarks)), write=self.write)
-        self._journal.conclude_write(
-            self.write, outcome=str(outcome.result), reply=outcome.reply, why=f"{outcome.row}: {outcome.why}"
-        )
-        return outcome
-
-    def _further(self, step: Step) -> bool:
-        """Send one of the further steps and record what became of it; whether it was acknowledged."""
-        self._report(step.request.words)
-        number, reply = self._send(step)
-        received = reply.exchange.received or None
-        if reply.sound:
-            self._journal.conclude_write(number, outcome="acknowledged", reply=received, why=reply.words)
-            return True
-        self._remarks.append(f"The step '{step.role}' was not acknowledged: {reply.words}.")
-        self._journal.conclude_write(number, outcome="not acknowledged", reply=received, why=reply.words)
-        return False
-
-    def _send(self, step: Step) -> tuple[int, Reply]:
-        """Put the intent on record, send the frame once, and give the unit its time."""
-        move, line = self._move, self._line
-        line.apply(step.place.settings)
-        number = self._journal.intend_write(
-            kind=journal_kind(step.role, move),
-            from_address=move.old,
-            to_address=move.new,
-            settings=str(move.settings),
-            request=step.request.frame,
-            words=step.request.words,
-        )
-        if step.role in MAIN:
-            self.write = number  # known even if the port fails in the next line
-        reply = judge(step.request, line.exchange(step.request, WRITE_WAITS))
-        line.clock.sleep_until(line.clock.now() + move.procedure.wait)
-        return number, reply
-
-    def _is_echo(self, reply: Reply) -> bool:
-        """Whether an adapter that echoed before may have echoed what now looks like the reply to function 6."""
-        looks = (*self._prepared.source.replies, *self._prepared.target.replies)
-        echoing = any(earlier.exchange.echo is Echo.FULL for earlier in looks)
-        return echoing and reply.request.mirrored and reply.exchange.echo is Echo.NONE
-
-    def _reaches(self, step: Step) -> bool:
-        """Whether the unit, and it alone, is where a further step would be sent."""
-        at_old, at_new = look(self._line, self._move, self._waits, patience=RESTART)
-        there, other = (at_old, at_new) if step.place == self._move.source else (at_new, at_old)
-        if there.kind is Kind.UNIT and other.kind is Kind.SILENT:
-            return True
-        self._remarks.append(
-            f"The step '{step.role}' was not sent, since the unit does not answer alone at {step.place.words}."
-        )
-        return False
+def _is_echo(prepared: Prepared, reply: Reply) -> bool:
+    """Whether an adapter that echoed before may have echoed what now looks like the reply to function 6."""
+    looks = (*prepared.source.replies, *prepared.target.replies)
+    echoing = any(earlier.exchange.echo is Echo.FULL for earlier in looks)
+    return echoing and reply.request.mirrored and reply.exchange.echo is Echo.NONE

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from threading import Event
 
-from busprobe.errors import RefusedError
+from busprobe.errors import RefusedError, StoppedError
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import LAST, both_forms
@@ -18,7 +19,7 @@ from busprobe.readdress.guards import check_target
 from busprobe.readdress.isolation import WATCH_WAITS, Crowd, Sight, crowd_of, isolate, watch
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.move import execute, verify_again
-from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.outcome import Outcome, Result, refusal
 from busprobe.readdress.preparing import Prepared, Report, prepare
 from busprobe.readdress.procedure import Move, Place, Procedure
 from busprobe.survey.examine import examine
@@ -111,6 +112,15 @@ class Moved:
 
 
 @dataclass(frozen=True)
+class TakenBack:
+    """What became of the undo of the last move; the loop waits until that unit is taken off."""
+
+    target: Target
+    """The address that is free again and will be offered next, if the undo was verified."""
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
 class Finished:
     """The loop is over."""
 
@@ -120,7 +130,7 @@ class Finished:
     """The move that stopped the loop, if one did; or one that still waits for its power cycle."""
 
 
-Step = Waiting | Watched | Appeared | Taken | Refused | PowerCycleNeeded | Moved | Finished
+Step = Waiting | Watched | Appeared | Taken | Refused | PowerCycleNeeded | Moved | TakenBack | Finished
 """What the loop tells; the last one is always `Finished`."""
 
 
@@ -149,17 +159,22 @@ class OneByOne:
         journal: Journal,
         confirm: Callable[[Prepared], bool],
         cancel: Event,
+        undo: Event | None = None,
         report: Report = lambda _: None,
     ) -> None:
-        """Take units from address `factory` at `settings` to `targets` in turn."""
+        """Take units from address `factory` at `settings` to `targets` in turn.
+
+        While a unit is waited for, setting `undo` takes the last one back to the factory address.
+        """
         self._line = line
         self._settings = settings
         self._factory = factory
-        self._targets = targets
+        self._targets = iter(targets)
         self._identify = identify
         self._journal = journal
         self._confirm = confirm
         self._cancel = cancel
+        self._undo = undo or Event()
         self._report = report
         self._done: list[Moved] = []
         self._unsettled: Outcome | None = None
@@ -171,7 +186,7 @@ class OneByOne:
         """
         self._line.apply(self._settings)
         why = "All addresses have been given."
-        for target in self._targets:
+        while (target := next(self._targets, None)) is not None:
             yield from self._serve(target)
             if self._cancel.is_set():
                 why = "Stopped by you."
@@ -192,8 +207,18 @@ class OneByOne:
             yield Waiting(target, self._factory)
             for sight in isolate(self._line, self._factory, self._cancel):
                 yield Watched(sight)
+                if self._undo.is_set():
+                    break
             if self._cancel.is_set():
                 return
+            if self._undo.is_set():
+                self._undo.clear()
+                if self._done and (yield from self._take_back(self._done[-1])):
+                    self._targets = chain((self._done.pop().target, target), self._targets)
+                    return
+                if self._unsettled is not None:
+                    return
+                continue
             outcome = yield from self._offer(target)
             if outcome is not None:
                 self._unsettled = None if outcome.result is Result.VERIFIED else outcome
@@ -212,14 +237,18 @@ class OneByOne:
     def _offer(self, target: Target) -> Generator[Step, None, Outcome | None]:
         """Take the unit that is there to `target`; None if nothing was written."""
         try:
-            known = self._identify(self._line, self._factory)
+            with self._line.stopped_by(self._cancel):
+                known = self._identify(self._line, self._factory)
             yield Appeared(target, known)
             move = Move(self._settings, self._factory, target.address, known.procedure)
-            prepared = prepare(self._line, move, self._report)
+            with self._line.stopped_by(self._cancel):
+                prepared = prepare(self._line, move, self._report)
+            outcome = execute(self._line, prepared, self._journal, self._confirm, self._report, self._cancel)
+        except StoppedError:
+            return None
         except RefusedError as error:
             yield Refused(target, f"{error.what} {error.means}".strip(), error.todo)
             return None
-        outcome = execute(self._line, prepared, self._journal, self._confirm, self._report)
         if outcome.result is Result.REFUSED:
             yield Refused(target, outcome.why, outcome.todo)
             return None
@@ -231,6 +260,27 @@ class OneByOne:
             self._done.append(moved)
             yield moved
         return outcome
+
+    def _take_back(self, last: Moved) -> Generator[Step, None, bool]:
+        """Move the unit that was moved last back to the factory address; whether it is there."""
+        try:
+            with self._line.stopped_by(self._cancel):
+                prepared = prepare(self._line, last.undo, self._report)
+            outcome = execute(self._line, prepared, self._journal, self._confirm, self._report, self._cancel)
+        except StoppedError:
+            return False
+        except RefusedError as error:
+            outcome = refusal(last.undo, error)
+        if outcome.result is Result.WAITING:
+            yield PowerCycleNeeded(last.target, outcome)
+            outcome = yield from self._power_cycled(outcome)
+        yield TakenBack(last.target, outcome)
+        if outcome.result in (Result.NOT_VERIFIED, Result.WAITING):
+            self._unsettled = outcome
+        if outcome.result is not Result.VERIFIED:
+            return False
+        yield from self._until_another()
+        return True
 
     def _power_cycled(self, outcome: Outcome) -> Generator[Step, None, Outcome]:
         """Watch both addresses until the unit has come back from a power cycle, then tell what it did."""

@@ -68,6 +68,8 @@ class Row(StrEnum):
     UNDECIDED = "write perhaps never sent"
     STEP_FAILED = "a step before the write failed"
     PORT_FAILED = "port failed"
+    FINISHED = "procedure finished"
+    NOT_FINISHED = "procedure not finished"
     NOT_CONFIRMED = "not confirmed"
     GUARD = "not safe"
 
@@ -167,6 +169,16 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
         "The port failed while the move was under way: {step} Whether the unit got the write is not known.",
         "Reconnect the adapter and open the port again; the move is then looked into by asking both places.",
     ),
+    Row.FINISHED: (
+        Result.VERIFIED,
+        "What was left of the procedure is done: {step}",
+        "Power-cycle the unit once and check again, to prove that its settings are stored.",
+    ),
+    Row.NOT_FINISHED: (
+        Result.NOT_VERIFIED,
+        "The procedure is still not finished.  {step}",
+        "Look up in the data sheet how this step is done, and check the unit by hand.",
+    ),
     Row.NOT_CONFIRMED: (Result.REFUSED, "The write was not confirmed; nothing was sent.", ""),
     Row.GUARD: (Result.REFUSED, "{step}", "{advice}"),
 }
@@ -180,6 +192,9 @@ _ADVICE = {
     6: "The unit is busy: wait a little and prepare the move again.",
 }
 """What to do about an exception on the write of an address (common practice)."""
+
+
+_READ_OTHERWISE = "the same number or code, read differently, or a unit that is as from the factory."
 
 
 def answer_of(reply: Reply, new: int) -> Answer:
@@ -273,6 +288,16 @@ class Outcome:
         """Which of the four ways it ended."""
         return _TABLE[self.row][0]
 
+    @property
+    def moved(self) -> bool:
+        """Whether the unit was seen at its new place; finishing a procedure says nothing of that."""
+        return self.result is Result.VERIFIED and self.row is not Row.FINISHED
+
+    @property
+    def word(self) -> str:
+        """How it ended, for people."""
+        return str(self.row if self.row in (Row.FINISHED, Row.NOT_FINISHED) else self.result)
+
     def document(self) -> dict[str, Any]:
         """The ``busprobe.readdress/1`` document."""
         return {
@@ -317,7 +342,7 @@ def sentences(
         "exception": "" if exception is None else exception_name(exception),
         "advice": _ADVICE.get(exception or 0, "Look the exception up in the unit's data sheet."),
         "step": step,
-        "elsewhere": f"  But somebody answers at {found}: the same number or code, read differently." if found else "",
+        "elsewhere": f"  But somebody answers at {found}: {_READ_OTHERWISE}" if found else "",
     }
     return _sentence(why.format_map(facts)), todo.format_map(facts)
 

@@ -17,10 +17,16 @@ from busprobe.survey.examine import CLOSE_LOOK, Examination
 Report = Callable[[str], None]
 """Told in one sentence what is being done."""
 
-_GENERAL_RESCUE = (
-    "If the unit answers nowhere afterwards: give it ten seconds, switch it off and on, then survey the pair at all "
+GENERAL_RESCUE = (
+    "Give it ten seconds, switch it off and on, then survey the pair at all "
     "line settings with only this unit on it; its data sheet says how to go back to factory settings."
 )
+
+UNSEEN = (
+    "Units that are off or set otherwise were not seen, and identical ones can answer as one: if there may be more "
+    "than one, count them first."
+)
+"""What no guard can see."""
 
 
 @dataclass(frozen=True)
@@ -36,8 +42,10 @@ class Prepared:
     """The silence at the new one."""
     expectation: str
     """What is going to happen if all is well."""
-    warnings: tuple[str, ...]
-    """What the technician has to weigh: cautions of the profile, a register given by hand, what guards cannot see."""
+    cautions: tuple[str, ...]
+    """What the write may move, switch or stop, by the profile, and why the register may be the wrong one."""
+    doubts: tuple[str, ...]
+    """What else the technician has to weigh: what was odd, and what guards cannot see."""
     rescue: str
     """What to do if the unit should be lost."""
 
@@ -45,6 +53,11 @@ class Prepared:
     def request(self) -> Request:
         """The one write that the move is about."""
         return next(step.request for step in self.steps if step.role in MAIN)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """All that the technician has to weigh."""
+        return (*self.cautions, *self.doubts)
 
     @property
     def words(self) -> str:
@@ -60,14 +73,15 @@ class Prepared:
 def prepare(line: Line, move: Move, report: Report = lambda _: None) -> Prepared:
     """Run all guards on the wire; raises `RefusedError` with the reason, `PortError` if the port fails.
 
-    Nothing is written.  Takes about ten seconds, most of them spent waiting for replies at the new place.
+    Nothing is written.  Takes about ten seconds, most of them spent waiting for replies at the new place; whoever
+    wants to stop it does so with `Line.stopped_by`.
     """
     guards.check_move(move)
     line.apply(move.settings)
     report("Listening for anybody else on the pair.")
     remarks = guards.check_quiet(line)
     report(f"Looking who answers at {move.source.words}.")
-    source = guards.check_source(line, move)
+    source = guards.check_source(line, move.source)
     holds = guards.read_register(line, move, CLOSE_LOOK)
     guards.check_register(move, holds)
     frames = steps(move, holds)
@@ -79,8 +93,9 @@ def prepare(line: Line, move: Move, report: Report = lambda _: None) -> Prepared
         source=source,
         target=target,
         expectation=_expectation(move),
-        warnings=(*move.procedure.cautions, *_warnings(move, holds), *remarks, *source.notes),
-        rescue=move.procedure.rescue or _GENERAL_RESCUE,
+        cautions=(*move.procedure.cautions, *_warnings(move, holds)),
+        doubts=(UNSEEN, *remarks, *source.notes),
+        rescue=move.procedure.rescue or GENERAL_RESCUE,
     )
 
 
@@ -123,8 +138,4 @@ def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
             f"Register {register} holds {holds} (0x{holds:04X}) now, not the unit address {both_forms(move.old)}: it "
             "is probably not the right register."
         )
-    return (
-        *warnings,
-        "Units that are switched off or set otherwise were not seen, and identical units can answer as one: if more "
-        "than one may be on the pair, count them first.",
-    )
+    return tuple(warnings)

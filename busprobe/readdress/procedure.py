@@ -88,6 +88,8 @@ class Procedure:
     """What a write may move, switch or stop; shown before it."""
     rescue: str = ""
     """What brings a lost unit back, by its data sheet; shown before the write."""
+    factory: Place | None = None
+    """Where the unit answers as it left the factory, by the profile; a unit that lost its settings is back there."""
     profile: str | None = None
     """Id of the profile it comes from; None if given by hand."""
 
@@ -138,8 +140,15 @@ class Procedure:
             relock=further(how.relock),
             cautions=profile.cautions,
             rescue=profile.rescue or "",
+            factory=factory_place(profile),
             profile=profile.id,
         )
+
+
+def factory_place(profile: Profile) -> Place | None:
+    """Where units of that type answer out of the box; None where nobody says, or at the broadcast address."""
+    known = profile.factory
+    return None if known is None or known.address == 0 else Place(known.settings, known.address)
 
 
 def further(write: FurtherWrite | None) -> RegisterWrite | None:

@@ -10,38 +10,17 @@ from collections.abc import Iterable
 from dataclasses import replace
 from itertools import groupby
 
-from busprobe.errors import UsageError
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import Function
 from busprobe.readdress.journal import Journal, WriteOnRecord
 from busprobe.readdress.looking import look
-from busprobe.readdress.move import RESTART, WRITE_WAITS, told
+from busprobe.readdress.move import told
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
 from busprobe.readdress.preparing import Report
-from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.recorded import move_on_record
+from busprobe.readdress.sending import RESTART, WRITE_WAITS
 from busprobe.readdress.steps import MAIN, new_settings_of
 from busprobe.survey.examine import CLOSE_LOOK
-
-
-def move_on_record(write: WriteOnRecord) -> Move:
-    """The move that a write belonged to; raises `UsageError` if the record is not of a move.
-
-    The procedure is what the frame itself says: register and function code.
-    """
-    if write.from_address is None or write.to_address is None or len(write.request) < 6:
-        raise UsageError(
-            f"Write {write.id} in the journal ({write.kind}) is not a move from one address to another.",
-            todo="Look at what it was for and check the unit by hand.",
-        )
-    procedure = Procedure(int.from_bytes(write.request[2:4], "big"), Function(write.request[1]))
-    return Move(
-        LineSettings.parse(write.settings),
-        write.from_address,
-        write.to_address,
-        procedure,
-        new_settings_of(write.kind),
-    )
 
 
 def recover(

@@ -37,7 +37,12 @@ class Step:
     role: Role
     place: Place
     """Where it is sent."""
-    request: Request
+    write: RegisterWrite
+
+    @property
+    def request(self) -> Request:
+        """The frame with its words."""
+        return self.write.request(self.place.address)
 
 
 def steps(move: Move, holds: int | None) -> tuple[Step, ...]:
@@ -62,7 +67,7 @@ def steps(move: Move, holds: int | None) -> tuple[Step, ...]:
         (Role.SAVE, how.save, then),
         (Role.RELOCK, how.relock, last),
     )
-    return tuple(Step(role, place, write.request(place.address)) for role, write, place in listed if write is not None)
+    return tuple(Step(role, place, write) for role, write, place in listed if write is not None)
 
 
 def journal_kind(role: Role, move: Move) -> str:

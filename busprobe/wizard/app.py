@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 from rich.text import Text
@@ -64,6 +65,8 @@ class BusprobeApp(App[None]):
         self.session = session
         self.gate = LineGate()
         self.gate_owner: Step | None = None
+        self._lender: tuple[Step, str] | None = None
+        """Whose work is held while another step has the line, and what that work is."""
         self._demo = demo
         self._leaving = False
         self._steps: tuple[Step, ...] = (
@@ -109,6 +112,10 @@ class BusprobeApp(App[None]):
     def action_step(self, number: int) -> None:
         """Go to a step."""
         self.current = number
+
+    def go_to(self, title: str) -> None:
+        """Go to the step called `title`."""
+        self.current = next(n for n, step in enumerate(self._steps, start=1) if title == step.TITLE)
 
     def action_turn(self, by: int) -> None:
         """Go to the next step or the one before."""
@@ -162,35 +169,52 @@ class BusprobeApp(App[None]):
 
     # -- the line ------------------------------------------------------------------------------------------
 
-    def claim_line(self, step: Step, what: str, *, unopened: bool = False) -> bool:
-        """Give the line to work of `step`; False, with the reason on screen, where that cannot be.
+    def claim_line(self, step: Step, what: str, *, unopened: bool = False) -> Callable[[], None] | None:
+        """Give the line to work of `step`, which first calls what is returned, in its own thread.
 
+        None, with the reason on screen, where that cannot be.  Work that only reads may be let in between another's.
         Only the work that opens the port may claim it `unopened`.
         """
+        ready: Callable[[], None] = _at_once
         try:
             if not self.session.is_open and not unopened:
                 raise RefusedError("No port is open yet.", todo="Open one in step 1, Port.")
+            owner = self.gate_owner
+            held = owner.lend_line() if owner is not None and self._lender is None and step.READS_ONLY else None
+            if owner is not None and held is not None:
+                self._lender, ready = (owner, self.gate.holder), held
+                self.gate.release()
             self.gate.claim(what)
         except RefusedError as error:
             self.push_screen(Failure(error))
-            return False
+            return None
         self.gate_owner = step
         self._show_frame()
-        return True
+        return ready
 
     def on_step_work_failed(self, event: Step.WorkFailed) -> None:
         """Say what went wrong."""
         self.push_screen(Failure(event.error))
 
-    def on_step_work_ended(self) -> None:
-        """The line is free again."""
-        owner, self.gate_owner = self.gate_owner, None
+    def on_step_work_ended(self, event: Step.WorkEnded) -> None:
+        """The line is free again, or goes back to the work that was held."""
+        if self._lender is not None and event.step is self._lender[0]:
+            self._lender = None  # it came to its end instead of being held
+            event.step.work_ended()
+            return
+        self.gate_owner = None
         self.gate.release()
-        if self._leaving:
+        if self._lender is not None:
+            (lender, what), self._lender = self._lender, None
+            self.gate.claim(what)
+            self.gate_owner = lender
+            lender.take_line_back()
+            if self._leaving:
+                lender.stop_work()
+        elif self._leaving:
             self.exit()
             return
-        if owner is not None:
-            owner.work_ended()
+        event.step.work_ended()
         self._show_frame()
 
     # -- help and leaving ----------------------------------------------------------------------------------
@@ -260,6 +284,10 @@ class BusprobeApp(App[None]):
             return
         self._leaving = True
         self.gate_owner.stop_work()
+
+
+def _at_once() -> None:
+    """The line is free: there is nothing to wait for."""
 
 
 def run(session: Session, *, demo: bool = False) -> None:

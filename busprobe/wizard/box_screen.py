@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from threading import Event as Cancel
+from collections.abc import Callable
+from typing import ClassVar
 
+from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from busprobe.modbus.addresses import both_forms
@@ -16,9 +18,11 @@ from busprobe.readdress.one_by_one import (
     Refused,
     Step,
     Taken,
+    TakenBack,
     Waiting,
     Watched,
 )
+from busprobe.readdress.outcome import Result
 from busprobe.wizard.hands_screen import HandsScreen
 
 
@@ -32,11 +36,18 @@ class BoxScreen(HandsScreen):
             self.step = step
             super().__init__()
 
-    def __init__(self, cancel: Cancel) -> None:
-        """Shows the loop that `cancel` ends."""
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("u", "undo", "Undo the last")]
+
+    def __init__(self, cancel: Callable[[], None], undo: Callable[[], None]) -> None:
+        """Shows the loop that `cancel` ends and in which `undo` takes the last unit back."""
         super().__init__()
         self._cancel = cancel
+        self._undo = undo
+        self._set = 0
+        """How many units have their address."""
         self._who = "-"
+        self._leaving = False
+        """Whether the one unit that is there has to be taken off, or to lose its power, before anything goes on."""
         self._finished = False
 
     def on_mount(self) -> None:
@@ -49,6 +60,7 @@ class BoxScreen(HandsScreen):
         """Say what to do now."""
         match event.step:
             case Waiting(target, factory):
+                self._leaving = False
                 self._who = str(target.address)
                 self.large("CONNECT", self._who, "calm")
                 place = f" for {target.tag}" if target.tag else ""
@@ -57,7 +69,8 @@ class BoxScreen(HandsScreen):
                     f"{both_forms(target.address)}."
                 )
             case Watched(sight):
-                if sight.changed and sight.crowd is not Crowd.NOBODY:
+                no_news = (Crowd.NOBODY, Crowd.ONE) if self._leaving else (Crowd.NOBODY,)
+                if sight.changed and sight.crowd not in no_news:
                     several = sight.crowd is not Crowd.ONE
                     self.large("TWO" if several else "ONE", self._who, "gone" if several else "here")
                     self.happened(sight.words)
@@ -67,25 +80,46 @@ class BoxScreen(HandsScreen):
             case Taken(target, error):
                 self.happened(f"{target.address} is not free: {error.what}")
             case Refused(_, why, todo):
+                self._leaving = True
                 self.large("NO", self._who, "gone")
                 self.happened(why)
                 self.todo(f"{why} {todo} Take this unit off the pair to go on.")
             case PowerCycleNeeded(_, outcome):
+                self._leaving = True
                 self.large("OFF ON", self._who, "gone")
                 self.happened("waits for a power cycle")
                 self.todo(outcome.todo)
             case Moved(target, _, label):
+                self._set += 1
                 self.large("DONE", str(target.address), "here")
                 self.happened(f"unit {target.address} is set. Label: {' / '.join(label.splitlines())}")
-                self.todo("Put the label on it. " + label.replace("\n", " / "))
+                self.todo("Put the label on it; it may stay on the pair. " + label.replace("\n", " / "))
+            case TakenBack(target, outcome):
+                if outcome.result is Result.VERIFIED:
+                    self._set -= 1
+                    self._leaving = True
+                    self.large("UNDONE", str(outcome.move.new), "calm")
+                    self.todo(f"It is at its factory address again. Take it off the pair; {target.address} is next.")
+                else:
+                    self.large("NO", str(target.address), "gone")
+                    self.todo(f"The undo was not made. {outcome.why} {outcome.todo}")
+                self.happened(f"undo of unit {target.address}: {outcome.result}")
             case Finished(done, why, failed):
                 self._finished = True
                 self.large("END", str(len(done)), "calm" if failed is None else "gone")
                 self.happened(f"{len(done)} units set. {why}", ring=False)
                 self.todo(f"{why} {failed.why} {failed.todo}" if failed else f"{why} Esc closes this screen.")
 
+    def action_undo(self) -> None:
+        """Have the unit that was set last taken back to the factory address, as soon as the loop waits for one."""
+        if self._finished or not self._set:
+            self.todo("There is nothing to undo here; the journal of the step (j) undoes any write.")
+            return
+        self.todo("The undo begins as soon as the look that is under way is over.")
+        self._undo()
+
     def action_leave(self) -> None:
         """End the loop, then close."""
-        self._cancel.set()
+        self._cancel()
         if self._finished:
             self.end()

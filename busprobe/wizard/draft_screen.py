@@ -48,7 +48,7 @@ class DraftScreen(Screen[Path | None]):
         Binding("e", "edit", "Edit"),
         Binding("delete", "remove", "Remove", key_display="Del"),
         Binding("down", "into_list", show=False),
-        Binding("escape", "close", "Close", key_display="Esc"),
+        Binding("escape", "back", "Back", key_display="Esc"),
     ]
 
     class Told(Message):
@@ -67,8 +67,6 @@ class DraftScreen(Screen[Path | None]):
         self._drafting = drafting
         self._start = start
         self._look: Look | None = None
-        self._asked: frozenset[str] = frozenset()
-        """Names of the points that the unit has been asked for."""
         self._ended = False
         self._replacing: str | None = None
 
@@ -106,7 +104,6 @@ class DraftScreen(Screen[Path | None]):
     def on_draft_screen_told(self, event: Told) -> None:
         """Show what the unit gives now."""
         self._look, self._ended = event.look, False
-        self._asked = frozenset(point.name for point in event.look.sheet.notes.points)
         self._show()
 
     def on_draft_screen_ended(self) -> None:
@@ -144,7 +141,6 @@ class DraftScreen(Screen[Path | None]):
         self._say_of_entry(told)
 
     def _say_of_entry(self, told: Text) -> None:
-        told.no_wrap, told.overflow = True, "ellipsis"
         self.query_one("#draft-understood", Static).update(told)
 
     @on(Input.Submitted, "#draft-entry")
@@ -239,7 +235,7 @@ class DraftScreen(Screen[Path | None]):
         if self._ended:
             remarks.insert(0, words.ENDED)
         self.query_one("#draft-remarks", Static).update(Text("\n".join(f"! {remark}" for remark in remarks)))
-        self.query_one("#draft-next", Static).update(Text(f"→ {words.to_do(made)}", no_wrap=True, overflow="ellipsis"))
+        self.query_one("#draft-next", Static).update(Text(f"→ {words.to_do(made)}"))
         self._show_ways()
 
     def _head(self) -> Text:
@@ -248,15 +244,12 @@ class DraftScreen(Screen[Path | None]):
         if self._look is None:
             return head.append("  no answer yet" if self._ended else "  asking it what it is …")
         head.append(f"  {words.counting(self._sheet.notes)}", style="not bold")
-        head.no_wrap, head.overflow = True, "ellipsis"
         return head
 
     def _unread(self, point: Mapping[str, object]) -> list[Text | str]:
         return [str(point["name"]), str(point["register"]), "…", "", ""]
 
     def _row(self, choice: Choice) -> list[Text | str]:
-        if not choice.ways and choice.noted.name not in self._asked:
-            return [choice.noted.name, str(choice.at.sheet), "…", "", ""]
         state, tone = words.state(choice)
         return [*fitted(words.point_cells(choice), _POINT_COLUMNS), toned(self, state, tone)]
 
@@ -299,6 +292,10 @@ class DraftScreen(Screen[Path | None]):
         if made is None or not any(choice.ways for choice in made.choices):
             self.notify("There is nothing to save yet: no line has been read from the unit.", markup=False)
             return
+        reading = [choice.noted.name for choice in made.choices if choice.unasked and not choice.ways]
+        if reading and not self._ended:
+            self.notify(f"Still being read: {', '.join(reading)}. Save again in a moment.", markup=False)
+            return
         fields = words.profile_fields(words.proposal(made, self._sheet.about))
         form = Form("Save this profile", fields, words=words.BEFORE_SAVING, check=self._what_is_wrong)
         self.app.push_screen(form, self._save)
@@ -339,10 +336,13 @@ class DraftScreen(Screen[Path | None]):
         )
         self.app.push_screen(question, lambda sure: self._save(given, overwrite=True) if sure else None)
 
-    def action_close(self) -> None:
-        """From the ways back to the list; clear what is being typed; with nothing typed, close."""
+    def action_back(self) -> None:
+        """From the ways to the list, from there to the entry line; clear what is being typed; with nothing typed,
+        close."""
         if self.focused is self._ways:
             self._points.focus()
+        elif self.focused is self._points:
+            self._entry.focus()
         elif self._entry.value:
             self._replacing = None
             self._entry.clear()

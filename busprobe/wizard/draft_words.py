@@ -28,11 +28,11 @@ sheet's number.
 
 In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the profile; F3 changes how the \
 registers are counted; F4 shows all remarks and what the unit says of itself; F5 reads again where reading has ended. \
-Esc closes; what was typed stays in the job."""
+Esc goes one back: from the ways to the list, to the line, and out; what was typed stays in the job."""
 
 _COUNTS = {
-    None: "as on the wire, from 0 (not said)",
-    Numbering.WIRE: "as on the wire, from 0",
+    None: "from 0 (not said)",
+    Numbering.WIRE: "from 0, as on the wire",
     Numbering.ONE_BASED: "from 1",
     Numbering.REFERENCE: "by references, 30001/40001",
 }
@@ -101,6 +101,8 @@ def _short(value: object) -> str:
 
 def state(choice: Choice) -> tuple[str, Tone]:
     """How settled a value is, in a sign and a word."""
+    if not choice.ways and choice.unasked:
+        return "… reading", "plain"
     if not choice.ways:
         return ("? silent", "attention") if choice.silent else ("✖ nothing", "wrong")
     if choice.agrees is False:
@@ -117,6 +119,8 @@ def state(choice: Choice) -> tuple[str, Tone]:
 def point_cells(choice: Choice) -> tuple[str, str, str, str]:
     """Name, register of the data sheet, what it reads, and as what."""
     best = choice.best
+    if best is None and choice.unasked:
+        return choice.noted.name, str(choice.at.sheet), "…", ""
     if best is None:
         return choice.noted.name, str(choice.at.sheet), "-", "no answer" if choice.silent else "no such register given"
     point = best.point
@@ -151,13 +155,13 @@ def to_do(draft: Draft | None) -> str:
     """What to do next, one sentence."""
     if draft is None or not draft.choices:
         return "Type what the data sheet says: 31 Wind speed m/s. Enter adds it."
-    missing = [choice for choice in draft.choices if not choice.ways]
+    missing = [choice for choice in draft.choices if not choice.ways and not choice.unasked]
     if missing and missing[0].silent:
         return "The unit does not answer for all of it: is it still connected?"
     if missing:
         return f"Check the register of '{missing[0].noted.name}', or how they are counted (F3)."
     if any(state(choice)[1] == "attention" for choice in draft.choices):
-        return "Compare with the display: add =23.5 to a line (e), or take a way (Enter)."
+        return "Compare with the display: ↓ to the list, e to add =23.5, Enter to take a way."
     return "Add more lines, or save the profile (Ctrl+S)."
 
 

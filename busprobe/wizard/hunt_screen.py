@@ -10,6 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from busprobe.errors import PortError
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.hunt import Appeared, Event, Round, Vanished
 from busprobe.wizard.hands_screen import HandsScreen, Tone
@@ -36,10 +37,10 @@ class HuntScreen(HandsScreen):
             self.error = error
             super().__init__()
 
-    def __init__(self, addresses: Sequence[int], cancel: Cancel) -> None:
-        """Shows the hunt for `addresses` that `cancel` ends."""
+    def __init__(self, addresses: Sequence[int], settings: LineSettings, cancel: Cancel) -> None:
+        """Shows the hunt for `addresses` at `settings` that `cancel` ends."""
         super().__init__()
-        self._addresses = tuple(addresses)
+        self._asking = f"HUNT  asking {format_addresses(addresses)} at {settings}"
         self._cancel = cancel
         self._present: set[int] = set()
         self._changed: set[int] = set()
@@ -48,7 +49,7 @@ class HuntScreen(HandsScreen):
     def on_mount(self) -> None:
         """Nobody has answered yet."""
         super().on_mount()
-        self.head(f"HUNT  asking {format_addresses(self._addresses)}")
+        self.head(self._asking)
         self.large("NONE", "-", "calm")
         self.todo("Nobody has answered yet. Touch one terminal at a time; the screen changes when somebody does.")
 
@@ -99,7 +100,7 @@ class HuntScreen(HandsScreen):
         return f"Answering: {format_addresses(self._present)}." if self._present else "Nobody answers."
 
     def _show_round(self, done: Round) -> None:
-        parts = [f"HUNT  asking {format_addresses(self._addresses)}", f"round {done.number}, {done.seconds:.1f} s"]
+        parts = [self._asking, f"round {done.number}, {done.seconds:.1f} s"]
         if done.lost:
             parts.append(f"loses replies: {format_addresses(done.lost)}")
         if done.garbled:

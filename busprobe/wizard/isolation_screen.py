@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from threading import Event as Cancel
+from collections.abc import Callable
 
 from textual.message import Message
 
@@ -31,8 +31,8 @@ class IsolationScreen(HandsScreen):
     class Ended(Message):
         """The watch is over."""
 
-    def __init__(self, address: int, cancel: Cancel) -> None:
-        """Shows the watch of `address` that `cancel` ends."""
+    def __init__(self, address: int, cancel: Callable[[], None]) -> None:
+        """Shows the watch of `address`, which `cancel` ends."""
         super().__init__()
         self._address = address
         self._cancel = cancel
@@ -65,4 +65,4 @@ class IsolationScreen(HandsScreen):
 
     def action_leave(self) -> None:
         """End the watch; the screen closes when the last look is over."""
-        self._cancel.set()
+        self._cancel()

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
 from busprobe.wiring.figures import USUAL_WIRE, loop, number
-from busprobe.wiring.meter import Judgement, parse_resistance, parse_voltage
+from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, parse_resistance, parse_voltage
 from busprobe.wiring.naming import Labels
 from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
@@ -86,6 +86,11 @@ class Judged:
     mistakes: Mapping[str, str]
 
 
+def measured_kinds(judged: Judged) -> set[Measurement]:
+    """What of the form has a reading that could be judged."""
+    return {each.measurement for each in judged.by_field.values() if each.level is not Level.NOT_MEASURED}
+
+
 def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
     """Judge what was typed; an empty field is not measured."""
     values: dict[str, float | None] = {}
@@ -101,19 +106,28 @@ def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
         supply = _judge_supply(values["supply"], typed.get("nominal", ""))
     except UsageError as error:
         mistakes["nominal"] = str(error)
-        supply = judge_supply(values["supply"], _DEFAULT_NOMINAL)
-    pair = Pair()
+        supply = _not_judged(Measurement.SUPPLY, "it should be")
+    terminators = None
     try:
         pair = Pair(loop=loop(typed.get("cable", "")))
     except UsageError as error:
         mistakes["cable"] = str(error)
+        resistance = _not_judged(Measurement.RESISTANCE, "cable length")
+    else:
+        resistance = judge_resistance(values["resistance"], pair)
+        terminators = terminators_by(values["resistance"], pair)
     by_field = {
-        "resistance": judge_resistance(values["resistance"], pair),
-        "idle": judge_idle(values["idle"], labels, terminators_by(values["resistance"], pair)),
+        "resistance": resistance,
+        "idle": judge_idle(values["idle"], labels, terminators),
         "d0": judge_to_common(values["d1"], values["d0"], values["idle"], labels),
         "supply": supply,
     }
     return Judged(by_field, mistakes)
+
+
+def _not_judged(measurement: Measurement, field: str) -> Judgement:
+    """A reading that may be sound, and cannot be judged by a figure that is none."""
+    return replace(not_measured(measurement), words=f"Not judged: '{field}' cannot be read.", action=f"Mend '{field}'.")
 
 
 def _judge_supply(value: float | None, wanted: str) -> Judgement:

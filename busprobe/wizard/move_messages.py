@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from textual.message import Message
 
+from busprobe.bus_plan import BusPlan
+from busprobe.line.settings import LineSettings
+from busprobe.readdress import batch
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.preparing import Prepared
 
@@ -24,6 +27,14 @@ class ConfirmAsked(Message):
         super().__init__()
 
 
+class PowerCycleAsked(Message):
+    """Units are to be switched off and on, and the batch waits for a yes or no."""
+
+    def __init__(self, outcomes: tuple[Outcome, ...]) -> None:
+        self.outcomes = outcomes
+        super().__init__()
+
+
 class MoveEnded(Message):
     """It is told what became of a move."""
 
@@ -32,11 +43,29 @@ class MoveEnded(Message):
         super().__init__()
 
 
+class MoveStopped(Message):
+    """Work was stopped before anything was written."""
+
+    def __init__(self, words: str) -> None:
+        self.words = words
+        super().__init__()
+
+
+class BatchTold(Message):
+    """A batch went on."""
+
+    def __init__(self, plan: BusPlan, step: batch.Step) -> None:
+        self.plan = plan
+        self.step = step
+        super().__init__()
+
+
 class Isolated(Message):
     """One unit is left at an address that had several."""
 
-    def __init__(self, address: int) -> None:
+    def __init__(self, address: int, settings: LineSettings) -> None:
         self.address = address
+        self.settings = settings
         super().__init__()
 
 

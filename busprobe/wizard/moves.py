@@ -1,42 +1,26 @@
-"""What the journal says of the moves of each unit, and which addresses are proposed; no screen here."""
+"""What the journal says of the moves of each unit, and which addresses are wanted; no screen here."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 
-from busprobe.job.plan import PlannedUnit
+from busprobe.bus_plan import Bus, Goal
 from busprobe.job.records import UnitRecord, WriteRecord
-from busprobe.modbus.addresses import ALL, LAST
-from busprobe.readdress.outcome import Outcome, Result, Row
-from busprobe.readdress.plan import propose_addresses
-from busprobe.readdress.recovery import move_on_record
-from busprobe.readdress.steps import Role
+from busprobe.modbus.addresses import ALL
+from busprobe.move_record import place_of
+from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.procedure import Place
 from busprobe.wizard.unit_words import key_text
 
-
-def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord | None:
-    """The write that brought `unit` to its address or was last tried on it; None if it was never moved."""
-    mine = [
-        write
-        for write in writes
-        if write.kind == Role.ADDRESS
-        and write.settings == unit.settings
-        and (
-            (write.outcome == Result.VERIFIED and write.to_address == unit.address)
-            or (write.outcome != Result.VERIFIED and write.from_address == unit.address)
-        )
-    ]
-    return mine[-1] if mine else None
+WANTED = "wizard.wanted"
+"""Where the job keeps the wanted addresses, by `key_text`."""
 
 
-def outcome_on_record(write: WriteRecord) -> Outcome:
-    """The outcome to go on from after a power cycle; raises `UsageError` if the record is not of a move."""
-    row = Row.CHANGED if write.outcome == Result.VERIFIED else Row.PENDING
-    return Outcome(move_on_record(write), row, "", "", write.request, write=write.id)
-
-
-def move_words(unit: UnitRecord, write: WriteRecord | None) -> str:
+def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenSteps] = ()) -> str:
     """The state of a unit's move in one word that has a sign; empty if there was none."""
+    if any(each.place == place_of(unit) for each in left):
+        return "open"
     if write is None:
         return ""
     if write.outcome is None:
@@ -46,34 +30,31 @@ def move_words(unit: UnitRecord, write: WriteRecord | None) -> str:
     return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(Result(write.outcome), "not sure")
 
 
-def proposals(units: Sequence[UnitRecord], plan: Sequence[PlannedUnit]) -> Mapping[str, int]:
-    """Addresses wanted for `units`, by `key_text`, those that stay left out.
-
-    A plan decides where it fits: a unit of the planned type, in the order found, gets the next planned address that
-    no unit has.  Without a plan, units at a factory address, or sharing one with units at other settings, are
-    counted up from 10 with the factory addresses kept free (common practice).
-    """
-    taken = {unit.address for unit in units}
-    if plan:
-        return _from_plan(units, plan, taken)
-    factory = {unit.factory_address for unit in units if unit.factory_address is not None} | {1, LAST}
-    shared = {unit.address for unit in units if sum(other.address == unit.address for other in units) > 1}
-    movers = [key_text(unit) for unit in units if unit.kind == "unit" and unit.address in factory | shared]
-    return propose_addresses(movers, keep_free=factory | taken)
+def left_for(unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[OpenSteps]) -> OpenSteps | None:
+    """What is left of a procedure of `unit`, or else of one that is not on the list any more."""
+    listed = {place_of(each) for each in units}
+    mine = [each for each in left if unit is not None and each.place == place_of(unit)]
+    lost = [each for each in left if each.place not in listed]
+    return next(iter(mine + lost), None)
 
 
-def _from_plan(units: Sequence[UnitRecord], plan: Sequence[PlannedUnit], taken: set[int]) -> Mapping[str, int]:
-    wanted: dict[str, int] = {}
-    planned = {entry.address for entry in plan}
-    free = [entry for entry in plan if entry.address not in taken]
-    for unit in units:
-        if unit.kind != "unit" or unit.address in planned:
-            continue
-        fitting = next((entry for entry in free if entry.profile in ("", unit.profile)), None)
-        if fitting is not None:
-            free.remove(fitting)
-            wanted[key_text(unit)] = fitting.address
-    return wanted
+def wanted_by(goal: Goal) -> Mapping[str, int]:
+    """Addresses wanted by a goal, by `key_text`, those that stay left out."""
+    return {_key(seat.place): address for seat, address in goal.addresses.items() if address != seat.place.address}
+
+
+def goal_of(bus: Bus, wanted: Mapping[str, int]) -> Goal:
+    """The goal that the wanted addresses, by `key_text`, amount to."""
+    return Goal({seat: wanted[_key(seat.place)] for seat in bus.seats if _key(seat.place) in wanted})
+
+
+def followed(wanted: Mapping[str, int], outcome: Outcome) -> dict[str, int]:
+    """The wanted addresses after a verified move: the unit's wish is fulfilled, or goes along to where it waits."""
+    left, move = dict(wanted), outcome.move
+    wish = left.pop(_key(move.source), None)
+    if wish is not None and wish != move.new:
+        left[_key(move.target)] = wish
+    return left
 
 
 def clash_with(address: int, units: Iterable[UnitRecord], mover: UnitRecord) -> UnitRecord | None:
@@ -84,3 +65,7 @@ def clash_with(address: int, units: Iterable[UnitRecord], mover: UnitRecord) -> 
 def is_address(text: str) -> bool:
     """Whether `text` is a unit address in decimal."""
     return text.isdigit() and int(text) in ALL
+
+
+def _key(place: Place) -> str:
+    return f"{place.address} {place.settings}"

@@ -25,6 +25,7 @@ _SIGNS: dict[str, tuple[str, Tone]] = {
     "refused": ("✖", "attention"),
     "not sure": ("✖", "wrong"),
     "not known": ("?", "attention"),
+    "open": ("!", "attention"),
     "no range": ("·", "plain"),
 }
 

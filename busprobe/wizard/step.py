@@ -47,6 +47,8 @@ class Step(VerticalScroll, can_focus=True):
     """
 
     TITLE: ClassVar[str] = ""
+    READS_ONLY: ClassVar[bool] = False
+    """Whether what it does on the line changes nothing there, so that a survey may let it in between."""
     HELP: ClassVar[str] = ""
     """What the step is for and how it is used; plain text."""
 
@@ -71,6 +73,10 @@ class Step(VerticalScroll, can_focus=True):
 
     class WorkEnded(Message):
         """Work on the line is over, however it ended."""
+
+        def __init__(self, step: Step) -> None:
+            self.step = step
+            super().__init__()
 
     @property
     def wizard(self) -> BusprobeApp:
@@ -112,6 +118,16 @@ class Step(VerticalScroll, can_focus=True):
     def stop_work(self) -> None:
         """Ask work that is running to end soon; what it has found so far is in the job."""
 
+    def lend_line(self) -> Callable[[], None] | None:
+        """Hold work that is running so that other work can have the line; None where that cannot be.
+
+        What is returned is called by the other work's own thread and comes back when the line is at rest.
+        """
+        return None
+
+    def take_line_back(self) -> None:
+        """Go on with work that was held."""
+
     def work_ended(self) -> None:
         """Work on the line that this step started is over; further work may be started from here."""
 
@@ -121,20 +137,27 @@ class Step(VerticalScroll, can_focus=True):
         Where the line is in use or no port is open, that is said and False is returned; only work that opens the
         port may run `unopened`.  `work` reports by posting messages; a `BusprobeError` it raises is shown.
         """
-        if not self.wizard.claim_line(self, what, unopened=unopened):
+        ready = self.wizard.claim_line(self, what, unopened=unopened)
+        if ready is None:
             return False
         self.run_worker(
-            partial(self._guarded, work), name=what, group="line", exclusive=True, thread=True, exit_on_error=False
+            partial(self._guarded, ready, work),
+            name=what,
+            group="line",
+            exclusive=True,
+            thread=True,
+            exit_on_error=False,
         )
         return True
 
-    def _guarded(self, work: Callable[[], None]) -> None:
+    def _guarded(self, ready: Callable[[], None], work: Callable[[], None]) -> None:
         try:
+            ready()
             work()
         except BusprobeError as error:
             self.post_message(self.WorkFailed(error))
         finally:
-            self.post_message(self.WorkEnded())
+            self.post_message(self.WorkEnded(self))
 
     def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
         """A mistake in this program must not look like a fact about the bus."""

@@ -26,6 +26,8 @@ class SumsScreen(Screen[None]):
         Binding("f2", "keep", "Keep in the job", key_display="F2", priority=True),
         Binding("down", "app.focus_next", show=False),
         Binding("up", "app.focus_previous", show=False),
+        Binding("pagedown", "scroll(1)", show=False, priority=True, tooltip="on in a long result"),
+        Binding("pageup", "scroll(-1)", show=False, priority=True),
         Binding("escape", "back", "List, then back", key_display="Esc"),
     ]
 
@@ -90,6 +92,11 @@ class SumsScreen(Screen[None]):
         self._keep(self._reckoned)
         self.notify("Kept in the job, with what went into it.", timeout=2, markup=False)
 
+    def action_scroll(self, pages: int) -> None:
+        """Scroll a result that is longer than the screen."""
+        work = self.query_one("#sums-work")
+        work.scroll_relative(y=pages * work.size.height, animate=False)
+
     def action_back(self) -> None:
         """From a figure to the list, from the list to the step."""
         if isinstance(self.focused, Input):
@@ -111,14 +118,13 @@ class SumsScreen(Screen[None]):
             self._reckoned = None
             said = toned(self, f"✖ {error.what}", "wrong").append(f"\n{error.todo}", style="not bold")
         else:
-            said = _told(self._reckoned)
+            said = self._told(self._reckoned)
         self.query_one("#sums-result", Static).update(said)
 
-
-def _told(reckoned: Reckoned) -> Text:
-    first, *more = reckoned.lines
-    text = Text(f"{first}\n", style="bold")
-    for line in more:
-        text.append(f"{line}\n", style="not bold")
-    text.append(f"\nFormula: {reckoned.formula}.\n", style="not bold")
-    return text.append(f"Source: {reckoned.source}.", style="not bold dim")
+    def _told(self, reckoned: Reckoned) -> Text:
+        first, *more = reckoned.lines
+        text = Text(f"{first}\n", style="bold") if reckoned.sound else toned(self, f"! {first}\n", "attention")
+        for line in more:
+            text.append(f"{line}\n", style="not bold")
+        text.append(f"\nFormula: {reckoned.formula}.\n", style="not bold")
+        return text.append(f"Source: {reckoned.source}.", style="not bold dim")

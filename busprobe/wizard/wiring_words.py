@@ -81,15 +81,20 @@ def in_short(observations: Sequence[Document]) -> Text:
 
 
 def standing(
-    levels: Sequence[Level], *, acknowledged: bool, mistakes: bool, odd: bool, listened: bool
+    levels: Sequence[Level], *, acknowledged: bool, mistakes: bool, failing: bool, listened: bool
 ) -> tuple[StepState, str]:
-    """How the step stands, and what to do next; `odd` says that something was heard or fails, beyond the meter."""
+    """How the step stands, and what to do next; `failing` says that something odd was heard, or exchanges fail."""
     measured = any(level is not Level.NOT_MEASURED for level in levels)
-    odd = odd or any(level in (Level.ATTENTION, Level.WRONG) for level in levels)
+    marked = any(level in (Level.ATTENTION, Level.WRONG) for level in levels)
+    odd = failing or marked
     if not acknowledged:
         words = "Read the cautions: press c."
-    elif odd or mistakes:
+    elif mistakes:
+        words = "Tab to the field marked ✖ and mend it."
+    elif failing:
         words = "See to what is marked (o: causes, actions), measure again; h hunts."
+    elif marked:
+        words = "Tab to a marked reading: below stands what to do. Measure again."
     elif not measured:
         words = "Tab to the form and type what the meter shows, or press l to listen."
     elif not listened:

@@ -83,6 +83,25 @@ def test_nothing_is_replaced_unasked_and_then_nothing_is_written(
     assert (out / "bus-list.md").read_text(encoding="utf-8") == "mine"
 
 
+def test_papers_say_what_is_not_as_it_was_and_what_is_missing(command: Command, spring: Path, tmp_path: Path) -> None:
+    autumn = make(tmp_path / "autumn.busjob", replace(PUMP, seen="2"))
+    out = tmp_path / "out"
+    ran = command("handover", "--job", autumn, "--out", out, "--compare-with", spring, "--json")
+    assert ran.code == ExitCode.DONE, ran.err
+    assert "F-13 is not on the later list" in (out / "comparison.csv").read_text(encoding="utf-8-sig")
+    assert "Location missing: 12 P-12." in ran.document["missing"]
+    again = command("handover", "--job", autumn, "--out", out, "--overwrite", "--format", "markdown")
+    assert "Missing: Location missing: 12 P-12." in again.err
+    assert "Since the earlier visit" in (out / "bus-list.md").read_text(encoding="utf-8")
+    spring.unlink()
+    gone = command("handover", "--job", autumn, "--out", out, "--overwrite")
+    assert gone.code == ExitCode.USAGE
+    assert "The earlier job" in gone.err
+    assert "--no-compare" in gone.err
+    assert command("handover", "--job", autumn, "--out", out, "--overwrite", "--no-compare").code == ExitCode.DONE
+    assert "Since the earlier visit" not in (out / "bus-list.md").read_text(encoding="utf-8")
+
+
 def test_the_same_visit_does_not_differ(command: Command, spring: Path, tmp_path: Path) -> None:
     autumn = make(tmp_path / "autumn.busjob", replace(PUMP, seen="2"), replace(FAN, seen="2"))
     ran = command("compare", spring, autumn, "--json")

@@ -45,6 +45,7 @@ def test_fewer_units_than_expected_need_attention(command: Command) -> None:
 def test_nobody_is_not_called_absent(command: Command) -> None:
     ran = command("survey", *CLEAN, "--addresses", "1-5")
     assert "Nobody answered.  That is not the same as nobody being there." in ran.out
+    assert ran.code == ExitCode.ATTENTION
 
 
 def test_an_echoing_adapter_is_told(command: Command) -> None:

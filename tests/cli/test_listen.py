@@ -110,6 +110,7 @@ def test_a_job_keeps_it_beside_the_meters_readings(command: Command, tmp_path: P
     assert heard is not None
     assert heard.document["noise_bytes"] > 0
     assert again.document == records[2]
+    assert [j["reading"] for j in records[2]["judgements"]] == ["61.0 Ω", "+0.020 V"]
     assert records[2]["observations"] == records[1]["observations"]
 
 

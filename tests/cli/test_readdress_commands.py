@@ -8,6 +8,11 @@ import pytest
 
 from busprobe.errors import ExitCode
 from busprobe.job import Job
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.store import load_all, shipped_folder
+from busprobe.readdress.open_steps import PROCEDURE, procedure_document
+from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.steps import steps
 from tests.cli.conftest import Command, Ran
 
 AT_9600 = ("--settings", "9600-8N1")
@@ -273,7 +278,7 @@ def test_a_move_is_undone_by_its_number(command: Command, job_file: Path, tmp_pa
     assert addresses(job_file) == [11]
     again = command("undo", *port, "--write", 1, "--yes")
     assert again.code == ExitCode.REFUSED
-    assert "was moved on by write 2" in again.err
+    assert "is undone already, by write 2" in again.err
 
 
 def test_an_undo_asks_first(command: Command, job_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -318,7 +323,72 @@ def test_what_was_under_way_is_looked_into_first(command: Command, job_file: Pat
         assert [unit.address for unit in job.units()] == [13]
 
 
-@pytest.mark.parametrize("name", ["readdress-all", "line-settings", "journal", "undo"])
+LOCKED = """\
+title = "A locked unit that was given address 45 before the program was killed"
+[[units]]
+name = "pt"
+type = "lk-2"
+address = 45
+"""
+
+
+def cut_off(job_file: Path, tmp_path: Path) -> tuple[object, ...]:
+    """Unlocked, written and saved, and never locked again; the arguments for a command that looks into it."""
+    scenario = tmp_path / "locked.toml"
+    scenario.write_text(LOCKED, encoding="utf-8")
+    with Job.create(job_file) as job:
+        procedure = Procedure.from_profile(load_all([shipped_folder()]).profiles["garnmoor-lk-2"])
+        move = Move(LineSettings.parse("9600-8N1"), 1, 45, procedure)
+        listed = steps(move, None)
+        for step in listed[:-1]:
+            number = job.intend_write(
+                kind=step.role,
+                from_address=1,
+                to_address=45,
+                settings="9600-8N1",
+                request=step.request.frame,
+                words=step.request.words,
+            )
+            if number != 2:
+                job.conclude_write(number, outcome="acknowledged", reply=None, why="ok")
+        job.record(PROCEDURE, procedure_document(1, move, listed))
+    return ("--port", f"virtual:{scenario}", "--job", job_file)
+
+
+def test_what_is_left_of_a_procedure_is_named_by_other_commands_and_sent_by_its_own(
+    command: Command, job_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A no sends nothing and leaves it open; a yes locks the unit, and then nothing is left."""
+    port = cut_off(job_file, tmp_path)
+    other = command("readdress-all", *port, "--set", "45=46", "--dry-run")
+    assert "A move was under way" in other.err
+    monkeypatch.setattr("click.confirm", lambda *_, **__: False)
+    declined = command("recover", *port)
+    assert declined.code == ExitCode.REFUSED
+    assert "found changed" in command("journal", "--job", job_file).out
+    assert "unit 45 (0x2D) answers alone now" in declined.out.replace("\n", " ")
+    assert "Not done at unit address 45 (0x2D) at 9600-8N1: relock." in declined.err
+    told = command("readdress", *port, *AT_9600, "--from", 45, "--to", 45, "--yes")
+    assert "'busprobe recover' offers to send what is left." in told.err
+    ran = command("recover", *port, "--yes", "--json")
+    assert ran.code == ExitCode.DONE, ran.err
+    (left,) = ran.document["open"]
+    assert (left["steps"], left["outcome"]) == (["relock"], "procedure finished")
+    assert "no procedure is open" in command("recover", *port).out
+
+
+def test_moves_that_were_not_proven_are_looked_at_once_the_power_was_cycled(
+    command: Command, job_file: Path, tmp_path: Path
+) -> None:
+    assert moved(command, job_file).code == ExitCode.DONE
+    ran = command("recover", "--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file, "--cycled", "--json")
+    assert ran.code == ExitCode.DONE, ran.err
+    assert [move["power_cycle"] for move in ran.document["moves"]] == ["kept over a power cycle"]
+    with Job.open(job_file) as job:
+        assert job.units()[0].power_cycle_verified is True
+
+
+@pytest.mark.parametrize("name", ["readdress-all", "line-settings", "journal", "undo", "recover"])
 def test_each_has_an_example(command: Command, name: str) -> None:
     ran = command(name, "--help")
     assert ran.code == ExitCode.DONE

@@ -99,6 +99,20 @@ def test_meter_readings_are_judged_and_kept(command: Command, tmp_path: Path) ->
     assert record.document == ran.document
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("bias", "--resistor", 2000),
+        ("loads", "40x1"),
+        ("length", "--baud", 115200, "--metres", 1000),
+        ("drop", "1000:5"),
+    ],
+)
+def test_a_sum_that_asks_for_a_change_needs_attention(arguments: tuple[object, ...], command: Command) -> None:
+    """Too little bias, a repeater, a shorter or slower trunk, thicker wire: scripts see it by the exit code."""
+    assert command("wiring", *arguments).code == ExitCode.ATTENTION
+
+
 def test_a_bad_reading_needs_attention_and_says_what_to_do(command: Command) -> None:
     ran = command("wiring", "meter", "--resistance", "3")
     assert ran.code == ExitCode.ATTENTION

@@ -7,8 +7,9 @@ describe, and for a port that dies at a given byte.  Overlapping replies are wre
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from busprobe.errors import PortError
 from busprobe.line.clock import VirtualClock
@@ -35,6 +36,8 @@ class FakeUnit:
     part: AddressPart = AddressPart.WHOLE
     effect: str = "at once"
     """``at once``, ``save`` or ``power cycle``."""
+    saves: bool = False
+    """Whether it has a save register although a new address holds at once."""
     reply_from: str = "old"
     password: int | None = None
     """Value that unlocks it through the unlock register."""
@@ -102,7 +105,7 @@ class FakeUnit:
             if register == UNLOCK_REGISTER and self.password is not None:
                 self.locked = value != self.password
                 return asked, reply
-            if register == SAVE_REGISTER and self.effect == "save":
+            if register == SAVE_REGISTER and (self.effect == "save" or self.saves):
                 if self.pending is not None:
                     self.stored = self.pending
                     self._take(self.pending, at)
@@ -255,6 +258,33 @@ class Bench:
                 self.unsafe.append(data)
 
 
+@dataclass(frozen=True)
+class Said:
+    """What was noted of a write."""
+
+    outcome: str
+    reply: bytes | None
+    why: str
+
+
+@dataclass(frozen=True)
+class Record:
+    """A write as the book gives it back."""
+
+    id: int
+    kind: str
+    from_address: int | None
+    to_address: int | None
+    settings: str
+    request: bytes
+    words: str
+    conclusions: tuple[Said, ...] = ()
+
+    @property
+    def outcome(self) -> str | None:
+        return self.conclusions[-1].outcome if self.conclusions else None
+
+
 @dataclass
 class Book:
     """A journal in memory."""
@@ -262,6 +292,7 @@ class Book:
     lines: list[str] = field(default_factory=list)
     intents: dict[int, dict[str, object]] = field(default_factory=dict)
     conclusions: dict[int, list[tuple[str, bytes | None, str]]] = field(default_factory=dict)
+    documents: list[Mapping[str, Any]] = field(default_factory=list)
 
     def intend_write(
         self,
@@ -288,6 +319,18 @@ class Book:
     def conclude_write(self, write: int, /, *, outcome: str, reply: bytes | None, why: str) -> None:
         self.lines.append(f"conclude {self.intents[write]['kind']}: {outcome}")
         self.conclusions.setdefault(write, []).append((outcome, reply, why))
+
+    def record(self, step: str, document: Mapping[str, Any], /) -> int:
+        self.documents.append(document)
+        return len(self.documents)
+
+    @property
+    def writes(self) -> list[Record]:
+        """All writes, in order, as a job would give them back."""
+        return [
+            Record(number, **intent, conclusions=tuple(Said(*said) for said in self.conclusions.get(number, ())))  # type: ignore[arg-type]
+            for number, intent in self.intents.items()
+        ]
 
     @property
     def unfinished(self) -> list[int]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass, replace
+from threading import RLock
 
 from busprobe.line.clock import Clock, VirtualClock
 from busprobe.line.line import Line
@@ -90,6 +92,13 @@ class Stage:
     def place(self) -> Place:
         """Where the unit really answers."""
         return Place(self.unit.settings, self.unit.address)
+
+    def copied(self) -> Stage:
+        """The same once more, to see what would come of it at this moment; the lock is a new one."""
+        locks = [part.lock for part in vars(self.segment).values() if hasattr(part, "lock")]
+        memo: dict[int, object] = {id(lock): RLock() for lock in locks}
+        memo |= {id(unit.kind): unit.kind for unit in self.segment.units}
+        return deepcopy(self, memo)
 
     def reopened(self) -> Line:
         """A line of the next start of the program."""

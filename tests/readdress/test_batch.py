@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from threading import Event
 from typing import Any
+
+import pytest
 
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
@@ -39,9 +42,11 @@ class Bus:
             self.segment.power_cycle()
         return self.willing
 
-    def run(self, moves: list[Move], confirm: Callable[[Prepared], bool] = yes) -> list[Step]:
+    def run(
+        self, moves: list[Move], confirm: Callable[[Prepared], bool] = yes, stop: Event | None = None
+    ) -> list[Step]:
         line = Line(self.segment.port(), AT_9600)
-        return list(Batch(line, moves, self.book, confirm=confirm, power_cycle=self.power_cycle).run())
+        return list(Batch(line, moves, self.book, confirm=confirm, power_cycle=self.power_cycle, stop=stop).run())
 
     @property
     def addresses(self) -> dict[str, int]:
@@ -157,11 +162,62 @@ def test_a_no_stops_the_batch_and_checks_what_was_done() -> None:
     assert on.addresses == {"a": 21, "b": 12}
 
 
-def test_a_unit_that_turned_up_in_the_way_stops_the_batch() -> None:
+@pytest.mark.parametrize("answer", [True, False])
+def test_a_stop_leaves_what_was_not_written_yet_and_asks_for_nothing_more(answer: bool) -> None:
+    """Set while the second move is confirmed: with a yes it is stopped in its last look, with a no at once."""
+    on, stop = bus(*SWAP), Event()
+
+    def confirm(prepared: Prepared) -> bool:
+        if prepared.move.old == 12:
+            stop.set()
+            return answer
+        return True
+
+    steps = on.run(moves_to(on, {"a": 21, "b": 22}), confirm, stop)
+    assert outcomes(steps) == [Row.CHANGED]
+    assert end(steps).why == "Stopped by you."
+    assert [move.old for move in end(steps).left] == [12]
+    assert [outcome.move.new for outcome in end(steps).unchecked] == [21]
+    assert on.asked == []
+    assert on.addresses == {"a": 21, "b": 12}
+
+
+def test_a_stop_after_the_write_has_left_lets_its_outcome_be_told() -> None:
+    on, stop = bus(*SWAP), Event()
+    intend = on.book.intend_write
+
+    def intend_write(**write: Any) -> int:
+        stop.set()
+        return intend(**write)
+
+    on.book.intend_write = intend_write  # type: ignore[method-assign]
+    steps = on.run(moves_to(on, {"a": 21, "b": 22}), stop=stop)
+    assert outcomes(steps) == [Row.CHANGED]
+    assert on.book.unfinished == []
+    assert on.addresses == {"a": 21, "b": 12}
+
+
+def test_a_unit_that_turned_up_in_the_way_is_not_moved_onto() -> None:
     on = bus(*SWAP, {"name": "new", "type": "dx-8", "address": 22})
     steps = on.run([*moves_to(on, {"a": 21}), Move(AT_9600, 12, 22, Procedure.from_profile(profile_of("dx-8")))])
     assert outcomes(steps) == [Row.CHANGED, Row.GUARD]
     assert on.addresses == {"a": 21, "b": 12, "new": 22}
+
+
+def test_what_does_not_build_on_a_refused_move_is_made_all_the_same() -> None:
+    """The unit at 11 is gone: who was to take its place stays, and the third goes where it should."""
+    on = bus(*SWAP, {"name": "c", "type": "dx-8", "address": 13})
+    planned = moves_to(on, {"a": 21, "b": 11, "c": 22})
+    on.segment.connect("a", connected=False)
+    steps = on.run(planned)
+    assert [(step.outcome.move.old, step.outcome.row) for step in steps if isinstance(step, Ended)] == [
+        (11, Row.GUARD),
+        (13, Row.CHANGED),
+    ]
+    assert checks(steps) == [Row.KEPT]
+    assert [move.old for move in end(steps).left] == [12]
+    assert end(steps).why == "Not all moves could be made."
+    assert on.addresses == {"a": 11, "b": 12, "c": 22}
 
 
 def test_a_move_that_cannot_be_verified_stops_the_batch_at_once() -> None:

@@ -191,4 +191,4 @@ def test_baud_rate_and_format_are_two_changes() -> None:
     assert [str(settings) for settings in both] == ["19200-8N1", "19200-8E1"]
     assert path(SETTINGS, SETTINGS) == ()
     (change,) = plan_settings({"P": HERE}, FASTER)
-    assert change.words == "P at 5 (0x05): 9600-8N1 to 19200-8N1."
+    assert (change.place, change.settings) == (HERE, FASTER)

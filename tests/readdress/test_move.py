@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from threading import Event
 
 import pytest
 
-from busprobe.errors import PortError
+from busprobe.errors import PortError, StoppedError
 from busprobe.modbus.requests import Function
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.profiles.registers import AddressPart
@@ -336,3 +337,14 @@ def test_nothing_is_sent_if_the_intent_cannot_be_recorded() -> None:
     with pytest.raises(OSError, match="disk full"):
         moved(bench, book=Full())
     assert bench.writes == []
+
+
+def test_guards_are_left_off_at_the_next_question_once_they_are_stopped() -> None:
+    bench, stop = Bench(FakeUnit(1)), Event()
+    bench.after_send = lambda _: stop.set() if len(bench.sent) == 3 else None
+    line = line_to(bench)
+    with pytest.raises(StoppedError), line.stopped_by(stop):
+        prepare(line, move())
+    assert len(bench.sent) == 3
+    bench.after_send = lambda _: None
+    assert execute(line, prepare(line, move()), Book(), yes).row is Row.CHANGED  # the stop holds no longer than that

@@ -24,6 +24,7 @@ from busprobe.readdress.one_by_one import (
     Refused,
     Step,
     Taken,
+    TakenBack,
     Target,
     Waiting,
     Watched,
@@ -182,7 +183,12 @@ def test_the_watch_ends_when_cancelled() -> None:
 
 
 def loop(
-    line: Line, targets: Iterator[Target] | list[Target], model: str, cancel: Event, answers: Iterator[bool]
+    line: Line,
+    targets: Iterator[Target] | list[Target],
+    model: str,
+    cancel: Event,
+    answers: Iterator[bool],
+    undo: Event | None = None,
 ) -> tuple[OneByOne, Book]:
     book = Book()
 
@@ -193,7 +199,7 @@ def loop(
         return next(answers)
 
     one_by_one = OneByOne(
-        line, line.settings, 1, targets, identify=identify, journal=book, confirm=confirm, cancel=cancel
+        line, line.settings, 1, targets, identify=identify, journal=book, confirm=confirm, cancel=cancel, undo=undo
     )
     return one_by_one, book
 
@@ -291,6 +297,31 @@ def test_a_unit_that_needs_a_power_cycle_is_waited_for() -> None:
     (moved,) = [s for s in steps if isinstance(s, Moved)]
     assert moved.outcome.row is Row.KEPT
     assert [text for text, _, _ in book.conclusions[1]] == ["waiting for power cycle", "verified"]
+
+
+def test_the_last_unit_is_taken_back_and_its_address_is_offered_again() -> None:
+    """Not while another unit is at the factory address."""
+    segment, line = segment_of("box")
+    undo, told = Event(), list[object]()
+    one_by_one, book = loop(line, [Target(10), Target(11)], "at-10", Event(), always(), undo)
+    for step in one_by_one.run():
+        told.append(step)
+        match step:
+            case Waiting(Target(11)) if not any(isinstance(step, TakenBack) for step in told):
+                segment.connect("te-62")  # before the undo begins
+                undo.set()
+            case TakenBack(_, outcome) if outcome.row is Row.GUARD:
+                segment.connect("te-62", connected=False)
+                undo.set()
+            case TakenBack(_, outcome):
+                assert (outcome.row, segment.unit("te-61").address) == (Row.CHANGED, 1)
+                segment.connect("te-61", connected=False)
+            case Waiting(Target(10)):
+                segment.connect("te-61" if len(book.intents) == 0 else "te-63")
+            case Moved(Target(10)) if len(book.intents) == 3:
+                break
+    assert [step.target.address for step in told if isinstance(step, TakenBack)] == [10, 10]
+    assert segment.unit("te-63").address == 10
 
 
 def test_the_loop_ends_when_cancelled() -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from copy import deepcopy
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,8 @@ from busprobe.job.job import Job
 from busprobe.modbus.requests import Function
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.move import Procedure, Result, Row, execute, prepare
-from busprobe.readdress.recovery import move_on_record, recover
+from busprobe.readdress.recorded import move_on_record
+from busprobe.readdress.recovery import recover
 from tests.readdress.bench import (
     ADDRESS_REGISTER,
     RELOCK,
@@ -21,6 +23,7 @@ from tests.readdress.bench import (
     Bench,
     Book,
     FakeUnit,
+    Record,
     line_to,
     move,
     unplugged,
@@ -32,21 +35,8 @@ class Killed(BaseException):
     """The program ends here."""
 
 
-@dataclass(frozen=True)
-class Record:
-    """A write as the book has it."""
-
-    id: int
-    kind: str
-    from_address: int | None
-    to_address: int | None
-    settings: str
-    request: bytes
-    words: str
-
-
 def unfinished(book: Book) -> list[Record]:
-    return [Record(number, **book.intents[number]) for number in book.unfinished]  # type: ignore[arg-type]
+    return [write for write in book.writes if write.outcome is None]
 
 
 PLAIN = Procedure(ADDRESS_REGISTER, profile="bench-unit")
@@ -69,14 +59,22 @@ CASES = {
 }
 
 
-def exchanges_of(unit: FakeUnit, procedure: Procedure) -> int:
-    """How many frames a whole move sends after its confirmation."""
-    bench = Bench(replace(unit))
+def as_left_by_a_kill(unit: FakeUnit, procedure: Procedure, moment: str) -> list[tuple[Bench, Book]]:
+    """Pair and record as they are at each frame of a move, just before it leaves or just after.
+
+    A killed program does nothing more, not even tidy up; so the move is made once, and what would be left is copied.
+    """
+    bench, book = Bench(replace(unit)), Book()
     line = line_to(bench)
     prepared = prepare(line, move(procedure=procedure))
-    before = len(bench.sent)
-    execute(line, prepared, Book(), yes)
-    return len(bench.sent) - before
+    left = []
+
+    def keep(_: bytes) -> None:
+        left.append(deepcopy((bench, book)))
+
+    setattr(bench, moment, keep)
+    execute(line, prepared, book, yes)
+    return left
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -84,20 +82,8 @@ def exchanges_of(unit: FakeUnit, procedure: Procedure) -> int:
 def test_the_program_killed_at_every_frame_of_a_move(case: str, moment: str) -> None:
     unit, procedure = CASES[case]
     interrupted = 0
-    for number in range(exchanges_of(unit, procedure)):
-        bench, book = Bench(replace(unit)), Book()
-        line = line_to(bench)
-        prepared = prepare(line, move(procedure=procedure))
-        last = len(bench.sent) + number
-
-        def die(_: bytes, bench: Bench = bench, last: int = last, moment: str = moment) -> None:
-            if len(bench.sent) == last + (moment == "after_send"):
-                raise Killed
-
-        setattr(bench, moment, die)
-        with pytest.raises(Killed):
-            execute(line, prepared, book, yes)
-        setattr(bench, moment, lambda _: None)
+    for bench, book in as_left_by_a_kill(unit, procedure, moment):
+        bench.before_send = bench.after_send = lambda _: None
         writes = list(bench.writes)
         was_open = unfinished(book)
         outcomes = recover(line_to(bench), was_open, book)

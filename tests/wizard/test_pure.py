@@ -8,21 +8,29 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from busprobe.bus_plan import Bus, Goal, Practice
 from busprobe.errors import RefusedError, UsageError
-from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import Conclusion, UnitRecord, WriteRecord
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import write_register
+from busprobe.move_record import latest_move, outcome_on_record, unproven
+from busprobe.readdress.outcome import Outcome, Row
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wiring.meter import Level
 from busprobe.wiring.naming import Labels
 from busprobe.wizard.batch import batches
 from busprobe.wizard.decision import Decision
 from busprobe.wizard.gate import LineGate
 from busprobe.wizard.meter_form import FIELDS, judge_form
-from busprobe.wizard.moves import latest_move, move_words, outcome_on_record, proposals
+from busprobe.wizard.moves import followed, goal_of, move_words, wanted_by
+from busprobe.wizard.practice_form import FIELDS as PRACTICE
+from busprobe.wizard.practice_form import read_practice
 from busprobe.wizard.search import read_search
 from busprobe.wizard.survey_words import time_words
-from busprobe.wizard.widgets.reply_plot import scale_top
+from busprobe.wizard.widgets.plots import scale_top
 from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
+
+AT_9600 = LineSettings.parse("9600-8N1")
 
 # -- the gate ------------------------------------------------------------------------------------------------
 
@@ -68,6 +76,10 @@ def test_batches_lose_nothing_and_keep_the_order(events: list[int]) -> None:
     assert [event for batch in batches(events) for event in batch] == events
 
 
+def test_batches_keep_nothing_back_while_no_more_may_come() -> None:
+    assert list(batches([1, 2, 3], at_once=lambda: True)) == [(1,), (2,), (3,)]
+
+
 def test_a_batch_goes_out_before_the_last_event_where_events_are_slow(monkeypatch: pytest.MonkeyPatch) -> None:
     moments = iter([0.0, 0.01, 0.06, 0.06, 0.07])
     monkeypatch.setattr("busprobe.wizard.batch.time.monotonic", lambda: next(moments))
@@ -105,7 +117,8 @@ def test_a_form_that_cannot_be_read_says_which_part(form: tuple[str, str, str], 
 
 
 def test_fewer_addresses_take_less_time() -> None:
-    assert read_search("9600-8N1", "1-10", "").seconds < read_search("9600-8N1", "1-247", "").seconds
+    few, all_ = (read_search("9600-8N1", addresses, "") for addresses in ("1-10", "1-247"))
+    assert few.estimate.seconds < all_.estimate.seconds
 
 
 @pytest.mark.parametrize(("seconds", "words"), [(0, "0:00"), (42.4, "0:42"), (61, "1:01"), (3800, "1:03:20")])
@@ -180,41 +193,45 @@ def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
     assert move_words(UnitRecord(12, "9600-8N1", power_cycle_verified=True), write("verified")) == "kept"
 
 
+def test_what_no_power_cycle_has_proven_is_known_from_list_and_journal() -> None:
+    writes = (write("verified"), write("waiting for power cycle", old=2, new=13, number=2), write("verified", new=20))
+    units = (UnitRecord(12, "9600-8N1"), UnitRecord(2, "9600-8N1"), UnitRecord(5, "9600-8N1"))
+    proven = UnitRecord(20, "9600-8N1", power_cycle_verified=True)
+    assert [outcome.move.new for outcome in unproven((*units, proven), writes)] == [12, 13]
+
+
 def test_an_outcome_is_read_back_from_the_journal_with_the_register_that_was_written() -> None:
     outcome = outcome_on_record(write("waiting for power cycle", number=7))
     assert (outcome.move.old, outcome.move.new, outcome.move.procedure.register) == (1, 12, 0x101)
     assert outcome.write == 7
 
 
-def test_without_a_plan_units_leave_factory_addresses_and_shared_ones() -> None:
-    units = (
-        UnitRecord(1, "9600-8N1", factory_address=1),
-        UnitRecord(10, "9600-8N1"),
-        UnitRecord(20, "9600-8N1"),
-        UnitRecord(20, "19200-8E1"),
-    )
-    proposed = proposals(units, ())
-    assert set(proposed) == {"1 9600-8N1", "20 9600-8N1", "20 19200-8E1"}
-    assert not set(proposed.values()) & {1, 10, 20, 247}
-    assert len(set(proposed.values())) == 3
+def moved(old: int, new: int) -> Outcome:
+    return Outcome(Move(AT_9600, old, new, Procedure(0x101)), Row.CHANGED, "", "")
 
 
-def test_a_clash_is_never_given_an_address() -> None:
-    assert proposals((UnitRecord(1, "9600-8N1", kind="clash"),), ()) == {}
+def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits() -> None:
+    wanted = {"1 9600-8N1": 12, "12 9600-8N1": 1}
+    aside = followed(wanted, moved(1, 246))
+    assert aside == {"246 9600-8N1": 12, "12 9600-8N1": 1}
+    assert followed(followed(aside, moved(12, 1)), moved(246, 12)) == {}
 
 
-def test_a_plan_gives_units_of_the_planned_type_its_free_places_in_order() -> None:
-    plan = (
-        PlannedUnit("TE-1", 11, profile="aldermoor-at-10"),
-        PlannedUnit("EM-1", 12, profile="brookvale-bm-330"),
-        PlannedUnit("TE-2", 13, profile="aldermoor-at-10"),
-    )
-    units = (
-        UnitRecord(1, "9600-8N1", profile="aldermoor-at-10"),
-        UnitRecord(1, "9600-8E1", profile="brookvale-bm-330"),
-        UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"),
-    )
-    assert proposals(units, plan) == {"1 9600-8N1": 13, "1 9600-8E1": 12}
+def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> None:
+    bus = Bus((UnitRecord(1, "9600-8N1"), UnitRecord(1, "19200-8E1"), UnitRecord(5, "9600-8N1")), {})
+    wanted = {"1 9600-8N1": 10, "1 19200-8E1": 11, "7 9600-8N1": 3}
+    goal = goal_of(bus, wanted)
+    assert sorted(goal.addresses.values()) == [10, 11]
+    assert wanted_by(Goal({**goal.addresses, bus.seats[-1]: 5})) == {"1 9600-8N1": 10, "1 19200-8E1": 11}
+
+
+def test_the_form_of_good_practice_takes_words_and_their_beginnings() -> None:
+    given = {"first": "20", "spares": "1", "which": "a", "order": "Address", "free": "n"}
+    assert read_practice(given) == Practice(20, 1, along_cable=False, factory_free=False, only_needed=False)
+    assert read_practice({field.name: field.value for field in PRACTICE}) == Practice(only_needed=True)
+    for name, wrong in (("first", "0"), ("spares", "-1"), ("which", "some"), ("order", "")):
+        with pytest.raises(UsageError):
+            read_practice({**given, name: wrong})
 
 
 # -- drawing -------------------------------------------------------------------------------------------------
@@ -227,7 +244,9 @@ def test_the_scale_of_a_plot_holds_the_largest_time_and_is_no_more_than_two_and_
     assert top <= 2.5 * largest * (1 + 1e-9)
 
 
-@pytest.mark.parametrize("word", ["HERE", "GONE", "NONE", "TWO", "ONE", "CONNECT", "DONE", "NO", "OFF ON", "END", "??"])
+@pytest.mark.parametrize(
+    "word", [*["HERE", "GONE", "NONE", "LOST", "TWO", "ONE", "CONNECT", "DONE", "NO", "UNDONE", "END", "??"], "OFF ON"]
+)
 def test_every_large_word_is_drawn_with_all_its_letters(word: str) -> None:
     """A letter without a drawing would be left out: NO must never be read for NONE."""
     assert len(drawn(word)) == HEIGHT

@@ -5,11 +5,14 @@ from __future__ import annotations
 import pytest
 from textual.widgets import Button
 
+from busprobe.bus_moves import RECORD, BusMoves
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
 from busprobe.job.plan import PlannedUnit
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import write_register
 from busprobe.session import Session
+from busprobe.wizard.moves import WANTED
 from tests.wizard.conftest import Wizard, new_session
 from tests.wizard.person import Person
 
@@ -17,6 +20,11 @@ from tests.wizard.person import Person
 def known(job: Job, address: int, profile: str | None = "aldermoor-at-10") -> None:
     """A unit of the list that was identified."""
     job.put_unit(UnitRecord(address, "9600-8N1", profile=profile, match=0.9))
+
+
+def flat(person: Person) -> str:
+    """The screen as one line, without the frames of dialogs: what is said may be broken anywhere."""
+    return " ".join(person.screen.translate(dict.fromkeys(map(ord, "│┃▆▂▁"), " ")).split())
 
 
 async def want(person: Person, address: int) -> None:
@@ -69,7 +77,8 @@ async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(wizard: 
         await person.wait()
         assert "✓ kept" in person.screen
         await person.press("j")
-        assert "sent 0B 06 01 01 00 21" in person.screen
+        assert "Sent    0B 06 01 01 00 21" in person.screen
+        assert "✓ verified" in person.screen
     (write,) = job.writes()
     assert write.outcome == "verified"
     moved = job.unit(33, "9600-8N1")
@@ -159,8 +168,10 @@ async def test_proposals_come_from_the_plan(wizard: Wizard, job: Job) -> None:
     planned.close()
 
 
-async def test_a_box_of_new_units_is_given_addresses_one_by_one(wizard: Wizard, paced: Session, job: Job) -> None:
-    """CONNECT asks for the next unit; it is seen, confirmed, written and verified; then the next address is asked."""
+async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_taken_back(
+    wizard: Wizard, paced: Session, job: Job
+) -> None:
+    """CONNECT asks for the next unit; it is seen, confirmed, written and verified; u moves the last one back."""
     async with wizard("box", step=5, using=paced) as person:
         hands = paced.hands
         assert hands is not None
@@ -175,13 +186,22 @@ async def test_a_box_of_new_units_is_given_addresses_one_by_one(wizard: Wizard, 
             await person.wait_for("Write to the unit?")
             await person.strike("w")
             await person.wait_for(f"unit {address} is set")
+        await person.strike("u")
+        await person.wait_for("Write to the unit?")
+        await person.strike("w")
+        await person.wait_for("undo of unit 11: verified")
+        assert "Take it off the pair" in flat(person)
         await person.strike("escape")
-        await person.wait_for("2 units set. Stopped by you.")
+        await person.wait_for("1 units set. Stopped by you.")
         await person.strike("escape")
         await person.wait()
         assert "5 Readdress" in person.screen
-    assert [unit.address for unit in job.units()] == [10, 11]
-    assert [write.outcome for write in job.writes()] == ["verified", "verified"]
+    assert [unit.address for unit in job.units()] == [1, 10]
+    assert [(write.to_address, write.outcome) for write in job.writes()] == [
+        (10, "verified"),
+        (11, "verified"),
+        (1, "verified"),
+    ]
 
 
 async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(wizard: Wizard, job: Job) -> None:
@@ -199,6 +219,10 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(wizard: Wiza
     async with wizard("clean", step=5) as person:
         assert "Not known what became of: Write 33" in person.screen
         assert person.states[4] == "! check"
+        await want(person, 34)
+        await person.press("m")
+        assert "First what was cut off" in person.screen
+        await person.press("c")
         assert "press v" in person.next_line
         await person.press("v")
         await person.wait()
@@ -222,3 +246,141 @@ async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
         await person.wait()
         assert "The adapter is gone." in person.screen
     assert job.writes() == ()
+
+
+async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
+    wizard: Wizard, session: Session, job: Job
+) -> None:
+    """Two that change places go through a free address; each write is asked for; the cycle is put off, and made up."""
+    known(job, 11)
+    known(job, 12)
+    job.set_state(WANTED, {"11 9600-8N1": 12, "12 9600-8N1": 11})
+    async with wizard("clean", step=5) as person:
+        await person.press("a")
+        assert "3 moves, in this order" in person.screen
+        assert "to wait there until its own address is free" in flat(person)
+        await person.press("g")
+        for number in (1, 2, 3):
+            await person.wait_for(f"Write to the unit?  {number} of 3")
+            await person.press("w")
+        await person.wait_for("Now off and on again")
+        hands = session.hands
+        assert hands is not None
+        await person.press("l")
+        await person.wait()
+        assert "Power cycle: not done." in flat(person)
+        hands.power_cycle()
+        await person.press("c", "v")
+        assert "Which were switched off and on?" in person.screen
+        await person.press("a")
+        await person.wait()
+        assert person.screen.count("✓ kept") == 2
+    assert job.state(WANTED) == {}
+    kept = job.latest(RECORD)
+    assert kept is not None
+    assert kept.document["power_cycle"] == "not done"
+
+
+async def test_a_batch_is_stopped_while_the_guards_look_and_says_what_is_left(wizard: Wizard, paced: Session) -> None:
+    """x takes effect between two questions on the line: nothing is written, and the moves not begun are told."""
+    job = paced.job
+    known(job, 11)
+    known(job, 12)
+    job.set_state(WANTED, {"11 9600-8N1": 33, "12 9600-8N1": 34})
+    async with wizard("clean", step=5, using=paced) as person:
+        await person.press("a")
+        await person.strike("g")
+        await person.wait_for("Making sure that")
+        await person.strike("x")
+        await person.wait()
+        assert "Stopped by you." in person.screen
+        assert person.screen.count("· not begun") == 2
+    assert job.writes() == ()
+    assert job.state(WANTED) == {"11 9600-8N1": 33, "12 9600-8N1": 34}
+
+
+async def test_a_write_is_taken_back_from_the_journal(wizard: Wizard, job: Job) -> None:
+    """u on a write prepares the reverse move with the same guards, and asks as for any write."""
+    known(job, 11)
+    async with wizard("clean", step=5) as person:
+        await want(person, 33)
+        await person.press("m")
+        await person.wait_for("Write to the unit?")
+        await person.press("w")
+        await person.wait()
+        await person.press("j", "u")
+        await person.wait_for("Write to the unit?")
+        assert "answer at 11 (0x0B)" in person.screen
+        await person.press("w")
+        await person.wait()
+        assert "✓ verified  33 → 11" in person.screen
+    assert [unit.address for unit in job.units()] == [11]
+
+
+async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_first(
+    wizard: Wizard, session: Session, job: Job
+) -> None:
+    """The plan says what has to be done by hand, too; one power cycle for all proves it, and is on record."""
+    session.open("virtual:harmonise", LineSettings.parse("9600-8N1"))
+    session.identify(11, LineSettings.parse("9600-8N1"))
+    session.identify(21, LineSettings.parse("19200-8N1"))
+    async with wizard("harmonise", step=5) as person:
+        await person.press("l", "ctrl+u")
+        await person.write("19200-8E1")
+        await person.press("enter")
+        assert "2 moves, in this order" in person.screen
+        assert "hathermere-hp-4 (19200-8N1) at 21 (0x15) is left as it is." in flat(person)
+        await person.press("g")
+        for number in (1, 2):
+            await person.wait_for(f"Write to the unit?  {number} of 2")
+            await person.press("w")
+        await person.wait_for("Now off and on again")
+        hands = session.hands
+        assert hands is not None
+        hands.power_cycle()
+        await person.press("d")
+        await person.wait()
+        assert "All moves are done." in person.screen
+        assert "kept over a power cycle" in flat(person)
+    assert {(unit.address, unit.settings) for unit in job.units()} == {(11, "19200-8E1"), (21, "19200-8N1")}
+    kept = job.latest(RECORD)
+    assert kept is not None
+    assert kept.document["power_cycle"] == "done"
+
+
+async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
+    wizard: Wizard, session: Session, job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed after the write: v says where the unit is, names the step that was never sent, and sends it on a yes."""
+    session.open("virtual:procedures", LineSettings.parse("9600-8N1"))
+    session.identify(1, LineSettings.parse("9600-8N1"))
+    moves = BusMoves(session)
+    prepared = moves.prepare_move(LineSettings.parse("9600-8N1"), 1, 45)
+
+    class Killed(BaseException):
+        pass
+
+    def killed(_: object, write: int, **__: object) -> None:
+        if write == 2:
+            raise Killed
+
+    with monkeypatch.context() as patched, pytest.raises(Killed):
+        patched.setattr(Job, "conclude_write", killed)
+        moves.move(prepared, lambda _: True)
+    unit = session._connector.segment("virtual:procedures").units[0]
+    assert unit.address == 45
+    async with wizard("procedures", step=5) as person:
+        await person.press("v")
+        await person.wait_for("Write to the unit?")
+        assert "Not done at unit address 45 (0x2D)" in flat(person)
+        await person.press("n")
+        await person.wait()
+        assert "Not done at 45: save, relock." in person.next_line
+        assert "! open" in person.screen
+        await person.press("v", "s")
+        await person.wait_for("Write to the unit?")
+        await person.press("w")
+        await person.wait()
+        assert "✓ procedure finished" in person.screen
+        assert "press v" in person.next_line
+    assert not unit.setup.unlocked

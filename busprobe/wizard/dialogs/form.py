@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -10,10 +10,13 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
+from textual.containers import Container, Horizontal, Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
+
+_FEW = 4
+"""Fields that have a line for their label and one for themselves."""
 
 
 @dataclass(frozen=True)
@@ -28,34 +31,62 @@ class Field:
 
 
 class Form(ModalScreen[Mapping[str, str] | None]):
-    """Asks for `fields`; Enter goes on to the next one and, at the last, gives them back; Escape gives None."""
+    """Asks for `fields`; Enter goes on to the next one and, at the last, gives them back; Escape gives None.
+
+    More than a few fields stand beside their labels, so that all fit on 24 lines.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "cancel", "Cancel"),
+        Binding("ctrl+s", "keep", "Keep", priority=True),
         Binding("down", "app.focus_next", show=False),
         Binding("up", "app.focus_previous", show=False),
     ]
 
-    def __init__(self, title: str, fields: Sequence[Field], *, words: str = "") -> None:
+    def __init__(
+        self,
+        title: str,
+        fields: Sequence[Field],
+        *,
+        words: str = "",
+        check: Callable[[Mapping[str, str]], str] = lambda _: "",
+        start: str = "",
+        keep: str = "Keep",
+    ) -> None:
+        """`check` says what is wrong with what was given, which then stays open; `start` names the first field.
+
+        `keep` is the word on the button that gives the fields back.
+        """
         super().__init__()
+        self._check = check
+        self._start = start
+        self._keep = keep
         self._title = title
         self._fields = tuple(fields)
         self._words = words
 
     def compose(self) -> ComposeResult:
         """Title, fields, two buttons."""
-        with Vertical(classes="box"):
+        with Vertical(classes="box many" if len(self._fields) > _FEW else "box"):
             yield Static(Text(self._title), classes="title")
             if self._words:
                 yield Static(Text(self._words), classes="words")
             for field in self._fields:
-                yield Static(Text(field.label), classes="label")
-                yield Input(
-                    field.value, placeholder=field.hint, type=field.kind, id=f"field-{field.name}", compact=True
-                )
+                with Container(classes="field"):
+                    yield Static(Text(field.label), classes="label")
+                    yield Input(
+                        field.value, placeholder=field.hint, type=field.kind, id=f"field-{field.name}", compact=True
+                    )
+            yield Static(id="form-problem", classes="attention")
             with Horizontal(classes="answers"):
-                yield Button(Content("Keep"), id="keep", compact=True)
+                yield Button(Content(f"^S  {self._keep}"), id="keep", compact=True)
                 yield Button(Content("Esc  Cancel"), id="cancel", compact=True)
+
+    def on_mount(self) -> None:
+        """Begin at the field that was asked for."""
+        self.query_one("#form-problem").display = False
+        if self._start:
+            self.query_one(f"#field-{self._start}", Input).focus()
 
     @on(Input.Submitted)
     def _submitted(self, event: Input.Submitted) -> None:
@@ -64,12 +95,20 @@ class Form(ModalScreen[Mapping[str, str] | None]):
         if place + 1 < len(inputs):
             inputs[place + 1].focus()
         else:
-            self._keep()
+            self.action_keep()
 
     @on(Button.Pressed, "#keep")
-    def _keep(self) -> None:
+    def action_keep(self) -> None:
+        """Give the fields back, unless something is wrong with them."""
         names = [field.name for field in self._fields]
-        self.dismiss({name: self.query_one(f"#field-{name}", Input).value.strip() for name in names})
+        given = {name: self.query_one(f"#field-{name}", Input).value.strip() for name in names}
+        problem = self._check(given)
+        if problem:
+            shown = self.query_one("#form-problem", Static)
+            shown.update(Text(f"! {problem}"))
+            shown.display = True
+        else:
+            self.dismiss(given)
 
     @on(Button.Pressed, "#cancel")
     def action_cancel(self) -> None:

@@ -22,6 +22,7 @@ class HandsDialog(ModalScreen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "swap", "Swap its wires"),
         Binding("c", "cycle", "Power off and on"),
+        Binding("a", "cycle_all", "All off and on"),
         Binding("escape", "close", "Close", key_display="Esc"),
         Binding("f9", "close", show=False),
     ]
@@ -60,6 +61,11 @@ class HandsDialog(ModalScreen[None]):
         name = self._table.chosen or ""
         self._hands.power_cycle(name)
         self.notify(f"{name} was switched off and on.", timeout=2, markup=False)
+
+    def action_cycle_all(self) -> None:
+        """Switch all units off and on, as by a fuse."""
+        self._hands.power_cycle()
+        self.notify("All units were switched off and on.", timeout=2, markup=False)
 
     def action_close(self) -> None:
         """Back to the screen."""

@@ -14,5 +14,5 @@ class PutBack(Question[bool]):
             "Now the others",
             f"The unit has left {both_forms(address)}. Put ONE of the units you took off back on the pair, then look "
             "at the address again.\n\nIf you look later, that unit is missing from the list until the next survey.",
-            (Answer("l", "Later", False), Answer("o", "One is back: look now", True)),
+            (Answer("l", "Later, or none is left", False), Answer("o", "One is back: look now", True)),
         )

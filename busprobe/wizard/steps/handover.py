@@ -41,7 +41,7 @@ from busprobe.wizard.paper_forms import (
 from busprobe.wizard.preview_screen import PreviewScreen
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
-from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.widgets.unit_table import UnitTable, fitted
 
 _COLUMNS = (
     ("No", 3),
@@ -49,7 +49,7 @@ _COLUMNS = (
     ("Settings", 11),
     ("State", 11),
     ("Tag", 8),
-    ("Maker and model", 27),
+    ("Maker and model", 28),
     ("Cycle", 5),
 )
 _WRITTEN_KEY = "wizard.written"
@@ -316,4 +316,5 @@ class HandoverStep(Step):
         cycle = {True: "yes", False: "no", None: "-"}[row.power_cycle_verified]
         what = " ".join(filter(None, (row.maker, row.model))) or "-"
         state = signed(self, row.state) if row.found else Text(f"· {row.state}")
-        return [str(row.number), both_forms(row.address), row.settings or "-", state, row.tag, what, cycle]
+        cells = [str(row.number), both_forms(row.address), row.settings or "-", state, row.tag, what, cycle]
+        return fitted(cells, _COLUMNS)

@@ -194,6 +194,7 @@ class ProveStep(Step):
             if not resume:
                 self._proof = None
                 self._times.clear()
+                self._show_nothing()
             self._view = View.TIMES
             self.state = StepState.DOING
             self.progress = "polls"
@@ -222,6 +223,7 @@ class ProveStep(Step):
                     answered = one.kind in (Kind.OK, Kind.OK_AFTER_JUNK, Kind.EXCEPTION) and latency is not None
                     times = self._times.setdefault((one.address, one.settings), deque(maxlen=_PLOTTED))
                     times.append(milliseconds(latency) if answered else FAILED)
+                    self._proof = one.proof
                 case RoundDone():
                     self._proof = one.proof
                     self.progress = f"r. {one.proof.rounds}"
@@ -295,6 +297,13 @@ class ProveStep(Step):
         left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
         said = [*proof.findings, *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else [])]
         self.query_one("#prove-findings", Static).update(Text("\n".join(said)))
+
+    def _show_nothing(self) -> None:
+        """Counts of an earlier run must not look like those of the run that begins."""
+        self._table.fill(())
+        self.query_one(Plot).display = False
+        for name in ("#prove-status", "#plot-head", "#prove-findings"):
+            self.query_one(name, Static).update("")
 
     def _row(self, unit: UnitTally) -> list[Text | str]:
         cells: list[Text | str] = [name_of(unit.key), str(unit.polls)]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from threading import Event as Cancel
+from collections.abc import Callable, Mapping
+from functools import partial
+from threading import Event as StopFlag
 from typing import ClassVar
 
 from rich.text import Text
@@ -13,52 +14,41 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
+from busprobe.bus_plan import BusPlan, Goal
 from busprobe.errors import BusprobeError, UsageError
-from busprobe.job.records import UnitRecord, WriteRecord
+from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.readdress.isolation import isolate
-from busprobe.readdress.outcome import Result
-from busprobe.readdress.preparing import Prepared
+from busprobe.move_record import latest_move, outcome_on_record, place_of
+from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.preparing import Prepared, Report
 from busprobe.readdress.procedure import Procedure
-from busprobe.survey.findings import Kind
 from busprobe.wizard.box_order import FIELDS, BoxOrder, read_box_order
 from busprobe.wizard.box_screen import BoxScreen
-from busprobe.wizard.decision import Decision
-from busprobe.wizard.dialogs.confirm_write import ConfirmWrite
 from busprobe.wizard.dialogs.form import Field, Form
-from busprobe.wizard.dialogs.notice import Failure
-from busprobe.wizard.dialogs.put_back import PutBack
-from busprobe.wizard.isolation_screen import IsolationScreen
-from busprobe.wizard.move_messages import ConfirmAsked, Isolated, LookedAgain, MoveEnded, Reported
-from busprobe.wizard.move_words import journal_words, outcome_text, standing
+from busprobe.wizard.dialogs.notice import Failure, Notice
+from busprobe.wizard.dialogs.plan_shown import PlanShown
+from busprobe.wizard.dialogs.question import Answer, Question
+from busprobe.wizard.dialogs.which_cycled import WhichCycled
+from busprobe.wizard.isolating_step import IsolatingStep
+from busprobe.wizard.journal_screen import JournalScreen
+from busprobe.wizard.move_words import plan_text, standing
 from busprobe.wizard.moves import (
+    WANTED,
     clash_with,
+    goal_of,
     is_address,
-    latest_move,
-    move_words,
-    outcome_on_record,
-    proposals,
+    left_for,
+    wanted_by,
 )
-from busprobe.wizard.signs import signed, toned
-from busprobe.wizard.step import Step, StepState
-from busprobe.wizard.unit_words import key_text, type_words
-from busprobe.wizard.widgets.unit_table import UnitTable
-
-_COLUMNS = (
-    ("Address", 11),
-    ("Settings", 11),
-    ("Finding", 9),
-    ("What it is", 18),
-    ("Tag", 8),
-    ("Wanted", 11),
-    ("Move", 10),
-)
-_WANTED_KEY = "wizard.wanted"
-"""Where the job keeps the wanted addresses."""
+from busprobe.wizard.practice_form import FIELDS as PRACTICE
+from busprobe.wizard.practice_form import WORDS as PRACTICE_WORDS
+from busprobe.wizard.practice_form import read_practice
+from busprobe.wizard.unit_words import key_text
+from busprobe.wizard.widgets.move_table import MoveTable
 
 
-class ReaddressStep(Step):
+class ReaddressStep(IsolatingStep):
     """Units, the addresses they are to have, and the guarded way there."""
 
     TITLE = "Readdress"
@@ -67,77 +57,95 @@ Each move is guarded: the unit must answer alone and cleanly at its old address,
 see exactly what will be sent, in words and bytes, and nothing leaves before you press W. It is written once, never \
 repeated, and what became of it is told by who answers at both addresses afterwards.
 
-  p  proposes addresses: from the plan of the bus, or counting up from 10 with the factory address kept free
-  w  sets the wanted address of the unit under the cursor
-  m  moves the unit under the cursor to the wanted address
-  i  two units at one address (X clash): guides you until one is left; then move that one, and put the others back
-  b  a box of identical new units: connect one, confirm, next
-  v  after a power cycle: looks whether the address was kept
-
-"verified" means that the unit answers at the new address; "kept" that it still did after a power cycle."""
+"verified" means that the unit answers at the new address; "kept" that it still did after a power cycle; "open" that \
+a step after the write was never done (save, lock again): put the cursor on it and press v."""
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("p", "propose", "Propose", tooltip="propose addresses for the units that need one"),
-        Binding("w", "want", "Wanted", tooltip="set the wanted address", show=False),
-        Binding("m", "move", "Move"),
-        Binding("i", "isolate", "Isolate", tooltip="two units at one address: guide me until one is left"),
+        Binding("p", "propose", "Propose", tooltip="propose addresses: by the plan of the bus, or by good practice"),
+        Binding("w", "want", "Wanted", tooltip="set the wanted address; Enter does too", show=False),
+        Binding("m", "move", "Move", tooltip="move the unit under the cursor to its wanted address"),
+        Binding("a", "all", "All", tooltip="move all; no two ever share an address on the way"),
+        Binding("l", "line", "Line", tooltip="the same line settings for all units; do this last"),
+        Binding("i", "isolate", "Isolate", tooltip="two units at one address: guide me to one", show=False),
         Binding("b", "box", "Box", tooltip="a box of identical new units, one by one"),
-        Binding("v", "verify", "Cycled", tooltip="after a power cycle: was the address kept?"),
-        Binding("j", "journal", "Journal", tooltip="every write ever made", show=False),
+        Binding("v", "verify", "Check", tooltip="after a power cycle or a crash: what is true?"),
+        Binding("j", "journal", "Journal", tooltip="every write ever made; u there takes one back", show=False),
+        Binding("x", "stop", "Stop", tooltip="stop before the next write"),
     ]
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
-        self._confirmed: Decision[bool] = Decision()
-        self._cancel = Cancel()
-        self._isolated: tuple[int, LineSettings] | None = None
-        """Where units were taken off the pair and have to be put back."""
         self._said = False
 
     def compose(self) -> ComposeResult:
         """The units; what is going on."""
-        yield UnitTable(_COLUMNS, id="movers", padding=0)
+        yield MoveTable(id="movers")
         yield Static(id="move-said", classes="said gap")
 
     def first_focus(self) -> Widget:
         """The list of units."""
         return self._table
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """While something runs here, only the key that stops it is there."""
+        del parameters
+        if action == "stop":
+            return self.working
+        return not self.working or action not in {"propose", "want", "move", "all", "line", "isolate", "box", "verify"}
+
     def job_changed(self) -> None:
         """Show units, wanted addresses and what became of moves."""
         units, writes, wanted = self.session.job.units(), self.session.job.writes(), self._wanted
-        self._table.fill((key_text(unit), self._row(unit, wanted, writes)) for unit in units)
+        left = self.moves.open_steps()
+        self._table.show(units, self.session.store.profiles, wanted, writes, left)
         if self.working:
             return
-        unfinished = self.session.unfinished()
-        self.state, self.next_words = standing(units, writes, wanted, unfinished)
-        if unfinished and not self._said:
-            self._say(Text("\n".join(f"! Not known what became of: {write.words}" for write in unfinished)))
+        unfinished = self.moves.unfinished()
+        self.state, self.next_words = standing(units, writes, wanted, unfinished, left)
+        if not self._said:
+            told = [f"! Not known what became of: {write.words}" for write in unfinished]
+            told += [f"! {each.words}" for each in left]
+            if told:
+                self.say(Text("\n".join(told)))
 
     # -- wanted addresses ----------------------------------------------------------------------------------
 
     @property
     def _wanted(self) -> dict[str, int]:
-        kept = self.session.job.state(_WANTED_KEY)
+        kept = self.session.job.state(WANTED)
         return dict(kept) if isinstance(kept, dict) else {}
 
     def _want(self, wanted: Mapping[str, int]) -> None:
-        self.session.job.set_state(_WANTED_KEY, dict(wanted))
+        self.session.job.set_state(WANTED, dict(wanted))
         self.post_message(self.JobChanged())
 
     def action_propose(self) -> None:
-        """Fill in what the plan or good practice says."""
-        try:
-            proposed = proposals(self.session.job.units(), self.session.plan)
-        except BusprobeError as error:
-            self.app.push_screen(Failure(error))
+        """Fill in what the plan says or, after asking for its rules, good practice."""
+        if self.session.plan:
+            self._propose(self.moves.bus.from_plan(self.session.plan))
             return
-        self._want({**self._wanted, **proposed})
+
+        def count(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                try:
+                    self._propose(self.moves.bus.counted_up(read_practice(given)))
+                except BusprobeError as error:
+                    self.app.push_screen(Failure(error))
+
+        self.app.push_screen(Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS), count)
+
+    def _propose(self, goal: Goal) -> None:
+        stay = {f"{seat.place.address} {seat.place.settings}" for seat in goal.addresses}
+        proposed = wanted_by(goal)
+        self._want({**{key: address for key, address in self._wanted.items() if key not in stay}, **proposed})
+        what = f"{len(proposed)} proposed; change any of them with w, then a moves all."
         if not proposed:
-            self._say(Text("Every unit has an address of its own; none needs another by plan or good practice."))
+            what = "Every unit has an address of its own; none needs another by plan or good practice."
+        self.say(Text("\n".join((what, *goal.remarks))))
 
     @on(DataTable.RowSelected, "#movers")
     def _selected(self) -> None:
-        self.action_want()
+        if not self.working:
+            self.action_want()
 
     def action_want(self) -> None:
         """Ask for the wanted address of the unit under the cursor."""
@@ -183,8 +191,8 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         elif taken is not None:
             self.wizard.explain(
                 "That address is taken",
-                f"{both_forms(wanted)} already belongs to a unit at {taken.settings}. Move that one first, or choose "
-                "another address (w).",
+                f"{both_forms(wanted)} already belongs to a unit at {taken.settings}. Move that one first, choose "
+                "another address (w), or press a: it moves all in an order in which no two ever share an address.",
             )
         elif (profile := self.session.profile_of(unit.address, LineSettings.parse(unit.settings))) is not None and (
             profile.readdress is not None
@@ -214,112 +222,55 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         self.app.push_screen(Form("By hand", fields, words=words), begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
-        settings = LineSettings.parse(unit.settings)
-        decision = self._confirmed = Decision()
+        place = place_of(unit)
+        self.run_move("the move", partial(self.moves.prepare_move, place.settings, place.address, wanted, procedure))
 
-        def report(words: str) -> None:
-            self.post_message(Reported(words))
+    # -- all of them ---------------------------------------------------------------------------------------
 
-        def confirm(prepared: Prepared) -> bool:
-            self.post_message(ConfirmAsked(prepared))
-            return decision.wait()
+    def action_all(self) -> None:
+        """Move all units to their wanted addresses."""
+        bus = self.moves.bus
+        self._show_plan("the moves", lambda: bus.addresses(goal_of(bus, self._wanted)), "No unit wants another address")
 
-        def work() -> None:
-            prepared = self.session.prepare_move(settings, unit.address, wanted, procedure, report)
-            self.post_message(MoveEnded(self.session.move(prepared, confirm, report)))
+    def action_line(self) -> None:
+        """Give all units the same line settings."""
+        words = "Every unit has its own address by now? Baud rate and format are changed unit by unit, by profile."
+        fields = (Field("settings", "Line settings for all units", "19200-8E1"),)
 
-        if self.on_line("the move", work):
-            self.state = StepState.DOING
-            self.progress = "moves"
-            self.next_words = "Wait: both addresses are looked at; nothing is written unless you say so."
+        def begin(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self._show_plan(
+                    "the line settings",
+                    lambda: self.moves.plan_line_settings(LineSettings.parse(given["settings"])),
+                    "No unit can be given other line settings",
+                )
 
-    @on(Reported)
-    def _reported(self, event: Reported) -> None:
-        self._say(Text(f"▸ {event.words}"))
+        self.app.push_screen(Form("Line settings", fields, words=words), begin)
 
-    @on(ConfirmAsked)
-    def _confirm_asked(self, event: ConfirmAsked) -> None:
-        prepared = event.prepared
-        dialog = ConfirmWrite(
-            [(step.request.words, step.request.frame) for step in prepared.steps],
-            settings=str(prepared.move.settings),
-            effect=prepared.expectation,
-            warnings=prepared.warnings,
-            rescue=prepared.rescue,
-        )
-        self.app.push_screen(dialog, lambda sure: self._confirmed.give(bool(sure)))
+    def _show_plan(self, what: str, plan: Callable[[], BusPlan], nothing: str) -> None:
+        """Show the moves in their order, and make them if that is wanted."""
+        try:
+            planned = plan()
+        except BusprobeError as error:
+            self.app.push_screen(Failure(error))
+            return
+        if not planned.moves:
+            self.app.push_screen(Notice(nothing, plan_text(planned)))
+            return
 
-    @on(MoveEnded)
-    def _move_ended(self, event: MoveEnded) -> None:
-        outcome = event.outcome
-        move = outcome.move
-        self._say(outcome_text(self, outcome))
-        if outcome.result is Result.VERIFIED:
-            wanted = self._wanted
-            wanted.pop(f"{move.old} {move.settings}", None)
-            self._want(wanted)
-            if self._isolated == (move.old, move.settings):
-                self._ask_to_put_back(move.old, move.settings)
+        def begin(sure: bool | None) -> None:
+            if sure:
+                self.run_batch(what, planned)
 
-    # -- two at one address --------------------------------------------------------------------------------
+        self.app.push_screen(PlanShown(planned), begin)
+
+    # -- a clash, a box, a power cycle, the journal ------------------------------------------------------------
 
     def action_isolate(self) -> None:
         """Guide the technician to one unit alone at the address under the cursor."""
         unit = self._chosen()
-        if unit is None:
-            return
-        address, settings = unit.address, LineSettings.parse(unit.settings)
-        self._cancel = Cancel()
-        screen = IsolationScreen(address, self._cancel)
-
-        def work() -> None:
-            try:
-                self.session.line.apply(settings)
-                for sight in isolate(self.session.line, address, self._cancel):
-                    screen.post_message(IsolationScreen.Seen(sight))
-                if not self._cancel.is_set():
-                    self.session.look_again(address, settings)
-                    self.session.identify(address, settings)
-                    self.post_message(Isolated(address))
-            finally:
-                screen.post_message(IsolationScreen.Ended())
-
-        if self.on_line("the watch", work):
-            self._isolated = (address, settings)
-            self.app.push_screen(screen)
-
-    @on(Isolated)
-    def _one_left(self, event: Isolated) -> None:
-        self._say(
-            toned(self, f"✓ One unit answers at {both_forms(event.address)}, alone and cleanly.", "good").append(
-                " Leave the others off the pair. Set its address (w), then move it (m).", style="not bold"
-            )
-        )
-        self.post_message(self.JobChanged())
-
-    def _ask_to_put_back(self, address: int, settings: LineSettings) -> None:
-        def look(ready: bool | None) -> None:
-            if ready:
-                self._look_again(address, settings)
-
-        self.app.push_screen(PutBack(address), look)
-
-    def _look_again(self, address: int, settings: LineSettings) -> None:
-        def work() -> None:
-            seen = self.session.look_again(address, settings)
-            if seen.kind is Kind.UNIT:
-                self.session.identify(address, settings)
-            self.post_message(LookedAgain(f"At unit address {both_forms(address)}: {seen.kind}."))
-
-        if self.on_line("a close look", work):
-            self._say(Text(f"▸ Looking who answers at {both_forms(address)}."))
-
-    @on(LookedAgain)
-    def _looked_again(self, event: LookedAgain) -> None:
-        self._isolated = None
-        self._say(Text(f"{event.words} Move it too (w, m), or press i if several answer."))
-
-    # -- a box, a power cycle, the journal -----------------------------------------------------------------
+        if unit is not None:
+            self.run_isolation(unit.address, LineSettings.parse(unit.settings))
 
     def action_box(self) -> None:
         """Take a box of identical units one by one."""
@@ -336,87 +287,82 @@ repeated, and what became of it is told by who answers at both addresses afterwa
         self.app.push_screen(Form("One by one", FIELDS, words=words), begin)
 
     def _begin_box(self, order: BoxOrder) -> None:
-        decision = self._confirmed = Decision()
-        cancel = self._cancel = Cancel()
-        screen = BoxScreen(cancel)
-
-        def confirm(prepared: Prepared) -> bool:
-            self.post_message(ConfirmAsked(prepared))
-            return decision.wait()
+        moves, undo = self.moves, StopFlag()
+        screen = BoxScreen(self.action_stop, undo.set)
 
         def work() -> None:
-            for told in self.session.one_by_one(
-                order.settings, order.factory, order.first, confirm=confirm, cancel=cancel
+            for told in moves.one_by_one(
+                order.settings, order.factory, order.first, confirm=self.confirm, cancel=self._stop, undo=undo
             ):
                 screen.post_message(BoxScreen.Told(told))
 
-        if self.on_line("the box", work):
+        if self.begin("the box", work, moves=True):
             self.app.push_screen(screen)
 
     def action_verify(self) -> None:
-        """Look at what was under way, or at the unit under the cursor after a power cycle."""
+        """Look at what was under way, at what is left of a procedure, or at moved units after a power cycle."""
+        unit, job = self._chosen(), self.session.job
+        if self.moves.unfinished():
+            self.run_recovery()
+        elif (left := left_for(unit, job.units(), self.moves.open_steps())) is not None:
+            self._ask_rest(left, unit)
+        else:
+            self._check(unit)
 
-        def report(words: str) -> None:
-            self.post_message(Reported(words))
-
-        if self.session.unfinished():
-
-            def recover() -> None:
-                for outcome in self.session.recover(report):
-                    self.post_message(MoveEnded(outcome))
-
-            self.on_line("the recovery", recover)
-            return
-        unit = self._chosen()
+    def _check(self, unit: UnitRecord | None) -> None:
+        """Look at the unit under the cursor, or at all that are not proven yet, as was switched off and on."""
         write = latest_move(unit, self.session.job.writes()) if unit is not None else None
-        if write is None:
-            self._say(Text("The unit under the cursor was not moved, so there is nothing to look at."))
-            return
-        before = outcome_on_record(write)
+        one = () if write is None else (outcome_on_record(write),)
+        every = self.moves.unproven()
+        if not one and not every:
+            self.say(Text("No unit was moved that is not proven yet, so there is nothing to look at."))
+        elif len(every) < 2 and (one or every):
+            self.run_checks(one or every)
+        else:
 
-        def verify() -> None:
-            self.post_message(MoveEnded(self.session.verify_again(before, report)))
+            def choose(every_one: bool | None) -> None:
+                if every_one is not None:
+                    self.run_checks(every if every_one else one)
 
-        self.on_line("the check", verify)
+            self.app.push_screen(WhichCycled(self.named(every), one=bool(one)), choose)
+
+    def _ask_rest(self, left: OpenSteps, unit: UnitRecord | None) -> None:
+        def choose(send: bool | None) -> None:
+            if send:
+                self.run_rest(left)
+            elif send is False:
+                self._check(unit)
+
+        answers = (
+            Answer[bool | None]("c", "Cancel", None),
+            Answer[bool | None]("s", "Show me what is left to send", True),
+            Answer[bool | None]("k", "Check who answers", False),
+        )
+        self.app.push_screen(Question("A procedure is not finished", left.words, answers), choose)
 
     def action_journal(self) -> None:
-        """Show every write ever made."""
-        writes = self.session.job.writes()
-        self.wizard.explain("Journal", "\n\n".join(map(journal_words, writes)) or "Nothing was ever written.")
+        """Show every write ever made; one of them can be taken back."""
 
-    def stop_work(self) -> None:
-        """Nothing that waits for a yes gets one; watches end."""
-        self._cancel.set()
-        self._confirmed.leave(False)
+        def undo(number: int | None) -> None:
+            if number is not None:
+                self.run_move(f"the undo of write {number}", partial(self._prepare_undo, number))
 
-    def work_ended(self) -> None:
-        """Show where things stand."""
-        self.progress = ""
-        self.post_message(self.JobChanged())
+        self.app.push_screen(JournalScreen(self.session.job.writes()), undo)
+
+    def _prepare_undo(self, number: int, report: Report, stop: StopFlag) -> Prepared:
+        return self.moves.prepare_undo(number, report=report, stop=stop)
 
     # -- showing -------------------------------------------------------------------------------------------
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#movers", UnitTable)
+    def _table(self) -> MoveTable:
+        return self.query_one(MoveTable)
 
     def _chosen(self) -> UnitRecord | None:
         key = self._table.chosen
         return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
 
-    def _row(self, unit: UnitRecord, wanted: Mapping[str, int], writes: Sequence[WriteRecord]) -> list[Text | str]:
-        want = wanted.get(key_text(unit))
-        moved = move_words(unit, latest_move(unit, writes))
-        return [
-            both_forms(unit.address),
-            unit.settings,
-            signed(self, unit.kind),
-            type_words(unit, self.session.store.profiles) or "-",
-            unit.tag,
-            "-" if want is None else both_forms(want),
-            signed(self, moved) if moved else "-",
-        ]
-
-    def _say(self, words: Text) -> None:
+    def say(self, words: Text) -> None:
+        """Show what is going on or what became of it, below the units."""
         self._said = True
         self.query_one("#move-said", Static).update(words)

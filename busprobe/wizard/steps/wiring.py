@@ -22,7 +22,7 @@ from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.pair import failure_patterns
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
 from busprobe.wiring.hunt import WAITS, hunt
-from busprobe.wiring.meter import Level
+from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import LISTENING
 from busprobe.wiring.sums import Reckoned
@@ -30,9 +30,9 @@ from busprobe.wizard import wiring_words as words
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.caution import Caution
 from busprobe.wizard.dialogs.form import Field, Form
-from busprobe.wizard.dialogs.notice import Failure, Notice
+from busprobe.wizard.dialogs.notice import Notice
 from busprobe.wizard.hunt_screen import HuntScreen
-from busprobe.wizard.meter_form import FIELDS, Judged, judge_form
+from busprobe.wizard.meter_form import FIELDS, Judged, judge_form, measured_kinds
 from busprobe.wizard.signs import signed, toned
 from busprobe.wizard.step import Step
 from busprobe.wizard.sum_form import sum_forms
@@ -59,7 +59,7 @@ class WiringStep(Step):
     HELP = f"""\
 Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not measured. Each \
 reading is judged as you type; the lines below the form say what it fits, what to do, and what the limits rest on. \
-Enter keeps the readings in the job.
+A reading goes into the job as you leave its field.
 
 Listening (l) hears what the pair carries with nobody asked, then asks the units that are known (or unit 1) once, \
 and says what that fits. Causes (o) shows it again, and what the failures of surveys and endurance runs have in common \
@@ -88,6 +88,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         self._field = FIELDS[0]
         self._labels = Labels.SIGN
         self._restored = False
+        self._measured: set[Measurement] = set()
         self._cancel = Cancel()
         self._heard: Sequence[words.Document] | None = None
         self._listening: words.Document | None = None
@@ -121,6 +122,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             for row in self.query(ReadingRow):
                 row.value = str(kept.get(row.field.name, ""))
             self._labels = Labels(kept.get("labels", Labels.SIGN))
+            self._measured = measured_kinds(self._judged())
         self._show()
 
     # -- the form ------------------------------------------------------------------------------------------
@@ -131,8 +133,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
-        self._keep()
-        self.screen.focus_next()
+        self.screen.focus_next()  # leaving the field keeps what was typed
 
     def on_descendant_focus(self) -> None:
         """Show the detail of the field that is typed in."""
@@ -142,17 +143,14 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
                 self._show()
 
     def on_descendant_blur(self) -> None:
-        """Keep what was typed, so that nothing is lost on a crash."""
-        self._keep_form()
+        """Keep what was typed, so that nothing is lost on a crash, and how it is judged."""
+        self._keep()
 
     def action_letters(self) -> None:
         """Say how the terminals are marked, which decides what the sign of the idle voltage means."""
         self._labels = Labels.SIGN if self._labels is Labels.LETTERS else Labels.LETTERS
-        self._keep_form()
+        self._keep()
         self._show()
-
-    def _keep_form(self) -> None:
-        self.session.job.set_state(_FORM_KEY, {**self._form, "labels": str(self._labels)})
 
     @property
     def _form(self) -> dict[str, str]:
@@ -162,10 +160,21 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         return judge_form(self._form, self._labels)
 
     def _keep(self) -> None:
-        """Record the judgements and what was heard."""
-        self.session.keep_wiring(tuple(self._judged().by_field.values()))
-        self._read()
-        self._show()
+        """Keep the form, and record what has changed in its judgements; what was emptied counts as not measured."""
+        self.session.job.set_state(_FORM_KEY, {**self._form, "labels": str(self._labels)})
+        judged = self._judged()
+        measured = measured_kinds(judged)
+        latest = self.session.job.latest("wiring")
+        recorded = latest.document.get("judgements", ()) if latest is not None else ()
+        changed = [
+            judgement
+            for judgement in judged.by_field.values()
+            if (judgement.measurement in measured and judgement.document() not in recorded)
+            or judgement.measurement in self._measured - measured
+        ]
+        self._measured = measured
+        if changed:
+            self.session.keep_wiring(changed)
 
     # -- cautions ------------------------------------------------------------------------------------------
 
@@ -189,10 +198,9 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
     def action_listen(self) -> None:
         """Listen, then ask the known units once."""
-        judgements = tuple(self._judged().by_field.values())
 
         def work() -> None:
-            self.session.hear_pair(LISTEN_SECONDS, judgements=judgements)
+            self.session.hear_pair(LISTEN_SECONDS)
             self.post_message(self.Heard())
 
         if self.on_line("listening", work):
@@ -257,20 +265,24 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         if self._listening is not None and self._listening.get("other_master"):
             explained += " Another master was heard: its exchanges and the hunt's will disturb each other."
 
+        def check(given: Mapping[str, str]) -> str:
+            try:
+                parse_addresses(given["addresses"])
+            except UsageError as error:
+                return str(error)
+            return ""
+
         def begin(given: Mapping[str, str] | None) -> None:
             if given is not None:
                 self._hunt(given["addresses"])
 
-        self.app.push_screen(Form("Hunt", (Field("addresses", "Addresses", proposal),), words=explained), begin)
+        fields = (Field("addresses", "Addresses", proposal),)
+        self.app.push_screen(Form("Hunt", fields, words=explained, check=check, keep="Start"), begin)
 
     def _hunt(self, text: str) -> None:
-        try:
-            addresses = parse_addresses(text)
-        except UsageError as error:
-            self.app.push_screen(Failure(error))
-            return
+        addresses = parse_addresses(text)
         self._cancel = cancel = Cancel()
-        screen = HuntScreen(addresses, cancel)
+        screen = HuntScreen(addresses, self.session.line.settings, cancel)
         waits = Waits(reply=max(WAITS.reply, _PATIENCE * self._slowest))
 
         def work() -> None:
@@ -312,7 +324,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             elif judgement is None:
                 row.say(Text())
             else:
-                fits = "" if judgement.level is Level.NOT_MEASURED else f"  {judgement.words}"
+                fits = f"  {judgement.words}" if judgement.level is not Level.NOT_MEASURED or judgement.action else ""
                 row.say(signed(self, judgement.level).append(fits, style="not bold"))
         self.query_one("#labels", Static).update(Text(words.marks(self._labels)))
         acknowledged = self._acknowledged
@@ -327,7 +339,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             [judgement.level for judgement in judged.by_field.values()],
             acknowledged=acknowledged,
             mistakes=bool(judged.mistakes),
-            odd=bool(self._heard or self._patterns),
+            failing=bool(self._heard or self._patterns),
             listened=self._heard is not None,
         )
 
@@ -335,7 +347,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         if self._field.name in judged.mistakes:
             return Text(judged.mistakes[self._field.name])
         judgement = judged.by_field[self._field.judged_at or self._field.name]
-        if judgement.level is Level.NOT_MEASURED:
+        if judgement.level is Level.NOT_MEASURED and not judgement.action:
             return Text(f"{self._field.label.strip()}: {self._field.how}")
         text = Text(judgement.words)
         if judgement.action:

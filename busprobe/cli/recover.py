@@ -1,0 +1,88 @@
+"""``busprobe recover``: what is true of moves that were cut off, and what is left of their procedures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from busprobe.bus_moves import BusMoves
+from busprobe.cli import options, output, writes
+from busprobe.cli.sessions import session_on
+from busprobe.errors import ExitCode, RefusedError
+from busprobe.job.job import Job
+from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.outcome import Outcome, refusal
+
+FORMAT = "busprobe.recover/1"
+"""Format name of the document."""
+
+
+@click.command()
+@options.port
+@options.job(required=True, text="Job file with the journal.")
+@click.option("--cycled", is_flag=True, help="The moved units were switched off and on: look what they have kept.")
+@click.option("--yes", is_flag=True, help="Do not ask; the frames are shown all the same.")
+@options.as_json
+def command(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> ExitCode:
+    """Say what became of moves that were cut off, and send what is left of their procedures (save, lock again).
+
+    Both addresses of each move are asked; whatever is sent is shown and confirmed first.  With --cycled, all moves
+    that no power cycle has proven yet are looked at, too.
+
+    \b
+    Example:
+      busprobe recover --port /dev/ttyUSB0 --job plant.busjob
+    """
+    with Job.open(job_file):
+        pass  # a journal that is not there is told before a port is opened
+    with session_on(port, job_file) as session:
+        moves = BusMoves(session)
+        found = moves.recover(report=output.say)
+        if cycled:
+            # What was cut off is among them, by now with an outcome that a power cycle can prove.
+            proven = tuple(moves.verify_again(outcome, report=output.say) for outcome in moves.unproven())
+            found = (*(each for each in found if each.write not in {after.write for after in proven}), *proven)
+        if not as_json:
+            for earlier in found:
+                output.lines([f"From {earlier.move.source.words} to {earlier.move.target.words}:"])
+                writes.show(earlier, as_json=False)
+        finished = [(left, _finish(moves, left, yes, as_json)) for left in moves.open_steps()]
+    if as_json:
+        output.document(
+            {
+                "format": FORMAT,
+                "moves": [outcome.document() for outcome in found],
+                "open": [_document(left, outcome) for left, outcome in finished],
+            }
+        )
+    elif not found and not finished:
+        output.line("No move was cut off, and no procedure is open.")
+    ended = (*found, *(outcome for _, outcome in finished))
+    return max((writes.EXIT[outcome.result] for outcome in ended), default=ExitCode.DONE)
+
+
+def _finish(moves: BusMoves, left: OpenSteps, yes: bool, as_json: bool) -> Outcome:
+    output.say(left.words)
+    try:
+        outcome = moves.finish(left, writes.confirmation(yes), report=output.say)
+    except RefusedError as error:
+        outcome = refusal(left.move, error)
+    if not as_json:
+        output.lines([f"{left.names.capitalize()} at {left.place.words}:"])
+        writes.show(outcome, as_json=False)
+    return outcome
+
+
+def _document(left: OpenSteps, outcome: Outcome) -> dict[str, Any]:
+    return {
+        "from": left.move.old,
+        "to": left.move.new,
+        "settings": str(left.move.settings),
+        "to_settings": str(left.move.target.settings),
+        "steps": [str(step.role) for step in left.steps],
+        "outcome": str(outcome.row),
+        "why": outcome.why,
+        "todo": outcome.todo,
+    }

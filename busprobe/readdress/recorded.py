@@ -1,0 +1,30 @@
+"""Moves read back from the journal."""
+
+from __future__ import annotations
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.requests import Function
+from busprobe.readdress.journal import WriteOnRecord
+from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.steps import new_settings_of
+
+
+def move_on_record(write: WriteOnRecord) -> Move:
+    """The move that a write belonged to; raises `UsageError` if the record is not of a move.
+
+    The procedure is what the frame itself says: register and function code.
+    """
+    if write.from_address is None or write.to_address is None or len(write.request) < 6:
+        raise UsageError(
+            f"Write {write.id} in the journal ({write.kind}) is not a move from one address to another.",
+            todo="Look at what it was for and check the unit by hand.",
+        )
+    procedure = Procedure(int.from_bytes(write.request[2:4], "big"), Function(write.request[1]))
+    return Move(
+        LineSettings.parse(write.settings),
+        write.from_address,
+        write.to_address,
+        procedure,
+        new_settings_of(write.kind),
+    )

@@ -1,0 +1,87 @@
+"""A step that takes a clash apart: one unit left on the pair, moved, the others put back one at a time."""
+
+from __future__ import annotations
+
+from rich.text import Text
+from textual import on
+
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.readdress.isolation import isolate
+from busprobe.readdress.outcome import Outcome
+from busprobe.survey.findings import Kind
+from busprobe.wizard.dialogs.put_back import PutBack
+from busprobe.wizard.isolation_screen import IsolationScreen
+from busprobe.wizard.move_messages import Isolated, LookedAgain
+from busprobe.wizard.moving_step import MovingStep
+from busprobe.wizard.signs import toned
+
+
+class IsolatingStep(MovingStep):
+    """Guides hands at the terminals while it watches the address that several units share."""
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._isolated: tuple[int, LineSettings] | None = None
+        """Where units were taken off the pair and have to be put back."""
+
+    def run_isolation(self, address: int, settings: LineSettings) -> None:
+        """Watch `address` until one unit is left there."""
+        session = self.session
+
+        def work() -> None:
+            try:
+                session.line.apply(settings)
+                for sight in isolate(session.line, address, self._stop):
+                    screen.post_message(IsolationScreen.Seen(sight))
+                if not self._stop.is_set():
+                    session.look_again(address, settings)
+                    session.identify(address, settings)
+                    self.post_message(Isolated(address, settings))
+            finally:
+                screen.post_message(IsolationScreen.Ended())
+
+        screen = IsolationScreen(address, self.action_stop)
+        if self.begin("the watch", work):
+            self.app.push_screen(screen)
+
+    def moved(self, outcome: Outcome) -> None:
+        """Where others had to be taken off first, they come back now."""
+        move = outcome.move
+        if self._isolated == (move.old, move.settings):
+            self._ask_to_put_back(move.old, move.settings)
+
+    @on(Isolated)
+    def _one_left(self, event: Isolated) -> None:
+        self._isolated = (event.address, event.settings)
+        self.say(
+            toned(self, f"✓ One unit answers at {both_forms(event.address)}, alone and cleanly.", "good").append(
+                " Leave the others off the pair. Set its address (p, or w), then move it (m).", style="not bold"
+            )
+        )
+        self.post_message(self.JobChanged())
+
+    def _ask_to_put_back(self, address: int, settings: LineSettings) -> None:
+        def look(ready: bool | None) -> None:
+            if ready:
+                self._look_again(address, settings)
+            else:
+                self._isolated = None
+
+        self.app.push_screen(PutBack(address), look)
+
+    def _look_again(self, address: int, settings: LineSettings) -> None:
+        session = self.session
+
+        def work() -> None:
+            seen = session.look_again(address, settings)
+            if seen.kind is Kind.UNIT:
+                session.identify(address, settings)
+            self.post_message(LookedAgain(f"At unit address {both_forms(address)}: {seen.kind}."))
+
+        if self.begin("a close look", work):
+            self.say(Text(f"▸ Looking who answers at {both_forms(address)}."))
+
+    @on(LookedAgain)
+    def _looked_again(self, event: LookedAgain) -> None:
+        self.say(Text(f"{event.words} Move it too (w, m), or press i if several answer."))
