@@ -11,7 +11,9 @@ import re
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from busprobe.job import Job
+from textual.widgets import Input
+
+from busprobe.job import Job, UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.wizard.app import BusprobeApp
 from tests.wizard.conftest import new_session
@@ -39,8 +41,14 @@ async def play(job: Job) -> None:
         await person.press("2")
         await person.press("r")
         keep(person, "2-wiring")
+        await person.press("s")
+        keep(person, "2-sums")
+        await person.press("escape")
         await person.press("3", "s")
+        while app.gate.holder:  # four settings take longer than a test waits
+            await asyncio.sleep(0.1)
         await person.wait()
+        await person.press("escape")
         keep(person, "3-survey")
         await person.press("4")
         await person.wait()
@@ -48,13 +56,44 @@ async def play(job: Job) -> None:
         await person.wait()
         keep(person, "4-identify")
         await person.press("5")
+        await person.press("p")
+        await person.press("ctrl+s")
+        await person.press("down", "down", "down")
         keep(person, "5-readdress")
+        await person.press("m")
+        await person.wait_for("In bytes")
+        keep(person, "5-confirm")
+        await person.press("escape")
+        await person.wait()
         await person.press("6")
         await person.press("s")
         await person.wait()
         keep(person, "6-prove")
+        await person.press("p")
+        keep(person, "6-polling")
+        await person.press("escape")
         await person.press("7")
         keep(person, "7-handover")
+    session.close()
+
+
+async def describe(job: Job) -> None:
+    """A unit that no profile knows, described from its data sheet."""
+    session = new_session(job)
+    session.open("virtual:generic", LineSettings.parse("9600-8N1"))
+    job.put_unit(UnitRecord(5, "9600-8N1"))
+    job.set_state("wizard.step", 4)
+    app = BusprobeApp(session, demo=True)
+    async with app.run_test(size=(80, 24)) as pilot:
+        person = Person(app, pilot)
+        await person.press("d")
+        for line in ("31 Wind m/s =6.4", "Direction 33 deg"):
+            app.screen.query_one("#draft-entry", Input).value = line
+            await person.press("enter")
+        await person.wait_for("agrees")
+        await person.press("down")
+        await person.wait_until(lambda: "…" not in person.screen, "The unit was not looked at")
+        keep(person, "4-draft")
     session.close()
 
 
@@ -64,6 +103,8 @@ def main() -> None:
     os.chdir("/")  # the folder proposed for the papers is below here, and is in the picture
     with TemporaryDirectory() as scratch, Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job:
         asyncio.run(play(job))
+    with TemporaryDirectory() as scratch, Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job:
+        asyncio.run(describe(job))
 
 
 if __name__ == "__main__":

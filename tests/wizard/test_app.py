@@ -52,7 +52,7 @@ async def test_next_and_back_work_inside_a_field(wizard: Wizard) -> None:
 
 async def test_each_step_explains_itself_and_its_keys(wizard: Wizard) -> None:
     """F1 shows what the step is for, every key it has, and the signs of the rail; Escape closes it."""
-    async with wizard("clean", step=7, size=(100, 60)) as person:
+    async with wizard("clean", step=7, size=(100, 80)) as person:
         for number in (7, 6, 5, 4, 3, 1, 2):
             await person.press("escape", str(number))
             if number == 2:
