@@ -152,9 +152,8 @@ class Bus:
         for seat in self.seats:
             target = goal.addresses.get(seat, seat.place.address)
             if target != seat.place.address and self._procedure(seat) is None:
-                said.append(
-                    f"{seat} should go to {both_forms(target)} and has to be set by hand.  {self._why_not(seat)}"
-                )
+                here = f"{seat.name} at {both_forms(seat.place.address)}, {seat.place.settings}"
+                said.append(f"{here}, should go to {both_forms(target)}.  {self._why_not(seat)}")
             else:
                 wanted[seat] = target
             self._check_single(seat, target)
@@ -207,8 +206,13 @@ class Bus:
 
     def _why_not(self, seat: Seat) -> str:
         if seat.profile not in self._profiles:
-            return "Its type is not known."
-        return f"The profile {seat.profile} does not say how it is given another address."
+            return (
+                "Its type is not known: identify it first, or move it alone with the register from its data sheet."
+            )
+        return (
+            f"The profile {seat.profile} does not say how it is given another address: set it on the unit itself, or "
+            "move it alone with the register from its data sheet."
+        )
 
     def _check_single(self, seat: Seat, target: int) -> None:
         if target in self._crowded and target != seat.place.address:

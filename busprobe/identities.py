@@ -10,14 +10,18 @@ from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.siblings import Sibling, differences, is_difference
+from busprobe.survey.findings import Kind
 from busprobe.survey.identify import NOT_RECOGNISED, Identified
 
 
 def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
     """Bring the unit's entry up to date, and what its siblings' entries say of each other.
 
-    Returns `found` with notes on what it has not in common with its siblings.
+    Returns `found` with notes on what it has not in common with its siblings.  Where not one unit alone answered, the
+    list stays as it is: a place that was only asked is no unit.
     """
+    if found.examination.kind is not Kind.UNIT:
+        return found
     known = job.unit(found.address, str(found.settings)) or UnitRecord(found.address, str(found.settings))
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None

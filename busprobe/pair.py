@@ -1,4 +1,4 @@
-"""What a job knows of its pair: the record of the wiring step, and what failures in it say by place and time."""
+"""What a job knows of its pair: the record of the wiring step, logs of hunts, and what failures say of the pair."""
 
 from __future__ import annotations
 
@@ -35,6 +35,24 @@ def keep_wiring(
     )
     job.record("wiring", document)
     return document
+
+
+class HuntLog:
+    """The log of one hunt in the job, kept as it goes, so that nothing is lost on a crash."""
+
+    def __init__(self, job: Job, addresses: str) -> None:
+        """Nothing is in the job before there is something to keep."""
+        self._job = job
+        self._addresses = addresses
+        self._record: int | None = None
+
+    def keep(self, lines: Sequence[str]) -> None:
+        """Put the whole log, oldest line first, in the place of what was kept of it before."""
+        document = {"addresses": self._addresses, "log": list(lines)}
+        if self._record is None:
+            self._record = self._job.record("hunt", document)
+        else:
+            self._job.amend(self._record, document)
 
 
 def failure_patterns(job: Job) -> tuple[Observation, ...]:

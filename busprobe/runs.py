@@ -102,9 +102,11 @@ def _keep(job: Job, record: int | None, proof: Proof) -> int:
 
 
 def _with_counts(unit: UnitRecord, tally: UnitTally) -> UnitRecord:
+    """The unit with its counts; reply times known from before stand where it answered nothing now."""
     times = (tally.reply_times.minimum, tally.reply_times.median, tally.reply_times.maximum)
+    latency = Latency(*(milliseconds(time) for time in times)) if tally.reply_times.count else unit.latency
     counters = {"polls": tally.polls, **{str(kind): tally.count(kind) for kind in Kind}}
-    return replace(unit, latency=Latency(*(milliseconds(time) for time in times)), counters=counters)
+    return replace(unit, latency=latency, counters=counters)
 
 
 @dataclass(frozen=True)

@@ -125,16 +125,18 @@ class Session:
         )
         return heard
 
-    def hear_pair(self, seconds: float, asking: Sequence[Sequence[Request]] | None = None) -> Hearing:
+    def hear_pair(
+        self, seconds: float, asking: Sequence[Sequence[Request]] | None = None, *, cancel: StopFlag | None = None
+    ) -> Hearing:
         """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what is wrong with it.
 
-        `asking` takes the place of these units, as in `busprobe.wiring.hearing.hear`; nobody is asked where it is
-        empty.  Kept under "listening" and, beside what a meter showed, under "wiring".
+        `asking` takes the place of these units, and `cancel` ends it, as in `busprobe.wiring.hearing.hear`; nobody is
+        asked where it is empty.  Kept under "listening" and, beside what a meter showed, under "wiring".
         """
         known = [unit.address for unit in self.job.units() if unit.settings == str(self.line.settings)]
         if asking is None:
             asking = [probes(address) for address in a_few(known) or (FIRST,)]
-        heard = hear(self.line, seconds, asking, expected=known)
+        heard = hear(self.line, seconds, asking, expected=known, cancel=cancel)
         self.job.record("listening", heard.document())
         self.keep_wiring(heard=heard)
         return heard

@@ -74,7 +74,7 @@ def test_a_unit_that_no_write_can_move_is_left_to_the_hands() -> None:
     here = bus(unit(1, None), unit(2, AT))
     plan = by_plan(here, PlannedUnit("X-1", 40), PlannedUnit("TE-1", 11, profile=AT))
     assert moves(plan) == [(2, 11)]
-    assert plan.remarks[0].startswith("unknown unit (9600-8N1) should go to 40 (0x28) and has to be set by hand.")
+    assert plan.remarks[0].startswith("unknown unit at 1 (0x01), 9600-8N1, should go to 40 (0x28).  Its type is not known")
 
 
 def test_an_address_shared_by_several_is_no_goal() -> None:
@@ -95,7 +95,7 @@ def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wan
     here = bus(unit(1, None), unit(10), unit(20), unit(20, settings="19200-8E1"), unit(9, None, kind="clash"))
     goal = here.counted_up(Practice(first=9, only_needed=True))
     assert [(seat.place.address, new) for seat, new in goal.addresses.items()] == [(1, 11), (20, 12), (20, 13)]
-    assert "has to be set by hand" in here.addresses(goal).remarks[0]
+    assert "at 1 (0x01), 9600-8N1, should go to 11 (0x0B).  Its type is not known" in here.addresses(goal).remarks[0]
 
 
 def test_each_rule_of_good_practice_can_be_changed() -> None:

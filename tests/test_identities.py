@@ -49,6 +49,13 @@ def test_that_a_unit_was_not_recognised_is_forgotten_once_it_is(job: Job) -> Non
     assert not [note for note in after.notes if note.startswith(NOT_RECOGNISED)]
 
 
+def test_a_place_where_nobody_answers_is_not_put_on_the_list(job: Job) -> None:
+    line = Line(Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS))
+    found = keep_identified(job, identify(line, 99, [OTHER]), None)
+    assert "Nobody answered." in found.notes
+    assert job.units() == ()
+
+
 def test_what_a_person_says_it_is_gives_its_values_and_no_more(job: Job) -> None:
     """Its points are read; the match stays open, for the unit itself did not say so."""
     job.put_unit(UnitRecord(5, SETTINGS, profile="wt-5"))

@@ -109,7 +109,8 @@ def test_the_wizards_step_keeps_readings_and_what_was_heard_in_one_document(sess
     survey(session)
     assert session.hands is not None
     session.hands.swap("io-101")
-    heard = session.hear_pair(2.0, judgements=[judge_resistance(61.0), judge_idle(None, Labels.SIGN)])
+    keep_wiring(session.job, [judge_resistance(61.0), judge_idle(None, Labels.SIGN)])
+    heard = session.hear_pair(2.0)
     assert [reply.request.address for reply in heard.evidence.replies if reply.present] == [11, 12, 21, 41, 51]
     record = session.job.latest("wiring")
     listening = session.job.latest("listening")

@@ -14,6 +14,7 @@ from busprobe.connect import Connector
 from busprobe.errors import RefusedError, UsageError
 from busprobe.handover.polling import cycle_words, polling
 from busprobe.job import Job, UnitRecord
+from busprobe.job.records import Latency
 from busprobe.line.clock import VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
@@ -117,6 +118,7 @@ import sys
 from pathlib import Path
 from busprobe.connect import Connector
 from busprobe.job import Job, UnitRecord
+from busprobe.job.records import Latency
 from busprobe.line.clock import VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all
@@ -206,3 +208,15 @@ def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) 
         assert trial is not None
         assert [block["register"] for block in trial.document["refused"]]
         assert polling(session.bus_list()).measured is not None
+
+
+def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(session: Session) -> None:
+    """They were measured: a polling table must not call them assumed because the unit was off for a while."""
+    session.job.put_unit(UnitRecord(99, SETTINGS, latency=Latency(5.0, 6.0, 7.0)))
+    finished(session, rounds=1)
+    silent, answering = session.job.unit(99, SETTINGS), session.job.unit(11, SETTINGS)
+    assert silent is not None
+    assert answering is not None
+    assert silent.latency == Latency(5.0, 6.0, 7.0)
+    assert silent.counters["silent"] == 1
+    assert answering.latency.median_ms is not None

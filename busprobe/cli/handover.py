@@ -8,7 +8,7 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.sessions import stored_profiles
-from busprobe.errors import ExitCode
+from busprobe.errors import ExitCode, RefusedError
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, left_over, write
 from busprobe.handover.missing import missing
@@ -47,10 +47,14 @@ def command(
     """Write the papers: bus list, points, journal, proof, labels, polling table, a description of each unit.
 
     \b
-    csv       a file a table, for spreadsheets         html     one page to read and print, with drawings
-    json      everything, for programs                 markdown for wikis and tickets
-    xlsx      a workbook                               labels   for units and cable ends, on A4 sheets
-    polling   the cheapest requests for a master       things   W3C Thing Descriptions, a file a unit
+    csv       a file a table; a spreadsheet that opens it may turn 007 into 7
+    html      one page to read and print, with drawings
+    json      everything, for programs
+    labels    for units and cable ends, on A4 sheets
+    markdown  for wikis and tickets
+    polling   the cheapest requests for a master
+    things    W3C Thing Descriptions, a file a unit
+    xlsx      a workbook; it keeps 007 and 2.10 as they are
 
     \b
     Example:
@@ -59,7 +63,11 @@ def command(
     with Job.open(job_file) as job:
         session = Session(job, stored_profiles(job_file))
         bus_list = session.compare_with(earlier) if earlier or no_compare else session.papers()
-    written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
+    try:
+        written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
+    except RefusedError as error:
+        todo = "Choose another folder, or replace them with --overwrite."
+        raise RefusedError(error.what, means=error.means, todo=todo) from error
     old = left_over(folder, written) if "things" in (formats or EXPORTERS) else []
     if as_json:
         output.document(_document(bus_list, written, old))
@@ -72,7 +80,7 @@ def command(
         for words in bus_list.not_tested:
             output.say(f"Not tested: {words}")
         for gap in missing(bus_list):
-            output.say(f"Missing: {gap.what}")
+            output.say(f"Gap: {gap.what}")
     return ExitCode.ATTENTION if bus_list.attention else ExitCode.DONE
 
 

@@ -13,6 +13,7 @@ from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.pair import HuntLog
 from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
 
 
@@ -43,6 +44,7 @@ def command(
     kept: list[str] = []
     with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
         output.say(f"Asking {format_addresses(addresses)} at {settings}; Ctrl-C ends the hunt.")
+        hunted = HuntLog(session.job, format_addresses(addresses))
         start = session.line.clock.now()
         try:
             for event in hunt(session.line, addresses, cancel):
@@ -59,11 +61,13 @@ def command(
                         present = event.present
                         if rounds is not None and event.number >= rounds:
                             cancel.set()
+                if not isinstance(event, Round):
+                    hunted.keep(kept)
         except PortError as error:
             kept.append(f"{_time_of_day()}  the hunt has ended: {error.what}")
             raise
         finally:
-            session.job.record("hunt", {"addresses": format_addresses(addresses), "log": kept})
+            hunted.keep(kept)
     if as_json:
         output.document({"format": "busprobe.hunt/1", "events": log, "present": list(present)})
     else:

@@ -63,7 +63,7 @@ def _document(found: Identified) -> dict[str, object]:
 def _print(found: Identified) -> None:
     name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
     output.lines([f"Unit {both_forms(found.address)} at {found.settings}: {name}"])
-    output.lines(f"  {field}: {text}" for field, text in found.identity.items())
+    output.lines(f"  {field}: {text}" for field, text in found.identity.items() if text)
     own = ((number, text) for number, text in (found.objects or {}).items() if number not in BASIC_OBJECTS)
     output.lines(f"  {object_name(number)}: {text}" for number, text in own)
     if found.standing:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import click
 
 from busprobe.cli import options, output
 from busprobe.cli.hints import print_observations
-from busprobe.cli.sessions import session_on
+from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
 from busprobe.line.exchange import Echo
 from busprobe.line.settings import LineSettings
@@ -26,7 +27,7 @@ from busprobe.wiring.hearing import Hearing
     type=click.FloatRange(0, 3600, min_open=True),
     default=10.0,
     show_default=True,
-    help="How long to listen; a master that polls seldom needs more.",
+    help="How long to listen; a master that polls seldom needs more.  Ctrl-C ends it and tells what was heard.",
 )
 @click.option("--probe", type=options.ADDRESS, help="Then read one register of this unit, for echo and turn-round.")
 @options.job(required=False, text="Job file to keep in what was heard.")
@@ -43,9 +44,10 @@ def command(
       busprobe listen --port virtual:junk --settings 9600-8N1 --probe 11
     """
     asking = [] if probe is None else [[read_registers(probe, Function.READ_HOLDING_REGISTERS, 0, 1)]]
-    with session_on(port, job_file, settings) as session:
-        output.say(f"Listening for {seconds:g} s at {settings} …")
-        heard = session.hear_pair(seconds, asking)
+    cancel = threading.Event()
+    with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
+        output.say(f"Listening for {seconds:g} s at {settings}; Ctrl-C ends it …")
+        heard = session.hear_pair(seconds, asking, cancel=cancel)
     if as_json:
         output.document({"format": "busprobe.listen/1", "port": port, **heard.document()})
     else:

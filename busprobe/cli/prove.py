@@ -31,6 +31,19 @@ _CYCLES = 20
 """Cycles of the polling table that are measured."""
 
 
+_TITLES = {
+    Kind.OK: "OK",
+    Kind.OK_AFTER_JUNK: "Junk",
+    Kind.EXCEPTION: "Exc.",
+    Kind.SILENT: "Silent",
+    Kind.LATE: "Late",
+    Kind.CRC: "CRC",
+    Kind.MALFORMED: "Malf.",
+    Kind.FOREIGN: "Other",
+}
+"""Columns that fit into 80 characters, with the words of the wizard."""
+
+
 @click.command()
 @options.port
 @options.job(required=True, text="Job file; the units on its list are polled.")
@@ -72,6 +85,12 @@ def command(
 
     After it: what to set at the master, and the polling table, the cheapest requests that fetch every point as often
     as it is wanted, with the time of a whole cycle.  What was counted is kept while the run goes on.
+
+    \b
+    OK      as asked                         Junk   as asked, after stray bytes
+    Exc.    the unit refused what was asked  Malf.  bytes, but no sensible frame
+    Silent  no reply within 1 s              Late   the reply came after that
+    CRC     bytes damaged on the way         Other  another address answered
 
     \b
     Example:
@@ -170,7 +189,8 @@ def _print(proof: Proof) -> None:
         )
         for unit in proof.units
     ]
-    output.table(("Address", "Settings", "Polls", *map(str, kinds), "Median", "99 %", "Maximum"), rows)
+    titles = (_TITLES[kind] for kind in kinds)
+    output.table(("Address", "Settings", "Polls", *titles, "Median", "99 %", "Max ms"), rows)
     output.lines(proof.findings)
 
 
@@ -192,4 +212,4 @@ def _request(row: Row) -> tuple[object, ...]:
 
 
 def _ms(seconds: float | None) -> str:
-    return "" if seconds is None else f"{1000 * seconds:.1f} ms"
+    return "" if seconds is None else f"{1000 * seconds:.1f}"

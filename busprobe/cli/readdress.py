@@ -58,6 +58,7 @@ def command(
         else:
             outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
     writes.show(outcome, as_json=as_json)
+    writes.check_later([outcome], port, job_file)
     output.say(f"The journal is in {job_file}.")
     return writes.EXIT[outcome.result]
 

@@ -83,5 +83,6 @@ def command(
             writes.show_plan(plan)
             finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
     writes.show_batch(FORMAT, plan, finished, as_json=as_json)
+    writes.check_later(finished.unchecked, port, job_file)
     output.say(f"The journal is in {job_file}.")
     return writes.batch_exit(plan, finished)

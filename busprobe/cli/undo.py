@@ -36,4 +36,5 @@ def command(port: str, job_file: Path, number: int, profile_id: str | None, yes:
         prepared = moves.prepare_undo(number, profile, report=output.say)
         outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
     writes.show(outcome, as_json=as_json)
+    writes.check_later([outcome], port, job_file)
     return writes.EXIT[outcome.result]

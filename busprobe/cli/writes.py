@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from pathlib import Path
+from subprocess import list2cmdline
 
 import click
 
@@ -86,6 +88,13 @@ def show(outcome: Outcome, *, as_json: bool) -> None:
         output.lines([f"Next: {outcome.todo}"])
 
 
+def check_later(outcomes: Iterable[Outcome], port: str, job_file: Path) -> None:
+    """Say how a power cycle that was not made yet is told of later, if any of these moves waits for one."""
+    if any(outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled for outcome in outcomes):
+        told = list2cmdline(["busprobe", "recover", "--port", port, "--job", str(job_file), "--cycled"])
+        output.say(f"After the power cycle: {told}")
+
+
 def show_plan(plan: BusPlan) -> None:
     """Say what is going to be moved, in order, and what good practice has to say of it."""
     for number, words in enumerate(plan.words, 1):
@@ -155,7 +164,9 @@ def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]],
 
     def power_cycled(outcomes: Iterable[Outcome]) -> bool:
         for outcome in outcomes:
-            output.say(f"To be switched off and on: {outcome.move.name(outcome.move.target)}")
+            move = outcome.move
+            here = move.target if outcome.result is Result.VERIFIED else move.source
+            output.say(f"To be switched off and on: {move.name(here)}")
         hands = session.hands
         if yes and hands is None:
             output.say("Not checked: nobody was there to switch them off and on.")

@@ -24,6 +24,7 @@ from busprobe.job.plan import PlannedUnit, differences, kept_plan
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
+from busprobe.readdress.open_steps import PROCEDURE, open_steps
 
 
 def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
@@ -77,6 +78,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         attention=(
             *differences(plan, units),
             *caveats.attention(segment, rows, points, journal, proof, document),
+            *(left.words for left in open_steps(job.writes(), (each.document for each in job.records(PROCEDURE)))),
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
         trial=step_sheet(job.latest("polling")),

@@ -13,6 +13,7 @@ from busprobe.handover.bus_list import JournalRow, PointRow, Proof, SegmentSheet
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
 from busprobe.profiles.matching import RECOGNISED
+from busprobe.readdress.open_steps import ACKNOWLEDGED
 from busprobe.readdress.outcome import Result
 from busprobe.wiring.meter import Level
 
@@ -147,7 +148,7 @@ def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterat
     for n, write in enumerate(journal):
         last_word = write.conclusions[-1].made if write.conclusions else write.intended
         if (
-            write.outcome in (Result.VERIFIED, Result.REFUSED)
+            write.outcome in (Result.VERIFIED, Result.REFUSED, ACKNOWLEDGED)
             or (survey and survey.complete and survey.begun > last_word)
             or any(
                 (later.to_address, later.settings, later.outcome) == (write.to_address, write.settings, Result.VERIFIED)
@@ -178,8 +179,11 @@ def _not_searched(segment: SegmentSheet, document: Mapping[str, Any]) -> Iterato
         yield f"The survey of {survey.begun} was cut off; how far it got is not known."
     elif not survey.complete:
         yield f"The survey of {survey.begun} did not search all that was asked for."
-    for left in document.get("untested", ()):
-        yield f"Survey: {left['settings']}, addresses {left['addresses']} were not asked everything, {left['why']}."
+    left: dict[tuple[str, str], list[str]] = {}
+    for one in document.get("untested", ()):
+        left.setdefault((one["addresses"], one["why"]), []).append(one["settings"])
+    for (addresses, why), settings in left.items():
+        yield f"Survey: {', '.join(settings)}, addresses {addresses} were not asked everything, {why}."
     left_out = set(ALL) - set(parse_addresses(survey.addresses)) if survey.addresses else set(ALL)
     if left_out:
         yield f"Addresses {format_addresses(left_out)} were not searched."

@@ -7,7 +7,7 @@ import os
 import re
 import tempfile
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError, UsageError
@@ -42,6 +42,9 @@ EXPORTERS: Mapping[str, Exporter] = {
 LONGEST_NAME = 60
 """Characters of a file name; four bytes each, they fit into the 255 that common file systems take."""
 
+_NAMED = 3
+"""Files that a refusal names."""
+
 _UNFIT = re.compile(r"[^\w.+-]+")
 _DEVICES = re.compile(r"(?:CON|PRN|AUX|NUL|(?:COM|LPT)[\d¹²³])", re.IGNORECASE)
 """Names that Windows keeps for devices, whatever follows the dot."""
@@ -64,7 +67,7 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
     there = [path for path in contents if os.path.lexists(path)]
     if there and not overwrite:
         raise RefusedError(
-            f"There is already {', '.join(visible(str(path)) for path in there)}.",
+            f"In {visible(str(folder))} there is already {_some_of(there)}.",
             means="Nothing was written.",
             todo="Choose another folder, or say that existing files may be replaced.",
         )
@@ -89,6 +92,13 @@ def file_name(text: str) -> str:
 def left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
     """Files of units in `folder` that an earlier hand over left: their units are not at these addresses any more."""
     return sorted(set(folder.glob(thing_files.PATTERN)) - set(written))
+
+
+def _some_of(paths: Sequence[Path]) -> str:
+    """The first names, and how many there are besides: nobody reads twenty."""
+    names = [visible(path.name) for path in paths]
+    more = len(names) - _NAMED
+    return ", ".join(names) if more <= 1 else f"{', '.join(names[:_NAMED])} and {more} more"
 
 
 def _distinct(name: str, taken: set[str]) -> str:

@@ -51,7 +51,7 @@ class Polling:
     wanted: str
     """How often values are wanted, in one sentence."""
     assumed: tuple[str, ...]
-    """What was not measured or not said, and what was taken instead; one sentence each."""
+    """What to mind: what was not measured, and what was taken instead; one sentence each."""
     not_asked: tuple[str, ...]
     """What the table asks nothing of, and why."""
     measured: Measured | None
@@ -163,8 +163,6 @@ def _wanted(bus_list: BusList) -> str:
 def _assumed(bus_list: BusList, asked: Sequence[UnitRow], table: PollingTable) -> Iterator[str]:
     if not table.rows:
         return
-    if bus_list.segment.every_s is None:
-        yield _wanted(bus_list)
     if len(bus_list.segment.settings) > 1:
         yield "One master with one line setting cannot send these requests: the units' line settings differ."
     given = _blocks(bus_list.trial, "given")

@@ -65,6 +65,6 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
         note = f"median of {proof.rounds} rounds of the endurance run, which cuts its own requests"
         yield "Round as measured", milliseconds(median), "ms", note
     for words in made.assumed:
-        yield "Assumed", None, "", words
+        yield "Mind", None, "", words
     for words in made.not_asked:
         yield "Not asked", None, "", words

@@ -116,7 +116,7 @@ def _master(root: svg.Element, place: tuple[float, float], segment: SegmentSheet
     svg.add(root, "rect", x=x, y=y, width=_BOX, height=_TALL, rx=12, class_="box master")
     svg.add(root, "text", "Master", x=x + 8, y=y + 18, class_="strong")
     master = segment.cabling.master
-    lines = (master, "tested through", segment.port) if master else ("(this job: the tester)", segment.port)
+    lines = (master, "adapter at", segment.port) if master else ("(this job: the tester)", segment.port)
     for n, text in enumerate(lines):
         svg.add(root, "text", svg.shortened(text, _SMALL_LETTERS), x=x + 8, y=y + 34 + 16 * n, class_="small")
 
@@ -173,6 +173,7 @@ def _lengths(root: svg.Element, places: Sequence[tuple[float, float]], units: Se
         here = unit.distance_m if unit.position is not None else None
         if before is not None and here is not None and here >= before:
             (x1, y1), (x2, y2) = places[n], places[n + 1]
-            x = (x1 + x2 + _BOX) / 2 if y1 == y2 else x2 + _BOX / 2 + (30 if x2 < 2 * _EDGE else -30)
+            bend = -40 if x2 < 2 * _EDGE else 40  # between the end of the row and the box, not past the box
+            x = (x1 + x2 + _BOX) / 2 if y1 == y2 else x2 + _BOX / 2 + bend
             svg.add(root, "text", f"{here - before:g} m", x=x, y=y2 - _DROP - 5, text_anchor="middle", class_="small")
         before = here

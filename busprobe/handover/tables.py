@@ -257,15 +257,16 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Common conductor", _noted(noted.common)
     yield "Shield earthed at", _noted(noted.shield)
     yield "Instruments used", _noted(noted.instruments)
-    yield "Port used for the test", segment.port
-    yield "Adapter", segment.adapter
+    yield "Port opened last", segment.port
+    yield "Adapter", _noted(segment.adapter)
     yield "Job begun UTC", segment.created
     yield "List made UTC", segment.made
     yield "Made with", segment.tool
     yield "Line settings of the units", ", ".join(segment.settings)
     yield "Units", segment.units
-    yield "Spare addresses", NOT_TESTED if segment.spare is None else in_words(segment.spare)
-    yield "Reserved addresses", in_words(format_addresses(unit.address for unit in units if unit.state == "reserved"))
+    yield "Spare addresses", NOT_TESTED if segment.spare is None else in_words(segment.spare) or "none"
+    reserved = format_addresses(unit.address for unit in units if unit.state == "reserved")
+    yield "Reserved addresses", in_words(reserved) or "none"
     for item in advice(bus_list):
         yield f"Advised: {item.name} {item.unit}".strip(), item.value
     survey = segment.survey

@@ -15,6 +15,7 @@ from busprobe.handover.proof_table import latest_proof
 from busprobe.handover.table import plain
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
+from busprobe.prove.tally import Kind as Ended
 from busprobe.readdress.outcome import Result
 
 ENOUGH = 20
@@ -36,9 +37,10 @@ def compare(before: BusList, now: BusList) -> Comparison:
     pairs = _pairs(old, new, _moves(before, now))
     old_gone = [unit for unit in old if not any(unit is pair[0] for pair in pairs)]
     new_here = [unit for unit in new if not any(unit is pair[1] for pair in pairs)]
-    times = _Times(before, now)
+    times, silence = _Times(before, now), _Silence(before, now)
     differences = [
         *(difference for pair in pairs for difference in _changes(*pair)),
+        *(difference for pair in pairs for difference in silence.told(*pair)),
         *(difference for pair in pairs for difference in times.slower(*pair)),
         *(_gone(unit, now.segment) for unit in old_gone),
         *(_appeared(unit, before.segment) for unit in new_here),
@@ -46,7 +48,7 @@ def compare(before: BusList, now: BusList) -> Comparison:
     differences.sort(key=lambda one: one.address_before or one.address_now or 0)
     unknown: dict[str, list[str]] = {}
     for pair in pairs:
-        for what in (*_unknown(*pair), *times.unknown(*pair)):
+        for what in (*silence.unknown(*pair), *_unknown(*pair), *times.unknown(*pair)):
             unknown.setdefault(what, []).append(f"{pair[0].address} {pair[0].tag}".strip())
     not_compared = [f"{what}: {', '.join(units)}." for what, units in unknown.items()]
     not_compared[:0] = _other_segment(before.segment, now.segment)
@@ -187,6 +189,43 @@ def _looked(unit: UnitRow, segment: SegmentSheet) -> bool:
     return unit.settings in survey.settings and unit.address in parse_addresses(survey.addresses)
 
 
+class _Silence:
+    """Units that stayed on the list, although they gave no reply when they were asked after the earlier visit."""
+
+    def __init__(self, before: BusList, now: BusList) -> None:
+        self._segment = now.segment
+        self._polls = {} if _last_run(before) == _last_run(now) else _silent_polls(now)
+
+    def told(self, old: UnitRow, new: UnitRow) -> Iterator[Difference]:
+        """The difference, where there is one."""
+        survey = self._segment.survey
+        again = bool(survey and new.seen and new.seen < survey.begun and _looked(new, self._segment))
+        words = ""
+        if again and old.seen == new.seen:
+            words = "did not answer in its last complete survey"
+        elif polls := self._polls.get(_place(new)):
+            words = f"answered none of the {polls} polls of its last endurance run in time"
+        if words:
+            yield Difference(Kind.MISSING, old.address, None, f"{_name(new)} is still on the later list, but {words}.")
+
+    def unknown(self, old: UnitRow, new: UnitRow) -> Iterator[str]:
+        """Where nobody asked again, nothing can be told of the unit."""
+        if old.seen is not None and old.seen == new.seen and not any(self.told(old, new)):
+            yield "Anything, since nobody looked again after the earlier visit"
+
+
+def _last_run(bus_list: BusList) -> str:
+    return bus_list.proof.latest.made if bus_list.proof and bus_list.proof.latest else ""
+
+
+def _silent_polls(bus_list: BusList) -> dict[Place, int]:
+    proof = latest_proof(bus_list)
+    units = () if proof is None else proof.units
+    return {
+        (unit.address, str(unit.settings)): unit.polls for unit in units if 0 < unit.polls == unit.count(Ended.SILENT)
+    }
+
+
 class _Times:
     """Reply times of both endurance runs.
 
@@ -232,8 +271,6 @@ def _reply_times(bus_list: BusList) -> dict[Place, Times]:
 
 
 def _unknown(old: UnitRow, new: UnitRow) -> Iterator[str]:
-    if old.seen is not None and old.seen == new.seen:
-        yield "Anything, since nobody looked again after the earlier visit"
     if bool(old.revision) != bool(new.revision):
         yield "Revision, known of one visit only"
 

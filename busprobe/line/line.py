@@ -13,7 +13,7 @@ from types import TracebackType
 
 from busprobe.errors import StoppedError
 from busprobe.line.clock import Clock
-from busprobe.line.exchange import PULSES, Echo, Ending, Exchange, Heard, Request, Waits
+from busprobe.line.exchange import PULSES, Echo, Ending, Exchange, Heard, Request, Waits, without_echo
 from busprobe.line.line_errors import LineErrors, TellsErrors
 from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
@@ -37,7 +37,8 @@ class Line:
         self._teller = port if isinstance(port, TellsErrors) else None
         self._stop: StopFlag | None = None
         self.echo: Echo | None = None
-        """Whether this port gives back what it sends, by the last exchange that could tell; None before one could."""
+        """Whether this port gives back what it sends, by the last exchange that could tell; None before one could, and
+        where it gives back something else."""
         port.apply(settings)
 
     def __enter__(self) -> Line:
@@ -111,8 +112,9 @@ class Line:
         while (chunk := self._port.receive(deadline)) is not None:
             chunks.append(chunk)
             received += chunk.data
-            if may_echo and frame.startswith(received):
-                continue  # so far it is our own echo: the reply wait goes on
+            if may_echo and not without_echo(frame, received):
+                ending, deadline = Ending.TIMEOUT, sent + waits.reply
+                continue  # so far it is our own echo, or what the adapter makes of it: the reply wait goes on
             answer = received.removeprefix(frame) if may_echo else received
             if ending is Ending.LENGTH:
                 continue  # a whole reply was there: listen on for `after`, whatever comes
@@ -130,7 +132,8 @@ class Line:
                 break
         echoed = may_echo and received.startswith(frame)
         if not request.mirrored:
-            self.echo = Echo.FULL if echoed else Echo.NONE
+            altered = not echoed and without_echo(frame, received) != received
+            self.echo = Echo.FULL if echoed else None if altered else Echo.NONE
         self._last_activity = max(sent, chunks[-1].at if chunks else sent)
         return Exchange(
             request=frame,

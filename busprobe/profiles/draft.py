@@ -6,7 +6,7 @@ profile.  What was chosen because it looked plausible says so in the file.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,15 +15,14 @@ from pydantic import ValidationError
 from busprobe.errors import UsageError
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.checks import check
+from busprobe.profiles.choice import Choice, in_one_order, preferring
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.interpret import (
     Interpretation,
     Way,
-    agrees,
     distinct,
     interpretations,
     off_by_one,
-    straddles,
     wanted_blocks,
 )
 from busprobe.profiles.notes import NOTES_ONLY, NotedPoint, Notes
@@ -32,12 +31,10 @@ from busprobe.profiles.registers import Numbering, Register
 from busprobe.profiles.schema import parse_profile
 from busprobe.profiles.standards import SelfDescription
 from busprobe.profiles.writing import to_toml
-from busprobe.toml_file import found_by_pydantic
+from busprobe.toml_file import Place, found_by_pydantic
 
 _OTHERS = 3
 """Other interpretations that the file mentions beside the chosen one."""
-_ABOUT_AS_PLAUSIBLE = 0.75
-"""Part of the best rating from which the second best may as well be right."""
 _LONGEST_TEXT = 40
 """Characters of a fingerprint text."""
 _SHORTEST_WORD = 3
@@ -50,48 +47,6 @@ _NAMELESS = {
 
 
 @dataclass(frozen=True)
-class Choice:
-    """One point of the notes with everything it may be."""
-
-    noted: NotedPoint
-    at: Register
-    """Where the data sheet puts it."""
-    ways: tuple[Interpretation, ...]
-    """The plausible ones first; empty where none of its registers was given."""
-    chosen: bool = False
-    """Whether a person said that the first of them is right."""
-    silent: bool = False
-    """Whether the unit did not answer when it was asked for this, so that nothing is known of it."""
-
-    @property
-    def best(self) -> Interpretation | None:
-        """The chosen one, or the most plausible one."""
-        return self.ways[0] if self.ways else None
-
-    @property
-    def agrees(self) -> bool | None:
-        """Whether the best one is what the display shows; None where no display was looked at, or nothing is read."""
-        if self.noted.shows is None or not self.ways:
-            return None
-        return agrees(self.noted, self.ways[0].reading)
-
-    @property
-    def open(self) -> bool:
-        """Whether another value is about as plausible, nobody chose, and no display has been looked at."""
-        others = distinct(self.ways)[1:2]
-        return (
-            not self.chosen
-            and self.noted.shows is None
-            and any(other.plausibility >= _ABOUT_AS_PLAUSIBLE * self.ways[0].plausibility for other in others)
-        )
-
-    @property
-    def doubt(self) -> Interpretation | None:
-        """What looks much the same one register beside; None where there is no such thing."""
-        return straddles(self.ways[0], self.ways[1:]) if self.ways and not self.chosen else None
-
-
-@dataclass(frozen=True)
 class Seen:
     """What a live unit gave."""
 
@@ -100,6 +55,8 @@ class Seen:
     """What it gave in looks before: what is only plausible now and then is not what the registers mean."""
     silent: tuple[Block, ...] = ()
     """Requests that were not answered: nothing is known of these registers."""
+    asked: frozenset[tuple[int, int]] | None = None
+    """Function code and wire address of all it has been asked for; None for all that there is."""
     most_registers: int | None = None
     """Registers of the longest request it takes, where a longer one was refused for its length alone."""
     objects: Mapping[int, str] = field(default_factory=dict)
@@ -160,6 +117,8 @@ class Draft:
             if "readdress" in self.notes.fields or "line_settings" in self.notes.fields:
                 found.append("The registers that readdress and line_settings write move with it: check them first.")
         for choice in self.choices:
+            if choice.best is None and choice.unasked:
+                continue
             if choice.best is None and choice.silent:
                 found.append(f"{choice.noted.name}: the unit did not answer, so nothing is known of {choice.at}.")
             elif choice.best is None:
@@ -220,7 +179,7 @@ class Draft:
             found += found_by_pydantic(error)
         found += check(data, file_stem=profile_id)
         if found:
-            listed = "; ".join(f"{'.'.join(map(str, place))} {what}" for place, what in found)
+            listed = "; ".join(f"{_named(place, data)} {what}" for place, what in found)
             raise UsageError(
                 f"No sound profile comes of these notes: {listed}.", todo="Correct the notes, then draft again."
             )
@@ -243,7 +202,8 @@ class Draft:
         data["points"] = []
         for choice, raw in zip(self.choices, self.notes.raw_points, strict=True):
             if choice.best is None:
-                why = "did not answer for it" if choice.silent else "gave no such register"
+                silent = "did not answer for it" if choice.silent else "gave no such register"
+                why = "was not asked for it" if choice.unasked else silent
                 comments[""].append(f"Left out, since the unit {why}: {choice.noted.name}.")
                 continue
             data["points"].append(self._point(choice.best, raw))
@@ -265,7 +225,8 @@ class Draft:
         if point.scale_register is not None:
             scale = point.scale_register
             chosen["scale_register"] = {"register": self._counted(scale.at), "means": str(scale.means)}
-        rest = {key: value for key, value in raw.items() if key not in (*chosen, *NOTES_ONLY)}
+        said = (*chosen, *NOTES_ONLY, *(() if point.type.has_length else ("length",)))
+        rest = {key: value for key, value in raw.items() if key not in said}
         return {**chosen, **rest}
 
     def _counted(self, at: Register) -> int:
@@ -325,17 +286,19 @@ def draft(notes: Notes, seen: Seen, chosen: Mapping[str, Way] | None = None) -> 
     taken = [bool(found) and found[0].way == by_person.get(found[0].point.name) for found in ways]
     shift = off_by_one(found[:1] if sure else found for found, sure in zip(ways, taken, strict=True))
     unknown = {key for block in seen.silent for key in block.keys}
+    wanted = [frozenset(key for block in _wanted(notes, point) for key in block.keys) for point in notes.points]
     choices = tuple(
         Choice(
             point,
             notes.at(point),
-            found if sure else _preferring(shift, found),
+            found if sure else preferring(shift, found),
             sure,
-            not unknown.isdisjoint(key for block in _wanted(notes, point) for key in block.keys),
+            not unknown.isdisjoint(keys),
+            seen.asked is not None and not seen.asked.issuperset(keys),
         )
-        for point, found, sure in zip(notes.points, ways, taken, strict=True)
+        for point, found, sure, keys in zip(notes.points, ways, taken, wanted, strict=True)
     )
-    return Draft(notes, seen, choices, shift)
+    return Draft(notes, seen, in_one_order(choices, shift), shift)
 
 
 def _wanted(notes: Notes, point: NotedPoint) -> tuple[Block, ...]:
@@ -343,7 +306,12 @@ def _wanted(notes: Notes, point: NotedPoint) -> tuple[Block, ...]:
 
 
 def _room(notes: Notes, point: NotedPoint) -> int | None:
-    """Registers until the next point of the data sheet that may be in the same table; None where none follows."""
+    """Registers until the next point of the data sheet that may be in the same table.
+
+    None where none follows, or where the data sheet says how many it takes.
+    """
+    if point.length:
+        return None
     gaps = (
         other.number - point.number
         for other in notes.points
@@ -353,9 +321,12 @@ def _room(notes: Notes, point: NotedPoint) -> int | None:
     return min(gaps, default=None)
 
 
-def _preferring(shift: int, ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
-    """`ways` with those first that read where the numbering, put right, says."""
-    return tuple(sorted(ways, key=lambda way: way.shift != shift)) if shift else tuple(ways)
+def _named(place: Place, data: Mapping[str, Any]) -> str:
+    """The field at `place`; a point goes by its name, for nobody has counted them."""
+    match place:
+        case ("points", int(index), *rest):
+            return " ".join((f"'{data['points'][index]['name']}'", *map(str, rest)))
+    return ".".join(map(str, place))
 
 
 def _usable(text: str | None) -> str | None:

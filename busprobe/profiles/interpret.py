@@ -25,7 +25,7 @@ FURTHEST = 4
 """Registers of the longest number."""
 
 TYPICAL = {
-    "°C": (-50, 200), "°F": (-60, 400), "K": (200, 500), "%": (0, 100), "V": (0, 1000), "mV": (-1e4, 1e4),
+    "°C": (-50, 200), "°F": (-60, 400), "K": (200, 500), "%": (0, 100), "V": (0, 1000), "mV": (-1e5, 1e5),
     "kV": (0, 500), "A": (-2000, 2000), "mA": (-1000, 1000), "W": (-1e6, 1e6), "kW": (-1e4, 1e4), "VA": (0, 1e6),
     "kVA": (0, 1e4), "var": (-1e6, 1e6), "kvar": (-1e4, 1e4), "Wh": (0, 1e10), "kWh": (0, 1e7), "MWh": (0, 1e5),
     "Hz": (0, 400), "bar": (-1, 400), "mbar": (0, 2000), "Pa": (-1e5, 1e6), "hPa": (0, 1200), "kPa": (-100, 1e4),
@@ -45,6 +45,18 @@ _FOLLOWED = 12
 """Ways, at each shift, that are held against what was read before."""
 _BITS = 0.4
 """Named states are seldom bits where their numbers are small (common practice)."""
+_UNNAMED_BITS = 0.3
+"""Bits that are set and not named speak against bits."""
+_SWAPPED_BYTES = 0.7
+"""Bytes swapped inside each register go against the standard (V1.1b3 section 4.2), though some units do it."""
+_UNSAID_SCALE = 0.8
+"""A data sheet that names the type most often names the scale too, where there is one (common practice)."""
+_STATED_NO_VALUE = 0.5
+"""The very code that the data sheet names for 'no value' is seldom there by chance."""
+_OTHER_ORDER = 0.3
+"""A unit that orders its registers in two ways is seldom met (common practice)."""
+_WORTH_A_LOOK = 0.25
+"""Part of the rating of the chosen reading from which one beside it is worth comparing."""
 _SCALES = {1.0: 1.0, 0.1: 0.9, 0.01: 0.8, 0.001: 0.6, 10.0: 0.5, 100.0: 0.3}
 _OFF_BY_ONE = 0.5
 _ELSEWHERE = 0.1
@@ -182,6 +194,21 @@ def off_by_one(per_point: Iterable[Sequence[Interpretation]]) -> int:
     return best if found and totals[best] > 1.5 * totals[0] else 0
 
 
+def like_the_others(ways: Iterable[Interpretation], order: WordOrder) -> tuple[Interpretation, ...]:
+    """`ways`, those less plausible that do not read numbers in the `order` in which the unit has its others."""
+    return tuple(
+        replace(way, plausibility=round(way.plausibility * _OTHER_ORDER, 4))
+        if is_ordered(way.point) and way.point.order != order
+        else way
+        for way in ways
+    )
+
+
+def is_ordered(point: Point) -> bool:
+    """Whether the order of its registers matters to a number."""
+    return point.count > 1 and point.type.is_number
+
+
 def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Interpretation | None:
     """The reading one register beside `chosen`, registers swapped, that looks much the same.
 
@@ -190,6 +217,8 @@ def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Inter
     value = chosen.reading.value
     for other in others:
         theirs = other.reading.value
+        if other.plausibility < _WORTH_A_LOOK * chosen.plausibility:
+            continue
         swapped = other.point.order.words_reversed != chosen.point.order.words_reversed
         same = (other.point.type, other.point.function) == (chosen.point.type, chosen.point.function)
         if not (swapped and same and abs(other.shift - chosen.shift) == 1):
@@ -221,7 +250,7 @@ def _functions(noted: NotedPoint, at: Register) -> tuple[int, ...]:
 
 
 def _ways(noted: NotedPoint, at: Register, scale_at: Register | None, room: int | None) -> Iterator[tuple[Point, int]]:
-    for function, shift, kind in product(_functions(noted, at), SHIFTS, _kinds(noted)):
+    for function, shift, kind in product(_functions(noted, at), SHIFTS, noted.kinds):
         if any(r and not 0 <= r.wire + shift <= HIGHEST for r in (at, scale_at)):
             continue
         if room is not None and not noted.type and kind.registers > room:
@@ -235,12 +264,6 @@ def _ways(noted: NotedPoint, at: Register, scale_at: Register | None, room: int 
 
 def _beside(at: Register, shift: int) -> Register:
     return Register(at.wire + shift, at.sheet + shift)
-
-
-def _kinds(noted: NotedPoint) -> tuple[PointType, ...]:
-    if noted.type:
-        return (noted.type,)
-    return (PointType.ENUM, PointType.BITS) if noted.names else tuple(_NUMBERS)
 
 
 def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:
@@ -278,6 +301,7 @@ def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...], 
         else _rating(noted, reading, any(reading.registers))
     )
     rating *= _OFF_BY_ONE if shift else 1.0
+    rating *= _SWAPPED_BYTES if point.order.bytes_reversed and not noted.order and noted.shows is None else 1.0
     rating *= _LEAVES_A_GAP if room in (2, 4) and point.count < room else 1.0
     rating *= _OTHER_TABLE if point.function == READ_INPUT else 1.0
     return Interpretation(point, reading, shift, round(rating, 4))
@@ -294,12 +318,16 @@ def _rating_of_text(noted: NotedPoint, reading: Reading) -> float:
 def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
     point, value = reading.point, reading.value
     if not isinstance(value, int | float):
-        return 0.05 if reading.text == "no value" else 0.0
+        if reading.text != "no value":
+            return 0.0
+        return _STATED_NO_VALUE if anything and _code(point, reading.registers) in noted.no_value else 0.05
     rating = _NUMBERS.get(point.type, _BITS if point.type is PointType.BITS else 0.6)
+    if point.type is PointType.BITS and int(value) & ~sum(1 << bit for bit in noted.names):
+        rating *= _UNNAMED_BITS
     if noted.unit in _COUNTED and not point.type.is_float:
         rating = 0.8 if point.count == 2 else 0.4
     if noted.scale is None and noted.scale_register is None:
-        rating *= _SCALES.get(point.scale, 1.0)
+        rating *= _SCALES.get(point.scale, 1.0) * (_UNSAID_SCALE if noted.type and point.scale != 1 else 1.0)
     if isinstance(noted.shows, int | float):
         agreement = _agreement(value, noted.shows, reading.scale)
         if agreement > _ELSEWHERE:
@@ -333,7 +361,7 @@ def _sign(noted: NotedPoint, point: Point, registers: Sequence[int]) -> float:
     if point.type.is_float:
         return 1.0
     can_be_negative = TYPICAL.get(noted.unit, (-1.0, 0.0))[0] < 0 and not noted.fixed
-    raw = int.from_bytes(in_order(registers, point.order), "big")
+    raw = _code(point, registers)
     top = 1 << 16 * point.count - 1
     if raw < top:
         same = point.type.is_signed == can_be_negative
@@ -343,6 +371,11 @@ def _sign(noted: NotedPoint, point: Point, registers: Sequence[int]) -> float:
     if point.type.is_signed:
         return 1.0 if small_negative or point.count == 1 else 0.2
     return 0.2 if small_negative or point.count > 1 else 0.7
+
+
+def _code(point: Point, registers: Sequence[int]) -> int:
+    """The unsigned number that the registers of `point` hold."""
+    return int.from_bytes(in_order(registers, point.order), "big")
 
 
 def _best(ways: Sequence[Interpretation], shift: int) -> float:

@@ -17,17 +17,18 @@ from busprobe.profiles.schema import PointType, ScaleMeaning, WordOrder
 SYNTAX = """\
 40031 Wind speed m/s     a number alone is the register as the sheet
                          counts it (0x1F too); words left are the name
+40031-40032              first and last register of the value
 m/s  degC  kWh  [pulses] the unit; one not known goes in brackets
 =23.5                    what the unit's own display shows for it now
-x0.1  /10                scale
+x0.1  /10  0.1  0.1kW    scale
 fc3  fc4                 function code that reads it
-int16 uint32 float32 ..  type; text:8, bits:2: registers they take
+int16 U32 float REAL ..  type; text:8, bits:2: registers they take
 ABCD CDAB BADC DCBA      order of the bytes
-0=off 1=on               names of states
+0=off 1=low_flow         names of states; 1="low flow" too
 offset=-40 none=0x8000   added to the value; code for "no value"
 min=0 max=100            plausible range
 scale@40033              register of the scale (an exponent of 10);
-                         scale@40033:factor and scale@40033:divisor too
+                         scale@40033:factor, scale@40033:divisor too
 is=serial                also is=maker, is=model, is=version
 fixed                    every unit of the type holds the same there
 "Phase 1" V              quotes keep numbers and units in a name"""
@@ -47,22 +48,37 @@ TYPES = {
     "i64": PointType.INT64, "f32": PointType.FLOAT32, "float": PointType.FLOAT32, "f64": PointType.FLOAT64,
     "double": PointType.FLOAT64, **{str(kind): kind for kind in PointType},
 }  # fmt: skip
-"""How data sheets write types."""
+"""How data sheets write types, in small or capital letters."""
 
-_TOKEN = re.compile(r'"([^"]*)"|(\S+)')
+CAPITAL_TYPES = {
+    "INT": PointType.INT16, "UINT": PointType.UINT16, "WORD": PointType.UINT16, "DINT": PointType.INT32,
+    "UDINT": PointType.UINT32, "DWORD": PointType.UINT32, "LINT": PointType.INT64, "ULINT": PointType.UINT64,
+    "REAL": PointType.FLOAT32, "LREAL": PointType.FLOAT64, "ASCII": PointType.TEXT,
+}  # fmt: skip
+"""Types in capital letters only, for in small ones they are words of names: real power.  All but the last are
+elementary data types of IEC 61131-3 (from memory)."""
+
+_TOKEN = re.compile(r'"([^"]*)"|([^\s"]*="[^"]*",?|\S+)')
 _BRACKETED = re.compile(r"\[([^\[\]]+)\]")
-_NUMBER = re.compile(r"0x[0-9a-f]+|\d+", re.IGNORECASE)
-_DECIMAL = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?"
+_WHOLE = r"0x[0-9a-f]+|[0-9a-f]{4}h|\d+"
+_REGISTERS = re.compile(rf"({_WHOLE})(?:(?:-|–|\.\.+|…)({_WHOLE}))?", re.IGNORECASE)
+_DECIMAL = r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:e[+-]?\d+)?"
+_RESOLUTION = re.compile(r"(0?[.,]\d+)(.*)")
+"""Below 1, as a data sheet names what one count is worth: ``0.1`` or ``0.1kW``."""
 _FUNCTION = re.compile(r"(?:fc|fn)0?([34])", re.IGNORECASE)
 _LENGTH = re.compile(r"(text|bits):(\d+)")
 _SCALE = re.compile(rf"([x*×/])({_DECIMAL})", re.IGNORECASE)
-_SCALE_AT = re.compile(r"scale@(0x[0-9a-f]+|\d+)(?::(exponent|factor|divisor))?", re.IGNORECASE)
+_SCALE_AT = re.compile(rf"scale@({_WHOLE})(?::(exponent|factor|divisor))?", re.IGNORECASE)
 _FIELD = re.compile(rf"(offset|min|max)=({_DECIMAL})", re.IGNORECASE)
 _FIELDS = {"offset": "offset", "min": "plausible_min", "max": "plausible_max"}
-_NO_VALUE = re.compile(r"none=(0x[0-9a-f]+|\d+)", re.IGNORECASE)
-_STATE = re.compile(r"(\d+)=(\S+)")
+_NO_VALUE = re.compile(rf"none=({_WHOLE})", re.IGNORECASE)
+_STATE = re.compile(r"(\d+)=(.+)")
 _TELLS = re.compile(r"is=(\w+)")
+_SHOWN = re.compile(r'="?([^"]+)"?')
 _FIXED = "fixed"
+_IN_ONE_PIECE = "Write it in one piece, as in 0=off; quotes make it part of the name."
+_MARKS = re.compile(r"=|^scale@", re.IGNORECASE)
+"""What is in no plain word of a name, so that a slip in a field does not end up there."""
 
 
 def read_line(text: str) -> dict[str, Any]:
@@ -75,32 +91,34 @@ def read_line(text: str) -> dict[str, Any]:
     point: dict[str, Any] = {}
     name: list[str] = []
     units: list[tuple[int, str]] = []
-    registers: list[int] = []
-    for quoted, plain in _TOKEN.findall(text):
+    registers: list[re.Match[str]] = []
+    for quoted, token in _TOKEN.findall(text):
+        plain = _after_resolution(token, point)
         if not plain:
             name.append(quoted)
-        elif _NUMBER.fullmatch(plain):
-            registers.append(_whole(plain))
+        elif found := _REGISTERS.fullmatch(plain):
+            registers.append(found)
         elif (unit := _unit(plain)) is not None:
             units.append((len(name), unit))
             name.append(plain)
         elif not _take(plain, point):
+            if _MARKS.search(plain):
+                raise UsageError(f"'{plain}' is not understood.", todo=_IN_ONE_PIECE)
             name.append(plain)
     if units:
         place, unit = units[-1]  # the words before it may look like units too: Phase A current 31 A
         del name[place]
         point["unit"] = unit
+    if len(registers) != 1:
+        raise _unclear_register(registers)
+    point = _between(registers[0]) | point
+    if "names" in point and point.get("type") in (PointType.INT16, PointType.UINT16):
+        del point["type"]  # states are numbers to a data sheet; here they are an enum, or bits
     if point.get("type") == PointType.TEXT and "length" not in point:
         raise UsageError(
             "It is not said how long the text is.", todo="Write its registers, two characters each: text:8"
         )
-    if len(registers) != 1:
-        raise _unclear_register(registers)
-    return {
-        "name": " ".join(part for part in name if part) or f"Register {registers[0]}",
-        "register": registers[0],
-        **point,
-    }
+    return {"name": " ".join(part for part in name if part) or f"Register {point['register']}", **point}
 
 
 def write_line(point: Mapping[str, Any]) -> str:
@@ -108,10 +126,21 @@ def write_line(point: Mapping[str, Any]) -> str:
     return " ".join(_written(point))
 
 
-def _unclear_register(registers: list[int]) -> UsageError:
+def _between(named: re.Match[str]) -> dict[str, Any]:
+    """The first register, and how many they are where the last is named too: ``40031-40032``."""
+    first = _whole(named[1])
+    if not named[2]:
+        return {"register": first}
+    count = _whole(named[2]) - first + 1
+    if count < 1:
+        raise UsageError(f"'{named[0]}' ends before it begins.", todo="Write both numbers in full: 40031-40032")
+    return {"register": first, "length": count}
+
+
+def _unclear_register(registers: list[re.Match[str]]) -> UsageError:
     if not registers:
         return UsageError("No register is named.", todo="Write its number as the data sheet does: 31 Wind m/s")
-    listed = " and ".join(map(str, registers))
+    listed = " and ".join(named[0] for named in registers)
     return UsageError(
         f"{listed} could each be the register.", todo='Keep numbers of the name in quotes: "Phase 1" 31 V'
     )
@@ -123,9 +152,18 @@ def _unit(token: str) -> str | None:
     return token if token in TYPICAL else UNITS.get(token)
 
 
+def _after_resolution(token: str, point: dict[str, Any]) -> str:
+    """What is left of `token` when the scale that it may begin with, or be, is taken into `point`."""
+    found = _RESOLUTION.fullmatch(token)
+    if found and (scale := _decimal(found[1])) and (not found[2] or _unit(found[2])):
+        point["scale"] = scale
+        return found[2]
+    return token
+
+
 def _take(token: str, point: dict[str, Any]) -> bool:
     """Take `token` into `point` if it is one of the known ways to say something."""
-    if (kind := TYPES.get(token.lower())) and token in (token.lower(), token.upper()):
+    if kind := _type(token):
         point["type"] = str(kind)
     elif token.upper() in list(WordOrder):
         point["order"] = token.upper()
@@ -133,20 +171,20 @@ def _take(token: str, point: dict[str, Any]) -> bool:
         point["function"] = int(found[1])
     elif found := _LENGTH.fullmatch(token):
         point |= {"type": found[1], "length": int(found[2])}
-    elif (found := _SCALE.fullmatch(token)) and float(found[2]):
-        point["scale"] = 1 / float(found[2]) if found[1] == "/" else float(found[2])
+    elif (found := _SCALE.fullmatch(token)) and (scale := _decimal(found[2])):
+        point["scale"] = 1 / scale if found[1] == "/" else scale
     elif found := _SCALE_AT.fullmatch(token):
         point["scale_register"] = {"register": _whole(found[1]), "means": (found[2] or ScaleMeaning.EXPONENT).lower()}
     elif found := _FIELD.fullmatch(token):
-        point[_FIELDS[found[1].lower()]] = float(found[2])
+        point[_FIELDS[found[1].lower()]] = _decimal(found[2])
     elif found := _NO_VALUE.fullmatch(token):
         point.setdefault("no_value", []).append(_whole(found[1]))
     elif found := _TELLS.fullmatch(token):
         point["tells"] = found[1]
     elif found := _STATE.fullmatch(token):
-        point.setdefault("names", {})[found[1]] = found[2].strip(",").replace("_", " ")
-    elif token.startswith("=") and len(token) > 1:
-        point["shows"] = _shown(token[1:])
+        point.setdefault("names", {})[found[1]] = found[2].strip('",').replace("_", " ")
+    elif found := _SHOWN.fullmatch(token):
+        point["shows"] = _shown(found[1])
     elif token == _FIXED:
         point["fixed"] = True
     else:
@@ -154,29 +192,48 @@ def _take(token: str, point: dict[str, Any]) -> bool:
     return True
 
 
+def _type(token: str) -> PointType | None:
+    in_one_case = token in (token.lower(), token.upper())
+    return CAPITAL_TYPES.get(token) or (TYPES.get(token.lower()) if in_one_case else None)
+
+
 def _whole(text: str) -> int:
-    return int(text, 16 if text[:2].lower() == "0x" else 10)
+    digits = text.lower()
+    return int(digits.removesuffix("h"), 16 if digits.startswith("0x") or digits.endswith("h") else 10)
+
+
+def _decimal(text: str) -> float:
+    return float(text.replace(",", "."))
 
 
 def _shown(text: str) -> float | str:
     try:
-        return float(text.replace(",", "."))
+        return _decimal(text)
     except ValueError:
         return text
 
 
+def _is_name(token: str) -> bool:
+    """Whether `token` can only be a word of a name."""
+    known = _REGISTERS.fullmatch(token) or _RESOLUTION.match(token) or _MARKS.search(token)
+    return not (known or _unit(token) or _take(token, {}))
+
+
 def _written(point: Mapping[str, Any]) -> Iterator[str]:
-    yield str(point["register"])
+    kind, length = point.get("type"), point.get("length")
+    of_type = kind is not None and PointType(kind).has_length
+    first = point["register"]
+    yield f"{first}-{first + length - 1}" if length and not of_type else str(first)
     name = str(point["name"])
     if name != f"Register {point['register']}":
-        taken = any(p and (_NUMBER.fullmatch(p) or _unit(p) or _take(p, {})) for _, p in _TOKEN.findall(name))
-        yield f'"{name}"' if taken else name
+        plain = all(p and _is_name(p) for _, p in _TOKEN.findall(name))
+        yield name if plain else f'"{name}"'
     if unit := point.get("unit"):
         yield unit if unit in TYPICAL else f"[{unit}]"
     if function := point.get("function"):
         yield f"fc{function}"
-    if kind := point.get("type"):
-        yield f"{kind}:{point['length']}" if "length" in point else kind
+    if kind:
+        yield f"{kind}:{length}" if length and of_type else kind
     if order := point.get("order"):
         yield order
     if "scale" in point:
@@ -195,4 +252,4 @@ def _written(point: Mapping[str, Any]) -> Iterator[str]:
     if point.get("fixed"):
         yield _FIXED
     if "shows" in point:
-        yield f"={point['shows']:.12g}" if isinstance(point["shows"], float) else f"={point['shows']}"
+        yield f"={point['shows']:.12g}" if isinstance(point["shows"], float) else f'="{point["shows"]}"'

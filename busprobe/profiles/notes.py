@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, model_validator
 
 from busprobe.profiles.fields import MOST_REGISTERS, Name, Number, Part, ReadFunction, UnitOfMeasure
 from busprobe.profiles.registers import Numbering, Register, from_sheet
@@ -44,7 +44,7 @@ class NotedPoint(Part):
     function: ReadFunction | None = Field(default=None, description="Function code that reads it: 3 or 4.")
     type: PointType | None = Field(default=None, description="As in a profile.")
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
-        default=None, description="As in a profile."
+        default=None, description="Registers that it takes, whatever its type."
     )
     order: WordOrder | None = Field(default=None, description="As in a profile.")
     scale: Number | None = Field(default=None, description="As in a profile.")
@@ -64,6 +64,24 @@ class NotedPoint(Part):
         default=False,
         description="Set true where every unit of the type holds the same, like a type code: it tells the type.",
     )
+
+    @model_validator(mode="after")
+    def _length_fits_type(self) -> NotedPoint:
+        if not self.kinds:
+            what = self.type or ("state" if self.names else "number")
+            raise ValueError(f"{self.length} registers hold no {what}; text and bits can take as many")
+        return self
+
+    @property
+    def kinds(self) -> tuple[PointType, ...]:
+        """The types that it can be."""
+        if self.type:
+            known: tuple[PointType, ...] = (self.type,)
+        elif self.names:
+            known = (PointType.ENUM, PointType.BITS)
+        else:
+            known = tuple(kind for kind in PointType if kind.is_number)
+        return tuple(k for k in known if not self.length or k.has_length or k.registers == self.length)
 
     @property
     def registers(self) -> int:

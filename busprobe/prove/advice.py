@@ -141,7 +141,7 @@ def _ceiling(proof: Proof, timeout: Advised, retries: Advised) -> list[Advised]:
         return []  # no round was finished
     penalty = (1 + retries.value) * timeout.value / 1000
     reason = (
-        f"99 of 100 of the {proof.rounds} measured rounds took no longer ({_ms(median)} in the median); a master that "
+        f"99 % of the {proof.rounds} measured rounds took no longer ({_ms(median)} in the median); a master that "
         f"asks the same more often falls behind. On average {proof.polls / proof.seconds:.1f} polls a second went "
         "through."
     )

@@ -92,6 +92,8 @@ class Polled:
     reply: Reply
     round: int
     """Number of the round, from 1."""
+    proof: Proof
+    """Everything counted so far, this poll too: where units are silent a round takes long."""
 
 
 @dataclass(frozen=True)
@@ -266,7 +268,7 @@ class _Run:
             this.failed.add(key)
         late = reply.verdict is Verdict.SILENT and key not in self._owed
         kind = Kind.LATE if late else KIND_OF[reply.verdict]
-        return Polled(asked.address, asked.settings, kind, reply, self.proof.rounds + 1)
+        return Polled(asked.address, asked.settings, kind, reply, self.proof.rounds + 1, self._snapshot())
 
     def _listen_on(self) -> None:
         """Give a reply that is still owed the time to come, so that it does not meet the next request."""

@@ -9,7 +9,7 @@ reach into each other, and a request is repeated as often as its most urgent poi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -19,7 +19,6 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Function, Request, read_registers
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.plan import Block
-from busprobe.profiles.schema import Point, Profile
 from busprobe.prove.statistics import milliseconds
 
 FORMAT = "busprobe.polling/1"
@@ -176,41 +175,6 @@ def exchange_time(settings: LineSettings, registers: int, latency: float, gap: f
     """Seconds that reading `registers` registers takes: silence, request, the unit's `latency`, reply."""
     characters = REQUEST_BYTES + REPLY_BYTES + 2 * registers
     return settings.t3_5 + gap + settings.wire_time(characters) + latency
-
-
-def polled_unit(
-    address: int,
-    settings: LineSettings,
-    profile: Profile,
-    *,
-    latency: float,
-    every: float,
-    intervals: Mapping[str, float] | None = None,
-    refused: tuple[Block, ...] = (),
-) -> PolledUnit:
-    """A unit of type `profile` whose points are wanted every `every` seconds, those named in `intervals` as said there.
-
-    Raises `UsageError` if `intervals` names a point that the profile does not have.
-    """
-    special = intervals or {}
-    if unknown := special.keys() - {point.name for point in profile.points}:
-        raise UsageError(
-            f"Profile {profile.id} has no point '{min(unknown)}'.",
-            todo="Name points as the profile does: " + ", ".join(point.name for point in profile.points) + ".",
-        )
-    wanted = tuple(
-        Wanted(name, block, special.get(point.name, every))
-        for point in profile.points
-        for name, block in _registers_of(point)
-    )
-    return PolledUnit(address, settings, wanted, latency, profile.limits.registers, profile.limits.gap_s, refused)
-
-
-def _registers_of(point: Point) -> Iterator[tuple[str, Block]]:
-    """What has to be polled for `point`: a value is worth nothing without the scale that its unit keeps."""
-    yield point.name, Block(point.function, point.at.wire, point.count)
-    if point.scale_register:
-        yield f"{point.name}, scale", Block(point.function, point.scale_register.at.wire, 1)
 
 
 def polling_table(units: Iterable[PolledUnit]) -> PollingTable:

@@ -97,7 +97,12 @@ class Proof:
         if pattern.standing_out:
             listed = ", ".join(f"{both_forms(address)} at {settings}" for address, settings in pattern.standing_out)
             found.append(f"Failures gather at unit {listed}: look at this unit, its terminals and its address first.")
-        if self.failed and not pattern.together and not pattern.standing_out:
+        if self.failed == self.polls:
+            found.append(
+                "Not one poll was answered as it should be: look first at what all units share, the port, the adapter, "
+                "the line settings, the supply and the two wires."
+            )
+        elif self.failed and not pattern.together and not pattern.standing_out:
             found.append("The failures show no pattern in time or by unit, or are too few to show one.")
         if late := sum(unit.late for unit in self.units):
             found.append(

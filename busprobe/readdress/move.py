@@ -90,7 +90,7 @@ def verify_again(
     somebody to answer.  With `journal` and the `write`'s number in it, the conclusion is added to the record.  Raises
     `PortError` if the port fails.
     """
-    report("Looking at both places after the power cycle.")
+    report(f"Looking at {move.name(move.source)} and at {move.name(move.target)} after the power cycle.")
     at_old, at_new = look(line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken)
     row = row_after_power_cycle(before, at_old.kind, at_new.kind, old_taken=old_taken)
     outcome = told(line, move, row, at_old, at_new)

@@ -280,6 +280,8 @@ class Outcome:
     """What answered at the new address afterwards."""
     write: int | None = None
     """The write's number in the journal; None if none was intended."""
+    from_record: bool = False
+    """Whether the request is only known from the journal: if it left, and what came back, nobody noted."""
     power_cycled: bool = False
     """Whether this was told after a power cycle; otherwise that is not tested."""
 

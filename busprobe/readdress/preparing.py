@@ -133,6 +133,11 @@ def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
         )
     if holds is None:
         warnings.append(f"The unit does not let register {register} be read, so it could not be checked.")
+    elif how.part.read(holds) == how.value(move.target):
+        warnings.append(
+            f"Register {register} holds {holds} (0x{holds:04X}) already, just what is to be written: an earlier write "
+            "may be waiting for a save or a power cycle, or it is not the right register."
+        )
     elif how.part.read(holds) != expected:
         warnings.append(
             f"Register {register} holds {holds} (0x{holds:04X}) now, not the unit address {both_forms(move.old)}: it "

@@ -56,4 +56,4 @@ def _looked_into(line: Line, write: WriteOnRecord) -> Outcome:
     line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
     at_old, at_new = look(line, move, CLOSE_LOOK, patience=RESTART)
     row = row_after_write(Answer.UNKNOWN, at_old.kind, at_new.kind)
-    return replace(told(line, move, row, at_old, at_new, request=write.request), write=write.id)
+    return replace(told(line, move, row, at_old, at_new, request=write.request), write=write.id, from_record=True)

@@ -31,6 +31,7 @@ from busprobe.survey.surroundings import (
     foreign_frames,
     frames_besides,
     has_company,
+    is_altered_echo,
     is_beheaded,
     is_damaged,
     is_silence,
@@ -44,6 +45,8 @@ _FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS,
 """Functions whose reply length is known from the request."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
+_READ_REQUEST = 8
+"""Bytes of a request to read registers (V1.1b3 section 6.3, with address and CRC)."""
 _COMMON_CODES = (1, 2)
 """Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
@@ -76,10 +79,13 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     notes: list[str] = []
     # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove nothing.
     undisturbed = not foreign_frames(replies)
+    # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
+    echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
+    wrecks_count = undisturbed and not noisy and not lossy and echoes < _SEVERAL
     signs = (
         *_SIGNS_IN_SOUND_REPLIES,
         *(_SIGNS_IN_FRAMES if undisturbed else ()),
-        *(_SIGNS_IN_WRECKS if undisturbed and not noisy and not lossy else ()),
+        *(_SIGNS_IN_WRECKS if wrecks_count else ()),
     )
     for sign in signs:
         found = sign(replies)
@@ -96,11 +102,20 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
             notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
         if lossy:
             notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
+        theirs = sum(map(_is_request, present))
+        if theirs and len(present) <= 3 * theirs:
+            return Analysis(
+                Kind.UNSURE, ("Another master asks it: what was heard was perhaps said to that one.", *notes)
+            )
         if len(present) == 1 and asked_enough:
             return Analysis(Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes))
         if not lossy and _mangled_beyond_noise(replies):
-            note = "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection at this one."
+            late = "the adapter turns round too late, " if sum(map(is_beheaded, heard)) >= _SEVERAL else ""
+            note = f"Many replies are mangled beyond a few wrong bits: {late}a second unit, or a bad connection here."
             return Analysis(Kind.UNSURE, (note, *notes))
+        spoilt = _never_sound(replies)
+        if spoilt and not noisy and not lossy:
+            return Analysis(Kind.UNSURE, (spoilt, *notes))
         return Analysis(Kind.UNIT, tuple(notes))
     if len(swapped) > 1:
         note = "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
@@ -150,16 +165,21 @@ def _other_address(heard: Sequence[Reply]) -> int | None:
 
 
 def _two_frames(replies: Sequence[Reply]) -> str | None:
-    """A whole reply that no request is waiting for."""
+    """A whole reply that no request is waiting for: a lone unit, however late, answers each request once."""
     owed: list[Reply] = []
     for reply, extra in zip(replies, extra_frames(replies), strict=True):
         owed = [r for r in owed if reply.exchange.started - r.exchange.sent < _LATE_FOR]
+        if reply.present:
+            # It may be late, too, in place of the one that this request waits for.
+            mine = can_answer(Frame(reply.frame), reply.request)
+            answered = reply if mine else next((r for r in owed if can_answer(Frame(reply.frame), r.request)), reply)
+            owed = [r for r in (*owed, reply) if r is not answered]
         for frame in extra:
             late = next((r for r in owed if can_answer(frame, r.request)), None)
             if late is None:
                 return "Two whole replies to one request: two units share this address."
             owed.remove(late)
-        if is_silence(reply):
+        if not reply.present:
             owed.append(reply)
     return None
 
@@ -232,20 +252,46 @@ def _some_never(replies: Sequence[Reply]) -> str | None:
     return None
 
 
+def _never_sound(replies: Sequence[Reply]) -> str | None:
+    """Asked who it is it never answers soundly, and all else it does: where twins differ, their replies spoil."""
+    short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
+    if len(short) < _ENOUGH_SOUND or 6 * sum(map(is_damaged, short)) > len(short):
+        return None
+    by_request: defaultdict[bytes, list[Reply]] = defaultdict(list)
+    for reply in replies:
+        if reply.request.function not in _FIXED_LENGTH:
+            by_request[reply.request.frame].append(reply)
+    for group in by_request.values():
+        if len(group) >= _SEVERAL and all(map(is_damaged, group)):
+            return (
+                f"Its replies to function {int(group[0].request.function)} (who it is) are wrecks each time, all "
+                "others are sound: two units of one kind with different numbers, or a fault of this one."
+            )
+    return None
+
+
 def _overlaid(replies: Sequence[Reply]) -> str | None:
-    """Wrecks that are, bit for bit, what two refusals make when one comes a little later."""
+    """Wrecks that are, bit for bit, what two refusals, or two replies alike, make when one comes a little later."""
     wrecks = [r for r in replies if _may_be_overlaid(r)]
     if len(wrecks) < _SEVERAL:
         return None
-    count = 0
+    whole: defaultdict[bytes, set[bytes]] = defaultdict(set)
+    for reply in replies:
+        if reply.present and len(reply.frame) <= 2 * _REFUSAL:
+            whole[reply.request.frame].add(reply.frame)
+    refused = alike = 0
     for reply in wrecks:
         request = reply.request
         bodies = (bytes((request.address, request.function | framing.EXCEPTION_FLAG, code)) for code in _COMMON_CODES)
         refusals = [body + framing.crc(body) for body in bodies]
         settings, received = reply.exchange.settings, reply.exchange.received
-        count += any(received in overlaps(one, other, settings) for one in refusals for other in refusals)
-    if count >= _SEVERAL:
-        return f"{count} replies are just what two refusals make when one comes a little later: two units are here."
+        if any(received in overlaps(one, other, settings) for one in refusals for other in refusals):
+            refused += 1
+        else:
+            alike += any(received in overlaps(one, one, settings) for one in whole[request.frame])
+    if refused + alike >= _SEVERAL:
+        what = "refusals" if refused >= alike else "replies alike"
+        return f"{refused + alike} replies are just what two {what} make when one comes a little later: two units."
     return None
 
 
@@ -293,6 +339,12 @@ def _is_lossy(replies: Sequence[Reply]) -> bool:
     return len(silent) >= _MANY and silent.count(True) > _LOSSY * len(silent)
 
 
+def _is_request(reply: Reply) -> bool:
+    """Whether a whole frame came back that has the shape of a read request (V1.1b3 section 6.3): a master's."""
+    reads = reply.request.function in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+    return reads and reply.verdict is Verdict.NOT_CONFORMING and len(reply.frame) == _READ_REQUEST
+
+
 def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
     """Whether there are many damaged replies and most differ from what would be sound by more than noise explains."""
     sound: dict[bytes, set[bytes]] = defaultdict(set)
@@ -334,7 +386,7 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
     cut = sum(bool(bytes_cut_off(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
         notes.append(f"The front of {cut} replies was cut off: the adapter turns round too late.")
-    odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING]
+    odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not _is_request(r)]
     if odd:
         notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")
     if present and is_silence(replies[0]) and any(r.request.frame == replies[0].request.frame for r in present):

@@ -34,6 +34,10 @@ _WRONG = 2
 """How many of the requests that went wrong are among them."""
 _HARD_PASSES = 2
 """How often these rounds are gone through as long as it stays unclear who is there."""
+_QUICK = 0.1
+"""Seconds within which a quick unit answers; common practice: 5 to 30 ms, and what an adapter adds."""
+_FOR_THE_QUICK = 0.25
+"""Seconds for which its replies are waited for."""
 _ENOUGH = 3
 """Sound replies that make a unit believable on a noisy pair."""
 _MOST_TRIES = 40
@@ -98,9 +102,10 @@ def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int
 
 
 def look_closely(
-    line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3
+    line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3, noisy: bool = False
 ) -> Generator[Step, None, Examination]:
-    """`examine` step by step, so that it can be ended before any of its exchanges."""
+    """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says that bytes were heard
+    before with nobody asked, which the short listening here can miss."""
     look = _Look(line, address, waits)
     yield from look.climb()
     if look.heard:
@@ -108,11 +113,10 @@ def look_closely(
         yield from look.ask(best, after=waits.after)
         for request in [best] * (repeats - 1) + others:
             yield from look.ask(request)
-    noisy = False
     if look.odd:
         yield Listening(line.settings, _QUIET_LISTEN)
         heard = line.listen(_QUIET_LISTEN).data
-        noisy = bool(heard) and not sound_frames(heard)  # a frame may be a slow unit's
+        noisy = noisy or (bool(heard) and not sound_frames(heard))  # a frame may be a slow unit's
         for request in look.hard_questions():
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
@@ -137,6 +141,7 @@ class _Look:
         self._line = line
         self._address = address
         self._waits = replace(waits, after=min(waits.after, _BRIEFLY))
+        self._patient = waits.reply
         self._slowest = 0.0
         """Seconds of the longest latency of its replies so far."""
         self.replies: list[Reply] = []
@@ -148,10 +153,13 @@ class _Look:
         reply = judge(request, self._line.exchange(request, waits))
         self.replies.append(reply)
         if reply.present and reply.latency is not None:
-            # What it does not answer now it does not know: no need to wait as long as for a stranger.
             self._slowest = max(self._slowest, reply.latency)
-            known = max(0.25, 1.5 * self._slowest)
-            self._waits = replace(self._waits, reply=min(self._waits.reply, known))
+            if self._slowest < _QUICK:
+                # What it does not answer now it does not know: no need to wait as long as for a stranger.
+                self._waits = replace(self._waits, reply=min(self._patient, _FOR_THE_QUICK))
+            else:
+                # Slow once, slower the next time: what it then says would be taken for the reply to another request.
+                self._waits = replace(self._waits, reply=self._patient)
 
     def climb(self) -> Iterator[Step]:
         """One probe of each kind; the first once more if only a later one was answered (units that wake up slowly)."""

@@ -55,7 +55,9 @@ class Experience:
             self._slowest = max(self._slowest, latency.maximum)
             self.pace = replace(Pace().learnt(self._slowest), least=self.pace.least)
         if seen.kind is Kind.UNIT:
-            lumps = [lump for r in seen.replies if r.present and (lump := r.exchange.hand_over) is not None]
+            # The pause behind stray bytes is the unit's, not the adapter's.
+            whole = (r for r in seen.replies if r.present and not (r.junk_before or r.junk_after))
+            lumps = [lump for r in whole if (lump := r.exchange.hand_over) is not None]
             self._lumps += [max(lumps)] if lumps else []
             self.pace = replace(self.pace, least=max(self.pace.least, self.hand_over or 0.0))
             lost, asked = self.losses.get(seen.settings, (0, 0))

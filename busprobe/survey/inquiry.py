@@ -14,7 +14,7 @@ from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.survey.asking import Asking, Listening
-from busprobe.survey.control import Blindness, Everywhere, blindness, everywhere
+from busprobe.survey.control import Blindness, blindness
 from busprobe.survey.events import Event, Found, Heard, Trouble
 from busprobe.survey.examine import CLOSE_LOOK, Examination, look_closely
 from busprobe.survey.experience import Experience
@@ -25,14 +25,17 @@ from busprobe.survey.owed import Owed
 from busprobe.survey.probes import LADDER, Probe
 from busprobe.survey.schedule import MOST_ROUNDS, PATIENCE, Schedule, Sweep, may_miss, rounds_needed
 from busprobe.survey.surroundings import (
+    answer,
     can_answer,
     frames_besides,
     is_damaged,
     is_gateways_word,
+    is_silence,
     is_unexplained,
     stray_bytes,
 )
 from busprobe.survey.troubles import Troubles
+from busprobe.survey.voices import Voices
 
 _MOST_SUSPECTS = 40
 """Addresses asked again with patience after one sweep; more of them are noise."""
@@ -65,10 +68,7 @@ class Inquiry:
         self._under_way: set[tuple[LineSettings, int]] = set()
         """Where something was heard that is being followed up."""
         self._second_looks: set[tuple[LineSettings, int]] = set()
-        self._controlled: set[LineSettings] = set()
-        self._everywhere: dict[LineSettings, Everywhere] = {}
-        self._voices: dict[LineSettings, Finding] = {}
-        """Where somebody speaks for absent units, the first address it spoke for."""
+        self._voices = Voices(line, ledger)
 
     def resume(self) -> None:
         """Take the ledger of an interrupted survey into account."""
@@ -121,6 +121,9 @@ class Inquiry:
         exchange = self._line.exchange(request, waits)
         reply = judge(request, exchange)
         self._owed.book(request, exchange, answered=reply.present)
+        if answer(reply):
+            self._ledger.pulses += is_silence(reply)
+            self._ledger.heard = self._ledger.heard or not is_silence(reply)
         return reply
 
     def end_sweep(self, sweep: Sweep, *, changes: bool, unwanted: Callable[[], object]) -> Iterator[Event]:
@@ -177,11 +180,8 @@ class Inquiry:
         return self.schedule is not before
 
     def conclude(self) -> Iterator[Event]:
-        """Where somebody speaks for absent units and no unit said anything else, that somebody is all there is."""
-        for settings, nobody in self._voices.items():
-            if not any(at == settings for at, _ in self._ledger.findings):
-                self._ledger.findings[settings, nobody.address] = nobody
-                yield Found(nobody)
+        """Book what only the whole of the replies shows."""
+        yield from self._voices.conclude()
 
     def drop_setting(self, settings: LineSettings, why: str) -> None:
         """Leave out what is left at `settings`."""
@@ -211,7 +211,7 @@ class Inquiry:
         frames = frames_besides(reply)
         if reply.verdict is Verdict.FOREIGN:
             frames.append(Frame(reply.frame))
-        if self._shows(reply) or reply.verdict in _BEGINS_WELL:
+        if self._voices.is_unit(reply) or (reply.verdict in _BEGINS_WELL and not is_silence(reply)):
             yield from self._look(reply.request.address)
         elif is_unexplained(reply) or (stray_bytes(reply.exchange.leftover) >= _STRAY and not frames):
             yield from self._ask_again(reply)
@@ -221,7 +221,6 @@ class Inquiry:
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or noise."""
-        self._ledger.noise_bytes += len(reply.exchange.leftover + reply.exchange.received)
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
@@ -230,8 +229,11 @@ class Inquiry:
                 return
             if again.present or is_damaged(again):
                 yield from self._look(reply.request.address)
-                return
-        self._owed.suspect(since)
+                break
+        else:
+            self._owed.suspect(since)
+        if not self._is_known(reply.exchange.settings, {reply.request.address}):
+            self._ledger.noise_bytes += len(reply.exchange.leftover + reply.exchange.received)
 
     def _is_known(self, settings: LineSettings, addresses: set[int]) -> bool:
         """Whether somebody was found at one of `addresses`."""
@@ -274,11 +276,11 @@ class Inquiry:
         self._under_way.discard((settings, address))
 
     def _look_at(self, address: int, waits: Waits) -> Iterator[Event]:
-        settings = self._line.settings
-        yield from self._await_late_replies(address)
+        yield from self._await_late_replies(address, everybodys=waits is _LONG_LOOK)
         before = self._line.clock.now() - PATIENCE
         begun = self._line.clock.now()
-        seen = yield from look_closely(self._line, address, waits=waits, repeats=1 if waits is _LONG_LOOK else 3)
+        repeats = 1 if waits is _LONG_LOOK else 3
+        seen = yield from look_closely(self._line, address, waits=waits, repeats=repeats, noisy=self._ledger.noisy)
         if seen.clean and waits is CLOSE_LOOK:
             self.experience.looked(self._line.clock.now() - begun)
         self._strangers.extend(seen.foreign)
@@ -287,30 +289,25 @@ class Inquiry:
             self._owed.suspect(before)
         if seen.kind is Kind.SILENT:
             return
-        if settings not in self._controlled:
-            self._controlled.add(settings)
-            yield from self._control(seen)
-        finding = seen.finding()
-        who = self._everywhere.get(settings)
-        if who is not None:
-            nobody = replace(finding, kind=Kind.UNSURE, notes=(who.words, *finding.notes))
-            if who.voice is None:
-                finding = nobody
-            elif all(who.explains(r) for r in seen.replies if r.present):
-                self._voices.setdefault(settings, nobody)
-                return
+        yield from self._control(seen)
+        finding = self._voices.finding(seen)
+        if finding is None:
+            return
         if self._ledger.blindness is None and finding.kind is Kind.UNIT and len(self._ledger.settings) > 1:
             finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
         self.experience.learn(seen)
         yield from self._troubles.hand_over()
 
-    def _await_late_replies(self, address: int) -> Iterator[Event]:
-        """Let replies pass that a slow unit still owes to earlier requests, so that they are not taken for others."""
-        asked = self._owed.last_asked(address)
-        if asked is None:
-            return
-        until = asked + 2 * PATIENCE
+    def _await_late_replies(self, address: int, *, everybodys: bool) -> Iterator[Event]:
+        """Let replies pass that a slow unit still owes to earlier requests, so that they are not taken for others.
+
+        Where one unit is slow others may be: what they owe cuts its replies short, and the next comes one too late.
+        """
+        asked, last = self._owed.last_asked(address), self._owed.last
+        until = 0.0 if asked is None else asked + 2 * PATIENCE
+        if everybodys and last is not None:
+            until = max(until, last + PATIENCE)
         if until > self._line.clock.now():
             yield Listening(self._line.settings, until - self._line.clock.now())
             left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
@@ -350,22 +347,11 @@ class Inquiry:
         stop_bits_only = one.baud == other.baud and one.parity is other.parity and one.data_bits == other.data_bits
         return stop_bits_only or (self._ledger.blindness is not None and self._ledger.blindness.same(one, other))
 
-    def _shows(self, reply: Reply) -> bool:
-        """Whether a reply shows that a unit is there, rather than that somebody speaks for absent ones."""
-        who = self._everywhere.get(reply.exchange.settings)
-        return reply.present and (who is None or not who.explains(reply))
-
     def _control(self, seen: Examination) -> Iterator[Event]:
-        """The first reply at a setting: does somebody answer everywhere?"""
-        answered = next((r for r in seen.replies if r.present), None)
-        if answered is None or seen.latency is None:
-            return
-        known = {address for at, address in self._ledger.findings if at == seen.settings}
-        waits = Waits(reply=min(PATIENCE, max(0.1, 3 * seen.latency.maximum)))
-        who = yield from everywhere(self._line, Probe.of(answered.request), waits, {*known, seen.address})
+        """Look whether somebody answers everywhere, and leave out what that makes pointless."""
+        who = yield from self._voices.control(seen)
         if who is None:
             return
-        self._everywhere[seen.settings] = who
         self._ledger.note(f"{seen.settings}: {who.words}")
         yield Trouble(self._ledger.notes[-1])
         if who.voice is None:

@@ -37,6 +37,12 @@ class Ledger:
     stuck: bool = False
     """Whether the pair is never quiet."""
     noise_bytes: int = 0
+    noisy: bool = False
+    """Whether bytes came before anybody was asked."""
+    pulses: int = 0
+    """Requests that were followed by a pulse or two and nothing else."""
+    heard: bool = False
+    """Whether anything followed a request besides pulses and our own echo."""
     earlier_seconds: float = 0.0
     aliases: set[tuple[LineSettings, int]] = field(default_factory=set)
     """Where a unit answers that is listed at other settings."""
@@ -53,6 +59,7 @@ class Ledger:
         self.blindness = earlier.blindness
         self.impostors = set(earlier.impostors)
         self.notes = list(earlier.notes)
+        self.noise_bytes, self.pulses = earlier.noise_bytes, earlier.pulses
         self.earlier_seconds = earlier.seconds
 
     def asked(self, sweep: Sweep, address: int, wait: float) -> None:
@@ -149,6 +156,7 @@ class Ledger:
             echo=echo,
             other_master=self.other_master,
             noise_bytes=self.noise_bytes,
+            pulses=self.pulses,
             blindness=self.blindness,
             impostors=frozenset(self.impostors),
             failure=failure,

@@ -44,6 +44,11 @@ class Owed:
         """Clock seconds when `address` was last asked something that is still open."""
         return max((sent for sent, request in self._open if request.address == address), default=None)
 
+    @property
+    def last(self) -> float | None:
+        """Clock seconds when anybody was last asked something that is still open."""
+        return self._open[-1][0] if self._open else None
+
     def since(self, time: float) -> tuple[Request, ...]:
         """What was asked from clock time `time` on and is still open."""
         return tuple(request for sent, request in self._open if sent >= time)

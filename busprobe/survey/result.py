@@ -95,6 +95,8 @@ class SurveyResult:
     other_master: bool
     noise_bytes: int
     """Bytes heard that belong to no frame."""
+    pulses: int = 0
+    """Requests that were followed by a pulse or two and nothing else."""
     blindness: Blindness | None = None
     """What the port does not apply; None where no unit was there to tell."""
     impostors: frozenset[LineSettings] = frozenset()
@@ -132,6 +134,8 @@ class SurveyResult:
             "blindness": None if self.blindness is None else asdict(self.blindness),
             "impostors": [str(s) for s in sorted(self.impostors)],
             "notes": list(self.notes),
+            "noise_bytes": self.noise_bytes,
+            "pulses": self.pulses,
         }
 
 
@@ -145,6 +149,8 @@ class Earlier:
     blindness: Blindness | None
     impostors: frozenset[LineSettings]
     notes: tuple[str, ...]
+    noise_bytes: int
+    pulses: int
 
     @classmethod
     def read(cls, document: Mapping[str, Any]) -> Earlier:
@@ -159,6 +165,8 @@ class Earlier:
                 blindness=None if document["blindness"] is None else Blindness(**document["blindness"]),
                 impostors=frozenset(LineSettings.parse(s) for s in document["impostors"]),
                 notes=tuple(str(note) for note in document["notes"]),
+                noise_bytes=int(document.get("noise_bytes", 0)),  # jobs of old do not have these two
+                pulses=int(document.get("pulses", 0)),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise UsageError(

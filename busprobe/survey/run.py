@@ -30,8 +30,14 @@ from busprobe.survey.surroundings import is_silence
 _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
 _CANCELLED = "because the survey was cancelled"
+_FELL_SILENT = "It answered at first and was silent at the end of the survey."
+_ALL_FELL_SILENT = "because all units found were silent at the end: the pair or its supply may have failed meanwhile"
 _NOISY = 16
 """Bytes from which it is said: two frames' worth."""
+_MORE_THAN_A_CLICK = 4
+"""Bytes heard with nobody asked from which the pair counts as noisy."""
+_MANY_PULSES = 3
+"""Requests followed by a pulse from which it is put down to the pair."""
 _TELL_EVERY = 8
 """Probes from one word of progress to the next."""
 
@@ -123,7 +129,6 @@ class Survey:
         except PortError as error:
             failure = error
             why = "because the port failed"
-            yield Trouble(str(error))
         finally:
             self._hold.end()
         self._ledger.drop(self._inquiry.schedule.sweeps, why)
@@ -224,24 +229,40 @@ class Survey:
             yield from self._inquiry.other_master(heard.words)
         elif not heard.quiet:
             self._ledger.stuck = heard.stuck
+            self._ledger.noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
             self._ledger.note(heard.words)
             yield Trouble(heard.words)
 
     def _check_again(self) -> Iterator[Event]:
-        """Units that locked up under the survey are told apart from those that were never there."""
-        for finding in list(self._ledger.findings.values()):
-            if finding.kind is not Kind.UNIT or self._reason_to_stop():
+        """Units that locked up under the survey are told apart from those that were never there.
+
+        Where nobody answers any more the pair may have been cut at any time: silence since then says nothing.
+        """
+        ledger = self._ledger
+        silent: set[tuple[LineSettings, int]] = set()
+        answered = False
+        for at, finding in list(ledger.findings.items()):
+            if finding.kind is not Kind.UNIT:
                 continue
+            if self._reason_to_stop():
+                return
             self._inquiry.switch(finding.settings)
             for probe in LADDER:
                 reply = yield from self._inquiry.ask(probe.request(finding.address), Waits(reply=PATIENCE))
                 if not is_silence(reply):
+                    answered = True
                     break
             else:
-                note = "It answered at first and was silent at the end of the survey."
-                changed = replace(finding, notes=(*finding.notes, note))
-                self._ledger.findings[finding.settings, finding.address] = changed
+                silent.add(at)
+            notes = tuple(note for note in finding.notes if note != _FELL_SILENT)
+            changed = replace(finding, notes=(*notes, _FELL_SILENT) if at in silent else notes)
+            if changed != finding:
+                ledger.findings[at] = changed
                 yield Found(changed)
+        ledger.leave_open(silent, "a reply at the end", "because who answered there at first was silent at the end")
+        if silent and not answered:
+            others = {(s, a) for s in ledger.settings for a in ledger.addresses} - ledger.findings.keys()
+            ledger.leave_open(others, "a pair that works to the end", _ALL_FELL_SILENT)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""
@@ -258,10 +279,26 @@ class Survey:
                 "interference, or somebody at other line settings. Replies can have been lost in them."
             )
         if not self._ledger.findings and not noise:
-            self._ledger.note(
-                "Nobody answered and not one byte was heard: check the supply of the units, the two wires at both "
-                "ends, and the adapter's own send and receive lamps."
+            self._ledger.note(self._nobody())
+
+    def _nobody(self) -> str:
+        """What the pair carried though nobody was found on it, and where to look."""
+        ledger = self._ledger
+        if ledger.heard:
+            return "Bytes came back, but no unit answered: check the supply of the units and the wires to them."
+        if ledger.pulses >= _MANY_PULSES:
+            return (
+                f"Nobody answered, but {ledger.pulses} requests were followed by a pulse (such as 00) and nothing "
+                "more: the pair does not come to rest when the adapter lets go of it. A unit stuck sending, a short, "
+                "reversed bias or none: take off half the units at a time until units answer."
             )
+        heard = "nothing but the adapter's own echo" if self._line.echo is Echo.FULL else "not one byte"
+        if ledger.pulses:
+            heard = "nothing but a stray pulse"
+        return (
+            f"Nobody answered and {heard} was heard: check the supply of the units, the two wires at both ends, and "
+            "the adapter's own send and receive lamps."
+        )
 
     def _left(self) -> Estimate:
         inquiry, ledger = self._inquiry, self._ledger

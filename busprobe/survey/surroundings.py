@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from busprobe.line.exchange import PULSES
+from busprobe.line.exchange import PULSES, without_echo
 from busprobe.modbus import framing
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
 from busprobe.modbus.requests import Request
@@ -23,23 +23,6 @@ _HEAD = 3
 def answer(reply: Reply) -> bytes:
     """All that came back, less what an adapter gave back of the request itself."""
     return without_echo(reply.request.frame, reply.exchange.received)
-
-
-def without_echo(request: bytes, received: bytes) -> bytes:
-    """`received` less an echo of `request` that is no faithful one; a faithful one is taken off by the line.
-
-    An adapter whose receiver turns on late gives back the tail, one that turns off early the head, and one that lets
-    go of the pair before a long run of zeros is over gives back all with more ones than were sent (common practice).
-    """
-    whole = received[: len(request)]
-    if len(whole) == len(request) and all(back | sent == back for back, sent in zip(whole, request, strict=True)):
-        return received[len(request) :]
-    if received and request.startswith(received):
-        return b""
-    for cut in range(1, len(request) - 1):
-        if received.startswith(request[cut:]):
-            return received[len(request) - cut :]
-    return received
 
 
 def stray_bytes(data: bytes) -> int:

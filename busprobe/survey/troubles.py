@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Generator, Iterator
 
+from busprobe.line.exchange import has_more_ones, is_echo
 from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply
 from busprobe.modbus.traffic import Frame
 from busprobe.survey.events import Event, Trouble
@@ -34,7 +37,8 @@ class Troubles:
         self._ledger = ledger
         self._experience = experience
         self._owed = owed
-        self._echoes = 0
+        self._echoes: defaultdict[LineSettings, list[str]] = defaultdict(list)
+        """How each was unfaithful: a part only, more ones, or wrong bytes."""
         self._told_of_lumps = False
 
     def flood(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
@@ -71,16 +75,26 @@ class Troubles:
         """The adapter gives back its own transmission, but not faithfully."""
         if not is_altered_echo(reply):
             return
-        self._echoes += 1
-        if self._echoes < _SEVERAL_ECHOES:
-            return
-        more_ones = len(reply.exchange.received) >= len(reply.request.frame)
-        yield from self._tell(
-            f"At {self._line.settings} the adapter hears its own transmission with ones where zeros were sent: it "
-            "cannot drive this baud rate. Use a higher one, or an adapter that switches direction properly."
-            if more_ones
-            else "The adapter hears part of its own transmission: it switches direction while it still sends."
+        sent, back = reply.request.frame, reply.exchange.received
+        echoes = self._echoes[self._line.settings]
+        echoes.append(
+            "part" if not is_echo(sent, back[: len(sent)]) else "ones" if has_more_ones(sent, back) else "wrong"
         )
+        if len(echoes) != _SEVERAL_ECHOES:
+            return
+        if "wrong" in echoes:
+            words = (
+                f"At {self._line.settings} the adapter hears its own transmission with wrong bytes in it: somebody "
+                "else drives the pair at the same time, or the adapter cannot drive it."
+            )
+        elif "part" in echoes:
+            words = "The adapter hears part of its own transmission: it switches direction while it still sends."
+        else:
+            words = (
+                f"At {self._line.settings} the adapter hears its own transmission with ones where zeros were sent: it "
+                "cannot drive this baud rate. Use a higher one, or an adapter that switches direction properly."
+            )
+        yield from self._tell(words)
 
     def _tell(self, words: str) -> Iterator[Event]:
         if self._ledger.note(words):

@@ -113,7 +113,7 @@ class VirtualPort:
         if self._dead:
             raise PortError(
                 f"The adapter at {self._name} is gone or has been closed.",
-                means="What was found until now is kept.",
+                means="What went into the job until now is kept.",
                 todo="Plug it in again, open the port again, and go on from where it stopped.",
             )
         return now

@@ -47,7 +47,7 @@ _ACTIONS = {
     "appear once what holds the pair is off.",
     Cause.OTHER_MASTER: "Find out who else polls, and have it switched off or unplugged: the traffic stops if this "
     "was it. A process may trip without it: ask first.",
-    Cause.SLOW_UNIT: "Ask that unit alone, once more, with a wait of 2 s: it answers late if this was it.",
+    Cause.SLOW_UNIT: "Hunt its address alone, which takes late replies too: it appears if this was it.",
     Cause.CLASH: "Unplug one of the units that may have this address: the others answer cleanly if this was it.",
     Cause.NOISE: "Switch off the drives and contactors near the cable, if they may be: the errors stop if this was it.",
     Cause.REFLECTIONS: "Ask again at half the baud rate, then measure the resistance, power off: two terminators are "
@@ -56,7 +56,7 @@ _ACTIONS = {
     "terminals while the hunt runs.",
     Cause.NO_SUPPLY: "Measure the supply at the unit's own terminals, under load.",
     Cause.UNIT_SET_OTHERWISE: "Look at the unit's switches or display, or connect it alone and survey all settings.",
-    Cause.UNKNOWN_REQUEST: "Ask it for another register and with the other function codes: it answers if this was it.",
+    Cause.UNKNOWN_REQUEST: "Survey its address, which asks in several ways: it is found if this was it.",
     Cause.UNIT_ITSELF: "Move the unit to the adapter with a short cable: it stays bad if it is the unit, else look "
     "at its stub.",
     Cause.ADAPTER_HOLDS_ON: "Ask with another adapter, or set a longer reply delay in the unit: replies are whole if "

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from threading import Event as Cancel
 
-from busprobe.line.exchange import Echo, Waits
+from busprobe.line.exchange import Echo, Heard, Waits
 from busprobe.line.line import Line
+from busprobe.line.line_errors import LineErrors
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request
 from busprobe.wiring.advice import Observation
@@ -16,6 +18,9 @@ from busprobe.wiring.wording import counted, units
 
 WAITS = Waits(reply=0.5)
 """Long enough for most slow units (common practice), short enough to ask a few silent ones."""
+
+_SLICE = 0.5
+"""Seconds after which it is looked whether listening is to end."""
 
 FEW = 8
 """Units that are asked where many are known: the ends of the cable and some between."""
@@ -88,15 +93,24 @@ class Hearing:
 
 
 def hear(
-    line: Line, seconds: float, asking: Sequence[Sequence[Request]] = (), *, expected: Collection[int] = ()
+    line: Line,
+    seconds: float,
+    asking: Sequence[Sequence[Request]] = (),
+    *,
+    expected: Collection[int] = (),
+    cancel: Cancel | None = None,
 ) -> Hearing:
     """Listen for `seconds` at the line's settings, then ask; raises `PortError` if the port fails.
 
     Each entry of `asking` is requests to one address in turn until one is answered.  Nothing is asked where another
-    master is heard: never talk into another's business.  `expected` as in `Evidence`.
+    master is heard: never talk into another's business.  `expected` as in `Evidence`.  When `cancel` is set, listening
+    ends early and nothing is asked.
     """
-    idle = line.listen(seconds)
+    cancel = cancel or Cancel()
+    idle = _listen(line, seconds, cancel)
     evidence = Evidence(line.settings, idle, (), expected)
+    if cancel.is_set():
+        return Hearing(evidence, diagnose(evidence))
     if evidence.frames:
         return Hearing(evidence, diagnose(evidence), tuple(requests[0].address for requests in asking))
     replies = [reply for requests in asking for reply in _ask(line, requests)]
@@ -109,6 +123,21 @@ def a_few(addresses: Sequence[int]) -> tuple[int, ...]:
     if len(addresses) <= FEW:
         return tuple(addresses)
     return tuple(addresses[round(step * (len(addresses) - 1) / (FEW - 1))] for step in range(FEW))
+
+
+def _listen(line: Line, seconds: float, cancel: Cancel) -> Heard:
+    """What the pair carries in `seconds`, or until `cancel` is set."""
+    line.listen(0.0)  # what has waited since nobody read is not of these seconds
+    start = line.clock.now()
+    parts: list[Heard] = []
+    while not cancel.is_set() and (left := start + seconds - line.clock.now()) > 0:
+        parts.append(line.listen(min(left, _SLICE)))
+    counts = [part.errors for part in parts if part.errors is not None]
+    return Heard(
+        line.clock.now() - start,
+        tuple(chunk for part in parts for chunk in part.chunks),
+        sum(counts, LineErrors()) if counts else None,
+    )
 
 
 def _ask(line: Line, requests: Sequence[Request]) -> list[Reply]:

@@ -151,15 +151,19 @@ def _ask(
         reply_wait = PATIENT if last and watch.prompt < _PROMPT else watch.reply_wait
         reply = judge(watch.request, line.exchange(watch.request, replace(waits, reply=reply_wait)))
         began = reply.exchange.sent + (reply.exchange.latency or 0.0)
-        if reply.verdict is Verdict.FOREIGN and reply.address in watches:
-            yield from _seen(watches[reply.address], reply, began)  # a late reply is one all the same
+        late = None if reply.present else _late(watches, reply)
+        if late is not None:
+            yield from _seen(*late, began)  # a late reply is one all the same
+            if late[0] is watch:
+                return
         if reply.present:
             if watch.prompt < _PROMPT:
                 watch.prompt = 0 if attempt else watch.prompt + 1
             watch.reply_wait = max(watch.reply_wait, _MARGIN * (reply.latency or 0.0))
             yield from _seen(watch, reply, began)
             return
-        watch.garbled = bool(reply.exchange.received.strip(PULSES)) and reply.verdict is not Verdict.FOREIGN
+        foreign = late is not None or reply.verdict is Verdict.FOREIGN
+        watch.garbled = bool(reply.exchange.received.strip(PULSES)) and not foreign
         if not watch.present:
             watch.kind = (watch.kind + 1) % len(watch.probes)
             return
@@ -168,6 +172,21 @@ def _ask(
         watch.lost = True
     watch.present = watch.lost = False
     yield Vanished(watch.request.address, watch.first_miss, watch.last_seen)
+
+
+def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | None:
+    """Whose sound reply to an earlier request came instead of one to the last, which kind is then kept to."""
+    for watch in watches.values():
+        if watch.request.address not in reply.exchange.received:
+            continue
+        for kind, request in enumerate(watch.probes):
+            earlier = judge(request, reply.exchange)
+            if earlier.present:
+                watch.kind = kind
+                return watch, earlier
+    if reply.verdict is Verdict.FOREIGN and reply.address in watches:
+        return watches[reply.address], reply
+    return None
 
 
 def _seen(watch: _Watch, reply: Reply, at: float) -> Iterator[Event]:

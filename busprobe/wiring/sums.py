@@ -29,6 +29,7 @@ from busprobe.wiring.arithmetic.trunk import (
     longest_stub,
     longest_trunk,
 )
+from busprobe.wiring.resistance import TOLERANCE
 from busprobe.wiring.wording import counted
 
 IMPEDANCE = 120.0
@@ -42,6 +43,9 @@ _REPLY_BYTES = 5
 """Beside two for each register (V1.1b3, section 6.3, with address and CRC)."""
 
 _MOST_BYTES = 256
+
+_LEAST_LOAD = LEAST_DRIVER_LOAD * (1 - TOLERANCE)
+"""Ω below which a load is too much for a driver by more than the tolerance of what makes it up."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +64,8 @@ class Reckoned:
     formula: str
     """In words and signs."""
     source: str
+    sound: bool = True
+    """Whether what was given will do; False where the result asks for a change."""
 
     def document(self) -> dict[str, object]:
         """As stored in the job."""
@@ -90,9 +96,12 @@ def bias(
     ends = " and ".join(f"{ohms:g}" for ohms in terminators)
     given = f"{supply:g} V, {f'terminators of {ends} Ω' if ends else 'no terminator'}, {_loads(unit_loads)}"
     conductance = f"{'1' if model is LoadModel.TO_COMMON else '2'} / loads + 2 / terminators, each all in parallel"
+    sound = True
     if resistor is not None:
         given += f", two resistors of {resistor:g} Ω"
-        lines, values = _yield(Network(supply, resistor, resistor, tuple(terminators), unit_loads, model))
+        network = Network(supply, resistor, resistor, tuple(terminators), unit_loads, model)
+        lines, values = _yield(network)
+        sound = idle(network).difference >= THRESHOLD
         formula = f"idle = supply / (1 + R × G), G = {conductance}"
         fitted = resistor
     else:
@@ -102,7 +111,7 @@ def bias(
         fitted = bias_resistors(supply, wanted, terminators, unit_loads, model)
     between = unit_loads / 2 if model is LoadModel.TO_COMMON else unit_loads  # two to common make one between the wires
     load = driver_load(terminators, between, 2 * fitted)
-    lines.append(f"All together load a driver with {load:.1f} Ω; drivers have to manage {LEAST_DRIVER_LOAD:g} Ω.")
+    lines.append(f"All together load a driver with {load:.1f} Ω: {_driven(load)}.")
     return Reckoned(
         "bias",
         "Fail-safe bias",
@@ -112,7 +121,16 @@ def bias(
         formula,
         "Kirchhoff's current law; unit load 12 kΩ each wire to common (SP485 datasheet, TI SLLSFU5A) or across the "
         "pair (B&B Application Note, page 19); 200 mV and 54 Ω: TIA/EIA-485-A as given by TI",
+        sound and load >= _LEAST_LOAD,
     )
+
+
+def _driven(load: float) -> str:
+    """Whether a driver manages a `load` in Ω."""
+    least = f"the {LEAST_DRIVER_LOAD:g} Ω that every driver has to manage"
+    if load >= LEAST_DRIVER_LOAD:
+        return f"lighter than {least}"
+    return f"at the limit, {least}" if load >= _LEAST_LOAD else f"TOO MUCH, heavier than {least}"
 
 
 def _yield(network: Network) -> tuple[list[str], dict[str, object]]:
@@ -171,6 +189,7 @@ def loads(unit_loads: Sequence[float], *, biased: bool = True) -> Reckoned:
         values,
         "sum of unit loads <= 32, 4 fewer with bias; a repeater is 1 on both its sides",
         "MODBUS over Serial Line V1.02, sections 3.4.1 and 3.4.6",
+        not repeaters,
     )
 
 
@@ -217,13 +236,15 @@ def length(
     given = f"{baud} baud, {_CABLES[cabling]}"
     guide = "gives no figure above 9600 baud" if limit.by_guide is None else f"says {limit.by_guide:.0f} m"
     lines = [f"At most {limit.length:.0f} m: length times rate allows {limit.by_rate:.0f} m, the Modbus guide {guide}."]
+    sound = metres is None or metres <= limit.length
     if metres is not None:
         given += f", {require(metres, 'The length', 'm'):g} m"
-        lines.append(f"{metres:g} m are {'within that' if metres <= limit.length else 'TOO LONG'}.")
+        lines.append(f"{metres:g} m are {'within that' if sound else 'TOO LONG'}.")
     if metres is not None and wire is not None:
         far = far_level(DRIVER_LEAST, wire.loop(metres), IMPEDANCE)
         values["far_volts"] = round(far, 3)
         given += f" of {wire.name}"
+        sound = sound and far >= THRESHOLD
         enough = "enough" if far >= THRESHOLD else "NOT ENOUGH"
         lines.append(
             f"Of {DRIVER_LEAST:g} V {far:.2f} V reach a far terminator of {IMPEDANCE:g} Ω: {enough} for direct "
@@ -238,6 +259,7 @@ def length(
         "length × baud rate <= 1e8 m bit/s, and <= 1200 m; far level = driver × R / (R + loop)",
         "TI RS-485 Design Guide (SLLA272); MODBUS over Serial Line V1.02, sections 3.4.3 and 3.6; driver 1.5 V: TI "
         "SLLA628",
+        sound,
     )
 
 
@@ -262,6 +284,7 @@ def drop(drains: Sequence[Drain], supply: float, wire: Conductor, celsius: float
         {"volts": [round(volts, 3) for volts in left]},
         "drop of each stretch = 2 × length × Ω/m × current of all units behind it",
         "Ohm's law, out and back; wire by ASTM B258 (AWG) or IEC 60228 (mm², its maximum for flexible wire)",
+        all(volts > 0 for volts in left),
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from busprobe.wiring.arithmetic.bias import THRESHOLD
 from busprobe.wiring.arithmetic.checks import require
 from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, volts
@@ -38,6 +40,12 @@ _IDLE_LIMITS = "a receiver needs 0.2 V; between -0.2 and +0.2 V its output is un
 _TURNED = "It fits wires swapped at this terminal, bias the wrong way round, or a driver that is stuck."
 _TURNED_ACTION = (
     "Unplug units one by one until the sign turns; if it stays, compare the wires with the end where bias is."
+)
+_OUTSIDE = "A wire is outside what receivers can stand: the commons of two units are far apart, or foreign voltage."
+_OUTSIDE_ACTION = "Connect the common conductor at every unit; find the unit whose removal brings the voltage back."
+_COMMON_LIMITS = (
+    f"each wire within {COMMON_MODE[0]:g} to {COMMON_MODE[1]:+g} V of common; the middle of the pair within "
+    f"{DRIVER_COMMON_MODE[0]:g} to {DRIVER_COMMON_MODE[1]:+g} V"
 )
 _COMMON_SOURCE = (
     "TIA/EIA-485-A as given in the SP485 datasheet (common mode) and EURASIP J. Embedded Systems, table 1 (driver)"
@@ -85,17 +93,13 @@ def judge_to_common(
     `d1` is of the terminal marked D1 or +, or of A where `labels` are letters, whose sign says nothing.
     """
     if d1 is None or d0 is None:
-        return not_measured(Measurement.TO_COMMON)
+        return _one_to_common(d1 if d0 is None else d0)
     low, high = COMMON_MODE
     middle = (d1 + d0) / 2
     level, action = Level.GOOD, ""
     words = f"The middle of the pair is {volts(middle)} from common, as drivers make it."
     if not (low < d1 < high and low < d0 < high):
-        level = Level.WRONG
-        words = (
-            "A wire is outside what receivers can stand: the commons of two units are far apart, or foreign voltage."
-        )
-        action = "Connect the common conductor at every unit; find the unit whose removal brings the voltage back."
+        level, words, action = Level.WRONG, _OUTSIDE, _OUTSIDE_ACTION
     elif idle is not None and abs(d1 - d0 - idle) > MISFIT:
         level = Level.ATTENTION
         words = (
@@ -115,11 +119,8 @@ def judge_to_common(
             f"The middle of the pair is {volts(middle)} from common: it works, but the commons of two units may differ."
         )
         action = "Check that the common conductor is connected at every unit, and to earth at one point only."
-    limits = (
-        f"each wire within {low:g} to {high:+g} V of common; the middle of the pair within {DRIVER_COMMON_MODE[0]:g} "
-        f"to {DRIVER_COMMON_MODE[1]:+g} V"
-    )
-    return Judgement(Measurement.TO_COMMON, f"{volts(d1)}, {volts(d0)}", level, words, action, limits, _COMMON_SOURCE)
+    reading = f"{volts(d1)}, {volts(d0)}"
+    return Judgement(Measurement.TO_COMMON, reading, level, words, action, _COMMON_LIMITS, _COMMON_SOURCE)
 
 
 def judge_supply(
@@ -163,6 +164,22 @@ def judge_supply(
     )
 
 
+def _one_to_common(value: float | None) -> Judgement:
+    """One wire alone to common tells only whether it is outside what receivers stand."""
+    low, high = COMMON_MODE
+    if value is None:
+        return not_measured(Measurement.TO_COMMON)
+    if low < value < high:
+        return replace(
+            not_measured(Measurement.TO_COMMON),
+            words="Only one wire was measured: nothing is known of the pair until the other one is.",
+            action="Measure the other wire to common too.",
+        )
+    return Judgement(
+        Measurement.TO_COMMON, volts(value), Level.WRONG, _OUTSIDE, _OUTSIDE_ACTION, _COMMON_LIMITS, _COMMON_SOURCE
+    )
+
+
 def _sound_idle(value: float, labels: Labels, terminators: int | None) -> tuple[Level, str, str]:
     """Words for an idle voltage that receivers recognise."""
     size = abs(value)
@@ -174,8 +191,10 @@ def _sound_idle(value: float, labels: Labels, terminators: int | None) -> tuple[
         named = f" The positive wire is {d1}, as {convention}, if the bias is the right way round: that wire is D1."
         action = f"Connect the terminal that is positive in idle at every unit to this {d1}."
     if size > MOST_TERMINATED and terminators != 0:
+        absent = "" if terminators else "no terminators, "
         words = (
-            f"{volts(value)} is more than bias makes on a terminated pair: no terminators, or a driver holds the pair."
+            f"{volts(value)} is more than bias makes on a terminated pair: {absent}a driver that holds the pair, or "
+            "bias stronger than usual."
         )
         return (
             Level.ATTENTION,

@@ -7,8 +7,9 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import ActiveBinding, Binding, BindingType
 from textual.reactive import reactive
+from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import RefusedError
@@ -31,6 +32,16 @@ from busprobe.wizard.widgets.step_rail import StepRail
 
 _STEP_KEY = "wizard.step"
 """Where the job keeps which step was looked at last."""
+
+
+class _StepScreen(Screen[None]):
+    """The screen of the steps; while a dialog is in front of it, its footer offers only keys that work there too."""
+
+    @property
+    def active_bindings(self) -> dict[str, ActiveBinding]:
+        """The keys that work now."""
+        known = super().active_bindings
+        return known if self.app.screen is self else {key: each for key, each in known.items() if each.binding.priority}
 
 
 class BusprobeApp(App[None]):
@@ -78,6 +89,10 @@ class BusprobeApp(App[None]):
             ProveStep(id="prove"),
             HandoverStep(id="handover"),
         )
+
+    def get_default_screen(self) -> Screen[None]:
+        """The screen of the steps."""
+        return _StepScreen(id="_default")
 
     def compose(self) -> ComposeResult:
         """Top line, rail, steps, next line, keys."""

@@ -18,7 +18,8 @@ from textual.widgets import DataTable, Footer, Input, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.modbus.addresses import both_forms
-from busprobe.profiles.draft import Choice, Draft, draft
+from busprobe.profiles.choice import Choice
+from busprobe.profiles.draft import Draft, draft
 from busprobe.profiles.note_line import read_line
 from busprobe.wizard import draft_words as words
 from busprobe.wizard.dialogs.form import Form
@@ -292,9 +293,9 @@ class DraftScreen(Screen[Path | None]):
         if made is None or not any(choice.ways for choice in made.choices):
             self.notify("There is nothing to save yet: no line has been read from the unit.", markup=False)
             return
-        reading = [choice.noted.name for choice in made.choices if choice.unasked and not choice.ways]
-        if reading and not self._ended:
-            self.notify(f"Still being read: {', '.join(reading)}. Save again in a moment.", markup=False)
+        unread = [choice.noted.name for choice in made.choices if choice.unasked]
+        if unread and not self._ended:
+            self.notify(f"Still being read: {', '.join(unread)}. Save again in a moment.", markup=False)
             return
         fields = words.profile_fields(words.proposal(made, self._sheet.about))
         form = Form("Save this profile", fields, words=words.BEFORE_SAVING, check=self._what_is_wrong)
@@ -304,12 +305,16 @@ class DraftScreen(Screen[Path | None]):
         """In words, what keeps a sound profile from coming of this; what was typed is kept all the same."""
         self._sheet = self._sheet.saying(given)
         made = self._draft()
+        profile_id = words.completed(given)["id"]
         try:
-            self._drafting.target(given["id"], given["folder"])
-            if made is not None:
-                made.toml(given["id"])
+            self._drafting.target(profile_id, given["folder"])
         except UsageError as error:
-            return error.what
+            return f"{error.what} {error.todo}"
+        try:
+            if made is not None:
+                made.toml(profile_id)
+        except UsageError as error:
+            return words.by_label(error.what)
         return ""
 
     def _save(self, given: Mapping[str, str] | None, *, overwrite: bool = False) -> None:
@@ -317,7 +322,7 @@ class DraftScreen(Screen[Path | None]):
         if given is None or made is None:
             return
         try:
-            path = self._drafting.target(given["id"], given["folder"])
+            path = self._drafting.target(words.completed(given)["id"], given["folder"])
             if path.exists() and not overwrite:
                 self._ask_to_replace(path, given)
                 return

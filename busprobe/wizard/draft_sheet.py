@@ -129,6 +129,6 @@ def _table(said: Mapping[str, str], names: Mapping[str, str]) -> dict[str, int |
 
 def _as_number(text: str) -> int | str:
     try:
-        return int(text, 0)
+        return int(text, 16 if text.lower().startswith("0x") else 10)  # 06 is a function code, and no octal
     except ValueError:
         return text

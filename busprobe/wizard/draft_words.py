@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from busprobe.profiles.draft import Choice, Draft
+from busprobe.profiles.choice import Choice
+from busprobe.profiles.draft import Draft
 from busprobe.profiles.fields import is_slug
 from busprobe.profiles.interpret import Interpretation, distinct
 from busprobe.profiles.note_line import SYNTAX
@@ -23,8 +24,8 @@ there. The unit is read all the while, and never written to.
 
 Each line is read in all sensible ways: both function codes, one register lower and higher, signed or not, all byte \
 orders, the usual scales. Compare with the unit's own display; go to the table (arrow down), Enter shows the ways, \
-Enter there takes one and Enter again lets it go. "1 lower" in a way means that the register is one below the data \
-sheet's number.
+Enter there takes one and Enter again lets it go. "31 -1" under Sheet means that the register is one below the \
+data sheet's number.
 
 In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the profile; F3 changes how the \
 registers are counted; F4 shows all remarks and what the unit says of itself; F5 reads again where reading has ended. \
@@ -59,16 +60,24 @@ ENDED = (
 BEFORE_SAVING = "The address register is only kept for later moves; nothing is written to the unit."
 
 _PROFILE_FIELDS = (
-    ("id", "Short name of the profile", "like rosehill-rh-2"),
     ("maker", "Maker", ""),
     ("model", "Type on its label", ""),
     ("kind", "What it is", "like: energy meter, three phases"),
+    ("id", "Short name of the profile", "made of maker and type if empty"),
     ("delivery_address", "Unit address at delivery", "if the data sheet says so"),
     ("delivery_settings", "Line settings at delivery", "like 9600-8N1"),
     ("address_register", "Register of the unit address", "if the data sheet names it"),
-    ("address_function", "  written by function", "6 or 16; 16 if empty"),
+    ("address_function", "  written by function code", "6 or 16; 16 if empty"),
     ("folder", "Keep it: mine, or job", "mine: for all jobs; job: beside this one"),
 )
+
+_FIELD_NAMES = {
+    "factory.address": "delivery_address",
+    "factory.settings": "delivery_settings",
+    "readdress.register": "address_register",
+    "readdress.function": "address_function",
+}
+"""Fields of a profile, and what they are called in the form."""
 
 
 def counting(notes: Notes) -> str:
@@ -101,18 +110,18 @@ def _short(value: object) -> str:
 
 def state(choice: Choice) -> tuple[str, Tone]:
     """How settled a value is, in a sign and a word."""
-    if not choice.ways and choice.unasked:
-        return "… reading", "plain"
+    if choice.unasked and not choice.chosen:
+        return "… to read", "plain"
     if not choice.ways:
         return ("? silent", "attention") if choice.silent else ("✖ nothing", "wrong")
     if choice.agrees is False:
         return "! differs", "attention"
     if choice.chosen:
         return "✓ chosen", "good"
+    if choice.doubt is not None:
+        return ("! alike" if choice.agrees else "! compare"), "attention"
     if choice.agrees:
         return "✓ agrees", "good"
-    if choice.doubt is not None:
-        return "! compare", "attention"
     return ("! open", "attention") if choice.open else ("· likely", "plain")
 
 
@@ -160,8 +169,14 @@ def to_do(draft: Draft | None) -> str:
         return "The unit does not answer for all of it: is it still connected?"
     if missing:
         return f"Check the register of '{missing[0].noted.name}', or how they are counted (F3)."
-    if any(state(choice)[1] == "attention" for choice in draft.choices):
-        return "Compare with the display: ↓ to the list, e to add =23.5, Enter to take a way."
+    uncertain = any(state(choice)[1] == "attention" for choice in draft.choices)
+    counted_otherwise = draft.numbering != (draft.notes.numbering or Numbering.WIRE)
+    if uncertain and counted_otherwise and not any(choice.chosen for choice in draft.choices):
+        return f"It seems to count {_COUNTS[draft.numbering]}: F3 until the head of this screen says so."
+    if uncertain and all(choice.agrees for choice in draft.choices if state(choice)[1] == "attention"):
+        return "Two registers read alike: more lines may tell which, or Enter takes a way."
+    if uncertain:
+        return "Compare with the display: ↓ to the list, e adds =23.5, Enter takes a way."
     return "Add more lines, or save the profile (Ctrl+S)."
 
 
@@ -169,13 +184,26 @@ def proposal(draft: Draft | None, about: Mapping[str, str]) -> dict[str, str]:
     """What the form for saving is filled in with: what was typed before, otherwise what the unit says of itself."""
     said = draft.itself if draft else {}
     found = {"maker": said.get("maker") or "", "model": said.get("model") or ""}
-    found |= {"id": slug(f"{found['maker']} {found['model']}"), "folder": OWN}
-    return {**found, **{name: text for name, text in about.items() if text}}
+    found |= {"folder": OWN, **{name: text for name, text in about.items() if text}}
+    return completed({"id": "", **found})
+
+
+def completed(given: Mapping[str, str]) -> dict[str, str]:
+    """What was typed into the form for saving, with a short name where there is none."""
+    return {**given, "id": given["id"] or slug(f"{given['maker']} {given['model']}")}
 
 
 def profile_fields(values: Mapping[str, str]) -> tuple[Field, ...]:
     """The form for saving, with `values` filled in."""
     return tuple(Field(name, label, values.get(name, ""), hint=hint) for name, label, hint in _PROFILE_FIELDS)
+
+
+def by_label(mistakes: str) -> str:
+    """`mistakes` of a profile with its fields called as in the form for saving."""
+    labels = {name: label.strip() for name, label, _ in _PROFILE_FIELDS}
+    for field, name in _FIELD_NAMES.items():
+        mistakes = mistakes.replace(field, f"'{labels[name]}'")
+    return mistakes
 
 
 def slug(text: str) -> str:

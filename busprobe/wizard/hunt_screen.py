@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from threading import Event as Cancel
 from typing import ClassVar
 
@@ -37,9 +37,16 @@ class HuntScreen(HandsScreen):
             self.error = error
             super().__init__()
 
-    def __init__(self, addresses: Sequence[int], settings: LineSettings, cancel: Cancel) -> None:
-        """Shows the hunt for `addresses` at `settings` that `cancel` ends."""
+    def __init__(
+        self,
+        addresses: Sequence[int],
+        settings: LineSettings,
+        cancel: Cancel,
+        keep: Callable[[Sequence[str]], None],
+    ) -> None:
+        """Shows the hunt for `addresses` at `settings` that `cancel` ends; `keep` is given the log as it grows."""
         super().__init__()
+        self._keep = keep
         self._asking = f"HUNT  asking {format_addresses(addresses)} at {settings}"
         self._cancel = cancel
         self._present: set[int] = set()
@@ -51,7 +58,10 @@ class HuntScreen(HandsScreen):
         super().on_mount()
         self.head(self._asking)
         self.large("NONE", "-", "calm")
-        self.todo("Nobody has answered yet. Touch one terminal at a time; the screen changes when somebody does.")
+        self.todo(
+            "Nobody has answered yet. Touch one terminal at a time; the screen changes when somebody does. At other "
+            "line settings than a unit's own it never will."
+        )
 
     def on_hunt_screen_hunted(self, event: Hunted) -> None:
         """Show changes the moment they are known."""
@@ -79,6 +89,11 @@ class HuntScreen(HandsScreen):
         self.large("LOST", "!", "gone")
         self.happened(f"the hunt has ended: {event.error.what}")
         self.todo(f"{event.error.what} Nothing is known of any unit from here on. {event.error.todo} Esc leaves.")
+
+    def happened(self, words: str, *, ring: bool = True) -> None:
+        """Log, ring, and keep the log."""
+        super().happened(words, ring=ring)
+        self._keep(self.log_lines[::-1])
 
     def action_touched(self, pair: int) -> None:
         """Write down that the pair of this number was touched."""

@@ -18,6 +18,8 @@ fault hides. A sound bus makes no errors at all; any count beside OK deserves a 
   CRC      bytes damaged on the way    Malf.   bytes, but no sensible frame
   Other    another address answered    Exc.    the unit refused what was asked
 
+Large counts are in thousands (k) or millions (M).
+
 v changes the plot: reply times of the unit under the cursor (x is a failed poll), their spread (M the median, 99 of \
 100 before the 9), failed polls over time (below each other: one moment at several units; along a line: one unit).
 
@@ -30,6 +32,27 @@ _ACROSS = 4
 """Baud rates on a line of 80 columns."""
 
 NO_ADVICE = "No reply time is measured yet: the advice follows from the replies and errors of a run (s)."
+
+
+_EXACT = 99_999
+"""The largest count that a column of the table has room for."""
+
+_SPACED, _TIGHT = 999, 9_999
+"""The largest counts that it has room for behind a sign and a space, and behind a sign."""
+
+
+def counted(count: int) -> str:
+    """A count in five characters; a large one in thousands or millions, cut off, not rounded up."""
+    if count <= _EXACT:
+        return str(count)
+    return f"{count // 1000}k" if count < 1_000_000 else f"{count // 100_000 / 10}M"
+
+
+def marked(count: int) -> str:
+    """A count of what should not be, in five characters with its sign."""
+    if count <= _SPACED:
+        return f"! {count}"
+    return f"!{count}" if count <= _TIGHT else f"!{count // 1000}k" if count < 1_000_000 else f"!{count // 1_000_000}M"
 
 
 def advice_words(items: Sequence[Advised]) -> Text:

@@ -91,7 +91,7 @@ def test_papers_say_what_is_not_as_it_was_and_what_is_missing(command: Command, 
     assert "F-13 is not on the later list" in (out / "comparison.csv").read_text(encoding="utf-8-sig")
     assert "Location missing: 12 P-12." in ran.document["missing"]
     again = command("handover", "--job", autumn, "--out", out, "--overwrite", "--format", "markdown")
-    assert "Missing: Location missing: 12 P-12." in again.err
+    assert "Gap: Location missing: 12 P-12." in again.err
     assert "Since the earlier visit" in (out / "bus-list.md").read_text(encoding="utf-8")
     spring.unlink()
     gone = command("handover", "--job", autumn, "--out", out, "--overwrite")

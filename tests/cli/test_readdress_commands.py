@@ -125,6 +125,7 @@ def test_the_power_cycle_can_be_left_out_and_is_told_as_not_done(command: Comman
     assert ran.code == ExitCode.DONE, ran.err
     assert ran.document["power_cycle"] == "not done"
     assert ran.document["outcomes"][0]["power_cycle"] == "not tested"
+    assert f"busprobe recover --port virtual:clean --job {job_file} --cycled" in ran.err
 
 
 def test_a_memory_that_forgets_is_found_out(command: Command, job_file: Path) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from busprobe.errors import ExitCode
 from busprobe.job import Job
+from busprobe.wiring.cautions import acknowledgement
 from tests.cli.conftest import Command
 
 
@@ -118,6 +120,15 @@ def test_a_bad_reading_needs_attention_and_says_what_to_do(command: Command) -> 
     assert ran.code == ExitCode.ATTENTION
     assert "Next:" in ran.out
     assert "Local codes and licensed practice come first" in ran.err
+
+
+def test_cautions_that_were_read_in_the_job_are_not_said_again(command: Command, tmp_path: Path) -> None:
+    job_file = tmp_path / "plant.busjob"
+    reading = ("wiring", "meter", "--resistance", "61", "--job", job_file)
+    assert "Caution: " in command(*reading).err
+    with Job.open(job_file) as job:
+        job.record("cautions", acknowledgement("K. Marsh", datetime(2026, 1, 1, tzinfo=UTC)))
+    assert "Caution: " not in command(*reading).err
 
 
 @pytest.mark.parametrize(

@@ -176,10 +176,10 @@ def test_what_nobody_looked_at_is_said_unit_by_unit(done: Job) -> None:
 
 def test_what_a_survey_left_out_is_said(done: Job) -> None:
     left = {"settings": SETTINGS, "probes": ["read"], "addresses": "9-20", "why": "it was cancelled"}
-    begun = survey_again(done, complete=False, untested=[left])
+    begun = survey_again(done, complete=False, untested=[left, {**left, "settings": "19200-8E1"}])
     assert not_tested(done)[:3] == (
         f"The survey of {begun} did not search all that was asked for.",
-        "Survey: 9600-8N1, addresses 9-20 were not asked everything, it was cancelled.",
+        "Survey: 9600-8N1, 19200-8E1, addresses 9-20 were not asked everything, it was cancelled.",
         "Addresses 21-247 were not searched.",
     )
 

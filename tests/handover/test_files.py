@@ -69,7 +69,7 @@ def test_an_unknown_format_is_named_with_the_known_ones(bus_list: BusList, folde
 def test_an_existing_file_is_never_replaced_unasked(bus_list: BusList, folder: Path) -> None:
     folder.mkdir()
     (folder / "point-list.csv").write_text("mine")
-    with pytest.raises(RefusedError, match=r"There is already .*point-list.csv"):
+    with pytest.raises(RefusedError, match=r"there is already .*point-list.csv"):
         write(bus_list, folder, ["csv"])
     assert contents(folder) == {"point-list.csv": b"mine"}
     write(bus_list, folder, ["csv"], overwrite=True)

@@ -88,9 +88,9 @@ def test_what_was_not_measured_is_called_assumed(change: dict[str, object], assu
 
 def test_the_interval_is_called_an_assumption_until_somebody_says_it() -> None:
     found = listing(point(0))
-    assert polling(found).assumed[0].startswith("Nobody said how often values are wanted: every 10 s is taken")
+    assert polling(found).wanted.startswith("Nobody said how often values are wanted: every 10 s is taken")
     said = replace(found, segment=replace(found.segment, every_s=2.0), points=(point(0, every_s=2.0),))
-    assert not any("wanted" in words for words in polling(said).assumed)
+    assert polling(said).wanted == "Values are wanted every 2 s."
     assert notes(said)["Wanted"]["Value"] == "2.0"
 
 

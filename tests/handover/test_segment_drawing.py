@@ -137,5 +137,14 @@ def test_lengths_of_cable_stand_between_the_boxes_where_both_ends_are_known() ->
     assert [word for word in words(found) if word and word.endswith(" m")] == ["12.5 m", "27.5 m", "1 m"]
 
 
+def test_a_length_round_the_end_of_a_row_stands_between_the_bend_and_its_box() -> None:
+    """Not beyond the box, where it would be taken for the next length."""
+    found = listing(*(unit(n, position=n, distance_m=n * n) for n in range(1, 11)))
+    at = {text.text: float(text.get("x") or 0) for text in shapes(found, "text", "small")}
+    assert at["9 m"] > at["11 m"] > at["13 m"], "the second row runs from right to left"
+    assert at["9 m"] > max(at["3 m"], at["5 m"]), "the bend is at the right edge"
+    assert at["19 m"] < at["17 m"], "the next bend is at the left edge"
+
+
 def test_what_is_only_planned_is_not_drawn_as_there() -> None:
     assert "9 (0x09)" not in words(listing(unit(5), unit(9, state="planned")))

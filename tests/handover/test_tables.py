@@ -32,7 +32,10 @@ def test_every_row_has_a_cell_for_every_column(bus_list: BusList) -> None:
 def test_the_segment_sheet_says_what_was_searched(bus_list: BusList) -> None:
     found = items(segment_table(bus_list))
     assert (found["Segment"], found["Addresses searched"], found["Survey complete"]) == ("Hall 2", "1 to 247", "yes")
-    assert (found["Spare addresses"], found["Wiring measured UTC"]) == ("2 to 4, 6 to 11, 13 to 239, 241 to 247", "not tested")
+    assert (found["Spare addresses"], found["Wiring measured UTC"]) == (
+        "2 to 4, 6 to 11, 13 to 239, 241 to 247",
+        "not tested",
+    )
 
 
 def test_without_a_survey_nothing_is_called_spare() -> None:

@@ -5,9 +5,22 @@ from itertools import count
 
 import pytest
 
-from busprobe.handover.bus_list import BusList, JournalEntry, JournalRow, SegmentSheet, SurveySheet, UnitRow
+from busprobe.handover.bus_list import (
+    BusList,
+    JournalEntry,
+    JournalRow,
+    Proof,
+    SegmentSheet,
+    StepSheet,
+    SurveySheet,
+    UnitRow,
+)
 from busprobe.handover.comparison import Comparison, Kind
 from busprobe.handover.visits import ADAPTER, ENOUGH, compare
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import Verdict
+from busprobe.prove import proof as proving
+from busprobe.prove.tally import UnitTally
 from tests.handover.hostile import EMPTY, proof_of
 
 SETTINGS = "9600-8N1"
@@ -60,6 +73,42 @@ def test_missing_needs_a_complete_survey_that_asked_there() -> None:
         replace(EMPTY.segment, survey=None),
     ):
         assert found(compare(visit(BEFORE), visit(segment=segment))) == [("not looked for", 12, None)]
+
+
+def test_a_unit_that_a_later_survey_did_not_find_again_is_missing() -> None:
+    """It stays on the list, seen at the earlier visit only; a job that is a mere copy tells nothing."""
+    asked_then = surveyed()
+    assert asked_then.survey is not None
+    later = replace(asked_then, survey=replace(asked_then.survey, begun="2026-09-02T08:00:00.000Z"))
+    asked = compare(visit(BEFORE), visit(BEFORE, segment=later))
+    assert found(asked) == [("missing", 12, None)]
+    assert "did not answer in its last complete survey" in asked.differences[0].words
+    assert not any("nobody looked again" in words for words in asked.not_compared)
+    assert compare(visit(BEFORE), visit(NOW, segment=later)).differences == ()
+    assert later.survey is not None
+    unfinished = replace(later, survey=replace(later.survey, complete=False))
+    for segment in (asked_then, unfinished):
+        untouched = compare(visit(BEFORE), visit(BEFORE, segment=segment))
+        assert untouched.differences == ()
+        assert any("nobody looked again" in words for words in untouched.not_compared)
+
+
+def test_a_unit_that_answered_no_poll_of_a_later_run_is_missing() -> None:
+    """All polls silent, in a run that the earlier visit did not know."""
+    verdicts = {Verdict.SILENT: 5}
+
+    def run(verdicts: dict[Verdict, int], made: str) -> Proof:
+        tally = UnitTally(12, LineSettings.parse(SETTINGS), verdicts)
+        document = proving.Proof((tally,), 1.0, 0.5, 0.0).document()
+        return Proof(1, 5, {}, StepSheet(made, document))
+
+    dead = replace(visit(BEFORE), proof=run(verdicts, NOW.seen or ""))
+    (one,) = compare(visit(BEFORE), dead).differences
+    assert (one.kind, one.address_now) == (Kind.MISSING, None)
+    assert "answered none of the 5 polls" in one.words
+    assert compare(dead, dead).differences == ()
+    once = replace(dead, proof=run({Verdict.SILENT: 4, Verdict.OK: 1}, NOW.seen or ""))
+    assert compare(visit(BEFORE), once).differences == ()
 
 
 def test_extra_says_whether_it_was_looked_for_before() -> None:

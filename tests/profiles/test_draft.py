@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from busprobe.errors import UsageError
 from busprobe.profiles.draft import Draft, Seen, draft, to_read
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.notes import Notes, notes
+from busprobe.profiles.notes import Notes, NotesError, notes
 from busprobe.profiles.plan import Block
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.schema import Profile, WordOrder
@@ -163,6 +163,43 @@ def test_ways_chosen_one_register_lower_put_the_numbering_right(tmp_path: Path) 
     assert [p.at.wire for p in loaded(made, tmp_path).points] == [0, 2, 4]
 
 
+def test_the_registers_of_a_point_say_which_types_it_can_be(tmp_path: Path) -> None:
+    """Named from first to last in the data sheet; a number has no length in the profile, its type tells."""
+    known = notes({"points": [{"name": "P", "register": 0, "length": 2}, {"name": "Q", "register": 2}]})
+    made = draft(known, seen([*floats(6.5), 7, 7]))
+    assert {way.point.count for way in made.choices[0].ways} == {2}
+    assert {way.point.count for way in made.choices[1].ways} == {1, 2}
+    point = loaded(made, tmp_path).points[0]
+    assert (point.count, point.length) == (2, None)
+    for wrong in ({"length": 2, "type": "int16"}, {"length": 3}, {"length": 2, "type": "float64"}):
+        with pytest.raises(NotesError, match="registers hold no"):
+            notes({"points": [{"name": "P", "register": 0, **wrong}]})
+
+
+def test_one_order_that_is_settled_settles_the_others() -> None:
+    """Two counters in CDAB, read one register too high in ABCD just as well; the second follows the first."""
+    points = [{"name": n, "register": r, "type": "uint32", "function": 3} for n, r in (("E", 1), ("V", 5))]
+    unit = seen([0, 0x5DC0, 1, 0x5DC0, 0, 0x9C40, 1, 0x9C40])
+    before = draft(notes({"points": points}), unit)
+    assert [choice.doubt is not None for choice in before.choices] == [True, True]
+    way = next(w.way for w in before.choices[0].ways if w.point.order == "CDAB" and w.shift == 0)
+    first, second = draft(notes({"points": points}), unit, {"E": way}).choices
+    assert first.chosen
+    assert second.best is not None
+    assert (second.best.point.order, second.best.shift) == (WordOrder.CDAB, 0)
+    assert second.doubt is None
+
+
+def test_what_was_not_asked_for_yet_is_not_said_to_be_missing() -> None:
+    known = notes({"points": [{"name": "T", "register": 0}, {"name": "U", "register": 40}]})
+    asked = frozenset(key for block in to_read(notes({"points": [known.raw_points[0]]})) for key in block.keys)
+    made = draft(known, seen([235], asked=asked))
+    assert [choice.unasked for choice in made.choices] == [False, True]
+    assert not any(remark.startswith("U:") for remark in made.remarks)
+    assert "the unit was not asked for it: U." in made.toml("glenmoss-g-9")
+    assert any(remark.startswith("U: the unit gives no") for remark in draft(known, seen([235])).remarks)
+
+
 def test_what_looks_right_only_now_and_then_gives_way_to_what_always_does() -> None:
     """A float whose halves, taken the other way round, are a likely number at this moment."""
     known = notes({"points": [{"name": "Wind", "register": 0, "unit": "m/s", "function": 3, "type": "float32"}]})
@@ -264,7 +301,12 @@ def test_what_is_to_be_read_is_joined_where_it_touches() -> None:
 def test_a_draft_is_a_valid_profile_or_says_what_is_wrong(
     tmp_path_factory: pytest.TempPathFactory, points: list[dict[str, Any]], words: list[int]
 ) -> None:
-    made = draft(notes({"points": points}), seen(words))
+    try:
+        noted = notes({"points": points})
+    except NotesError as error:
+        assert "registers hold no" in str(error) and any("length" in point for point in points)
+        return
+    made = draft(noted, seen(words))
     assert made.document()["points"] is not None
     try:
         assert loaded(made, tmp_path_factory.mktemp("draft")).id == "glenmoss-g-9"

@@ -103,6 +103,33 @@ def test_a_text_is_rated_by_its_letters() -> None:
     assert (best.reading.text, best.point.order) == ("ACME SOLAR", WordOrder.ABCD)
 
 
+def test_bytes_swapped_in_each_register_are_less_likely() -> None:
+    """A serial number has as many letters either way, and a power of 95.2 kW may as well be 4710.7 kW."""
+    text = ways(words("5448372D303034343137"), type="text", length=5)
+    assert [str(way.point.order) for way in distinct(text)] == ["ABCD", "BADC"]
+    assert text[1].plausibility < 0.75 * text[0].plausibility
+    power = ways(words("03B80000"), type="int32", scale=0.1, unit="kW")
+    assert [str(way.point.order) for way in power[:2]] == ["CDAB", "DCBA"]
+    assert power[1].plausibility < 0.75 * power[0].plausibility
+
+
+def test_states_are_no_bits_where_bits_without_a_name_are_set() -> None:
+    assert ways([2], names={0: "off", 1: "on", 2: "fault"})[0].point.type is PointType.ENUM
+    assert ways([0xBD], names={0: "off", 1: "on", 2: "fault"})[0].plausibility < 0.2
+    assert ways([0x05], names={0: "off", 2: "fault"})[0].point.type is PointType.BITS
+
+
+def test_the_code_for_no_value_speaks_for_the_register_that_holds_it() -> None:
+    found = ways([0x8000, 0x8001], type="int16", scale=0.1, unit="°C", no_value=[0x8000])
+    assert found[0].reading.text == "no value"
+    assert found[0].plausibility == 0.5
+
+
+def test_a_stated_type_without_a_scale_is_most_likely_not_scaled() -> None:
+    best, second = distinct(ways([23940], type="uint16", unit="mV", function=3))[:2]
+    assert (best.point.scale, second.plausibility < 0.75 * best.plausibility) == (1.0, True)
+
+
 def test_registers_that_were_not_given_give_no_interpretation() -> None:
     assert ways([]) == ()
     assert all(way.point.count == 1 for way in ways([5]))

@@ -33,6 +33,14 @@ from busprobe.profiles.notes import notes
         ("5 Flow scale@9", {"scale_register": {"register": 9, "means": "exponent"}}),
         ("5 Flow scale@0x9:divisor fixed", {"scale_register": {"register": 9, "means": "divisor"}, "fixed": True}),
         ("5 Float level", {"name": "Float level"}),
+        ("1 Flow temperature S16 0.01 °C", {"name": "Flow temperature", "type": "int16", "scale": 0.01, "unit": "°C"}),
+        ("5..6 Heat power 0,1kW", {"register": 5, "length": 2, "scale": 0.1, "unit": "kW"}),
+        ("001Fh-0020h Flow REAL", {"name": "Flow", "register": 31, "length": 2, "type": "float32"}),
+        ("3 Real power W", {"name": "Real power", "unit": "W"}),
+        ("31-38 Serial ASCII", {"type": "text", "length": 8}),
+        ('9 State 0=OK, 1="low flow", 2=off none=8000h', {"names": {"0": "OK", "1": "low flow", "2": "off"}}),
+        ("9 State U16 0=off 1=on", {"names": {"0": "off", "1": "on"}}),
+        ('9 Mode ="AUTO 1"', {"shows": "AUTO 1"}),
         ("5 [red]Name[/]", {"name": "[red]Name[/]"}),
     ],
 )
@@ -50,6 +58,9 @@ def test_what_is_said_in_any_order_is_understood(line: str, point: dict[str, Any
         ("31 Phase 1 V", "31 and 1 could each be the register"),
         ('31 "Phase 1', "A quote is not closed"),
         ("31 Serial text", "how long the text is"),
+        ("31-30 Flow", "'31-30' ends before it begins"),
+        ("31 Flow none=80x0", "'none=80x0' is not understood"),
+        ("31 State 0 = off", "'=' is not understood"),
     ],
 )
 def test_a_line_that_is_not_clear_says_what_to_write(line: str, words: str) -> None:
@@ -61,14 +72,15 @@ def test_a_line_that_is_not_clear_says_what_to_write(line: str, words: str) -> N
     st.fixed_dictionaries(
         {
             "register": st.integers(0, 465536),
-            "name": st.lists(st.sampled_from(["Wind", "V", "1", "fixed", "x2", "=7", "fc3", "[a]"]), min_size=1).map(
-                " ".join
-            ),
+            "name": st.lists(
+                st.sampled_from(["Wind", "V", "1", "fixed", "x2", "=7", "a=b", "fc3", "[a]", "0.1", "3-4"]), min_size=1
+            ).map(" ".join),
         },
         optional={
             "unit": st.sampled_from(["V", "°C", "pulses"]),
             "function": st.sampled_from([3, 4]),
-            "type": st.sampled_from(["int16", "float32", "enum"]),
+            "length": st.just(2),
+            "type": st.sampled_from(["uint32", "float32", "enum"]),
             "order": st.sampled_from(["CDAB", "DCBA"]),
             "scale": st.sampled_from([0.1, 0.001, 10.0]),
             "scale_register": st.fixed_dictionaries(
@@ -79,7 +91,7 @@ def test_a_line_that_is_not_clear_says_what_to_write(line: str, words: str) -> N
             "no_value": st.just([0x8000, 0xFFFF]),
             "tells": st.just("serial"),
             "fixed": st.just(True),
-            "shows": st.sampled_from([23.5, "ON"]),
+            "shows": st.sampled_from([23.5, "ON", "AUTO 1"]),
         },
     )
 )
@@ -95,5 +107,5 @@ def test_whatever_is_typed_is_a_point_or_a_plain_sentence(line: str) -> None:
         assert error.todo
 
 
-def test_the_help_fits_beside_a_frame() -> None:
-    assert max(map(len, SYNTAX.splitlines())) <= 71
+def test_the_help_fits_beside_a_frame_and_a_scrollbar() -> None:
+    assert max(map(len, SYNTAX.splitlines())) <= 70

@@ -263,6 +263,27 @@ def test_noise_at_all_units_at_once_is_told_from_one_bad_unit() -> None:
     assert any("gather at unit 3 (0x03) at 9600-8E1" in sentence for sentence in one.findings)
 
 
+def test_where_nobody_answers_the_cause_is_sought_in_what_all_share() -> None:
+    """With every poll failed there is no pattern to speak of; with a single reply there may be one."""
+    dead = run(lambda number, request: [], 1, 2, rounds=3)
+    assert any(sentence.startswith("Not one poll was answered") for sentence in dead.findings)
+    assert not any("no pattern" in sentence for sentence in dead.findings)
+    nearly = run(lambda number, request: [] if number else None, 1, 2, rounds=3)
+    assert not any(sentence.startswith("Not one poll was answered") for sentence in nearly.findings)
+
+
+def test_every_poll_says_what_was_counted_up_to_it() -> None:
+    """In the middle of a round too, since a round of silent units takes long."""
+    line, _ = bench(lambda number, request: [])
+    polled = [event for event in endure(line, units(1, 2), Plan(rounds=2)) if isinstance(event, Polled)]
+    assert [(event.proof.polls, event.proof.failed, event.proof.rounds) for event in polled] == [
+        (1, 1, 0),
+        (2, 2, 0),
+        (3, 3, 1),
+        (4, 4, 1),
+    ]
+
+
 def test_units_of_the_same_settings_are_polled_together() -> None:
     line, port = bench()
     mixed = [target(1, SETTINGS), target(2, OTHER), target(3, SETTINGS), target(2, SETTINGS)]

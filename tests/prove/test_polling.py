@@ -20,10 +20,8 @@ from busprobe.prove.polling import (
     Wanted,
     cheapest_cut,
     exchange_time,
-    polled_unit,
     polling_table,
 )
-from tests.profiles.making import profile
 
 SETTINGS = LineSettings.parse("9600-8E1")
 
@@ -220,17 +218,14 @@ def test_a_shipped_profile_gives_a_table_within_its_limits() -> None:
     """The demo energy meter: all points fetched, each once, and a point wanted more often makes its row so."""
     profile = load_profile(SHIPPED / "brookvale-bm-330.toml")
     first = profile.points[0].name
-    one = polled_unit(3, SETTINGS, profile, latency=0.02, every=10.0, intervals={first: 1.0})
-    table = polling_table([one])
+    wanted = tuple(
+        Wanted(point.name, Block(point.function, point.at.wire, point.count), 1.0 if point.name == first else 10.0)
+        for point in profile.points
+    )
+    table = polling_table([PolledUnit(3, SETTINGS, wanted, 0.02, profile.limits.registers)])
     assert sorted(name for row in table.rows for name in row.names) == sorted(p.name for p in profile.points)
     assert all(row.block.count <= profile.limits.registers for row in table.rows)
     assert min(row.every for row in table.rows if first in row.names) == 1.0
-
-
-def test_an_interval_for_a_point_that_is_not_there_is_refused_in_words() -> None:
-    profile = load_profile(SHIPPED / "brookvale-bm-330.toml")
-    with pytest.raises(UsageError, match="has no point 'colour'"):
-        polled_unit(3, SETTINGS, profile, latency=0.02, every=10.0, intervals={"colour": 1.0})
 
 
 def test_the_document_holds_the_requests_and_the_cycle_at_all_rates() -> None:
@@ -240,14 +235,3 @@ def test_the_document_holds_the_requests_and_the_cycle_at_all_rates() -> None:
     assert document["rows"][0]["request"] == "05 03 00 00 00 01 85 8E"
     assert document["measured_cycle_ms"] == 50.0
     assert [entry["baud"] for entry in document["at_bauds"]] == [1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200]
-
-
-def test_a_value_is_polled_with_the_scale_that_its_unit_keeps() -> None:
-    made = profile(
-        points=[{"name": "U", "function": 3, "register": 0, "type": "uint16", "scale_register": {"register": 9}}]
-    )
-    wanted = polled_unit(3, SETTINGS, made, latency=0.02, every=5.0).wanted
-    assert [(w.name, w.block, w.every) for w in wanted] == [
-        ("U", Block(3, 0, 1), 5.0),
-        ("U, scale", Block(3, 9, 1), 5.0),
-    ]

@@ -12,9 +12,10 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.loading import load_profile
+from busprobe.profiles.plan import Block
 from busprobe.profiles.schema import Profile
 from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targets, target
-from busprobe.prove.polling import polled_unit
+from busprobe.prove.polling import PolledUnit, Wanted
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import Key, Kind, UnitTally
 from busprobe.prove.trial import try_table
@@ -103,7 +104,9 @@ def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() ->
         assert median is not None
         assert entry.settings is not None
         assert entry.address is not None
-        units.append(polled_unit(entry.address, entry.settings, profile_of(entry.type), latency=median, every=5.0))
+        profile = profile_of(entry.type)
+        wanted = tuple(Wanted(p.name, Block(p.function, p.at.wire, p.count), 5.0) for p in profile.points)
+        units.append(PolledUnit(entry.address, entry.settings, wanted, median, profile.limits.registers))
     table = try_table(line, units, Waits(reply=1.0)).table
     assert table.left_out == ()
     assert len(table.rows) <= sum(len(one.requests) for one in targets)

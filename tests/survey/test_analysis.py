@@ -12,6 +12,7 @@ from busprobe.modbus.requests import Function, Request, read_registers, report_s
 from busprobe.modbus.traffic import Frame
 from busprobe.survey.analysis import analyse
 from busprobe.survey.findings import Kind
+from busprobe.survey.overlap import overlaps
 from busprobe.survey.probes import ladder, refused_by_all
 from busprobe.survey.surroundings import can_answer, extra_frames, foreign_frames, is_silence, stray_bytes
 from tests.survey.scripted import SETTINGS, frame
@@ -100,6 +101,27 @@ def test_a_unit_that_computes_a_wrong_crc_is_not_called_a_clash() -> None:
 def test_a_few_wrong_bits_now_and_then_are_one_unit() -> None:
     hit = bytes((*VALUE[:4], VALUE[4] ^ 8, *VALUE[5:]))
     assert kind([VALUE, hit, VALUE, VALUE, hit, hit, VALUE]) is Kind.UNIT
+
+
+def test_what_passes_by_between_another_master_and_its_unit_is_not_sure_to_be_an_answer_to_us() -> None:
+    theirs = frame(5, 3, 0, 0, 0, 2)
+    heard = [reply(theirs), reply(b""), reply(VALUE), *[reply(b"")] * 6, reply(theirs), reply(b""), reply(VALUE)]
+    seen = analyse(heard, noisy=False)
+    assert seen.kind is Kind.UNSURE
+    assert "Another master asks it" in seen.notes[0]
+    assert not any("not what the standard" in note for note in seen.notes)
+    assert analyse([*heard, *[reply(VALUE)] * 6], noisy=False).kind is Kind.UNIT
+
+
+def test_twins_whose_replies_meet_now_and_then_are_told_by_the_shape_of_the_wrecks() -> None:
+    """Alike in all they say; what the pair makes of it when one comes a little later is worked out bit by bit."""
+    met = sorted(overlaps(VALUE, VALUE, SETTINGS))[::40]
+    assert len(met) > 2
+    seen = analyse([reply(data) for data in (*[VALUE] * 20, *met)], noisy=False)
+    assert seen.kind is Kind.CLASH
+    assert "replies alike" in seen.notes[0]
+    hit = [bytes((*VALUE[:at], VALUE[at] ^ 8, *VALUE[at + 1 :])) for at in (3, 4, 5)]
+    assert kind([*[VALUE] * 20, *hit]) is Kind.UNIT
 
 
 def test_noise_in_the_first_bytes_is_no_late_turn_round() -> None:

@@ -131,6 +131,20 @@ def test_identical_twins_that_collide_cleanly_pass_for_one_unit() -> None:
     assert look(overlapped(twin, twin)).kind is Kind.UNIT
 
 
+def test_twins_that_differ_in_nothing_but_who_they_are_are_not_sure_to_be_one() -> None:
+    """Their values agree and come through; their serial numbers do not."""
+    plain = registers(5, {0: 300, 1: 80})
+
+    def named(serial: bytes) -> Answers:
+        said = frame(5, 17, len(serial) + 2, *serial, 0, 0xFF)
+        return lambda request, settings: [(0.02, said)] if request[1] == 17 else plain(request, settings)
+
+    seen = look(overlapped(named(b"S1001"), named(b"S1002")))
+    assert seen.kind is Kind.UNSURE
+    assert "function 17" in seen.notes[0]
+    assert look(named(b"S1001")).kind is Kind.UNIT
+
+
 def test_a_unit_on_a_noisy_pair_is_a_unit_with_damaged_replies() -> None:
     noise = random.Random(7)  # noqa: S311 - the same again is what is wanted
     unit = registers(5, {0: 300, 1: 80})

@@ -301,8 +301,10 @@ def test_a_broken_progress_document_is_a_plain_error() -> None:
 
 def test_a_port_that_fails_ends_the_survey_with_what_was_found() -> None:
     port = ScriptedPort(registers(3, {0: 1, 1: 2}), fails_after=60)
-    end = result(on(Line(port, SETTINGS)))
+    events = on(Line(port, SETTINGS))
+    end = result(events)
     assert [f.address for f in end.findings] == [3]
+    assert not any(isinstance(event, Trouble) for event in events), "the result says it, once"
     assert not end.complete
     assert end.failure is not None
     assert "port failed" in end.untested[0].words
@@ -358,7 +360,25 @@ def test_nobody_at_all_is_told_with_what_to_check() -> None:
     end = result(on(Line(ScriptedPort(together()), SETTINGS), addresses=range(1, 4)))
     assert end.findings == ()
     assert end.complete
-    assert "Nobody answered" in end.notes[0]
+    assert "not one byte was heard" in end.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("back", "words"),
+    [
+        (lambda _sent: b"\x00", "not come to rest"),
+        (lambda sent: sent, "own echo"),
+        (lambda sent: frame(sent[0], sent[1] | 0x80, 11), "Bytes came back"),
+    ],
+    ids=["pulse", "echo", "gateway"],
+)
+def test_nobody_at_all_is_told_by_what_came_back_instead(back: Callable[[bytes], bytes], words: str) -> None:
+    port = ScriptedPort(lambda sent, _settings: [(0.002, back(sent))])
+    survey = Survey(Line(port, SETTINGS), AT_9600, range(1, 4))
+    end = result(list(survey))
+    assert end.findings == ()
+    assert words in end.notes[-1]
+    assert "not one byte" not in " ".join(end.notes)
 
 
 def test_a_line_that_is_never_quiet_is_told_and_not_surveyed() -> None:
@@ -399,17 +419,21 @@ def echoing(unit: Answers, alter: Callable[[bytes], bytes]) -> Answers:
         (lambda sent: bytes(byte | 0xF0 for byte in sent), "ones where zeros were sent"),
         (lambda sent: sent[2:], "part of its own transmission"),
         (lambda sent: sent[:-1], "part of its own transmission"),
+        (lambda sent: sent[:3], "part of its own transmission"),
+        (lambda sent: bytes((sent[0], sent[1] ^ 0x01, *sent[2:])), "wrong bytes in it"),
     ],
-    ids=["more-ones", "tail", "head"],
+    ids=["more-ones", "tail", "head", "short-head", "wrong-byte"],
 )
 def test_an_echo_that_is_altered_or_cut_invents_nobody_and_is_put_down_to_the_adapter(
     alter: Callable[[bytes], bytes], words: str
 ) -> None:
     """More ones: both captures published of such an adapter are bitwise supersets of what was sent (from memory)."""
-    port = ScriptedPort(echoing(registers(5, {0: 1, 1: 2}), alter))
+    units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}, 0.06))
+    port = ScriptedPort(echoing(units, alter))
     end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
-    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
-    assert any(words in note for note in end.notes)
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
+    assert [words in note for note in end.notes] == [True]
+    assert end.seconds < 12, "an echo is no bytes to follow up at every address"
 
 
 @pytest.mark.parametrize("cut", [1, 2])
@@ -429,12 +453,38 @@ def test_a_unit_that_locks_up_under_the_survey_is_still_listed_and_said_so() -> 
     answered: list[bytes] = []
 
     def weak(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
-        replies = list(unit(request, settings)) if len(answered) < 20 else []
+        replies = list(unit(request, settings)) if len(answered) < 11 else []
         answered.extend(reply for _, reply in replies)
         return replies
 
     end = result(on(Line(ScriptedPort(weak), SETTINGS), addresses=range(1, 12)))
     assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
+    assert "silent at the end" in end.findings[0].notes[-1]
+
+
+def test_a_pair_cut_while_it_is_surveyed_makes_nobody_silent() -> None:
+    """Where no unit answers any more the others were perhaps asked in vain; who goes on asks them again."""
+    units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}))
+    whole = ScriptedPort(units)
+    port = ScriptedPort(lambda request, settings: units(request, settings) if port.clock.now() < 3.2 else [])
+    cut = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
+    assert listed(cut.findings) == {(5, "9600-8N1"): Kind.UNIT}
+    assert not cut.complete
+    assert {a for untested in cut.untested for a in untested.addresses} == set(range(1, 12))
+    end = result(on(Line(whole, SETTINGS), addresses=range(1, 12), resume=cut.progress_document()))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
+    assert end.complete
+    assert not end.findings[0].notes
+
+
+def test_one_unit_unplugged_while_it_is_surveyed_leaves_the_others_as_they_are() -> None:
+    units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}))
+    port = ScriptedPort(
+        lambda request, settings: units(request, settings) if request[0] == 9 or port.clock.now() < 3.2 else []
+    )
+    end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
+    assert [untested.addresses for untested in end.untested] == [(5,)]
+    assert not end.complete
 
 
 def test_pausing_holds_the_survey_even_in_a_close_look_and_unpausing_goes_on() -> None:

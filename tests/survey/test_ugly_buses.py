@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections import Counter
 from itertools import combinations
 
@@ -15,7 +16,7 @@ from busprobe.survey.findings import Kind
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
-from tests.survey.scripted import SETTINGS, ScriptedPort, registers
+from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, registers, together
 from tests.survey.test_run import AT_9600, SEVERAL, line_of, listed, on, result, truth
 
 TYPES = ("at-10", "bm-330", "cd-2", "dx-8", "ef-5", "fq-3")
@@ -86,6 +87,44 @@ def test_slow_units_are_found_whatever_is_asked_meanwhile(latency: float, settin
     assert listed(end.findings) == truth(segment, settings)
     if latency > 0.2:
         assert any("ms to answer" in note for note in end.findings[0].notes)
+
+
+@pytest.mark.parametrize("seed", [None, 1, 2])
+def test_slow_units_beside_each_other_cut_nobodys_replies_short(seed: int | None) -> None:
+    """Neighbours that answer each request, however late (radio links and line extenders do; common practice)."""
+    chance = random.Random(seed)  # noqa: S311 - the same again is what is wanted
+
+    def slow(address: int, least: float, most: float) -> Answers:
+        def answers(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
+            delay = most if seed is None else chance.uniform(least, most)
+            return [(delay, reply) for _, reply in registers(address, {0: address, 1: 2})(request, settings)]
+
+        return answers
+
+    units = together(slow(20, 0.05, 0.98), registers(21, {0: 9, 1: 9}), slow(33, 0.5, 0.5), slow(34, 0.4, 0.75))
+    end = result(on(Line(ScriptedPort(units), SETTINGS), addresses=range(1, 41)))
+    assert listed(end.findings) == {(address, "9600-8N1"): Kind.UNIT for address in (20, 21, 33, 34)}
+    assert not any("damaged" in note or "lost" in note for f in end.findings for note in f.notes)
+    assert not end.notes
+
+
+@pytest.mark.parametrize("seed", [0, 3])
+def test_interference_in_bursts_is_no_second_unit(seed: int) -> None:
+    """A contactor that switches every 0.7 s; most listening between the requests is too short to hear it alone."""
+    chance = random.Random(seed)  # noqa: S311 - the same again is what is wanted
+    port = ScriptedPort(together(registers(5, {0: 1, 1: 2}, 0.001), registers(9, {0: 1, 1: 2}, 0.02)))
+    line = Line(port, SETTINGS)
+    for number in range(200):
+        port.chatter(0.3 + 0.7 * number, chance.randbytes(chance.randrange(1, 12)))
+    end = result(on(line, addresses=range(1, 12)))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
+
+
+def test_a_pulse_ahead_of_each_reply_makes_the_adapter_no_slower() -> None:
+    units = together(registers(5, {0: 1, 1: 2}, 0.03), registers(9, {0: 1, 1: 2}, 0.04))
+    port = ScriptedPort(lambda request, settings: [(0.002, b"\x00"), *units(request, settings)])
+    end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
+    assert not any("lumps" in note for note in end.notes)
 
 
 @pytest.mark.parametrize("lump", [0.0, 0.016, 0.05])

@@ -14,6 +14,7 @@ from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
 from busprobe.wiring.advice import Cause, Observation
+from busprobe.wiring.arithmetic.bits import character_bits
 from busprobe.wiring.evidence import Evidence
 
 USUAL = LineSettings.parse("9600-8N1")
@@ -49,6 +50,11 @@ def examine(
     addresses = sorted({unit.address for unit in segment.units})
     replies = [judge(asked, line.exchange(asked, Waits())) for _ in range(rounds) for asked in map(request, addresses)]
     return Evidence(settings, heard, replies, addresses)
+
+
+def frame_bits(frame: bytes, settings: LineSettings) -> tuple[int, ...]:
+    """Bits of a whole frame sent back to back."""
+    return tuple(bit for value in frame for bit in character_bits(value, settings))
 
 
 def segment(name: str, **changes: Any) -> Segment:

@@ -15,8 +15,7 @@ from busprobe.wiring.alphabet import (
     tail_missing,
     times_too_fast,
 )
-from busprobe.wiring.arithmetic.bits import frame_bits
-from tests.wiring.bench import USUAL
+from tests.wiring.bench import USUAL, frame_bits
 
 FRAME = bytes.fromhex("01 03 00 00 00 01 84 0A")
 REGISTERS = bytes.fromhex("01 04 08 00 D6 01 D1 00 00 03 E8") + framing.crc(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from threading import Event as Cancel
 from typing import Any
 
 import pytest
@@ -32,6 +33,39 @@ def test_a_sound_pair() -> None:
     assert heard.words == "Quiet for 5.0 s at 9600-8N1."
     assert (heard.noise_bytes, heard.other_master, heard.echo) == (0, False, False)
     assert hear(Line(segment("echo").port(), USUAL), 5.0, [read(11)]).echo is True
+
+
+def test_listening_ends_early_when_it_is_told_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was heard until then is told, with the seconds it took, and nobody is asked any more."""
+    line, cancel = Line(segment("second-master").port(), USUAL), Cancel()
+    listen = line.listen
+
+    def until_two_seconds(seconds: float) -> Heard:
+        heard = listen(seconds)
+        if line.clock.now() > 2:
+            cancel.set()
+        return heard
+
+    monkeypatch.setattr(line, "listen", until_two_seconds)
+    heard = hear(line, 60.0, [read(12)], cancel=cancel)
+    assert heard.evidence.idle is not None
+    assert 2 < heard.evidence.idle.seconds < 3
+    assert heard.other_master
+    assert not heard.evidence.replies
+    assert not heard.left_unasked
+
+
+def test_what_came_before_listening_does_not_count() -> None:
+    """A port that nobody has read for ten minutes hands over all that came meanwhile."""
+    bench = segment("second-master")
+    line = Line(bench.port(), USUAL)
+    fresh = hear(line, 5.0)
+    bench.clock.sleep_until(bench.clock.now() + 600)
+    stale = hear(line, 5.0)
+    assert stale.evidence.idle is not None
+    assert stale.evidence.idle.seconds == pytest.approx(5.0)
+    assert abs(len(stale.evidence.frames) - len(fresh.evidence.frames)) <= 2
+    assert stale.noise_bytes < 10
 
 
 def test_without_asking_nothing_is_known_of_an_echo() -> None:

@@ -24,6 +24,18 @@ def test_bias_of_the_modbus_guide_with_both_models_of_a_unit_load() -> None:
     assert across.lines[0] == "Idle voltage 194.6 mV: NOT ENOUGH, receivers need 200 mV."
     assert "across the pair: 194.6 mV" in fitted.lines[2]
     assert "each wire to common: 206.8 mV" in across.lines[2]
+    assert (fitted.sound, across.sound) == (True, False)
+    assert fitted.lines[3] == (
+        "All together load a driver with 53.8 Ω: at the limit, the 54 Ω that every driver has to manage."
+    )
+
+
+def test_bias_that_overloads_a_driver_will_not_do() -> None:
+    """100 Ω each hold the pair well, and leave a driver 46.2 Ω (two of 120 Ω and 200 Ω in parallel, computed)."""
+    strong = sums.bias(5, TWO, 0, resistor=100)
+    assert "enough" in strong.lines[0]
+    assert "46.2 Ω: TOO MUCH" in strong.lines[-1]
+    assert not strong.sound
 
 
 def test_bias_without_terminators_as_a_handbook_has_it() -> None:

@@ -22,7 +22,7 @@ from busprobe.wiring.voltage import MOST_TERMINATED, judge_idle, judge_supply, j
         (-0.12, Level.ATTENTION, "undefined range"),
         (0.0, Level.ATTENTION, "no bias is seen, or the wires are shorted"),
         (-0.35, Level.WRONG, "swapped at this terminal, bias the wrong way round, or a driver that is stuck"),
-        (3.1, Level.ATTENTION, "no terminators, or a driver holds the pair"),
+        (3.1, Level.ATTENTION, "no terminators, a driver that holds the pair, or bias"),
         (9.0, Level.WRONG, "foreign voltage"),
         (-9.0, Level.WRONG, "foreign voltage"),
     ],
@@ -48,7 +48,9 @@ def test_an_unterminated_pair_may_idle_high() -> None:
     """With no terminator measured, the eBook's 2.8 V (B&B, page 36) is just bias."""
     value = idle(Network(5, 470, 470, (), 10)).difference
     assert judge_idle(value, Labels.SIGN, terminators=0).level is Level.GOOD
-    assert judge_idle(value, Labels.SIGN, terminators=2).level is Level.ATTENTION
+    terminated = judge_idle(value, Labels.SIGN, terminators=2)
+    assert terminated.level is Level.ATTENTION
+    assert "no terminators" not in terminated.words
 
 
 @pytest.mark.parametrize("terminators", [(120.0,), (150.0,), (120.0, 120.0), (150.0, 150.0)])
@@ -114,6 +116,15 @@ def test_supply_against_the_data_sheet() -> None:
     assert judge_supply(12.0, 24, lowest=8, highest=30).level is Level.GOOD
     with pytest.raises(UsageError, match="nominal supply"):
         judge_supply(12.0, 0)
+
+
+@pytest.mark.parametrize(("d1", "d0"), [(13.0, None), (None, -7.5)])
+def test_one_wire_alone_tells_only_what_no_receiver_stands(d1: float | None, d0: float | None) -> None:
+    """Outside -7 to +12 V one reading is enough (SP485 datasheet); inside, the other one is asked for."""
+    assert judge_to_common(d1, d0).level is Level.WRONG
+    inside = judge_to_common(None, 2.3)
+    assert inside.level is Level.NOT_MEASURED
+    assert inside.action == "Measure the other wire to common too."
 
 
 def test_what_was_not_measured_is_not_judged() -> None:

@@ -79,6 +79,15 @@ async def test_the_keys_fit_into_80_columns(wizard: Wizard) -> None:
             assert person.screen.splitlines()[-1].rstrip().endswith("q Quit")
 
 
+async def test_behind_a_dialog_only_keys_that_work_there_are_offered(wizard: Wizard) -> None:
+    """Neither the keys of the step nor q for leaving do anything in a dialog; F9 does."""
+    async with wizard("clean", step=5) as person:
+        await person.press("f1")
+        assert person.screen.splitlines()[-1].strip() == "F9 Hands"
+        await person.press("c")
+        assert person.screen.splitlines()[-1].rstrip().endswith("q Quit")
+
+
 async def test_the_step_looked_at_last_is_shown_again(wizard: Wizard, job: Job) -> None:
     """After a restart the wizard opens where it was left."""
     async with wizard() as person:

@@ -20,7 +20,7 @@ from busprobe.profiles.store import own_folder
 from busprobe.session import Session
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.draft_sheet import Sheet
-from busprobe.wizard.draft_words import slug
+from busprobe.wizard.draft_words import by_label, completed, slug
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
 
@@ -55,12 +55,12 @@ async def test_from_a_data_sheet_to_a_unit_that_is_recognised(wizard: Wizard, jo
     async with wizard("generic", step=4) as person:
         await person.press("d")
         await add(person, "31 Wind m/s =6.4", "Direction 33 deg")
-        assert "✓ agrees" in person.screen
+        assert "! alike" in person.screen
         assert "03: 30 float32 CDAB" in person.screen
         assert "Numbering is off by one" in person.screen
         await person.press("down", "down", "enter", "enter")
         assert "✓ chosen" in person.screen
-        assert "Add more lines, or save the profile" in person.screen
+        assert "Two registers read alike: more lines may tell which" in person.screen
         await person.press("ctrl+s")
         assert "wheal-tamsin-wt-5" in person.screen
         await person.press("ctrl+s")
@@ -96,6 +96,8 @@ async def test_what_was_typed_is_there_again_and_a_mistake_is_said_at_the_line(w
         await person.wait_for("✓ agrees")
         await person.press("down", "down", "delete")
         assert "Sun" not in person.screen
+        await person.press("escape")
+        assert person.app.focused is person.app.screen.query_one("#draft-entry")
         await person.press("f1")
         assert "Type one line for each value" in person.screen
 
@@ -127,6 +129,15 @@ def test_counting_goes_round_and_skips_what_the_numbers_cannot_be() -> None:
     counted = [sheet := sheet.counted_otherwise() for _ in range(3)]
     assert [one.numbering for one in counted] == [Numbering.WIRE, Numbering.ONE_BASED, None]
     assert Sheet().with_line("40031 Wind").counted_otherwise().numbering is Numbering.WIRE
+
+
+def test_the_form_for_saving_takes_what_is_typed_in_the_trade() -> None:
+    """Function codes with a nought before them; no short name; mistakes called as the form calls the fields."""
+    given = {"maker": "Glenmoss", "model": "G-9", "id": "", "address_register": "101", "address_function": "06"}
+    assert Sheet().saying(given).notes.fields["readdress"] == {"register": 101, "function": 6, "effect": "not-stated"}
+    assert completed(given)["id"] == "glenmoss-g-9"
+    assert completed({**given, "id": "mine"})["id"] == "mine"
+    assert by_label("factory.settings is missing") == "'Line settings at delivery' is missing"
 
 
 def test_short_names_come_of_whatever_a_unit_says() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from textual.widgets import Input, Static
 
 from busprobe.job import Job, UnitRecord
@@ -49,15 +50,27 @@ async def test_papers_are_written_and_old_ones_replaced_only_when_told(
     assert [row["address"] for row in listed["units"] if row["state"] == "unit"] == [12]
 
 
-async def test_a_format_or_folder_that_cannot_be_is_said(wizard: Wizard, tmp_path: Path) -> None:
-    """An unknown format and a folder that is a file each give a clear sentence; nothing is written."""
+async def test_a_format_or_folder_that_cannot_be_is_said(
+    wizard: Wizard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An unknown format, no format, no folder and a folder that is a file: a clear sentence, and nothing is written."""
     (tmp_path / "file").write_text("")
+    here = tmp_path / "here"
+    here.mkdir()
+    monkeypatch.chdir(here)
     async with wizard(step=7) as person:
+        person.fill("#folder", " ")
+        await person.press("w")
+        assert ["Name a folder" in told.message for told in person.app._notifications] == [True]
+        assert not list(here.iterdir()), "an empty name is not the folder of the moment"
         person.fill("#folder", str(tmp_path / "papers"))
         person.fill("#formats", "stone")
         await person.press("w")
         assert "'stone' is no format." in person.screen
         await person.press("enter")
+        person.fill("#formats", " , ")
+        await person.press("w")
+        assert "✓ Written" not in person.screen
         person.fill("#formats", "csv")
         person.fill("#folder", str(tmp_path / "file"))
         await person.press("w")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from busprobe.job import Job
+from busprobe.session import Session
+from busprobe.wizard.steps.port import PortStep
 from tests.wizard.conftest import Wizard
 
 
@@ -32,6 +34,15 @@ async def test_a_quiet_port_is_opened_listened_to_and_asked_for_its_echo(wizard:
     heard = job.latest("listening")
     assert heard is not None
     assert heard.document["other_master"] is False
+
+
+async def test_a_port_that_opens_late_leaves_the_keys_to_the_step_gone_to(wizard: Wizard, session: Session) -> None:
+    """Whoever has gone on meanwhile keeps the keys of that step, not the one that closes the port."""
+    async with wizard("clean", step=5) as person:
+        person.app.query_one(PortStep).post_message(PortStep.Opened(session.listen(3.0), None))
+        await person.look()
+        assert person.states[0] == "✓ done"
+        assert "p Propose" in person.screen.splitlines()[-1]
 
 
 async def test_an_adapter_that_echoes_is_named(wizard: Wizard) -> None:

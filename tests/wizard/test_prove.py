@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import pytest
+
 from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import Intervals, kept_intervals
 from busprobe.line.settings import LineSettings
@@ -12,7 +14,25 @@ from busprobe.modbus.replies import Verdict
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
+from busprobe.wizard.prove_words import counted, marked
+from busprobe.wizard.steps.prove import ProveStep
+from busprobe.wizard.widgets.unit_table import UnitTable
 from tests.wizard.conftest import Wizard
+
+
+@pytest.mark.parametrize(
+    ("count", "plain", "sign"),
+    [
+        (999, "999", "! 999"),
+        (1_000, "1000", "!1000"),
+        (99_999, "99999", "!99k"),
+        (100_000, "100k", "!100k"),
+        (2_999_999, "2.9M", "!2M"),
+    ],
+)
+def test_a_count_never_runs_into_the_next_column(count: int, plain: str, sign: str) -> None:
+    """Five characters at most; what is cut off is never rounded up."""
+    assert (counted(count), marked(count)) == (plain, sign)
 
 
 async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(wizard: Wizard, job: Job) -> None:
@@ -23,7 +43,7 @@ async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(wizar
         await person.press("s")
         await person.wait()
         assert "20 rounds, 40 polls" in person.screen
-        assert "11 9600-8N1   20    20    -      -    -    -     -     -" in person.screen
+        assert "11 9600-8N1    20    20    -      -     -     -     -     -" in person.screen
         assert "█" in person.screen
         assert "with 95 %" in person.screen
         assert person.states[5] == "✓ done"
@@ -40,7 +60,7 @@ async def test_a_unit_that_is_not_there_is_counted_as_silent_and_marked(wizard: 
         person.fill("#prove-rounds", "3")
         await person.press("s")
         await person.wait()
-        assert "99 9600-8N1   3     -     ! 3" in person.screen
+        assert "99 9600-8N1    3     -     ! 3" in person.screen
         assert "│xxx" in person.screen
         assert person.states[5] == "! check"
 
@@ -102,6 +122,13 @@ async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_v
         await person.wait()
         assert "Tried: 0 of 20 polls failed." in person.screen
         assert "ms measured" in person.screen
+        person.app.session.line.close()
+        await person.press("t")
+        await person.wait()
+        assert "Plug the adapter in, then press t." in person.screen
+        await person.press("t")
+        await person.wait()
+        assert "Tried: 0 of 20 polls failed." in person.screen, "the port is opened again"
         await person.press("escape")
         assert person.states[5] == "· to do", "a trial is no endurance run"
     assert kept_intervals(job) == Intervals(2.0, {("aldermoor-at-10", "Temperature"): 1.0})
@@ -113,12 +140,16 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(wizard: Wi
     job.put_unit(UnitRecord(99, "9600-8N1"))
     async with wizard("clean", step=6) as person:
         await person.press("a")
-        assert "Nothing is measured yet." in person.screen
+        assert "No reply time is measured yet" in person.screen
         await person.press("escape")
         person.fill("#prove-rounds", "3")
         await person.press("s")
         await person.wait()
         assert "replies in ms" in person.screen
+        step = person.app.query_one(ProveStep)
+        step.action_new()
+        assert not step.query_one("#tallies", UnitTable).row_count, "counts of the last run are not those of this one"
+        await person.wait()
         await person.press("v")
         assert "spread in ms" in person.screen
         await person.press("v")

@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 from textual.pilot import Pilot
-from textual.widgets import Input
 
 from busprobe.job import Job, Latency, UnitRecord
 from busprobe.line.settings import LineSettings
@@ -154,8 +153,9 @@ def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
     """The last question before a write: words, bytes, effect, cautions, rescue; the focus is on No."""
     request = write_register(1, 0x101, 12)
     dialog = ConfirmWrite(
-        [(request.words, request.frame)],
-        settings="9600-8N1",
+        [(request.words, request.frame, "9600-8N1")],
+        unit="TE-101 Aldermoor AT-10",
+        number="2 of 7",
         effect="The unit should reply from 1 (0x01) and answer at 12 (0x0C) at once.",
         warnings=["Outputs fall back to off while the unit restarts."],
         rescue="Hold the button for five seconds: the unit goes back to address 1.",
@@ -176,9 +176,5 @@ def test_prove_with_failures(snap_compare: Compare, listed: Job) -> None:
 
 def test_handover_preview(snap_compare: Compare, listed: Job) -> None:
     """The bus list before it is written, with what is open and what was not tested."""
-
-    async def name_folder(pilot: Pilot[Any]) -> None:
-        pilot.app.query_one("#folder", Input).value = "/media/usb/handover"
-        await pilot.pause()
-
-    assert snap_compare(app_at(listed, 7), terminal_size=(80, 24), run_before=name_folder)
+    listed.set_state("wizard.papers", {"folder": "/media/usb/handover", "formats": "html, xlsx"})
+    assert snap_compare(app_at(listed, 7), terminal_size=(80, 24))

@@ -7,9 +7,11 @@ import pytest
 from busprobe.job import Job, UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
+from busprobe.pair import keep_wiring
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
+from busprobe.wiring.voltage import judge_supply
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.widgets.wide_word import drawn
 from tests.wizard.conftest import Wizard
@@ -66,14 +68,34 @@ async def test_how_terminals_are_marked_changes_what_a_sign_means(wizard: Wizard
         assert "✓ good  -0.300 V" in person.screen
 
 
-async def test_what_was_typed_is_there_after_a_restart(wizard: Wizard, job: Job) -> None:
-    """A crash costs nothing that was typed into a field that was left."""
+async def test_what_was_typed_is_kept_as_its_field_is_left(wizard: Wizard, job: Job) -> None:
+    """A crash costs nothing, the record has the judgement, and readings taken elsewhere stay; what is emptied goes."""
+    keep_wiring(job, [judge_supply(23.9, 24)])
+    readings = ["118.0 Ω", "+23.9 V"]
     async with wizard("clean", step=2) as person:
         await person.press("r", "tab")
         await person.write("118")
         await person.press("tab")
+        assert _readings(job) == readings
+        await person.write("0.3")
     async with wizard(step=2) as person:
         assert "118.0 Ω fits one terminator" in person.screen
+        assert "+0.300 V: the pair is biased" in person.screen
+        before = len(job.records("wiring"))
+        await person.press("tab", "tab", "escape")
+        assert len(job.records("wiring")) == before
+        person.fill("#reading-idle", "")
+        await person.press("tab", "escape")
+        person.fill("#reading-resistance", "")
+        await person.press("tab", "escape")
+    assert _readings(job) == readings[1:]
+
+
+def _readings(job: Job) -> list[str]:
+    """What the record of the step has measured."""
+    kept = job.latest("wiring")
+    assert kept is not None
+    return [judgement["reading"] for judgement in kept.document["judgements"]]
 
 
 async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: Job) -> None:
@@ -174,11 +196,13 @@ async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(
         hands.connect(unit, connected=True)
         await person.wait_until(lambda: person.screen.count("unit 11 answers") >= 3, "it did not come back")
         assert rings == ["ring"] * 3
+        as_it_goes = job.latest("hunt")
+        assert as_it_goes is not None
+        assert len(as_it_goes.document["log"]) == 4
         await person.strike("escape")
         await person.wait()
         assert "2 Wiring" in person.screen
-    kept = job.latest("hunt")
-    assert kept is not None
+    (kept,) = job.records("hunt")
     assert [line.split("  ")[1] for line in kept.document["log"]][:3] == [
         "unit 11 answers",
         "unit 11 answers no more",
@@ -205,10 +229,21 @@ async def test_a_hunt_whose_adapter_is_pulled_out_does_not_look_like_a_lost_unit
         assert person.app.gate.holder == ""
 
 
-async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard) -> None:
-    """Addresses that cannot be read are refused with an example; nothing starts."""
+async def test_a_hunt_without_a_port_says_so(wizard: Wizard) -> None:
+    async with wizard(step=2) as person:
+        await person.press("r", "h")
+        assert "No port is open." in person.screen
+
+
+async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard, job: Job) -> None:
+    """Addresses that cannot be read are refused with an example, and nothing starts; units that the line's settings
+    cannot reach are not proposed, but named."""
+    job.put_unit(UnitRecord(11, "9600-8N1"))
+    job.put_unit(UnitRecord(13, "4800-8N1"))
     async with wizard("clean", step=2) as person:
         await person.press("r", "h")
+        assert person.app.screen.query_one("#field-addresses").value == "11"  # type: ignore[attr-defined]
+        assert "settings differ: 13." in person.screen
         person.app.screen.query_one("#field-addresses").value = "all"  # type: ignore[attr-defined]
         await person.press("enter")
         assert "'all' is not a set of unit addresses" in person.screen

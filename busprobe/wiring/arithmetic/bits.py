@@ -17,11 +17,6 @@ def character_bits(value: int, settings: LineSettings) -> tuple[int, ...]:
     return (0, *data, *parity, *(1 for _ in range(settings.stop_bits)))
 
 
-def frame_bits(frame: bytes, settings: LineSettings) -> tuple[int, ...]:
-    """Bits of a whole frame sent back to back."""
-    return tuple(bit for value in frame for bit in character_bits(value, settings))
-
-
 def exchange_time(settings: LineSettings, request: int, reply: int, latency: float = 0.0) -> float:
     """Seconds the pair is taken by a request and a reply of so many bytes, and the silence that must follow.
 

@@ -16,6 +16,9 @@ from textual.widgets import Button, Static
 
 T = TypeVar("T")
 
+_FRAME = 7
+"""Lines of the box that are not text: its border, a title of up to two lines, the answers, and what parts them."""
+
 
 @dataclass(frozen=True)
 class Answer(Generic[T]):
@@ -55,6 +58,10 @@ class Question(ModalScreen[T]):
     def on_mount(self) -> None:
         """Put the focus on the safe answer."""
         self.query(Button).first().focus()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Leave room for the answers on a low screen, too."""
+        self.query_one(".body").styles.max_height = max(1, event.size.height * 96 // 100 - _FRAME)
 
     def on_button_pressed(self, event: Button.Pressed) -> None:
         """Give the answer of the button."""

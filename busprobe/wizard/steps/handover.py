@@ -141,6 +141,9 @@ class HandoverStep(Step):
         where = {name: self.query_one(f"#{name}", Input).value.strip() for name in ("folder", "formats")}
         folder = Path(where["folder"]).expanduser()
         formats = [name.strip() for name in where["formats"].split(",") if name.strip()]
+        if not where["folder"] or not formats:
+            self.notify("Name a folder for the papers and at least one format.", severity="warning", markup=False)
+            return
         try:
             written = self.session.hand_over(folder, formats, overwrite=overwrite)
         except RefusedError as error:
@@ -316,5 +319,13 @@ class HandoverStep(Step):
         cycle = {True: "yes", False: "no", None: "-"}[row.power_cycle_verified]
         what = " ".join(filter(None, (row.maker, row.model))) or "-"
         state = signed(self, row.state) if row.found else Text(f"· {row.state}")
-        cells = [str(row.number), both_forms(row.address), row.settings or "-", state, row.tag, what, cycle]
+        cells: list[Text | str] = [
+            str(row.number),
+            both_forms(row.address),
+            row.settings or "-",
+            state,
+            row.tag,
+            what,
+            cycle,
+        ]
         return fitted(cells, _COLUMNS)

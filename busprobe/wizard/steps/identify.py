@@ -115,8 +115,9 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
             elif len(known) < len(lone):
                 self.state = StepState.DOING if known else StepState.TO_DO
                 strange = [unit for unit in lone if unit.profile is None and key_text(unit) in self._identified]
+                mute = format_addresses(u.address for u in strange)
                 self.next_words = (
-                    f"No profile fits at {format_addresses(u.address for u in strange)}: d describes a unit."
+                    f"No profile fits at {mute}: d describes a unit, p names its profile."
                     if len(known) + len(strange) == len(lone)
                     else "Press a to identify all units."
                 )

@@ -25,7 +25,7 @@ from busprobe.prove.tally import Key, Kind, UnitTally
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.polling_screen import PollingScreen
-from busprobe.wizard.prove_words import HELP, advice_words
+from busprobe.wizard.prove_words import HELP, advice_words, counted, marked
 from busprobe.wizard.signs import toned
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.plots import FAILED, Plot, name_of
@@ -34,15 +34,15 @@ from busprobe.wizard.widgets.unit_table import UnitTable
 _KINDS = (
     ("OK", 6, (Kind.OK, Kind.OK_AFTER_JUNK)),
     ("Silent", 7, (Kind.SILENT,)),
-    ("Late", 5, (Kind.LATE,)),
-    ("CRC", 5, (Kind.CRC,)),
+    ("Late", 6, (Kind.LATE,)),
+    ("CRC", 6, (Kind.CRC,)),
     ("Malf.", 6, (Kind.MALFORMED,)),
     ("Other", 6, (Kind.FOREIGN,)),
-    ("Exc.", 5, (Kind.EXCEPTION,)),
+    ("Exc.", 6, (Kind.EXCEPTION,)),
 )
 """Columns of the table, their widths, and the kinds each counts."""
 
-_COLUMNS = (("Unit", 14), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Median", 7), ("Max ms", 7))
+_COLUMNS = (("Unit", 15), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Median", 7), ("Max ms", 7))
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
 
@@ -85,9 +85,10 @@ class ProveStep(Step):
     class Trying(Message):
         """A trial of the polling table goes on, or is over."""
 
-        def __init__(self, words: str, *, over: bool = False) -> None:
+        def __init__(self, words: str, *, over: bool = False, port_failed: bool = False) -> None:
             self.words = words
             self.over = over
+            self.port_failed = port_failed
             super().__init__()
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
@@ -251,20 +252,26 @@ class ProveStep(Step):
 
     def _try_polling(self) -> bool:
         self._stop.clear()
+        reopen = self._port_failed
 
         def work() -> None:
+            if reopen:
+                self.session.reopen()
             for event in self.session.try_polling(_CYCLES, self._stop):
                 match event:
                     case runs.Tried(trial):
                         self.post_message(self.Trying(f"{len(trial.table.rows)} requests; measuring {_CYCLES} cycles."))
                     case Finished(proof, failure):
-                        words = failure.what if failure else f"Tried: {proof.failed} of {proof.polls} polls failed."
-                        self.post_message(self.Trying(words, over=True))
+                        words = f"Tried: {proof.failed} of {proof.polls} polls failed."
+                        if failure is not None:
+                            words = f"Plug the adapter in, then press t. {failure.what}"
+                        self.post_message(self.Trying(words, over=True, port_failed=failure is not None))
 
         return self.on_line("the trial of the polling table", work)
 
     @on(Trying)
     def _trying(self, event: Trying) -> None:
+        self._port_failed = event.port_failed
         if isinstance(self.app.screen, PollingScreen):
             self.app.screen.say(event.words)
             if event.over:
@@ -306,10 +313,10 @@ class ProveStep(Step):
             self.query_one(name, Static).update("")
 
     def _row(self, unit: UnitTally) -> list[Text | str]:
-        cells: list[Text | str] = [name_of(unit.key), str(unit.polls)]
+        cells: list[Text | str] = [name_of(unit.key), counted(unit.polls)]
         for index, (_, _, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
-            cells.append(toned(self, f"! {count}", "wrong") if index and count else str(count) if count else "-")
+            cells.append(toned(self, marked(count), "wrong") if index and count else counted(count) if count else "-")
         return [*cells, _ms(unit.reply_times.median), _ms(unit.reply_times.maximum)]
 
     def _show_plot(self, proof: Proof) -> None:

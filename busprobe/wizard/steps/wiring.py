@@ -19,7 +19,7 @@ from busprobe.errors import PortError, UsageError
 from busprobe.line.exchange import Waits
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
-from busprobe.pair import failure_patterns
+from busprobe.pair import HuntLog, failure_patterns
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
 from busprobe.wiring.hunt import WAITS, hunt
 from busprobe.wiring.meter import Level, Measurement
@@ -30,7 +30,7 @@ from busprobe.wizard import wiring_words as words
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.caution import Caution
 from busprobe.wizard.dialogs.form import Field, Form
-from busprobe.wizard.dialogs.notice import Notice
+from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.hunt_screen import HuntScreen
 from busprobe.wizard.meter_form import FIELDS, Judged, judge_form, measured_kinds
 from busprobe.wizard.signs import signed, toned
@@ -129,6 +129,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
     @on(Input.Changed)
     def _typed(self) -> None:
+        self._keep_form()
         self._show()
 
     @on(Input.Submitted)
@@ -143,14 +144,19 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
                 self._show()
 
     def on_descendant_blur(self) -> None:
-        """Keep what was typed, so that nothing is lost on a crash, and how it is judged."""
+        """Record how what was typed is judged."""
         self._keep()
 
     def action_letters(self) -> None:
         """Say how the terminals are marked, which decides what the sign of the idle voltage means."""
         self._labels = Labels.SIGN if self._labels is Labels.LETTERS else Labels.LETTERS
+        self._keep_form()
         self._keep()
         self._show()
+
+    def _keep_form(self) -> None:
+        """Keep what is typed, so that nothing is lost on a crash."""
+        self.session.job.set_state(_FORM_KEY, {**self._form, "labels": str(self._labels)})
 
     @property
     def _form(self) -> dict[str, str]:
@@ -160,8 +166,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         return judge_form(self._form, self._labels)
 
     def _keep(self) -> None:
-        """Keep the form, and record what has changed in its judgements; what was emptied counts as not measured."""
-        self.session.job.set_state(_FORM_KEY, {**self._form, "labels": str(self._labels)})
+        """Record what has changed in the form's judgements; what was emptied counts as not measured."""
         judged = self._judged()
         measured = measured_kinds(judged)
         latest = self.session.job.latest("wiring")
@@ -260,8 +265,16 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
     def action_hunt(self) -> None:
         """Ask which addresses, then hunt on the whole screen."""
-        proposal = format_addresses(self._expected) or "1-10"
+        try:
+            settings = self.session.line.settings
+        except PortError as error:
+            self.app.push_screen(Failure(error))
+            return
+        expected, elsewhere = self._expected(settings)
+        proposal = format_addresses(expected) or "1-10"
         explained = "The addresses to keep asking. Few are better: each absent one costs a tenth of a second a round."
+        if elsewhere:
+            explained += f" Not heard at {settings}, since their line settings differ: {format_addresses(elsewhere)}."
         if self._listening is not None and self._listening.get("other_master"):
             explained += " Another master was heard: its exchanges and the hunt's will disturb each other."
 
@@ -274,15 +287,15 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
         def begin(given: Mapping[str, str] | None) -> None:
             if given is not None:
-                self._hunt(given["addresses"])
+                self._hunt(given["addresses"], settings)
 
         fields = (Field("addresses", "Addresses", proposal),)
         self.app.push_screen(Form("Hunt", fields, words=explained, check=check, keep="Start"), begin)
 
-    def _hunt(self, text: str) -> None:
+    def _hunt(self, text: str, settings: LineSettings) -> None:
         addresses = parse_addresses(text)
         self._cancel = cancel = Cancel()
-        screen = HuntScreen(addresses, self.session.line.settings, cancel)
+        screen = HuntScreen(addresses, settings, cancel, HuntLog(self.session.job, text).keep)
         waits = Waits(reply=max(WAITS.reply, _PATIENCE * self._slowest))
 
         def work() -> None:
@@ -292,17 +305,16 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             except PortError as error:
                 screen.post_message(HuntScreen.Failed(error))
 
-        def ended(_: None) -> None:
-            if screen.log_lines:
-                self.session.job.record("hunt", {"addresses": text, "log": list(reversed(screen.log_lines))})
-
         if self.on_line("the hunt", work):
-            self.app.push_screen(screen, ended)
+            self.app.push_screen(screen)
 
-    @property
-    def _expected(self) -> set[int]:
-        """Addresses of the units that were found, and of those that are planned."""
-        return {unit.address for unit in self.session.job.units()} | {planned.address for planned in self.session.plan}
+    def _expected(self, settings: LineSettings) -> tuple[set[int], set[int]]:
+        """Addresses of units that were found at `settings` or are planned, and of those found elsewhere alone."""
+        found = self.session.job.units()
+        here = {unit.address for unit in found if unit.settings == str(settings)}
+        elsewhere = {unit.address for unit in found} - here
+        planned = {planned.address for planned in self.session.plan if planned.settings in (None, settings)}
+        return here | (planned - elsewhere), elsewhere
 
     @property
     def _slowest(self) -> float:
@@ -363,7 +375,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         elif self._heard:
             text = words.in_short(self._heard)
         else:
+            seconds = self._listening["seconds"] if self._listening is not None else 0.0
             text = toned(self, f"✓ {words.NOTHING_ODD}", "good").append(
-                ": no noise, no other master.\n", style="not bold"
+                f" in {seconds:.0f} s: no noise, no other master.\n", style="not bold"
             )
         return text.append_text(words.in_short(self._patterns))

@@ -21,6 +21,9 @@ _NAME = 15
 _MANY = 9
 """Failures that a plot tells by a digit; more are one sign."""
 
+_LEAST = 1e-6
+"""Below it a scale means nothing, and powers of ten have too few digits to be told apart."""
+
 FAILED = None
 """What stands for a poll without a reply time."""
 
@@ -67,8 +70,8 @@ def name_of(key: Key) -> str:
 
 
 def scale_top(largest: float) -> float:
-    """A round number (1, 2 or 5 times a power of ten) not below `largest`; 1 for nothing."""
-    if largest <= 0:
+    """A round number (1, 2 or 5 times a power of ten) not below `largest`; 1 for nothing, or next to nothing."""
+    if largest < _LEAST:
         return 1.0
     power: float = 10.0 ** math.floor(math.log10(largest))
     return next(step * power for step in (1, 2, 5, 10) if step * power >= largest * (1 - 1e-9))

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_FORMATS, LineSettings
-from busprobe.wiring.arithmetic.bits import character_bits, exchange_time, frame_bits
+from busprobe.wiring.arithmetic.bits import character_bits, exchange_time
+from tests.wiring.bench import frame_bits
 
 STANDARD = LineSettings.parse("9600-8E1")
 
