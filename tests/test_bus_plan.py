@@ -74,7 +74,7 @@ def test_a_unit_that_no_write_can_move_is_left_to_the_hands() -> None:
     here = bus(unit(1, None), unit(2, AT))
     plan = by_plan(here, PlannedUnit("X-1", 40), PlannedUnit("TE-1", 11, profile=AT))
     assert moves(plan) == [(2, 11)]
-    assert plan.remarks[0].startswith("unknown unit at 1 (0x01), 9600-8N1, should go to 40 (0x28).  Its type is not known")
+    assert plan.remarks[0].startswith("unknown unit at 1 (0x01), 9600-8N1, should go to 40 (0x28).")
 
 
 def test_an_address_shared_by_several_is_no_goal() -> None:

@@ -14,6 +14,7 @@ from typing import Any, Literal
 from busprobe.handover.comparison import EarlierVisit
 from busprobe.job.intervals import USUAL
 from busprobe.job.records import Cabling
+from busprobe.wiring.record import LISTENING
 
 FORMAT = "busprobe.buslist/1"
 """Format name of the JSON document; counts up when a field changes its meaning or goes."""
@@ -86,6 +87,12 @@ class SegmentSheet:
     """The pair of wires as somebody noted it."""
     every_s: float | None = None
     """Seconds after which new values are wanted; `None` = nobody said."""
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """What the step Wiring did not do; listening is done, whichever step has listened."""
+        skipped = self.wiring.document.get("skipped", ()) if self.wiring is not None else ()
+        return tuple(str(each) for each in skipped if each != LISTENING or self.listening is None)
 
 
 @dataclass(frozen=True)

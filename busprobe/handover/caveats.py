@@ -62,7 +62,7 @@ def not_tested(
     if segment.wiring is None:
         yield "The wiring was not measured."
     else:
-        yield from (f"Wiring: {skipped} was left out." for skipped in segment.wiring.document.get("skipped", ()))
+        yield from (f"Wiring: {skipped} was left out." for skipped in segment.left_out)
     alone = [unit for unit in units if unit.state == "unit"]
     unread = {(point.address, point.settings) for point in points if point.registers is None}
     read = {(point.address, point.settings) for point in points if point.registers is not None}

@@ -85,7 +85,7 @@ def _steps(bus_list: BusList) -> Iterator[Missing]:
         how = "Measure in the step Wiring with a multimeter."
         yield Missing("The wiring was not measured.", YOU, how, Ask.WIRING)
     else:
-        for skipped in segment.wiring.document.get("skipped", ()):
+        for skipped in segment.left_out:
             yield Missing(f"Not measured: {skipped}.", YOU, "Measure it in the step Wiring.", Ask.WIRING)
     unclear = [unit for unit in bus_list.units if unit.state in ("clash", "unsure")]
     if unclear:

@@ -306,8 +306,8 @@ def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     for kept in document.get("sums", ()):
         told = " ".join(kept["lines"])
         yield kept["title"], kept["given"], "reckoned", told, "", kept["formula"], kept["source"]
-    for skipped in document.get("skipped", ()):
-        yield str(skipped), "", NOT_TESTED, "", "", "", ""
+    for skipped in segment.left_out:
+        yield skipped, "", NOT_TESTED, "", "", "", ""
     for hunt in segment.hunts:
         log = " | ".join(hunt.document["log"]) or "Nobody started or stopped answering."
         yield f"hunt for {hunt.document['addresses']}", hunt.made, "seen", log, "", "", ""

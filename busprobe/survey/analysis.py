@@ -78,7 +78,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     heard = [r for r in replies if not is_silence(r)]
     notes: list[str] = []
     # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove nothing.
-    undisturbed = not foreign_frames(replies)
+    undisturbed = not foreign_frames(replies) and not any(map(_is_request, replies))
     # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
     wrecks_count = undisturbed and not noisy and not lossy and echoes < _SEVERAL
@@ -208,7 +208,7 @@ def _yes_and_no(replies: Sequence[Reply]) -> str | None:
     """The same request answered, refused and answered again."""
     by_request: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
-        if reply.present and reply.exception not in _BUSY:
+        if reply.present and reply.exception not in _BUSY and not _is_request(reply):
             by_request[reply.request.frame].append(reply.sound)
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))

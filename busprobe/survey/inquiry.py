@@ -38,7 +38,7 @@ from busprobe.survey.troubles import Troubles
 from busprobe.survey.voices import Voices
 
 _MOST_SUSPECTS = 40
-"""Addresses asked again with patience after one sweep; more of them are noise."""
+"""Requests sent again with patience after one sweep; more of them are noise."""
 _PATIENT = Waits(reply=PATIENCE)
 _APART = Waits(reply=0.15)
 """For asking suspects once more at another pace, so that a late reply does not meet a request of ours again."""
@@ -131,7 +131,7 @@ class Inquiry:
 
         As soon as `unwanted` says so the rest is left out, and stays `unfinished`.
         """
-        for waits, most in ((_APART, len(self._ledger.addresses)), (_PATIENT, _MOST_SUSPECTS)):
+        for waits, most in ((_APART, max(_MOST_SUSPECTS, len(self._ledger.addresses))), (_PATIENT, _MOST_SUSPECTS)):
             if self._owed.suspects and not unwanted():
                 patient = Waits(reply=max(waits.reply, self.experience.pace.least))
                 yield from self._ask_suspects(sweep.settings, patient, most, unwanted)
@@ -146,16 +146,16 @@ class Inquiry:
         self, settings: LineSettings, waits: Waits, most: int, unwanted: Callable[[], object]
     ) -> Iterator[Event]:
         groups = self._owed.take_suspects()
-        asked: set[int] = set()
+        asked: set[bytes] = set()
         for number, group in enumerate(groups):
-            for request in group:
+            for request in reversed(group):
                 if self._is_known(settings, {r.address for r in group}) or len(asked) >= most:
                     break  # whose bytes they were has been found out; or it is noise
                 if unwanted():
                     self._owed.suspects += groups[number:]
                     return
-                if request.address not in asked:
-                    asked.add(request.address)
+                if request.frame not in asked:  # a unit may answer one request of several to its address
+                    asked.add(request.frame)
                     reply = yield from self.ask(request, waits)
                     yield from self._weigh(reply)
 

@@ -168,6 +168,20 @@ def test_a_register_that_holds_something_else_is_warned_of() -> None:
     assert any("Register 0 (0x0000) holds 350 (0x015E) now, not the unit address 1" in w for w in prepared.warnings)
 
 
+def test_a_register_that_holds_the_new_address_already_tells_of_an_earlier_write() -> None:
+    """What a kill before the save leaves, or a write that waits for its power cycle: no wrong register."""
+    bench = Bench(FakeUnit(1, serial=12))
+    prepared = prepare(line_to(bench), move(procedure=Procedure.by_hand(0)))
+    assert any("holds 12 (0x000C) already" in warning for warning in prepared.warnings)
+    assert not any("not the unit address" in warning for warning in prepared.warnings)
+
+
+def test_a_shared_register_is_shown_before_and_after() -> None:
+    bench = Bench(FakeUnit(1, part=AddressPart.HIGH_BYTE, other=0x07))
+    prepared = prepare(line_to(bench), move(procedure=replace(BY_6, part=AddressPart.HIGH_BYTE)))
+    assert prepared.expectation.endswith("goes from 0x0107 to 0x0C07: only its high byte changes.")
+
+
 def test_a_register_that_cannot_be_read_is_warned_of() -> None:
     prepared = prepare(line_to(Bench(FakeUnit(1, readable=False))), move())
     assert any("could not be checked" in warning for warning in prepared.warnings)

@@ -375,6 +375,7 @@ async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
         assert "Not done at unit address 45 (0x2D)" in flat(person)
         await person.press("n")
         await person.wait()
+        assert "if it left, and what came back, is not" in flat(person)
         assert "Not done at 45: save, relock." in person.next_line
         assert "! open" in person.screen
         await person.press("v", "s")
