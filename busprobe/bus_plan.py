@@ -206,9 +206,7 @@ class Bus:
 
     def _why_not(self, seat: Seat) -> str:
         if seat.profile not in self._profiles:
-            return (
-                "Its type is not known: identify it first, or move it alone with the register from its data sheet."
-            )
+            return "Its type is not known: identify it first, or move it alone with the register from its data sheet."
         return (
             f"The profile {seat.profile} does not say how it is given another address: set it on the unit itself, or "
             "move it alone with the register from its data sheet."

@@ -9,6 +9,7 @@ from busprobe.line.line import Line
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Request
 from busprobe.profiles.changes import Effect, ReplyFrom
+from busprobe.profiles.registers import AddressPart
 from busprobe.readdress import guards
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.steps import MAIN, Step, steps
@@ -92,7 +93,7 @@ def prepare(line: Line, move: Move, report: Report = lambda _: None) -> Prepared
         steps=frames,
         source=source,
         target=target,
-        expectation=_expectation(move),
+        expectation=_expectation(move) + _kept_part(move, holds),
         cautions=(*move.procedure.cautions, *_warnings(move, holds)),
         doubts=(UNSEEN, *remarks, *source.notes),
         rescue=move.procedure.rescue or GENERAL_RESCUE,
@@ -119,6 +120,19 @@ def _expectation(move: Move) -> str:
         None: "",
     }[how.reply_from]
     return f"The unit should {reply}answer at {there} {moment}."
+
+
+def _kept_part(move: Move, holds: int | None) -> str:
+    """What a register that other settings share holds before and after, so that anybody can see that they stay."""
+    how = move.procedure
+    value = how.value(move.target)
+    if how.part is AddressPart.WHOLE or holds is None or value is None:
+        return ""
+    after = how.part.put(holds, value)
+    return (
+        f"  Register {how.register} (0x{how.register:04X}) goes from 0x{holds:04X} to 0x{after:04X}: only "
+        f"{how.part.words} changes."
+    )
 
 
 def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:

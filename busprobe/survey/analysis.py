@@ -31,6 +31,7 @@ from busprobe.survey.surroundings import (
     foreign_frames,
     frames_besides,
     has_company,
+    holds_request,
     is_altered_echo,
     is_beheaded,
     is_damaged,
@@ -45,8 +46,6 @@ _FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS,
 """Functions whose reply length is known from the request."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
-_READ_REQUEST = 8
-"""Bytes of a request to read registers (V1.1b3 section 6.3, with address and CRC)."""
 _COMMON_CODES = (1, 2)
 """Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
@@ -78,7 +77,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     heard = [r for r in replies if not is_silence(r)]
     notes: list[str] = []
     # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove nothing.
-    undisturbed = not foreign_frames(replies) and not any(map(_is_request, replies))
+    undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
     # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
     wrecks_count = undisturbed and not noisy and not lossy and echoes < _SEVERAL
@@ -102,7 +101,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
             notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
         if lossy:
             notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
-        theirs = sum(map(_is_request, present))
+        theirs = sum(map(holds_request, replies))
         if theirs and len(present) <= 3 * theirs:
             return Analysis(
                 Kind.UNSURE, ("Another master asks it: what was heard was perhaps said to that one.", *notes)
@@ -208,7 +207,7 @@ def _yes_and_no(replies: Sequence[Reply]) -> str | None:
     """The same request answered, refused and answered again."""
     by_request: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
-        if reply.present and reply.exception not in _BUSY and not _is_request(reply):
+        if reply.present and reply.exception not in _BUSY and not holds_request(reply):
             by_request[reply.request.frame].append(reply.sound)
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))
@@ -339,12 +338,6 @@ def _is_lossy(replies: Sequence[Reply]) -> bool:
     return len(silent) >= _MANY and silent.count(True) > _LOSSY * len(silent)
 
 
-def _is_request(reply: Reply) -> bool:
-    """Whether a whole frame came back that has the shape of a read request (V1.1b3 section 6.3): a master's."""
-    reads = reply.request.function in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
-    return reads and reply.verdict is Verdict.NOT_CONFORMING and len(reply.frame) == _READ_REQUEST
-
-
 def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
     """Whether there are many damaged replies and most differ from what would be sound by more than noise explains."""
     sound: dict[bytes, set[bytes]] = defaultdict(set)
@@ -386,7 +379,7 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
     cut = sum(bool(bytes_cut_off(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
         notes.append(f"The front of {cut} replies was cut off: the adapter turns round too late.")
-    odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not _is_request(r)]
+    odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not holds_request(r)]
     if odd:
         notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")
     if present and is_silence(replies[0]) and any(r.request.frame == replies[0].request.frame for r in present):

@@ -18,7 +18,7 @@ from busprobe.survey import probes
 from busprobe.survey.analysis import analyse, identities
 from busprobe.survey.asking import Asking, Listening, Step, to_the_end
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
-from busprobe.survey.surroundings import foreign_frames, has_company, is_damaged, is_silence
+from busprobe.survey.surroundings import foreign_frames, has_company, holds_request, is_damaged, is_silence
 
 CLOSE_LOOK = Waits(reply=1.2, after=0.12)
 """Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough after a reply for a
@@ -121,8 +121,8 @@ def look_closely(
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
         for _ in range(_HARD_PASSES):
-            if analyse(look.replies, noisy=noisy).kind in settled:
-                break
+            if analyse(look.replies, noisy=noisy).kind in settled or any(map(holds_request, look.replies)):
+                break  # where another master asks, to go on asking disturbs and tells no more
             for request in look.hard_questions() * _HARD_ROUNDS:
                 yield from look.ask(request)
             settled = (Kind.CLASH, Kind.UNIT, Kind.SILENT)

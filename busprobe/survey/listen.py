@@ -83,6 +83,7 @@ def listening(line: Line, seconds: float, settings: Iterable[LineSettings] = ())
 
 def _listen(line: Line, seconds: float) -> Generator[Step, None, Overheard]:
     yield Listening(line.settings, seconds)
+    line.listen(0.0)  # what has waited in the port since anybody last looked was not heard in these seconds
     heard = line.listen(seconds)
     data = heard.data
     frames = sound_frames(data)

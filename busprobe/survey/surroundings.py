@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from busprobe.line.exchange import PULSES, without_echo
 from busprobe.modbus import framing
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
-from busprobe.modbus.requests import Request
+from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, sound_frames
 
 BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
@@ -16,8 +16,9 @@ OVERLONG = 3
 """Bytes beyond a whole reply that pulses and a wrong bit or two do not explain."""
 _STRAY = 2
 """Bytes that pulses do not explain."""
-_HEAD = 3
-"""Bytes of a reply that are known beforehand: address, function code and byte count."""
+_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+_READ_REQUEST = 8
+"""Bytes of a request to read registers (V1.1b3 section 6.3, with address and CRC)."""
 
 
 def answer(reply: Reply) -> bytes:
@@ -131,6 +132,15 @@ def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
     if frame.data[1] & 0x80:
         return any(function == frame.function for function, _ in asked)
     return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
+
+
+def holds_request(reply: Reply) -> bool:
+    """Whether what came back holds a read request to the asked address: another master asks there."""
+    frames = [*frames_besides(reply), *([Frame(reply.frame)] if reply.verdict is Verdict.NOT_CONFORMING else [])]
+    return any(
+        frame.address == reply.request.address and frame.data[1] in _READS and len(frame.data) == _READ_REQUEST
+        for frame in frames
+    )
 
 
 def frames_besides(reply: Reply) -> list[Frame]:

@@ -36,6 +36,9 @@ class BoxScreen(HandsScreen):
             self.step = step
             super().__init__()
 
+    class Ended(Message):
+        """The loop is over, or was cut off by a failure that is told in front of this screen."""
+
     BINDINGS: ClassVar[list[BindingType]] = [Binding("u", "undo", "Undo the last")]
 
     def __init__(self, cancel: Callable[[], None], undo: Callable[[], None]) -> None:
@@ -109,6 +112,14 @@ class BoxScreen(HandsScreen):
                 self.large("END", str(len(done)), "calm" if failed is None else "gone")
                 self.happened(f"{len(done)} units set. {why}", ring=False)
                 self.todo(f"{why} {failed.why} {failed.todo}" if failed else f"{why} Esc closes this screen.")
+
+    def on_box_screen_ended(self) -> None:
+        """Where the loop could not say its last word, nobody must wait for one."""
+        if not self._finished:
+            self._finished = True
+            self.large("END", str(self._set), "gone")
+            self.happened(f"{self._set} units set. The loop was cut off.")
+            self.todo("Nothing is watched any more. Esc closes this screen; v in the step tells what is true.")
 
     def action_undo(self) -> None:
         """Have the unit that was set last taken back to the factory address, as soon as the loop waits for one."""

@@ -38,7 +38,9 @@ def outcome_text(widget: Widget, outcome: Outcome) -> Text:
     if outcome.todo:
         text.append("\nNext: ", style="bold").append(outcome.todo, style="not bold")
     if outcome.from_record:
-        text.append(f"\nOn record {hex_bytes(outcome.request)}; if it left, and what came back, is not.", style="not bold")
+        text.append(
+            f"\nOn record {hex_bytes(outcome.request)}; if it left, and what came back, is not.", style="not bold"
+        )
     elif outcome.request:
         reply = hex_bytes(outcome.reply) if outcome.reply else "nothing"
         text.append(f"\nSent {hex_bytes(outcome.request)}, came back {reply}", style="not bold")

@@ -34,6 +34,14 @@ def test_another_master_is_told_with_whom_it_asks() -> None:
     assert "unit 11 (0x0B) with function 4 (2 frames)" in heard.words
 
 
+def test_what_had_waited_unread_is_not_of_these_seconds() -> None:
+    port, line = quiet_line()
+    for minute in range(10):
+        port.chatter(60.0 * minute, frame(11, 4, 0, 1, 0, 2))
+    port.clock.sleep_until(600.0)
+    assert listen(line, 3.0).quiet
+
+
 def test_bytes_without_a_frame_are_noise_and_no_master() -> None:
     port, line = quiet_line()
     port.chatter(0.5, b"\x12\x34\x56")

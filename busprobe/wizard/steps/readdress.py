@@ -131,7 +131,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 except BusprobeError as error:
                     self.app.push_screen(Failure(error))
 
-        self.app.push_screen(Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS), count)
+        self.app.push_screen(Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count)
 
     def _propose(self, goal: Goal) -> None:
         stay = {f"{seat.place.address} {seat.place.settings}" for seat in goal.addresses}
@@ -219,7 +219,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 return
             self._begin(unit, wanted, procedure)
 
-        self.app.push_screen(Form("By hand", fields, words=words), begin)
+        self.app.push_screen(Form("By hand", fields, words=words, keep="Prepare"), begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
         place = place_of(unit)
@@ -245,7 +245,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
                     "No unit can be given other line settings",
                 )
 
-        self.app.push_screen(Form("Line settings", fields, words=words), begin)
+        self.app.push_screen(Form("Line settings", fields, words=words, keep="Show the changes"), begin)
 
     def _show_plan(self, what: str, plan: Callable[[], BusPlan], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
@@ -284,17 +284,20 @@ a step after the write was never done (save, lock again): put the cursor on it a
             except UsageError as error:
                 self.app.push_screen(Failure(error))
 
-        self.app.push_screen(Form("One by one", FIELDS, words=words), begin)
+        self.app.push_screen(Form("One by one", FIELDS, words=words, keep="Begin"), begin)
 
     def _begin_box(self, order: BoxOrder) -> None:
         moves, undo = self.moves, StopFlag()
         screen = BoxScreen(self.action_stop, undo.set)
 
         def work() -> None:
-            for told in moves.one_by_one(
-                order.settings, order.factory, order.first, confirm=self.confirm, cancel=self._stop, undo=undo
-            ):
-                screen.post_message(BoxScreen.Told(told))
+            try:
+                for told in moves.one_by_one(
+                    order.settings, order.factory, order.first, confirm=self.confirm, cancel=self._stop, undo=undo
+                ):
+                    screen.post_message(BoxScreen.Told(told))
+            finally:
+                screen.post_message(BoxScreen.Ended())
 
         if self.begin("the box", work, moves=True):
             self.app.push_screen(screen)
