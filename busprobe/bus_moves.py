@@ -21,6 +21,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.readdress import batch, finishing, recovery
 from busprobe.readdress import move as moving
 from busprobe.readdress import one_by_one as box
+from busprobe.readdress.guards import check_move
 from busprobe.readdress.move import Move, Outcome, Prepared, Report, Result, Row
 from busprobe.readdress.open_steps import PROCEDURE, OpenSteps, open_steps
 from busprobe.readdress.procedure import Procedure, factory_place
@@ -78,6 +79,7 @@ class BusMoves:
         A place that the list has given to another unit, or an earlier move has promised to one, is refused before
         anything is asked on the wire.
         """
+        check_move(move)
         if self._job.unit(move.new, str(move.target.settings)) is not None:
             raise RefusedError(
                 f"The bus list has a unit at address {both_forms(move.new)}, {move.target.settings}.",

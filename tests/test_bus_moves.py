@@ -228,8 +228,9 @@ def test_what_is_not_in_the_journal_or_no_move_cannot_be_undone(job: Job) -> Non
     with pytest.raises(UsageError, match="no write 1"):
         site.moves.prepare_undo(1)
     site.run(wishes={1: 45})
-    with pytest.raises(UsageError, match="is the step 'unlock'"):
+    with pytest.raises(UsageError, match="is the step 'unlock'") as step:
         site.moves.prepare_undo(1)
+    assert f"write {main_writes(job)[0]}." in step.value.todo
 
 
 def test_a_move_that_was_not_verified_cannot_be_undone(job: Job) -> None:

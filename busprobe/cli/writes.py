@@ -11,13 +11,15 @@ import click
 from busprobe.bus_moves import BusMoves
 from busprobe.bus_plan import BusPlan
 from busprobe.cli import output
-from busprobe.errors import ExitCode, UsageError
+from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import Begun, Checked, Ended, Finished
 from busprobe.readdress.move import Prepared, Result
 from busprobe.readdress.outcome import Outcome
 from busprobe.session import Session
+from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 
 EXIT = {
@@ -41,11 +43,21 @@ def recover(moves: BusMoves) -> None:
 
 
 def profile(session: Session, profile_id: str | None, address: int, settings: LineSettings) -> Profile:
-    """The profile that was named, or that of the unit at `address`, which is asked; raises `UsageError`."""
+    """The profile that was named, or that of the unit at `address`, which is asked.
+
+    Raises `RefusedError` unless one unit answers there, `UsageError` where it is not known how that one is set.
+    """
     if profile_id is not None:
         return named_profile(session, profile_id)
     output.say(f"Asking the unit at {address} what it is.")
-    found = session.identify(address, settings).profile
+    asked = session.identify(address, settings)
+    if asked.examination.kind is not Kind.UNIT:
+        raise RefusedError(
+            f"Unit address {both_forms(address)} at {settings}: {asked.notes[0]}",
+            means="Without one unit that answers alone, nobody could tell afterwards what a write did.",
+            todo="Check power, wiring, address and line settings, or survey the pair.",
+        )
+    found = asked.profile
     if found is None:
         raise UsageError(
             f"The unit at address {address} is not recognised, so it is not known how it is set.",

@@ -28,3 +28,8 @@ def move_on_record(write: WriteOnRecord) -> Move:
         procedure,
         new_settings_of(write.kind),
     )
+
+
+def of_one_move(write: WriteOnRecord) -> tuple[int | None, int | None, str, LineSettings | None]:
+    """What the writes of one move (unlock, address, save) have in common."""
+    return write.from_address, write.to_address, write.settings, new_settings_of(write.kind)

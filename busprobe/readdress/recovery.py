@@ -11,15 +11,14 @@ from dataclasses import replace
 from itertools import groupby
 
 from busprobe.line.line import Line
-from busprobe.line.settings import LineSettings
 from busprobe.readdress.journal import Journal, WriteOnRecord
 from busprobe.readdress.looking import look
 from busprobe.readdress.move import told
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
 from busprobe.readdress.preparing import Report
-from busprobe.readdress.recorded import move_on_record
+from busprobe.readdress.recorded import move_on_record, of_one_move
 from busprobe.readdress.sending import RESTART, WRITE_WAITS
-from busprobe.readdress.steps import MAIN, new_settings_of
+from busprobe.readdress.steps import MAIN
 from busprobe.survey.examine import CLOSE_LOOK
 
 
@@ -32,7 +31,7 @@ def recover(
     what was not concluded by then stays open.
     """
     outcomes = []
-    for _, group in groupby(sorted(unfinished, key=lambda write: write.id), key=_of_one_move):
+    for _, group in groupby(sorted(unfinished, key=lambda write: write.id), key=of_one_move):
         writes = tuple(group)
         # What is asked is the same for all of them; the frame worth showing is the one that changes the address.
         main = next((write for write in writes if write.kind.startswith(MAIN)), writes[0])
@@ -44,10 +43,6 @@ def recover(
             )
         outcomes.append(outcome)
     return tuple(outcomes)
-
-
-def _of_one_move(write: WriteOnRecord) -> tuple[int | None, int | None, str, LineSettings | None]:
-    return write.from_address, write.to_address, write.settings, new_settings_of(write.kind)
 
 
 def _looked_into(line: Line, write: WriteOnRecord) -> Outcome:

@@ -13,7 +13,7 @@ from busprobe.readdress.journal import WriteOnRecord
 from busprobe.readdress.line_settings import change_of_settings
 from busprobe.readdress.outcome import Result
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.recorded import move_on_record
+from busprobe.readdress.recorded import move_on_record, of_one_move
 from busprobe.readdress.steps import MAIN
 
 
@@ -26,9 +26,11 @@ def move_to_undo(writes: Sequence[WriteOnRecord], number: int) -> tuple[WriteOnR
     if write is None:
         raise UsageError(f"The journal has no write {number}.", todo="'busprobe journal' lists them all.")
     if not write.kind.startswith(MAIN):
+        mains = [w.id for w in writes if w.kind.startswith(MAIN) and of_one_move(w) == of_one_move(write)]
+        nearest = f": write {min(mains, key=lambda main: abs(main - number))}" if mains else ""
         raise UsageError(
             f"Write {number} is the step '{write.kind}' of a move and not the move itself.",
-            todo="Undo the write of the address or line setting that it belongs to.",
+            todo=f"Undo the write of the address or line setting that it belongs to{nearest}.",
         )
     if write.outcome != Result.VERIFIED:
         raise RefusedError(

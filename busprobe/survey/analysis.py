@@ -46,6 +46,7 @@ _FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS,
 """Functions whose reply length is known from the request."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
+_SAID_TO_ANOTHER = "Another master asks it: what was heard was perhaps said to that one."
 _COMMON_CODES = (1, 2)
 """Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
@@ -94,6 +95,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     asked_enough = len(replies) > len(present) + _SEVERAL
     if asked_enough and [r.verdict for r in present] == [Verdict.NOT_CONFORMING]:
         present = []  # noise makes one right CRC in 65536, and what else passes by may be for anybody
+    theirs = sum(holds_request(r) for r in replies if r.verdict not in (Verdict.OK, Verdict.EXCEPTION))
     swapped = [r for r in heard if r.verdict is Verdict.CRC_SWAPPED]
     if present:
         notes.extend(_remarks(replies))
@@ -101,11 +103,8 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
             notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
         if lossy:
             notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
-        theirs = sum(map(holds_request, replies))
         if theirs and len(present) <= 3 * theirs:
-            return Analysis(
-                Kind.UNSURE, ("Another master asks it: what was heard was perhaps said to that one.", *notes)
-            )
+            return Analysis(Kind.UNSURE, (_SAID_TO_ANOTHER, *notes))
         if len(present) == 1 and asked_enough:
             return Analysis(Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes))
         if not lossy and _mangled_beyond_noise(replies):
@@ -127,7 +126,8 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
         )
         return Analysis(Kind.UNIT, (note,))
     if any(extra_frames(replies)):
-        return Analysis(Kind.UNSURE, ("A reply came only after the wait was over: a slow unit.", *_remarks(replies)))
+        note = _SAID_TO_ANOTHER if theirs else "A reply came only after the wait was over: a slow unit."
+        return Analysis(Kind.UNSURE, (note, *_remarks(replies)))
     return _unsure_or_silent(heard, noisy, 2 if asked_enough else 1)
 
 

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import replace
 
-from busprobe.line.exchange import Waits
+from busprobe.line.exchange import Echo, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
@@ -121,9 +121,12 @@ class Inquiry:
         exchange = self._line.exchange(request, waits)
         reply = judge(request, exchange)
         self._owed.book(request, exchange, answered=reply.present)
-        if answer(reply):
-            self._ledger.pulses += is_silence(reply)
-            self._ledger.heard = self._ledger.heard or not is_silence(reply)
+        self._ledger.exchanges += 1
+        self._ledger.echoes += exchange.echo is Echo.FULL
+        if answer(reply) and is_silence(reply):
+            yield from self._troubles.pulse()
+        elif answer(reply):
+            self._ledger.heard = True
         return reply
 
     def end_sweep(self, sweep: Sweep, *, changes: bool, unwanted: Callable[[], object]) -> Iterator[Event]:

@@ -37,6 +37,9 @@ class Ledger:
     stuck: bool = False
     """Whether the pair is never quiet."""
     noise_bytes: int = 0
+    exchanges: int = 0
+    echoes: int = 0
+    """How many of the exchanges gave back what was sent; another master that asks the same can look like it, once."""
     noisy: bool = False
     """Whether bytes came before anybody was asked."""
     pulses: int = 0
@@ -108,6 +111,11 @@ class Ledger:
                 self.dropped.append(Untested(settings, (what,), tuple(sorted(addresses - said)), why))
 
     @property
+    def echo(self) -> bool:
+        """Whether the adapter gives back what it sends."""
+        return 2 * self.echoes > self.exchanges
+
+    @property
     def count(self) -> int:
         """How many units are known to be there: a clash is at least two."""
         return sum({Kind.UNIT: 1, Kind.CLASH: 2}.get(f.kind, 0) for f in self.findings.values())
@@ -130,7 +138,6 @@ class Ledger:
         *,
         seconds: float,
         complete: bool,
-        echo: bool,
         failure: PortError | None = None,
         pending: Collection[tuple[LineSettings, int]] = (),
     ) -> SurveyResult:
@@ -153,7 +160,7 @@ class Ledger:
             ),
             untested=tuple(self.dropped),
             notes=tuple(self.notes),
-            echo=echo,
+            echo=self.echo,
             other_master=self.other_master,
             noise_bytes=self.noise_bytes,
             pulses=self.pulses,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from busprobe.errors import PortError
-from busprobe.line.exchange import Echo, Waits
+from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
@@ -36,8 +36,6 @@ _NOISY = 16
 """Bytes from which it is said: two frames' worth."""
 _MORE_THAN_A_CLICK = 4
 """Bytes heard with nobody asked from which the pair counts as noisy."""
-_MANY_PULSES = 3
-"""Requests followed by a pulse from which it is put down to the pair."""
 _TELL_EVERY = 8
 """Probes from one word of progress to the next."""
 
@@ -144,7 +142,6 @@ class Survey:
         return self._ledger.result(
             seconds=self._line.clock.now() - self._started - self._held_seconds,
             complete=complete,
-            echo=self._line.echo is Echo.FULL,
             failure=failure,
             pending=pending,
         )
@@ -286,18 +283,14 @@ class Survey:
         ledger = self._ledger
         if ledger.heard:
             return "Bytes came back, but no unit answered: check the supply of the units and the wires to them."
-        if ledger.pulses >= _MANY_PULSES:
-            return (
-                f"Nobody answered, but {ledger.pulses} requests were followed by a pulse (such as 00) and nothing "
-                "more: the pair does not come to rest when the adapter lets go of it. A unit stuck sending, a short, "
-                "reversed bias or none: take off half the units at a time until units answer."
-            )
-        heard = "nothing but the adapter's own echo" if self._line.echo is Echo.FULL else "not one byte"
+        heard = "not one byte was heard"
         if ledger.pulses:
-            heard = "nothing but a stray pulse"
+            heard = "nothing was heard but single pulses (such as 00)"
+        elif ledger.echo:
+            heard = "nothing was heard but the adapter's own echo"
         return (
-            f"Nobody answered and {heard} was heard: check the supply of the units, the two wires at both ends, and "
-            "the adapter's own send and receive lamps."
+            f"Nobody answered and {heard}: check the supply of the units, the two wires at both ends, and the "
+            "adapter's own send and receive lamps."
         )
 
     def _left(self) -> Estimate:

@@ -19,6 +19,8 @@ from busprobe.survey.surroundings import is_altered_echo
 
 _SEVERAL_ECHOES = 3
 """Echoes gone wrong before it is put down to the adapter."""
+_MANY_PULSES = 8
+"""Requests followed by a pulse from which it is put down to the pair."""
 _FLOOD = 300
 """Bytes in one exchange that no frame explains (256 at most, V1.02 section 2.5.1)."""
 _LISTEN = 1.0
@@ -60,6 +62,16 @@ class Troubles:
             # Whatever it was asked while it waited it has not heard.
             self._owed.suspect(self._line.clock.now() - late)
         yield from self._tell(words)
+
+    def pulse(self) -> Iterator[Event]:
+        """One more request was followed by a pulse and nothing else; said at once where nobody has answered yet."""
+        self._ledger.pulses += 1
+        if self._ledger.pulses == _MANY_PULSES and not self._ledger.findings:
+            yield from self._tell(
+                "Requests are followed by a pulse (such as 00) and nothing more: the pair does not come to rest when "
+                "the adapter lets go of it. A unit stuck sending, a short, reversed bias or none: take off half the "
+                "units at a time until units answer."
+            )
 
     def hand_over(self) -> Iterator[Event]:
         """The adapter hands bytes over late."""

@@ -52,6 +52,10 @@ class BoxScreen(HandsScreen):
         self._leaving = False
         """Whether the one unit that is there has to be taken off, or to lose its power, before anything goes on."""
         self._finished = False
+        self._unclear = 0
+        """How many looks in a row were not clear."""
+        self._shown: Crowd | None = None
+        """Who was seen at the last clear look."""
 
     def on_mount(self) -> None:
         """Nothing is known yet."""
@@ -63,7 +67,7 @@ class BoxScreen(HandsScreen):
         """Say what to do now."""
         match event.step:
             case Waiting(target, factory):
-                self._leaving = False
+                self._leaving, self._shown = False, None
                 self._who = str(target.address)
                 self.large("CONNECT", self._who, "calm")
                 place = f" for {target.tag}" if target.tag else ""
@@ -72,8 +76,12 @@ class BoxScreen(HandsScreen):
                     f"{both_forms(target.address)}."
                 )
             case Watched(sight):
-                no_news = (Crowd.NOBODY, Crowd.ONE) if self._leaving else (Crowd.NOBODY,)
-                if sight.changed and sight.crowd not in no_news:
+                self._unclear = self._unclear + 1 if sight.crowd is Crowd.UNCLEAR else 0
+                if self._unclear == 1:
+                    return  # one odd look is no news: two units that overlap give any bytes
+                no_news = (self._shown, Crowd.NOBODY, Crowd.ONE) if self._leaving else (self._shown, Crowd.NOBODY)
+                self._shown = sight.crowd
+                if sight.crowd not in no_news:
                     several = sight.crowd is not Crowd.ONE
                     self.large("TWO" if several else "ONE", self._who, "gone" if several else "here")
                     self.happened(sight.words)
@@ -106,7 +114,8 @@ class BoxScreen(HandsScreen):
                 else:
                     self.large("NO", str(target.address), "gone")
                     self.todo(f"The undo was not made. {outcome.why} {outcome.todo}")
-                self.happened(f"undo of unit {target.address}: {outcome.result}")
+                why = "" if outcome.result is Result.VERIFIED else f". {outcome.why}"
+                self.happened(f"undo of unit {target.address}: {outcome.result}{why}")
             case Finished(done, why, failed):
                 self._finished = True
                 self.large("END", str(len(done)), "calm" if failed is None else "gone")

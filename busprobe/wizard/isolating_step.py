@@ -17,6 +17,16 @@ from busprobe.wizard.moving_step import MovingStep
 from busprobe.wizard.signs import toned
 
 
+_BACK = {
+    Kind.UNIT: "One unit answers at {address}. Move it too: set its address (p, or w), then m.",
+    Kind.CLASH: "Two or more answer at {address}. Put the cursor there and press i: it guides you until one is left.",
+    Kind.UNSURE: "Who answers at {address} is not clear. Put the cursor there and press i: it guides you until one is "
+    "left.",
+    Kind.SILENT: "Nobody answers at {address}. See that the unit has power and is on the pair, then survey it (3).",
+}
+"""What is said of an address after a unit was put back."""
+
+
 class IsolatingStep(MovingStep):
     """Guides hands at the terminals while it watches the address that several units share."""
 
@@ -77,11 +87,11 @@ class IsolatingStep(MovingStep):
             seen = session.look_again(address, settings)
             if seen.kind is Kind.UNIT:
                 session.identify(address, settings)
-            self.post_message(LookedAgain(f"At unit address {both_forms(address)}: {seen.kind}."))
+            self.post_message(LookedAgain(_BACK[seen.kind].format(address=both_forms(address))))
 
         if self.begin("a close look", work):
-            self.say(Text(f"▸ Looking who answers at {both_forms(address)}."))
+            self.say(Text(f"▸ Looking who answers at {both_forms(address)}."), going_on=True)
 
     @on(LookedAgain)
     def _looked_again(self, event: LookedAgain) -> None:
-        self.say(Text(f"{event.words} Move it too (w, m), or press i if several answer."))
+        self.say(Text(event.words))

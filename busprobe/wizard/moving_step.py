@@ -44,6 +44,8 @@ class MovingStep(Step):
         self._answer: Decision[bool] = Decision()
         self._told: list[Text] = []
         """What became of the moves of the work that runs, or ran last."""
+        self._going_on = False
+        """Whether what is shown was still going on when it was said."""
         self._number = ""
         """Which move of a batch is under way: ``2 of 7``."""
 
@@ -52,9 +54,9 @@ class MovingStep(Step):
         """Everything that is done to addresses and line settings."""
         return BusMoves(self.session)
 
-    def say(self, words: Text) -> None:
-        """Show what is going on or what became of it."""
-        raise NotImplementedError
+    def say(self, words: Text, *, going_on: bool = False) -> None:
+        """Show what is `going_on`, or what became of it."""
+        self._going_on = going_on
 
     def moved(self, outcome: Outcome) -> None:
         """A move was verified; the list has followed already."""
@@ -192,12 +194,14 @@ class MovingStep(Step):
     def work_ended(self) -> None:
         """Show where things stand."""
         self.progress = self._number = ""
+        if self._going_on:
+            self.say(Text("That was cut off before it came to its end. The journal (j) has every write until then."))
         self.refresh_bindings()
         self.post_message(self.JobChanged())
 
     @on(Reported)
     def _reported(self, event: Reported) -> None:
-        self.say(Text(f"▸ {event.words}"))
+        self.say(Text(f"▸ {event.words}"), going_on=True)
 
     @on(MoveStopped)
     def _stopped(self, event: MoveStopped) -> None:

@@ -116,6 +116,20 @@ def test_an_echo_alone_is_silence() -> None:
     assert exchange.ended - exchange.sent == pytest.approx(0.5)
 
 
+@pytest.mark.parametrize(
+    "back",
+    [REQUEST.frame[2:], bytes(byte | 0xF0 for byte in REQUEST.frame), b"\x09" + REQUEST.frame[1:]],
+    ids=["tail", "more-ones", "wrong-byte"],
+)
+def test_an_unfaithful_echo_does_not_end_the_wait_for_the_reply(back: bytes) -> None:
+    """Nor does the port count as one that does not echo, so that no echo passes for a mirrored reply."""
+    line, _port = line_with(lambda _sent: [(0.0, back), (0.1, REPLY)])
+    exchange = line.exchange(REQUEST, WAITS)
+    assert exchange.received == back + REPLY
+    assert exchange.ending is Ending.LENGTH
+    assert line.echo is None
+
+
 def test_an_echo_is_never_taken_for_the_reply_to_a_mirrored_write() -> None:
     """Function code 6 is answered by its own request: on an echoing port one copy is the echo, a second the reply."""
     write = write_register(1, 1, 3)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
 from textual.widgets import Button
 
@@ -11,6 +13,7 @@ from busprobe.job import Job, UnitRecord
 from busprobe.job.plan import PlannedUnit
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import write_register
+from busprobe.readdress.one_by_one import Step, Target, Waiting
 from busprobe.session import Session
 from busprobe.wizard.moves import WANTED
 from tests.wizard.conftest import Wizard, new_session
@@ -168,6 +171,25 @@ async def test_proposals_come_from_the_plan(wizard: Wizard, job: Job) -> None:
     planned.close()
 
 
+async def test_a_box_that_is_cut_off_says_so_and_can_be_closed(
+    wizard: Wizard, session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The adapter is pulled: no screen goes on watching a pair that nobody asks, and Escape closes it."""
+
+    def pulled(*_: object, **__: object) -> Iterator[Step]:
+        yield Waiting(Target(10), 1)
+        raise PortError("The adapter is gone.", todo="Plug it in again, then open the port.")
+
+    monkeypatch.setattr(BusMoves, "one_by_one", pulled)
+    async with wizard("box", step=5) as person:
+        await person.press("b", "enter", "enter", "enter")
+        await person.wait_for("The adapter is gone.")
+        await person.press("c")
+        assert "Nothing is watched any more" in flat(person)
+        await person.press("escape")
+        assert "5 Readdress" in person.screen
+
+
 async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_taken_back(
     wizard: Wizard, paced: Session, job: Job
 ) -> None:
@@ -245,6 +267,8 @@ async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
         await person.press("m")
         await person.wait()
         assert "The adapter is gone." in person.screen
+        await person.press("c")
+        assert "That was cut off before it came to its end." in flat(person)
     assert job.writes() == ()
 
 

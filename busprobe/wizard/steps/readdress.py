@@ -365,7 +365,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
         key = self._table.chosen
         return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
 
-    def say(self, words: Text) -> None:
+    def say(self, words: Text, *, going_on: bool = False) -> None:
         """Show what is going on or what became of it, below the units."""
+        super().say(words, going_on=going_on)
         self._said = True
         self.query_one("#move-said", Static).update(words)
