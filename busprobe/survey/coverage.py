@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from busprobe.line.settings import LineSettings
@@ -34,13 +34,28 @@ def coverage(document: Mapping[str, Any]) -> Iterator[str]:
         yield f"Asked at {where}: {words}."
 
 
-def _words(times: Counter[int], entries: Iterable[Asked]) -> str:
+def _words(times: Counter[int], entries: Sequence[Asked]) -> str:
     waits = [round(1000 * e.wait) for e in entries]
     each = _span(min(times.values()), max(times.values()))
     return (
-        f"addresses {format_addresses(sorted(times))}, {each} times each, "
+        f"addresses {format_addresses(sorted(times))}, {each} times each, by {_kinds(entries)}, "
         f"waiting {_span(min(waits), max(waits))} ms and listening on for later replies"
     )
+
+
+def _kinds(entries: Iterable[Asked]) -> str:
+    """Function codes with the registers they read: a unit that has others only stays silent."""
+    registers: defaultdict[str, set[int]] = defaultdict(set)
+    for name in {entry.probe for entry in entries}:
+        function, _, register = name.partition(", register ")
+        registers[function.removeprefix("function ")].update([int(register)] if register else [])
+    codes = sorted(registers, key=int)
+    return f"function {', '.join(code + _at(sorted(registers[code])) for code in codes)}"
+
+
+def _at(registers: Sequence[int]) -> str:
+    listed = ", ".join(map(str, registers))
+    return f" (register{'s' if len(registers) > 1 else ''} {listed})" if registers else ""
 
 
 def _span(least: int, most: int) -> str:

@@ -16,7 +16,6 @@ from busprobe.wizard.move_messages import Isolated, LookedAgain
 from busprobe.wizard.moving_step import MovingStep
 from busprobe.wizard.signs import toned
 
-
 _BACK = {
     Kind.UNIT: "One unit answers at {address}. Move it too: set its address (p, or w), then m.",
     Kind.CLASH: "Two or more answer at {address}. Put the cursor there and press i: it guides you until one is left.",

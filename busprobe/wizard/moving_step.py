@@ -56,6 +56,7 @@ class MovingStep(Step):
 
     def say(self, words: Text, *, going_on: bool = False) -> None:
         """Show what is `going_on`, or what became of it."""
+        del words  # where they are shown is for the step to say
         self._going_on = going_on
 
     def moved(self, outcome: Outcome) -> None:
