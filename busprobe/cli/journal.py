@@ -29,7 +29,8 @@ def command(job_file: Path, as_json: bool) -> ExitCode:
       busprobe journal --job plant.busjob
     """
     with Job.open(job_file) as job:
-        rows = [journal_row(write) for write in job.writes()]
+        units = job.units()
+        rows = [journal_row(write, units) for write in job.writes()]
     if as_json:
         output.document({"format": FORMAT, "writes": [asdict(row) for row in rows]})
     elif rows:

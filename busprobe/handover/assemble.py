@@ -45,7 +45,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     points = tuple(
         row for unit in units if unit.kind == "unit" for row in point_rows(unit, _profile(unit, profiles), intervals)
     )
-    journal = tuple(journal_row(write) for write in job.writes())
+    journal = tuple(journal_row(write, units) for write in job.writes())
     proof = _proof(job, units)
     document = survey.document if survey else {}
     meta = job.meta

@@ -245,6 +245,18 @@ class JournalRow:
     outcome: str | None
     """The last word on it; `None` = nobody knows what became of it."""
     conclusions: tuple[JournalEntry, ...]
+    wanted_settings: str = ""
+    """Line settings the unit was to have afterwards."""
+    serial: str = ""
+    """Serial number of the unit that is listed where the write left it."""
+    power_cycle_verified: bool | None = None
+    """Whether that unit was seen there after a power cycle; `None` = not tested."""
+
+    @property
+    def reply_from(self) -> int | None:
+        """The unit address that the reply to the write came from; `None` without a reply."""
+        replies = (entry.reply for entry in self.conclusions if entry.reply)
+        return next((int(reply[:2], 16) for reply in replies), None)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -13,6 +13,8 @@ from busprobe.job.plan import PlannedUnit
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.schema import Point, Profile
 from busprobe.prove.tally import Kind
+from busprobe.readdress.outcome import Result
+from busprobe.readdress.steps import new_settings_of
 from busprobe.text import hex_bytes
 
 OTHER_ERRORS = (Kind.LATE, Kind.MALFORMED, Kind.FOREIGN)
@@ -94,8 +96,12 @@ def _points(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
         yield _unread_point(unit, profile, point)
 
 
-def journal_row(write: WriteRecord) -> JournalRow:
-    """The row of one write with everything that was noted about it."""
+def journal_row(write: WriteRecord, units: Iterable[UnitRecord]) -> JournalRow:
+    """The row of one write with everything that was noted about it, and the unit listed where it left it."""
+    wanted = str(new_settings_of(write.kind) or write.settings)
+    moved = write.outcome == Result.VERIFIED
+    place = (write.to_address, wanted) if moved else (write.from_address, write.settings)
+    unit = next((unit for unit in units if (unit.address, unit.settings) == place), None)
     return JournalRow(
         number=write.id,
         intended=write.intended,
@@ -111,6 +117,9 @@ def journal_row(write: WriteRecord) -> JournalRow:
             JournalEntry(c.made, c.outcome, None if c.reply is None else hex_bytes(c.reply), c.why)
             for c in write.conclusions
         ),
+        wanted_settings=wanted,
+        serial=unit.identity.get("serial", "") if unit else "",
+        power_cycle_verified=unit.power_cycle_verified if unit and moved else None,
     )
 
 

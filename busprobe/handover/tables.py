@@ -102,10 +102,14 @@ JOURNAL_COLUMNS: Columns[JournalRow] = (
     ("From address", lambda w: w.from_address),
     ("To address", lambda w: w.to_address),
     ("Line settings", lambda w: w.settings),
+    ("Line settings wanted", lambda w: w.wanted_settings),
+    ("Serial no.", lambda w: w.serial),
     ("What it does", lambda w: w.words),
     ("Request hex", lambda w: w.request),
     ("Outcome", lambda w: "not known" if w.outcome is None else w.outcome),
+    ("Reply from", lambda w: w.reply_from),
     ("Replies hex", lambda w: " | ".join(c.reply or "none" for c in w.conclusions)),
+    ("Power cycle verified", lambda w: _yes_no(w.power_cycle_verified)),
     ("Why", lambda w: " | ".join(f"{c.made} {c.outcome}: {c.why}" for c in w.conclusions)),
 )
 """Titles and contents of the journal of writes."""

@@ -207,6 +207,22 @@ def test_the_journal_has_every_write_with_its_bytes(bus_list: BusList) -> None:
     assert (row.request, row.outcome, row.tester) == ("01 06 01 01 00 0C", "verified", "R. Vale")
     (entry,) = row.conclusions
     assert (entry.outcome, entry.reply, entry.why) == ("verified", "01 06 01 01 00 0C", "12 answers, 1 is silent")
+    assert (row.reply_from, row.wanted_settings, row.serial, row.power_cycle_verified) == (1, SETTINGS, "00451", True)
+
+
+def test_a_write_that_did_not_take_names_the_unit_where_it_still_is(done: Job) -> None:
+    write = done.intend_write(
+        kind="line settings to 19200-8E1",
+        from_address=12,
+        to_address=12,
+        settings=SETTINGS,
+        request=bytes.fromhex("0C0601020007"),
+        words="Tell unit 12 to talk at 19200-8E1.",
+    )
+    done.conclude_write(write, outcome="not verified", reply=None, why="no reply")
+    row = assemble(done, PROFILES).journal[-1]
+    assert (row.settings, row.wanted_settings, row.serial) == (SETTINGS, "19200-8E1", "00451")
+    assert (row.reply_from, row.power_cycle_verified) == (None, None)
 
 
 def test_the_proof_sums_up_all_units_polled(done: Job) -> None:

@@ -90,7 +90,7 @@ async def describe(job: Job) -> None:
         for line in ("31 Wind m/s =6.4", "Direction 33 deg"):
             app.screen.query_one("#draft-entry", Input).value = line
             await person.press("enter")
-        await person.wait_for("agrees")
+        await person.wait_for("alike")
         await person.press("down")
         await person.wait_until(lambda: "…" not in person.screen, "The unit was not looked at")
         keep(person, "4-draft")
