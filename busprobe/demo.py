@@ -16,6 +16,7 @@ from busprobe.bus_moves import BusMoves
 from busprobe.connect import VIRTUAL, Connector
 from busprobe.errors import RefusedError
 from busprobe.handover.files import EXPORTERS
+from busprobe.handover.polling import cycle_words, polling
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
@@ -213,6 +214,9 @@ class _Demo:
             if isinstance(event, Proven):
                 for words in event.proof.findings:
                     self._say(f"  {words}")
+        for _ in self._session.try_polling(_ROUNDS):
+            pass  # what it measured is kept in the job
+        self._say(f"  Polling table: {cycle_words(polling(self._session.bus_list()))}")
 
     def _hand_over(self, folder: Path, overwrite: bool) -> Path:
         self._say("Hand over")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -28,6 +29,10 @@ def test_the_whole_job_ends_with_a_true_list(tmp_path: Path) -> None:
     moved = [row for row in units if row["previous_address"] is not None]
     assert moved
     assert all(row["power_cycle_verified"] is True for row in moved)
+    (cycle,) = [line for line in said if "Polling table" in line]
+    computed, measured = (float(ms) for ms in re.findall(r"([\d.]+) ms (?:computed|measured)", cycle))
+    assert measured == pytest.approx(computed, rel=0.05)
+    assert "no poll failed" in cycle
 
 
 def test_files_of_an_earlier_demo_are_not_replaced_unasked(tmp_path: Path) -> None:
