@@ -51,6 +51,10 @@ _EVERYWHERE = "because one unit answers every address"
 _ONCE_AND_LATE = (
     "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit that sleeps."
 )
+_UNREADABLE = (
+    "Somebody is there who cannot be read for sure: what spoils these replies can hide other units. Clear that up, "
+    "then survey again."
+)
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 
 
@@ -185,6 +189,9 @@ class Inquiry:
     def conclude(self) -> Iterator[Event]:
         """Book what only the whole of the replies shows."""
         yield from self._voices.conclude()
+        unsure = [f for f in self._ledger.findings.values() if f.kind is Kind.UNSURE]
+        if any(finding.settings not in self._voices.places for finding in unsure):
+            self._ledger.note(_UNREADABLE)
 
     def drop_setting(self, settings: LineSettings, why: str) -> None:
         """Leave out what is left at `settings`."""

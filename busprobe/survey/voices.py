@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Set
 from dataclasses import replace
 
 from busprobe.line.exchange import Waits
@@ -44,6 +44,11 @@ class Voices:
         if who is not None:
             self._everywhere[seen.settings] = who
         return who
+
+    @property
+    def places(self) -> Set[LineSettings]:
+        """Line settings at which somebody answers for everybody."""
+        return self._everywhere.keys()
 
     def is_unit(self, reply: Reply) -> bool:
         """Whether a reply shows that a unit is there, rather than that somebody speaks for absent ones."""
