@@ -160,7 +160,7 @@ class Exchange:
         if len(self.chunks) < 2:
             return None
         gaps = [(late.at - early.at, len(late.data)) for early, late in pairwise(self.chunks)]
-        own_pace = self.settings.t3_5  # no pause within a frame is that long (V1.02 section 2.5.1.1)
+        own_pace = self.settings.character_time + self.settings.t1_5  # no longer within a frame (V1.02 section 2.5.1.1)
         return max((gap for gap, count in gaps if count > 1 or gap > own_pace), default=0.0)
 
 

@@ -6,7 +6,7 @@ one unit has answered cleanly often enough.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from threading import Event
@@ -90,10 +90,3 @@ def isolate(line: Line, address: int, cancel: Event) -> Iterator[Sight]:
         steady = steady + 1 if sight.crowd is Crowd.ONE else 0
         if steady == STEADY:
             return
-
-
-def check_back(line: Line, addresses: Iterable[int]) -> Iterator[Sight]:
-    """One long look at each of `addresses`, to be taken after each unit that is put back on the pair."""
-    for address in addresses:
-        seen = examine(line, address)
-        yield Sight(address, crowd_of(seen), True, line.clock.now(), seen)

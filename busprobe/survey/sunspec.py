@@ -16,8 +16,6 @@ MARKER = (0x5375, 0x6E53)
 """``SunS``, the first two registers of the map."""
 BASES = (40000, 0, 50000)
 """Where a map may begin, zero-based, in the order in which they are tried."""
-COMMON_MODEL = 1
-"""Id of the model that comes first and says maker, model, version and serial number."""
 END_MODEL = 0xFFFF
 """Id of the model that ends a map."""
 DEVICE_ADDRESS = 68

@@ -12,7 +12,7 @@ from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.isolation import Crowd, check_back, isolate
+from busprobe.readdress.isolation import Crowd, crowd_of, isolate
 from busprobe.readdress.move import Move, Prepared, Procedure, Result, Row, execute, prepare, verify_again
 from busprobe.readdress.one_by_one import (
     Appeared,
@@ -30,6 +30,7 @@ from busprobe.readdress.one_by_one import (
     Watched,
     counting_up,
 )
+from busprobe.survey.examine import examine
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
@@ -167,7 +168,7 @@ def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked(
     outcome = execute(line, prepare(line, Move(line.settings, 1, 77, procedure_for(unit))), Book(), yes)
     assert outcome.result is Result.VERIFIED
     segment.connect("io-101")
-    assert [sight.crowd for sight in check_back(line, [1, 77])] == [Crowd.ONE, Crowd.ONE]
+    assert [crowd_of(examine(line, address)) for address in (1, 77)] == [Crowd.ONE, Crowd.ONE]
 
 
 def test_the_watch_ends_when_cancelled() -> None:
