@@ -87,12 +87,21 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
     def job_changed(self) -> None:
         """Offer the port of the job; say what is open."""
         field = self.query_one("#port-name", Input)
+        cut_off = bool(self.session.job.unfinished_writes())
         if self.session.is_open:
-            self.next_words = "Go on to Wiring (2) or straight to Survey (3)."
+            self.next_words = (
+                "A write was cut off: go to Readdress (5) first and press v."
+                if cut_off
+                else "Go on to Wiring (2) or straight to Survey (3)."
+            )
         else:
             if not field.value:
                 field.value = self.session.job.meta.port
-            self.next_words = "Choose the adapter and press Enter."
+            self.next_words = (
+                "A write was cut off: open the port, then see step 5."
+                if cut_off
+                else "Choose the adapter and press Enter."
+            )
             self.state = StepState.TO_DO
 
     def action_look(self) -> None:
