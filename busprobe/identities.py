@@ -12,6 +12,7 @@ from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.siblings import Sibling, differences, is_difference
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import NOT_RECOGNISED, Identified
+from busprobe.text import hex_bytes
 
 
 def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
@@ -37,6 +38,7 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
         match=round(best.score, 3) if best else known.match,
         identity={**known.identity, **dict(_said(found))},
         readings=tuple(reading.document() for reading in found.readings),
+        sample=_sample(found),
         factory_address=factory.address if factory else known.factory_address,
         notes=(*before, *(note for note in found.notes if note not in before)),
         seen=job.now(),
@@ -47,6 +49,12 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
     _compare_siblings(job, found.profile.id)
     unit = job.unit(unit.address, unit.settings) or unit
     return replace(found, notes=(*found.notes, *filter(is_difference, unit.notes)))
+
+
+def _sample(found: Identified) -> tuple[str, ...]:
+    """One request and its reply as raw bytes: what somebody needs who has to prove that the unit can be read."""
+    sound = (reply for reply in found.examination.replies if reply.sound)
+    return next(((hex_bytes(reply.request.frame), hex_bytes(reply.frame)) for reply in sound), ())
 
 
 def _compare_siblings(job: Job, profile_id: str) -> None:

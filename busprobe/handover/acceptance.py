@@ -49,6 +49,10 @@ def _checks(bus_list: BusList) -> Iterator[_Check]:
         result=NOT_TESTED if not found else PASS if same else FAIL,
     )
     yield _of_all("Every unit is identified", "its own word, its profile, or read off", "maker or model", alone, _known)
+    sample = "a request and its reply, see the units"
+    yield _of_all(
+        "Raw bytes of one exchange are kept", "identification", sample, alone, lambda u: True if u.sample else None
+    )
     yield _values(bus_list, alone)
     yield _references(bus_list)
     yield _endurance(bus_list, alone)

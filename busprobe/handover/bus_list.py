@@ -148,6 +148,8 @@ class UnitRow:
     """Sound replies that refused the request."""
     after_junk: int | None = None
     """Sound replies with stray bytes ahead of them."""
+    sample: tuple[str, ...] = ()
+    """A request to it and its sound reply, in hex; empty = none kept."""
     seen: str | None = None
     """When it last answered."""
     remarks: tuple[str, ...] = ()

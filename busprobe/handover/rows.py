@@ -42,6 +42,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         latency_minimum_ms=unit.latency.minimum_ms,
         latency_median_ms=unit.latency.median_ms,
         latency_maximum_ms=unit.latency.maximum_ms,
+        sample=unit.sample,
         seen=unit.seen,
         remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.notes),
     )

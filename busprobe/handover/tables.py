@@ -58,6 +58,8 @@ UNIT_COLUMNS: Columns[UnitRow] = (
     ("Other errors", lambda u: _tested(u, u.other_errors)),
     ("Exceptions", lambda u: _tested(u, u.exceptions)),
     ("Replies after junk", lambda u: _tested(u, u.after_junk)),
+    ("Sample request hex", lambda u: _tested(u, u.sample[0] if u.sample else None)),
+    ("Sample reply hex", lambda u: _tested(u, u.sample[1] if u.sample else None)),
     ("Last seen UTC", lambda u: u.seen),
     ("Remarks", lambda u: " | ".join(u.remarks)),
 )

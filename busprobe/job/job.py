@@ -243,7 +243,7 @@ class Job:
             source = self._unit(connection, old, settings)
             if source is not None and source.kind == "unit":
                 connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", (old, settings))
-                moved = replace(source, address=new, settings=there)
+                moved = replace(source, address=new, settings=there, sample=())
             else:
                 moved = UnitRecord(new, there, kind=kind)
                 if source is not None:

@@ -100,6 +100,8 @@ class UnitRecord:
     """What the unit itself says it is, nothing else: ``vendor``, ``product``, ``revision``, ``serial`` and others."""
     readings: tuple[Document, ...] = ()
     """Points as read, each with name, function, register, registers, value, text, plausible and so on."""
+    sample: tuple[str, ...] = ()
+    """A request to it and its sound reply, as they went over the wire, in hex; empty = none at this address yet."""
     latency: Latency = Latency()
     previous_address: int | None = None
     factory_address: int | None = None
@@ -125,6 +127,7 @@ class UnitRecord:
                 **document,
                 "latency": Latency(**document["latency"]),
                 "readings": tuple(document["readings"]),
+                "sample": tuple(document.get("sample", ())),
                 "notes": tuple(document["notes"]),
             }
         )

@@ -41,6 +41,12 @@ def test_a_surveyed_and_measured_segment_passes_check_by_check(bus_list: BusList
     assert found["Address kept through a power cycle"] == ("not tested at 5", NOT_TESTED)
 
 
+def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
+    check, kept = "Raw bytes of one exchange are kept", ("05 03", "05 83")
+    assert results(listing(unit(5, sample=kept), unit(6, sample=kept)))[check] == ("2 units", PASS)
+    assert results(listing(unit(5, sample=kept), unit(6)))[check] == ("not tested at 6", NOT_TESTED)
+
+
 @pytest.mark.parametrize(
     ("check", "wrong"),
     [
