@@ -8,8 +8,7 @@ from busprobe.job.records import UnitRecord, WriteRecord
 from busprobe.line.settings import LineSettings
 from busprobe.readdress.outcome import Outcome, Result, Row
 from busprobe.readdress.procedure import Place
-from busprobe.readdress.recorded import move_on_record
-from busprobe.readdress.steps import MAIN
+from busprobe.readdress.recorded import move_on_record, moves_on_record
 
 
 def place_of(unit: UnitRecord) -> Place:
@@ -23,17 +22,15 @@ def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord 
     One that was verified once and not after a power cycle belongs to the unit wherever the list has it.
     """
     mine = None
-    for write in writes:
-        if write.kind.startswith(MAIN):
-            move = move_on_record(write)
-            if write.outcome == Result.VERIFIED:
-                places = {move.target}
-            elif any(conclusion.outcome == Result.VERIFIED for conclusion in write.conclusions):
-                places = {move.target, move.source}
-            else:
-                places = {move.source}
-            if place_of(unit) in places:
-                mine = write
+    for write, move in moves_on_record(writes):
+        if write.outcome == Result.VERIFIED:
+            places = {move.target}
+        elif any(conclusion.outcome == Result.VERIFIED for conclusion in write.conclusions):
+            places = {move.target, move.source}
+        else:
+            places = {move.source}
+        if place_of(unit) in places:
+            mine = write
     return mine
 
 

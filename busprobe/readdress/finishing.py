@@ -12,7 +12,7 @@ from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.looking import look
 from busprobe.readdress.open_steps import OpenSteps
-from busprobe.readdress.outcome import Outcome, Row, sentences
+from busprobe.readdress.outcome import Outcome, Row, ended
 from busprobe.readdress.preparing import GENERAL_RESCUE, Prepared, Report
 from busprobe.readdress.procedure import Place
 from busprobe.readdress.sending import RESTART, Sender
@@ -83,8 +83,7 @@ def send_rest(
     """
     move, place = prepared.move, prepared.steps[0].place
     if not confirm(prepared):
-        why, todo = sentences(move, Row.NOT_CONFIRMED)
-        return Outcome(move, Row.NOT_CONFIRMED, why, todo)
+        return ended(move, Row.NOT_CONFIRMED)
     report("Looking once more at both places.")
     with line.stopped_by(stop):
         guards.check_source(line, place, repeats=1)
@@ -95,13 +94,11 @@ def send_rest(
                 break
         answers = sender.reaches(prepared.steps[-1])
     except PortError as error:
-        why, todo = sentences(move, Row.PORT_FAILED, step=error.what)
-        return Outcome(move, Row.PORT_FAILED, why, todo)
+        return ended(move, Row.PORT_FAILED, step=error.what)
     row = Row.FINISHED if answers and not sender.remarks else Row.NOT_FINISHED
     names = ", ".join(step.role for step in prepared.steps)
     said = " ".join(sender.remarks) or f"{names}.  The unit answers alone at {place.words}."
-    why, todo = sentences(move, row, step=said)
-    return Outcome(move, row, why, todo)
+    return ended(move, row, step=said)
 
 
 def _expectation(place: Place, steps: tuple[Step, ...]) -> str:

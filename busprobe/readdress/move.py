@@ -20,6 +20,7 @@ from busprobe.readdress.outcome import (
     Result,
     Row,
     answer_of,
+    ended,
     refusal,
     row_after_power_cycle,
     row_after_write,
@@ -55,8 +56,7 @@ def execute(
     move = prepared.move
     frame = prepared.request.frame
     if not confirm(prepared):
-        why, todo = sentences(move, Row.NOT_CONFIRMED)
-        return Outcome(move, Row.NOT_CONFIRMED, why, todo, frame)
+        return ended(move, Row.NOT_CONFIRMED, request=frame)
     report("Looking once more at both places.")
     try:
         # However short ago the guards passed: a unit may have been put on the pair meanwhile.  The source comes last,
@@ -70,8 +70,7 @@ def execute(
     try:
         return _written(line, prepared, sender, journal, report)
     except PortError as error:
-        why, todo = sentences(move, Row.PORT_FAILED, step=error.what)
-        return Outcome(move, Row.PORT_FAILED, why, todo, frame, write=sender.write)
+        return ended(move, Row.PORT_FAILED, step=error.what, request=frame, write=sender.write)
 
 
 def verify_again(
@@ -130,8 +129,8 @@ def _written(line: Line, prepared: Prepared, sender: Sender, journal: Journal, r
     frame = prepared.request.frame
     for step in listed[:at]:
         if not sender.further(step):
-            why, todo = sentences(move, Row.STEP_FAILED, step=f"{sender.remarks[-1]} The {move.what} was not written.")
-            return Outcome(move, Row.STEP_FAILED, why, todo, frame)
+            said = f"{sender.remarks[-1]} The {move.what} was not written."
+            return ended(move, Row.STEP_FAILED, step=said, request=frame)
     report(f"Writing the new {move.what}.")
     write, reply = sender.send(listed[at])
     answer = Answer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.new)

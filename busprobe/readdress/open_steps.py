@@ -16,7 +16,7 @@ from busprobe.modbus.requests import Function
 from busprobe.readdress.journal import WriteOnRecord
 from busprobe.readdress.outcome import Result, Row
 from busprobe.readdress.procedure import Move, Place, Procedure, RegisterWrite
-from busprobe.readdress.recorded import move_on_record
+from busprobe.readdress.recorded import moves_on_record, of_one_move
 from busprobe.readdress.steps import MAIN, Role, Step, journal_kind
 
 PROCEDURE = "readdress procedure"
@@ -90,27 +90,28 @@ def _left_of(document: Mapping[str, Any], writes: Sequence[WriteOnRecord]) -> Op
     if begun is None:
         return None
     steps = tuple(_step(entry) for entry in document["steps"])
-    move = _move(document, steps)
-    mine = [write for write in writes if write.id >= first and _same_move(write, begun)]
+    made = _move(document, steps)
+    mine = [write for write in writes if write.id >= first and of_one_move(write) == of_one_move(begun)]
     main = next((write for write in mine if write.kind.startswith(MAIN)), None)
     if any(write.outcome is None for write in mine):
         return None
     verified = main is not None and main.outcome == Result.VERIFIED  # otherwise a save would store what was before
-    place = move.target if verified else move.source
-    if any(_moved_from(place, write) for write in writes if write.id > (main or begun).id):
-        return None
+    place = made.target if verified else made.source
+    later = (write for write in writes if write.id > (main or begun).id)
+    if any(move.source == place for _, move in moves_on_record(later)):
+        return None  # the unit was taken up again, with a whole procedure of its own
     done = {write.kind for write in mine if write.outcome == ACKNOWLEDGED}
     sent = {write.kind for write in mine}
 
     def is_open(step: Step) -> bool:
-        kind = journal_kind(step.role, move)
+        kind = journal_kind(step.role, made)
         if step.role in (*MAIN, Role.UNLOCK) or kind in done:
             return False
         if step.role is Role.SAVE:
             return verified and not _kept(main)
-        return journal_kind(Role.UNLOCK, move) in sent
+        return journal_kind(Role.UNLOCK, made) in sent
 
-    return OpenSteps(first, move, place, tuple(step for step in steps if is_open(step)))
+    return OpenSteps(first, made, place, tuple(step for step in steps if is_open(step)))
 
 
 def _move(document: Mapping[str, Any], steps: Sequence[Step]) -> Move:
@@ -124,22 +125,6 @@ def _step(entry: Mapping[str, Any]) -> Step:
     place = Place(LineSettings.parse(entry["settings"]), entry["address"])
     write = RegisterWrite(entry["register"], tuple(entry["values"]), Function(entry["function"]))
     return Step(Role(entry["role"]), place, write)
-
-
-def _same_move(write: WriteOnRecord, other: WriteOnRecord) -> bool:
-    return _of_move(write) == _of_move(other)
-
-
-def _of_move(write: WriteOnRecord) -> tuple[Place, Place] | None:
-    if write.from_address is None or write.to_address is None:
-        return None
-    move = move_on_record(write)
-    return move.source, move.target
-
-
-def _moved_from(place: Place, write: WriteOnRecord) -> bool:
-    """Whether a later write took up the unit at `place` again, with a whole procedure of its own."""
-    return write.kind.startswith(MAIN) and move_on_record(write).source == place
 
 
 def _kept(main: WriteOnRecord | None) -> bool:

@@ -322,6 +322,12 @@ def refusal(move: Move, error: RefusedError, request: bytes = b"") -> Outcome:
     return Outcome(move, Row.GUARD, f"{error.what} {error.means}".strip(), error.todo, request)
 
 
+def ended(move: Move, row: Row, *, step: str = "", request: bytes = b"", write: int | None = None) -> Outcome:
+    """The outcome of `row` in its words, where nobody had to be asked for it."""
+    why, todo = sentences(move, row, step=step)
+    return Outcome(move, row, why, todo, request, write=write)
+
+
 def sentences(
     move: Move,
     row: Row,

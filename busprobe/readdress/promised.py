@@ -8,8 +8,7 @@ from busprobe.errors import RefusedError
 from busprobe.readdress.journal import WriteOnRecord
 from busprobe.readdress.outcome import Result
 from busprobe.readdress.procedure import Move, Place
-from busprobe.readdress.recorded import move_on_record
-from busprobe.readdress.steps import MAIN
+from busprobe.readdress.recorded import moves_on_record, verified_after
 
 
 def check_promised(writes: Sequence[WriteOnRecord], move: Move) -> None:
@@ -17,10 +16,10 @@ def check_promised(writes: Sequence[WriteOnRecord], move: Move) -> None:
 
     The same move again is none of them: it promises nothing that is not promised already.
     """
-    for write, made in _moves(writes):
+    for write, made in moves_on_record(writes):
         if write.outcome not in (None, Result.WAITING) or made.target != move.target or made.source == move.source:
             continue
-        if not any(later.source == made.target for _, later in _moves(_verified_after(writes, write))):
+        if not any(later.source == made.target for _, later in verified_after(writes, write.id)):
             raise RefusedError(
                 f"Write {write.id} gave {move.target.words} to the unit that was at {made.source.words}; it waits for "
                 "a power cycle, or nobody knows what became of it.",
@@ -38,18 +37,10 @@ def doubts_of_return(writes: Sequence[WriteOnRecord], kept: Iterable[Place], mov
     return tuple(
         f"Until write {write.id}, {move.target.words} was another unit's, now at {made.target.words} and not yet "
         "checked after a power cycle: if it forgets its new address, it comes back and clashes."
-        for write, made in _moves(writes)
+        for write, made in moves_on_record(writes)
         if write.outcome == Result.VERIFIED
         and made.source == move.target
         and made.target not in proven
         and made.target != move.source
-        and not any(later.source == made.target for _, later in _moves(_verified_after(writes, write)))
+        and not any(later.source == made.target for _, later in verified_after(writes, write.id))
     )
-
-
-def _moves(writes: Iterable[WriteOnRecord]) -> list[tuple[WriteOnRecord, Move]]:
-    return [(write, move_on_record(write)) for write in writes if write.kind.startswith(MAIN)]
-
-
-def _verified_after(writes: Iterable[WriteOnRecord], write: WriteOnRecord) -> list[WriteOnRecord]:
-    return [later for later in writes if later.id > write.id and later.outcome == Result.VERIFIED]

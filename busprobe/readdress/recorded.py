@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from typing import TypeVar
+
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.readdress.journal import WriteOnRecord
+from busprobe.readdress.outcome import Result
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.steps import new_settings_of
+from busprobe.readdress.steps import MAIN, new_settings_of
+
+Write = TypeVar("Write", bound=WriteOnRecord)
 
 
 def move_on_record(write: WriteOnRecord) -> Move:
@@ -28,6 +34,17 @@ def move_on_record(write: WriteOnRecord) -> Move:
         procedure,
         new_settings_of(write.kind),
     )
+
+
+def moves_on_record(writes: Iterable[Write]) -> Iterator[tuple[Write, Move]]:
+    """The writes that moves are about, each with its move; further steps (unlock, save) are passed over."""
+    return ((write, move_on_record(write)) for write in writes if write.kind.startswith(MAIN))
+
+
+def verified_after(writes: Iterable[WriteOnRecord], number: int) -> Iterator[tuple[WriteOnRecord, Move]]:
+    """Moves that were made for sure after the write of that number."""
+    later = (write for write in writes if write.id > number and write.outcome == Result.VERIFIED)
+    return moves_on_record(later)
 
 
 def of_one_move(write: WriteOnRecord) -> tuple[int | None, int | None, str, LineSettings | None]:

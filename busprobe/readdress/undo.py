@@ -13,7 +13,7 @@ from busprobe.readdress.journal import WriteOnRecord
 from busprobe.readdress.line_settings import change_of_settings
 from busprobe.readdress.outcome import Result
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.recorded import move_on_record, of_one_move
+from busprobe.readdress.recorded import move_on_record, of_one_move, verified_after
 from busprobe.readdress.steps import MAIN
 
 
@@ -39,11 +39,9 @@ def move_to_undo(writes: Sequence[WriteOnRecord], number: int) -> tuple[WriteOnR
         )
     made = move_on_record(write)
     place, last = made.target, number
-    for later in writes:
-        if later.id > number and later.kind.startswith(MAIN) and later.outcome == Result.VERIFIED:
-            move = move_on_record(later)
-            if move.source == place:
-                place, last = move.target, later.id
+    for later, move in verified_after(writes, number):
+        if move.source == place:
+            place, last = move.target, later.id
     if place == made.source:
         raise RefusedError(f"Write {number} is undone already, by write {last}.", todo="Nothing has to be written.")
     if place != made.target:

@@ -10,7 +10,6 @@ from busprobe.modbus.addresses import ALL
 from busprobe.move_record import place_of
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome, Result
-from busprobe.readdress.procedure import Place
 from busprobe.wizard.unit_words import key_text
 
 WANTED = "wizard.wanted"
@@ -40,20 +39,20 @@ def left_for(unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterabl
 
 def wanted_by(goal: Goal) -> Mapping[str, int]:
     """Addresses wanted by a goal, by `key_text`, those that stay left out."""
-    return {_key(seat.place): address for seat, address in goal.addresses.items() if address != seat.place.address}
+    return {key_text(seat.place): address for seat, address in goal.addresses.items() if address != seat.place.address}
 
 
 def goal_of(bus: Bus, wanted: Mapping[str, int]) -> Goal:
     """The goal that the wanted addresses, by `key_text`, amount to."""
-    return Goal({seat: wanted[_key(seat.place)] for seat in bus.seats if _key(seat.place) in wanted})
+    return Goal({seat: wanted[key_text(seat.place)] for seat in bus.seats if key_text(seat.place) in wanted})
 
 
 def followed(wanted: Mapping[str, int], outcome: Outcome) -> dict[str, int]:
     """The wanted addresses after a verified move: the unit's wish is fulfilled, or goes along to where it waits."""
     left, move = dict(wanted), outcome.move
-    wish = left.pop(_key(move.source), None)
+    wish = left.pop(key_text(move.source), None)
     if wish is not None and wish != move.new:
-        left[_key(move.target)] = wish
+        left[key_text(move.target)] = wish
     return left
 
 
@@ -65,7 +64,3 @@ def clash_with(address: int, units: Iterable[UnitRecord], mover: UnitRecord) -> 
 def is_address(text: str) -> bool:
     """Whether `text` is a unit address in decimal."""
     return text.isdigit() and int(text) in ALL
-
-
-def _key(place: Place) -> str:
-    return f"{place.address} {place.settings}"

@@ -154,11 +154,8 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
 
     def action_describe(self) -> None:
         """Describe the unit under the cursor by its data sheet, while it is watched."""
-        unit = self._chosen()
+        unit = self._chosen_alone()
         if unit is None:
-            return
-        if unit.kind != "unit":
-            self.notify(_NOT_ALONE, severity="warning", markup=False)
             return
         drafting = Drafting(self.session, unit)
 
@@ -201,18 +198,15 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
     @on(UnitIdentified)
     def _unit_identified(self, event: UnitIdentified) -> None:
         identified = event.identified
-        self._identified[f"{identified.address} {identified.settings}"] = identified
+        self._identified[key_text(identified)] = identified
         self._done += 1
         self.progress = f"{self._done} of {self._total}" if self._total > 1 else ""
         self.post_message(self.JobChanged())
 
     def action_profile(self) -> None:
         """Let a person say what a unit is that says nothing of itself."""
-        unit = self._chosen()
+        unit = self._chosen_alone()
         if unit is None:
-            return
-        if unit.kind != "unit":
-            self.notify(_NOT_ALONE, severity="warning", markup=False)
             return
         profiles = self.session.store.profiles
         identified = self._identified.get(key_text(unit))
@@ -286,6 +280,14 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
         cells = (both_forms(unit.address), unit.settings, signed(self, unit.kind), what, match, unit.tag)
         return fitted(cells, _UNIT_COLUMNS)
+
+    def _chosen_alone(self) -> UnitRecord | None:
+        """The unit under the cursor, if it is there alone; otherwise that is said."""
+        unit = self._chosen()
+        if unit is not None and unit.kind != "unit":
+            self.notify(_NOT_ALONE, severity="warning", markup=False)
+            return None
+        return unit
 
     def _show_chosen(self) -> None:
         unit = self._chosen()

@@ -134,7 +134,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         self.app.push_screen(Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count)
 
     def _propose(self, goal: Goal) -> None:
-        stay = {f"{seat.place.address} {seat.place.settings}" for seat in goal.addresses}
+        stay = {key_text(seat.place) for seat in goal.addresses}
         proposed = wanted_by(goal)
         self._want({**{key: address for key, address in self._wanted.items() if key not in stay}, **proposed})
         what = f"{len(proposed)} proposed; change any of them with w, then a moves all."
