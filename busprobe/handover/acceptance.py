@@ -126,15 +126,26 @@ def _values(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
 
 
 def _references(bus_list: BusList) -> _Check:
-    """How far apart two values may be is for the reader of the points to judge, so this never passes by itself."""
+    """Where a profile states no tolerance, how far apart two values may be is for the reader of the points to judge."""
     read = [point for point in bus_list.points if point.registers is not None]
-    noted = sum(bool(point.reference) for point in read)
+    noted = [point for point in read if point.reference]
+    judged = [point for point in noted if point.within_tolerance is not None]
+    off = [point for point in judged if not point.within_tolerance]
+    words = [f"{len(noted)} of {len(read)} values noted"] if noted else []
+    words += [f"{len(off)} beyond tolerance"] if off else []
+    words += [f"{len(noted) - len(judged)} without a tolerance to judge by"] if len(judged) < len(noted) else []
+    if off:
+        result = FAIL
+    elif not noted or len(noted) < len(read):
+        result = NOT_TESTED
+    else:
+        result = PASS if len(judged) == len(noted) else NOTED
     return _Check(
         "Values held against a display or a reference",
         "read off at the unit",
-        "for the reader to judge: see the points",
-        f"{noted} of {len(read)} values noted" if noted else "",
-        NOTED if noted == len(read) and noted else NOT_TESTED,
+        "the tolerance in the profile; else for the reader to judge, see the points",
+        "; ".join(words),
+        result,
     )
 
 

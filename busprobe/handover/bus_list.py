@@ -19,6 +19,9 @@ from busprobe.wiring.record import LISTENING
 FORMAT = "busprobe.buslist/1"
 """Format name of the JSON document; counts up when a field changes its meaning or goes."""
 
+_DECIMALS = 6
+"""Of differences between values: hides the noise of binary fractions, and nothing that a display shows."""
+
 State = Literal["unit", "clash", "unsure", "planned", "reserved"]
 """What a row is: one unit, two or more at one address, not clear who, planned and not found, or to be kept free."""
 
@@ -206,6 +209,16 @@ class PointRow:
     """Seconds after which a new value is wanted."""
     reference: str = ""
     """The value on the unit's display or a reference instrument, as somebody noted it."""
+    access: str = ""
+    """Whether a master may read it, ``R``, or write it too, ``R/W``; empty where the profile does not say."""
+    description: str = ""
+    """What its data sheet says of it."""
+    channel: str = ""
+    """The circuit of a meter that it belongs to, as the unit calls it."""
+    tolerance: float | None = None
+    """How far it may be from the value noted, in its unit; `None` = the profile does not say, here and in the next."""
+    tolerance_percent: float | None = None
+    """The same in per cent of the value noted; the two add up."""
 
     @property
     def deviation(self) -> float | None:
@@ -216,7 +229,22 @@ class PointRow:
             return None
         if isinstance(self.value, str) or self.value is None or not math.isfinite(noted):
             return None
-        return round(self.value - noted, 6)
+        return round(self.value - noted, _DECIMALS)
+
+    @property
+    def allowed(self) -> float | None:
+        """How far it may be from the value noted, in its unit; `None` where nobody said or no number is noted."""
+        if self.deviation is None or (self.tolerance is None and self.tolerance_percent is None):
+            return None
+        noted = abs(float(self.value or 0) - self.deviation)
+        return round((self.tolerance or 0.0) + noted * (self.tolerance_percent or 0.0) / 100, _DECIMALS)
+
+    @property
+    def within_tolerance(self) -> bool | None:
+        """Whether it is no farther than allowed from the value noted; `None` where that cannot be told."""
+        if self.deviation is None or self.allowed is None:
+            return None
+        return abs(self.deviation) <= self.allowed
 
 
 @dataclass(frozen=True)

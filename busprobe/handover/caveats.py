@@ -45,6 +45,12 @@ def attention(
     for point in points:
         if point.plausible is False:
             yield f"{_point_name(point)} reads {point.text or 'nothing'}, which is not plausible."
+        if point.within_tolerance is False:
+            yield (
+                f"{_point_name(point)} reads {point.text} and shows {point.reference}: farther apart than the "
+                f"{point.allowed:g} {point.unit}".rstrip()
+                + " that its tolerance allows."
+            )
     yield from _along_the_cable(segment, units)
     yield from _open_writes(segment, journal)
     yield from _wiring_attention(segment.wiring)

@@ -22,6 +22,8 @@ from busprobe.handover.tables import whole_tables
 _FORMULA = re.compile(r'(^|;)(?=[\s"]*[=+\-@＝＋－＠])')
 """Where a spreadsheet may begin to read a formula; wide forms of the signs count in some of them."""
 
+_SPLIT_BEFORE_QUOTE = re.compile(r';(?="|$)')
+
 _NUMBER = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
 
 
@@ -44,6 +46,7 @@ def harmless(cell: Cell) -> Cell:
     if not isinstance(cell, str):
         return cell
     text = plain(cell)
-    if text.endswith(";"):
-        text += " "  # else, where cells are split at semicolons, the closing quote would open one over several lines
+    # Where cells are split at semicolons, a quote right behind one would open a cell over several lines; the closing
+    # quote of this cell too.
+    text = _SPLIT_BEFORE_QUOTE.sub("; ", text)
     return text if _NUMBER.fullmatch(text) else _FORMULA.sub(r"\1'", text)

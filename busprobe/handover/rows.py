@@ -230,6 +230,7 @@ def _read_point(unit: UnitRecord, profile: Profile | None, point: Point | None, 
         text=reading["text"],
         plausible=reading["plausible"],
         scale_register=reading.get("scale_register"),  # jobs of earlier versions do not say
+        **_on_paper(point),
     )
 
 
@@ -257,7 +258,21 @@ def _unread_point(unit: UnitRecord, profile: Profile, point: Point) -> PointRow:
         text="",
         plausible=None,
         scale_register=point.scale_register.at.wire if point.scale_register else None,
+        **_on_paper(point),
     )
+
+
+def _on_paper(point: Point | None) -> dict[str, Any]:
+    """What the profile says of a point for the papers alone."""
+    if point is None:
+        return {}
+    return {
+        "access": point.access,
+        "description": point.description or "",
+        "channel": point.channel or "",
+        "tolerance": point.tolerance,
+        "tolerance_percent": point.tolerance_percent,
+    }
 
 
 def _word_order(point: Point | None) -> str | None:

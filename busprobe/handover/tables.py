@@ -72,11 +72,14 @@ POINT_COLUMNS: Columns[PointRow] = (
     ("Tag", lambda p: p.tag),
     ("Profile", lambda p: p.profile),
     ("Point", lambda p: p.name),
+    ("Description", lambda p: p.description),
+    ("Channel", lambda p: p.channel),
     ("Register", lambda p: p.register),
     ("Register hex", lambda p: _hex(p.register, 4)),
     ("Register in data sheet", lambda p: p.sheet_register),
     ("Data sheet numbering", lambda p: p.numbering),
     ("Function", lambda p: p.function),
+    ("Access", lambda p: _noted(p.access)),
     ("Registers", lambda p: p.count),
     ("Type", lambda p: p.type),
     ("Word order", lambda p: p.word_order),
@@ -93,6 +96,9 @@ POINT_COLUMNS: Columns[PointRow] = (
     ("Plausible", lambda p: _yes_no(p.plausible)),
     ("Value on display", lambda p: _noted(p.reference)),
     ("Deviation from display", lambda p: p.deviation),
+    ("Tolerance", lambda p: p.tolerance),
+    ("Tolerance %", lambda p: p.tolerance_percent),
+    ("Within tolerance", lambda p: _within(p)),
 )
 """Titles and contents of the list of points."""
 
@@ -143,7 +149,7 @@ TEST_COLUMNS = (
 SHORT_POINT_COLUMNS = (
     *("Address", "Tag", "Point", "Register", "Register hex", "Register in data sheet", "Function", "Registers", "Type"),
     *("Word order", "Scale", "Offset", "Unit", "Raw hex", "Value as text", "Plausible"),
-    *("Value on display", "Deviation from display"),
+    *("Value on display", "Deviation from display", "Within tolerance"),
 )
 """Columns of the list of points on a page."""
 
@@ -333,6 +339,13 @@ def _yes_no(answer: bool | None) -> str | None:
 
 def _tested(unit: UnitRow, result: Cell) -> Cell:
     return NOT_TESTED if result is None and unit.found else result
+
+
+def _within(point: PointRow) -> str | None:
+    """Whether the value is within its tolerance, or why that cannot be told; nothing where nothing was noted."""
+    if point.within_tolerance is None and point.reference:
+        return "no number to compare" if point.deviation is None else "no tolerance stated"
+    return _yes_no(point.within_tolerance)
 
 
 def _noted(text: str | None) -> str:

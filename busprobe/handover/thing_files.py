@@ -120,11 +120,14 @@ def _property(point: PointRow) -> dict[str, Any]:
         "scaleRegister": point.scale_register,
         "offset": point.offset,
         "unitAfterScaling": plain(point.unit),
+        "access": point.access,
+        "channel": plain(point.channel),
         "sheetRegister": point.sheet_register,
         "numbering": point.numbering,
     }
     return {
         "title": plain(point.name),
+        **({"description": plain(point.description)} if point.description else {}),
         "type": _json_type(kind),
         **({"unit": plain(point.unit)} if point.unit and not scaled else {}),
         "readOnly": True,

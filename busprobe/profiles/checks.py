@@ -12,18 +12,9 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from busprobe.profiles.changes import Change, Effect, FurtherWrite, LineChange, Readdress
-from busprobe.profiles.registers import HIGHEST, READ_HOLDING, WRITE_ONE, AddressPart, Register
-from busprobe.profiles.schema import (
-    Factory,
-    Fingerprint,
-    Limits,
-    Point,
-    PointType,
-    RegisterTest,
-    TextTest,
-    ToldObject,
-    context_of,
-)
+from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
+from busprobe.profiles.registers import HIGHEST, READ_HOLDING, READ_INPUT, WRITE_ONE, AddressPart, Register
+from busprobe.profiles.schema import Factory, Limits, Point, PointType, ToldObject, context_of
 from busprobe.toml_file import Found, Place
 
 SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
@@ -31,6 +22,11 @@ SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
 
 BYTE = 0xFF
 """The highest code that half a register holds."""
+
+_OF_NUMBERS = (
+    *("scale", "offset", "scale_register", "unit", "plausible_min", "plausible_max", "tolerance", "tolerance_percent"),
+)
+"""Fields of a point that mean nothing where it is no quantity."""
 
 MOST_OF_BITS = 4
 """Registers that a field of bits may take, as many as the longest number."""
@@ -121,12 +117,14 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
         yield "order", "of a text is ABCD or, with the second character of each register first, BADC"
     if any(code >> (16 * point.count) for code in point.no_value):
         yield "no_value", f"holds a code that does not fit into {point.count} register(s)"
+    if point.writable and point.function == READ_INPUT:
+        yield "writable", "is true, but what function 4 reads is an input register, which nobody can write"
     yield from _name_mistakes(point)
     if kind.is_number:
         yield from _range_mistakes(point)
         yield from _scale_register_mistakes(point)
     else:
-        for field in ("scale", "offset", "scale_register", "unit", "plausible_min", "plausible_max"):
+        for field in _OF_NUMBERS:
             if field in point.model_fields_set:
                 yield field, f"is only for numbers, not for {kind}"
 

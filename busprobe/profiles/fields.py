@@ -81,6 +81,7 @@ UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(
 Sentence = Annotated[str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)]
 Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 RegisterNumber = Annotated[InstanceOf[Register], BeforeValidator(_register)]
 Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
 Addresses = Annotated[

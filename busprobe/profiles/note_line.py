@@ -30,6 +30,9 @@ min=0 max=100            plausible range
 scale@40033              register of the scale (an exponent of 10);
                          scale@40033:factor, scale@40033:divisor too
 is=serial                also is=maker, is=model, is=version
+R/W  RO                  what a master may do with it; only noted
++-0.5  ±1%               tolerance against its display
+ch=L1 about="set point"  circuit of a meter; what the sheet says
 fixed                    every unit of the type holds the same there
 "Phase 1" V              quotes keep numbers and units in a name"""
 """What can be written, for help screens."""
@@ -74,6 +77,11 @@ _FIELDS = {"offset": "offset", "min": "plausible_min", "max": "plausible_max"}
 _NO_VALUE = re.compile(rf"none=({_WHOLE})", re.IGNORECASE)
 _STATE = re.compile(r"(\d+)=(.+)")
 _TELLS = re.compile(r"is=(\w+)")
+_TOLERANCE = re.compile(rf"(?:±|\+/?-)({_DECIMAL})(%?)")
+_NOTED = re.compile(r'(ch|about)="?([^"]+)"?')
+_NOTES = {"ch": "channel", "about": "description"}
+_ACCESS = {"R/W": True, "RW": True, "R/O": False, "RO": False}
+"""How data sheets say whether a master may write; R alone may be a phase."""
 _SHOWN = re.compile(r'="?([^"]+)"?')
 _FIXED = "fixed"
 _IN_ONE_PIECE = "Write it in one piece, as in 0=off; quotes make it part of the name."
@@ -181,6 +189,12 @@ def _take(token: str, point: dict[str, Any]) -> bool:
         point.setdefault("no_value", []).append(_whole(found[1]))
     elif found := _TELLS.fullmatch(token):
         point["tells"] = found[1]
+    elif token in _ACCESS:
+        point["writable"] = _ACCESS[token]
+    elif found := _TOLERANCE.fullmatch(token):
+        point["tolerance_percent" if found[2] else "tolerance"] = _decimal(found[1])
+    elif found := _NOTED.fullmatch(token):
+        point[_NOTES[found[1]]] = found[2]
     elif found := _STATE.fullmatch(token):
         point.setdefault("names", {})[found[1]] = found[2].strip('",').replace("_", " ")
     elif found := _SHOWN.fullmatch(token):
@@ -249,6 +263,14 @@ def _written(point: Mapping[str, Any]) -> Iterator[str]:
         yield f"{state}={meaning.replace(' ', '_')}"
     if tells := point.get("tells"):
         yield f"is={tells}"
+    if "writable" in point:
+        yield "R/W" if point["writable"] else "RO"
+    for field, sign in (("tolerance", ""), ("tolerance_percent", "%")):
+        if field in point:
+            yield f"±{point[field]:.12g}{sign}"
+    for word, field in _NOTES.items():
+        if field in point:
+            yield f'{word}="{point[field]}"'
     if point.get("fixed"):
         yield _FIXED
     if "shows" in point:

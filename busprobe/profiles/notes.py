@@ -13,7 +13,16 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError, model_validator
 
-from busprobe.profiles.fields import MOST_REGISTERS, Name, Number, Part, ReadFunction, UnitOfMeasure
+from busprobe.profiles.fields import (
+    MOST_REGISTERS,
+    Name,
+    NotNegative,
+    Number,
+    Part,
+    ReadFunction,
+    Sentence,
+    UnitOfMeasure,
+)
 from busprobe.profiles.registers import Numbering, Register, from_sheet
 from busprobe.profiles.schema import Point, PointType, ScaleMeaning, ScaleRegister, Tells, WordOrder
 from busprobe.toml_file import Found, TomlFile, found_by_pydantic
@@ -59,6 +68,11 @@ class NotedPoint(Part):
     )
     tells: Tells | None = Field(default=None, description="As in a profile.")
     overlaps: bool = Field(default=False, description="As in a profile.")
+    description: Sentence | None = Field(default=None, description="As in a profile.")
+    writable: bool | None = Field(default=None, description="As in a profile.")
+    tolerance: NotNegative | None = Field(default=None, description="As in a profile.")
+    tolerance_percent: NotNegative | None = Field(default=None, description="As in a profile.")
+    channel: Name | None = Field(default=None, description="As in a profile.")
     shows: Number | Name | None = Field(default=None, description="What the unit's own display shows for it now.")
     fixed: bool = Field(
         default=False,
@@ -118,6 +132,11 @@ class NotedPoint(Part):
             no_value=self.no_value,
             overlaps=self.overlaps,
             tells=self.tells,
+            description=self.description,
+            writable=self.writable,
+            tolerance=self.tolerance,
+            tolerance_percent=self.tolerance_percent,
+            channel=self.channel,
         )
 
 

@@ -20,17 +20,11 @@ from busprobe.profiles.changes import (
     Readdress,
     ReplyFrom,
 )
+from busprobe.profiles.fingerprint import Fingerprint, RegisterTest
 from busprobe.profiles.notes import NOTES_ONLY, NotedPoint
 from busprobe.profiles.plan import blocks
 from busprobe.profiles.registers import AddressPart
-from busprobe.profiles.schema import (
-    Fingerprint,
-    Point,
-    Profile,
-    RegisterTest,
-    ScaleMeaning,
-    WordOrder,
-)
+from busprobe.profiles.schema import Point, Profile, ScaleMeaning, WordOrder
 
 WIDTH = 80
 """Columns of a page: the smallest screen that is supported."""
@@ -40,6 +34,9 @@ _LABEL = 16
 
 _NAME = 20
 """Columns of a point's name in the table."""
+
+_INSET = " " * 20
+"""What stands before a point's description, below the numbers of its registers."""
 
 _BY_HAND = "not by a write: set it on the unit"
 _EFFECTS = {
@@ -182,8 +179,10 @@ def _point(point: Point) -> list[str]:
     value = textwrap.wrap(_value(point), WIDTH - len(lead) - _NAME - 1)
     rows = max(len(name), len(value))
     left = [lead] + [" " * len(lead)] * (rows - 1)
+    cells = zip(left, _padded(name, rows), _padded(value, rows), strict=True)
     return [
-        f"{a}{b:<{_NAME}} {c}".rstrip() for a, b, c in zip(left, _padded(name, rows), _padded(value, rows), strict=True)
+        *(f"{a}{b:<{_NAME}} {c}".rstrip() for a, b, c in cells),
+        *textwrap.wrap(point.description or "", WIDTH, initial_indent=_INSET, subsequent_indent=_INSET),
     ]
 
 
@@ -205,6 +204,14 @@ def _value(point: Point) -> str:
     parts += [f"{number}={name}" for number, name in sorted(point.names.items())]
     if point.no_value:
         parts.append("none: " + " ".join(f"0x{code:X}" for code in point.no_value))
+    if point.tolerance is not None:
+        parts.append(f"±{point.tolerance:g}")
+    if point.tolerance_percent is not None:
+        parts.append(f"±{point.tolerance_percent:g}%")
+    if point.channel:
+        parts.append(f"channel {point.channel}")
+    if point.writable:
+        parts.append("R/W")
     if point.tells:
         parts.append(f"tells the unit's {point.tells.words}")
     return " ".join(parts)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from busprobe.profiles.schema import Fingerprint, Profile, RegisterTest, TextTest
+from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
+from busprobe.profiles.schema import Profile
 from busprobe.text import visible
 from busprobe.toml_file import Found
 

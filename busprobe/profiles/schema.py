@@ -17,6 +17,7 @@ from busprobe.profiles.changes import LineChange, Readdress
 from busprobe.profiles.fields import (
     MOST_REGISTERS,
     Name,
+    NotNegative,
     Number,
     Part,
     ReadFunction,
@@ -25,10 +26,9 @@ from busprobe.profiles.fields import (
     Settings,
     Slug,
     UnitOfMeasure,
-    Word,
 )
-from busprobe.profiles.registers import Numbering
-from busprobe.text import visible
+from busprobe.profiles.fingerprint import Fingerprint
+from busprobe.profiles.registers import READ_INPUT, Numbering
 
 
 class PointType(StrEnum):
@@ -135,40 +135,6 @@ class Factory(Part):
     settings: Settings = Field(description="Line settings at delivery, like 9600-8N1.")
 
 
-class TextTest(Part):
-    """What a text that the unit gives has to be; exactly one of the three."""
-
-    equals: Name | None = Field(default=None, description="The whole text.")
-    starts_with: Name | None = Field(default=None, description="What the text begins with.")
-    contains: Name | None = Field(default=None, description="What stands somewhere in the text.")
-
-    def passes(self, text: str) -> bool:
-        """Whether `text`, as `busprobe.text.from_device` gives it, is as expected."""
-        if self.equals is not None:
-            return text == visible(self.equals)
-        if self.starts_with is not None:
-            return text.startswith(visible(self.starts_with))
-        return visible(self.contains or "") in text
-
-    @property
-    def words(self) -> str:
-        """The expectation in words: ``'DX-8'``, ``'CD-2' at its start``."""
-        if self.equals is not None:
-            return f"'{self.equals}'"
-        if self.starts_with is not None:
-            return f"'{self.starts_with}' at its start"
-        return f"'{self.contains}' in it"
-
-
-class ObjectTest(TextTest):
-    """One device identification object and its expected text."""
-
-    object: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
-        description="Object id of device identification (43/14): 0 vendor name, 1 product code, 2 revision, "
-        "4 product name, 5 model name, 0x80 and above the maker's own."
-    )
-
-
 class ToldObject(Part):
     """One of the maker's own identification objects, and what it says of the unit itself."""
 
@@ -176,47 +142,6 @@ class ToldObject(Part):
         description="Object id of device identification (43/14), 0x80 or above."
     )
     tells: Tells = Field(description="What it says: maker, model, version or serial (number).")
-
-
-class RegisterTest(Part):
-    """One register that the unit has, with what must be in it; without `equals`, `min` and `max` any value will do."""
-
-    function: ReadFunction = Field(description="Function code that reads it: 3 holding register, 4 input register.")
-    at: RegisterNumber = Field(
-        alias="register",
-        description="Register in the data sheet's own numbering; one whose value stays as given.",
-    )
-    mask: Word = Field(default=0xFFFF, description="Bits to look at, like 0xFF00; all if not given.")
-    equals: Word | None = Field(default=None, description="The value after masking.")
-    min: Word | None = Field(default=None, description="Lowest value after masking.")
-    max: Word | None = Field(default=None, description="Highest value after masking.")
-    meaning: Name | None = Field(default=None, description="What the register holds, like 'firmware version'.")
-
-    @property
-    def lowest(self) -> int:
-        """Lowest value that passes, after masking."""
-        return self.equals if self.equals is not None else self.min or 0
-
-    @property
-    def highest(self) -> int:
-        """Highest value that passes, after masking."""
-        if self.equals is not None:
-            return self.equals
-        return self.mask if self.max is None else self.max
-
-    def passes(self, value: int) -> bool:
-        """Whether `value`, the whole unsigned register, is as expected."""
-        return self.lowest <= value & self.mask <= self.highest
-
-
-class Fingerprint(Part):
-    """What tells this unit from others; all that is given must fit."""
-
-    server_id: TextTest | None = Field(default=None, description="Text of the server id (function code 17).")
-    objects: tuple[ObjectTest, ...] = Field(default=(), description="Device identification objects (43/14).")
-    registers: tuple[RegisterTest, ...] = Field(
-        default=(), description="Registers that other units are unlikely to have or to fill the same way."
-    )
 
 
 class ScaleRegister(Part):
@@ -288,6 +213,22 @@ class Point(Part):
     tells: Tells | None = Field(
         default=None, description="What it says of the unit itself: maker, model, version or serial (number)."
     )
+    description: Sentence | None = Field(default=None, description="What the data sheet says of it, for the papers.")
+    writable: bool | None = Field(
+        default=None,
+        description="Whether the data sheet lets a master write it; left out where it does not say. For the papers: "
+        "nothing here writes it.",
+    )
+    tolerance: NotNegative | None = Field(
+        default=None,
+        description="How far it may be from its display or a reference instrument, in the point's unit.",
+    )
+    tolerance_percent: NotNegative | None = Field(
+        default=None, description="The same in per cent of what is shown there; where both are given they add up."
+    )
+    channel: Name | None = Field(
+        default=None, description="Which of a meter's circuits it belongs to, as the unit calls it: L1, A3, channel 7."
+    )
 
     @property
     def count(self) -> int:
@@ -298,6 +239,16 @@ class Point(Part):
     def last(self) -> int:
         """Wire address of its last register."""
         return self.at.wire + self.count - 1
+
+    @property
+    def access(self) -> str:
+        """``R``, ``R/W``, or empty where nobody said; input registers are read-only.
+
+        Source: MODBUS Application Protocol V1.1b3, section 4.3.
+        """
+        if self.function == READ_INPUT:
+            return "R"
+        return {True: "R/W", False: "R", None: ""}[self.writable]
 
 
 class Limits(Part):

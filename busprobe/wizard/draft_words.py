@@ -47,6 +47,10 @@ UNDERSTOOD = (
     ("plausible_min", "from {}"),
     ("plausible_max", "to {}"),
     ("tells", "its {}"),
+    ("tolerance", "±{}"),
+    ("tolerance_percent", "±{} %"),
+    ("channel", "of {}"),
+    ("description", "'{}'"),
     ("shows", "display shows {}"),
 )
 """Fields of a typed line, and how each is read back."""
@@ -99,6 +103,8 @@ def understood(point: Mapping[str, Any]) -> str:
         parts.append(", ".join(f"{number} is {name}" for number, name in names.items()))
     if codes := point.get("no_value"):
         parts.append("no value: " + " ".join(f"0x{code:X}" for code in codes))
+    if "writable" in point:
+        parts.append("a master may write it" if point["writable"] else "a master may only read it")
     if point.get("fixed"):
         parts.append("the same in every unit")
     return " · ".join(parts)

@@ -12,9 +12,10 @@ from busprobe.errors import StoppedError, UsageError
 from busprobe.job import UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.draft import Draft, draft
+from busprobe.profiles.fingerprint import Fingerprint
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.rivals import rival_mistakes
-from busprobe.profiles.schema import Fingerprint, Profile
+from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, file_for, folders, load_all
 from busprobe.profiles.writing import write_profile
 from busprobe.session import Session

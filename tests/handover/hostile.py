@@ -126,6 +126,8 @@ def saying(tag: str, place: str, name: str) -> BusList:
         tag,
         None,
         reference=name,
+        description=tag,
+        channel=place,
     )
     judgement = dict.fromkeys(("measurement", "reading", "level", "words", "action", "limits", "source"), name)
     heard = {"seen": tag, "certain": False, "hints": [{"cause": place, "action": name}]}

@@ -85,8 +85,19 @@ def test_an_endurance_run_passes_only_whole_and_of_every_unit() -> None:
     assert results(cut)["Endurance run"][1] == NOT_TESTED
 
 
-def test_values_held_against_a_display_are_noted_and_left_to_the_reader(bus_list: BusList) -> None:
+@pytest.mark.parametrize(
+    ("shown", "tolerance", "measured", "result"),
+    [
+        ("", 0.5, "", NOT_TESTED),
+        ("-5.1 °C", None, "1 of 1 values noted; 1 without a tolerance to judge by", NOTED),
+        ("about 5", 0.5, "1 of 1 values noted; 1 without a tolerance to judge by", NOTED),
+        ("-5.1 °C", 0.5, "1 of 1 values noted", PASS),
+        ("-3 °C", 0.5, "1 of 1 values noted; 1 beyond tolerance", FAIL),
+    ],
+)
+def test_values_are_held_against_a_display_by_their_tolerance(
+    bus_list: BusList, shown: str, tolerance: float | None, measured: str, result: str
+) -> None:
+    points = [replace(point, reference=shown, tolerance=tolerance) for point in bus_list.points if point.registers]
     check = "Values held against a display or a reference"
-    assert results(bus_list)[check] == ("", NOT_TESTED)
-    points = tuple(replace(point, reference="-5.1 °C") if point.registers else point for point in bus_list.points)
-    assert results(replace(bus_list, points=points))[check] == ("1 of 1 values noted", NOTED)
+    assert results(replace(bus_list, points=tuple(points)))[check] == (measured, result)

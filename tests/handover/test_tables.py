@@ -5,13 +5,23 @@ from typing import Any
 
 import pytest
 
+from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList, StepSheet
 from busprobe.handover.proof_table import proof_table
 from busprobe.handover.table import Cell, Table, cell_text, plain
-from busprobe.handover.tables import journal_table, page_tables, segment_table, whole_tables, wiring_table
+from busprobe.handover.tables import (
+    journal_table,
+    page_tables,
+    point_table,
+    segment_table,
+    whole_tables,
+    wiring_table,
+)
 from busprobe.handover.visits import with_earlier
+from busprobe.job import Job
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
+from tests.handover.conftest import SENSOR
 from tests.handover.hostile import EMPTY, proof_of
 
 
@@ -115,6 +125,49 @@ def test_a_value_is_held_against_what_was_noted_where_both_are_numbers(
     assert point.value == pytest.approx(-5.2)
     assert replace(point, reference=noted).deviation == deviation
     assert replace(point, reference="7", value="run").deviation is None
+
+
+@pytest.mark.parametrize(
+    ("value", "noted", "tolerance", "percent", "within"),
+    [
+        (100.0, "101 kW", 1.0, None, "yes"),
+        (100.0, "101.1 kW", 1.0, None, "no"),
+        (0.3, "0.1", 0.2, None, "yes"),  # binary fractions: 0.3 - 0.1 is a hair more than 0.2
+        (97.0, "100", None, 3.0, "yes"),
+        (96.9, "100", None, 3.0, "no"),
+        (-97.0, "-100", None, 3.0, "yes"),
+        (96.5, "100", 0.5, 3.0, "yes"),
+        (100.0, "100", 0.0, None, "yes"),
+        (100.0, "101", None, None, "no tolerance stated"),
+        ("run", "run", None, None, "no number to compare"),
+        (100.0, "", 1.0, None, None),
+        (None, "5", 1.0, None, "no number to compare"),
+    ],
+)
+def test_a_value_is_within_its_tolerance_or_not(
+    bus_list: BusList,
+    value: float | str | None,
+    noted: str,
+    tolerance: float | None,
+    percent: float | None,
+    within: str | None,
+) -> None:
+    point = replace(
+        bus_list.points[0], value=value, reference=noted, tolerance=tolerance, tolerance_percent=percent, unit="kW"
+    )
+    table = point_table(replace(bus_list, points=(point,)))
+    assert table.rows[0][table.columns.index("Within tolerance")] == within
+
+
+def test_a_point_says_what_its_profile_says_of_it(done: Job) -> None:
+    told = {"description": "of the supply air", "writable": True, "tolerance": 0.5, "channel": "A1"}
+    profile = SENSOR.model_copy(update={"points": (SENSOR.points[0], SENSOR.points[1].model_copy(update=told))})
+    table = point_table(assemble(done, {profile.id: profile}))
+    rows = {row[table.columns.index("Point")]: dict(zip(table.columns, row, strict=True)) for row in table.rows}
+    assert rows["Temperature"]["Access"] == "R", "an input register can only be read"
+    hours = rows["Operating hours"]
+    assert (hours["Access"], hours["Description"], hours["Channel"]) == ("R/W", "of the supply air", "A1")
+    assert (hours["Tolerance"], hours["Tolerance %"]) == (0.5, None)
 
 
 def test_cabling_that_nobody_noted_says_so(bus_list: BusList) -> None:

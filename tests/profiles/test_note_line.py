@@ -42,6 +42,10 @@ from busprobe.profiles.notes import notes
         ("9 State U16 0=off 1=on", {"names": {"0": "off", "1": "on"}}),
         ('9 Mode ="AUTO 1"', {"shows": "AUTO 1"}),
         ("5 [red]Name[/]", {"name": "[red]Name[/]"}),
+        ("5 Set point R/W ±0.5 °C", {"name": "Set point", "writable": True, "tolerance": 0.5, "unit": "°C"}),
+        ("5 Current L1 RO +-1% ch=L1", {"name": "Current L1", "writable": False, "tolerance_percent": 1}),
+        ('5 Power ch=A3 about="sum of the phases"', {"channel": "A3", "description": "sum of the phases"}),
+        ("5 Voltage R V", {"name": "Voltage R", "unit": "V"}),
     ],
 )
 def test_what_is_said_in_any_order_is_understood(line: str, point: dict[str, Any]) -> None:
@@ -73,7 +77,8 @@ def test_a_line_that_is_not_clear_says_what_to_write(line: str, words: str) -> N
         {
             "register": st.integers(0, 465536),
             "name": st.lists(
-                st.sampled_from(["Wind", "V", "1", "fixed", "x2", "=7", "a=b", "fc3", "[a]", "0.1", "3-4"]), min_size=1
+                st.sampled_from(["Wind", "V", "1", "fixed", "RO", "±1", "x2", "=7", "a=b", "fc3", "[a]", "0.1", "3-4"]),
+                min_size=1,
             ).map(" ".join),
         },
         optional={
@@ -90,6 +95,11 @@ def test_a_line_that_is_not_clear_says_what_to_write(line: str, words: str) -> N
             "names": st.just({"0": "all off", "1": "on"}),
             "no_value": st.just([0x8000, 0xFFFF]),
             "tells": st.just("serial"),
+            "writable": st.booleans(),
+            "tolerance": st.sampled_from([0.5, 2.0]),
+            "tolerance_percent": st.sampled_from([1.0, 0.2]),
+            "channel": st.sampled_from(["L1", "A 3"]),
+            "description": st.just("sum of the phases"),
             "fixed": st.just(True),
             "shows": st.sampled_from([23.5, "ON", "AUTO 1"]),
         },

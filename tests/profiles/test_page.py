@@ -27,7 +27,7 @@ def test_a_page_fits_the_smallest_screen_and_names_all_points_and_cautions(shown
 
 def test_registers_are_shown_in_decimal_hex_and_as_the_data_sheet_counts() -> None:
     lines = data_sheet(load_all([shipped_folder()]).profiles["brookvale-bm-330"])
-    assert " 4    52 0x0034  30053 float32      Total power          W (-90000 to 90000)" in lines
+    assert " 4    52 0x0034  30053 float32      Total power          W (-90000 to 90000) ±1%" in lines
     text = " ".join(" ".join(lines).split())
     assert "holding register 20 (0x0014, data sheet 40021) by function 16, 1-247" in text
     assert "Points, read in 3 requests" in text
@@ -70,6 +70,8 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
         "tells the unit's version",
         "bits CDAB[2]",
         "Says of itself object 0x80 (43/14): its serial number",
+        "±0.01 ±1.5% channel tube 1",
+        "R/W as told, not as it stands",
     ):
         assert part in text, part
 

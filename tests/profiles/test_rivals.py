@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from busprobe.profiles.fingerprint import Fingerprint
 from busprobe.profiles.rivals import covers, rival_mistakes
-from busprobe.profiles.schema import Fingerprint
 from tests.profiles.making import profile
 
 

@@ -12,16 +12,10 @@ from pydantic import BaseModel, ValidationError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.profiles.changes import Effect, Readdress, ReplyFrom
+from busprobe.profiles.fingerprint import RegisterTest, TextTest
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.registers import AddressPart, Register
-from busprobe.profiles.schema import (
-    PointType,
-    Profile,
-    RegisterTest,
-    ScaleRegister,
-    Tells,
-    TextTest,
-)
+from busprobe.profiles.schema import PointType, Profile, ScaleRegister, Tells
 from tests.profiles.making import point, profile
 
 GOOD = Path(__file__).parent / "good"
