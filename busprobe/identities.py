@@ -42,6 +42,7 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
         factory_address=factory.address if factory else known.factory_address,
         notes=(*before, *(note for note in found.notes if note not in before)),
         seen=job.now(),
+        seen_by=job.meta.tester,
     )
     job.put_unit(unit)
     if found.profile is None or found.profile.generic:

@@ -68,7 +68,8 @@ class RecordedSurvey:
 
     def _keep(self, finding: Finding) -> None:
         known = self._job.unit(finding.address, str(finding.settings))
-        self._job.put_unit(unit_from_finding(finding.document(), seen=self._job.now(), known=known))
+        by = self._job.meta.tester
+        self._job.put_unit(unit_from_finding(finding.document(), seen=self._job.now(), by=by, known=known))
 
     def _note_absent(self, result: SurveyResult) -> None:
         """Units on the list that a complete survey asked in vain: silent, which is not the same as gone."""

@@ -6,7 +6,8 @@ Methods that use the line block; at most one of them may run at a time.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import reduce
 from pathlib import Path
 from threading import Event as StopFlag
 
@@ -15,6 +16,7 @@ from busprobe.connect import Connector, Hands
 from busprobe.errors import FileError, PortError, UsageError
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.circuits import load_circuits, with_circuit
 from busprobe.handover.files import write
 from busprobe.handover.visits import with_earlier
 from busprobe.identities import keep_identified
@@ -191,16 +193,9 @@ class Session:
         known = self.job.unit(address, str(settings))
         if seen.kind is not Kind.SILENT:
             # Whoever answers now need not be who answered before: only the place is carried on.
-            place = known and UnitRecord(
-                address,
-                str(settings),
-                tag=known.tag,
-                location=known.location,
-                position=known.position,
-                distance_m=known.distance_m,
-                terminator=known.terminator,
-            )
-            self.job.put_unit(unit_from_finding(seen.finding().document(), seen=self.job.now(), known=place))
+            place = known and known.at_its_place()
+            found, by = seen.finding().document(), self.job.meta.tester
+            self.job.put_unit(unit_from_finding(found, seen=self.job.now(), by=by, known=place))
         elif known is not None:
             self.job.remove_unit(address, str(settings))
         return seen
@@ -238,6 +233,19 @@ class Session:
     def bus_list(self) -> BusList:
         """The as-built bus list as the job has it now."""
         return assemble(self.job, self.store.profiles)
+
+    def revise_unit(self, place: tuple[int, str], change: Callable[[UnitRecord], UnitRecord]) -> None:
+        """Change the entry at this address and line settings as it is in the job now, and no other.
+
+        A run may have counted on since the entry was read.
+        """
+        self.job.revise_units(lambda known: change(known) if (known.address, known.settings) == place else known)
+
+    def note_circuits(self, path: Path) -> int:
+        """Note what a list says of the circuits of meters; the number of channels in it.  Raises `FileError`."""
+        found = load_circuits(path, self.job.units(), self.store.profiles)
+        self.job.revise_units(lambda unit: reduce(with_circuit, found.get((unit.address, unit.settings), ()), unit))
+        return sum(map(len, found.values()))
 
     @property
     def earlier(self) -> Path | None:

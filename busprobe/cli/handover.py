@@ -33,6 +33,11 @@ from busprobe.session import Session
     help="Job file of an earlier visit: the papers say what is not as it was. Kept in the job.",
 )
 @click.option("--no-compare", is_flag=True, help="Compare with no earlier visit any more.")
+@click.option(
+    "--circuits",
+    type=options.FILE,
+    help="What meters measure, filled in in circuits.csv of earlier papers: noted in the job first.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
 @options.as_json
 def command(
@@ -41,6 +46,7 @@ def command(
     formats: tuple[str, ...],
     earlier: Path | None,
     no_compare: bool,
+    circuits: Path | None,
     overwrite: bool,
     as_json: bool,
 ) -> ExitCode:
@@ -62,6 +68,10 @@ def command(
     """
     with Job.open(job_file) as job:
         session = Session(job, stored_profiles(job_file))
+        if circuits is not None:
+            noted = session.note_circuits(circuits)
+            taken = f"{noted} channel{'' if noted == 1 else 's'} of meters taken"
+            output.say(f"{taken} from {output.visible_cell(circuits)}.")
         bus_list = session.compare_with(earlier) if earlier or no_compare else session.papers()
     try:
         written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)

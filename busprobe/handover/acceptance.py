@@ -55,16 +55,15 @@ def _checks(bus_list: BusList) -> Iterator[_Check]:
     )
     yield _values(bus_list, alone)
     yield _references(bus_list)
+    yield from _directions(bus_list)
     yield _endurance(bus_list, alone)
     yield _cycle_of_power(alone)
     yield _of_all("Labels fitted", "seen by the tester", "every unit", alone, lambda unit: unit.label_fitted)
 
 
 def _wiring(bus_list: BusList) -> Iterator[_Check]:
-    wiring = bus_list.segment.wiring
-    judged = {} if wiring is None else {one["measurement"]: one for one in wiring.document.get("judgements", ())}
     for kind in Measurement:
-        one = judged.get(kind)
+        one = bus_list.segment.judged.get(kind)
         if one is None:
             yield _Check(str(kind), "multimeter", "", "", NOT_TESTED)
         else:
@@ -146,6 +145,19 @@ def _references(bus_list: BusList) -> _Check:
         "the tolerance in the profile; else for the reader to judge, see the points",
         "; ".join(words),
         result,
+    )
+
+
+def _directions(bus_list: BusList) -> Iterator[_Check]:
+    """Which way current transformers point, where there are meters."""
+    if not bus_list.circuits:
+        return
+    left = [row for row in bus_list.circuits if not row.circuit.direction_checked]
+    names = ", ".join(f"{row.address} {row.circuit.channel}" for row in left)
+    yield _Check(
+        *("Current transformers point the right way", "seen at the panel", "every channel of a meter"),
+        f"not checked: {names}" if left else f"{len(bus_list.circuits)} channels",
+        NOT_TESTED if left else PASS,
     )
 
 

@@ -9,6 +9,7 @@ from importlib.metadata import version
 
 from busprobe.handover import caveats
 from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.handover.circuits import circuit_rows
 from busprobe.handover.rows import (
     journal_row,
     planned_row,
@@ -67,6 +68,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         cautions=step_sheet(job.latest("cautions")),
         hunts=tuple(StepSheet(record.made, record.document) for record in job.records("hunt")),
         cabling=cabling,
+        project=meta.project,
         every_s=intervals.every,
     )
     return BusList(
@@ -82,6 +84,9 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
         trial=step_sheet(job.latest("polling")),
+        circuits=tuple(
+            row for unit in units if unit.kind == "unit" for row in circuit_rows(unit, _profile(unit, profiles))
+        ),
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from busprobe.handover.comparison import EarlierVisit
 from busprobe.job.intervals import USUAL
-from busprobe.job.records import Cabling
+from busprobe.job.records import Cabling, Circuit
 from busprobe.wiring.record import LISTENING
 
 FORMAT = "busprobe.buslist/1"
@@ -88,8 +88,15 @@ class SegmentSheet:
     """Who started and stopped answering while hands were at the terminals."""
     cabling: Cabling = field(default_factory=Cabling)
     """The pair of wires as somebody noted it."""
+    project: str = ""
+    """Project or order that the work is done for."""
     every_s: float | None = None
     """Seconds after which new values are wanted; `None` = nobody said."""
+
+    @property
+    def judged(self) -> Mapping[str, Mapping[str, Any]]:
+        """What was measured, by its name, as the wiring record has it."""
+        return {one["measurement"]: one for one in self.wiring.document.get("judgements", ())} if self.wiring else {}
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -155,6 +162,8 @@ class UnitRow:
     """A request to it and its sound reply, in hex; empty = none kept."""
     seen: str | None = None
     """When it last answered."""
+    seen_by: str = ""
+    """Who was at the screen then."""
     remarks: tuple[str, ...] = ()
     distance_m: float | None = None
     """Metres of cable from the master; `None` = not noted."""
@@ -248,6 +257,18 @@ class PointRow:
 
 
 @dataclass(frozen=True)
+class CircuitRow:
+    """One channel of a meter, with what somebody noted of it."""
+
+    address: int
+    settings: str
+    tag: str
+    circuit: Circuit
+    values: str
+    """What was read of it, for a person."""
+
+
+@dataclass(frozen=True)
 class JournalEntry:
     """What was noted about a write at one moment after it."""
 
@@ -318,5 +339,7 @@ class BusList:
     """What nobody looked at."""
     trial: StepSheet | None = None
     """The last trial of the polling table on the bus; `None` = not tried."""
+    circuits: tuple[CircuitRow, ...] = ()
+    """The channels of the meters, noted or not."""
     earlier: EarlierVisit | None = None
     """What is not as it was at an earlier visit; `None` = not compared."""

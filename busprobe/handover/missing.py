@@ -30,6 +30,8 @@ class Ask(StrEnum):
     """A unit and its place: a form of the hand over."""
     VALUES = "values"
     """Values on the display of a unit: a form of the hand over."""
+    CIRCUITS = "circuits"
+    """What the channels of meters measure: a list of the hand over."""
     SURVEY = "Survey"
     WIRING = "Wiring"
     IDENTIFY = "Identify"
@@ -67,6 +69,7 @@ def _missing(bus_list: BusList) -> Iterator[Missing]:
     yield from _steps(bus_list)
     yield from _pair(bus_list)
     yield from _units(bus_list)
+    yield from _circuits(bus_list)
     if segment.every_s is None and bus_list.points:
         how = "Say it with the polling table, in the step Prove."
         yield Missing("Nobody said how often values are wanted.", "the master's user", how, Ask.PROVE)
@@ -161,6 +164,23 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
         if concerned := [unit for unit in alone if lacks(unit)]:
             places = tuple((unit.address, unit.settings) for unit in concerned)
             yield Missing(f"{what} missing: {_names(concerned)}.", who, how, ask, field, places)
+
+
+def _circuits(bus_list: BusList) -> Iterator[Missing]:
+    """What nobody noted of the meters' channels, and which way their current transformers point."""
+    rows = bus_list.circuits
+    gaps = (
+        ("Circuits not noted", "Note what each channel measures.", [r for r in rows if not r.circuit.noted]),
+        (
+            *("Direction of current transformers not checked", "Look at the panel, and say so."),
+            [row for row in rows if row.circuit.noted and not row.circuit.direction_checked],
+        ),
+    )
+    for what, how, lacking in gaps:
+        if lacking:
+            names = ", ".join(f"{row.address} {row.circuit.channel}" for row in lacking)
+            places = tuple(dict.fromkeys((row.address, row.settings) for row in lacking))
+            yield Missing(f"{what}: {names}.", ELECTRICIAN, how, Ask.CIRCUITS, units=places)
 
 
 def _names(units: Iterable[UnitRow]) -> str:

@@ -44,6 +44,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         latency_maximum_ms=unit.latency.maximum_ms,
         sample=unit.sample,
         seen=unit.seen,
+        seen_by=unit.seen_by,
         remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.notes),
     )
     row = _with_counters(row, unit.counters)

@@ -8,11 +8,13 @@ from typing import TypeVar
 from busprobe.handover.acceptance import acceptance_table
 from busprobe.handover.addresses import address_table
 from busprobe.handover.bus_list import BusList, JournalRow, PointRow, SegmentSheet, UnitRow
+from busprobe.handover.circuits import circuit_tables
 from busprobe.handover.polling_tables import SHORT_COLUMNS, polling_tables
 from busprobe.handover.proof_table import advice, proof_table
 from busprobe.handover.segment_drawing import terminator_places
 from busprobe.handover.table import NOT_NOTED, NOT_TESTED, Cell, Table, in_words
 from busprobe.modbus.addresses import format_addresses
+from busprobe.wiring.meter import Measurement
 
 Row = TypeVar("Row")
 Columns = tuple[tuple[str, Callable[[Row], Cell]], ...]
@@ -61,6 +63,7 @@ UNIT_COLUMNS: Columns[UnitRow] = (
     ("Sample request hex", lambda u: _tested(u, u.sample[0] if u.sample else None)),
     ("Sample reply hex", lambda u: _tested(u, u.sample[1] if u.sample else None)),
     ("Last seen UTC", lambda u: u.seen),
+    ("By", lambda u: u.seen_by),
     ("Remarks", lambda u: " | ".join(u.remarks)),
 )
 """Titles and contents of the list of units."""
@@ -143,6 +146,7 @@ HOW_COLUMNS = (
 TEST_COLUMNS = (
     *("Address", "Tag", "Reply time min ms", "Reply time median ms", "Reply time max ms", "Power cycle verified"),
     *("Test polls", "Timeouts", "CRC errors", "Other errors", "Exceptions", "Replies after junk", "Last seen UTC"),
+    "By",
 )
 """Columns of the list of units on a page: how each held up."""
 
@@ -161,6 +165,7 @@ def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
         unit_table(bus_list),
         address_table(bus_list),
         point_table(bus_list),
+        *circuit_tables(bus_list),
         journal_table(bus_list),
         proof_table(bus_list),
         wiring_table(bus_list),
@@ -188,6 +193,7 @@ def page_tables(bus_list: BusList) -> tuple[Table, ...]:
         units.only("Units: how they held up", TEST_COLUMNS),
         address_table(bus_list),
         point_table(bus_list).only("Points", SHORT_POINT_COLUMNS),
+        *circuit_tables(bus_list),
         polling_tables(bus_list)[0].only("Polling table", SHORT_COLUMNS),
         journal_table(bus_list),
         proof_table(bus_list),
@@ -254,6 +260,7 @@ def _table(name: str, title: str, columns: Columns[Row], rows: Iterable[Row]) ->
 
 def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     segment, units = bus_list.segment, bus_list.units
+    yield "Project", _noted(segment.project)
     yield "Site", segment.site
     yield "Segment", segment.segment
     yield "Tester", segment.tester
@@ -269,6 +276,9 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Common conductor", _noted(noted.common)
     yield "Shield earthed at", _noted(noted.shield)
     yield "Instruments used", _noted(noted.instruments)
+    for measurement in Measurement:
+        judged = segment.judged.get(measurement)
+        yield f"Measured: {measurement}", NOT_TESTED if judged is None else judged["reading"]
     yield "Port opened last", segment.port
     yield "Adapter", _noted(segment.adapter)
     yield "Job begun UTC", segment.created

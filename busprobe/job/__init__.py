@@ -7,6 +7,7 @@ results it keeps.  Every call that changes something has put it on disk by the t
 from busprobe.job.job import Job
 from busprobe.job.records import (
     Cabling,
+    Circuit,
     Conclusion,
     JobMeta,
     Latency,
@@ -19,6 +20,7 @@ from busprobe.job.records import (
 
 __all__ = [
     "Cabling",
+    "Circuit",
     "Conclusion",
     "Job",
     "JobMeta",

@@ -102,11 +102,13 @@ class Job:
         site: str | None = None,
         segment: str | None = None,
         tester: str | None = None,
+        project: str | None = None,
         port: str | None = None,
         adapter: str | None = None,
     ) -> None:
         """Change what is given, keep the rest."""
-        given = {"site": site, "segment": segment, "tester": tester, "port": port, "adapter": adapter}
+        given = {"site": site, "segment": segment, "tester": tester, "project": project}
+        given |= {"port": port, "adapter": adapter}
         with self._database.writing() as connection:
             _put_about(connection, {key: value for key, value in given.items() if value is not None})
 
@@ -231,6 +233,7 @@ class Job:
         moved: the mover starts a new entry, and the old one stays, with a note, until somebody looks again.
         Raises `RefusedError` where the list has an entry at the new address; look with `unit()` before writing.
         """
+        tester = self.meta.tester
         with self._database.writing() as connection:
             there = new_settings or settings
             if self._unit(connection, new, there) is not None:
@@ -249,7 +252,7 @@ class Job:
                 if source is not None:
                     note = f"{now}: one unit was moved from here to {new}; not surveyed since."
                     _put_unit(connection, replace(source, notes=(*source.notes, note)))
-            moved = replace(moved, power_cycle_verified=power_cycle_verified, seen=now)
+            moved = replace(moved, power_cycle_verified=power_cycle_verified, seen=now, seen_by=tester)
             if there == settings:
                 moved = replace(moved, previous_address=old, how_set=how_set)
             else:

@@ -8,16 +8,15 @@ the order of the rows, unless each has a ``position``; ``distance`` is metres of
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from busprobe.errors import FileError, Mistake, UsageError
+from busprobe.csv_file import CsvFile, checked
+from busprobe.errors import Mistake, UsageError
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
@@ -134,67 +133,46 @@ def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tup
 
 def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
     """Read a plan; raises `FileError` with all mistakes, each with its line and column."""
-    name = visible(str(path))
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise FileError(name, [Mistake("", "there is no such file")], kind="plan") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileError(name, [Mistake("", f"it cannot be read as UTF-8 text ({error})")], kind="plan") from error
-    first = text.partition("\n")[0]
-    # Spreadsheets write semicolons where the comma is the decimal sign.
-    rows = csv.DictReader(io.StringIO(text), delimiter=";" if first.count(";") > first.count(",") else ",", strict=True)
+    file = CsvFile.read(path, kind="plan", columns=_COLUMNS, required=_REQUIRED)
     mistakes: list[Mistake] = []
     units: list[PlannedUnit] = []
-    try:
-        present = [column.strip().lower() for column in rows.fieldnames or ()]
-        missing = [column for column in _REQUIRED if column not in present]
-        if missing:
-            what = f"the columns must be named {', '.join(_COLUMNS)}; missing: {', '.join(missing)}"
-            raise FileError(name, [Mistake("line 1", what)], kind="plan")
-        rows.fieldnames = present
-        for row in rows:
-            if any((value or "").strip() for value in row.values() if isinstance(value, str)):
-                _add(row, rows.line_num, units, mistakes)
-    except csv.Error as error:
-        mistakes.append(Mistake(f"line {rows.line_num}", str(error)))
+    for line, cells in file.rows:
+        entry = checked(_Row, line, cells, mistakes)
+        if entry is not None:
+            mistakes += _taken(entry, line, units)
+            units.append(_planned(entry))
+    mistakes += file.mistakes
     if not units and not mistakes:
         mistakes.append(Mistake("", "it has no units in it"))
     if not any(unit.position for unit in units):
         units = [replace(unit, position=n) for n, unit in enumerate(units, start=1)]
     mistakes += _along_the_cable(units)
     if mistakes:
-        raise FileError(name, mistakes, kind="plan")
+        raise file.error(mistakes)
     return tuple(units)
 
 
-def _add(row: dict[str, str], line: int, units: list[PlannedUnit], mistakes: list[Mistake]) -> None:
-    try:
-        entry = _Row.model_validate({key: value for key, value in row.items() if key in _COLUMNS and value is not None})
-    except ValidationError as error:
-        for detail in error.errors(include_url=False):
-            column = ".".join(str(part) for part in detail["loc"])
-            found = visible(str(row.get(column, "")))
-            mistakes.append(Mistake(f"line {line}, {column} '{found}'", detail["msg"].removeprefix("Value error, ")))
-        return
+def _taken(entry: _Row, line: int, units: Sequence[PlannedUnit]) -> Iterator[Mistake]:
+    """What of the entry one of the units has already."""
     for other in units:
         if entry.position is not None and other.position == entry.position:
-            mistakes.append(Mistake(f"line {line}, position", f"{entry.position} is {other.tag}'s place already"))
+            yield Mistake(f"line {line}, position", f"{entry.position} is {other.tag}'s place already")
         if other.address == entry.address:
-            mistakes.append(Mistake(f"line {line}, address", f"{entry.address} is taken by {other.tag} already"))
+            yield Mistake(f"line {line}, address", f"{entry.address} is taken by {other.tag} already")
         if other.tag == visible(entry.tag):
-            mistakes.append(Mistake(f"line {line}, tag", f"'{other.tag}' is used twice"))
-    units.append(
-        PlannedUnit(
-            tag=visible(entry.tag),
-            address=entry.address,
-            location=visible(entry.location),
-            profile=visible(entry.profile),
-            settings=LineSettings.parse(entry.settings) if entry.settings else None,
-            position=entry.position or 0,
-            distance_m=entry.distance,
-            terminator=entry.terminator,
-        )
+            yield Mistake(f"line {line}, tag", f"'{other.tag}' is used twice")
+
+
+def _planned(entry: _Row) -> PlannedUnit:
+    return PlannedUnit(
+        tag=visible(entry.tag),
+        address=entry.address,
+        location=visible(entry.location),
+        profile=visible(entry.profile),
+        settings=LineSettings.parse(entry.settings) if entry.settings else None,
+        position=entry.position or 0,
+        distance_m=entry.distance,
+        terminator=entry.terminator,
     )
 
 

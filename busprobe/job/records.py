@@ -24,6 +24,8 @@ class JobMeta:
     segment: str = ""
     """Name of the pair of wires."""
     tester: str = ""
+    project: str = ""
+    """Project or order that the work is done for."""
     port: str = ""
     adapter: str = ""
     """Description of the adapter, as the computer reports it."""
@@ -70,6 +72,32 @@ class Latency:
 
 
 @dataclass(frozen=True)
+class Circuit:
+    """What one channel of a meter measures, as somebody noted it at the panel; empty or `None` where nobody did."""
+
+    channel: str
+    """The channel as the unit calls it: ``L1``, ``A3``."""
+    ct: str = ""
+    """Number on the current transformer."""
+    ratio: str = ""
+    """Its ratio or rated current: ``200/5``, ``100 A``."""
+    phase: str = ""
+    """The phase it is on, which need not be the one that the channel is named after."""
+    panel: str = ""
+    circuit: str = ""
+    """Circuit or breaker in the panel."""
+    load: str = ""
+    """What the circuit feeds."""
+    direction_checked: bool | None = None
+    """Whether somebody saw that it points the right way."""
+
+    @property
+    def noted(self) -> bool:
+        """Whether anything is known of it."""
+        return self != Circuit(self.channel)
+
+
+@dataclass(frozen=True)
 class UnitRecord:
     """One entry of the as-built list; its key is unit address and line settings."""
 
@@ -90,6 +118,8 @@ class UnitRecord:
     noted: Mapping[str, str] = field(default_factory=dict)
     """What somebody read off the unit or its surroundings: ``maker``, ``model``, ``serial``, ``revision``,
     ``supply``, ``remark``."""
+    circuits: tuple[Circuit, ...] = ()
+    """What the channels of a meter measure, as far as somebody noted it."""
     references: Mapping[str, str] = field(default_factory=dict)
     """Name of a point to its value on the unit's display or a reference instrument, as somebody noted it."""
     profile: str | None = None
@@ -114,6 +144,22 @@ class UnitRecord:
     notes: tuple[str, ...] = ()
     seen: str | None = None
     """When it last answered."""
+    seen_by: str = ""
+    """Who was at the screen then."""
+
+    def at_its_place(self) -> UnitRecord:
+        """What is known of the place alone, whoever answers there: a new unit may not be wired as the old one was."""
+        return UnitRecord(
+            self.address,
+            self.settings,
+            tag=self.tag,
+            location=self.location,
+            position=self.position,
+            distance_m=self.distance_m,
+            terminator=self.terminator,
+            noted={name: text for name, text in self.noted.items() if name == "supply"},
+            circuits=tuple(replace(circuit, direction_checked=None) for circuit in self.circuits),
+        )
 
     def document(self) -> dict[str, Any]:
         """The record as JSON can say it."""
@@ -127,6 +173,7 @@ class UnitRecord:
                 **document,
                 "latency": Latency(**document["latency"]),
                 "readings": tuple(document["readings"]),
+                "circuits": tuple(Circuit(**circuit) for circuit in document.get("circuits", ())),
                 "sample": tuple(document.get("sample", ())),
                 "notes": tuple(document["notes"]),
             }
@@ -204,26 +251,18 @@ class StepRecord:
     document: Document
 
 
-def unit_from_finding(finding: Document, *, seen: str, known: UnitRecord | None = None) -> UnitRecord:
+def unit_from_finding(finding: Document, *, seen: str, by: str, known: UnitRecord | None = None) -> UnitRecord:
     """The as-built entry for a survey finding, carrying on what is `known` of that address and settings.
 
-    What is known of the place (tag, location, position, distance, terminator, notes) stays.  What is known of the
-    device stays only while the finding's identity does not contradict it.
+    What is known of the place, and the notes, stay.  What is known of the device stays only while the finding's
+    identity does not contradict it.
     """
     identity = {name: text for name, text in (finding.get("identity") or {}).items() if text}
     base = known or UnitRecord(finding["address"], finding["settings"])
     if any(base.identity.get(name, text) != text for name, text in identity.items()):
         was = " ".join(base.identity.values())
-        base = UnitRecord(
-            base.address,
-            base.settings,
-            tag=base.tag,
-            location=base.location,
-            position=base.position,
-            distance_m=base.distance_m,
-            terminator=base.terminator,
-            notes=(*base.notes, f"Before {seen} another device answered here: {was}."),
-        )
+        said = f"Before {seen} another device answered here: {was}."
+        base = replace(base.at_its_place(), notes=(*base.notes, said))
     notes = tuple(note for note in finding.get("notes", ()) if note not in base.notes)
     named = finding.get("profile") is not None
     proven = base.latency.maximum_ms is not None  # many polls say more than the survey's few probes
@@ -236,4 +275,5 @@ def unit_from_finding(finding: Document, *, seen: str, known: UnitRecord | None 
         latency=base.latency if proven else Latency(median_ms=finding.get("latency_ms")),
         notes=(*base.notes, *notes),
         seen=seen,
+        seen_by=by,
     )

@@ -17,6 +17,9 @@ m lists what is missing for complete papers and who can supply it; Enter asks fo
 that finds it out. Enter on a unit of the list asks for its tag, place, distance, terminator, supply and label, v for \
 what its display shows.
 
+k lists the channels of meters: what each measures, through which current transformer, and whether that points the \
+right way. circuits.csv of the papers can be filled in in a spreadsheet and loaded there.
+
 p shows every paper as it would be written. e compares with the job of an earlier visit; what is not as it was then \
 stands in the papers too.
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 
 from busprobe.errors import UsageError
-from busprobe.job import Cabling, JobMeta, UnitRecord
+from busprobe.job import Cabling, Circuit, JobMeta, UnitRecord
 from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.wizard.dialogs.form import Field
 
@@ -26,6 +26,7 @@ def detail_fields(meta: JobMeta) -> tuple[Field, ...]:
         Field("site", "Site", meta.site),
         Field("segment", "Segment (name of this pair of wires)", meta.segment),
         Field("tester", "Tested by", meta.tester),
+        Field("project", "Project or order", meta.project),
     )
 
 
@@ -73,6 +74,19 @@ def unit_fields(unit: UnitRecord) -> tuple[Field, ...]:
     )
 
 
+def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
+    """What a channel of a meter measures."""
+    return (
+        Field("ct", "CT number", circuit.ct),
+        Field("ratio", "CT ratio or current", circuit.ratio, hint="like 200/5 or 100 A"),
+        Field("phase", "Phase", circuit.phase),
+        Field("panel", "Panel", circuit.panel),
+        Field("circuit", "Circuit or breaker", circuit.circuit),
+        Field("load", "Load", circuit.load),
+        Field("direction_checked", "CT direction checked", _answer(circuit.direction_checked), hint=_YES),
+    )
+
+
 def value_fields(unit: UnitRecord) -> tuple[Field, ...]:
     """The values of a unit as read, each beside what its display or an instrument shows."""
     return tuple(
@@ -103,6 +117,22 @@ def unit_problem(given: Given) -> str:
     except UsageError as error:
         return str(error)
     return ""
+
+
+def circuit_problem(given: Given) -> str:
+    """What is wrong with what was given of a channel; empty if nothing is."""
+    try:
+        noted_circuit("", given)
+    except UsageError as error:
+        return str(error)
+    return ""
+
+
+def noted_circuit(channel: str, given: Given) -> Circuit:
+    """The channel as it was given; raises `UsageError` where `circuit_problem` finds one."""
+    texts = {field.name: given[field.name] for field in circuit_fields(Circuit(channel))}
+    checked = _yes_no(texts.pop("direction_checked"))
+    return Circuit(channel, **texts, direction_checked=checked)
 
 
 def noted_pair(given: Given) -> Cabling:

@@ -162,3 +162,33 @@ def test_a_file_that_is_no_job_is_named(
     ran = command("compare", spring, made(tmp_path / "other.busjob"))
     assert ran.code == ExitCode.USAGE
     assert "other.busjob" in ran.err
+
+
+def test_circuits_filled_in_in_a_spreadsheet_are_noted_and_stand_in_the_papers(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
+    """A file with a mistake changes nothing; the papers that come back are a form for the next visit."""
+    filled = tmp_path / "filled.csv"
+    filled.write_text("Address;Channel;CT no.;Load\n12;Main;=7;chiller\n14;Main;8;\n")
+    wrong = command("handover", "--job", spring, "--out", tmp_path / "a", "--circuits", filled)
+    assert wrong.code == ExitCode.USAGE
+    assert "line 3, address: no unit is listed at 14 (0x0E)" in wrong.err
+    assert not (tmp_path / "a").exists()
+    filled.write_text("Address;Channel;CT no.;Load\n12;Main;=7;chiller\n")
+    ran = command("handover", "--job", spring, "--out", tmp_path / "a", "--format", "csv", "--circuits", filled)
+    assert "1 channel of meters taken" in ran.err
+    written = (tmp_path / "a" / "circuits.csv").read_text(encoding="utf-8-sig")
+    assert "12,0x0C,9600-8N1,P-12,Main,'=7,not noted,not noted,not noted,not noted,chiller,not noted," in written
+    again = command(
+        "handover",
+        "--job",
+        spring,
+        "--out",
+        tmp_path / "b",
+        "--format",
+        "csv",
+        "--circuits",
+        tmp_path / "a/circuits.csv",
+    )
+    assert again.code == ExitCode.DONE, again.err
+    assert (tmp_path / "b" / "circuits.csv").read_text(encoding="utf-8-sig") == written

@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 import pytest
 
 from busprobe.errors import RefusedError
-from busprobe.job import Cabling, Conclusion, Job, JobMeta, Latency, UnitRecord
+from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, Latency, UnitRecord
 from busprobe.job.records import Document
 from tests.job.conftest import Ticking
 
@@ -32,6 +32,7 @@ FULL = UnitRecord(
     how_set="register 257",
     power_cycle_verified=False,
     counters={"polls": 100, "silent": 1},
+    circuits=(Circuit("L1", "7", "200/5", "A", "DB-3", "14", "chiller", True), Circuit("L2")),
     notes=("sits behind the fan",),
     seen="2026-03-02T08:00:00.000Z",
 )
@@ -172,6 +173,7 @@ class TestUnits:
             how_set="register 257",
             power_cycle_verified=True,
             seen="2026-03-02T08:00:02.000Z",
+            seen_by="R. Vale",
         )
 
     def test_a_mover_from_a_clash_starts_anew_and_the_clash_stays_with_a_note(self, job: Job) -> None:
@@ -184,7 +186,12 @@ class TestUnits:
         assert left.kind == "clash"
         assert left.notes[-1] == "2026-03-02T08:00:02.000Z: one unit was moved from here to 20; not surveyed since."
         assert moved == UnitRecord(
-            20, "9600-8N1", previous_address=1, how_set="register 257", seen="2026-03-02T08:00:02.000Z"
+            20,
+            "9600-8N1",
+            previous_address=1,
+            how_set="register 257",
+            seen="2026-03-02T08:00:02.000Z",
+            seen_by="R. Vale",
         )
 
     def test_a_mover_nobody_listed_gets_an_entry(self, job: Job) -> None:

@@ -83,9 +83,9 @@ async def test_details_of_the_papers_are_asked_for(wizard: Wizard, job: Job) -> 
     """d asks for site, segment and tester; the top line and the job follow."""
     async with wizard(step=7) as person:
         await person.press("d")
-        await person.press("end", "!", "enter", "enter", "enter")
+        await person.press("end", "!", "enter", "enter", "enter", *"P-7", "enter")
         assert "Harrow Mill! · Line A" in person.screen.splitlines()[0]
-    assert job.meta.site == "Harrow Mill!"
+    assert (job.meta.site, job.meta.project) == ("Harrow Mill!", "P-7")
 
 
 async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form_open(wizard: Wizard, job: Job) -> None:
@@ -169,3 +169,76 @@ async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(wizard: Wiz
         person.fill("#formats", "markdown")
         await person.press("w")
     assert "TE-2 is not on the later list" in (tmp_path / "papers" / "bus-list.md").read_text().replace("\\", "")
+
+
+async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_list(
+    wizard: Wizard, job: Job, tmp_path: Path
+) -> None:
+    """k lists the channels; Enter notes one, y its direction, n names one, l takes a file, Delete asks before."""
+    meter = UnitRecord(41, "9600-8N1", profile="brookvale-bm-330", tag="EM-1")
+    job.put_unit(meter)
+    job.put_unit(UnitRecord(12, "9600-8N1", tag="EM-2"))
+
+    def noted(address: int) -> list[tuple[str, str, str, bool | None]]:
+        unit = job.unit(address, "9600-8N1")
+        assert unit is not None
+        return [(one.channel, one.ct, one.load, one.direction_checked) for one in unit.circuits]
+
+    async with wizard(step=7) as person:
+        await person.press("k")
+        assert "0 of 3 channels noted" in person.screen
+        await person.press("enter", *"CT7")
+        enter(person, "load", "chiller")
+        enter(person, "direction_checked", "maybe")
+        await person.press("ctrl+s")
+        assert "'maybe' is neither yes nor no." in person.screen
+        enter(person, "direction_checked", "")
+        await person.press("ctrl+s")
+        assert noted(41) == [("L1", "CT7", "chiller", None)]
+        await person.press("y")  # the cursor went on to the next channel
+        assert noted(41)[1:] == [("L2", "", "", True)]
+        await person.press("n")
+        enter(person, "address", "99")
+        enter(person, "channel", "Main")
+        await person.press("ctrl+s")
+        assert "There is no unit at '99'" in person.screen
+        enter(person, "address", "12")
+        await person.press("ctrl+s")
+        assert noted(12) == [("Main", "", "", None)]
+        listed = tmp_path / "circuits.csv"
+        listed.write_text("address,channel,load\n41,L9,pump\n")
+        await load(person, listed)
+        assert "That did not work" in person.screen
+        assert "'L9'" in person.screen
+        await person.press("enter")
+        listed.write_text("address,channel,load\n41,L1,pump\n")
+        await load(person, listed)
+        assert noted(41)[0] == ("L1", "CT7", "pump", None)
+        await person.press("ctrl+home", "delete", "k")
+        assert noted(12) == [("Main", "", "", None)]
+        await person.press("delete", "f")
+        assert noted(12) == []
+        assert "EM-1" in person.screen
+        await person.press("escape")
+        assert "Nothing is written yet." in person.screen
+
+
+async def load(person: Person, path: Path) -> None:
+    """Have the list of circuits taken from a file."""
+    await person.press("l")
+    enter(person, "path", str(path))
+    await person.press("ctrl+s")
+
+
+async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(wizard: Wizard, job: Job) -> None:
+    """m names the channels of which nothing is noted; Enter opens the list at that meter, and Escape comes back."""
+    job.put_unit(UnitRecord(41, "9600-8N1", profile="brookvale-bm-330"))
+    async with wizard(step=7) as person:
+        await person.press("m")
+        await go_to(person, "Circuits not noted: 41 L1, 41 L2, 41 L3.")
+        await person.press("enter", "enter")
+        assert "channel L1" in person.screen
+        enter(person, "load", "pump")
+        await person.press("ctrl+s", "escape")
+        await go_to(person, "Circuits not noted: 41 L2, 41 L3.")
+        await go_to(person, "Direction of current transformers not checked: 41 L1.")

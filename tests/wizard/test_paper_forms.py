@@ -88,5 +88,5 @@ def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
 
 def test_every_gap_is_asked_for_by_a_form_or_leads_to_a_step() -> None:
     steps = {step.TITLE for step in (SurveyStep, WiringStep, IdentifyStep, ReaddressStep, ProveStep)}
-    forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.VALUES}
+    forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.VALUES, Ask.CIRCUITS}
     assert {str(ask) for ask in Ask if ask not in forms} == steps

@@ -17,11 +17,13 @@ from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
 from busprobe.handover.bus_list import UnitRow
+from busprobe.handover.circuits import Place
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
 from busprobe.job import UnitRecord
 from busprobe.modbus.addresses import both_forms
+from busprobe.wizard.circuits_screen import CircuitsScreen
 from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.dialogs.question import Answer, Question
@@ -78,6 +80,7 @@ class HandoverStep(Step):
         Binding(
             "v", "values", "Values", tooltip="what the unit's display shows, to hold its values against", show=False
         ),
+        Binding("k", "circuits", "Circuits", tooltip="what meters measure, channel by channel", show=False),
         Binding("u", "unit", "Unit", tooltip="the unit under the cursor, also Enter", show=False),
     ]
 
@@ -209,6 +212,8 @@ class HandoverStep(Step):
                 unit = self.session.job.unit(*gap.units[0])
                 if unit is not None:
                     self._ask_values(unit, then)
+            case Ask.CIRCUITS:
+                self._ask_circuits(gap.units[0], then)
             case _:
                 self.wizard.go_to(str(gap.ask))
 
@@ -299,10 +304,20 @@ class HandoverStep(Step):
         title = f"Values of unit {both_forms(unit.address)} at {unit.settings}"
         self.app.push_screen(Form(title, value_fields(unit), words=words), keep)
 
+    def action_circuits(self) -> None:
+        """Ask what the channels of meters measure, from the unit under the cursor on."""
+        row = self._chosen()
+        self._ask_circuits((row.address, row.settings) if row is not None else None)
+
+    def _ask_circuits(self, at: Place | None, then: Callable[[], None] = _nothing) -> None:
+        def closed(_: None) -> None:
+            self.post_message(self.JobChanged())
+            then()
+
+        self.app.push_screen(CircuitsScreen(self.session, at), closed)
+
     def _revise(self, unit: UnitRecord, change: Callable[[UnitRecord], UnitRecord]) -> None:
-        """Change the entry of `unit` as it is in the job now: a run may have counted on since it was read."""
-        key = (unit.address, unit.settings)
-        self.session.job.revise_units(lambda known: change(known) if (known.address, known.settings) == key else known)
+        self.session.revise_unit((unit.address, unit.settings), change)
         self.post_message(self.JobChanged())
 
     # -- showing -------------------------------------------------------------------------------------------
