@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import re
-import tempfile
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -22,6 +20,7 @@ from busprobe.handover import (
     xlsx_file,
 )
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.placing import place
 from busprobe.text import visible
 
 Exporter = Callable[[BusList], Mapping[str, bytes]]
@@ -54,17 +53,17 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
     """Write the list in each of the `formats` and return the files, in order of the formats.
 
     All contents are complete on the disk before the first file takes its name, and a failure leaves the folder as it
-    was.  Raises `UsageError` for an unknown format, `RefusedError` where a file is there already and `overwrite`
-    is not set, `FileError` where the folder cannot be written.
+    was (`busprobe.handover.placing`).  Raises `UsageError` for an unknown format, `RefusedError` where a file is there
+    already and `overwrite` is not set, `FileError` where the folder cannot be written.
     """
-    contents: dict[Path, bytes] = {}
+    contents: dict[str, bytes] = {}
     taken: set[str] = set()
     for name in dict.fromkeys(formats):
         if name not in EXPORTERS:
             raise UsageError(f"'{visible(name)}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}.")
         for file, content in EXPORTERS[name](bus_list).items():
-            contents[folder / _distinct(file_name(file), taken)] = content
-    there = [path for path in contents if os.path.lexists(path)]
+            contents[_distinct(file_name(file), taken)] = content
+    there = [name for name in contents if os.path.lexists(folder / name)]
     if there and not overwrite:
         raise RefusedError(
             f"In {visible(str(folder))} there is already {_some_of(there)}.",
@@ -72,7 +71,7 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
             todo="Choose another folder, or say that existing files may be replaced.",
         )
     try:
-        _put_in_place(folder, contents)
+        place(folder, contents, overwrite=overwrite)
     except OSError as error:
         raise FileError(
             visible(str(folder)),
@@ -80,7 +79,7 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
             kind="folder",
             todo="Make room, or choose another folder.",
         ) from error
-    return list(contents)
+    return [folder / name for name in contents]
 
 
 def file_name(text: str) -> str:
@@ -94,9 +93,9 @@ def left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
     return sorted(set(folder.glob(thing_files.PATTERN)) - set(written))
 
 
-def _some_of(paths: Sequence[Path]) -> str:
+def _some_of(names: Sequence[str]) -> str:
     """The first names, and how many there are besides: nobody reads twenty."""
-    names = [visible(path.name) for path in paths]
+    names = [visible(name) for name in names]
     more = len(names) - _NAMED
     return ", ".join(names) if more <= 1 else f"{', '.join(names[:_NAMED])} and {more} more"
 
@@ -109,30 +108,3 @@ def _distinct(name: str, taken: set[str]) -> str:
         name, number = f"{stem}-{number}{dot}{suffix}", number + 1
     taken.add(unicodedata.normalize("NFC", name).casefold())
     return name
-
-
-def _put_in_place(folder: Path, contents: Mapping[Path, bytes]) -> None:
-    """Place all files or none; what is replaced waits aside until all are in place."""
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".busprobe-", dir=folder, ignore_cleanup_errors=True) as aside:
-        new = {path: Path(aside) / f"{path.name}.new" for path in contents}
-        old = {path: Path(aside) / f"{path.name}.old" for path in contents}
-        for path, content in contents.items():
-            with new[path].open("wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-        try:
-            for path in contents:
-                if path.is_dir():
-                    raise IsADirectoryError(errno.EISDIR, f"{path.name} is a folder")
-                if os.path.lexists(path):
-                    path.replace(old[path])
-                new[path].replace(path)
-        except OSError:
-            for path in contents:
-                if os.path.lexists(old[path]):
-                    old[path].replace(path)
-                elif not os.path.lexists(new[path]):
-                    path.unlink()
-            raise

@@ -100,16 +100,19 @@ def failing(real: Callable[[Path, Path], Path], name: str) -> Callable[[Path, Pa
     return replace
 
 
-@pytest.mark.parametrize("earlier", [{}, dict.fromkeys(NAMES, b"mine")])
+@pytest.mark.parametrize(
+    ("earlier", "blocked"),
+    [({}, NAMES[2]), (dict.fromkeys(NAMES, b"mine"), f"{NAMES[2]}.old")],
+)
 def test_a_file_that_cannot_be_placed_leaves_the_folder_as_it_was(
-    bus_list: BusList, folder: Path, monkeypatch: pytest.MonkeyPatch, earlier: dict[str, bytes]
+    bus_list: BusList, folder: Path, monkeypatch: pytest.MonkeyPatch, earlier: dict[str, bytes], blocked: str
 ) -> None:
     """Not even the files that had been placed before it stay."""
     folder.mkdir()
     for name, content in earlier.items():
         (folder / name).write_bytes(content)
     with monkeypatch.context() as patch:
-        patch.setattr(Path, "replace", failing(Path.replace, f"{NAMES[2]}.old" if earlier else NAMES[2]))
+        patch.setattr(Path, "replace", failing(Path.replace, blocked))
         with pytest.raises(FileError, match="The file is in use"):
             write(bus_list, folder, ["csv", "json"], overwrite=True)
     assert contents(folder) == earlier
