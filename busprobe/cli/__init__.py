@@ -12,6 +12,7 @@ from importlib import import_module
 import click
 
 from busprobe.cli.failures import report_bug, report_error, report_interrupt
+from busprobe.cli.groups import Group
 from busprobe.errors import BusprobeError, ExitCode
 
 _COMMANDS = {
@@ -38,7 +39,7 @@ _COMMANDS = {
 """Command to the module that has it, imported only when asked for: --help need not wait for the wizard."""
 
 
-class _Commands(click.Group):
+class _Commands(Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
         return sorted(_COMMANDS)
 

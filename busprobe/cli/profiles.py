@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output
+from busprobe.cli.groups import Group
 from busprobe.cli.profiles_draft import draft
 from busprobe.errors import ExitCode, FileError, UsageError
 from busprobe.profiles.loading import load_profile
@@ -18,7 +19,7 @@ from busprobe.profiles.store import folders, job_folder, load_all, own_folder
 _JOB = "Job file; profiles in the folder 'profiles' beside it come last and win."
 
 
-@click.group()
+@click.group(cls=Group)
 def command() -> None:
     """List, show, check and draft profiles of device types.
 

@@ -11,7 +11,7 @@ from busprobe.bus_plan import Practice
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import open_job, session_on, stored_profiles
 from busprobe.errors import ExitCode, UsageError
-from busprobe.job.plan import keep_plan, load_plan
+from busprobe.job.plan import keep_plan, kept_plan, load_plan
 from busprobe.modbus.addresses import LAST
 from busprobe.session import Session
 
@@ -61,6 +61,13 @@ def command(
       busprobe readdress-all --port /dev/ttyUSB0 --job plant.busjob --plan plan.csv --dry-run
     """
     asked = dict(_wish(text) for text in wishes)
+    if not asked and first is None and plan_file is None:
+        with open_job(job_file) as job:
+            if not kept_plan(job):
+                raise UsageError(
+                    "Nothing says where the units should be: the job has no plan of the bus.",
+                    todo="Give one with --plan FILE, count up with --first ADDRESS, or name moves with --set OLD=NEW.",
+                )
     practice = None if first is None else Practice(first=first, spares=spares, only_needed=only_needed)
     if plan_file is not None:
         if first is not None:

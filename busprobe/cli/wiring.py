@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output, wiring_sums
+from busprobe.cli.groups import Group
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.pair import keep_wiring
@@ -20,7 +21,7 @@ from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
 
 
-@click.group(short_help="Judge meter readings; sums of bias, loads, lengths, drop.")
+@click.group(cls=Group)
 def command() -> None:
     """Judge meter readings and reckon bias, loads, lengths and voltage drop.
 

@@ -51,7 +51,7 @@ def compare(before: BusList, now: BusList) -> Comparison:
         for what in (*silence.unknown(*pair), *_unknown(*pair), *times.unknown(*pair)):
             unknown.setdefault(what, []).append(f"{pair[0].address} {pair[0].tag}".strip())
     not_compared = [f"{what}: {', '.join(units)}." for what, units in unknown.items()]
-    not_compared[:0] = _other_segment(before.segment, now.segment)
+    not_compared[:0] = (*_wrong_way_round(before, now), *_other_segment(before.segment, now.segment))
     return Comparison(
         tuple(replace(one, words=plain(one.words)) for one in differences),
         tuple(plain(words) for words in not_compared),
@@ -60,9 +60,24 @@ def compare(before: BusList, now: BusList) -> Comparison:
 
 def with_earlier(now: BusList, before: BusList, name: str) -> BusList:
     """The list with what is not as it was in the earlier job called `name`."""
-    seen = max((unit.seen for unit in before.units if unit.seen), default="")
-    earlier = EarlierVisit(name, before.segment.created, seen, before.segment.tester, compare(before, now))
+    then, compared = before.segment, compare(before, now)
+    earlier = EarlierVisit(name, then.created, _last_seen(before), then.tester, compared)
     return replace(now, earlier=earlier)
+
+
+def _last_seen(bus_list: BusList) -> str:
+    """When a unit last answered; empty where none did."""
+    return max((unit.seen for unit in bus_list.units if unit.seen), default="")
+
+
+def _wrong_way_round(before: BusList, now: BusList) -> Iterator[str]:
+    """Whether what is taken for the earlier visit began later, and saw units later, than the other."""
+    begun, seen = before.segment.created, _last_seen(before)
+    if begun > now.segment.created and seen > _last_seen(now):
+        yield (
+            f"The earlier visit was begun {begun}, after the later one, {now.segment.created}: "
+            "they seem to be the wrong way round."
+        )
 
 
 def _found(bus_list: BusList) -> list[UnitRow]:

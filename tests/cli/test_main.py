@@ -20,6 +20,14 @@ def test_help_documents_the_exit_codes(command: Command) -> None:
         assert f"\n    {int(code)}  " in ran.out
 
 
+@pytest.mark.parametrize("group", [(), ("profiles",), ("wiring",)])
+def test_help_says_of_every_command_what_it_does_and_cuts_nothing(group: tuple[str, ...], command: Command) -> None:
+    usage, *lines = command(*group, "--help").out.splitlines()
+    assert usage.startswith("Usage:")
+    assert "Commands:" in lines
+    assert not [line for line in lines if line.endswith("...") or len(line) > 80]
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_has_help_with_an_example(name: str, command: Command) -> None:
     ran = command(name, "--help")

@@ -142,7 +142,7 @@ def test_a_memory_that_forgets_is_found_out(command: Command, job_file: Path) ->
         (("--set", "5"), "not a pair of addresses"),
         (("--set", "5=x"), "not a pair of addresses"),
         (("--set", "9=10"), "no single units at address 9"),
-        ((), "no plan of the bus"),
+        ((), "--plan FILE, count up with --first ADDRESS"),
         (("--first", 300), "is not in the range"),
         (("--first", 5, "--plan", "plan.csv"), "exclude each other"),
         (("--plan", "nowhere.csv"), "there is no such file"),

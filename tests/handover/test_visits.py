@@ -253,3 +253,17 @@ def test_entries_that_cannot_be_told_apart_are_paired_by_place() -> None:
 def test_reserved_addresses_are_nobody() -> None:
     reserved = UnitRow(2, "reserved", 1)
     assert compare(visit(BEFORE, reserved), visit(NOW)).differences == ()
+
+
+def test_visits_the_wrong_way_round_are_pointed_out() -> None:
+    """Only where job and units both say so: a job that goes on after the other was begun is no mistake."""
+    spring = visit(BEFORE, segment=replace(surveyed(), created="2026-03-02T08:00:00.000Z"))
+    autumn = visit(NOW, segment=replace(surveyed(), created="2026-09-02T08:00:00.000Z"))
+    words = [said for said in compare(autumn, spring).not_compared if "wrong way round" in said]
+    assert words == [
+        "The earlier visit was begun 2026-09-02T08:00:00.000Z, after the later one, 2026-03-02T08:00:00.000Z: "
+        "they seem to be the wrong way round."
+    ]
+    again = visit(NOW, segment=spring.segment)
+    for before, now in ((spring, autumn), (spring, spring), (replace(autumn, units=(BEFORE,)), again)):
+        assert not any("wrong way round" in said for said in compare(before, now).not_compared)
