@@ -8,6 +8,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual.app import App, ComposeResult
 from textual.binding import ActiveBinding, Binding, BindingType
+from textual.containers import Horizontal
 from textual.reactive import reactive
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
@@ -96,7 +97,9 @@ class BusprobeApp(App[None]):
 
     def compose(self) -> ComposeResult:
         """Top line, rail, steps, next line, keys."""
-        yield Static(id="top")
+        with Horizontal(id="top"):
+            yield Static(id="place")
+            yield Static(id="on-port")
         yield StepRail([step.TITLE for step in self._steps])
         with ContentSwitcher(id="steps", initial="port"):
             yield from self._steps
@@ -161,26 +164,22 @@ class BusprobeApp(App[None]):
         for number, step in enumerate(self._steps, start=1):
             rail.show(number, step.state, step.progress, current=number == self.current)
         self.query_one("#next", Static).update(Text(f"→ {self.step.next_words}", no_wrap=True, overflow="ellipsis"))
-        self.query_one("#top", Static).update(self._top_line())
+        self.query_one("#place", Static).update(self._place())
+        self.query_one("#on-port", Static).update(Text(self._on_port()))
 
-    def _top_line(self) -> Text:
-        """What job and segment, which port, and what runs on it."""
+    def _place(self) -> Text:
+        """What job and segment."""
         meta = self.session.job.meta
         place = " · ".join(part for part in (meta.site, meta.segment) if part) or self.session.job.path.name
-        left = Text("busprobe", style="bold").append(f"  {place}", style="not bold")
+        text = Text("busprobe", style="bold").append(f"  {place}", style="not bold")
         if self._demo:
-            left.append("  PRACTICE, nothing is connected", style="bold")
-        said = f"{self.session.line.name} {self.session.line.settings}" if self.session.is_open else "no port open"
-        if self.gate.holder:
-            said = f"{said} ▸ {self.gate.holder}"
-        right = Text(f"  {said} ")
-        left.truncate(max(10, self.size.width - right.cell_len - 2), overflow="ellipsis")
-        left.pad_right(max(0, self.size.width - 2 - left.cell_len - right.cell_len))
-        return left.append_text(right)
+            text.append("  PRACTICE, nothing is connected", style="bold")
+        return text
 
-    def on_resize(self) -> None:
-        """The top line fills the width."""
-        self._show_frame()
+    def _on_port(self) -> str:
+        """Which port, and what runs on it."""
+        said = f"{self.session.line.name} {self.session.line.settings}" if self.session.is_open else "no port open"
+        return f"{said} ▸ {self.gate.holder}" if self.gate.holder else said
 
     # -- the line ------------------------------------------------------------------------------------------
 

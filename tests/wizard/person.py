@@ -25,6 +25,11 @@ class Person:
         await self._pilot.press(*keys)
         await self._pilot.pause()
 
+    async def resize(self, width: int, height: int) -> None:
+        """Make the terminal as wide and as high as that."""
+        await self._pilot.resize_terminal(width, height)
+        await self._pilot.pause()
+
     async def strike(self, key: str) -> None:
         """Press a key without waiting for the screen, which may close because of it while events pour in."""
         self.app.simulate_key(key)

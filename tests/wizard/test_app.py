@@ -185,3 +185,16 @@ async def test_light_and_dark_can_be_switched(wizard: Wizard) -> None:
         await person.press("f8")
         assert not person.app.current_theme.dark
         assert person.screen == before
+
+
+async def test_the_top_line_follows_the_width_also_behind_a_dialog(wizard: Wizard) -> None:
+    """The terminal is made wider and narrower with a dialog in front: the port stays at the right edge."""
+    async with wizard(step=7) as person:
+        await person.press("d")
+        for width in (120, 80, 60):
+            await person.resize(width, 24)
+            top = person.screen.splitlines()[0]
+            assert top.rstrip().endswith("no port open")
+            assert len(top.rstrip()) == width - 2
+        await person.press("escape")
+        assert person.screen.splitlines()[0] == top
