@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from threading import Event as StopFlag
 
@@ -16,13 +17,14 @@ from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, Us
 from busprobe.handover.polling import Polling, cycle_words, polling
 from busprobe.handover.proof_table import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.pair import failure_patterns
 from busprobe.prove.endurance import Finished, RoundDone
 from busprobe.prove.polling import Row
 from busprobe.prove.proof import Proof
-from busprobe.prove.statistics import milliseconds
-from busprobe.prove.tally import Kind
+from busprobe.prove.statistics import Times, milliseconds
+from busprobe.prove.tally import Kind, UnitTally
 from busprobe.session import Session
 
 _MINUTES = 1.0
@@ -179,19 +181,21 @@ def _try(session: Session, stop: StopFlag) -> BusprobeError | None:
 
 def _print(proof: Proof) -> None:
     kinds = [kind for kind in Kind if any(unit.count(kind) for unit in proof.units)]
-    rows = [
-        (
-            both_forms(unit.address),
-            unit.settings,
-            unit.polls,
-            *(unit.count(kind) for kind in kinds),
-            *(_ms(t) for t in (unit.reply_times.median, unit.reply_times.percentile(99), unit.reply_times.maximum)),
-        )
-        for unit in proof.units
-    ]
-    titles = (_TITLES[kind] for kind in kinds)
-    output.table(("Address", "Settings", "Polls", *titles, "Median", "99 %", "Max ms"), rows)
+    counts = ((*_place(unit), unit.polls, *(unit.count(kind) for kind in kinds)) for unit in proof.units)
+    output.table(("Address", "Settings", "Polls", *(_TITLES[kind] for kind in kinds)), counts)
+    output.line("")
+    times = ((*_place(unit), *_times(unit.reply_times)) for unit in proof.units if unit.reply_times.count)
+    output.table(("Address", "Settings", "Reply median ms", "99 % ms", "Max ms"), times)
     output.lines(proof.findings)
+
+
+def _place(unit: UnitTally) -> tuple[str, LineSettings]:
+    return both_forms(unit.address), unit.settings
+
+
+def _times(times: Times) -> Iterator[str]:
+    for seconds in (times.median, times.percentile(99), times.maximum):
+        yield "" if seconds is None else f"{1000 * seconds:.1f}"
 
 
 def _print_polling(made: Polling) -> None:
@@ -210,6 +214,3 @@ def _request(row: Row) -> tuple[object, ...]:
     where = (both_forms(row.address), row.block.function, row.block.register, row.block.count)
     return (*where, f"{row.every:g}", milliseconds(row.seconds), ", ".join(row.names))
 
-
-def _ms(seconds: float | None) -> str:
-    return "" if seconds is None else f"{1000 * seconds:.1f}"
