@@ -15,7 +15,7 @@ from busprobe.handover.segment_drawing import cable_order, segment_drawing
 from busprobe.handover.table import NOT_NOTED
 from busprobe.handover.tables import page_tables, segment_table
 
-PEN = ("Behaviour with one unit off", "Date and signature")
+PEN = ("Behaviour with one unit off", "Cables tagged at both ends", "Copy left in the panel", "Date and signature")
 """What only a pen can add."""
 
 

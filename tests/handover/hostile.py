@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from busprobe.handover.bus_list import (
     BusList,
+    CircuitRow,
     JournalEntry,
     JournalRow,
     PointRow,
@@ -18,7 +19,7 @@ from busprobe.handover.bus_list import (
     UnitRow,
 )
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
-from busprobe.job import Cabling
+from busprobe.job import Cabling, Circuit
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove import proof as proving
@@ -159,6 +160,7 @@ def saying(tag: str, place: str, name: str) -> BusList:
         segment=segment,
         units=(unit, replace(unit, number=2, state="clash", address=13), UnitRow(3, "reserved", 1, remarks=(name,))),
         points=(point,),
+        circuits=(CircuitRow(12, "9600-8N1", tag, Circuit(name, tag, place, name, tag, place, name, True), name),),
         journal=(row,),
         proof=proof_of(12, words=tag),
         attention=(tag,),
