@@ -29,7 +29,7 @@ from busprobe.wizard.widgets.unit_table import UnitTable, fitted
 
 _COLUMNS = (
     *(("Unit", 5), ("Tag", 9), ("Channel", 9), ("CT no.", 8), ("Ratio", 8), ("Phase", 6), ("Panel", 8)),
-    *(("Circuit", 8), ("Load", 11), ("Way", 6)),
+    *(("Circuit", 8), ("Load", 11), ("Dir.", 6)),
 )
 _HOW = (
     "Enter notes what the channel under the cursor measures; y says that its current transformer was seen to point "

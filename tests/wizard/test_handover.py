@@ -6,9 +6,10 @@ import json
 from pathlib import Path
 
 import pytest
-from textual.widgets import Input, Static
+from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
+from busprobe.wizard.widgets.unit_table import UnitTable
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
 
@@ -129,11 +130,12 @@ def enter(person: Person, field: str, text: str) -> None:
 
 async def go_to(person: Person, words: str) -> None:
     """Put the cursor of the list on the gap that begins with `words`."""
-    await person.press("ctrl+home")
-    for _ in range(30):
-        if str(person.app.screen.query_one("#gap-words", Static).visual).startswith(words):
+    gaps = person.app.screen.query_one("#gaps", UnitTable)
+    for row in range(gaps.row_count):
+        if str(gaps.get_row_at(row)[0]).startswith(words):
+            gaps.move_cursor(row=row)
+            await person.look()
             return
-        await person.press("down")
     raise AssertionError(f"no gap '{words}' on:\n{person.screen}")
 
 
