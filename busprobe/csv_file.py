@@ -28,8 +28,6 @@ class CsvFile:
     """Where it is, harmless to show."""
     kind: str
     """What the file should be, for messages: ``plan``."""
-    columns: tuple[str, ...]
-    """The columns that it has, in small letters."""
     rows: tuple[tuple[int, Mapping[str, str]], ...]
     """Number of the line on which each row ends, and its cells by their columns; empty rows are left out."""
     mistakes: tuple[Mistake, ...]
@@ -63,7 +61,7 @@ class CsvFile:
         except csv.Error as error:
             # The line that could not be read is not counted yet by the reader of rows, only by the one below it.
             mistakes.append(Mistake(f"line {reader.reader.line_num}", str(error)))
-        return cls(name, kind, tuple(column for column in columns if column in present), tuple(found), tuple(mistakes))
+        return cls(name, kind, tuple(found), tuple(mistakes))
 
     def error(self, mistakes: Sequence[Mistake]) -> FileError:
         """The error that tells of `mistakes` in this file."""

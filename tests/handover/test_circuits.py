@@ -89,7 +89,7 @@ def test_all_mistakes_are_told_at_once_with_their_places(tmp_path: Path) -> None
         "41,,L9,,\n"
         "41,,L1,,maybe\n"
         "41,19200-8E1,L1,,\n"
-        "41,,,,\n"
+        "41,, ,,\n"
         "41,,L2,,\n"
         "41,,L2,,\n"
         f"41,,L1,{'x' * 101},\n"
