@@ -104,7 +104,7 @@ def test_all_mistakes_are_told_at_once_with_their_places(tmp_path: Path) -> None
             ("line 3, channel", "'L9' is none of this unit's channels: L1, L2"),
             ("line 4, direction checked 'maybe'", "write yes or no"),
             ("line 5, address", "no unit is listed at 41 (0x29) at 19200-8E1, but one at 9600-8N1"),
-            ("line 6, channel ''", "at least 1 character"),
+            ("line 6, channel ' '", "at least 1 character"),
             ("line 8, channel", "'L2' of unit 41 comes twice"),
             ("line 9, load", "at most 100 characters"),
             ("line 10, address '300'", "less than or equal to 247"),
