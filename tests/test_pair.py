@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from busprobe.connect import Connector
-from busprobe.handover.tables import wiring_table
+from busprobe.handover.tables.papers import wiring_table
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings

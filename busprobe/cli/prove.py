@@ -15,7 +15,7 @@ from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
 from busprobe.handover.polling import Polling, cycle_words, polling
-from busprobe.handover.proof_table import advice
+from busprobe.handover.tables.proof import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
@@ -213,4 +213,3 @@ def _print_polling(made: Polling) -> None:
 def _request(row: Row) -> tuple[object, ...]:
     where = (both_forms(row.address), row.block.function, row.block.register, row.block.count)
     return (*where, f"{row.every:g}", milliseconds(row.seconds), ", ".join(row.names))
-

@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError, UsageError
-from busprobe.handover import (
+from busprobe.handover.bus_list import BusList
+from busprobe.handover.formats import (
     csv_files,
     html_page,
     json_file,
@@ -19,7 +20,6 @@ from busprobe.handover import (
     thing_files,
     xlsx_file,
 )
-from busprobe.handover.bus_list import BusList
 from busprobe.handover.placing import place
 from busprobe.text import visible
 

@@ -8,13 +8,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.drawings.segment import cable_order, terminators
 from busprobe.handover.files import EXPORTERS
-from busprobe.handover.html_page import by_hand
-from busprobe.handover.label_sheets import cable_labels, unit_labels
-from busprobe.handover.proof_table import latest_proof
-from busprobe.handover.segment_drawing import cable_order, terminators
-from busprobe.handover.table import plain
-from busprobe.handover.tables import book_tables, page_tables
+from busprobe.handover.formats.html_page import by_hand
+from busprobe.handover.formats.label_sheets import cable_labels, unit_labels
+from busprobe.handover.tables.papers import book_tables, page_tables
+from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.table import plain
 
 _PAIRS = 2
 """Columns of a table of items and values."""

@@ -11,9 +11,9 @@ from busprobe.readdress.isolation import isolate
 from busprobe.readdress.outcome import Outcome
 from busprobe.survey.findings import Kind
 from busprobe.wizard.dialogs.put_back import PutBack
-from busprobe.wizard.isolation_screen import IsolationScreen
 from busprobe.wizard.move_messages import Isolated, LookedAgain
 from busprobe.wizard.moving_step import MovingStep
+from busprobe.wizard.screens.isolation import IsolationScreen
 from busprobe.wizard.signs import toned
 
 _BACK = {

@@ -10,7 +10,7 @@ from busprobe.modbus.addresses import ALL
 from busprobe.move_record import place_of
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome, Result
-from busprobe.wizard.unit_words import key_text
+from busprobe.wizard.words.units import key_text
 
 WANTED = "wizard.wanted"
 """Where the job keeps the wanted addresses, by `key_text`."""

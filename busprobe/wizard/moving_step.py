@@ -27,9 +27,9 @@ from busprobe.wizard.move_messages import (
     PowerCycleAsked,
     Reported,
 )
-from busprobe.wizard.move_words import batch_text, cycle_words, outcome_text, unit_name
 from busprobe.wizard.moves import WANTED, followed
 from busprobe.wizard.step import Step, StepState
+from busprobe.wizard.words.moves import batch_text, cycle_words, outcome_text, unit_name
 
 Prepare = Callable[[Report, StopFlag], Prepared]
 """Runs the guards of a move."""

@@ -18,7 +18,7 @@ from busprobe.handover.circuits import (
     with_circuit,
     without_circuit,
 )
-from busprobe.handover.csv_files import csv_bytes
+from busprobe.handover.formats.csv_files import csv_bytes
 from busprobe.job.records import Circuit, UnitRecord
 from busprobe.profiles.schema import Profile, parse_profile
 from tests.handover.hostile import EMPTY

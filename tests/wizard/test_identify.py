@@ -6,7 +6,7 @@ from pathlib import Path
 
 from busprobe.job import Job, UnitRecord
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.wizard.identify_words import of_store, reasons, register
+from busprobe.wizard.words.identify import of_store, reasons, register
 from tests.wizard.conftest import Wizard
 
 HOSTILE = "[bold red]AT-10[/] \\x1b[2J"

@@ -14,9 +14,9 @@ from busprobe.modbus.replies import Verdict
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
-from busprobe.wizard.prove_words import counted, marked
 from busprobe.wizard.steps.prove import ProveStep
 from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.words.prove import counted, marked
 from tests.wizard.conftest import Wizard
 
 

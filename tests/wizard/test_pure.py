@@ -20,15 +20,15 @@ from busprobe.wiring.meter import Level
 from busprobe.wiring.naming import Labels
 from busprobe.wizard.batch import batches
 from busprobe.wizard.decision import Decision
+from busprobe.wizard.forms.meter import FIELDS, judge_form
+from busprobe.wizard.forms.practice import FIELDS as PRACTICE
+from busprobe.wizard.forms.practice import read_practice
 from busprobe.wizard.gate import LineGate
-from busprobe.wizard.meter_form import FIELDS, judge_form
 from busprobe.wizard.moves import followed, goal_of, move_words, wanted_by
-from busprobe.wizard.practice_form import FIELDS as PRACTICE
-from busprobe.wizard.practice_form import read_practice
 from busprobe.wizard.search import read_search
-from busprobe.wizard.survey_words import time_words
 from busprobe.wizard.widgets.plots import scale_top
 from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
+from busprobe.wizard.words.survey import time_words
 
 AT_9600 = LineSettings.parse("9600-8N1")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busprobe.bus_plan import BusPlan
 from busprobe.wizard.dialogs.question import Answer, Question
-from busprobe.wizard.move_words import plan_text
+from busprobe.wizard.words.moves import plan_text
 
 
 class PlanShown(Question[bool]):

@@ -23,13 +23,10 @@ from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
 from busprobe.job import UnitRecord
 from busprobe.modbus.addresses import both_forms
-from busprobe.wizard.circuits_screen import CircuitsScreen
 from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.dialogs.question import Answer, Question
-from busprobe.wizard.handover_words import HELP, comparison_words, open_points
-from busprobe.wizard.missing_screen import MissingScreen
-from busprobe.wizard.paper_forms import (
+from busprobe.wizard.forms.papers import (
     detail_fields,
     noted_pair,
     noted_unit,
@@ -40,10 +37,13 @@ from busprobe.wizard.paper_forms import (
     unit_problem,
     value_fields,
 )
-from busprobe.wizard.preview_screen import PreviewScreen
+from busprobe.wizard.screens.circuits import CircuitsScreen
+from busprobe.wizard.screens.missing import MissingScreen
+from busprobe.wizard.screens.preview import PreviewScreen
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.unit_table import UnitTable, fitted
+from busprobe.wizard.words.handover import HELP, comparison_words, open_points
 
 _COLUMNS = (
     ("No", 3),

@@ -22,13 +22,13 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.dialogs.form import Field, Form
-from busprobe.wizard.draft_screen import DraftScreen
 from busprobe.wizard.drafting import Drafting
-from busprobe.wizard.identify_words import identity, likeliest, of_store, plausibility, reasons, register
+from busprobe.wizard.screens.draft import DraftScreen
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
-from busprobe.wizard.unit_words import key_text, type_words
 from busprobe.wizard.widgets.unit_table import UnitTable, fitted
+from busprobe.wizard.words.identify import identity, likeliest, of_store, plausibility, reasons, register
+from busprobe.wizard.words.units import key_text, type_words
 
 _UNIT_COLUMNS = (("Address", 11), ("Settings", 11), ("Finding", 9), ("What it is", 28), ("Match", 7), ("Tag", 12))
 _VALUE_COLUMNS = (("Value", 22), ("Reads", 18), ("Judged", 14), ("Register, data sheet", 24))

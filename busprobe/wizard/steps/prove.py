@@ -17,19 +17,19 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe import runs
-from busprobe.handover.proof_table import advice
+from busprobe.handover.tables.proof import advice
 from busprobe.prove.endurance import Event, Finished, Polled, RoundDone
 from busprobe.prove.proof import Proof
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.tally import Key, Kind, UnitTally
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.notice import Failure, Notice
-from busprobe.wizard.polling_screen import PollingScreen
-from busprobe.wizard.prove_words import HELP, advice_words, counted, marked
+from busprobe.wizard.screens.polling import PollingScreen
 from busprobe.wizard.signs import toned
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.plots import FAILED, Plot, name_of
 from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.words.prove import HELP, advice_words, counted, marked
 
 _KINDS = (
     ("OK", 6, (Kind.OK, Kind.OK_AFTER_JUNK)),

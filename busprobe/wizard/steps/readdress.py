@@ -24,15 +24,15 @@ from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.preparing import Prepared, Report
 from busprobe.readdress.procedure import Procedure
 from busprobe.wizard.box_order import FIELDS, BoxOrder, read_box_order
-from busprobe.wizard.box_screen import BoxScreen
 from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.dialogs.plan_shown import PlanShown
 from busprobe.wizard.dialogs.question import Answer, Question
 from busprobe.wizard.dialogs.which_cycled import WhichCycled
+from busprobe.wizard.forms.practice import FIELDS as PRACTICE
+from busprobe.wizard.forms.practice import WORDS as PRACTICE_WORDS
+from busprobe.wizard.forms.practice import read_practice
 from busprobe.wizard.isolating_step import IsolatingStep
-from busprobe.wizard.journal_screen import JournalScreen
-from busprobe.wizard.move_words import plan_text, standing
 from busprobe.wizard.moves import (
     WANTED,
     clash_with,
@@ -41,11 +41,11 @@ from busprobe.wizard.moves import (
     left_for,
     wanted_by,
 )
-from busprobe.wizard.practice_form import FIELDS as PRACTICE
-from busprobe.wizard.practice_form import WORDS as PRACTICE_WORDS
-from busprobe.wizard.practice_form import read_practice
-from busprobe.wizard.unit_words import key_text
+from busprobe.wizard.screens.box import BoxScreen
+from busprobe.wizard.screens.journal import JournalScreen
 from busprobe.wizard.widgets.move_table import MoveTable
+from busprobe.wizard.words.moves import plan_text, standing
+from busprobe.wizard.words.units import key_text
 
 
 class ReaddressStep(IsolatingStep):

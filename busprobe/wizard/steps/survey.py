@@ -23,11 +23,13 @@ from busprobe.survey.asking import Asking, Listening
 from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
 from busprobe.wizard.batch import batches
 from busprobe.wizard.decision import Decision
+from busprobe.wizard.forms.survey import despite_master, go_on_with
 from busprobe.wizard.search import Search, read_search
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
-from busprobe.wizard.survey_questions import despite_master, go_on_with
-from busprobe.wizard.survey_words import (
+from busprobe.wizard.widgets.address_map import LEGEND, AddressMap, Mark
+from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.words.survey import (
     asked_before,
     asked_everywhere,
     asking_words,
@@ -42,8 +44,6 @@ from busprobe.wizard.survey_words import (
     summary,
     time_words,
 )
-from busprobe.wizard.widgets.address_map import LEGEND, AddressMap, Mark
-from busprobe.wizard.widgets.unit_table import UnitTable
 
 _MARKS = {"unit": Mark.UNIT, "clash": Mark.CLASH, "unsure": Mark.UNSURE}
 

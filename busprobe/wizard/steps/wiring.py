@@ -26,18 +26,18 @@ from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import LISTENING
 from busprobe.wiring.sums import Reckoned
-from busprobe.wizard import wiring_words as words
 from busprobe.wizard.batch import batches
 from busprobe.wizard.dialogs.caution import Caution
 from busprobe.wizard.dialogs.form import Field, Form
 from busprobe.wizard.dialogs.notice import Failure, Notice
-from busprobe.wizard.hunt_screen import HuntScreen
-from busprobe.wizard.meter_form import FIELDS, Judged, judge_form, measured_kinds
+from busprobe.wizard.forms.meter import FIELDS, Judged, judge_form, measured_kinds
+from busprobe.wizard.forms.sums import sum_forms
+from busprobe.wizard.screens.hunt import HuntScreen
+from busprobe.wizard.screens.sums import SumsScreen
 from busprobe.wizard.signs import signed, toned
 from busprobe.wizard.step import Step
-from busprobe.wizard.sum_form import sum_forms
-from busprobe.wizard.sums_screen import SumsScreen
 from busprobe.wizard.widgets.reading_row import ReadingRow
+from busprobe.wizard.words import wiring as words
 
 LISTEN_SECONDS = 5.0
 """How long the pair is listened to before units are asked (common practice: 5 to 10 s)."""

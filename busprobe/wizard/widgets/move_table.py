@@ -13,8 +13,8 @@ from busprobe.profiles.schema import Profile
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.wizard.moves import move_words
 from busprobe.wizard.signs import signed
-from busprobe.wizard.unit_words import key_text, short_type
 from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.words.units import key_text, short_type
 
 _TYPE = 16
 """Letters of the type: the model, and as much of the maker as there is room for."""

@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widgets import Input, Static
 
-from busprobe.wizard.meter_form import MeterField
+from busprobe.wizard.forms.meter import MeterField
 
 
 class ReadingRow(Horizontal):

@@ -1,0 +1,1 @@
+"""The papers, one module a format: from a bus list to the names and contents of its files."""

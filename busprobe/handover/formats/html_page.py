@@ -1,0 +1,50 @@
+"""The bus list as one page to read and to print, ``bus-list.html``, with a drawing of the segment and reply-time plots.
+
+The page is complete in itself: it has no script and loads nothing, and tells the browser so.
+"""
+
+from __future__ import annotations
+
+from busprobe.handover.bus_list import BusList
+from busprobe.handover.drawings import svg
+from busprobe.handover.drawings.failures import failure_plot
+from busprobe.handover.drawings.reply_times import reply_plots
+from busprobe.handover.drawings.segment import cable_order, segment_drawing
+from busprobe.handover.formats.pages import render
+from busprobe.handover.tables.papers import page_tables, segment_table
+from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.table import NOT_NOTED
+
+PEN = ("Behaviour with one unit off", "Cables tagged at both ends", "Copy left in the panel", "Date and signature")
+"""What only a pen can add."""
+
+
+def files(bus_list: BusList) -> dict[str, bytes]:
+    """The file's name and content."""
+    *tables, proof, wiring = page_tables(bus_list)
+    latest = latest_proof(bus_list)
+    plots = None if latest is None else reply_plots(latest)
+    page = render(
+        "page.html",
+        sheet=bus_list.segment,
+        attention=bus_list.attention,
+        not_tested=bus_list.not_tested,
+        drawing=svg.markup(segment_drawing(bus_list)),
+        order=cable_order(bus_list.units),
+        plots=_markup(plots),
+        failures=None if latest is None else _markup(failure_plot(latest)),
+        tables=tables,
+        proof=proof,
+        wiring=wiring,
+        by_hand=by_hand(bus_list),
+    )
+    return {"bus-list.html": page}
+
+
+def by_hand(bus_list: BusList) -> tuple[str, ...]:
+    """What a complete paper says and nobody has noted, left open for a pen."""
+    return (*(str(item) for item, value in segment_table(bus_list).rows if value == NOT_NOTED), *PEN)
+
+
+def _markup(drawing: svg.Element | None) -> str | None:
+    return None if drawing is None else svg.markup(drawing)

@@ -1,0 +1,1 @@
+"""The tables of the papers, the same in every format."""

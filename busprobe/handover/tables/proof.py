@@ -1,0 +1,58 @@
+"""What the endurance run proved and what follows for the master, as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busprobe.handover.bus_list import BusList
+from busprobe.handover.polling import polling
+from busprobe.handover.tables.table import NOT_TESTED, Cell, Table
+from busprobe.modbus.addresses import both_forms
+from busprobe.prove import proof as proving
+from busprobe.prove.advice import Advised, advise
+from busprobe.prove.statistics import milliseconds
+
+COLUMNS = ("What", "Value", "Unit", "Note")
+
+
+def proof_table(bus_list: BusList) -> Table:
+    """Counts, findings, each unit's result and the advice for the master."""
+    return Table("proof", "Proof", COLUMNS, tuple(_rows(bus_list)))
+
+
+def latest_proof(bus_list: BusList) -> proving.Proof | None:
+    """The last endurance run as it was recorded; `None` without one in the format known here."""
+    latest = bus_list.proof.latest if bus_list.proof else None
+    if latest is None or latest.document.get("format") != proving.FORMAT:
+        return None
+    return proving.Proof.from_document(latest.document)
+
+
+def advice(bus_list: BusList) -> tuple[Advised, ...]:
+    """What to set at the master, as far as the last endurance run and the points on the list allow."""
+    proof = latest_proof(bus_list)
+    return () if proof is None else advise(proof, polling(bus_list).table).items
+
+
+def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
+    if bus_list.proof is None:
+        yield "Endurance run", NOT_TESTED, "", "Nobody has polled the units for any length of time."
+        return
+    yield "Polls of all units listed", bus_list.proof.polls, "", f"{bus_list.proof.units} units were polled"
+    for kind, number in bus_list.proof.results.items():
+        yield f"Ended as: {kind}", number, "", ""
+    proof = latest_proof(bus_list)
+    if proof is None or bus_list.proof.latest is None:
+        return
+    yield "Last run ended UTC", bus_list.proof.latest.made, "", ""
+    yield "Last run complete", "yes" if proof.complete else "no", "", proof.interruption
+    yield "Last run took", round(proof.seconds, 1), "s", f"{proof.rounds} rounds"
+    yield "Last run: failed polls", proof.failed, "", f"of {proof.polls}"
+    for words in proof.findings:
+        yield "Finding", "", "", words
+    for unit in proof.units:
+        name = f"Unit {both_forms(unit.address)} {unit.settings}"
+        yield f"{name}: failed polls", unit.failed, "", unit.words
+        yield f"{name}: 99 of 100 replies begin within", milliseconds(unit.reply_times.percentile(99)), "ms", ""
+    for item in advice(bus_list):
+        yield f"Advice for the master: {item.name}", item.value, item.unit, item.reason

@@ -1,0 +1,1 @@
+"""What the forms ask, what is wrong with an answer, and how answers become records."""

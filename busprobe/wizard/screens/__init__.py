@@ -1,0 +1,1 @@
+"""Screens that stand in front of a step, each for one piece of work."""

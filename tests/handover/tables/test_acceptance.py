@@ -1,0 +1,103 @@
+"""The acceptance record passes only what was seen, and says of whom where it was not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from busprobe.handover.bus_list import BusList, StepSheet, UnitRow
+from busprobe.handover.tables.acceptance import FAIL, NOTED, PASS, acceptance_table
+from busprobe.handover.tables.table import NOT_TESTED
+from busprobe.wiring.record import wiring_document
+from busprobe.wiring.resistance import judge_resistance
+from tests.handover.hostile import EMPTY, MADE, proof_of
+
+
+def results(bus_list: BusList) -> dict[str, tuple[str, str]]:
+    """Check to what was measured and the result."""
+    return {str(row[0]): (str(row[3]), str(row[4])) for row in acceptance_table(bus_list).rows}
+
+
+def unit(address: int, **changes: object) -> UnitRow:
+    known = UnitRow(1, "unit", address, "9600-8N1", maker="Garnet", power_cycle_verified=True, label_fitted=True)
+    return replace(known, **changes)  # type: ignore[arg-type]
+
+
+def listing(*units: UnitRow, settings: tuple[str, ...] = ("9600-8N1",)) -> BusList:
+    return replace(EMPTY, units=units, segment=replace(EMPTY.segment, settings=settings))
+
+
+def test_where_nobody_looked_nothing_passes() -> None:
+    assert {result for _, result in results(EMPTY).values()} == {NOT_TESTED}
+
+
+def test_a_surveyed_and_measured_segment_passes_check_by_check(bus_list: BusList) -> None:
+    found = results(bus_list)
+    assert found["Each address is one unit's"] == ("no clash seen", PASS)
+    assert found["Line settings agree on all units"] == ("9600-8N1", PASS)
+    assert found["Every unit is identified"] == ("2 units", PASS)
+    assert found["Units are as planned"] == ("", NOT_TESTED)
+    assert found["Address kept through a power cycle"] == ("not tested at 5", NOT_TESTED)
+
+
+def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
+    check, kept = "Raw bytes of one exchange are kept", ("05 03", "05 83")
+    assert results(listing(unit(5, sample=kept), unit(6, sample=kept)))[check] == ("2 units", PASS)
+    assert results(listing(unit(5, sample=kept), unit(6)))[check] == ("not tested at 6", NOT_TESTED)
+
+
+@pytest.mark.parametrize(
+    ("check", "wrong"),
+    [
+        ("Each address is one unit's", listing(unit(5), unit(6, state="clash"))),
+        ("Each address is one unit's", listing(unit(5), unit(5, settings="19200-8E1"))),
+        ("Line settings agree on all units", listing(unit(5), settings=("9600-8N1", "19200-8E1"))),
+        ("Units are as planned", listing(unit(5, plan="as planned"), unit(6, plan="not planned"))),
+        ("Address kept through a power cycle", listing(unit(5), unit(6, power_cycle_verified=False))),
+        ("Labels fitted", listing(unit(5, label_fitted=False), unit(6, label_fitted=None))),
+    ],
+)
+def test_what_is_wrong_at_one_fails_the_whole(check: str, wrong: BusList) -> None:
+    measured, result = results(wrong)[check]
+    assert result == FAIL
+    assert measured
+
+
+@pytest.mark.parametrize(("ohms", "result"), [(60.0, PASS), (120.0, FAIL)])
+def test_a_meter_reading_passes_or_fails_by_its_verdict(ohms: float, result: str) -> None:
+    wiring = StepSheet(MADE, wiring_document([judge_resistance(ohms)], [], listened=True))
+    measured = replace(EMPTY, segment=replace(EMPTY.segment, wiring=wiring))
+    assert results(measured)["A-B resistance, power off"][1] == result
+    assert results(measured)["A-B idle voltage"][1] == NOT_TESTED
+
+
+def test_an_endurance_run_passes_only_whole_and_of_every_unit() -> None:
+    run = replace(listing(unit(5)), proof=proof_of(5))
+    measured, result = results(run)["Endurance run"]
+    assert result == PASS
+    assert "0 of 40 polls failed" in measured
+    assert "at most 7.2 % at 95 %" in measured  # 1 - 0.05^(1/40)
+    other = replace(run, units=(unit(5), unit(6)))
+    assert results(other)["Endurance run"][1] == NOT_TESTED
+    assert "not polled: 6" in results(other)["Endurance run"][0]
+    cut = replace(run, proof=proof_of(5, words="adapter lost"))
+    assert results(cut)["Endurance run"][1] == NOT_TESTED
+
+
+@pytest.mark.parametrize(
+    ("shown", "tolerance", "measured", "result"),
+    [
+        ("", 0.5, "", NOT_TESTED),
+        ("-5.1 °C", None, "1 of 1 values noted; 1 without a tolerance to judge by", NOTED),
+        ("about 5", 0.5, "1 of 1 values noted; 1 without a tolerance to judge by", NOTED),
+        ("-5.1 °C", 0.5, "1 of 1 values noted", PASS),
+        ("-3 °C", 0.5, "1 of 1 values noted; 1 beyond tolerance", FAIL),
+    ],
+)
+def test_values_are_held_against_a_display_by_their_tolerance(
+    bus_list: BusList, shown: str, tolerance: float | None, measured: str, result: str
+) -> None:
+    points = [replace(point, reference=shown, tolerance=tolerance) for point in bus_list.points if point.registers]
+    check = "Values held against a display or a reference"
+    assert results(replace(bus_list, points=tuple(points)))[check] == (measured, result)
