@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import Enum
 from functools import partial
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import ClassVar, Protocol, cast
 
 from textual.containers import VerticalScroll
 from textual.message import Message
@@ -14,10 +14,8 @@ from textual.widget import Widget
 from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
-
-if TYPE_CHECKING:
-    from busprobe.session import Session
-    from busprobe.wizard.app import BusprobeApp
+from busprobe.session import Session
+from busprobe.wizard.gate import LineGate
 
 
 class StepState(Enum):
@@ -37,6 +35,28 @@ class StepState(Enum):
     def word(self) -> str:
         """At most five letters."""
         return self.value[1]
+
+
+class Around(Protocol):
+    """What a step needs of the app around it."""
+
+    session: Session
+    gate: LineGate
+    gate_owner: Step | None
+    """Whose work has the line."""
+
+    @property
+    def step(self) -> Step:
+        """The step that is looked at."""
+
+    def go_to(self, title: str) -> None:
+        """Go to the step called `title`."""
+
+    def explain(self, title: str, words: str) -> None:
+        """Show a text to read and close."""
+
+    def claim_line(self, step: Step, what: str, *, unopened: bool = False) -> Callable[[], None] | None:
+        """Give the line to work of `step`; None, with the reason on screen, where that cannot be."""
 
 
 class Step(VerticalScroll, can_focus=True):
@@ -79,9 +99,9 @@ class Step(VerticalScroll, can_focus=True):
             super().__init__()
 
     @property
-    def wizard(self) -> BusprobeApp:
-        """The app, by its own type."""
-        return cast("BusprobeApp", self.app)
+    def wizard(self) -> Around:
+        """The app, as a step knows it."""
+        return cast("Around", self.app)
 
     @property
     def session(self) -> Session:

@@ -18,6 +18,7 @@ from busprobe.readdress.outcome import Outcome, Row
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wiring.meter import Level
 from busprobe.wiring.naming import Labels
+from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.batch import batches
 from busprobe.wizard.decision import Decision
 from busprobe.wizard.forms.meter import FIELDS, judge_form
@@ -26,6 +27,7 @@ from busprobe.wizard.forms.practice import read_practice
 from busprobe.wizard.gate import LineGate
 from busprobe.wizard.moves import followed, goal_of, move_words, wanted_by
 from busprobe.wizard.search import read_search
+from busprobe.wizard.step import Around
 from busprobe.wizard.widgets.plots import scale_top
 from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
 from busprobe.wizard.words.survey import time_words
@@ -252,3 +254,11 @@ def test_every_large_word_is_drawn_with_all_its_letters(word: str) -> None:
     assert len(drawn(word)) == HEIGHT
     assert all(drawn(letter)[0] for letter in word)
     assert all("█" in "".join(drawn(letter)) for letter in word if letter != " ")
+
+
+def test_the_app_is_what_its_steps_need_around_them() -> None:
+    """The types hold the two against each other; the names are there at run time."""
+    needed: type[Around] = BusprobeApp
+    names = [name for name in vars(Around) if not name.startswith("_")]
+    assert names == ["step", "go_to", "explain", "claim_line"]
+    assert all(callable(getattr(needed, name)) or isinstance(vars(needed)[name], property) for name in names)
