@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_vali
 from busprobe.csv_file import CsvFile, checked
 from busprobe.errors import Mistake
 from busprobe.handover.bus_list import BusList, CircuitRow
-from busprobe.handover.tables.table import NOT_NOTED, Cell, Table, plain
+from busprobe.handover.table import NOT_NOTED, Cell, Table, plain
 from busprobe.job.records import Circuit, UnitRecord
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.profiles.schema import Profile

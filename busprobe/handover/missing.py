@@ -9,7 +9,7 @@ from enum import StrEnum
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.drawings.segment import terminator_places
 from busprobe.handover.polling import Place, polling
-from busprobe.handover.tables.table import NOT_NOTED, plain
+from busprobe.handover.table import NOT_NOTED, plain
 
 YOU, PLAN, UNIT, ELECTRICIAN = (
     "you",

@@ -12,9 +12,9 @@ from busprobe.handover.drawings.segment import cable_order, terminators
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.formats.html_page import by_hand
 from busprobe.handover.formats.label_sheets import cable_labels, unit_labels
+from busprobe.handover.table import plain
 from busprobe.handover.tables.papers import book_tables, page_tables
 from busprobe.handover.tables.proof import latest_proof
-from busprobe.handover.tables.table import plain
 
 _PAIRS = 2
 """Columns of a table of items and values."""

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
+from busprobe.handover.table import plain
 from busprobe.handover.tables.proof import latest_proof
-from busprobe.handover.tables.table import plain
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
 from busprobe.prove.tally import Kind as Ended

@@ -28,7 +28,7 @@ class Sheet:
     chosen: Mapping[str, Way] = field(default_factory=dict)
     """Name of a point to the way that was taken."""
     about: Mapping[str, str] = field(default_factory=dict)
-    """What was typed of the type itself, by the names of `busprobe.wizard.words.draft.profile_fields`."""
+    """What was typed of the type itself, by the names of `busprobe.wizard.forms.draft.profile_fields`."""
 
     @cached_property
     def notes(self) -> Notes:

@@ -5,28 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from busprobe.bus_plan import Bus, Goal
-from busprobe.job.records import UnitRecord, WriteRecord
+from busprobe.job.records import UnitRecord
 from busprobe.modbus.addresses import ALL
 from busprobe.move_record import place_of
 from busprobe.readdress.open_steps import OpenSteps
-from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.outcome import Outcome
 from busprobe.wizard.words.units import key_text
 
 WANTED = "wizard.wanted"
 """Where the job keeps the wanted addresses, by `key_text`."""
-
-
-def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenSteps] = ()) -> str:
-    """The state of a unit's move in one word that has a sign; empty if there was none."""
-    if any(each.place == place_of(unit) for each in left):
-        return "open"
-    if write is None:
-        return ""
-    if write.outcome is None:
-        return "not known"
-    if write.outcome == Result.VERIFIED:
-        return "kept" if unit.power_cycle_verified else "verified"
-    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(Result(write.outcome), "not sure")
 
 
 def left_for(unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[OpenSteps]) -> OpenSteps | None:

@@ -20,7 +20,7 @@ from busprobe.profiles.store import own_folder
 from busprobe.session import Session
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.draft_sheet import Sheet
-from busprobe.wizard.words.draft import by_label, completed, slug
+from busprobe.wizard.forms.draft import by_label, completed, slug
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
 

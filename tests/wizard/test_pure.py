@@ -25,11 +25,12 @@ from busprobe.wizard.forms.meter import FIELDS, judge_form
 from busprobe.wizard.forms.practice import FIELDS as PRACTICE
 from busprobe.wizard.forms.practice import read_practice
 from busprobe.wizard.gate import LineGate
-from busprobe.wizard.moves import followed, goal_of, move_words, wanted_by
+from busprobe.wizard.moves import followed, goal_of, wanted_by
 from busprobe.wizard.search import read_search
 from busprobe.wizard.step import Around
 from busprobe.wizard.widgets.plots import scale_top
 from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
+from busprobe.wizard.words.moves import move_words
 from busprobe.wizard.words.survey import time_words
 
 AT_9600 = LineSettings.parse("9600-8N1")

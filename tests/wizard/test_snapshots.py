@@ -139,6 +139,7 @@ def test_wiring_with_readings(snap_compare: Compare, listed: Job) -> None:
 
     async def measure(pilot: Pilot[None]) -> None:
         await pilot.press("tab", *"61", "enter", *"-0.3")
+        await pilot.pause()
 
     assert snap_compare(app_at(listed, 2), terminal_size=(80, 24), run_before=measure)
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.drawings import svg
-from busprobe.handover.tables.table import NOT_NOTED
+from busprobe.handover.table import NOT_NOTED
 from busprobe.modbus.addresses import both_forms
 from busprobe.wiring.meter import Level, Measurement
 

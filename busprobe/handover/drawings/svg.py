@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from busprobe.handover.tables.table import plain
+from busprobe.handover.table import plain
 
 Element = ElementTree.Element
 

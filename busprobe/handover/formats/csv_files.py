@@ -16,8 +16,8 @@ import io
 import re
 
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.table import Cell, Table, plain
 from busprobe.handover.tables.papers import whole_tables
-from busprobe.handover.tables.table import Cell, Table, plain
 
 _FORMULA = re.compile(r'(^|;)(?=[\s"]*[=+\-@＝＋－＠])')
 """Where a spreadsheet may begin to read a formula; wide forms of the signs count in some of them."""

@@ -11,9 +11,9 @@ from busprobe.handover.drawings.failures import failure_plot
 from busprobe.handover.drawings.reply_times import reply_plots
 from busprobe.handover.drawings.segment import cable_order, segment_drawing
 from busprobe.handover.formats.pages import render
+from busprobe.handover.table import NOT_NOTED
 from busprobe.handover.tables.papers import page_tables, segment_table
 from busprobe.handover.tables.proof import latest_proof
-from busprobe.handover.tables.table import NOT_NOTED
 
 PEN = ("Behaviour with one unit off", "Cables tagged at both ends", "Copy left in the panel", "Date and signature")
 """What only a pen can add."""

@@ -11,8 +11,8 @@ import re
 from collections.abc import Iterable, Iterator
 
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.table import Table, cell_text, plain
 from busprobe.handover.tables.papers import page_tables
-from busprobe.handover.tables.table import Table, cell_text, plain
 
 _MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~&!@$^=]|(?<=[a-z]):(?=\S))", re.IGNORECASE)
 _DOT = re.compile(r"\.(?=[^\W\d_])")

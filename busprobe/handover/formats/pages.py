@@ -7,7 +7,7 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from busprobe.handover.tables.table import cell_text
+from busprobe.handover.table import cell_text
 
 
 def render(template: str, **values: object) -> bytes:

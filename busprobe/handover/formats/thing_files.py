@@ -16,7 +16,7 @@ import re
 from typing import Any
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
-from busprobe.handover.tables.table import plain
+from busprobe.handover.table import plain
 from busprobe.profiles.schema import PointType, WordOrder
 
 PATTERN = "thing-*.td.json"

@@ -15,8 +15,8 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.table import Cell, Table, cell_text, plain
 from busprobe.handover.tables.papers import book_tables
-from busprobe.handover.tables.table import Cell, Table, cell_text, plain
 
 LONGEST_TEXT = 32_000
 """Characters of a cell; spreadsheets take 32767 (XlsxWriter documentation, `write_string`)."""

@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList, UnitRow
+from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof import latest_proof
-from busprobe.handover.tables.table import NOT_TESTED, Cell, Table
 from busprobe.modbus.addresses import format_addresses
 from busprobe.prove.statistics import error_bound
 from busprobe.wiring.meter import Level, Measurement

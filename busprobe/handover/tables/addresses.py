@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import groupby
 
 from busprobe.handover.bus_list import BusList, UnitRow
-from busprobe.handover.tables.table import NOT_TESTED, Cell, Table, in_words
+from busprobe.handover.table import NOT_TESTED, Cell, Table, in_words
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 
 _STATES = {"unit": "in use", "clash": "clash", "unsure": "not clear who", "planned": "planned", "reserved": "reserved"}

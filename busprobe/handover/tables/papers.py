@@ -8,11 +8,11 @@ from typing import TypeVar
 from busprobe.handover.bus_list import BusList, JournalRow, PointRow, SegmentSheet, UnitRow
 from busprobe.handover.circuits import circuit_tables
 from busprobe.handover.drawings.segment import terminator_places
+from busprobe.handover.table import NOT_NOTED, NOT_TESTED, Cell, Table, in_words
 from busprobe.handover.tables.acceptance import acceptance_table
 from busprobe.handover.tables.addresses import address_table
 from busprobe.handover.tables.polling import SHORT_COLUMNS, polling_tables
 from busprobe.handover.tables.proof import advice, proof_table
-from busprobe.handover.tables.table import NOT_NOTED, NOT_TESTED, Cell, Table, in_words
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.meter import Measurement
 

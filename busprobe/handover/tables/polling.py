@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.polling import Polling, polling
+from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof import latest_proof
-from busprobe.handover.tables.table import NOT_TESTED, Cell, Table
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.prove.polling import Row
 from busprobe.prove.statistics import milliseconds

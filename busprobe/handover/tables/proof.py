@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.polling import polling
-from busprobe.handover.tables.table import NOT_TESTED, Cell, Table
+from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.modbus.addresses import both_forms
 from busprobe.prove import proof as proving
 from busprobe.prove.advice import Advised, advise

@@ -26,6 +26,7 @@ from busprobe.wizard.dialogs.notice import Failure, Notice
 from busprobe.wizard.dialogs.question import Answer, Question
 from busprobe.wizard.draft_sheet import Sheet
 from busprobe.wizard.drafting import Drafting, Look
+from busprobe.wizard.forms.draft import by_label, completed, profile_fields, proposal
 from busprobe.wizard.signs import toned
 from busprobe.wizard.widgets.unit_table import UnitTable, fitted
 from busprobe.wizard.words import draft as words
@@ -297,7 +298,7 @@ class DraftScreen(Screen[Path | None]):
         if unread and not self._ended:
             self.notify(f"Still being read: {', '.join(unread)}. Save again in a moment.", markup=False)
             return
-        fields = words.profile_fields(words.proposal(made, self._sheet.about))
+        fields = profile_fields(proposal(made, self._sheet.about))
         form = Form("Save this profile", fields, words=words.BEFORE_SAVING, check=self._what_is_wrong)
         self.app.push_screen(form, self._save)
 
@@ -305,7 +306,7 @@ class DraftScreen(Screen[Path | None]):
         """In words, what keeps a sound profile from coming of this; what was typed is kept all the same."""
         self._sheet = self._sheet.saying(given)
         made = self._draft()
-        profile_id = words.completed(given)["id"]
+        profile_id = completed(given)["id"]
         try:
             self._drafting.target(profile_id, given["folder"])
         except UsageError as error:
@@ -314,7 +315,7 @@ class DraftScreen(Screen[Path | None]):
             if made is not None:
                 made.toml(profile_id)
         except UsageError as error:
-            return words.by_label(error.what)
+            return by_label(error.what)
         return ""
 
     def _save(self, given: Mapping[str, str] | None, *, overwrite: bool = False) -> None:
@@ -322,7 +323,7 @@ class DraftScreen(Screen[Path | None]):
         if given is None or made is None:
             return
         try:
-            path = self._drafting.target(words.completed(given)["id"], given["folder"])
+            path = self._drafting.target(completed(given)["id"], given["folder"])
             if path.exists() and not overwrite:
                 self._ask_to_replace(path, given)
                 return

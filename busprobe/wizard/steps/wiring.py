@@ -98,7 +98,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         """Cautions line, form, detail, what was heard."""
         yield Static(id="cautions-said")
         for field in FIELDS:
-            yield ReadingRow(field)
+            yield ReadingRow(field.name, field.label, field.hint)
         yield Static(id="labels")
         yield Static(Text(words.NAMES), id="names")
         yield Static(id="meter-detail", classes="said gap")
@@ -120,7 +120,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             self._restored = True
             kept = self.session.job.state(_FORM_KEY) or {}
             for row in self.query(ReadingRow):
-                row.value = str(kept.get(row.field.name, ""))
+                row.value = str(kept.get(row.field, ""))
             self._labels = Labels(kept.get("labels", Labels.SIGN))
             self._measured = measured_kinds(self._judged())
         self._show()
@@ -140,7 +140,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         """Show the detail of the field that is typed in."""
         for row in self.query(ReadingRow):
             if row.has_focus_within:
-                self._field = row.field
+                self._field = next(field for field in FIELDS if field.name == row.field)
                 self._show()
 
     def on_descendant_blur(self) -> None:
@@ -160,7 +160,7 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
     @property
     def _form(self) -> dict[str, str]:
-        return {row.field.name: row.value for row in self.query(ReadingRow)}
+        return {row.field: row.value for row in self.query(ReadingRow)}
 
     def _judged(self) -> Judged:
         return judge_form(self._form, self._labels)
@@ -330,8 +330,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
     def _show(self) -> None:
         judged = self._judged()
         for row in self.query(ReadingRow):
-            judgement = judged.by_field.get(row.field.name)
-            if row.field.name in judged.mistakes:
+            judgement = judged.by_field.get(row.field)
+            if row.field in judged.mistakes:
                 row.say(toned(self, "✖ not a reading", "wrong"))
             elif judgement is None:
                 row.say(Text())

@@ -11,9 +11,9 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.move_record import latest_move
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.open_steps import OpenSteps
-from busprobe.wizard.moves import move_words
 from busprobe.wizard.signs import signed
 from busprobe.wizard.widgets.unit_table import UnitTable
+from busprobe.wizard.words.moves import move_words
 from busprobe.wizard.words.units import key_text, short_type
 
 _TYPE = 16

@@ -7,20 +7,21 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widgets import Input, Static
 
-from busprobe.wizard.forms.meter import MeterField
-
 
 class ReadingRow(Horizontal):
     """A label, a field and a verdict."""
 
-    def __init__(self, field: MeterField) -> None:
+    def __init__(self, field: str, label: str, hint: str) -> None:
+        """Shows the field of that name, with `hint` in it as long as it is empty."""
         super().__init__(classes="reading")
         self.field = field
+        self._label = label
+        self._hint = hint
 
     def compose(self) -> ComposeResult:
         """Label, field, verdict."""
-        yield Static(Text(self.field.label), classes="reading-label")
-        yield Input(placeholder=self.field.hint, id=f"reading-{self.field.name}", compact=True, classes="reading-input")
+        yield Static(Text(self._label), classes="reading-label")
+        yield Input(placeholder=self._hint, id=f"reading-{self.field}", compact=True, classes="reading-input")
         yield Static(classes="reading-verdict")
 
     @property

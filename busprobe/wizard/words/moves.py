@@ -16,7 +16,6 @@ from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome, Result
 from busprobe.readdress.procedure import Move
 from busprobe.text import hex_bytes
-from busprobe.wizard.moves import move_words
 from busprobe.wizard.signs import Tone, toned
 from busprobe.wizard.step import StepState
 from busprobe.wizard.words.units import key_text, type_words
@@ -27,6 +26,19 @@ _RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
     Result.NOT_VERIFIED: ("✖", "wrong"),
     Result.REFUSED: ("✖", "attention"),
 }
+
+
+def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenSteps] = ()) -> str:
+    """The state of a unit's move in one word that has a sign; empty if there was none."""
+    if any(each.place == place_of(unit) for each in left):
+        return "open"
+    if write is None:
+        return ""
+    if write.outcome is None:
+        return "not known"
+    if write.outcome == Result.VERIFIED:
+        return "kept" if unit.power_cycle_verified else "verified"
+    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(Result(write.outcome), "not sure")
 
 
 def outcome_text(widget: Widget, outcome: Outcome) -> Text:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import csv_files
-from busprobe.handover.tables.table import Cell
+from busprobe.handover.table import Cell
 from tests.handover.hostile import EMPTY, saying
 
 

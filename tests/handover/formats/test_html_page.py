@@ -12,8 +12,8 @@ from hypothesis import given, settings
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import html_page, label_sheets
+from busprobe.handover.table import cell_text, plain
 from busprobe.handover.tables.papers import page_tables
-from busprobe.handover.tables.table import cell_text, plain
 from busprobe.job import Cabling
 from tests.handover.hostile import EMPTY, MARKUP, saying, texts
 

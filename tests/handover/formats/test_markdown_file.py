@@ -10,8 +10,8 @@ from markdown_it.token import Token
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import markdown_file
+from busprobe.handover.table import plain
 from busprobe.handover.tables.papers import page_tables
-from busprobe.handover.tables.table import plain
 from tests.handover.hostile import EMPTY, MARKUP, saying, texts
 
 READER = MarkdownIt("gfm-like")

@@ -12,8 +12,8 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import xlsx_file
+from busprobe.handover.table import cell_text
 from busprobe.handover.tables.papers import book_tables
-from busprobe.handover.tables.table import cell_text
 from tests.handover.hostile import EMPTY, MARKUP, proof_of, saying, texts
 
 SHEETS = ["Segment", "Units", "Addresses", "Points", "Journal of writes", "Proof", "Wiring", "Acceptance record"]

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from busprobe.handover.bus_list import BusList, StepSheet, UnitRow
+from busprobe.handover.table import NOT_TESTED
 from busprobe.handover.tables.acceptance import FAIL, NOTED, PASS, acceptance_table
-from busprobe.handover.tables.table import NOT_TESTED
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
 from tests.handover.hostile import EMPTY, MADE, proof_of

@@ -7,6 +7,7 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList, StepSheet
+from busprobe.handover.table import Cell, Table, cell_text, plain
 from busprobe.handover.tables.papers import (
     journal_table,
     page_tables,
@@ -16,7 +17,6 @@ from busprobe.handover.tables.papers import (
     wiring_table,
 )
 from busprobe.handover.tables.proof import proof_table
-from busprobe.handover.tables.table import Cell, Table, cell_text, plain
 from busprobe.handover.visits import with_earlier
 from busprobe.job import Job
 from busprobe.wiring.record import wiring_document
