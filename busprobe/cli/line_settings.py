@@ -8,7 +8,7 @@ import click
 
 from busprobe.bus_moves import BusMoves
 from busprobe.bus_plan import BusPlan
-from busprobe.cli import options, output, writes
+from busprobe.cli import options, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.settings import LineSettings
@@ -63,10 +63,7 @@ def command(
             plan = _one_unit(writes.profile(session, profile_id, here.address, here.settings), here, wanted)
         writes.show_plan(plan)
         finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
-    writes.show_batch(FORMAT, plan, finished, as_json=as_json)
-    writes.check_later(finished.unchecked, port, job_file)
-    output.say(f"The journal is in {job_file}.")
-    return writes.batch_exit(plan, finished)
+    return writes.tell_batch(FORMAT, plan, finished, port, job_file, as_json=as_json)
 
 
 def _place(settings: LineSettings | None, address: int | None, whole_bus: bool, profile_id: str | None) -> Place | None:

@@ -89,7 +89,4 @@ def command(
             plan = moves.plan_addresses(practice=practice, wishes=asked)
             writes.show_plan(plan)
             finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
-    writes.show_batch(FORMAT, plan, finished, as_json=as_json)
-    writes.check_later(finished.unchecked, port, job_file)
-    output.say(f"The journal is in {job_file}.")
-    return writes.batch_exit(plan, finished)
+    return writes.tell_batch(FORMAT, plan, finished, port, job_file, as_json=as_json)

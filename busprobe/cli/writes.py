@@ -134,7 +134,15 @@ def nothing_written(plan: BusPlan) -> Finished:
     return Finished((), plan.moves, (), "The plan was only shown; nothing was written.")
 
 
-def show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) -> None:
+def tell_batch(form: str, plan: BusPlan, finished: Finished, port: str, job_file: Path, *, as_json: bool) -> ExitCode:
+    """Say how a batch ended, what is left to do and where the journal is; the exit code that it ends with."""
+    _show_batch(form, plan, finished, as_json=as_json)
+    check_later(finished.unchecked, port, job_file)
+    output.say(f"The journal is in {job_file}.")
+    return _batch_exit(plan, finished)
+
+
+def _show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) -> None:
     """Print what became of a plan; `form` is the format of the document."""
     if as_json:
         planned = [
@@ -157,7 +165,7 @@ def show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) -
             show(outcome, as_json=False)
 
 
-def batch_exit(plan: BusPlan, finished: Finished) -> ExitCode:
+def _batch_exit(plan: BusPlan, finished: Finished) -> ExitCode:
     """How a command ends: by the worst of its moves."""
     codes: set[ExitCode] = {EXIT[outcome.result] for outcome in finished.outcomes}
     if finished.left or plan.remarks:
