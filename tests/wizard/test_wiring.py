@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
 from busprobe.job import Job, UnitRecord
@@ -11,6 +13,8 @@ from busprobe.pair import keep_wiring
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
+from busprobe.wiring.cautions import acknowledgement
+from busprobe.wiring.resistance import Pair, judge_resistance
 from busprobe.wiring.voltage import judge_supply
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.widgets.wide_word import drawn
@@ -248,3 +252,14 @@ async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard,
         await person.press("enter")
         assert "'all' is not a set of unit addresses" in person.screen
         assert person.app.gate.holder == ""
+
+
+async def test_a_reading_that_was_kept_by_the_command_stands_in_the_form(wizard: Wizard, session: Session) -> None:
+    """What is measured is measured, however it came into the job; a new reading takes its place."""
+    session.job.record("cautions", acknowledgement("K. Marsh", datetime.now(UTC)))
+    session.keep_wiring([judge_resistance(61.0, Pair())])
+    async with wizard(step=2) as person:
+        assert "✓ good  61.0 Ω, as it was kept before" in person.screen
+        await person.press("tab", *"5", "enter")
+        assert "as it was kept before" not in person.screen
+        assert "✖ wrong" in person.screen

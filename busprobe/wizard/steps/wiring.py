@@ -329,12 +329,16 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
     def _show(self) -> None:
         judged = self._judged()
+        recorded = self._recorded
         for row in self.query(ReadingRow):
             judgement = judged.by_field.get(row.field)
             if row.field in judged.mistakes:
                 row.say(toned(self, "✖ not a reading", "wrong"))
             elif judgement is None:
                 row.say(Text())
+            elif not row.value and judgement.measurement in recorded:
+                level, reading = recorded[judgement.measurement]
+                row.say(signed(self, level).append(f"  {reading}, as it was kept before", style="not bold"))
             else:
                 fits = f"  {judgement.words}" if judgement.level is not Level.NOT_MEASURED or judgement.action else ""
                 row.say(signed(self, judgement.level).append(fits, style="not bold"))
@@ -348,12 +352,23 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         self.query_one("#meter-detail", Static).update(self._detail(judged))
         self.query_one("#heard", Static).update(self._in_short())
         self.state, self.next_words = words.standing(
-            [judgement.level for judgement in judged.by_field.values()],
+            [
+                recorded.get(each.measurement, (each.level, ""))[0] if each.level is Level.NOT_MEASURED else each.level
+                for each in judged.by_field.values()
+            ],
             acknowledged=acknowledged,
             mistakes=bool(judged.mistakes),
             failing=bool(self._heard or self._patterns),
             listened=self._heard is not None,
         )
+
+    @property
+    def _recorded(self) -> dict[Measurement, tuple[Level, str]]:
+        """Level and reading of what the job has as measured, by whatever way it got there."""
+        latest = self.session.job.latest("wiring")
+        documents = latest.document.get("judgements", ()) if latest is not None else ()
+        found = {Measurement(one["measurement"]): (Level(one["level"]), one["reading"]) for one in documents}
+        return {kind: read for kind, read in found.items() if read[0] is not Level.NOT_MEASURED}
 
     def _detail(self, judged: Judged) -> Text:
         if self._field.name in judged.mistakes:
