@@ -14,7 +14,7 @@ from pathlib import Path
 
 from busprobe.bus_moves import BusMoves
 from busprobe.connect import VIRTUAL, Connector
-from busprobe.errors import RefusedError
+from busprobe.errors import FileError, Mistake, RefusedError
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.polling import cycle_words, polling
 from busprobe.job.job import Job
@@ -29,7 +29,7 @@ from busprobe.session import Session
 from busprobe.survey import events
 from busprobe.survey.findings import Kind
 from busprobe.survey.schedule import common_settings
-from busprobe.text import hex_bytes
+from busprobe.text import hex_bytes, visible
 from busprobe.virtual.segment import Segment
 from busprobe.virtual.unit import Unit
 
@@ -65,7 +65,11 @@ def run_unattended(folder: Path, say: Say, *, scenario: str = SCENARIO, overwrit
         raise RefusedError(
             f"{job_file} is there already.", todo="Name another folder, or say --overwrite to do the demo anew."
         )
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = Mistake("", f"it cannot be made ({error.strerror or error})")
+        raise FileError(visible(str(folder)), [reason], kind="folder", todo="Name another folder.") from error
     job_file.unlink(missing_ok=True)
     with Job.create(job_file, site=segment.scenario.site, segment=scenario, tester="busprobe demo") as job:
         session = Session(job, load_all(folders()), connector=connector)

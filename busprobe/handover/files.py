@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import unicodedata
@@ -73,11 +74,14 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
     try:
         place(folder, contents, overwrite=overwrite)
     except OSError as error:
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
         raise FileError(
             visible(str(folder)),
             [Mistake("", f"the files cannot be written ({error.strerror or error})")],
             kind="folder",
-            todo="Make room, or choose another folder.",
+            todo="Make room, or choose another folder."
+            if full
+            else "Choose another folder, or see what is in the way.",
         ) from error
     return [folder / name for name in contents]
 

@@ -187,6 +187,57 @@ def test_a_file_system_without_hard_links_is_written_to_as_carefully(
         assert contents(folder) == {**NEW, "notes.txt": b"mine"}
 
 
+@kills
+def test_a_name_that_was_only_reserved_is_free_again_at_the_next_try(tmp_path: Path) -> None:
+    """Without hard links a name is taken before the file moves to it; a program killed in between leaves it empty."""
+    script = _KILLED.replace("{contents!r}", repr(NEW)).replace(
+        "place(Path",
+        "os.link = lambda *_: (_ for _ in ()).throw(PermissionError(1, 'Operation not permitted'))\nplace(Path",
+    )
+    empty = 0
+    for call in range(100):
+        folder = filled(tmp_path / str(call), {"notes.txt": b"mine"})
+        ended = subprocess.run([sys.executable, "-c", script, str(folder), str(call), "False"], check=False)
+        now = contents(folder)
+        empty += b"" in now.values()
+        assert all(content in (b"", NEW.get(name), b"mine") for name, content in now.items())
+        if ended.returncode == 0:
+            break
+        if now.items() <= {"notes.txt": b"mine", **dict.fromkeys(NEW, b"")}.items():
+            place(folder, NEW)
+            assert contents(folder) == {**NEW, "notes.txt": b"mine"}
+    assert empty == len(NEW)
+
+
+def test_an_empty_file_of_somebody_else_is_not_taken_for_a_reserved_name(tmp_path: Path) -> None:
+    folder = filled(tmp_path / "papers", {"a.csv": b""})
+    with pytest.raises(RefusedError):
+        place(folder, NEW)
+    assert contents(folder) == {"a.csv": b""}
+
+
+def test_two_programs_at_once_never_leave_a_mixture(tmp_path: Path) -> None:
+    """Each has its own contents for the same names; whoever meets the other's file takes back its own."""
+    script = """
+import sys
+from pathlib import Path
+from busprobe.errors import RefusedError
+from busprobe.handover.placing import place
+try:
+    place(Path(sys.argv[1]), {f"{n}.csv": sys.argv[2].encode() for n in range(40)})
+except RefusedError:
+    sys.exit(4)
+"""
+    for attempt in range(4):
+        folder = filled(tmp_path / str(attempt), {})
+        both = [subprocess.Popen([sys.executable, "-c", script, str(folder), who]) for who in ("one", "two")]
+        codes = [each.wait() for each in both]
+        assert set(codes) <= {0, 4}
+        placed = set(contents(folder).values())
+        assert placed == {who.encode() for who, code in zip(("one", "two"), codes, strict=True) if code == 0}
+        assert not list(folder.glob(".busprobe-*"))
+
+
 def test_what_cannot_be_put_back_is_kept_aside_and_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A name that is blocked in the middle: neither the new file can have it, nor the old one again."""
     folder = filled(tmp_path / "papers", OLD)
