@@ -96,21 +96,11 @@ class Job:
             rows = connection.execute("SELECT key, value FROM about").fetchall()
         return JobMeta(**{row["key"]: self._load(row["value"]) for row in rows if row["key"] in known})
 
-    def set_meta(
-        self,
-        *,
-        site: str | None = None,
-        segment: str | None = None,
-        tester: str | None = None,
-        project: str | None = None,
-        port: str | None = None,
-        adapter: str | None = None,
-    ) -> None:
-        """Change what is given, keep the rest."""
-        given = {"site": site, "segment": segment, "tester": tester, "project": project}
-        given |= {"port": port, "adapter": adapter}
+    def set_meta(self, **given: str) -> None:
+        """Change the given fields of `JobMeta`, keep the rest; raises TypeError for what is none."""
+        replace(self.meta, **given)
         with self._database.writing() as connection:
-            _put_about(connection, {key: value for key, value in given.items() if value is not None})
+            _put_about(connection, given)
 
     @property
     def cabling(self) -> Cabling:
