@@ -39,5 +39,12 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             '$.references', json('{}'))
             WHERE json_valid(document)""",
     ),
+    (
+        # The same for a kept exchange, for circuits of meters, and for who saw the unit last.  Entries of the version
+        # before may have the first of these already, and keep it.
+        """UPDATE unit SET document = json_insert(
+            document, '$.sample', json('[]'), '$.circuits', json('[]'), '$.seen_by', '')
+            WHERE json_valid(document)""",
+    ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version`` keeps n."""

@@ -173,8 +173,8 @@ class UnitRecord:
                 **document,
                 "latency": Latency(**document["latency"]),
                 "readings": tuple(document["readings"]),
-                "circuits": tuple(Circuit(**circuit) for circuit in document.get("circuits", ())),
-                "sample": tuple(document.get("sample", ())),
+                "circuits": tuple(Circuit(**circuit) for circuit in document["circuits"]),
+                "sample": tuple(document["sample"]),
                 "notes": tuple(document["notes"]),
             }
         )

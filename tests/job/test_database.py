@@ -138,30 +138,44 @@ FIRST_ENTRY = {
 """An entry of the as-built list as the first version of the file has it."""
 
 
-def test_entries_of_the_first_version_are_kept_with_what_is_new_not_noted(
-    path: Path, monkeypatch: pytest.MonkeyPatch
+NEW_SINCE: tuple[dict[str, object], ...] = (
+    {"distance_m": None, "terminator": None, "label_fitted": None, "noted": {}, "references": {}},
+    {"sample": [], "circuits": [], "seen_by": ""},
+)
+"""What the second and the third version of the file have besides."""
+
+
+@pytest.mark.parametrize(
+    ("version", "entry"),
+    [
+        (1, FIRST_ENTRY),
+        (2, {**FIRST_ENTRY, **NEW_SINCE[0]}),
+        (2, {**FIRST_ENTRY, **NEW_SINCE[0], "sample": ["0C", "0C"]}),
+    ],
+)
+def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
+    path: Path, monkeypatch: pytest.MonkeyPatch, version: int, entry: dict[str, object]
 ) -> None:
     with monkeypatch.context() as earlier:
-        earlier.setattr(database_module, "MIGRATIONS", migrations.MIGRATIONS[:1])
+        earlier.setattr(database_module, "MIGRATIONS", migrations.MIGRATIONS[:version])
         Job.create(path, site="Mill Lane").close()
     connection = sqlite3.connect(path)
-    connection.execute("INSERT INTO unit VALUES (12, '9600-8N1', ?)", (json.dumps(FIRST_ENTRY),))
+    connection.execute("INSERT INTO unit VALUES (12, '9600-8N1', ?)", (json.dumps(entry),))
     connection.execute("INSERT INTO unit VALUES (13, '9600-8N1', '{broken')")
     connection.commit()
     connection.close()
+    now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **entry}
     with Job.open(path) as opened:
         unit = opened.unit(12, "9600-8N1")
-        assert unit == UnitRecord.from_document(FIRST_ENTRY)
+        assert unit == UnitRecord.from_document(now)
         assert unit is not None
         assert (unit.distance_m, unit.terminator, unit.label_fitted, unit.noted) == (None, None, None, {})
+        assert (unit.circuits, unit.seen_by) == ((), "")
         assert opened.cabling == Cabling()
     connection = sqlite3.connect(path)
     (text,) = connection.execute("SELECT document FROM unit WHERE address = 12").fetchone()
     connection.close()
-    assert json.loads(text) == {
-        **FIRST_ENTRY,
-        **{"distance_m": None, "terminator": None, "label_fitted": None, "noted": {}, "references": {}},
-    }
+    assert json.loads(text) == now
 
 
 def test_a_step_that_fails_half_way_changes_nothing(job: Job, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
