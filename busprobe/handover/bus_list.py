@@ -230,23 +230,31 @@ class PointRow:
     """The same in per cent of the value noted; the two add up."""
 
     @property
+    def shown(self) -> float | None:
+        """The value noted as a number, in the point's unit; `None` where it is none, or in another unit."""
+        text, *unit = self.reference.split() or [""]
+        if unit and [word.casefold() for word in unit] != [self.unit.casefold()]:
+            return None
+        try:
+            number = float(text.replace(",", "."))
+        except ValueError:
+            return None
+        return number if math.isfinite(number) else None
+
+    @property
     def deviation(self) -> float | None:
         """The value read less the one noted; `None` where either is no number."""
-        try:
-            noted = float(self.reference.split()[0].replace(",", "."))
-        except (ValueError, IndexError):
+        if isinstance(self.value, str) or self.value is None or self.shown is None:
             return None
-        if isinstance(self.value, str) or self.value is None or not math.isfinite(noted):
-            return None
-        return round(self.value - noted, _DECIMALS)
+        return round(self.value - self.shown, _DECIMALS)
 
     @property
     def allowed(self) -> float | None:
         """How far it may be from the value noted, in its unit; `None` where nobody said or no number is noted."""
-        if self.deviation is None or (self.tolerance is None and self.tolerance_percent is None):
+        if self.shown is None or (self.tolerance is None and self.tolerance_percent is None):
             return None
-        noted = abs(float(self.value or 0) - self.deviation)
-        return round((self.tolerance or 0.0) + noted * (self.tolerance_percent or 0.0) / 100, _DECIMALS)
+        share = abs(self.shown) * (self.tolerance_percent or 0.0) / 100
+        return round((self.tolerance or 0.0) + share, _DECIMALS)
 
     @property
     def within_tolerance(self) -> bool | None:

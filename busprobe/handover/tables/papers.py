@@ -354,7 +354,7 @@ def _tested(unit: UnitRow, result: Cell) -> Cell:
 def _within(point: PointRow) -> str | None:
     """Whether the value is within its tolerance, or why that cannot be told; nothing where nothing was noted."""
     if point.within_tolerance is None and point.reference:
-        return "no number to compare" if point.deviation is None else "no tolerance stated"
+        return "cannot be compared" if point.deviation is None else "no tolerance stated"
     return _yes_no(point.within_tolerance)
 
 

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from busprobe.handover.bus_list import BusList, StepSheet, UnitRow
+from busprobe.handover.bus_list import BusList, CircuitRow, StepSheet, UnitRow
 from busprobe.handover.table import NOT_TESTED
 from busprobe.handover.tables.acceptance import FAIL, NOTED, PASS, acceptance_table
+from busprobe.job import Circuit
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
 from tests.handover.hostile import EMPTY, MADE, proof_of
@@ -39,6 +40,41 @@ def test_a_surveyed_and_measured_segment_passes_check_by_check(bus_list: BusList
     assert found["Every unit is identified"] == ("2 units", PASS)
     assert found["Units are as planned"] == ("", NOT_TESTED)
     assert found["Address kept through a power cycle"] == ("not tested at 5", NOT_TESTED)
+
+
+def test_a_bus_that_is_as_planned_passes_and_a_unit_nobody_planned_is_named() -> None:
+    check = "Units are as planned"
+    planned = unit(5, plan="as planned")
+    assert results(listing(planned))[check] == ("1 as planned", PASS)
+    assert results(listing(planned, unit(6, plan="not planned")))[check] == ("not so at 6", FAIL)
+
+
+def test_a_unit_is_identified_by_its_maker_or_its_model() -> None:
+    check = "Every unit is identified"
+    assert results(listing(unit(5, maker="", model="GS-1"), unit(6)))[check] == ("2 units", PASS)
+    assert results(listing(unit(5, maker=""), unit(6)))[check] == ("not tested at 5", NOT_TESTED)
+
+
+def test_every_value_has_to_be_read_and_to_make_sense(bus_list: BusList) -> None:
+    check = "Every value is read"
+    assert results(bus_list)[check] == ("not tested at 5,12", NOT_TESTED)
+    read = [replace(point, registers=(1,), plausible=None) for point in bus_list.points]
+    sound = replace(bus_list, points=tuple(read), units=tuple(u for u in bus_list.units if u.address == 12))
+    assert results(sound)[check] == ("1 units", PASS)
+    odd = replace(sound, points=(replace(read[0], plausible=False), *read[1:]))
+    assert results(odd)[check] == ("not at 12", FAIL)
+    of_another = replace(odd, points=tuple(replace(point, address=77) for point in odd.points))
+    assert results(of_another)[check] == ("not tested at 12", NOT_TESTED)
+
+
+def test_current_transformers_pass_only_where_every_direction_was_checked() -> None:
+    check = "Current transformers point the right way"
+    right = CircuitRow(41, "9600-8N1", "EM-1", Circuit("L1", direction_checked=True), "")
+    assert check not in results(EMPTY)
+    assert results(replace(EMPTY, circuits=(right,)))[check] == ("1 channels", PASS)
+    for answer in (False, None):
+        left = replace(right, circuit=Circuit("L2", direction_checked=answer))
+        assert results(replace(EMPTY, circuits=(right, left)))[check] == ("not checked: 41 L2", NOT_TESTED)
 
 
 def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
@@ -83,6 +119,7 @@ def test_an_endurance_run_passes_only_whole_and_of_every_unit() -> None:
     assert "not polled: 6" in results(other)["Endurance run"][0]
     cut = replace(run, proof=proof_of(5, words="adapter lost"))
     assert results(cut)["Endurance run"][1] == NOT_TESTED
+    assert results(cut)["Endurance run"][0].endswith("; not finished")
 
 
 @pytest.mark.parametrize(

@@ -139,9 +139,15 @@ def test_a_value_is_held_against_what_was_noted_where_both_are_numbers(
         (96.5, "100", 0.5, 3.0, "yes"),
         (100.0, "100", 0.0, None, "yes"),
         (100.0, "101", None, None, "no tolerance stated"),
-        ("run", "run", None, None, "no number to compare"),
+        ("run", "run", None, None, "cannot be compared"),
         (100.0, "", 1.0, None, None),
-        (None, "5", 1.0, None, "no number to compare"),
+        (0.0, "0.4", None, 50.0, "no"),
+        (100.0, "100 KW", 1.0, None, "yes"),
+        (100.0, "0.1 MW", 1.0, None, "cannot be compared"),
+        (1234.0, "1 234", 1.0, None, "cannot be compared"),
+        (1234.5, "1.234,5", 1.0, None, "cannot be compared"),
+        (21.5, "21,5", 0.0, None, "yes"),
+        (None, "5", 1.0, None, "cannot be compared"),
     ],
 )
 def test_a_value_is_within_its_tolerance_or_not(
