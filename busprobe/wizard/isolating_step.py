@@ -33,6 +33,8 @@ class IsolatingStep(MovingStep):
         super().__init__(id=id)
         self._isolated: tuple[int, LineSettings] | None = None
         """Where units were taken off the pair and have to be put back."""
+        self._left = False
+        """Whether the one that stayed has its own address by now, so that the others may come back."""
 
     def run_isolation(self, address: int, settings: LineSettings) -> None:
         """Watch `address` until one unit is left there."""
@@ -55,10 +57,15 @@ class IsolatingStep(MovingStep):
             self.app.push_screen(screen)
 
     def moved(self, outcome: Outcome) -> None:
-        """Where others had to be taken off first, they come back now."""
-        move = outcome.move
-        if self._isolated == (move.old, move.settings):
-            self._ask_to_put_back(move.old, move.settings)
+        """Where others had to be taken off first, they may come back once nothing is moved any more."""
+        self._left = self._left or self._isolated == (outcome.move.old, outcome.move.settings)
+
+    def work_ended(self) -> None:
+        """Show where things stand; then the others are put back, which must not come between a batch and its asking."""
+        super().work_ended()
+        if self._left and self._isolated is not None:
+            self._left = False
+            self._ask_to_put_back(*self._isolated)
 
     @on(Isolated)
     def _one_left(self, event: Isolated) -> None:

@@ -161,6 +161,33 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
     assert {(unit.address, unit.kind) for unit in job.units()} == {(1, "unit"), (33, "unit")}
 
 
+async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it(
+    wizard: Wizard, paced: Session, job: Job
+) -> None:
+    """The one left of a clash is moved with another unit: both writes are asked for before hands are needed again."""
+    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
+    async with wizard("clash", step=5, using=paced) as person:
+        hands = paced.hands
+        assert hands is not None
+        await person.strike("i")
+        await person.wait_for("two or more answer")
+        units = paced._connector.segment("virtual:clash").units
+        hands.connect(next(unit.name for unit in units if unit.address == 1), connected=False)
+        await person.wait_for("One unit answers at 1 (0x01), alone and cleanly.")
+        await person.wait()
+        known(job, 12)
+        job.set_state(WANTED, {"1 9600-8N1": 33, "12 9600-8N1": 34})
+        await person.press("a", "g")
+        for number in (1, 2):
+            await person.wait_for(f"Write to the unit?  {number} of 2")
+            assert "Now the others" not in person.screen
+            await person.press("w")
+        await person.wait_for("Now off and on again")
+        await person.press("l")
+        await person.wait()
+        await person.wait_for("Now the others")
+
+
 async def test_proposals_come_from_the_plan(wizard: Wizard, job: Job) -> None:
     """p gives the units of a planned type the planned addresses that are free."""
     known(job, 11)
