@@ -128,18 +128,23 @@ def _take_name(file: Path, name: Path) -> None:
             raise
 
 
-def _free_reserved(file: Path, name: Path) -> None:
-    """Free a name that a killed program had reserved for a file and did not get round to using."""
-    if name.is_file() and not name.stat().st_size and file.stat().st_size:
-        name.unlink()
+def _holds_old(remains: Path, folder: Path) -> bool:
+    """Whether old files wait in `remains`; names that were reserved for new ones there, and not used, are freed."""
+    try:
+        waiting = list(remains.iterdir())
+        for file in waiting:
+            name = folder / file.name
+            if name.is_file() and not name.stat().st_size and file.stat().st_size:
+                name.unlink()
+    except FileNotFoundError:  # whoever is at work there has just come to its end
+        return False
+    return any(file.name.endswith(_OLD) for file in waiting)
 
 
 def _refuse_remains(folder: Path) -> None:
     """Do not go on where a killed program, or one that is at work right now, has put old files aside."""
     for remains in sorted(folder.glob(f"{_ASIDE}*")):
-        for file in remains.iterdir():
-            _free_reserved(file, folder / file.name)
-        if any(remains.glob(f"*{_OLD}")):
+        if _holds_old(remains, folder):
             what = (
                 "papers in it are being replaced right now, or that was cut off; the files as they were are in its "
                 f"folder {visible(remains.name)}, with {_OLD} behind their names"

@@ -228,8 +228,10 @@ try:
 except RefusedError:
     sys.exit(4)
 """
-    for attempt in range(4):
-        folder = filled(tmp_path / str(attempt), {})
+    for attempt in range(12):
+        folder = tmp_path / str(attempt)
+        if attempt % 2:
+            filled(folder, {})
         both = [subprocess.Popen([sys.executable, "-c", script, str(folder), who]) for who in ("one", "two")]
         codes = [each.wait() for each in both]
         assert set(codes) <= {0, 4}
