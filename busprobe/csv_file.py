@@ -88,6 +88,10 @@ def _text_of(path: Path, name: str, kind: str) -> str:
             raise FileError(name, [Mistake("", f"it is larger than {LARGEST} bytes and no {kind}")], kind=kind)
         return raw.decode("utf-8-sig")
     except FileNotFoundError:
-        raise FileError(name, [Mistake("", "there is no such file")], kind=kind) from None
+        raise FileError(name, [Mistake("", "there is no such file")], kind=kind, todo="Look at its name.") from None
+    except UnicodeDecodeError as error:
+        what = Mistake("", f"it is no UTF-8 text (byte {error.start + 1} is none of it)")
+        todo = "Save it as CSV in UTF-8 (spreadsheets offer that as a format of its own) and try again."
+        raise FileError(name, [what], kind=kind, todo=todo) from error
     except (OSError, ValueError) as error:
-        raise FileError(name, [Mistake("", f"it cannot be read as UTF-8 text ({error})")], kind=kind) from error
+        raise FileError(name, [Mistake("", f"it cannot be read ({error})")], kind=kind) from error

@@ -57,7 +57,7 @@ def test_what_is_no_csv_is_told_after_the_rows_before_it(tmp_path: Path) -> None
     [
         ("", "missing: name"),
         ("size\n1\n", "the columns must be named name, size; missing: name"),
-        (b"\xff\xfe\x00", "cannot be read as UTF-8 text"),
+        (b"\xff\xfe\x00", "it is no UTF-8 text (byte 1 is none of it)"),
         (b"name\n" + b"x" * LARGEST, "is larger than"),
     ],
 )

@@ -130,8 +130,9 @@ def load_circuits(
         unit = _unit(row, line, units, mistakes)
         if unit is None:
             continue
-        profile, channel = profiles.get(unit.profile or ""), _text(row.channel)
+        profile, typed = profiles.get(unit.profile or ""), _text(row.channel)
         known = {circuit.channel: circuit for circuit in circuits_of(unit, profile)}
+        channel = next((name for name in known if name.casefold() == typed.casefold()), typed)
         here = found.setdefault((unit.address, unit.settings), {})
         if _has_channels(profile) and channel not in known:
             what = f"'{channel}' is none of this unit's channels: {', '.join(known)}"

@@ -74,7 +74,7 @@ def test_a_row_says_what_was_read_of_its_channel() -> None:
 
 
 def test_a_filled_list_is_read_and_columns_that_are_not_there_stay_as_they_were(tmp_path: Path) -> None:
-    text = "\ufeffAddress;Channel;CT no.;Direction checked;Tag\n41;L2; 7 ;Yes;EM-1\n\n12;Main;;;\n"
+    text = "\ufeffAddress;Channel;CT no.;Direction checked;Tag\n41;l2; 7 ;Yes;EM-1\n\n12;Main;;;\n"
     known = with_circuit(FOUND, Circuit("L2", load="chiller"))
     assert load_circuits(note(tmp_path, text), [known, BARE], PROFILES) == {
         (41, "9600-8N1"): (Circuit("L2", ct="7", load="chiller", direction_checked=True),),
