@@ -9,7 +9,7 @@ from typing import Any
 from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.job.intervals import USUAL
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.plan import Block
@@ -64,11 +64,12 @@ def polling(bus_list: BusList) -> Polling:
     found = [unit for unit in bus_list.units if unit.found]
     asked = _asked(bus_list, points)
     table = polling_table(polled_units(bus_list))
-    silent_on = [
-        f"{_name(unit)}: {'no points are known' if unit.state == 'unit' else f'{unit.state}, so nobody to ask'}."
+    unknown = [
+        (unit, "no points are known" if unit.state == "unit" else f"{unit.state}, so nobody to ask")
         for unit in found
         if unit not in asked
     ]
+    silent_on = list(_said_once(unknown))
     silent_on += [f"Address {both_forms(one.address)}, {one.name}: {one.why}." for one in table.left_out]
     return Polling(
         table,
@@ -170,15 +171,27 @@ def _assumed(bus_list: BusList, asked: Sequence[UnitRow], table: PollingTable) -
     if untried:
         listed = ", ".join(both_forms(address) for address in sorted(untried))
         yield f"Registers read only because they lie in between were not all tried at {listed}: they may be refused."
-    for unit in asked:
-        if unit.latency_median_ms is None:
-            yield f"{_name(unit)}: reply time not measured, {1000 * LATENCY:g} ms assumed."
-        elif not unit.polls:
-            yield f"{_name(unit)}: reply time from the few requests of the survey, no endurance run."
-        if unit.registers_a_request is None:
-            yield f"{_name(unit)}: how many registers it gives at once is not known, {MOST_REGISTERS} assumed."
-        if unit.match is not None and unit.match < RECOGNISED:
-            yield f"{_name(unit)}: the device type is not certain, and so are its registers."
+    yield from _said_once((unit, words) for unit in asked for words in _assumed_of(unit))
+
+
+def _assumed_of(unit: UnitRow) -> Iterator[str]:
+    if unit.latency_median_ms is None:
+        yield f"reply time not measured, {1000 * LATENCY:g} ms assumed"
+    elif not unit.polls:
+        yield "reply time from the few requests of the survey, no endurance run"
+    if unit.registers_a_request is None:
+        yield f"how many registers it gives at once is not known, {MOST_REGISTERS} assumed"
+    if unit.match is not None and unit.match < RECOGNISED:
+        yield "the device type is not certain, and neither are its registers"
+
+
+def _said_once(said: Iterable[tuple[UnitRow, str]]) -> Iterator[str]:
+    """One sentence for all units of which the same is said: on a full bus nobody reads it thirty times."""
+    told: dict[str, list[UnitRow]] = {}
+    for unit, words in said:
+        told.setdefault(words, []).append(unit)
+    for words, together in told.items():
+        yield f"{_names(together)}: {words}."
 
 
 def _trial_of(sheet: StepSheet | None) -> Mapping[str, Any]:
@@ -218,6 +231,15 @@ def _place(unit: UnitRow) -> Place:
 
 def _row_place(row: Row) -> Place:
     return row.address, str(row.settings)
+
+
+def _names(units: Sequence[UnitRow]) -> str:
+    if len(units) == 1:
+        return _name(units[0])
+    places: dict[str, list[int]] = {}
+    for unit in units:
+        places.setdefault(unit.settings, []).append(unit.address)
+    return "Addresses " + "; ".join(f"{format_addresses(listed)} at {settings}" for settings, listed in places.items())
 
 
 def _name(unit: UnitRow) -> str:

@@ -103,6 +103,8 @@ def _pause(proof: Proof, answering: Iterable[UnitTally]) -> Advised:
         reason = f"{missing} of {polls} polls of the units that answer had no reply in time with {_ms(used)}"
         if any(unit.count(Kind.CRC) or unit.count(Kind.MALFORMED) for unit in units):
             reason += ", and others came garbled: mend the disturbance first, then measure again."
+        elif proof.pattern.together:
+            reason += ", at several units in the same rounds: mend what they share first, then measure again."
         elif longer is None:
             reason += ": a still longer pause will not help, look for the cause."
         else:

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from math import comb
+from math import comb, inf
 from threading import Event as StopFlag
 
 from busprobe.errors import PortError, UsageError
-from busprobe.line.exchange import Waits
+from busprobe.line.exchange import Exchange, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
@@ -71,7 +71,7 @@ class Plan:
     rounds: int | None = None
     """Stop after so many whole rounds; those of a run that is gone on with count."""
     seconds: float | None = None
-    """Stop at the end of the round in which this time is up."""
+    """Stop when this time is up, but not before each unit was asked all its requests once."""
     pause: float = 0.0
     """Silence before each request; 0 is full wire speed: the 3.5 characters that the standard demands."""
     reply_wait: float = 1.0
@@ -158,6 +158,9 @@ class _Owed:
     sent: float
     silent: bool
     """Whether the poll counts as silent; otherwise another unit's frame came in its place."""
+    until: float = inf
+    """Clock time after which a frame of the unit is no longer taken for it: there is one once the unit has answered a
+    later request."""
 
 
 @dataclass
@@ -200,6 +203,9 @@ class _Run:
                         if stop.is_set():
                             yield Finished(self._snapshot(interruption="it was stopped by hand."))
                             return
+                        if self._fulfilled():
+                            yield Finished(self._snapshot(complete=True))
+                            return
                         yield self._poll(polled, request, this)
                         if self.line.clock.now() - self._reported >= self.plan.report_every:
                             reported = self.line.clock.now()
@@ -218,7 +224,7 @@ class _Run:
         rounds, seconds = self.plan.rounds, self.plan.seconds
         enough_rounds = rounds is not None and self.proof.rounds >= rounds
         enough_time = seconds is not None and self._elapsed() >= seconds
-        return enough_rounds or enough_time
+        return enough_rounds or (enough_time and self.proof.rounds > 0)
 
     def _elapsed(self) -> float:
         return self.line.clock.now() - self._origin
@@ -252,23 +258,37 @@ class _Run:
         self.line.apply(asked.settings)
         gap = asked.gap + asked.settings.t3_5 if asked.gap else 0.0
         waits = Waits(reply=self.plan.reply_wait, quiet=max(self.plan.pause, gap))
-        reply = judge(request, self.line.exchange(request, waits))
-        exchange = reply.exchange
+        exchange = self.line.exchange(request, waits)
         self._credit(sound_frames(exchange.leftover), exchange.started)
-        self._tallies[key] = self._tallies[key].after(reply, self._elapsed())
-        unanswered = reply.verdict in (Verdict.SILENT, Verdict.FOREIGN)
-        if unanswered:
+        reply = self._judged(request, exchange)
+        self._credit(_frames_of_others(reply), exchange.ended)
+        self._tallies[key] = self._tallies[key].after(reply, self._elapsed(), self.plan.reply_wait)
+        if reply.verdict in (Verdict.SILENT, Verdict.FOREIGN):
             self._owed[key] = _Owed(request, exchange.sent, reply.verdict is Verdict.SILENT)
-        else:
-            self._owed.pop(key, None)
-        displaced = self._credit(_frames_of_others(reply), exchange.ended)
-        if unanswered:
             self._listen_on()
-        if not answered(reply) and not displaced:
+        elif key in self._owed:
+            until = min(self._owed[key].until, reply.exchange.ended + self.plan.reply_wait)
+            self._owed[key] = replace(self._owed[key], until=until)
+        if not answered(reply):
             this.failed.add(key)
         late = reply.verdict is Verdict.SILENT and key not in self._owed
         kind = Kind.LATE if late else KIND_OF[reply.verdict]
         return Polled(asked.address, asked.settings, kind, reply, self.proof.rounds + 1, self._snapshot())
+
+    def _judged(self, request: Request, exchange: Exchange) -> Reply:
+        """What the asked unit itself replied; whole frames of others are counted as what they are, and are no junk."""
+        reply = judge(request, exchange)
+        if reply.verdict is Verdict.FOREIGN and self._is_owed(Frame(reply.frame), exchange.ended):
+            # Another unit's late reply came first: the asked unit's own may still be under way.
+            heard = self.line.listen(max(0.0, exchange.sent + self.plan.reply_wait - exchange.ended))
+            whole = replace(exchange, chunks=exchange.chunks + heard.chunks, ended=self.line.clock.now())
+            reply = judge(request, whole)
+            if reply.verdict is Verdict.FOREIGN:
+                return Reply(request, whole, Verdict.SILENT)
+        ahead = b"".join(frame.data for frame in sound_frames(reply.junk_before))
+        if reply.verdict is Verdict.OK_AFTER_JUNK and ahead == reply.junk_before:
+            return replace(reply, verdict=Verdict.OK)
+        return reply
 
     def _listen_on(self) -> None:
         """Give a reply that is still owed the time to come, so that it does not meet the next request."""
@@ -276,28 +296,26 @@ class _Run:
         if heard.chunks:
             self._credit(sound_frames(heard.data), heard.chunks[-1].at)
 
-    def _credit(self, frames: Sequence[Frame], there: float) -> bool:
-        """Give each of `frames`, all there at clock time `there`, to the unit that owes it; the rest are strays.
+    def _is_owed(self, frame: Frame, there: float) -> bool:
+        """Whether `frame`, there at clock time `there`, can be a reply that its unit has not given in time."""
+        owed = self._owed.get((frame.address, self.line.settings))
+        return owed is not None and owed.request.function == frame.function and there <= owed.until
 
-        Whether any was owed.
-        """
-        any_owed = False
+    def _credit(self, frames: Sequence[Frame], there: float) -> None:
+        """Give each of `frames`, all there at clock time `there`, to the unit that owes it; the rest are strays."""
         for frame in frames:
-            key = (frame.address, self.line.settings)
-            owed = self._owed.get(key)
-            if owed is None or owed.request.function != frame.function:
+            if not self._is_owed(frame, there):
                 self._strays += 1
                 continue
-            any_owed = True
-            del self._owed[key]
+            key = (frame.address, self.line.settings)
+            owed = self._owed.pop(key)
             if owed.silent:
                 self._tallies[key] = self._tallies[key].with_late(there - owed.sent)
-        return any_owed
 
 
 def _frames_of_others(reply: Reply) -> tuple[Frame, ...]:
-    """Sound frames in an exchange besides the asked unit's own reply."""
-    if reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING):
+    """Sound frames in an exchange besides the one that is counted as the reply."""
+    if reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING, Verdict.FOREIGN):
         return sound_frames(reply.junk_before) + sound_frames(reply.junk_after)
     return sound_frames(reply.exchange.received)
 

@@ -84,7 +84,7 @@ class Proof:
         if not self.polls:
             return ("No unit was polled, so nothing is proven.", *cut_short)
         found = [
-            f"{self.failed} of {self.polls} polls failed in {self.seconds:.0f} s; the error rate is at most "
+            f"{self.failed} of {self.polls} polls failed in {self.seconds:.0f} s: error rate at most "
             f"{100 * error_bound(self.polls, self.failed):.3g} % with 95 % confidence, "
             "as far as failures are independent."
         ]
@@ -108,6 +108,13 @@ class Proof:
             found.append(
                 f"Late replies: {late}, after the wait of {1000 * self.reply_wait:.0f} ms. A master with this timeout "
                 "takes them for replies to its next request."
+            )
+        if foreign := [unit for unit in self.units if unit.count(Kind.FOREIGN)]:
+            number = sum(unit.count(Kind.FOREIGN) for unit in foreign)
+            asked = ", ".join(both_forms(unit.address) for unit in foreign)
+            found.append(
+                f"Replies from another address than the one asked: {number}, when {asked} was asked. "
+                "A unit has another address than the list says, or another master is talking."
             )
         if self.strays:
             found.append(

@@ -203,10 +203,12 @@ def find_pattern(
     `failed_rounds` says in how many of `rounds` rounds each unit failed, `shared_rounds` in how many two or more did,
     and `shared_pairs` how many pairs of units failing together there were over all rounds.
 
-    Together: were the units independent, mean and variance of the number of pairs would follow from the units' own
-    rates.  Whatever a distribution looks like, a value k standard deviations above the mean has a chance of at most
-    1 / (1 + k²) (Cantelli's inequality, from memory); where that is below 1 % and there were at least two such
-    rounds, failures count as together.
+    Together: were the units independent, the chance that two or more fail in a round would follow from the units' own
+    rates, and so would mean and variance of the number of pairs.  Failures count as together where so many shared
+    rounds (at least two) or so many pairs come by chance in less than 0.5 % of runs each.  Rounds tell most where units
+    are few; pairs tell it where two units are dead, so that every round is shared.  Whatever the distribution of pairs
+    looks like, a value k standard deviations above the mean has a chance of at most 1 / (1 + k²) (Cantelli's
+    inequality, from memory).
 
     Standing out: were all units alike, each failure would fall on any of n units with a chance of 1/n.  A unit with
     so many that chance gives as many in less than 1 % of runs, divided by n for having looked at n units, stands out.
@@ -214,9 +216,13 @@ def find_pattern(
     units = len(failed_rounds)
     together = False
     if shared_rounds >= 2:
-        mean, variance = _pairs_by_chance([failed / rounds for failed in failed_rounds.values()])
+        at_once = _at_once([failed / rounds for failed in failed_rounds.values()])
+        mean = sum(p * math.comb(number, 2) for number, p in enumerate(at_once))
+        variance = sum(p * math.comb(number, 2) ** 2 for number, p in enumerate(at_once)) - mean**2
         beyond = shared_pairs - rounds * mean
-        together = beyond > 0 and beyond**2 * SIGNIFICANCE > (1 - SIGNIFICANCE) * rounds * variance
+        each = SIGNIFICANCE / 2
+        many_pairs = beyond > 0 and beyond**2 * each > (1 - each) * rounds * variance
+        together = many_pairs or _at_least(shared_rounds, rounds, math.fsum(at_once[2:])) < each
     total = sum(failed_rounds.values())
     standing_out = tuple(
         unit
@@ -230,13 +236,11 @@ def _at_least(successes: int, trials: int, chance: float) -> float:
     return binomial_at_most(trials - successes, trials, 1 - chance)
 
 
-def _pairs_by_chance(chances: Sequence[float]) -> tuple[float, float]:
-    """Mean and variance of the number of pairs that happen together, of independent events."""
-    exactly = [1.0]  # the chance that exactly so many happen
+def _at_once(chances: Sequence[float]) -> list[float]:
+    """The chance that exactly so many of independent events happen, from none to all."""
+    exactly = [1.0]
     for chance in chances:
         exactly = [
             here * (1 - chance) + before * chance for here, before in zip([*exactly, 0.0], [0.0, *exactly], strict=True)
         ]
-    mean = sum(p * math.comb(number, 2) for number, p in enumerate(exactly))
-    square = sum(p * math.comb(number, 2) ** 2 for number, p in enumerate(exactly))
-    return mean, square - mean**2
+    return exactly

@@ -136,11 +136,16 @@ class UnitTally:
             f"its error rate is at most {100 * self.bound:.3g} % with 95 % confidence."
         )
 
-    def after(self, reply: Reply, seconds: float) -> UnitTally:
-        """This tally and one more poll, at `seconds` of the run."""
+    def after(self, reply: Reply, seconds: float, reply_wait: float) -> UnitTally:
+        """This tally and one more poll, at `seconds` of the run.
+
+        A reply that seems to have come after `reply_wait` seconds was there in time, or nobody would have waited for
+        it: the computer was held up (busy, asleep) before it took it in.  It counts, but says nothing of times.
+        """
         exchange = reply.exchange
         own = reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING)
         latency = reply.latency if own else None
+        timed = latency if latency is not None and latency <= reply_wait else None
         code = reply.exception
         failure = Failure(seconds, reply.words, hex_bytes(exchange.request))
         keep = not answered(reply) and len(self.evidence) < EVIDENCE_KEPT
@@ -148,7 +153,7 @@ class UnitTally:
             self,
             verdicts={**self.verdicts, reply.verdict: self.verdicts.get(reply.verdict, 0) + 1},
             exceptions=self.exceptions if code is None else {**self.exceptions, code: self.exceptions.get(code, 0) + 1},
-            reply_times=self.reply_times if latency is None else self.reply_times.adding(latency),
+            reply_times=self.reply_times if timed is None else self.reply_times.adding(timed),
             bytes_sent=self.bytes_sent + len(exchange.request),
             bytes_received=self.bytes_received + len(exchange.received),
             longest_reply=max(self.longest_reply, len(reply.frame) if own else 0),

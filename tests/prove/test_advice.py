@@ -81,6 +81,13 @@ def test_where_replies_are_garbled_too_no_longer_pause_is_advised() -> None:
     assert "mend the disturbance first" in item.reason
 
 
+def test_where_units_stay_silent_together_no_longer_pause_is_advised() -> None:
+    """A supply that fails for a while is no matter of pauses."""
+    item = advised(proof(silent(*range(40, 52))), "pause between frames")
+    assert item.value == 5
+    assert "mend what they share first" in item.reason
+
+
 def test_a_clean_bus_gets_one_retry() -> None:
     assert advised(proof(well), "retries").value == 1
 

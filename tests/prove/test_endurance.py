@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from threading import Event as StopFlag
 
@@ -12,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
+from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import Function, read_registers
@@ -83,6 +85,32 @@ def test_junk_ahead_of_a_reply_does_not_shorten_its_time_and_is_told() -> None:
         assert unit.reply_times.median == pytest.approx(LATENCY, abs=1e-4)
         assert proof.clean
         assert any("Sound replies after junk bytes: 5." in sentence for sentence in proof.findings)
+
+
+def test_a_reply_taken_in_after_the_wait_counts_and_says_nothing_of_times() -> None:
+    """The computer was held up for a minute while the reply lay there: neither the unit nor the bus was slow."""
+    line, port = bench()
+    receive = port.receive
+
+    def held_up(until: float) -> Chunk | None:
+        chunk = receive(until)
+        if chunk is not None and len(port.sent) == 5:
+            port.clock.sleep_until(port.clock.now() + 60)
+            return replace(chunk, at=port.clock.now())
+        return chunk
+
+    port.receive = held_up  # type: ignore[method-assign]
+    [unit] = finished(endure(line, units(1), Plan(rounds=10))).proof.units
+    assert (unit.count(Kind.OK), unit.failed, unit.reply_times.count) == (10, 0, 9)
+    assert unit.reply_times.maximum == pytest.approx(LATENCY)
+
+
+def test_replies_from_another_address_are_told_and_are_no_strays() -> None:
+    proof = run(lambda number, request: [(0.0, framed(60, 3, 2, 0, 0))] if request[0] == 6 else None, 5, 6, rounds=4)
+    assert proof.units[1].count(Kind.FOREIGN) == 4
+    assert proof.strays == 0
+    assert not proof.clean
+    assert any("another address than the one asked: 4, when 6 (0x06)" in sentence for sentence in proof.findings)
 
 
 def test_exceptions_are_told_by_name_and_are_no_failure() -> None:
@@ -181,16 +209,38 @@ def test_a_late_reply_is_credited_and_shifts_nothing() -> None:
     assert proof.strays == 0
 
 
-def test_a_reply_in_another_units_place_makes_the_first_late_and_is_no_sign_of_noise() -> None:
-    """Unit 1 answers after the whole listening, into the poll of unit 2: both polls fail, one unit is to blame."""
-    line, _ = bench(lambda number, request: [(1.44, usual(request))] if number == 0 else None, latency=0.1)
+@pytest.mark.parametrize("latency", [LATENCY, 0.1, 0.5])
+def test_a_late_reply_in_the_poll_of_another_unit_is_no_fault_of_that_unit(latency: float) -> None:
+    """Unit 1 answers after the whole listening, into the poll of unit 2, which answers in time behind it."""
+    line, port = bench(lambda number, request: [] if number == 0 else None, latency=latency)
+    port.arrive(1.53, framed(1, 3, 2, 0, 0))
     proof = finished(endure(line, units(1, 2, 3), Plan(rounds=1))).proof
     one, two, three = proof.units
     assert (one.late, one.count(Kind.SILENT)) == (1, 0)
-    assert two.count(Kind.FOREIGN) == 1
-    assert three.failed == 0  # what unit 2 still owed was listened for
+    assert two.verdicts == {Verdict.OK: 1}
+    assert two.reply_times.median == pytest.approx(latency, abs=1e-4)
+    assert three.failed == 0
     assert (one.failed_rounds, two.failed_rounds, proof.shared_rounds) == (1, 0, 0)
     assert proof.strays == 0
+    assert [request[0] for _, request in port.sent] == [1, 2, 3]
+
+
+def test_a_unit_in_whose_place_only_a_late_reply_came_is_silent() -> None:
+    def script(number: int, request: bytes) -> Answer | None:
+        return {0: [(1.5, usual(request))], 1: []}.get(number)
+
+    one, two = run(script, 1, 2).units
+    assert (one.late, two.count(Kind.SILENT), two.count(Kind.FOREIGN)) == (1, 1, 0)
+
+
+@pytest.mark.parametrize("latency", [LATENCY, 0.1])
+def test_a_late_reply_is_credited_where_its_unit_has_answered_the_next_poll_before(latency: float) -> None:
+    """It comes when the round has gone on to its unit once more and to the next one."""
+    line, _ = bench(lambda number, request: [(1.7, usual(request))] if number == 0 else None, latency=latency)
+    proof = finished(endure(line, units(1, 2), Plan(rounds=9))).proof
+    one, two = proof.units
+    assert (one.late, one.count(Kind.SILENT), one.count(Kind.OK)) == (1, 0, 8)
+    assert (two.failed, proof.strays) == (0, 0)
 
 
 def test_a_late_reply_met_before_the_next_request_is_credited() -> None:
@@ -293,13 +343,20 @@ def test_units_of_the_same_settings_are_polled_together() -> None:
     assert [unit.polls for unit in proof.units] == [2, 2, 2, 2]
 
 
-def test_a_time_limit_ends_with_a_whole_round() -> None:
-    line, _ = bench()
-    proof = finished(endure(line, units(1, 2), Plan(seconds=1.0))).proof
+def test_a_time_limit_is_kept_to_the_poll() -> None:
+    """A round of silent units takes 1.5 s each; the run does not go on to its end."""
+    line, _ = bench(lambda number, request: [] if number >= 40 else None)
+    proof = finished(endure(line, units(*range(1, 41)), Plan(seconds=5.0))).proof
     assert proof.complete
-    round_time = 2 * exchange_time(SETTINGS, 1, LATENCY)
-    assert 1.0 <= proof.seconds < 1.0 + round_time
-    assert [unit.polls for unit in proof.units] == [proof.rounds, proof.rounds]
+    assert 5.0 <= proof.seconds < 6.6
+    assert proof.rounds == 1
+    assert {unit.polls for unit in proof.units} == {1, 2}
+
+
+def test_a_time_limit_lets_each_unit_be_asked_once() -> None:
+    proof = finished(endure(bench()[0], units(*range(1, 41)), Plan(seconds=0.1))).proof
+    assert proof.complete
+    assert (proof.rounds, {unit.polls for unit in proof.units}) == (1, {1})
 
 
 def test_a_run_is_stopped_between_two_polls_and_keeps_its_counts() -> None:

@@ -118,6 +118,13 @@ def test_failures_at_several_units_in_the_same_rounds_are_together() -> None:
     assert pattern.standing_out == ()
 
 
+@pytest.mark.parametrize(("units", "rounds", "shared"), [(2, 100, 12), (2, 100, 2), (10, 60, 3)])
+def test_few_units_that_only_fail_in_the_same_rounds_fail_together(units: int, rounds: int, shared: int) -> None:
+    pattern = find_pattern(rounds, dict.fromkeys(range(units), shared), shared, shared * math.comb(units, 2))
+    assert pattern.together
+    assert pattern.standing_out == ()
+
+
 def test_failures_at_one_unit_stand_out_and_are_not_together() -> None:
     pattern = find_pattern(1000, {1: 0, 2: 30, 3: 1, 4: 0}, shared_rounds=0, shared_pairs=0)
     assert pattern.standing_out == (2,)

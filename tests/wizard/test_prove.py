@@ -16,7 +16,7 @@ from busprobe.prove.tally import UnitTally
 from busprobe.session import Session
 from busprobe.wizard.steps.prove import ProveStep
 from busprobe.wizard.widgets.unit_table import UnitTable
-from busprobe.wizard.words.prove import counted, marked
+from busprobe.wizard.words.prove import counted, in_milliseconds, marked
 from tests.wizard.conftest import Wizard
 
 
@@ -63,6 +63,30 @@ async def test_a_unit_that_is_not_there_is_counted_as_silent_and_marked(wizard: 
         assert "99 9600-8N1    3     -     ! 3" in person.screen
         assert "│xxx" in person.screen
         assert person.states[5] == "! check"
+
+
+async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(wizard: Wizard, job: Job) -> None:
+    """On a full bus no column is cut off by the scroll bars, and what has no room below the plot opens with f."""
+    for address in range(100, 132):
+        job.put_unit(UnitRecord(address, "9600-8N1"))
+    async with wizard("clean", step=6) as person:
+        await person.press("f")
+        assert "Nothing was polled yet" in person.screen
+        await person.press("escape")
+        person.fill("#prove-rounds", "1")
+        await person.press("s")
+        await person.wait()
+        assert "Med ms Max\n" in person.screen
+        assert "Not one poll was answered" not in person.screen
+        await person.press("f")
+        assert "Not one poll was answered" in person.screen
+
+
+@pytest.mark.parametrize(
+    ("seconds", "shown"), [(None, "-"), (0.01234, "12.3"), (0.09994, "99.9"), (0.09996, "100"), (3.0009, "3001")]
+)
+def test_a_reply_time_never_runs_out_of_its_column(seconds: float | None, shown: str) -> None:
+    assert in_milliseconds(seconds) == shown
 
 
 async def test_a_stopped_run_goes_on_with_its_counts(wizard: Wizard, paced: Session, job: Job) -> None:

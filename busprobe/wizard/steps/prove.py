@@ -29,7 +29,7 @@ from busprobe.wizard.signs import toned
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.plots import FAILED, Plot, name_of
 from busprobe.wizard.widgets.unit_table import UnitTable
-from busprobe.wizard.words.prove import HELP, advice_words, counted, marked
+from busprobe.wizard.words.prove import HELP, advice_words, counted, in_milliseconds, marked
 
 _KINDS = (
     ("OK", 6, (Kind.OK, Kind.OK_AFTER_JUNK)),
@@ -42,7 +42,9 @@ _KINDS = (
 )
 """Columns of the table, their widths, and the kinds each counts."""
 
-_COLUMNS = (("Unit", 15), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Median", 7), ("Max ms", 7))
+_COLUMNS = (("Unit", 15), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Med ms", 7), ("Max", 5))
+"""With both scroll bars beside them they just fit into 80 characters."""
+
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
 
@@ -71,6 +73,7 @@ class ProveStep(Step):
         Binding("x", "stop", "Stop"),
         Binding("n", "new", "New run", tooltip="start from zero", show=False),
         Binding("v", "view", "Plot", tooltip="another plot: times, their spread, failures"),
+        Binding("f", "findings", "Findings", tooltip="all that the run showed, in words", show=False),
         Binding("a", "advice", "Advice", tooltip="what to set at the master"),
         Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
     ]
@@ -220,7 +223,7 @@ class ProveStep(Step):
         for one in event.events:
             match one:
                 case Polled():
-                    latency = one.reply.exchange.latency
+                    latency = one.reply.latency
                     answered = one.kind in (Kind.OK, Kind.OK_AFTER_JUNK, Kind.EXCEPTION) and latency is not None
                     times = self._times.setdefault((one.address, one.settings), deque(maxlen=_PLOTTED))
                     times.append(milliseconds(latency) if answered else FAILED)
@@ -235,6 +238,11 @@ class ProveStep(Step):
                         self.app.push_screen(Failure(one.failure))
         if self._proof is not None:
             self._show(self._proof)
+
+    def action_findings(self) -> None:
+        """Say all that the run showed: below the plot there may be no room for it."""
+        words = "\n\n".join(self._findings(self._proof)) if self._proof else "Nothing was polled yet: s starts a run."
+        self.app.push_screen(Notice("What the run showed", words))
 
     # -- for the master ------------------------------------------------------------------------------------
 
@@ -300,10 +308,13 @@ class ProveStep(Step):
         self._table.fill((name_of(unit.key), self._row(unit)) for unit in proof.units)
         self.query_one("#prove-status", Static).update(Text(f"  {proof.rounds} rounds, {proof.polls} polls"))
         self._show_plot(proof)
+        self.query_one("#prove-findings", Static).update(Text("\n".join(self._findings(proof))))
+
+    def _findings(self, proof: Proof) -> tuple[str, ...]:
+        """What the run showed, and whom it left out."""
         unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
         left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
-        said = [*proof.findings, *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else [])]
-        self.query_one("#prove-findings", Static).update(Text("\n".join(said)))
+        return (*proof.findings, *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []))
 
     def _show_nothing(self) -> None:
         """Counts of an earlier run must not look like those of the run that begins."""
@@ -317,7 +328,7 @@ class ProveStep(Step):
         for index, (_, _, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
             cells.append(toned(self, marked(count), "wrong") if index and count else counted(count) if count else "-")
-        return [*cells, _ms(unit.reply_times.median), _ms(unit.reply_times.maximum)]
+        return [*cells, in_milliseconds(unit.reply_times.median), in_milliseconds(unit.reply_times.maximum)]
 
     def _show_plot(self, proof: Proof) -> None:
         chosen = next((unit for unit in proof.units if name_of(unit.key) == self._table.chosen), None)
@@ -326,7 +337,8 @@ class ProveStep(Step):
         times = chosen.reply_times
         plot = self.query_one(Plot)
         plot.display = True
-        said = f"median {_ms(times.median)}, 99 % within {_ms(times.percentile(99))}, longest {_ms(times.maximum)}"
+        median, most, longest = map(in_milliseconds, (times.median, times.percentile(99), times.maximum))
+        said = f"median {median}, 99 % within {most}, longest {longest}"
         match self._view:
             case View.TIMES:
                 head = f"Unit {name_of(chosen.key)} replies in ms: {said}"
@@ -348,11 +360,7 @@ class ProveStep(Step):
             self.next_words = "Press s to go on with this run, or n for a new one."
         elif not proof.clean:
             self.state = StepState.CHECK
-            self.next_words = "Look at the units with marked counts; Wiring (2) tells what it may be."
+            self.next_words = "Look at the marked counts and at f; Wiring (2) tells what it may be."
         else:
             self.state = StepState.DONE
             self.next_words = "See p for the polling table, then go on to Hand over (7), or run longer."
-
-
-def _ms(seconds: float | None) -> str:
-    return "-" if seconds is None else f"{1000 * seconds:.1f}"

@@ -26,7 +26,7 @@ v changes the plot: reply times of the unit under the cursor (x is a failed poll
 After N polls without an error the error rate is below about 3/N, with 95 % confidence. Counts are kept every 10 s: \
 a run that was stopped, or cut off by a crash, goes on with s.
 
-a says what to set at the master; p shows the cheapest requests for every point."""
+f says all that the run showed; a what to set at the master; p shows the cheapest requests for every point."""
 
 _ACROSS = 4
 """Baud rates on a line of 80 columns."""
@@ -41,6 +41,10 @@ _SPACED, _TIGHT = 999, 9_999
 """The largest counts that it has room for behind a sign and a space, and behind a sign."""
 
 
+_TENTHS_BELOW = 0.09995
+"""Seconds; from there on a reply time has three figures before the point."""
+
+
 def counted(count: int) -> str:
     """A count in five characters; a large one in thousands or millions, cut off, not rounded up."""
     if count <= _EXACT:
@@ -53,6 +57,11 @@ def marked(count: int) -> str:
     if count <= _SPACED:
         return f"! {count}"
     return f"!{count}" if count <= _TIGHT else f"!{count // 1000}k" if count < 1_000_000 else f"!{count // 1_000_000}M"
+
+
+def in_milliseconds(seconds: float | None) -> str:
+    """A reply time in at most five characters; tenths where there is room for them."""
+    return "-" if seconds is None else f"{1000 * seconds:.{1 if seconds < _TENTHS_BELOW else 0}f}"
 
 
 def advice_words(items: Sequence[Advised]) -> Text:

@@ -147,6 +147,16 @@ def test_who_is_not_asked_and_why() -> None:
     )
 
 
+def test_what_is_so_of_many_units_is_said_once() -> None:
+    units = tuple(replace(UNIT, address=address, latency_median_ms=None) for address in (12, 13, 14, 20))
+    points = tuple(replace(point(0), address=unit.address) for unit in units)
+    unknown = ((30, "9600-8N1"), (31, "9600-8N1"), (32, "19200-8E1"))
+    silent = tuple(replace(UNIT, address=address, settings=settings) for address, settings in unknown)
+    made = polling(replace(listing(point(0)), units=(*units, *silent), points=points))
+    assert made.not_asked == ("Addresses 30-31 at 9600-8N1; 32 at 19200-8E1: no points are known.",)
+    assert "Addresses 12-14,20 at 9600-8N1: reply time not measured, 100 ms assumed." in made.assumed
+
+
 def test_different_line_settings_cannot_be_one_masters_table() -> None:
     found = replace(listing(point(0)), segment=replace(EMPTY.segment, settings=("9600-8N1", "19200-8E1")))
     assert any("line settings differ" in words for words in polling(found).assumed)
