@@ -15,6 +15,7 @@ from threading import Event as StopFlag
 from busprobe.errors import PortError, UsageError
 from busprobe.line.exchange import Exchange, Waits
 from busprobe.line.line import Line
+from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
@@ -216,7 +217,7 @@ class _Run:
                             this.started += self._reported - reported
                 yield self._round_done(this)
         except PortError as error:
-            yield Finished(self._snapshot(interruption=str(error)), error)
+            yield Finished(self._snapshot(interruption=error.what), error)
         else:
             yield Finished(self._snapshot(complete=True))
 
@@ -261,7 +262,7 @@ class _Run:
         exchange = self.line.exchange(request, waits)
         self._credit(sound_frames(exchange.leftover), exchange.started)
         reply = self._judged(request, exchange)
-        self._credit(_frames_of_others(reply), exchange.ended)
+        self._credit(_frames_of_others(reply), reply.exchange.ended)
         self._tallies[key] = self._tallies[key].after(reply, self._elapsed(), self.plan.reply_wait)
         if reply.verdict in (Verdict.SILENT, Verdict.FOREIGN):
             self._owed[key] = _Owed(request, exchange.sent, reply.verdict is Verdict.SILENT)
@@ -278,13 +279,14 @@ class _Run:
     def _judged(self, request: Request, exchange: Exchange) -> Reply:
         """What the asked unit itself replied; whole frames of others are counted as what they are, and are no junk."""
         reply = judge(request, exchange)
-        if reply.verdict is Verdict.FOREIGN and self._is_owed(Frame(reply.frame), exchange.ended):
-            # Another unit's late reply came first: the asked unit's own may still be under way.
-            heard = self.line.listen(max(0.0, exchange.sent + self.plan.reply_wait - exchange.ended))
-            whole = replace(exchange, chunks=exchange.chunks + heard.chunks, ended=self.line.clock.now())
-            reply = judge(request, whole)
-            if reply.verdict is Verdict.FOREIGN:
-                return Reply(request, whole, Verdict.SILENT)
+        while reply.verdict is Verdict.FOREIGN and self._is_owed(late := Frame(reply.frame), exchange.ended):
+            # Another unit's late reply came first: what is left is the asked unit's, or that is still under way.
+            self._credit((late,), exchange.ended)
+            exchange = _without(late.data, exchange)
+            if not exchange.received:
+                heard = self.line.listen(max(0.0, exchange.sent + self.plan.reply_wait - exchange.ended))
+                exchange = replace(exchange, chunks=heard.chunks, ended=self.line.clock.now())
+            reply = judge(request, exchange)
         ahead = b"".join(frame.data for frame in sound_frames(reply.junk_before))
         if reply.verdict is Verdict.OK_AFTER_JUNK and ahead == reply.junk_before:
             return replace(reply, verdict=Verdict.OK)
@@ -311,6 +313,21 @@ class _Run:
             owed = self._owed.pop(key)
             if owed.silent:
                 self._tallies[key] = self._tallies[key].with_late(there - owed.sent)
+
+
+def _without(frame: bytes, exchange: Exchange) -> Exchange:
+    """`exchange` less the bytes of `frame`, as if only the rest had come, when it came."""
+    start = exchange.received.index(frame)
+    end = start + len(frame)
+    kept = []
+    for chunk in exchange.chunks:
+        ahead, behind = chunk.data[: max(0, start)], chunk.data[max(0, end) :]
+        if ahead:  # a chunk is stamped when its last byte was there
+            kept.append(Chunk(chunk.at - exchange.settings.wire_time(len(chunk.data) - len(ahead)), ahead))
+        if behind:
+            kept.append(Chunk(chunk.at, behind))
+        start, end = start - len(chunk.data), end - len(chunk.data)
+    return replace(exchange, chunks=tuple(kept))
 
 
 def _frames_of_others(reply: Reply) -> tuple[Frame, ...]:

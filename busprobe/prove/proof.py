@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from busprobe.errors import UsageError
-from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, exception_name
 from busprobe.prove.statistics import Pattern, Times, error_bound, find_pattern
 from busprobe.prove.tally import Key, Kind, UnitTally
@@ -126,14 +126,21 @@ class Proof:
                 f"Sound replies after junk bytes: {junk}. That is no failure, but a sign of a missing or weak bias or "
                 "of an adapter that turns round badly."
             )
-        found += [
-            f"Unit {both_forms(unit.address)} answered {number} of {unit.polls} polls with exception "
-            f"{exception_name(code)}: that is no failure of the line."
-            for unit in self.units
-            for code, number in unit.exceptions.items()
-            if code not in GATEWAY_EXCEPTIONS
-        ]
-        return (*found, *cut_short)
+        return (*found, *self._exceptions(), *cut_short)
+
+    def _exceptions(self) -> Iterator[str]:
+        """Who answered with which exception: one sentence a code, since units of a type all refuse the same."""
+        codes = sorted({code for unit in self.units for code in unit.exceptions}.difference(GATEWAY_EXCEPTIONS))
+        for code in codes:
+            units = [unit for unit in self.units if code in unit.exceptions]
+            named = f"Unit {both_forms(units[0].address)}"
+            if len(units) > 1:
+                named = f"Units {format_addresses(unit.address for unit in units)}"
+            yield (
+                f"{named} answered "
+                f"{sum(unit.exceptions[code] for unit in units)} of {sum(unit.polls for unit in units)} polls with "
+                f"exception {exception_name(code)}: that is no failure of the line."
+            )
 
     def document(self) -> dict[str, object]:
         """As stored in the job and read by the hand over; times in seconds unless the name says ms."""

@@ -120,6 +120,17 @@ def test_exceptions_are_told_by_name_and_are_no_failure() -> None:
     assert told in proof.findings
 
 
+def test_units_that_refuse_the_same_are_told_of_in_one_sentence() -> None:
+    def refusing(number: int, request: bytes) -> Answer | None:
+        return None if request[0] == 4 else [(0.0, framed(request[0], 0x83, 4 if request[0] == 9 else 2))]
+
+    findings = run(refusing, 1, 2, 3, 4, 7, 9, rounds=5).findings
+    assert findings[1:] == (
+        "Units 1-3,7 answered 20 of 20 polls with exception 2, illegal data address: that is no failure of the line.",
+        "Unit 9 (0x09) answered 5 of 5 polls with exception 4, server device failure: that is no failure of the line.",
+    )
+
+
 def test_at_full_speed_a_round_takes_exactly_its_exchanges() -> None:
     """Silence of 3.5 characters, request, latency and reply, for each unit; the first silence was before the run."""
     line, _ = bench()
@@ -231,6 +242,25 @@ def test_a_unit_in_whose_place_only_a_late_reply_came_is_silent() -> None:
 
     one, two = run(script, 1, 2).units
     assert (one.late, two.count(Kind.SILENT), two.count(Kind.FOREIGN)) == (1, 1, 0)
+
+
+@pytest.mark.parametrize("apart", [0.0, 0.01, 0.2])
+@pytest.mark.parametrize(
+    ("reply", "kind"), [(usual, Kind.OK), (bad_crc, Kind.CRC), (lambda r: b"\x55\x66", Kind.MALFORMED)]
+)
+def test_what_comes_behind_a_late_reply_of_another_unit_is_judged_by_itself(apart: float, reply, kind: Kind) -> None:  # type: ignore[no-untyped-def]
+    """In one lump with it, right after it, or when the port had long been quiet."""
+
+    def script(number: int, request: bytes) -> Answer | None:
+        late = framed(1, 3, 2, 0, 0)
+        if number == 1:
+            return [(0.0, late), (apart, reply(request))] if apart else [(0.0, late + reply(request))]
+        return [] if number == 0 else None
+
+    proof = run(script, 1, 2)
+    one, two = proof.units
+    assert (one.late, one.count(Kind.SILENT), proof.strays) == (1, 0, 0)
+    assert two.count(kind) == 1, two
 
 
 @pytest.mark.parametrize("latency", [LATENCY, 0.1])
@@ -385,7 +415,7 @@ def test_an_unplugged_adapter_ends_the_run_and_it_goes_on_afterwards() -> None:
     cut = finished(events)
     assert cut.failure is not None
     assert cut.failure.what == "The adapter is gone."
-    assert "The adapter is gone." in cut.proof.interruption
+    assert cut.proof.interruption == "The adapter is gone."
     assert (cut.proof.rounds, cut.proof.polls) == (3, 7)
     line, port = bench()
     whole = finished(endure(line, units(1, 2), Plan(rounds=10), before=cut.proof))

@@ -14,9 +14,9 @@ HELP = """\
 Polls every unit again and again, at full speed or with a pause before each request. Nothing is retried, so that no \
 fault hides. A sound bus makes no errors at all; any count beside OK deserves a look.
 
-  Silent   no reply within 1 s         Late    the reply came after that
-  CRC      bytes damaged on the way    Malf.   bytes, but no sensible frame
-  Other    another address answered    Exc.    the unit refused what was asked
+  Silent  no reply within 1 s       Late   the reply came after that
+  CRC     bytes damaged on the way  Malf.  bytes, but no sensible frame
+  Other   another address answered  Exc.   refused what was asked
 
 Large counts are in thousands (k) or millions (M).
 
