@@ -82,7 +82,7 @@ def counted(proof: Proof) -> Counted:
     failures = sorted((each.seconds, unit.address) for unit in proof.units for each in unit.evidence)
     watched = tuple(Failure(seconds, address) for seconds, address in failures if seconds < until)
     rounds = round(proof.rounds * until / proof.seconds) if proof.seconds else 0
-    return Counted(tallies, Watch(until, rounds, watched))
+    return Counted(tallies, Watch(until, rounds, watched, proof.round_times.maximum or 0.0))
 
 
 def _placed(job: Job) -> list[UnitRecord]:

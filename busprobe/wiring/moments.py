@@ -51,6 +51,8 @@ class Watch:
     """How often each unit was asked meanwhile."""
     failures: Sequence[Failure]
     """All of them, in the order of time."""
+    longest_round: float = 0.0
+    """Seconds that the longest round took: one in which a reply is waited for in vain takes many times as long."""
 
     def without(self, addresses: Collection[int]) -> Watch:
         """The same less the failures of units that are no matter of time, since they never answer."""
@@ -96,9 +98,11 @@ def _steady(watch: Watch) -> Observation | None:
     period = fmean(intervals)
     if pstdev(intervals) > _STEADY * period or period < _ROUNDS_APART:
         return None
+    seconds = period * watch.seconds / watch.rounds
+    if seconds < _ROUNDS_APART * watch.longest_round:
+        return None  # round after round failed, each as long as the wait for the reply
     return observed(
-        f"Failures come every {_time(period * watch.seconds / watch.rounds)}, {len(starts)} times in "
-        f"{_time(watch.seconds)}.",
+        f"Failures come every {_time(seconds)}, {len(starts)} times in {_time(watch.seconds)}.",
         Cause.OTHER_MASTER,
         Cause.NOISE,
         Cause.NO_SUPPLY,

@@ -106,3 +106,15 @@ def test_no_run_is_too_odd_and_nothing_is_asserted(
     """Whatever the moments, more than one cause is left open."""
     observation = by_time(Watch(seconds, rounds, tuple(Failure(*failure) for failure in sorted(failures))))
     assert observation is None or (observation.certain is None and len(observation.hints) > 1)
+
+
+def test_an_outage_of_one_unit_is_no_steady_pace_of_somebody_else() -> None:
+    """Rounds take 0.1 s, and 1.6 s while the unit is silent: its failures are as far apart as we wait for it."""
+    outage = [26 + 1.6 * n for n in range(7)]
+    told = by_time(Watch(60.0, 500, tuple(Failure(at, 13) for at in outage), longest_round=1.6))
+    assert told is not None
+    assert told.seen == "Failures come in bursts at unit 13 alone."
+    steady = tuple(Failure(6.0 * n + 3, 13) for n in range(10))
+    told = by_time(Watch(60.0, 500, steady, longest_round=1.6))
+    assert told is not None
+    assert "every 6.0 s" in told.seen
