@@ -2,16 +2,18 @@
 
 A request costs its time on the line: the silence before it, its own characters, the unit's reply time and the
 characters of the reply.  Two points are read together where the registers between them cost less than a request of
-their own.  How a unit's points are best cut into requests is found by dynamic programming over the points in order of
-their registers: the result is the cheapest of all tables in which each point is read by one request, requests do not
-reach into each other, and a request is repeated as often as its most urgent point asks for.
+their own.  How a unit's points are best grouped into requests is found by dynamic programming over the points in order
+of their registers: where no two points share registers, the result is the cheapest of all tables in which each point is
+read by one request, and a request is repeated as often as its most urgent point asks for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import groupby
+from math import inf
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import COMMON_BAUDS, LineSettings
@@ -205,31 +207,50 @@ def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
 
 
 def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wanted]]:
-    """Cut `wanted`, sorted and of one function code, into the runs that are cheapest to read with one request each.
+    """Cut `wanted`, sorted and of one function code, into the groups that are cheapest to read with one request each.
 
     Cost is time on the line per second; of equally cheap cuts the one with fewer requests.  Each point alone must be
-    readable.
+    readable.  Where points do not share registers, two requests of one interval never reach into each other in a
+    cheapest cut, and a request for points that are wanted more often lies within a slower one or apart from it:
+    elsewhere one of the two could be shorter.  So what lies within a slower request is a smaller task of the same kind.
     """
-    best: list[tuple[float, int]] = [(0.0, 0)]
-    starts = [0]
-    for end in range(1, len(wanted) + 1):
+    paces = sorted({one.every for one in wanted})
+
+    @cache
+    def best(start: int, end: int, below: float) -> tuple[float, int, tuple[int, int, float]]:
+        """Cost and requests for those of ``wanted[start:end]`` that are wanted every so many seconds, `below` excluded;
+        and the first request: numbers of its first and last point, and the interval from which on it takes points."""
+        first = next((n for n in range(start, end) if wanted[n].every < below), end)
+        if first == end:
+            return 0.0, 0, (end, end, below)
         options = []
-        for start in range(end - 1, -1, -1):
-            block = _span(wanted[start:end])
-            if _hindrance(unit, block):
-                break  # starting still earlier only makes it longer
-            seconds = exchange_time(unit.settings, block.count, unit.latency, unit.gap)
-            cost, requests = best[start]
-            options.append((cost + seconds / _every(wanted[start:end]), requests + 1, start))
-        cost, requests, start = min(options)
-        best.append((cost, requests))
-        starts.append(start)
-    cuts = []
-    end = len(wanted)
-    while end:
-        cuts.append(wanted[starts[end] : end])
-        end = starts[end]
-    return cuts[::-1]
+        for pace in (each for each in paces if each <= wanted[first].every):
+            ends, every = 0, below
+            for last in range(first, end):
+                one = wanted[last]
+                if not pace <= one.every < below:
+                    continue
+                ends, every = max(ends, one.block.register + one.block.count), min(every, one.every)
+                block = replace(wanted[first].block, count=ends - wanted[first].block.register)
+                if _hindrance(unit, block):
+                    break  # ending still later only makes it longer
+                seconds = exchange_time(unit.settings, block.count, unit.latency, unit.gap)
+                inner = best(first, last + 1, pace) if pace > paces[0] else (0.0, 0, ())
+                rest = best(last + 1, end, below)
+                options.append((seconds / every + inner[0] + rest[0], 1 + inner[1] + rest[1], (first, last, pace)))
+        return min(options)
+
+    for start in reversed(range(len(wanted))):
+        best(start, len(wanted), inf)  # from the end on, so that no call goes deep
+    cuts: list[Sequence[Wanted]] = []
+    tasks = [(0, len(wanted), inf)]
+    while tasks:
+        start, end, below = tasks.pop()
+        _, _, (first, last, pace) = best(start, end, below)
+        if first < end:
+            cuts.append(tuple(one for one in wanted[first : last + 1] if pace <= one.every < below))
+            tasks += [(first, last + 1, pace), (last + 1, end, below)]
+    return sorted(cuts, key=_span)
 
 
 def _span(wanted: Sequence[Wanted]) -> Block:
