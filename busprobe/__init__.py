@@ -1,1 +1,2 @@
-"""busprobe: bring up an RS-485 pair of Modbus RTU units, from unknown wires to an as-built bus list."""
+"""busprobe: bring up an RS-485 pair of Modbus RTU units, from unknown wires to an as-built bus
+list."""

@@ -1,7 +1,8 @@
-"""Moves of a session: one unit, a box of them or the whole bus; guarded, kept in journal and list, undone, finished.
+"""Moves of a session: one unit, a box of them or the whole bus; guarded, kept in journal and list,
+undone, finished.
 
-Wizard, commands and the unattended demo all go through here, so that what is on disk is the same whoever did it.
-Methods that use the line block; at most one of them may run at a time.
+Wizard, commands and the unattended demo all go through here, so that what is on disk is the same
+whoever did it. Methods that use the line block; at most one of them may run at a time.
 """
 
 from __future__ import annotations
@@ -48,7 +49,8 @@ class BusMoves:
         self._session = session
         self._job = session.job
 
-    # -- one unit ----------------------------------------------------------------------------------------
+    # -- one unit
+    # ----------------------------------------------------------------------------------------
 
     def prepare_move(
         self,
@@ -59,7 +61,8 @@ class BusMoves:
         report: Report = _silent,
         stop: StopFlag | None = None,
     ) -> Prepared:
-        """Guard a move and put its frames together; raises `RefusedError`, or `UsageError` without a procedure.
+        """Guard a move and put its frames together; raises `RefusedError`, or `UsageError` without
+        a procedure.
 
         Without a `procedure`, the profile of the unit on the as-built list says how it is done.
         """
@@ -68,23 +71,33 @@ class BusMoves:
             if profile is None or profile.readdress is None:
                 raise UsageError(
                     f"It is not known how the unit at address {old} takes a new address.",
-                    todo="Identify it first, name a profile, or give the register from its data sheet by hand.",
+                    todo=(
+                        "Identify it first, name a profile, or give the register from its data"
+                        " sheet by hand."
+                    ),
                 )
             procedure = Procedure.from_profile(profile)
         return self.prepare(Move(settings, old, new, procedure), report, stop)
 
-    def prepare(self, move: Move, report: Report = _silent, stop: StopFlag | None = None) -> Prepared:
-        """Guard a move and put its frames together; raises `RefusedError`, and `StoppedError` once `stop` is set.
+    def prepare(
+        self, move: Move, report: Report = _silent, stop: StopFlag | None = None
+    ) -> Prepared:
+        """Guard a move and put its frames together; raises `RefusedError`, and `StoppedError` once
+        `stop` is set.
 
-        A place that the list has given to another unit, or an earlier move has promised to one, is refused before
-        anything is asked on the wire.
+        A place that the list has given to another unit, or an earlier move has promised to one, is
+        refused before anything is asked on the wire.
         """
         check_move(move)
         if self._job.unit(move.new, str(move.target.settings)) is not None:
             raise RefusedError(
-                f"The bus list has a unit at address {both_forms(move.new)}, {move.target.settings}.",
+                f"The bus list has a unit at address {both_forms(move.new)},"
+                f" {move.target.settings}.",
                 means="It may only be switched off now, and would clash when it comes back.",
-                todo="Choose another address, or take that entry off the list if the unit is gone for good.",
+                todo=(
+                    "Choose another address, or take that entry off the list if the unit is gone"
+                    " for good."
+                ),
             )
         writes = self._job.writes()
         check_promised(writes, move)
@@ -95,7 +108,11 @@ class BusMoves:
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
 
     def move(
-        self, prepared: Prepared, confirm: Confirm, report: Report = _silent, stop: StopFlag | None = None
+        self,
+        prepared: Prepared,
+        confirm: Confirm,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
     ) -> Outcome:
         """Carry a move out once `confirm` says so; the journal and the as-built list are kept.
 
@@ -121,15 +138,19 @@ class BusMoves:
         return after
 
     def _as_its_profile_says(self, move: Move) -> Move:
-        """A move read back from the journal, with the place to which a unit falls back that loses its settings."""
+        """A move read back from the journal, with the place to which a unit falls back that loses
+        its settings."""
         places = (move.target, move.source)
-        known = next(filter(None, (self._session.profile_of(p.address, p.settings) for p in places)), None)
+        known = next(
+            filter(None, (self._session.profile_of(p.address, p.settings) for p in places)), None
+        )
         if known is None or move.procedure.profile is not None:
             return move
         return replace(move, procedure=replace(move.procedure, factory=factory_place(known)))
 
     def unproven(self) -> tuple[Outcome, ...]:
-        """Moves that took effect, or wait to, and that no power cycle has proven yet; for `verify_again`."""
+        """Moves that took effect, or wait to, and that no power cycle has proven yet; for
+        `verify_again`."""
         return unproven(self._job.units(), self._job.writes())
 
     def prepare_undo(
@@ -139,15 +160,18 @@ class BusMoves:
         report: Report = _silent,
         stop: StopFlag | None = None,
     ) -> Prepared:
-        """Guard the reverse of a move in the journal; raises `UsageError` or `RefusedError` where it cannot be undone.
+        """Guard the reverse of a move in the journal; raises `UsageError` or `RefusedError` where
+        it cannot be undone.
 
-        Without a `profile`, that of the unit on the as-built list says how it is done, or else the write itself.
+        Without a `profile`, that of the unit on the as-built list says how it is done, or else the
+        write itself.
         """
         write, made = move_to_undo(self._job.writes(), number)
         known = profile or self._session.profile_of(made.new, made.target.settings)
         return self.prepare(reverse(write, made, known), report, stop)
 
-    # -- a box of units ----------------------------------------------------------------------------------
+    # -- a box of units
+    # ----------------------------------------------------------------------------------
 
     def one_by_one(
         self,
@@ -160,7 +184,8 @@ class BusMoves:
         undo: StopFlag | None = None,
         report: Report = _silent,
     ) -> Iterator[box.Step]:
-        """Take a box of identical units from address `factory` to the planned addresses, or counting from `first`.
+        """Take a box of identical units from address `factory` to the planned addresses, or
+        counting from `first`.
 
         Setting `undo` takes the last one back to the factory address.
         """
@@ -195,21 +220,28 @@ class BusMoves:
                 means="It is not known how it takes a new address.",
                 todo="Readdress it by hand with the register from its data sheet, or put it aside.",
             )
-        words = " ".join((found.profile.maker, found.profile.model, found.identity.get("serial") or "")).strip()
+        words = " ".join(
+            (found.profile.maker, found.profile.model, found.identity.get("serial") or "")
+        ).strip()
         return box.Known(Procedure.from_profile(found.profile), words)
 
-    # -- the whole bus -----------------------------------------------------------------------------------
+    # -- the whole bus
+    # -----------------------------------------------------------------------------------
 
     @property
     def bus(self) -> Bus:
         """The as-built list as it is now."""
         return Bus(self._job.units(), self._session.store.profiles)
 
-    def plan_addresses(self, *, practice: Practice | None = None, wishes: Mapping[int, int] | None = None) -> BusPlan:
-        """Moves to the addresses of the plan kept with the job or, with `practice`, to those by good practice.
+    def plan_addresses(
+        self, *, practice: Practice | None = None, wishes: Mapping[int, int] | None = None
+    ) -> BusPlan:
+        """Moves to the addresses of the plan kept with the job or, with `practice`, to those by
+        good practice.
 
-        `wishes`, present address to wanted one, come on top of either, or stand alone.  Raises `UsageError` where
-        nothing says where units should be, and `RefusedError` or `UsageError` where there is no safe way.
+        `wishes`, present address to wanted one, come on top of either, or stand alone.  Raises
+        `UsageError` where nothing says where units should be, and `RefusedError` or `UsageError`
+        where there is no safe way.
         """
         bus, plan = self.bus, self._session.plan
         if practice is not None:
@@ -226,7 +258,8 @@ class BusMoves:
         return bus.addresses(bus.changed(goal, wishes or {}))
 
     def plan_line_settings(self, goal: LineSettings) -> BusPlan:
-        """Changes that bring all units to `goal`; raises `RefusedError` while two of them share an address."""
+        """Changes that bring all units to `goal`; raises `RefusedError` while two of them share an
+        address."""
         return self.bus.line_settings(goal)
 
     def carry_out(
@@ -238,10 +271,12 @@ class BusMoves:
         report: Report = _silent,
         stop: StopFlag | None = None,
     ) -> Iterator[batch.Step]:
-        """Make the moves, each once `confirm` says so; journal and as-built list are kept, and the end of the batch.
+        """Make the moves, each once `confirm` says so; journal and as-built list are kept, and the
+        end of the batch.
 
-        `power_cycle` is asked once for all, and before a move that depends on it; once `stop` is set, nothing more is
-        written or asked.  Raises `PortError` if the port fails; the write that was under way then is open on record.
+        `power_cycle` is asked once for all, and before a move that depends on it; once `stop` is
+        set, nothing more is written or asked.  Raises `PortError` if the port fails; the write that
+        was under way then is open on record.
         """
         run = batch.Batch(
             self._session.line,
@@ -261,10 +296,12 @@ class BusMoves:
                     self._job.record(RECORD, step.document())
             yield step
 
-    # -- what was cut off --------------------------------------------------------------------------------
+    # -- what was cut off
+    # --------------------------------------------------------------------------------
 
     def unfinished(self) -> tuple[WriteRecord, ...]:
-        """Writes under way when the program or the port last failed; they are to be looked into first."""
+        """Writes under way when the program or the port last failed; they are to be looked into
+        first."""
         return self._job.unfinished_writes()
 
     def recover(self, report: Report = _silent) -> tuple[Outcome, ...]:
@@ -279,14 +316,21 @@ class BusMoves:
 
     def open_steps(self) -> tuple[OpenSteps, ...]:
         """What is left of procedures whose later steps were never sent, or never acknowledged."""
-        return open_steps(self._job.writes(), [record.document for record in self._job.records(PROCEDURE)])
+        return open_steps(
+            self._job.writes(), [record.document for record in self._job.records(PROCEDURE)]
+        )
 
     def finish(
-        self, left: OpenSteps, confirm: Confirm, report: Report = _silent, stop: StopFlag | None = None
+        self,
+        left: OpenSteps,
+        confirm: Confirm,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
     ) -> Outcome:
         """Send what is left of a procedure once `confirm` says so.
 
-        Raises `RefusedError` where that is not safe, `StoppedError` if `stop` is set before anything was written.
+        Raises `RefusedError` where that is not safe, `StoppedError` if `stop` is set before
+        anything was written.
         """
         line = self._session.line
         with line.stopped_by(stop):
@@ -294,16 +338,23 @@ class BusMoves:
         return finishing.send_rest(line, prepared, self._job, confirm, report, stop)
 
     def _keep(self, outcome: Outcome) -> None:
-        """Bring the as-built list up to date with a move: done for sure, or undone by a loss of power."""
+        """Bring the as-built list up to date with a move: done for sure, or undone by a loss of
+        power."""
         if outcome.power_cycled and not outcome.moved:
             self._keep_loss(outcome)
         if not outcome.moved:
             return
-        move, settings, there = outcome.move, str(outcome.move.settings), str(outcome.move.target.settings)
+        move, settings, there = (
+            outcome.move,
+            str(outcome.move.settings),
+            str(outcome.move.target.settings),
+        )
         unit = self._job.unit(move.new, there)
         if unit is None or (there == settings and unit.previous_address != move.old):
             how = f"register {move.procedure.register}, function {move.procedure.function}"
-            unit = self._job.move_unit(move.old, move.new, settings=settings, new_settings=there, how_set=how)
+            unit = self._job.move_unit(
+                move.old, move.new, settings=settings, new_settings=there, how_set=how
+            )
         planned = self._session.planned(move.new)
         if planned is not None:
             unit = seated(unit, planned)
@@ -312,7 +363,8 @@ class BusMoves:
         self._job.put_unit(unit)
 
     def _keep_loss(self, outcome: Outcome) -> None:
-        """A unit that was at its new place and has not kept it: back where it was, if that is what answers now."""
+        """A unit that was at its new place and has not kept it: back where it was, if that is what
+        answers now."""
         move = outcome.move
         unit = self._job.unit(move.new, str(move.target.settings))
         if unit is None:

@@ -1,7 +1,9 @@
-"""What has to be written so that every unit is where it should be: from the as-built list to moves in their order.
+"""What has to be written so that every unit is where it should be: from the as-built list to moves
+in their order.
 
-Where units should be comes from the plan of the bus, from good practice along the cable, or from the technician; which
-way round the moves go is worked out by `busprobe.readdress.plan`.  Nothing here touches the line.
+Where units should be comes from the plan of the bus, from good practice along the cable, or from
+the technician; which way round the moves go is worked out by `busprobe.readdress.plan`.  Nothing
+here touches the line.
 """
 
 from __future__ import annotations
@@ -66,9 +68,11 @@ class Practice:
     spares: int = 0
     """Addresses left free between two units."""
     along_cable: bool = True
-    """Whether units are counted in their order along the cable, as far as that is known, or by present address."""
+    """Whether units are counted in their order along the cable, as far as that is known, or by
+    present address."""
     factory_free: bool = True
-    """Whether the addresses of units out of the box stay free: 1, 247, and what the profiles say."""
+    """Whether the addresses of units out of the box stay free: 1, 247, and what the profiles say.
+    """
     only_needed: bool = False
     """Whether only units at such an address, or at one that two units share, get another."""
 
@@ -78,7 +82,9 @@ class Bus:
 
     def __init__(self, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> None:
         """Plan for `units`; `profiles` by their ids."""
-        listed = sorted(units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address))
+        listed = sorted(
+            units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address)
+        )
         self.seats = tuple(
             Seat(Place(LineSettings.parse(u.settings), u.address), u.tag, u.profile or "")
             for u in listed
@@ -91,14 +97,16 @@ class Bus:
     def from_plan(self, plan: Sequence[PlannedUnit]) -> Goal:
         """Where the plan of the bus wants the units.
 
-        A unit takes the entry of its tag, then that of its address, then the next free entry of its type; always one
-        that its type fits.
+        A unit takes the entry of its tag, then that of its address, then the next free entry of its
+        type; always one that its type fits.
         """
         wanted: dict[Seat, int] = {}
         free = list(plan)
 
         def assign(seat: Seat, fits: Iterator[PlannedUnit]) -> None:
-            entry = next((e for e in fits if e.profile in ("", seat.profile) or not seat.profile), None)
+            entry = next(
+                (e for e in fits if e.profile in ("", seat.profile) or not seat.profile), None
+            )
             if seat not in wanted and entry is not None:
                 wanted[seat] = entry.address
                 free.remove(entry)
@@ -109,19 +117,26 @@ class Bus:
             assign(seat, (entry for entry in free if entry.address == seat.place.address))
         for seat in self.seats:
             assign(seat, iter(free))
-        missing = [f"No unit was found for {entry.tag} at {both_forms(entry.address)}." for entry in free]
-        extra = [f"{seat} at {both_forms(seat.place.address)} is not planned." for seat in self._without(wanted)]
+        missing = [
+            f"No unit was found for {entry.tag} at {both_forms(entry.address)}." for entry in free
+        ]
+        extra = [
+            f"{seat} at {both_forms(seat.place.address)} is not planned."
+            for seat in self._without(wanted)
+        ]
         return Goal(wanted, (*missing, *extra))
 
     def counted_up(self, practice: Practice) -> Goal:
-        """Addresses by good practice; a unit that has to be set by hand keeps its own, unless it cannot stay there.
+        """Addresses by good practice; a unit that has to be set by hand keeps its own, unless it
+        cannot stay there.
 
         Raises `UsageError` if there are not enough addresses.
         """
         counted = [
             seat
             for seat in self.seats
-            if self._needs_another(seat) or not (practice.only_needed or self._procedure(seat) is None)
+            if self._needs_another(seat)
+            or not (practice.only_needed or self._procedure(seat) is None)
         ]
         if not practice.along_cable:
             counted.sort(key=lambda seat: (seat.place.address, seat.place.settings))
@@ -129,24 +144,31 @@ class Bus:
         keep_free = {*self._crowded, *staying}
         if practice.factory_free:
             keep_free |= {FIRST, LAST, *self._factories()}
-        proposal = propose_addresses(counted, first=practice.first, spares=practice.spares, keep_free=keep_free)
+        proposal = propose_addresses(
+            counted, first=practice.first, spares=practice.spares, keep_free=keep_free
+        )
         return Goal(proposal)
 
     def changed(self, goal: Goal, wishes: Mapping[int, int]) -> Goal:
-        """The same goal with the technician's own: present address to wanted one; raises `UsageError`."""
+        """The same goal with the technician's own: present address to wanted one; raises
+        `UsageError`."""
         addresses = dict(goal.addresses)
         for old, new in wishes.items():
             here = [seat for seat in self.seats if seat.place.address == old]
             if len(here) != 1:
                 raise UsageError(
-                    f"The bus list has {len(here) or 'no'} single units at address {both_forms(old)}.",
-                    todo="Survey the pair again, or move that unit alone with 'busprobe readdress'.",
+                    f"The bus list has {len(here) or 'no'} single units at address"
+                    f" {both_forms(old)}.",
+                    todo=(
+                        "Survey the pair again, or move that unit alone with 'busprobe readdress'."
+                    ),
                 )
             addresses[here[0]] = new
         return Goal(addresses, goal.remarks)
 
     def addresses(self, goal: Goal) -> BusPlan:
-        """The fewest moves to `goal`; raises `RefusedError` or `UsageError` where there is no safe way."""
+        """The fewest moves to `goal`; raises `RefusedError` or `UsageError` where there is no safe
+        way."""
         said = list(goal.remarks)
         wanted: dict[Seat, int] = {}
         for seat in self.seats:
@@ -157,7 +179,11 @@ class Bus:
             else:
                 wanted[seat] = target
             self._check_single(seat, target)
-        procedures = {seat: procedure for seat in self.seats if (procedure := self._procedure(seat)) is not None}
+        procedures = {
+            seat: procedure
+            for seat in self.seats
+            if (procedure := self._procedure(seat)) is not None
+        }
         factories = self._factories()
         planned = plan_moves(
             {seat: seat.place.address for seat in self.seats},
@@ -166,8 +192,12 @@ class Bus:
             allowed={seat: procedure.addresses for seat, procedure in procedures.items()},
             avoid={*self._crowded, *factories, *goal.addresses.values()},
         )
-        moves = tuple(Move(m.unit.place.settings, m.old, m.new, procedures[m.unit]) for m in planned)
-        return BusPlan(moves, tuple(m.words for m in planned), (*said, *remarks(wanted, factory=factories)))
+        moves = tuple(
+            Move(m.unit.place.settings, m.old, m.new, procedures[m.unit]) for m in planned
+        )
+        return BusPlan(
+            moves, tuple(m.words for m in planned), (*said, *remarks(wanted, factory=factories))
+        )
 
     def line_settings(self, goal: LineSettings) -> BusPlan:
         """The changes that bring every single unit to `goal`, one unit after the other.
@@ -177,7 +207,10 @@ class Bus:
         for address, kind in self._crowded.items():
             raise RefusedError(
                 f"Unit address {both_forms(address)} is not a single unit's ({kind}).",
-                means="Whoever is there would go along or be left behind, and nobody could tell which.",
+                means=(
+                    "Whoever is there would go along or be left behind, and nobody could tell"
+                    " which."
+                ),
                 todo="Take these units apart first; line settings come last.",
             )
         moves: dict[Seat, list[tuple[Move, str]]] = {}
@@ -186,42 +219,63 @@ class Bus:
             try:
                 move = self._change(change.unit, change.place, change.settings)
             except UsageError as error:
-                said[change.unit] = f"{change.unit} at {both_forms(change.place.address)} is left as it is.  {error}"
+                said[change.unit] = (
+                    f"{change.unit} at {both_forms(change.place.address)} is left as it is. "
+                    f" {error}"
+                )
             else:
-                words = f"{change.unit.name} at {move.name(move.source).removeprefix('unit ')} to {change.settings}."
+                words = (
+                    f"{change.unit.name} at {move.name(move.source).removeprefix('unit ')} to"
+                    f" {change.settings}."
+                )
                 moves.setdefault(change.unit, []).append((move, words))
         # A unit that could only go half the way is left where it is.
         listed = [each for seat, steps in moves.items() if seat not in said for each in steps]
-        return BusPlan(tuple(move for move, _ in listed), tuple(words for _, words in listed), tuple(said.values()))
+        return BusPlan(
+            tuple(move for move, _ in listed),
+            tuple(words for _, words in listed),
+            tuple(said.values()),
+        )
 
     def _change(self, seat: Seat, place: Place, wanted: LineSettings) -> Move:
         profile = self._profiles.get(seat.profile)
         if profile is None:
-            raise UsageError("Its type is not known.", todo="Identify it first, or set it on the unit itself.")
+            raise UsageError(
+                "Its type is not known.", todo="Identify it first, or set it on the unit itself."
+            )
         return change_of_settings(profile, place, wanted)
 
     def _procedure(self, seat: Seat) -> Procedure | None:
         profile = self._profiles.get(seat.profile)
-        return None if profile is None or profile.readdress is None else Procedure.from_profile(profile)
+        return (
+            None
+            if profile is None or profile.readdress is None
+            else Procedure.from_profile(profile)
+        )
 
     def _why_not(self, seat: Seat) -> str:
         if seat.profile not in self._profiles:
-            return "Its type is not known: identify it first, or move it alone with the register from its data sheet."
+            return (
+                "Its type is not known: identify it first, or move it alone with the register from"
+                " its data sheet."
+            )
         return (
-            f"The profile {seat.profile} does not say how it is given another address: set it on the unit itself, or "
-            "move it alone with the register from its data sheet."
+            f"The profile {seat.profile} does not say how it is given another address: set it on"
+            " the unit itself, or move it alone with the register from its data sheet."
         )
 
     def _check_single(self, seat: Seat, target: int) -> None:
         if target in self._crowded and target != seat.place.address:
             raise RefusedError(
-                f"{seat} is to go to {both_forms(target)}, which is not a single unit's ({self._crowded[target]}).",
+                f"{seat} is to go to {both_forms(target)}, which is not a single unit's"
+                f" ({self._crowded[target]}).",
                 means="It would share that address with whoever is there.",
                 todo="Take the units there apart first, or choose another address.",
             )
 
     def _needs_another(self, seat: Seat) -> bool:
-        """Whether a unit is where new ones would be, or shares its address with one at other line settings."""
+        """Whether a unit is where new ones would be, or shares its address with one at other line
+        settings."""
         address = seat.place.address
         sharing = sum(other.place.address == address for other in self.seats)
         return sharing > 1 or address in {FIRST, LAST, *self._factories()}
@@ -229,7 +283,11 @@ class Bus:
     def _factories(self) -> set[int]:
         """Addresses that spare parts of the types on this pair come with."""
         types = (self._profiles.get(seat.profile) for seat in self.seats)
-        return {profile.factory.address for profile in types if profile is not None and profile.factory is not None}
+        return {
+            profile.factory.address
+            for profile in types
+            if profile is not None and profile.factory is not None
+        }
 
     def _without(self, wanted: Mapping[Seat, int]) -> Iterator[Seat]:
         return (seat for seat in self.seats if seat not in wanted)

@@ -1,4 +1,5 @@
-"""Opening what a user calls a port: a serial port or a virtual segment.  The one place that knows both."""
+"""Opening what a user calls a port: a serial port or a virtual segment.  The one place that knows
+both."""
 
 from __future__ import annotations
 
@@ -28,7 +29,8 @@ class Terminals:
 
 
 class Hands:
-    """What a technician's hands do at the terminals, on a virtual segment: nobody else can do it there."""
+    """What a technician's hands do at the terminals, on a virtual segment: nobody else can do it
+    there."""
 
     def __init__(self, segment: Segment) -> None:
         self._segment = segment
@@ -36,7 +38,9 @@ class Hands:
     def terminals(self) -> tuple[Terminals, ...]:
         """All units, in cable order."""
         return tuple(
-            Terminals(unit.name, f"{unit.kind.maker} {unit.kind.model}", unit.connected, unit.swapped)
+            Terminals(
+                unit.name, f"{unit.kind.maker} {unit.kind.model}", unit.connected, unit.swapped
+            )
             for unit in self._segment.units
         )
 
@@ -57,15 +61,20 @@ class Connector:
     """Opens ports; a virtual segment stays as it was when it is opened again."""
 
     def __init__(self, *, clock: Clock | None = None, virtual_clock: Clock | None = None) -> None:
-        """`clock` is for real ports, the system's if left out; virtual segments run on simulated time if left out."""
+        """`clock` is for real ports, the system's if left out; virtual segments run on simulated
+        time if left out."""
         self._clock = clock
         self._virtual_clock = virtual_clock
         self._segments: dict[str, Segment] = {}
 
     def open_line(self, name: str, settings: LineSettings) -> Line:
-        """Open `name` at `settings`; raises `PortError`, and `UsageError` or `FileError` for a wrong scenario."""
+        """Open `name` at `settings`; raises `PortError`, and `UsageError` or `FileError` for a
+        wrong scenario."""
         if not name.strip():
-            raise PortError("No port was named.", todo="Pick one that 'busprobe ports' lists, or try virtual:site.")
+            raise PortError(
+                "No port was named.",
+                todo="Pick one that 'busprobe ports' lists, or try virtual:site.",
+            )
         if name.startswith(VIRTUAL):
             return Line(self.segment(name).port(name), settings)
         from busprobe.line.serial_port import SerialPort
@@ -80,7 +89,8 @@ class Connector:
         return self._segments[name]
 
     def hands(self, name: str) -> Hands | None:
-        """Hands at the terminals of a virtual segment; None for a real port, where the technician has them."""
+        """Hands at the terminals of a virtual segment; None for a real port, where the technician
+        has them."""
         return Hands(self.segment(name)) if name.startswith(VIRTUAL) else None
 
 

@@ -1,4 +1,5 @@
-"""CSV files that somebody made in a spreadsheet: read row by row, every mistake with its line and column."""
+"""CSV files that somebody made in a spreadsheet: read row by row, every mistake with its line and
+column."""
 
 from __future__ import annotations
 
@@ -29,15 +30,20 @@ class CsvFile:
     kind: str
     """What the file should be, for messages: ``plan``."""
     rows: tuple[tuple[int, Mapping[str, str]], ...]
-    """Number of the line on which each row ends, and its cells by their columns; empty rows are left out."""
+    """Number of the line on which each row ends, and its cells by their columns; empty rows are
+    left out."""
     mistakes: tuple[Mistake, ...]
     """What is no CSV in it."""
 
     @classmethod
-    def read(cls, path: Path, *, kind: str, columns: Sequence[str], required: Sequence[str]) -> CsvFile:
-        """Read `path`; raises `FileError` if it cannot be read or has not the `required` ones among its `columns`.
+    def read(
+        cls, path: Path, *, kind: str, columns: Sequence[str], required: Sequence[str]
+    ) -> CsvFile:
+        """Read `path`; raises `FileError` if it cannot be read or has not the `required` ones among
+        its `columns`.
 
-        Columns are named in the first row, in any order and in small letters or capitals; others are let pass.
+        Columns are named in the first row, in any order and in small letters or capitals; others
+        are let pass.
         """
         name = visible(str(path))
         text = _text_of(path, name, kind)
@@ -51,15 +57,22 @@ class CsvFile:
             present = [column.strip().lower() for column in reader.fieldnames or ()]
             missing = [column for column in required if column not in present]
             if missing:
-                what = f"the columns must be named {', '.join(columns)}; missing: {', '.join(missing)}"
+                what = (
+                    f"the columns must be named {', '.join(columns)}; missing: {', '.join(missing)}"
+                )
                 raise FileError(name, [Mistake("line 1", what)], kind=kind)
             reader.fieldnames = present
             for row in reader:
-                cells = {key: value for key, value in row.items() if key in columns and isinstance(value, str)}
+                cells = {
+                    key: value
+                    for key, value in row.items()
+                    if key in columns and isinstance(value, str)
+                }
                 if any(value.strip() for value in row.values() if isinstance(value, str)):
                     found.append((reader.line_num, cells))
         except csv.Error as error:
-            # The line that could not be read is not counted yet by the reader of rows, only by the one below it.
+            # The line that could not be read is not counted yet by the reader of rows, only by the
+            # one below it.
             mistakes.append(Mistake(f"line {reader.reader.line_num}", str(error)))
         return cls(name, kind, tuple(found), tuple(mistakes))
 
@@ -68,15 +81,22 @@ class CsvFile:
         return FileError(self.path, mistakes, kind=self.kind)
 
 
-def checked(model: type[Entry], line: int, cells: Mapping[str, str], mistakes: list[Mistake]) -> Entry | None:
-    """The entry that `cells` of a line make, or None, with what is wrong in them added to `mistakes`."""
+def checked(
+    model: type[Entry], line: int, cells: Mapping[str, str], mistakes: list[Mistake]
+) -> Entry | None:
+    """The entry that `cells` of a line make, or None, with what is wrong in them added to
+    `mistakes`."""
     try:
         return model.model_validate(cells)
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             column = ".".join(str(part) for part in detail["loc"])
             found = visible(str(cells.get(column, "")))
-            mistakes.append(Mistake(f"line {line}, {column} '{found}'", detail["msg"].removeprefix("Value error, ")))
+            mistakes.append(
+                Mistake(
+                    f"line {line}, {column} '{found}'", detail["msg"].removeprefix("Value error, ")
+                )
+            )
         return None
 
 
@@ -85,13 +105,20 @@ def _text_of(path: Path, name: str, kind: str) -> str:
         with path.open("rb") as file:
             raw = file.read(LARGEST + 1)
         if len(raw) > LARGEST:
-            raise FileError(name, [Mistake("", f"it is larger than {LARGEST} bytes and no {kind}")], kind=kind)
+            raise FileError(
+                name, [Mistake("", f"it is larger than {LARGEST} bytes and no {kind}")], kind=kind
+            )
         return raw.decode("utf-8-sig")
     except FileNotFoundError:
-        raise FileError(name, [Mistake("", "there is no such file")], kind=kind, todo="Look at its name.") from None
+        raise FileError(
+            name, [Mistake("", "there is no such file")], kind=kind, todo="Look at its name."
+        ) from None
     except UnicodeDecodeError as error:
         what = Mistake("", f"it is no UTF-8 text (byte {error.start + 1} is none of it)")
-        todo = "Save it as CSV in UTF-8 (spreadsheets offer that as a format of its own) and try again."
+        todo = (
+            "Save it as CSV in UTF-8 (spreadsheets offer that as a format of its own) and try"
+            " again."
+        )
         raise FileError(name, [what], kind=kind, todo=todo) from error
     except (OSError, ValueError) as error:
         raise FileError(name, [Mistake("", f"it cannot be read ({error})")], kind=kind) from error

@@ -1,8 +1,9 @@
-"""The whole job on the virtual segment without a screen: found, told apart, readdressed, proven, handed over.
+"""The whole job on the virtual segment without a screen: found, told apart, readdressed, proven,
+handed over.
 
-The virtual segment only plays what a technician's hands do at the terminals (units taken off, put back, switched off
-and on); everything that is said of the bus comes from its wires.  At the end the list that was handed over is held
-against what is really on the segment.
+The virtual segment only plays what a technician's hands do at the terminals (units taken off, put
+back, switched off and on); everything that is said of the bus comes from its wires.  At the end the
+list that was handed over is held against what is really on the segment.
 """
 
 from __future__ import annotations
@@ -37,8 +38,8 @@ SCENARIO = "site"
 """Two units at the factory address, and four line settings on one pair."""
 
 FIRST_FREE = 11
-"""Units at their factory address are counted up from here; the addresses below stay free for new ones (common
-practice: the factory address of the finished bus is free)."""
+"""Units at their factory address are counted up from here; the addresses below stay free for new
+ones (common practice: the factory address of the finished bus is free)."""
 
 _ROUNDS = 20
 """Rounds of the endurance run."""
@@ -53,8 +54,11 @@ class Difference:
     words: str
 
 
-def run_unattended(folder: Path, say: Say, *, scenario: str = SCENARIO, overwrite: bool = False) -> bool:
-    """Do the whole job and leave job file, bus list and point list in `folder`; whether the bus is as listed.
+def run_unattended(
+    folder: Path, say: Say, *, scenario: str = SCENARIO, overwrite: bool = False
+) -> bool:
+    """Do the whole job and leave job file, bus list and point list in `folder`; whether the bus is
+    as listed.
 
     Raises `RefusedError` where a file would be overwritten unasked, and what the services raise.
     """
@@ -63,15 +67,20 @@ def run_unattended(folder: Path, say: Say, *, scenario: str = SCENARIO, overwrit
     job_file = folder / f"{Path(scenario).stem}.busjob"
     if job_file.exists() and not overwrite:
         raise RefusedError(
-            f"{job_file} is there already.", todo="Name another folder, or say --overwrite to do the demo anew."
+            f"{job_file} is there already.",
+            todo="Name another folder, or say --overwrite to do the demo anew.",
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         reason = Mistake("", f"it cannot be made ({error.strerror or error})")
-        raise FileError(visible(str(folder)), [reason], kind="folder", todo="Name another folder.") from error
+        raise FileError(
+            visible(str(folder)), [reason], kind="folder", todo="Name another folder."
+        ) from error
     job_file.unlink(missing_ok=True)
-    with Job.create(job_file, site=segment.scenario.site, segment=scenario, tester="busprobe demo") as job:
+    with Job.create(
+        job_file, site=segment.scenario.site, segment=scenario, tester="busprobe demo"
+    ) as job:
         session = Session(job, load_all(folders()), connector=connector)
         try:
             return _Demo(session, segment, say).run(folder, overwrite)
@@ -111,17 +120,25 @@ class _Demo:
     def _wiring(self) -> None:
         self._say("Wiring")
         self._say(f"  {self._session.listen(3.0, common_settings()).words}")
-        self._say("  No multimeter can be held to a virtual pair: resistance and voltages are not measured.")
+        self._say(
+            "  No multimeter can be held to a virtual pair: resistance and voltages are not"
+            " measured."
+        )
 
     def _survey(self) -> None:
         self._say("Survey")
-        settings = common_settings(factory.settings for factory in factories(self._session.profiles))
+        settings = common_settings(
+            factory.settings for factory in factories(self._session.profiles)
+        )
         told: set[str] = set()  # a finding comes again with every note that is added to it
         for event in self._session.survey(settings, ALL):
             match event:
                 case events.Started(estimate=estimate):
                     minutes = estimate.seconds / 60
-                    self._say(f"  {len(settings)} line settings, addresses 1-247, at least {minutes:.0f} min.")
+                    self._say(
+                        f"  {len(settings)} line settings, addresses 1-247, at least {minutes:.0f}"
+                        " min."
+                    )
                 case events.Found(finding):
                     words = f"  {both_forms(finding.address)} at {finding.settings}: {finding.kind}"
                     if words not in told:
@@ -134,7 +151,8 @@ class _Demo:
                     self._say(f"  {state} after {result.seconds / 60:.0f} min on the wire.")
 
     def _readdress(self) -> list[Outcome]:
-        """Resolve every clash, and move who sits at a factory address out of the way of the next new unit."""
+        """Resolve every clash, and move who sits at a factory address out of the way of the next
+        new unit."""
         self._say("Readdress")
         moved: list[Outcome] = []
         for entry in self._session.job.units():
@@ -146,7 +164,8 @@ class _Demo:
         return moved
 
     def _resolve(self, address: int, settings: LineSettings) -> Iterator[Outcome]:
-        """Take units off until one is left at the clash, move it, and put the others back one at a time."""
+        """Take units off until one is left at the clash, move it, and put the others back one at a
+        time."""
         taken = []
         for unit in self._segment.units:
             if not unit.connected:
@@ -171,11 +190,16 @@ class _Demo:
     def _move(self, address: int, settings: LineSettings) -> list[Outcome]:
         found = self._session.identify(address, settings)
         if found.profile is None:
-            self._say(f"  {both_forms(address)} at {settings} is not recognised and stays where it is.")
+            self._say(
+                f"  {both_forms(address)} at {settings} is not recognised and stays where it is."
+            )
             return []
         taken = {unit.address for unit in self._session.job.units()}
         new = next(free for free in ALL if free >= FIRST_FREE and free not in taken)
-        self._say(f"  {found.profile.maker} {found.profile.model}: from {both_forms(address)} to {both_forms(new)}")
+        self._say(
+            f"  {found.profile.maker} {found.profile.model}: from {both_forms(address)} to"
+            f" {both_forms(new)}"
+        )
         prepared = self._moves.prepare_move(settings, address, new)
         outcome = self._moves.move(prepared, self._confirm)
         self._say(f"  {outcome.result}: {outcome.why}")
@@ -190,7 +214,9 @@ class _Demo:
 
     def _is_factory_address(self, address: int, settings: LineSettings) -> bool:
         found = self._session.identify(address, settings)
-        return found.profile is not None and any(f.address == address for f in factories([found.profile]))
+        return found.profile is not None and any(
+            f.address == address for f in factories([found.profile])
+        )
 
     def _power_cycle(self, moved: list[Outcome]) -> None:
         if not moved:
@@ -207,7 +233,11 @@ class _Demo:
             if entry.kind != "unit":
                 continue
             found = self._session.identify(entry.address, LineSettings.parse(entry.settings))
-            name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
+            name = (
+                f"{found.profile.maker} {found.profile.model}"
+                if found.profile
+                else "not recognised"
+            )
             self._say(f"  {both_forms(entry.address)} at {entry.settings}: {name}")
             for reading in found.readings[:3]:
                 self._say(f"    {reading.point.name}: {reading.text}")
@@ -235,7 +265,11 @@ class _Demo:
 def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
     """Hold a bus list, as written to its file, against the units that are really on `segment`."""
     document = json.loads(bus_list.read_text(encoding="utf-8"))
-    listed = {(row["address"], row["settings"]): row for row in document["units"] if row["state"] != "reserved"}
+    listed = {
+        (row["address"], row["settings"]): row
+        for row in document["units"]
+        if row["state"] != "reserved"
+    }
     there: dict[tuple[int, str], list[Unit]] = {}
     for unit in segment.units:
         if unit.connected:
@@ -247,13 +281,18 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
         if not units:
             yield Difference(f"{at} is listed, and nobody is there.")
         elif row is None:
-            yield Difference(f"{at} is not listed, and {' and '.join(unit.name for unit in units)} is there.")
+            yield Difference(
+                f"{at} is not listed, and {' and '.join(unit.name for unit in units)} is there."
+            )
         elif len(units) > 1 or row["state"] != "unit":
             yield Difference(f"{at} is listed as {row['state']}, and {len(units)} units are there.")
         elif row["model"] not in _names(units[0]):
-            yield Difference(f"{at} is listed as '{row['model']}', and a {units[0].kind.model} is there.")
+            yield Difference(
+                f"{at} is listed as '{row['model']}', and a {units[0].kind.model} is there."
+            )
 
 
 def _names(unit: Unit) -> tuple[str, ...]:
-    """What a unit's model may rightly be called: by its maker, and by itself (identification object 1, server id)."""
+    """What a unit's model may rightly be called: by its maker, and by itself (identification object
+    1, server id)."""
     return unit.kind.model, unit.kind.identification.get(1, unit.kind.model), unit.kind.server_id

@@ -1,7 +1,7 @@
 """The few errors a user can meet, and the exit codes of the commands.
 
-Every error carries three sentences: what happened, what it means and what to do next.  The same object is
-shown as a panel in the wizard, as one line on stderr, and decides the exit code.
+Every error carries three sentences: what happened, what it means and what to do next.  The same
+object is shown as a panel in the wizard, as one line on stderr, and decides the exit code.
 """
 
 from __future__ import annotations
@@ -84,7 +84,9 @@ class Mistake:
 class FileError(BusprobeError):
     """A profile, scenario, plan or job file cannot be used; lists all its mistakes at once."""
 
-    def __init__(self, path: str, mistakes: Sequence[Mistake], *, kind: str, todo: str = "") -> None:
+    def __init__(
+        self, path: str, mistakes: Sequence[Mistake], *, kind: str, todo: str = ""
+    ) -> None:
         self.path = path
         self.mistakes = tuple(mistakes)
         count = len(self.mistakes)

@@ -1,4 +1,5 @@
-"""What a unit was found to be, kept with its entry in the as-built list, and held against its siblings there."""
+"""What a unit was found to be, kept with its entry in the as-built list, and held against its
+siblings there."""
 
 from __future__ import annotations
 
@@ -18,12 +19,14 @@ from busprobe.text import hex_bytes
 def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
     """Bring the unit's entry up to date, and what its siblings' entries say of each other.
 
-    Returns `found` with notes on what it has not in common with its siblings.  Where not one unit alone answered, the
-    list stays as it is: a place that was only asked is no unit.
+    Returns `found` with notes on what it has not in common with its siblings.  Where not one unit
+    alone answered, the list stays as it is: a place that was only asked is no unit.
     """
     if found.examination.kind is not Kind.UNIT:
         return found
-    known = job.unit(found.address, str(found.settings)) or UnitRecord(found.address, str(found.settings))
+    known = job.unit(found.address, str(found.settings)) or UnitRecord(
+        found.address, str(found.settings)
+    )
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None
     before = tuple(note for note in known.notes if not note.startswith(NOT_RECOGNISED))
@@ -53,15 +56,19 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
 
 
 def _sample(found: Identified) -> tuple[str, ...]:
-    """One request and its reply as raw bytes: what somebody needs who has to prove that the unit can be read."""
+    """One request and its reply as raw bytes: what somebody needs who has to prove that the unit
+    can be read."""
     sound = (reply for reply in found.examination.replies if reply.sound)
     return next(((hex_bytes(reply.request.frame), hex_bytes(reply.frame)) for reply in sound), ())
 
 
 def _compare_siblings(job: Job, profile_id: str) -> None:
-    """Note with each unit of a type in what it differs from the others, in place of what was noted before."""
+    """Note with each unit of a type in what it differs from the others, in place of what was noted
+    before."""
     units = [unit for unit in job.units() if unit.kind == "unit" and unit.profile == profile_id]
-    siblings = [Sibling(unit.address, unit.settings, unit.identity.get("revision")) for unit in units]
+    siblings = [
+        Sibling(unit.address, unit.settings, unit.identity.get("revision")) for unit in units
+    ]
     for unit, sibling in zip(units, siblings, strict=True):
         others = (note for note in unit.notes if not is_difference(note))
         notes = (*others, *differences(sibling, siblings))
@@ -72,7 +79,9 @@ def _compare_siblings(job: Job, profile_id: str) -> None:
 def _said(found: Identified) -> Iterator[tuple[str, str]]:
     """What a unit says of itself; what only its profile says is not put into its mouth."""
     told = set(found.identity.values())
-    own = {object_name(n): text for n, text in (found.objects or {}).items() if n >= FIRST_OWN_OBJECT}
+    own = {
+        object_name(n): text for n, text in (found.objects or {}).items() if n >= FIRST_OWN_OBJECT
+    }
     own = {name: text for name, text in own.items() if text not in told}
     for name, text in {**found.identity, "server id": found.server_id, **own}.items():
         if text:

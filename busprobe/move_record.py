@@ -17,9 +17,11 @@ def place_of(unit: UnitRecord) -> Place:
 
 
 def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord | None:
-    """The write that brought `unit` to its place or was last tried on it; None if it was never moved.
+    """The write that brought `unit` to its place or was last tried on it; None if it was never
+    moved.
 
-    One that was verified once and not after a power cycle belongs to the unit wherever the list has it.
+    One that was verified once and not after a power cycle belongs to the unit wherever the list has
+    it.
     """
     mine = None
     for write, move in moves_on_record(writes):
@@ -35,7 +37,8 @@ def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord 
 
 
 def outcome_on_record(write: WriteRecord) -> Outcome:
-    """The outcome to go on from after a power cycle; raises `UsageError` if the record is not of a move."""
+    """The outcome to go on from after a power cycle; raises `UsageError` if the record is not of a
+    move."""
     row = Row.CHANGED if write.outcome == Result.VERIFIED else Row.PENDING
     return Outcome(move_on_record(write), row, "", "", write.request, write=write.id)
 

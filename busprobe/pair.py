@@ -1,4 +1,5 @@
-"""What a job knows of its pair: the record of the wiring step, logs of hunts, and what failures say of the pair."""
+"""What a job knows of its pair: the record of the wiring step, logs of hunts, and what failures say
+of the pair."""
 
 from __future__ import annotations
 
@@ -18,9 +19,13 @@ from busprobe.wiring.sums import Reckoned
 
 
 def keep_wiring(
-    job: Job, judgements: Sequence[Judgement] = (), heard: Hearing | None = None, sums: Sequence[Reckoned] = ()
+    job: Job,
+    judgements: Sequence[Judgement] = (),
+    heard: Hearing | None = None,
+    sums: Sequence[Reckoned] = (),
 ) -> dict[str, object]:
-    """Record what a meter showed, was heard and was reckoned, with what failures say; returns the document.
+    """Record what a meter showed, was heard and was reckoned, with what failures say; returns the
+    document.
 
     What this time was not tried is carried on from the record before.
     """
@@ -56,21 +61,30 @@ class HuntLog:
 
 
 def failure_patterns(job: Job) -> tuple[Observation, ...]:
-    """Where and when exchanges failed: along the cable, by baud rate, by time; empty if nothing strikes the eye.
+    """Where and when exchanges failed: along the cable, by baud rate, by time; empty if nothing
+    strikes the eye.
 
-    Units that were lost between two surveys count along the cable where no endurance run shows anything there.
+    Units that were lost between two surveys count along the cable where no endurance run shows
+    anything there.
     """
-    order = tuple(dict.fromkeys(unit.address for unit in sorted(_placed(job), key=lambda unit: unit.position or 0)))
+    order = tuple(
+        dict.fromkeys(
+            unit.address for unit in sorted(_placed(job), key=lambda unit: unit.position or 0)
+        )
+    )
     runs = [counted(Proof.from_document(record.document)) for record in job.records("prove")]
     lost = by_position(order, _last_survey(job))
     found = patterns(runs, order)
-    return found if lost is None or any(lost.hints == each.hints for each in found) else (*found, lost)
+    return (
+        found if lost is None or any(lost.hints == each.hints for each in found) else (*found, lost)
+    )
 
 
 def counted(proof: Proof) -> Counted:
     """A proof as plain counts, a unit at other line settings of the same baud rate added to it.
 
-    Only the first failures of a unit are kept with their moments, so that time is watched until one is left out.
+    Only the first failures of a unit are kept with their moments, so that time is watched until one
+    is left out.
     """
     tallies: dict[tuple[int, int], Tally] = {}
     until = proof.seconds
@@ -79,7 +93,9 @@ def counted(proof: Proof) -> Counted:
         tallies[key] = tallies.get(key, Tally(0, 0)) + Tally(unit.polls, unit.failed)
         if unit.failed > len(unit.evidence):
             until = min(until, unit.evidence[-1].seconds if unit.evidence else 0.0)
-    failures = sorted((each.seconds, unit.address) for unit in proof.units for each in unit.evidence)
+    failures = sorted(
+        (each.seconds, unit.address) for unit in proof.units for each in unit.evidence
+    )
     watched = tuple(Failure(seconds, address) for seconds, address in failures if seconds < until)
     rounds = round(proof.rounds * until / proof.seconds) if proof.seconds else 0
     return Counted(tallies, Watch(until, rounds, watched, proof.round_times.maximum or 0.0))
@@ -90,7 +106,8 @@ def _placed(job: Job) -> list[UnitRecord]:
 
 
 def _last_survey(job: Job) -> dict[int, Tally]:
-    """Units on the as-built list with a place, and whether the last complete survey found them again.
+    """Units on the as-built list with a place, and whether the last complete survey found them
+    again.
 
     Only those count as lost that had answered before it began.
     """

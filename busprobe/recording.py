@@ -1,4 +1,5 @@
-"""A survey whose events are kept in the job as they pass, so that a crash costs seconds and not the survey."""
+"""A survey whose events are kept in the job as they pass, so that a crash costs seconds and not the
+survey."""
 
 from __future__ import annotations
 
@@ -56,7 +57,8 @@ class RecordedSurvey:
             yield event
 
     def _carry_on(self, number: int) -> None:
-        """Put what an earlier part of a survey that goes on has found and asked on this record, from its start.
+        """Put what an earlier part of a survey that goes on has found and asked on this record,
+        from its start.
 
         Otherwise a second crash would cost what the first one did not.
         """
@@ -69,10 +71,13 @@ class RecordedSurvey:
     def _keep(self, finding: Finding) -> None:
         known = self._job.unit(finding.address, str(finding.settings))
         by = self._job.meta.tester
-        self._job.put_unit(unit_from_finding(finding.document(), seen=self._job.now(), by=by, known=known))
+        self._job.put_unit(
+            unit_from_finding(finding.document(), seen=self._job.now(), by=by, known=known)
+        )
 
     def _note_absent(self, result: SurveyResult) -> None:
-        """Units on the list that a complete survey asked in vain: silent, which is not the same as gone."""
+        """Units on the list that a complete survey asked in vain: silent, which is not the same as
+        gone."""
         if not result.complete:
             return
         found = {(finding.address, str(finding.settings)) for finding in result.findings}

@@ -1,6 +1,8 @@
-"""Endurance runs, and trials of the polling table, kept in the job while they go on: what was counted survives a crash.
+"""Endurance runs, and trials of the polling table, kept in the job while they go on: what was
+counted survives a crash.
 
-A run is one record from its first minute to its end, also where it was stopped, cut off and gone on with.
+A run is one record from its first minute to its end, also where it was stopped, cut off and gone on
+with.
 """
 
 from __future__ import annotations
@@ -40,17 +42,22 @@ class KeptRun:
 
 
 def last_run(job: Job) -> KeptRun | None:
-    """The last endurance run, ended or not; `None` before the first, and where it is in another format."""
+    """The last endurance run, ended or not; `None` before the first, and where it is in another
+    format."""
     latest = job.latest("prove")
     if latest is None or latest.document.get("format") != FORMAT:
         return None
     return KeptRun(latest.id, latest.made, Proof.from_document(latest.document))
 
 
-def targets(units: Sequence[UnitRecord], profiles: Mapping[str, Profile]) -> tuple[endurance.Target, ...]:
+def targets(
+    units: Sequence[UnitRecord], profiles: Mapping[str, Profile]
+) -> tuple[endurance.Target, ...]:
     """Every single unit of the as-built list, asked for the points of its profile."""
     return tuple(
-        endurance.target(unit.address, LineSettings.parse(unit.settings), profiles.get(unit.profile or ""))
+        endurance.target(
+            unit.address, LineSettings.parse(unit.settings), profiles.get(unit.profile or "")
+        )
         for unit in units
         if unit.kind == "unit"
     )
@@ -65,10 +72,11 @@ def keep_running(
     stop: StopFlag | None,
     resume: bool,
 ) -> Iterator[endurance.Event]:
-    """An endurance run whose counts are kept as it goes on; with `resume` the last one, if it did not come to its end.
+    """An endurance run whose counts are kept as it goes on; with `resume` the last one, if it did
+    not come to its end.
 
-    A `plan` without an end then runs as far as the last one was to.  Raises `UsageError` where there is nothing to
-    poll, or the run to go on with polled other units.
+    A `plan` without an end then runs as far as the last one was to.  Raises `UsageError` where
+    there is nothing to poll, or the run to go on with polled other units.
     """
     last = last_run(job) if resume else None
     going_on = last if last is not None and not last.proof.complete else None
@@ -80,13 +88,16 @@ def keep_running(
         match event:
             case endurance.Progress(proof):
                 record = _keep(job, record, replace(proof, interruption=CUT_OFF))
-            case endurance.Finished(proof) if proof.polls:  # a port that fails at once must not hide an earlier run
+            case endurance.Finished(proof) if (
+                proof.polls
+            ):  # a port that fails at once must not hide an earlier run
                 record = _keep(job, record, proof)
         yield event
 
 
 def _keep(job: Job, record: int | None, proof: Proof) -> int:
-    """Put the proof into its record and each unit's part of it into the as-built list; returns the record's id."""
+    """Put the proof into its record and each unit's part of it into the as-built list; returns the
+    record's id."""
     if record is None:
         record = job.record("prove", proof.document())
     else:
@@ -102,9 +113,14 @@ def _keep(job: Job, record: int | None, proof: Proof) -> int:
 
 
 def _with_counts(unit: UnitRecord, tally: UnitTally) -> UnitRecord:
-    """The unit with its counts; reply times known from before stand where it answered nothing now."""
+    """The unit with its counts; reply times known from before stand where it answered nothing
+    now."""
     times = (tally.reply_times.minimum, tally.reply_times.median, tally.reply_times.maximum)
-    latency = Latency(*(milliseconds(time) for time in times)) if tally.reply_times.count else unit.latency
+    latency = (
+        Latency(*(milliseconds(time) for time in times))
+        if tally.reply_times.count
+        else unit.latency
+    )
     counters = {"polls": tally.polls, **{str(kind): tally.count(kind) for kind in Kind}}
     return replace(unit, latency=latency, counters=counters)
 
@@ -119,7 +135,8 @@ class Tried:
 def try_polling(
     line: Line, job: Job, bus_list: BusList, *, rounds: int, stop: StopFlag | None
 ) -> Iterator[Tried | endurance.Event]:
-    """Try the polling table of the list on the bus, then measure `rounds` cycles of it; kept under "polling".
+    """Try the polling table of the list on the bus, then measure `rounds` cycles of it; kept under
+    "polling".
 
     Raises `RefusedError` where the table has no request.
     """

@@ -1,7 +1,7 @@
 """One session at one pair: the services at work, with everything they show and do kept in the job.
 
-Wizard, commands and the unattended demo all go through here, so that what is on disk is the same whoever did it.
-Methods that use the line block; at most one of them may run at a time.
+Wizard, commands and the unattended demo all go through here, so that what is on disk is the same
+whoever did it. Methods that use the line block; at most one of them may run at a time.
 """
 
 from __future__ import annotations
@@ -53,7 +53,12 @@ class Session:
     """A job, the profiles, and an open line once there is one."""
 
     def __init__(
-        self, job: Job, store: Store, *, plan: Sequence[PlannedUnit] = (), connector: Connector | None = None
+        self,
+        job: Job,
+        store: Store,
+        *,
+        plan: Sequence[PlannedUnit] = (),
+        connector: Connector | None = None,
     ) -> None:
         """Go on with `job`; a `plan` of the bus takes the place of the one that is kept in it."""
         self.job = job
@@ -64,7 +69,8 @@ class Session:
         self._connector = connector or Connector()
         self._line: Line | None = None
 
-    # -- the port ----------------------------------------------------------------------------------------
+    # -- the port
+    # ----------------------------------------------------------------------------------------
 
     @property
     def line(self) -> Line:
@@ -92,7 +98,8 @@ class Session:
         return line
 
     def reopen(self) -> Line:
-        """Open the port that was open once more, for an adapter that was unplugged; raises `PortError`."""
+        """Open the port that was open once more, for an adapter that was unplugged; raises
+        `PortError`."""
         before = self.line
         try:
             return self.open(before.name, before.settings)
@@ -128,14 +135,22 @@ class Session:
         return heard
 
     def hear_pair(
-        self, seconds: float, asking: Sequence[Sequence[Request]] | None = None, *, cancel: StopFlag | None = None
+        self,
+        seconds: float,
+        asking: Sequence[Sequence[Request]] | None = None,
+        *,
+        cancel: StopFlag | None = None,
     ) -> Hearing:
-        """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what is wrong with it.
+        """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what
+        is wrong with it.
 
-        `asking` takes the place of these units, and `cancel` ends it, as in `busprobe.wiring.hearing.hear`; nobody is
-        asked where it is empty.  Kept under "listening" and, beside what a meter showed, under "wiring".
+        `asking` takes the place of these units, and `cancel` ends it, as in
+        `busprobe.wiring.hearing.hear`; nobody is asked where it is empty.  Kept under "listening"
+        and, beside what a meter showed, under "wiring".
         """
-        known = [unit.address for unit in self.job.units() if unit.settings == str(self.line.settings)]
+        known = [
+            unit.address for unit in self.job.units() if unit.settings == str(self.line.settings)
+        ]
         if asking is None:
             asking = [probes(address) for address in a_few(known) or (FIRST,)]
         heard = hear(self.line, seconds, asking, expected=known, cancel=cancel)
@@ -144,15 +159,20 @@ class Session:
         return heard
 
     def keep_wiring(
-        self, judgements: Sequence[Judgement] = (), heard: Hearing | None = None, sums: Sequence[Reckoned] = ()
+        self,
+        judgements: Sequence[Judgement] = (),
+        heard: Hearing | None = None,
+        sums: Sequence[Reckoned] = (),
     ) -> dict[str, object]:
-        """Keep what a meter showed, was heard and was reckoned, with what failures say, under "wiring".
+        """Keep what a meter showed, was heard and was reckoned, with what failures say, under
+        "wiring".
 
         What this time was not tried is carried on from the record before.  Returns the document.
         """
         return keep_wiring(self.job, judgements, heard, sums)
 
-    # -- survey and identification -----------------------------------------------------------------------
+    # -- survey and identification
+    # -----------------------------------------------------------------------
 
     def survey(
         self,
@@ -162,10 +182,13 @@ class Session:
         expect: int | None = None,
         resume: bool = False,
     ) -> RecordedSurvey:
-        """A survey whose events are kept as they pass; with `resume` it goes on where the last one was cut off."""
+        """A survey whose events are kept as they pass; with `resume` it goes on where the last one
+        was cut off."""
         latest = self.job.latest_survey() if resume else None
         progress = latest.progress if latest and not latest.complete else None
-        survey = Survey(self.line, settings, addresses, expect=expect, profiles=self.profiles, resume=progress)
+        survey = Survey(
+            self.line, settings, addresses, expect=expect, profiles=self.profiles, resume=progress
+        )
         asked = {
             "port": self.line.name,
             "settings": [str(s) for s in settings],
@@ -175,7 +198,8 @@ class Session:
         return RecordedSurvey(self.job, self.line.name, survey, asked)
 
     def identify(self, address: int, settings: LineSettings) -> Identified:
-        """Find out what answers at `address` and read its values; kept with its entry in the as-built list."""
+        """Find out what answers at `address` and read its values; kept with its entry in the
+        as-built list."""
         self.line.apply(settings)
         known = self.job.unit(address, str(settings))
         by_hand = self.profile_of(address, settings) if known and known.match is None else None
@@ -205,7 +229,8 @@ class Session:
         unit = self.job.unit(address, str(settings))
         return self.store.profiles.get(unit.profile) if unit and unit.profile else None
 
-    # -- prove and hand over -----------------------------------------------------------------------------
+    # -- prove and hand over
+    # -----------------------------------------------------------------------------
 
     def prove(
         self,
@@ -216,35 +241,46 @@ class Session:
         stop: StopFlag | None = None,
         resume: bool = False,
     ) -> Iterator[endurance.Event]:
-        """Poll every single unit of the as-built list; the proof is kept while the run goes on, and when it ends.
+        """Poll every single unit of the as-built list; the proof is kept while the run goes on, and
+        when it ends.
 
-        `pause` are seconds of silence before each request; 0 is full wire speed.
-        With `resume` the last run goes on, if it was stopped or cut off.  Raises `UsageError` where there is nothing
+        `pause` are seconds of silence before each request; 0 is full wire speed. With `resume` the
+        last run goes on, if it was stopped or cut off.  Raises `UsageError` where there is nothing
         to poll, or the run to go on with polled other units.
         """
         asked = runs.targets(self.job.units(), self.store.profiles)
         plan = endurance.Plan(rounds, None if minutes is None else 60 * minutes, pause)
         return runs.keep_running(self.line, self.job, asked, plan, stop=stop, resume=resume)
 
-    def try_polling(self, rounds: int, stop: StopFlag | None = None) -> Iterator[runs.Tried | endurance.Event]:
-        """Try the polling table on the bus and measure its cycle; raises `RefusedError` where it has no request."""
+    def try_polling(
+        self, rounds: int, stop: StopFlag | None = None
+    ) -> Iterator[runs.Tried | endurance.Event]:
+        """Try the polling table on the bus and measure its cycle; raises `RefusedError` where it
+        has no request."""
         return runs.try_polling(self.line, self.job, self.bus_list(), rounds=rounds, stop=stop)
 
     def bus_list(self) -> BusList:
         """The as-built bus list as the job has it now."""
         return assemble(self.job, self.store.profiles)
 
-    def revise_unit(self, place: tuple[int, str], change: Callable[[UnitRecord], UnitRecord]) -> None:
+    def revise_unit(
+        self, place: tuple[int, str], change: Callable[[UnitRecord], UnitRecord]
+    ) -> None:
         """Change the entry at this address and line settings as it is in the job now, and no other.
 
         A run may have counted on since the entry was read.
         """
-        self.job.revise_units(lambda known: change(known) if (known.address, known.settings) == place else known)
+        self.job.revise_units(
+            lambda known: change(known) if (known.address, known.settings) == place else known
+        )
 
     def note_circuits(self, path: Path) -> int:
-        """Note what a list says of the circuits of meters; the number of channels in it.  Raises `FileError`."""
+        """Note what a list says of the circuits of meters; the number of channels in it.  Raises
+        `FileError`."""
         found = load_circuits(path, self.job.units(), self.store.profiles)
-        self.job.revise_units(lambda unit: reduce(with_circuit, found.get((unit.address, unit.settings), ()), unit))
+        self.job.revise_units(
+            lambda unit: reduce(with_circuit, found.get((unit.address, unit.settings), ()), unit)
+        )
         return sum(map(len, found.values()))
 
     @property
@@ -254,31 +290,43 @@ class Session:
         return Path(kept) if kept else None
 
     def compare_with(self, earlier: Path | None) -> BusList:
-        """The list with what is not as it was in an earlier job, from now on in the papers too; `None` ends that.
+        """The list with what is not as it was in an earlier job, from now on in the papers too;
+        `None` ends that.
 
-        Raises `FileError` where the earlier job cannot be read, and `UsageError` where it is this very one.
+        Raises `FileError` where the earlier job cannot be read, and `UsageError` where it is this
+        very one.
         """
         compared = self.bus_list() if earlier is None else self._compared(earlier)
         self.job.set_state(_EARLIER, None if earlier is None else str(earlier.absolute()))
         return compared
 
     def papers(self) -> BusList:
-        """The bus list as it is handed over, with the comparison where one is wanted; raises `FileError`."""
+        """The bus list as it is handed over, with the comparison where one is wanted; raises
+        `FileError`."""
         earlier = self.earlier
         if earlier is None:
             return self.bus_list()
         try:
             return self._compared(earlier)
         except FileError as error:
-            todo = "Put it back, name another, or compare with none: key e, or the option --no-compare."
+            todo = (
+                "Put it back, name another, or compare with none: key e, or the option"
+                " --no-compare."
+            )
             raise FileError(error.path, error.mistakes, kind="earlier job", todo=todo) from error
 
     def _compared(self, earlier: Path) -> BusList:
         if earlier.exists() and earlier.samefile(self.job.path):
-            raise UsageError("That is this very job.", todo="Name the job file of an earlier visit.")
+            raise UsageError(
+                "That is this very job.", todo="Name the job file of an earlier visit."
+            )
         with job_as_it_is(earlier) as job:
-            return with_earlier(self.bus_list(), assemble(job, self.store.profiles), visible(earlier.name))
+            return with_earlier(
+                self.bus_list(), assemble(job, self.store.profiles), visible(earlier.name)
+            )
 
-    def hand_over(self, folder: Path, formats: Sequence[str], *, overwrite: bool = False) -> list[Path]:
+    def hand_over(
+        self, folder: Path, formats: Sequence[str], *, overwrite: bool = False
+    ) -> list[Path]:
         """Write the papers; raises `RefusedError` rather than overwrite a file unasked."""
         return write(self.papers(), folder, formats, overwrite=overwrite)

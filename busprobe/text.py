@@ -1,7 +1,8 @@
 """Text from outside (units, files of others) made harmless and still visible as what it was.
 
-A unit's identity string is hostile until shown otherwise: it may hold terminal escapes, bidirectional
-overrides or screen markup.  It is neutralised here, where it enters; exporters add what their own format needs.
+A unit's identity string is hostile until shown otherwise: it may hold terminal escapes,
+bidirectional overrides or screen markup.  It is neutralised here, where it enters; exporters add
+what their own format needs.
 """
 
 from __future__ import annotations
@@ -10,16 +11,19 @@ from __future__ import annotations
 def visible(text: str) -> str:
     """Return `text` with every character that is not printable written out as an escape.
 
-    Not printable, by `str.isprintable`, are controls, format characters (bidirectional overrides among them), unusual
-    separators and unassigned ones.  A backslash is doubled so that the result tells what was there.
+    Not printable, by `str.isprintable`, are controls, format characters (bidirectional overrides
+    among them), unusual separators and unassigned ones.  A backslash is doubled so that the result
+    tells what was there.
     """
     return "".join(c if c.isprintable() else _escape(c) for c in text.replace("\\", "\\\\"))
 
 
 def from_device(raw: bytes) -> str:
-    """Decode bytes that a unit calls text: ASCII as the standard says, NUL padding cut, the rest made visible.
+    """Decode bytes that a unit calls text: ASCII as the standard says, NUL padding cut, the rest
+    made visible.
 
-    Modbus application protocol V1.1b3 section 6.21 defines the identification objects as ASCII strings.
+    Modbus application protocol V1.1b3 section 6.21 defines the identification objects as ASCII
+    strings.
     """
     return visible(raw.rstrip(b"\x00 ").decode("latin-1"))
 

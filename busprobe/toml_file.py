@@ -1,7 +1,7 @@
 """TOML files written by hand: read, and every mistake told with its place.
 
-A place is the dotted path of the field with its line.  Entries of a list are counted from 1, as a person counts the
-``[[points]]`` of a file.
+A place is the dotted path of the field with its line.  Entries of a list are counted from 1, as a
+person counts the ``[[points]]`` of a file.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ LARGEST = 1 << 20
 """Bytes of the largest file that is read; hand-written ones stay far below."""
 
 _LONGEST_STATEMENT = 200
-"""Lines of a statement from which on no more lines are told: finding its end takes time with the square of them."""
+"""Lines of a statement from which on no more lines are told: finding its end takes time with the
+square of them."""
 
 _PYDANTIC_KEY = "[key]"
 """How pydantic marks that the key of a table is wrong and not what it stands for."""
@@ -65,7 +66,9 @@ class TomlFile:
         except tomllib.TOMLDecodeError as error:
             mistake = _syntax_mistake(str(error))
         except (ValueError, RecursionError) as error:
-            mistake = Mistake("", str(error) if isinstance(error, ValueError) else "it is nested too deeply")
+            mistake = Mistake(
+                "", str(error) if isinstance(error, ValueError) else "it is nested too deeply"
+            )
         raise FileError(visible(str(path)), [mistake], kind=kind)
 
     def error(self, found: Iterable[Found]) -> FileError:
@@ -80,12 +83,14 @@ class TomlFile:
 
 
 def _line(known: Mapping[Place, int], place: Place) -> int:
-    """The line of `place`, or of as much of its path as stands in the file; 0 if none of it does."""
+    """The line of `place`, or of as much of its path as stands in the file; 0 if none of it
+    does."""
     return next((known[place[:n]] for n in range(len(place), 0, -1) if place[:n] in known), 0)
 
 
 def _lines_of_places(text: str) -> dict[Place, int]:
-    """On which line of a sound TOML file each place is first written; a value of several lines counts by its first."""
+    """On which line of a sound TOML file each place is first written; a value of several lines
+    counts by its first."""
     lines: dict[Place, int] = {}
     last_entries: dict[Place, int] = {}
     table: Place = ()
@@ -119,7 +124,8 @@ def _statements(text: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
 
 
 def _table_place(header: dict[str, Any], last_entries: dict[Place, int]) -> Place:
-    """The place that a header (``[a.b]``, ``[[a.b]]``) opens; `last_entries` keeps the last index of each list."""
+    """The place that a header (``[a.b]``, ``[[a.b]]``) opens; `last_entries` keeps the last index
+    of each list."""
     place: Place = ()
     inside: Any = header
     while inside:
@@ -136,21 +142,35 @@ def _table_place(header: dict[str, Any], last_entries: dict[Place, int]) -> Plac
 def _note(lines: dict[Place, int], place: Place, value: Any, line: int) -> None:
     for depth in range(1, len(place) + 1):
         lines.setdefault(place[:depth], line)
-    entries = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    entries = (
+        value.items()
+        if isinstance(value, dict)
+        else enumerate(value)
+        if isinstance(value, list)
+        else ()
+    )
     for key, inner in entries:
         _note(lines, (*place, key), inner, line)
 
 
 def _shown(place: Place) -> str:
     """The dotted path, with list entries counted from 1."""
-    return visible(".".join(str(key + 1 if isinstance(key, int) else key) for key in place if key != _PYDANTIC_KEY))
+    return visible(
+        ".".join(
+            str(key + 1 if isinstance(key, int) else key) for key in place if key != _PYDANTIC_KEY
+        )
+    )
 
 
 def _syntax_mistake(message: str) -> Mistake:
     found = _AT_LINE.search(message)
     said = _AT_LINE.sub("", message).replace("(at end of document)", "").strip()
-    said = said.replace("Illegal character '\\n'", "a text is not closed before the end of its line")
-    return Mistake(f"line {found[1]}" if found else "end of file", f"is not TOML: {said[0].lower() + said[1:]}")
+    said = said.replace(
+        "Illegal character '\\n'", "a text is not closed before the end of its line"
+    )
+    return Mistake(
+        f"line {found[1]}" if found else "end of file", f"is not TOML: {said[0].lower() + said[1:]}"
+    )
 
 
 def found_by_pydantic(error: ValidationError) -> list[Found]:

@@ -7,7 +7,8 @@ import os
 import pytest
 from hypothesis import settings
 
-# Two busy cores make single examples slow without anything being wrong; the number of examples bounds the time.
+# Two busy cores make single examples slow without anything being wrong; the number of examples
+# bounds the time.
 settings.register_profile("busprobe", deadline=None, max_examples=60)
 settings.load_profile("busprobe")
 

@@ -1,4 +1,5 @@
-"""Moves of a whole bus in a session: what the job says afterwards is what is on the pair, and moves can be undone."""
+"""Moves of a whole bus in a session: what the job says afterwards is what is on the pair, and moves
+can be undone."""
 
 from __future__ import annotations
 
@@ -76,7 +77,8 @@ def job(tmp_path: Path) -> Iterator[Job]:
 def test_a_plan_of_the_bus_is_carried_out_and_the_list_is_true(job: Job) -> None:
     """Six procedures in one go, a swap of two among them.
 
-    The unit that forgets is found out by the power cycle; it comes back onto another, which is not called proven then.
+    The unit that forgets is found out by the power cycle; it comes back onto another, which is not
+    called proven then.
     """
     site = OnSite(job, "procedures")
     site.plan(
@@ -98,7 +100,11 @@ def test_a_plan_of_the_bus_is_carried_out_and_the_list_is_true(job: Job) -> None
         "te-201": 1,  # back at its factory address, with another unit
     }
     units = {unit.address: unit for unit in job.units()}
-    assert (units[1].tag, units[1].location, units[1].power_cycle_verified) == ("RY-1", "Panel A", None)
+    assert (units[1].tag, units[1].location, units[1].power_cycle_verified) == (
+        "RY-1",
+        "Panel A",
+        None,
+    )
     assert units[31].power_cycle_verified is True
     assert units[61].power_cycle_verified is False
     kept = job.latest(RECORD)
@@ -123,7 +129,9 @@ def test_a_unit_that_has_not_kept_its_address_is_listed_where_it_answers(job: Jo
     job.remove_unit(1, "9600-8N1")
     site.run(wishes={6: 60})
     assert {unit.address for unit in job.units()} >= {60}
-    assert site.segment.units[5].address == 1  # a factory address that is neither the old nor the new one
+    assert (
+        site.segment.units[5].address == 1
+    )  # a factory address that is neither the old nor the new one
     (lost,) = [unit for unit in job.units() if unit.address == 60]
     assert lost.power_cycle_verified is False
     (write,) = site.moves.unproven() or [outcome_on_record(job.writes()[-1])]
@@ -155,7 +163,11 @@ def test_line_settings_are_harmonised_and_the_list_follows(job: Job) -> None:
     site = OnSite(job, "harmonise")
     finished = site.carry_out(site.moves.plan_line_settings(AT_9600).moves)
     assert finished.left == ()
-    assert site.true == site.listed == {(11, "9600-8N1"), (12, "9600-8N1"), (21, "9600-8N1"), (31, "9600-8N1")}
+    assert (
+        site.true
+        == site.listed
+        == {(11, "9600-8N1"), (12, "9600-8N1"), (21, "9600-8N1"), (31, "9600-8N1")}
+    )
     (changed,) = [unit for unit in job.units() if unit.address == 21]
     assert changed.previous_address is None
     assert "line settings changed from 19200-8N1" in changed.notes[-1]
@@ -236,7 +248,12 @@ def test_what_is_not_in_the_journal_or_no_move_cannot_be_undone(job: Job) -> Non
 def test_a_move_that_was_not_verified_cannot_be_undone(job: Job) -> None:
     site = OnSite(job, "clean")
     number = job.intend_write(
-        kind="readdress", from_address=11, to_address=13, settings="9600-8N1", request=bytes(8), words="Write it."
+        kind="readdress",
+        from_address=11,
+        to_address=13,
+        settings="9600-8N1",
+        request=bytes(8),
+        words="Write it.",
     )
     job.conclude_write(number, outcome="not verified", reply=None, why="Nobody knows.")
     with pytest.raises(RefusedError, match="ended 'not verified'"):
@@ -256,7 +273,9 @@ def test_without_a_profile_a_shared_register_is_not_written(job: Job) -> None:
     assert (prepared.move.old, prepared.move.new) == (45, 2)
 
 
-def test_without_a_profile_a_whole_register_is_written_back_with_the_plainer_warning(job: Job) -> None:
+def test_without_a_profile_a_whole_register_is_written_back_with_the_plainer_warning(
+    job: Job,
+) -> None:
     site = OnSite(job, "clean")
     site.run(wishes={11: 13})
     for unit in job.units():
@@ -283,7 +302,12 @@ def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: 
     (outcome,) = site.carry_out(moves, cycle=False).outcomes
     row = next(write for write in job.writes() if write.id == outcome.write)
     number = job.intend_write(
-        kind=row.kind, from_address=21, to_address=21, settings=row.settings, request=row.request, words=row.words
+        kind=row.kind,
+        from_address=21,
+        to_address=21,
+        settings=row.settings,
+        request=row.request,
+        words=row.words,
     )
     job.remove_unit(21, "9600-8N1")
     site.session.identify(31, LineSettings.parse("19200-8E1"))
@@ -292,15 +316,23 @@ def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: 
     assert (21, "9600-8N1") in site.listed
 
 
-def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_acknowledged(job: Job) -> None:
+def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_acknowledged(
+    job: Job,
+) -> None:
     """Until somebody sends it; a relock that was acknowledged is no open write."""
     site = OnSite(job, "procedures")
     prepared = site.moves.prepare_move(AT_9600, 1, 45)
-    whole = replace(prepared, steps=prepared.steps[:-1])  # as if the program had ended before the last step
+    whole = replace(
+        prepared, steps=prepared.steps[:-1]
+    )  # as if the program had ended before the last step
     assert site.moves.move(whole, lambda _: True).result is Result.VERIFIED
     assert site.moves.open_steps() == ()  # the record knows of no other step
     job.record(PROCEDURE, procedure_document(1, prepared.move, prepared.steps))
     (left,) = site.moves.open_steps()
     assert left.words in site.session.bus_list().attention
     assert site.moves.finish(left, lambda _: True).row is Row.FINISHED
-    assert not [words for words in site.session.bus_list().attention if "Write" in words or "Not done" in words]
+    assert not [
+        words
+        for words in site.session.bus_list().attention
+        if "Write" in words or "Not done" in words
+    ]

@@ -1,4 +1,5 @@
-"""From the as-built list to moves: which unit is meant by the plan, what stays, what has to be done by hand."""
+"""From the as-built list to moves: which unit is meant by the plan, what stays, what has to be done
+by hand."""
 
 from __future__ import annotations
 
@@ -12,10 +13,18 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 
 PROFILES = load_all([shipped_folder()]).profiles
-AT, DX, CD, LK, HP = "aldermoor-at-10", "dunmere-dx-8", "corran-cd-2", "garnmoor-lk-2", "hathermere-hp-4"
+AT, DX, CD, LK, HP = (
+    "aldermoor-at-10",
+    "dunmere-dx-8",
+    "corran-cd-2",
+    "garnmoor-lk-2",
+    "hathermere-hp-4",
+)
 
 
-def unit(address: int, profile: str | None = AT, settings: str = "9600-8N1", **more: object) -> UnitRecord:
+def unit(
+    address: int, profile: str | None = AT, settings: str = "9600-8N1", **more: object
+) -> UnitRecord:
     return UnitRecord(address, settings, profile=profile, **more)  # type: ignore[arg-type]
 
 
@@ -86,16 +95,34 @@ def test_an_address_shared_by_several_is_no_goal() -> None:
 def test_counting_up_follows_the_cable_and_keeps_factory_addresses_free() -> None:
     here = bus(unit(40, position=3), unit(50, DX, position=1), unit(60, position=2), unit(5, None))
     plan = here.addresses(here.counted_up(Practice(first=4)))
-    assert sorted(moves(plan)) == [(40, 7), (50, 4), (60, 6)]  # 5 stays with the unit that no write can move
+    assert sorted(moves(plan)) == [
+        (40, 7),
+        (50, 4),
+        (60, 6),
+    ]  # 5 stays with the unit that no write can move
     assert here.counted_up(Practice(first=1)).addresses[here.seats[0]] == 2
 
 
 def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wanted() -> None:
-    """At a factory address, at a shared one; of whatever type, since one of them can be set by hand."""
-    here = bus(unit(1, None), unit(10), unit(20), unit(20, settings="19200-8E1"), unit(9, None, kind="clash"))
+    """At a factory address, at a shared one; of whatever type, since one of them can be set by
+    hand."""
+    here = bus(
+        unit(1, None),
+        unit(10),
+        unit(20),
+        unit(20, settings="19200-8E1"),
+        unit(9, None, kind="clash"),
+    )
     goal = here.counted_up(Practice(first=9, only_needed=True))
-    assert [(seat.place.address, new) for seat, new in goal.addresses.items()] == [(1, 11), (20, 12), (20, 13)]
-    assert "at 1 (0x01), 9600-8N1, should go to 11 (0x0B).  Its type is not known" in here.addresses(goal).remarks[0]
+    assert [(seat.place.address, new) for seat, new in goal.addresses.items()] == [
+        (1, 11),
+        (20, 12),
+        (20, 13),
+    ]
+    assert (
+        "at 1 (0x01), 9600-8N1, should go to 11 (0x0B).  Its type is not known"
+        in here.addresses(goal).remarks[0]
+    )
 
 
 def test_each_rule_of_good_practice_can_be_changed() -> None:
@@ -121,7 +148,10 @@ def test_a_goal_given_twice_is_refused() -> None:
 def test_units_at_one_address_and_different_settings_are_moved_apart() -> None:
     here = bus(unit(1), unit(1, CD, "19200-8E1"))
     plan = here.addresses(here.counted_up(Practice(first=11)))
-    assert {(str(move.settings), move.new) for move in plan.moves} == {("9600-8N1", 11), ("19200-8E1", 12)}
+    assert {(str(move.settings), move.new) for move in plan.moves} == {
+        ("9600-8N1", 11),
+        ("19200-8E1", 12),
+    }
 
 
 def test_the_range_of_a_type_is_looked_at_before_anything_is_done() -> None:

@@ -31,7 +31,10 @@ def read(folder: Path, content: str | bytes) -> CsvFile:
 )
 def test_rows_are_the_same_however_a_spreadsheet_wrote_them(tmp_path: Path, content: str) -> None:
     file = read(tmp_path, content)
-    assert [dict(cells) for _, cells in file.rows] == [{"name": "a", "size": "1"}, {"name": "b", "size": "2"}]
+    assert [dict(cells) for _, cells in file.rows] == [
+        {"name": "a", "size": "1"},
+        {"name": "b", "size": "2"},
+    ]
     assert file.mistakes == ()
 
 
@@ -61,7 +64,9 @@ def test_what_is_no_csv_is_told_after_the_rows_before_it(tmp_path: Path) -> None
         (b"name\n" + b"x" * LARGEST, "is larger than"),
     ],
 )
-def test_a_file_that_cannot_be_such_a_list_says_why(tmp_path: Path, content: str | bytes, words: str) -> None:
+def test_a_file_that_cannot_be_such_a_list_says_why(
+    tmp_path: Path, content: str | bytes, words: str
+) -> None:
     with pytest.raises(FileError, match=r"The list .*list\.csv cannot be used") as caught:
         read(tmp_path, content)
     assert words in str(caught.value)
@@ -82,12 +87,17 @@ class _Entry(BaseModel):
 def test_all_that_is_wrong_in_a_line_is_told_with_its_columns() -> None:
     mistakes: list[Mistake] = []
     assert checked(_Entry, 7, {"name": "", "size": "\x1b[31m"}, mistakes) is None
-    assert [mistake.where for mistake in mistakes] == ["line 7, name ''", "line 7, size '\\x1b[31m'"]
+    assert [mistake.where for mistake in mistakes] == [
+        "line 7, name ''",
+        "line 7, size '\\x1b[31m'",
+    ]
     assert checked(_Entry, 8, {"name": "a", "size": "2"}, mistakes) == _Entry(name="a", size=2)
 
 
 @given(st.binary(max_size=200))
-def test_any_bytes_are_rows_or_a_file_error(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
+def test_any_bytes_are_rows_or_a_file_error(
+    tmp_path_factory: pytest.TempPathFactory, content: bytes
+) -> None:
     try:
         file = read(tmp_path_factory.getbasetemp(), b"name,size\n" + content)
     except FileError:
@@ -102,7 +112,9 @@ def test_what_the_csv_module_writes_is_read_back(
     text = io.StringIO(newline="")
     csv.writer(text).writerows([("name", "size"), *rows])
     content = text.getvalue().encode("utf-8", "surrogatepass")
-    if b"\x00" in content or (not content.isascii() and content != content.decode("utf-8", "replace").encode()):
+    if b"\x00" in content or (
+        not content.isascii() and content != content.decode("utf-8", "replace").encode()
+    ):
         return
     file = read(tmp_path_factory.getbasetemp(), content)
     kept = [row for row in rows if any(cell.strip() for cell in row)]

@@ -30,7 +30,9 @@ def test_the_whole_job_ends_with_a_true_list(tmp_path: Path) -> None:
     assert moved
     assert all(row["power_cycle_verified"] is True for row in moved)
     (cycle,) = [line for line in said if "Polling table" in line]
-    computed, measured = (float(ms) for ms in re.findall(r"([\d.]+) ms (?:computed|measured)", cycle))
+    computed, measured = (
+        float(ms) for ms in re.findall(r"([\d.]+) ms (?:computed|measured)", cycle)
+    )
     assert measured == pytest.approx(computed, rel=0.05)
     assert "no poll failed" in cycle
 
@@ -51,15 +53,29 @@ def listed(folder: Path, rows: list[dict[str, object]]) -> Path:
 def test_every_difference_between_list_and_segment_is_found(tmp_path: Path) -> None:
     """What the demo's verdict rests on: missing, extra, shared and mistaken units all count."""
     segment = Segment(load_scenario("clash"), VirtualClock())
-    shared = {unit.address for unit in segment.units if sum(u.address == unit.address for u in segment.units) > 1}
+    shared = {
+        unit.address
+        for unit in segment.units
+        if sum(u.address == unit.address for u in segment.units) > 1
+    }
     alone = [unit for unit in segment.units if unit.address not in shared]
     rows: list[dict[str, object]] = [
-        {"address": unit.address, "settings": str(unit.settings), "state": "unit", "model": unit.kind.model}
+        {
+            "address": unit.address,
+            "settings": str(unit.settings),
+            "state": "unit",
+            "model": unit.kind.model,
+        }
         for unit in alone
     ]
     assert len(list(compare(listed(tmp_path, rows), segment))) == len(shared)
     first = next(unit for unit in segment.units if unit.address in shared)
-    clash = {"address": first.address, "settings": str(first.settings), "state": "unit", "model": first.kind.model}
+    clash = {
+        "address": first.address,
+        "settings": str(first.settings),
+        "state": "unit",
+        "model": first.kind.model,
+    }
     assert len(list(compare(listed(tmp_path, [*rows, clash]), segment))) == len(shared)
     ghost = {"address": 200, "settings": "9600-8N1", "state": "unit", "model": ""}
     assert len(list(compare(listed(tmp_path, [*rows, ghost]), segment))) == len(shared) + 1

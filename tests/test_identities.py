@@ -22,10 +22,21 @@ from busprobe.virtual.segment import Segment
 from tests.profiles.making import profile
 
 SETTINGS = "9600-8N1"
-WIND = {"name": "Wind", "function": 3, "register": 30, "type": "float32", "order": "CDAB", "unit": "m/s"}
+WIND = {
+    "name": "Wind",
+    "function": 3,
+    "register": 30,
+    "type": "float32",
+    "order": "CDAB",
+    "unit": "m/s",
+}
 BY_REGISTER = profile(id="wt-5", points=[WIND])
-BY_OBJECT = profile(id="wt-5", points=[WIND], fingerprint={"objects": [{"object": 1, "equals": "WT-5"}]})
-OTHER = profile(id="xy-9", points=[WIND], fingerprint={"objects": [{"object": 1, "equals": "XY-9"}]})
+BY_OBJECT = profile(
+    id="wt-5", points=[WIND], fingerprint={"objects": [{"object": 1, "equals": "WT-5"}]}
+)
+OTHER = profile(
+    id="xy-9", points=[WIND], fingerprint={"objects": [{"object": 1, "equals": "XY-9"}]}
+)
 
 
 @pytest.fixture
@@ -36,7 +47,9 @@ def job(tmp_path: Path) -> Iterator[Job]:
 
 def kept(job: Job, profiles: Iterable[Profile], by_hand: Profile | None = None) -> UnitRecord:
     """The entry of the weather station after it was identified."""
-    line = Line(Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS))
+    line = Line(
+        Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS)
+    )
     keep_identified(job, identify(line, 5, profiles, by_hand=by_hand), None)
     unit = job.unit(5, SETTINGS)
     assert unit is not None
@@ -52,7 +65,8 @@ def test_that_a_unit_was_not_recognised_is_forgotten_once_it_is(job: Job) -> Non
 
 
 def test_one_request_and_its_reply_are_kept_as_raw_bytes_until_the_unit_is_moved(job: Job) -> None:
-    """Two frames that pymodbus' own framer takes; at its new address nothing of the kind was seen yet."""
+    """Two frames that pymodbus' own framer takes; at its new address nothing of the kind was seen
+    yet."""
     request, reply = (bytes.fromhex(frame) for frame in kept(job, [BY_OBJECT]).sample)
     framer = FramerRTU(DecodePDU(is_server=False))
     assert (request[0], reply[0], request[1]) == (5, 5, reply[1])
@@ -62,7 +76,9 @@ def test_one_request_and_its_reply_are_kept_as_raw_bytes_until_the_unit_is_moved
 
 
 def test_a_place_where_nobody_answers_is_not_put_on_the_list(job: Job) -> None:
-    line = Line(Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS))
+    line = Line(
+        Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS)
+    )
     found = keep_identified(job, identify(line, 99, [OTHER]), None)
     assert "Nobody answered." in found.notes
     assert job.units() == ()
@@ -85,13 +101,18 @@ def test_it_is_said_where_a_unit_gives_none_of_the_values_a_person_expects(job: 
 def test_what_a_person_says_is_not_read_where_the_unit_says_otherwise(job: Job) -> None:
     unit = kept(job, [OTHER], OTHER)
     assert unit.readings == ()
-    assert any("as was said by hand: what it says of itself contradicts that" in note for note in unit.notes)
+    assert any(
+        "as was said by hand: what it says of itself contradicts that" in note
+        for note in unit.notes
+    )
 
 
 @pytest.mark.parametrize(("known", "holds"), [(True, "serial"), (False, "object 0x80")])
 def test_identity_holds_the_makers_own_objects(job: Job, known: bool, holds: str) -> None:
     """As what the profile says they are; otherwise as the objects that they are."""
-    line = Line(Segment(load_scenario("site"), VirtualClock()).port(), LineSettings.parse("4800-8N1"))
+    line = Line(
+        Segment(load_scenario("site"), VirtualClock()).port(), LineSettings.parse("4800-8N1")
+    )
     profiles = load_all([shipped_folder()]).profiles.values() if known else ()
     keep_identified(job, identify(line, 10, profiles), None)
     unit = job.unit(10, "4800-8N1")

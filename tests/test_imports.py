@@ -22,7 +22,8 @@ print("imported all")
 """
 HEADLESS = """
 import importlib, sys
-for room in ("line", "modbus", "virtual", "profiles", "survey", "readdress", "wiring", "prove", "handover", "job"):
+ROOMS = "line modbus virtual profiles survey readdress wiring prove handover job"
+for room in ROOMS.split():
     package = importlib.import_module(f"busprobe.{room}")
     import pkgutil
     for module in pkgutil.walk_packages(package.__path__, f"busprobe.{room}."):
@@ -33,7 +34,9 @@ print(loaded)
 
 
 def run(program: str) -> str:
-    result = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    result = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False
+    )
     assert result.returncode == 0, result.stderr
     return result.stdout.strip()
 

@@ -14,10 +14,13 @@ from busprobe.survey.events import Found, Started
 
 
 def test_a_survey_cut_off_twice_has_lost_nothing(tmp_path: Path) -> None:
-    """What the first part found and asked is on the record of the second from its start, before it finds anything."""
+    """What the first part found and asked is on the record of the second from its start, before it
+    finds anything."""
     settings = [LineSettings.parse("9600-8N1")]
     with Job.create(tmp_path / "a.busjob") as job:
-        session = Session(job, load_all([shipped_folder()]), connector=Connector(virtual_clock=VirtualClock()))
+        session = Session(
+            job, load_all([shipped_folder()]), connector=Connector(virtual_clock=VirtualClock())
+        )
         session.open("virtual:clean", settings[0])
         first = session.survey(settings, range(1, 40))
         for event in first:

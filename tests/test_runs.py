@@ -1,4 +1,5 @@
-"""Endurance runs kept while they go on, and trials of the polling table: a kill loses next to nothing."""
+"""Endurance runs kept while they go on, and trials of the polling table: a kill loses next to
+nothing."""
 
 from __future__ import annotations
 
@@ -29,7 +30,9 @@ def session(tmp_path: Path) -> Iterator[Session]:
     with Job.create(tmp_path / "a.busjob") as job:
         for address in (11, 12):
             job.put_unit(UnitRecord(address, SETTINGS, profile="aldermoor-at-10"))
-        made = Session(job, load_all([shipped_folder()]), connector=Connector(virtual_clock=VirtualClock()))
+        made = Session(
+            job, load_all([shipped_folder()]), connector=Connector(virtual_clock=VirtualClock())
+        )
         made.open("virtual:clean", LineSettings.parse(SETTINGS))
         yield made
         made.close()
@@ -47,8 +50,11 @@ def kept(session: Session) -> runs.KeptRun:
     return run
 
 
-def test_a_run_that_is_abandoned_half_way_keeps_what_was_counted_and_goes_on(session: Session) -> None:
-    """Nobody asks the generator again, as when the program dies; the record says so, and the next run counts on."""
+def test_a_run_that_is_abandoned_half_way_keeps_what_was_counted_and_goes_on(
+    session: Session,
+) -> None:
+    """Nobody asks the generator again, as when the program dies; the record says so, and the next
+    run counts on."""
     for event in session.prove(rounds=100_000):
         if isinstance(event, Progress):
             break
@@ -136,13 +142,16 @@ with Job.open(Path(sys.argv[1])) as job:
 
 
 def test_counts_survive_kill_9_and_add_up_over_programs(tmp_path: Path) -> None:
-    """Each program is killed after some reports; the next goes on from at least what was reported."""
+    """Each program is killed after some reports; the next goes on from at least what was
+    reported."""
     path = tmp_path / "a.busjob"
     with Job.create(path) as job:
         job.put_unit(UnitRecord(11, SETTINGS))
     reported = 0
     for _ in range(2):
-        program = subprocess.Popen([sys.executable, "-c", PROVER, str(path)], stdout=subprocess.PIPE, text=True)
+        program = subprocess.Popen(
+            [sys.executable, "-c", PROVER, str(path)], stdout=subprocess.PIPE, text=True
+        )
         assert program.stdout is not None
         lines = [program.stdout.readline() for _ in range(3)]
         program.kill()
@@ -158,7 +167,9 @@ def test_counts_survive_kill_9_and_add_up_over_programs(tmp_path: Path) -> None:
             assert len(job.records("prove")) == 1
 
 
-def test_the_polling_table_is_tried_and_its_cycle_measured_beside_the_computed_one(session: Session) -> None:
+def test_the_polling_table_is_tried_and_its_cycle_measured_beside_the_computed_one(
+    session: Session,
+) -> None:
     finished(session, rounds=10)
     *_, last = session.try_polling(20)
     assert isinstance(last, Finished)
@@ -178,7 +189,9 @@ def test_there_has_to_be_something_to_try(session: Session) -> None:
         list(session.try_polling(5))
 
 
-def test_papers_compare_with_the_earlier_job_until_told_otherwise(session: Session, tmp_path: Path) -> None:
+def test_papers_compare_with_the_earlier_job_until_told_otherwise(
+    session: Session, tmp_path: Path
+) -> None:
     earlier = tmp_path / "spring.busjob"
     with Job.create(earlier) as job:
         job.put_unit(UnitRecord(11, SETTINGS, tag="A"))
@@ -191,14 +204,17 @@ def test_papers_compare_with_the_earlier_job_until_told_otherwise(session: Sessi
     words = [each.words for each in compared.earlier.comparison.differences]
     assert any("B is not on the later list" in each for each in words)
     session.hand_over(tmp_path / "papers", ["csv", "html", "markdown", "xlsx", "json"])
-    assert "B is not on the later list" in (tmp_path / "papers" / "comparison.csv").read_text(encoding="utf-8-sig")
+    assert "B is not on the later list" in (tmp_path / "papers" / "comparison.csv").read_text(
+        encoding="utf-8-sig"
+    )
     assert "Since the earlier visit" in (tmp_path / "papers" / "bus-list.html").read_text()
     session.compare_with(None)
     assert session.papers().earlier is None
 
 
 def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) -> None:
-    """A meter that refuses the registers between two of its values: each trial finds that out for itself."""
+    """A meter that refuses the registers between two of its values: each trial finds that out for
+    itself."""
     session.job.put_unit(UnitRecord(21, SETTINGS, profile="brookvale-bm-330"))
     for _ in range(2):
         *_, last = session.try_polling(2)
@@ -211,7 +227,8 @@ def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) 
 
 
 def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(session: Session) -> None:
-    """They were measured: a polling table must not call them assumed because the unit was off for a while."""
+    """They were measured: a polling table must not call them assumed because the unit was off for a
+    while."""
     session.job.put_unit(UnitRecord(99, SETTINGS, latency=Latency(5.0, 6.0, 7.0)))
     finished(session, rounds=1)
     silent, answering = session.job.unit(99, SETTINGS), session.job.unit(11, SETTINGS)

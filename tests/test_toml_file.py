@@ -48,7 +48,9 @@ n = 6
         (("c", "d", "[key]"), "c.d (line 7)"),
     ],
 )
-def test_a_mistake_is_told_with_the_line_its_place_begins_on(tmp_path: Path, place: Place, where: str) -> None:
+def test_a_mistake_is_told_with_the_line_its_place_begins_on(
+    tmp_path: Path, place: Place, where: str
+) -> None:
     path = tmp_path / "x.toml"
     path.write_text(TEXT)
     (mistake,) = TomlFile.read(path, kind="profile").error([(place, "is wrong")]).mistakes
@@ -59,7 +61,11 @@ def test_mistakes_come_in_the_order_of_the_file(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_text(TEXT)
     found: list[tuple[Place, str]] = [(("g", 0), "late"), (("z",), "nowhere"), (("a",), "early")]
-    assert [m.what for m in TomlFile.read(path, kind="profile").error(found).mistakes] == ["nowhere", "early", "late"]
+    assert [m.what for m in TomlFile.read(path, kind="profile").error(found).mistakes] == [
+        "nowhere",
+        "early",
+        "late",
+    ]
 
 
 def test_hundreds_of_mistakes_are_placed_at_once(tmp_path: Path) -> None:
@@ -75,4 +81,7 @@ def test_a_value_of_very_many_lines_costs_the_lines_behind_it_and_no_more(tmp_pa
     path = tmp_path / "x.toml"
     path.write_text("a = 1\nb = [\n" + "1,\n" * 1000 + "]\nc = 2\n")
     found: list[tuple[Place, str]] = [(("a",), "x"), (("c",), "x")]
-    assert {m.where for m in TomlFile.read(path, kind="profile").error(found).mistakes} == {"a (line 1)", "c"}
+    assert {m.where for m in TomlFile.read(path, kind="profile").error(found).mistakes} == {
+        "a (line 1)",
+        "c",
+    }

@@ -36,7 +36,8 @@ _COMMANDS = {
     "wiring": "busprobe.cli.wiring",
     "wizard": "busprobe.cli.wizard",
 }
-"""Command to the module that has it, imported only when asked for: --help need not wait for the wizard."""
+"""Command to the module that has it, imported only when asked for: --help need not wait for the
+wizard."""
 
 
 class _Commands(Group):
@@ -73,7 +74,8 @@ Example:
 @click.version_option(package_name="busprobe")
 @click.pass_context
 def commands(context: click.Context) -> None:
-    """Bring up an RS-485 pair of Modbus RTU units: find who is on it, give each its own address, hand over a bus list.
+    """Bring up an RS-485 pair of Modbus RTU units: find who is on it, give each its own address,
+    hand over a bus list.
 
     Without a command the wizard starts, which leads through the whole job.
     """

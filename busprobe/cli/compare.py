@@ -21,10 +21,12 @@ from busprobe.job.reading import job_as_it_is
 @click.argument("now", metavar="NEW", type=options.FILE)
 @options.as_json
 def command(before: Path, now: Path, as_json: bool) -> ExitCode:
-    """Compare the job of a visit with that of an earlier one, and with the plan of the bus where one is kept.
+    """Compare the job of a visit with that of an earlier one, and with the plan of the bus where
+    one is kept.
 
-    Tells what is missing, extra, moved, exchanged, has other firmware or line settings, or got slower: half of a
-    unit's replies take longer than 99 of 100 did, and a quarter longer in the median.
+    Tells what is missing, extra, moved, exchanged, has other firmware or line settings, or got
+    slower: half of a unit's replies take longer than 99 of 100 did, and a quarter longer in the
+    median.
 
     \b
     Example:
@@ -37,15 +39,24 @@ def command(before: Path, now: Path, as_json: bool) -> ExitCode:
         off_plan = differences(plan, later.units())
     if as_json:
         about = {"format": FORMAT, "old": str(before), "new": str(now)}
-        output.document({**about, **comparison.document(), "plan": list(off_plan) if plan else None})
+        output.document(
+            {**about, **comparison.document(), "plan": list(off_plan) if plan else None}
+        )
     else:
         rows = [(str(difference.kind), difference.words) for difference in comparison.differences]
         rows += [("plan", words) for words in off_plan]
         if rows:
             output.table(("What", "How"), rows)
         else:
-            rest = f" Not compared: {len(comparison.not_compared)}, see below." if comparison.not_compared else ""
-            output.line(f"Nothing that was compared differs.{rest}{'' if plan else ' No plan is kept with the jobs.'}")
+            rest = (
+                f" Not compared: {len(comparison.not_compared)}, see below."
+                if comparison.not_compared
+                else ""
+            )
+            output.line(
+                "Nothing that was compared"
+                f" differs.{rest}{'' if plan else ' No plan is kept with the jobs.'}"
+            )
         for words in comparison.not_compared:
             output.say(f"Not compared: {words}")
     return ExitCode.ATTENTION if comparison.differences or off_plan else ExitCode.DONE

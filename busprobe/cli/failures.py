@@ -26,11 +26,13 @@ def report_interrupt() -> ExitCode:
 def report_bug(error: Exception) -> ExitCode:
     """Say that busprobe itself failed, and where the details are for whoever mends it."""
     details = "".join(traceback.format_exception(error))
-    with tempfile.NamedTemporaryFile("w", prefix="busprobe-", suffix=".txt", delete=False, encoding="utf-8") as file:
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="busprobe-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
         file.write(details)
     click.echo(
-        f"busprobe itself failed ({type(error).__name__}); this is a fault of the program, not of the bus.\n"
-        f"Please report it with the details in {Path(file.name)}.",
+        f"busprobe itself failed ({type(error).__name__}); this is a fault of the program, not of"
+        f" the bus.\nPlease report it with the details in {Path(file.name)}.",
         err=True,
     )
     return ExitCode.ATTENTION

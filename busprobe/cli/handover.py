@@ -18,7 +18,13 @@ from busprobe.session import Session
 
 @click.command()
 @options.job(required=True, text="Job file.")
-@click.option("--out", "folder", type=options.FOLDER, required=True, help="Folder for the files; made if missing.")
+@click.option(
+    "--out",
+    "folder",
+    type=options.FOLDER,
+    required=True,
+    help="Folder for the files; made if missing.",
+)
 @click.option(
     "--format",
     "formats",
@@ -36,7 +42,9 @@ from busprobe.session import Session
 @click.option(
     "--circuits",
     type=options.FILE,
-    help="What meters measure, filled in in circuits.csv of earlier papers: noted in the job first.",
+    help=(
+        "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
+    ),
 )
 @click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
 @options.as_json
@@ -50,7 +58,8 @@ def command(
     overwrite: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Write the papers: bus list, points, journal, proof, labels, polling table, a description of each unit.
+    """Write the papers: bus list, points, journal, proof, labels, polling table, a description of
+    each unit.
 
     \b
     csv       a file a table; a spreadsheet that opens it may turn 007 into 7
@@ -84,7 +93,10 @@ def command(
     else:
         output.lines(str(path) for path in written)
         for path in old:
-            output.say(f"Left by an earlier hand over, and no unit on the list now: {output.visible_cell(path)}")
+            output.say(
+                "Left by an earlier hand over, and no unit on the list now:"
+                f" {output.visible_cell(path)}"
+            )
         for words in bus_list.attention:
             output.say(f"Attention: {words}")
         for words in bus_list.not_tested:

@@ -1,4 +1,5 @@
-"""Observations of the wiring room on the terminal: what was seen, what it fits, and what to do about it."""
+"""Observations of the wiring room on the terminal: what was seen, what it fits, and what to do
+about it."""
 
 from __future__ import annotations
 
@@ -9,9 +10,12 @@ from busprobe.wiring.advice import Observation
 
 
 def print_observations(observations: Iterable[Observation]) -> None:
-    """Each observation with its causes, likeliest first, and the one action that confirms or refutes each."""
+    """Each observation with its causes, likeliest first, and the one action that confirms or
+    refutes each."""
     for observation in observations:
         output.lines([observation.seen])
-        output.lines(["  It fits only this:" if observation.certain else "  It fits, likeliest first:"])
+        output.lines(
+            ["  It fits only this:" if observation.certain else "  It fits, likeliest first:"]
+        )
         for hint in observation.hints:
             output.lines([f"  - {hint.words}.", f"    {hint.action}"])

@@ -19,9 +19,23 @@ from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
 
 @click.command(short_help="Say at once when a unit starts or stops answering.")
 @options.port
-@click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
-@click.option("--addresses", type=options.ADDRESSES, default="1-10", show_default=True, help="Addresses to watch.")
-@click.option("--rounds", type=click.IntRange(1), help="Stop after so many rounds; otherwise Ctrl-C stops it.")
+@click.option(
+    "--settings",
+    type=options.SETTINGS,
+    default="19200-8E1",
+    show_default=True,
+    help="Line settings.",
+)
+@click.option(
+    "--addresses",
+    type=options.ADDRESSES,
+    default="1-10",
+    show_default=True,
+    help="Addresses to watch.",
+)
+@click.option(
+    "--rounds", type=click.IntRange(1), help="Stop after so many rounds; otherwise Ctrl-C stops it."
+)
 @options.job(required=False, text="Job file to keep the log in.")
 @options.as_json
 def command(
@@ -50,12 +64,18 @@ def command(
             for event in hunt(session.line, addresses, cancel):
                 match event:
                     case Appeared(address, at, words):
-                        _tell(f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json)
-                        log.append({"seconds": round(at - start, 3), "address": address, "answers": True})
+                        _tell(
+                            f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json
+                        )
+                        log.append(
+                            {"seconds": round(at - start, 3), "address": address, "answers": True}
+                        )
                         kept.append(f"{_time_of_day()}  unit {address} answers")
                     case Vanished(address, at, _):
                         _tell(f"{at - start:8.1f} s  {both_forms(address)} SILENT", as_json)
-                        log.append({"seconds": round(at - start, 3), "address": address, "answers": False})
+                        log.append(
+                            {"seconds": round(at - start, 3), "address": address, "answers": False}
+                        )
                         kept.append(f"{_time_of_day()}  unit {address} answers no more")
                     case Round():
                         present = event.present

@@ -21,8 +21,11 @@ from busprobe.survey.identify import Identified
 @click.option("--address", type=options.ADDRESS, required=True, help="Unit address.")
 @options.job(required=False, text="Job file to keep the result in.")
 @options.as_json
-def command(port: str, settings: LineSettings, address: int, job_file: Path | None, as_json: bool) -> ExitCode:
-    """Ask a unit what it is, match it against the profiles and read its values; nothing is written to it.
+def command(
+    port: str, settings: LineSettings, address: int, job_file: Path | None, as_json: bool
+) -> ExitCode:
+    """Ask a unit what it is, match it against the profiles and read its values; nothing is written
+    to it.
 
     \b
     Example:
@@ -45,14 +48,22 @@ def _document(found: Identified) -> dict[str, object]:
         "address": found.address,
         "settings": str(found.settings),
         "identity": dict(found.identity),
-        "objects": None if found.objects is None else {f"0x{n:02X}": text for n, text in found.objects.items()},
+        "objects": (
+            None
+            if found.objects is None
+            else {f"0x{n:02X}": text for n, text in found.objects.items()}
+        ),
         "server_id": found.server_id,
         "profile": found.profile.id if found.profile else None,
         "match": round(best.score, 3) if best and found.profile else None,
         "standing": found.standing,
         "models": None if found.models is None else [model.id for model in found.models.models],
         "candidates": [
-            {"profile": match.profile.id, "match": round(match.score, 3), "reasons": list(match.reasons)}
+            {
+                "profile": match.profile.id,
+                "match": round(match.score, 3),
+                "reasons": list(match.reasons),
+            }
             for match in found.matches
         ],
         "readings": [reading.document() for reading in found.readings],
@@ -64,7 +75,11 @@ def _print(found: Identified) -> None:
     name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
     output.lines([f"Unit {both_forms(found.address)} at {found.settings}: {name}"])
     output.lines(f"  {field}: {text}" for field, text in found.identity.items() if text)
-    own = ((number, text) for number, text in (found.objects or {}).items() if number not in BASIC_OBJECTS)
+    own = (
+        (number, text)
+        for number, text in (found.objects or {}).items()
+        if number not in BASIC_OBJECTS
+    )
     output.lines(f"  {object_name(number)}: {text}" for number, text in own)
     if found.standing:
         output.lines([found.standing])

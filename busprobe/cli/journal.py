@@ -43,7 +43,10 @@ def command(job_file: Path, as_json: bool) -> ExitCode:
 
 def _words(row: JournalRow) -> Iterator[str]:
     by = f" by {row.tester}" if row.tester else ""
-    yield f"{row.number}. {row.intended}{by}: {row.kind}, at {row.settings}: {row.outcome or 'not known'}"
+    yield (
+        f"{row.number}. {row.intended}{by}: {row.kind}, at {row.settings}:"
+        f" {row.outcome or 'not known'}"
+    )
     yield f"   {row.words}"
     yield f"   Frame: {row.request}"
     for entry in row.conclusions:

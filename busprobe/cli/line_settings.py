@@ -22,13 +22,29 @@ FORMAT = "busprobe.line-settings/1"
 
 @click.command()
 @options.port
-@click.option("--settings", type=options.SETTINGS, help="Line settings the unit has, such as 9600-8N1.")
+@click.option(
+    "--settings", type=options.SETTINGS, help="Line settings the unit has, such as 9600-8N1."
+)
 @click.option("--address", type=options.ADDRESS, help="Its unit address.")
-@click.option("--all", "whole_bus", is_flag=True, help="All single units on the job's list instead, one by one.")
-@click.option("--to", "wanted", type=options.SETTINGS, required=True, help="Line settings it is to have.")
-@click.option("--profile", "profile_id", metavar="ID", help="Profile that has the codes; else the unit is identified.")
+@click.option(
+    "--all",
+    "whole_bus",
+    is_flag=True,
+    help="All single units on the job's list instead, one by one.",
+)
+@click.option(
+    "--to", "wanted", type=options.SETTINGS, required=True, help="Line settings it is to have."
+)
+@click.option(
+    "--profile",
+    "profile_id",
+    metavar="ID",
+    help="Profile that has the codes; else the unit is identified.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
-@click.option("--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored.")
+@click.option(
+    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
+)
 @options.job(required=False, text="Job file with list and journal; today's job if left out.")
 @options.as_json
 def command(
@@ -43,9 +59,11 @@ def command(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Give a unit another baud rate or format by the codes of its profile; both are changed one after the other.
+    """Give a unit another baud rate or format by the codes of its profile; both are changed one
+    after the other.
 
-    Do this last, when every unit has an address of its own.  The unit is looked for at the old and at the new settings.
+    Do this last, when every unit has an address of its own.  The unit is looked for at the old and
+    at the new settings.
 
     \b
     Example:
@@ -60,22 +78,29 @@ def command(
         if here is None:
             plan = moves.plan_line_settings(wanted)
         else:
-            plan = _one_unit(writes.profile(session, profile_id, here.address, here.settings), here, wanted)
+            plan = _one_unit(
+                writes.profile(session, profile_id, here.address, here.settings), here, wanted
+            )
         writes.show_plan(plan)
         finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
     return writes.tell_batch(FORMAT, plan, finished, port, job_file, as_json=as_json)
 
 
-def _place(settings: LineSettings | None, address: int | None, whole_bus: bool, profile_id: str | None) -> Place | None:
+def _place(
+    settings: LineSettings | None, address: int | None, whole_bus: bool, profile_id: str | None
+) -> Place | None:
     """Where the one unit is; None for the whole bus."""
     if whole_bus:
         if settings is not None or address is not None or profile_id is not None:
             raise UsageError(
-                "--all goes without --settings, --address and --profile.", todo="The job's list says where units are."
+                "--all goes without --settings, --address and --profile.",
+                todo="The job's list says where units are.",
             )
         return None
     if settings is None or address is None:
-        raise UsageError("It is not said which unit.", todo="Give --settings and --address, or --all.")
+        raise UsageError(
+            "It is not said which unit.", todo="Give --settings and --address, or --all."
+        )
     return Place(settings, address)
 
 

@@ -21,19 +21,37 @@ from busprobe.wiring.hearing import Hearing
 
 @click.command(short_help="Listen to the pair: noise, breaks, other masters.")
 @options.port
-@click.option("--settings", type=options.SETTINGS, default="19200-8E1", show_default=True, help="Line settings.")
+@click.option(
+    "--settings",
+    type=options.SETTINGS,
+    default="19200-8E1",
+    show_default=True,
+    help="Line settings.",
+)
 @click.option(
     "--seconds",
     type=click.FloatRange(0, 3600, min_open=True),
     default=10.0,
     show_default=True,
-    help="How long to listen; a master that polls seldom needs more.  Ctrl-C ends it and tells what was heard.",
+    help=(
+        "How long to listen; a master that polls seldom needs more.  Ctrl-C ends it and tells what"
+        " was heard."
+    ),
 )
-@click.option("--probe", type=options.ADDRESS, help="Then read one register of this unit, for echo and turn-round.")
+@click.option(
+    "--probe",
+    type=options.ADDRESS,
+    help="Then read one register of this unit, for echo and turn-round.",
+)
 @options.job(required=False, text="Job file to keep in what was heard.")
 @options.as_json
 def command(
-    port: str, settings: LineSettings, seconds: float, probe: int | None, job_file: Path | None, as_json: bool
+    port: str,
+    settings: LineSettings,
+    seconds: float,
+    probe: int | None,
+    job_file: Path | None,
+    as_json: bool,
 ) -> ExitCode:
     """Listen to the pair: noise, a stuck line, breaks, other masters, and what that fits.
 
@@ -43,7 +61,9 @@ def command(
     Example:
       busprobe listen --port virtual:junk --settings 9600-8N1 --probe 11
     """
-    asking = [] if probe is None else [[read_registers(probe, Function.READ_HOLDING_REGISTERS, 0, 1)]]
+    asking = (
+        [] if probe is None else [[read_registers(probe, Function.READ_HOLDING_REGISTERS, 0, 1)]]
+    )
     cancel = threading.Event()
     with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
         output.say(f"Listening for {seconds:g} s at {settings}; Ctrl-C ends it …")
@@ -59,7 +79,8 @@ def _print(heard: Hearing) -> None:
     output.lines([heard.words])
     output.lines(_told(reply) for reply in heard.evidence.replies)
     output.lines(
-        f"Unit {both_forms(address)} was not asked: another master is at work." for address in heard.left_unasked
+        f"Unit {both_forms(address)} was not asked: another master is at work."
+        for address in heard.left_unasked
     )
     print_observations(heard.observations)
     if not heard.observations:

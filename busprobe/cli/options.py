@@ -32,7 +32,8 @@ class _Parsed(click.ParamType[Any]):
 
 
 def parsed(name: str, parse: Callable[[str], Any]) -> click.ParamType[Any]:
-    """The type of a value called `name` in help texts, that `parse` reads, whose `UsageError` becomes click's."""
+    """The type of a value called `name` in help texts, that `parse` reads, whose `UsageError`
+    becomes click's."""
     return _Parsed(name, parse)
 
 
@@ -58,7 +59,9 @@ as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON d
 
 def settings(function: Function) -> Function:
     """The one line setting of a command that talks to a known unit."""
-    return click.option("--settings", type=SETTINGS, required=True, help="Line settings, such as 9600-8N1.")(function)
+    return click.option(
+        "--settings", type=SETTINGS, required=True, help="Line settings, such as 9600-8N1."
+    )(function)
 
 
 def job(*, required: bool, text: str) -> Callable[[Function], Function]:

@@ -46,6 +46,7 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
 
 
 def visible_cell(cell: object) -> str:
-    """A cell as text; texts from units arrive made harmless, those of files and the system are made so here."""
+    """A cell as text; texts from units arrive made harmless, those of files and the system are made
+    so here."""
     text = "" if cell is None else str(cell)
     return text if text.isprintable() else visible(text)

@@ -25,7 +25,10 @@ def command(as_json: bool) -> None:
         return
     if not found:
         output.say(
-            "No serial port on this computer.  Plug the adapter in and ask again; 'virtual:site' works without one."
+            "No serial port on this computer.  Plug the adapter in and ask again; 'virtual:site'"
+            " works without one."
         )
         return
-    output.table(("Port", "What it is", "Stable name"), [(p.device, p.words, p.stable_name) for p in found])
+    output.table(
+        ("Port", "What it is", "Stable name"), [(p.device, p.words, p.stable_name) for p in found]
+    )

@@ -23,8 +23,9 @@ _JOB = "Job file; profiles in the folder 'profiles' beside it come last and win.
 def command() -> None:
     """List, show, check and draft profiles of device types.
 
-    Profiles are looked for among the shipped ones, then in your own folder, then in the folder 'profiles' beside the
-    job file; of two with the same id the later one is used.  Copy one file to share a profile.
+    Profiles are looked for among the shipped ones, then in your own folder, then in the folder
+    'profiles' beside the job file; of two with the same id the later one is used.  Copy one file to
+    share a profile.
 
     \b
     Example:
@@ -62,7 +63,9 @@ def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
         problems = [str(problem) for problem in store.problems]
         output.document({"format": "busprobe.profiles/1", "profiles": listed, "problems": problems})
     else:
-        rows = [(p.id, store.whose(p.id), p.maker, p.model, p.kind) for p in store.profiles.values()]
+        rows = [
+            (p.id, store.whose(p.id), p.maker, p.model, p.kind) for p in store.profiles.values()
+        ]
         output.table(("Profile", "From", "Maker", "Model", "What it is"), rows)
         output.say(f"Your own profiles go into {own_folder()}.")
         if job_file is not None:
@@ -86,9 +89,16 @@ def show(profile: str, job_file: Path | None, as_json: bool) -> ExitCode:
     store = load_all(folders(job_file))
     found = store.profiles.get(profile)
     if found is None:
-        raise UsageError(f"There is no profile '{profile}'.", todo="'busprobe profiles list' names them all.")
+        raise UsageError(
+            f"There is no profile '{profile}'.", todo="'busprobe profiles list' names them all."
+        )
     if as_json:
-        output.document({"format": "busprobe.profile/1", "profile": found.model_dump(mode="json", by_alias=True)})
+        output.document(
+            {
+                "format": "busprobe.profile/1",
+                "profile": found.model_dump(mode="json", by_alias=True),
+            }
+        )
     else:
         output.lines(data_sheet(found))
     for path in store.origins[found.id][1:]:
@@ -114,7 +124,8 @@ def fields() -> ExitCode:
 def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
     """Check profile files and report all mistakes of each at once, with line and meaning.
 
-    That a fingerprint also fits another stored profile is one of them, and so is one that fits another of FILE.
+    That a fingerprint also fits another stored profile is one of them, and so is one that fits
+    another of FILE.
 
     \b
     Example:

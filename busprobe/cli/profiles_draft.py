@@ -34,8 +34,10 @@ from busprobe.survey.observe import Observed, observe
     "--notes",
     "notes_file",
     type=options.FILE,
-    help="What the data sheet says: a TOML file like a profile, of which only name and register of each point must be "
-    "there; 'shows' in a point is what the unit's display shows.",
+    help=(
+        "What the data sheet says: a TOML file like a profile, of which only name and register of"
+        " each point must be there; 'shows' in a point is what the unit's display shows."
+    ),
 )
 @click.option(
     "--point",
@@ -45,10 +47,23 @@ from busprobe.survey.observe import Observed, observe
     help="A line of the data sheet in any order, like '31 Wind speed m/s'; see below.",
 )
 @click.option(
-    "--numbering", type=click.Choice([str(way) for way in Numbering]), help="How the data sheet counts registers."
+    "--numbering",
+    type=click.Choice([str(way) for way in Numbering]),
+    help="How the data sheet counts registers.",
 )
-@click.option("--ways", type=click.IntRange(1, 50), default=3, show_default=True, help="Interpretations shown a point.")
-@click.option("--save", "profile_id", metavar="ID", help="Write the profile with the most plausible ones chosen.")
+@click.option(
+    "--ways",
+    type=click.IntRange(1, 50),
+    default=3,
+    show_default=True,
+    help="Interpretations shown a point.",
+)
+@click.option(
+    "--save",
+    "profile_id",
+    metavar="ID",
+    help="Write the profile with the most plausible ones chosen.",
+)
 @options.job(required=False, text="Write into the folder of this job in place of your own.")
 @click.option("--overwrite", is_flag=True, help="Replace a profile file of the same id.")
 @options.as_json
@@ -67,8 +82,9 @@ def draft(
 ) -> ExitCode:
     """Read a unit and show each register in all sensible interpretations, the plausible ones first.
 
-    Registers are only read, never written.  With --save a profile file is written into your own folder, or into that
-    of a job: look through it, put right what is not so, and check it with 'busprobe profiles check'.
+    Registers are only read, never written.  With --save a profile file is written into your own
+    folder, or into that of a job: look through it, put right what is not so, and check it with
+    'busprobe profiles check'.
 
     \b
     Example:
@@ -78,7 +94,8 @@ def draft(
     known = _with_options(read_notes(notes_file) if notes_file else Notes(), points, numbering)
     if not known.points:
         raise UsageError(
-            "Nothing is said of any register.", todo="Give --point '31 Wind m/s', or a file of --notes with [[points]]."
+            "Nothing is said of any register.",
+            todo="Give --point '31 Wind m/s', or a file of --notes with [[points]].",
         )
     path = None if profile_id is None else _target(profile_id, job_file, overwrite=overwrite)
     with session_on(port, None, settings) as session:
@@ -98,17 +115,23 @@ def draft(
 
 def _with_options(known: Notes, points: Iterable[str], numbering: str | None) -> Notes:
     """`known` with what the options say besides."""
-    data: dict[str, Any] = {**known.fields, "points": [*map(dict, known.raw_points), *map(read_line, points)]}
+    data: dict[str, Any] = {
+        **known.fields,
+        "points": [*map(dict, known.raw_points), *map(read_line, points)],
+    }
     if numbering is not None:
         data["numbering"] = numbering
     try:
         return notes(data)
     except NotesError as error:
-        raise UsageError(f"This cannot be read: {error}.", todo="Correct the option and try again.") from error
+        raise UsageError(
+            f"This cannot be read: {error}.", todo="Correct the option and try again."
+        ) from error
 
 
 def _target(profile_id: str, job_file: Path | None, *, overwrite: bool) -> Path:
-    """Where the profile is to be written; what stands in the way is said before the unit is asked anything."""
+    """Where the profile is to be written; what stands in the way is said before the unit is asked
+    anything."""
     path = file_for(profile_id, job_file)
     refuse_existing(path, overwrite=overwrite)
     return path
@@ -143,7 +166,13 @@ def _print(result: Draft, observed: Observed, ways: int) -> None:
         shown = "" if choice.noted.shows is None else f", the display shows {choice.noted.shows}"
         output.lines([f"{choice.noted.name}, register {choice.at}{shown}"])
         if not choice.ways:
-            output.lines(["  the unit did not answer" if choice.silent else "  the unit gives no such register"])
+            output.lines(
+                [
+                    "  the unit did not answer"
+                    if choice.silent
+                    else "  the unit gives no such register"
+                ]
+            )
             continue
         rows = [
             (
@@ -159,6 +188,9 @@ def _print(result: Draft, observed: Observed, ways: int) -> None:
     output.lines([f"Registers that the unit gives, of those asked for: {given}."])
     if observed.seen.silent:
         output.lines(
-            [f"Not answered, so nothing is known of: {', '.join(block.words for block in observed.seen.silent)}."]
+            [
+                "Not answered, so nothing is known of:"
+                f" {', '.join(block.words for block in observed.seen.silent)}."
+            ]
         )
     output.lines(result.remarks)

@@ -62,15 +62,22 @@ _TITLES = {
     metavar="MS",
     help="Milliseconds of silence before each request; full wire speed if left out.",
 )
-@click.option("--go-on", is_flag=True, help="Go on with the last run, if it was stopped or cut off.")
+@click.option(
+    "--go-on", is_flag=True, help="Go on with the last run, if it was stopped or cut off."
+)
 @click.option(
     "--every",
     "wanted",
     multiple=True,
     metavar="[TYPE/POINT=]S",
-    help="Seconds after which new values are wanted, of all points or of one; kept in the job. May be repeated.",
+    help=(
+        "Seconds after which new values are wanted, of all points or of one; kept in the job. May"
+        " be repeated."
+    ),
 )
-@click.option("--try-table", is_flag=True, help="Then try the polling table on the bus and measure its cycle.")
+@click.option(
+    "--try-table", is_flag=True, help="Then try the polling table on the bus and measure its cycle."
+)
 @options.as_json
 def command(
     port: str,
@@ -85,8 +92,9 @@ def command(
 ) -> ExitCode:
     """Poll every unit of the job, retry nothing and count every kind of error.
 
-    After it: what to set at the master, and the polling table, the cheapest requests that fetch every point as often
-    as it is wanted, with the time of a whole cycle.  What was counted is kept while the run goes on.
+    After it: what to set at the master, and the polling table, the cheapest requests that fetch
+    every point as often as it is wanted, with the time of a whole cycle.  What was counted is kept
+    while the run goes on.
 
     \b
     OK      as asked                         Junk   as asked, after stray bytes
@@ -111,15 +119,21 @@ def command(
     made, items = polling(listed), advice(listed)
     if as_json:
         measured = made.measured.seconds if made.measured else None
-        more = {"advice": [item.document() for item in items], "polling": made.table.document(measured)}
-        output.document({**proof.document(), "patterns": [pattern.document() for pattern in patterns], **more})
+        more = {
+            "advice": [item.document() for item in items],
+            "polling": made.table.document(measured),
+        }
+        output.document(
+            {**proof.document(), "patterns": [pattern.document() for pattern in patterns], **more}
+        )
     else:
         _print(proof)
         print_observations(patterns)
         if items:
             output.line("")
             output.table(
-                ("For the master", "Value", "", "Why"), [(i.name, f"{i.value:g}", i.unit, i.reason) for i in items]
+                ("For the master", "Value", "", "Why"),
+                [(i.name, f"{i.value:g}", i.unit, i.reason) for i in items],
             )
         _print_polling(made)
     if isinstance(trouble, PortError):
@@ -130,7 +144,8 @@ def command(
 
 
 def _said(session: Session, wanted: tuple[str, ...]) -> Intervals:
-    """The intervals kept so far with those said now; raises `UsageError` for what names no point or is no time."""
+    """The intervals kept so far with those said now; raises `UsageError` for what names no point or
+    is no time."""
     intervals = kept_intervals(session.job)
     for text in wanted:
         name, given, seconds = text.rpartition("=")
@@ -143,22 +158,35 @@ def _said(session: Session, wanted: tuple[str, ...]) -> Intervals:
         if point not in names:
             raise UsageError(
                 f"'{output.visible_cell(name)}' is no point of a known device type.",
-                todo=f"Its points are: {', '.join(names)}."
-                if names
-                else "Write TYPE/POINT=SECONDS with the id of a type, as 'busprobe profiles list' shows it.",
+                todo=(
+                    f"Its points are: {', '.join(names)}."
+                    if names
+                    else (
+                        "Write TYPE/POINT=SECONDS with the id of a type, as 'busprobe profiles"
+                        " list' shows it."
+                    )
+                ),
             )
         intervals = intervals.with_point(profile, point, parse_interval(seconds))
     return intervals
 
 
 def _prove(
-    session: Session, minutes: float | None, rounds: int | None, stop: StopFlag, *, pause: float, go_on: bool
+    session: Session,
+    minutes: float | None,
+    rounds: int | None,
+    stop: StopFlag,
+    *,
+    pause: float,
+    go_on: bool,
 ) -> tuple[Proof, PortError | None]:
     last_run = runs.last_run(session.job) if go_on else None
     ended = last_run is None or last_run.proof.complete
     if minutes is None and rounds is None and ended:
         minutes = _MINUTES
-    for event in session.prove(minutes=minutes, rounds=rounds, pause=pause, stop=stop, resume=go_on):
+    for event in session.prove(
+        minutes=minutes, rounds=rounds, pause=pause, stop=stop, resume=go_on
+    ):
         match event:
             case RoundDone(proof, _) if proof.rounds % 10 == 0:
                 output.say(f"{proof.rounds} rounds, {proof.polls} polls, {proof.failed} failed")
@@ -168,7 +196,8 @@ def _prove(
 
 
 def _try(session: Session, stop: StopFlag) -> BusprobeError | None:
-    """What kept the table from being tried; it is raised only when the run before it has been told of."""
+    """What kept the table from being tried; it is raised only when the run before it has been told
+    of."""
     output.say("Trying the polling table.")
     try:
         for event in session.try_polling(_CYCLES, stop):
@@ -181,10 +210,14 @@ def _try(session: Session, stop: StopFlag) -> BusprobeError | None:
 
 def _print(proof: Proof) -> None:
     kinds = [kind for kind in Kind if any(unit.count(kind) for unit in proof.units)]
-    counts = ((*_place(unit), unit.polls, *(unit.count(kind) for kind in kinds)) for unit in proof.units)
+    counts = (
+        (*_place(unit), unit.polls, *(unit.count(kind) for kind in kinds)) for unit in proof.units
+    )
     output.table(("Address", "Settings", "Polls", *(_TITLES[kind] for kind in kinds)), counts)
     output.line("")
-    times = ((*_place(unit), *_times(unit.reply_times)) for unit in proof.units if unit.reply_times.count)
+    times = (
+        (*_place(unit), *_times(unit.reply_times)) for unit in proof.units if unit.reply_times.count
+    )
     output.table(("Address", "Settings", "Reply median ms", "99 % ms", "Max ms"), times)
     output.lines(proof.findings)
 
@@ -204,7 +237,9 @@ def _print_polling(made: Polling) -> None:
         columns = ("Address", "Function", "Register", "Count", "Every s", "ms", "Points")
         output.table(columns, [_request(row) for row in made.table.rows])
         output.line(f"{cycle_words(made)} Bus load {100 * made.table.load:.1f} %. {made.wanted}")
-        cycles = ", ".join(f"{baud}: {milliseconds(cycle):g} ms" for baud, cycle in made.table.cycles().items())
+        cycles = ", ".join(
+            f"{baud}: {milliseconds(cycle):g} ms" for baud, cycle in made.table.cycles().items()
+        )
         output.line(f"Computed at other baud rates: {cycles}.")
     output.lines(f"Not asked: {words}" for words in made.not_asked)
     output.lines(f"Mind: {words}" for words in made.assumed)

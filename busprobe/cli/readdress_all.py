@@ -22,21 +22,50 @@ FORMAT = "busprobe.readdress-all/1"
 def _wish(text: str) -> tuple[int, int]:
     old, _, new = text.partition("=")
     if not (old.isdecimal() and new.isdecimal()):
-        raise UsageError(f"'{text}' is not a pair of addresses.", todo="Write the present and the new one, like 5=12.")
+        raise UsageError(
+            f"'{text}' is not a pair of addresses.",
+            todo="Write the present and the new one, like 5=12.",
+        )
     return int(old), int(new)
 
 
 @click.command()
 @options.port
 @options.job(required=True, text="Job file; the single units on its list are moved.")
-@click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus (CSV), kept with the job from now on.")
-@click.option("--first", type=click.IntRange(1, LAST), help="Count up along the cable from here instead of a plan.")
-@click.option("--spares", type=click.IntRange(0, LAST), default=0, help="With --first: addresses left between units.")
-@click.option("--only-needed", is_flag=True, help="With --first: only units at a factory or shared address.")
-@click.option("--set", "wishes", multiple=True, metavar="OLD=NEW", help="A wish of one's own; may be repeated.")
-@click.option("--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing.")
+@click.option(
+    "--plan",
+    "plan_file",
+    type=options.FILE,
+    help="Plan of the bus (CSV), kept with the job from now on.",
+)
+@click.option(
+    "--first",
+    type=click.IntRange(1, LAST),
+    help="Count up along the cable from here instead of a plan.",
+)
+@click.option(
+    "--spares",
+    type=click.IntRange(0, LAST),
+    default=0,
+    help="With --first: addresses left between units.",
+)
+@click.option(
+    "--only-needed", is_flag=True, help="With --first: only units at a factory or shared address."
+)
+@click.option(
+    "--set",
+    "wishes",
+    multiple=True,
+    metavar="OLD=NEW",
+    help="A wish of one's own; may be repeated.",
+)
+@click.option(
+    "--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing."
+)
 @click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
-@click.option("--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored.")
+@click.option(
+    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
+)
 @options.as_json
 def command(
     port: str,
@@ -51,10 +80,12 @@ def command(
     no_check: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Move all units of a job to their addresses, as few writes as possible, each shown and confirmed.
+    """Move all units of a job to their addresses, as few writes as possible, each shown and
+    confirmed.
 
-    The addresses come from the plan kept with the job, or count up along the cable with --first.  No two units ever
-    share one; units that have to change places go through a free address.  One power cycle at the end proves all.
+    The addresses come from the plan kept with the job, or count up along the cable with --first.
+    No two units ever share one; units that have to change places go through a free address.  One
+    power cycle at the end proves all.
 
     \b
     Example:
@@ -66,9 +97,14 @@ def command(
             if not kept_plan(job):
                 raise UsageError(
                     "Nothing says where the units should be: the job has no plan of the bus.",
-                    todo="Give one with --plan FILE, count up with --first ADDRESS, or name moves with --set OLD=NEW.",
+                    todo=(
+                        "Give one with --plan FILE, count up with --first ADDRESS, or name moves"
+                        " with --set OLD=NEW."
+                    ),
                 )
-    practice = None if first is None else Practice(first=first, spares=spares, only_needed=only_needed)
+    practice = (
+        None if first is None else Practice(first=first, spares=spares, only_needed=only_needed)
+    )
     if plan_file is not None:
         if first is not None:
             raise UsageError("--plan and --first exclude each other.", todo="Give one of them.")
@@ -78,7 +114,10 @@ def command(
     if dry_run:
         with open_job(job_file) as job:
             if job.unfinished_writes():
-                output.say("A move was under way when the program last ended; without a port it is not looked into.")
+                output.say(
+                    "A move was under way when the program last ended; without a port it is not"
+                    " looked into."
+                )
             moves = BusMoves(Session(job, stored_profiles(job_file)))
             plan = moves.plan_addresses(practice=practice, wishes=asked)
         finished = writes.nothing_written(plan)

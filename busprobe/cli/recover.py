@@ -1,4 +1,5 @@
-"""``busprobe recover``: what is true of moves that were cut off, and what is left of their procedures."""
+"""``busprobe recover``: what is true of moves that were cut off, and what is left of their
+procedures."""
 
 from __future__ import annotations
 
@@ -22,14 +23,19 @@ FORMAT = "busprobe.recover/1"
 @click.command()
 @options.port
 @options.job(required=True, text="Job file with the journal.")
-@click.option("--cycled", is_flag=True, help="The moved units were switched off and on: look what they have kept.")
+@click.option(
+    "--cycled",
+    is_flag=True,
+    help="The moved units were switched off and on: look what they have kept.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask; the frames are shown all the same.")
 @options.as_json
 def command(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> ExitCode:
-    """Say what became of moves that were cut off, and send what is left of their procedures (save, lock again).
+    """Say what became of moves that were cut off, and send what is left of their procedures (save,
+    lock again).
 
-    Both addresses of each move are asked; whatever is sent is shown and confirmed first.  With --cycled, all moves
-    that no power cycle has proven yet are looked at, too.
+    Both addresses of each move are asked; whatever is sent is shown and confirmed first.  With
+    --cycled, all moves that no power cycle has proven yet are looked at, too.
 
     \b
     Example:
@@ -42,8 +48,13 @@ def command(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -
         found = moves.recover(report=output.say)
         if cycled:
             # What was cut off is among them, by now with an outcome that a power cycle can prove.
-            proven = tuple(moves.verify_again(outcome, report=output.say) for outcome in moves.unproven())
-            found = (*(each for each in found if each.write not in {after.write for after in proven}), *proven)
+            proven = tuple(
+                moves.verify_again(outcome, report=output.say) for outcome in moves.unproven()
+            )
+            found = (
+                *(each for each in found if each.write not in {after.write for after in proven}),
+                *proven,
+            )
         if not as_json:
             for earlier in found:
                 output.lines([f"From {earlier.move.source.words} to {earlier.move.target.words}:"])

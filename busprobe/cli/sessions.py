@@ -20,8 +20,11 @@ from busprobe.session import Session
 
 
 def default_job_file() -> Path:
-    """Today's job in the user's data folder: what was begun in the morning goes on in the afternoon."""
-    return user_data_path("busprobe", appauthor=False) / "jobs" / f"{date.today().isoformat()}.busjob"
+    """Today's job in the user's data folder: what was begun in the morning goes on in the
+    afternoon."""
+    return (
+        user_data_path("busprobe", appauthor=False) / "jobs" / f"{date.today().isoformat()}.busjob"
+    )
 
 
 def open_job(path: Path) -> Job:
@@ -32,7 +35,8 @@ def open_job(path: Path) -> Job:
 
 
 def stored_profiles(job_file: Path | None) -> Store:
-    """All profiles, those of the job's own folder too; what replaces what, and broken files, are said on stderr."""
+    """All profiles, those of the job's own folder too; what replaces what, and broken files, are
+    said on stderr."""
     store = load_all(folders(job_file))
     for remark in store.remarks:
         output.say(remark)
@@ -40,7 +44,9 @@ def stored_profiles(job_file: Path | None) -> Store:
 
 
 @contextmanager
-def session_on(port: str, job_file: Path | None, settings: LineSettings | None = None) -> Iterator[Session]:
+def session_on(
+    port: str, job_file: Path | None, settings: LineSettings | None = None
+) -> Iterator[Session]:
     """A session with `port` open; without a job file what it shows is printed and not kept.
 
     Raises `PortError` and `FileError`.
@@ -58,7 +64,8 @@ def session_on(port: str, job_file: Path | None, settings: LineSettings | None =
 
 @contextmanager
 def on_interrupt(action: Callable[[], None]) -> Iterator[None]:
-    """Let the first Ctrl-C do `action`, so that what runs can end by itself; a second one ends it at once."""
+    """Let the first Ctrl-C do `action`, so that what runs can end by itself; a second one ends it
+    at once."""
 
     def interrupted(_: int, __: FrameType | None) -> None:
         signal.signal(signal.SIGINT, before)

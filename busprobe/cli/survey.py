@@ -1,4 +1,5 @@
-"""``busprobe survey``: who is on this pair, at which line settings, and where do two share an address?"""
+"""``busprobe survey``: who is on this pair, at which line settings, and where do two share an
+address?"""
 
 from __future__ import annotations
 
@@ -31,10 +32,19 @@ from busprobe.survey.schedule import common_settings
     multiple=True,
     help="Line settings to search, may be repeated; all common ones if left out.",
 )
-@click.option("--addresses", type=options.ADDRESSES, default=ALL, help="Addresses to search; 1-247 if left out.")
+@click.option(
+    "--addresses",
+    type=options.ADDRESSES,
+    default=ALL,
+    help="Addresses to search; 1-247 if left out.",
+)
 @click.option("--expect", type=click.IntRange(1, 247), help="Stop when so many units are found.")
-@options.job(required=False, text="Job file to keep the findings in; an interrupted survey in it goes on.")
-@click.option("--despite-master", is_flag=True, help="Go on although another master is talking on the pair.")
+@options.job(
+    required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
+)
+@click.option(
+    "--despite-master", is_flag=True, help="Go on although another master is talking on the pair."
+)
 @options.as_json
 def command(
     port: str,
@@ -52,7 +62,9 @@ def command(
       busprobe survey --port virtual:mixed --addresses 1-50
     """
     with session_on(port, job_file) as session:
-        wanted = settings or common_settings(factory.settings for factory in factories(session.profiles))
+        wanted = settings or common_settings(
+            factory.settings for factory in factories(session.profiles)
+        )
         survey = session.survey(wanted, addresses, expect=expect, resume=job_file is not None)
         result = follow(survey, despite_master=despite_master)
     if as_json:
@@ -78,9 +90,13 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                 case events.Started(estimate=estimate):
                     console.print(f"This takes {estimate.figure(duration)}, {estimate.basis}.")
                 case events.Progress(done, total, left):
-                    bar.update(task, completed=done, total=total, left=f"{left.figure(duration)} left")
+                    bar.update(
+                        task, completed=done, total=total, left=f"{left.figure(duration)} left"
+                    )
                 case events.Found(finding):
-                    words = in_words(finding)  # a finding comes again with every note that is added to it
+                    words = in_words(
+                        finding
+                    )  # a finding comes again with every note that is added to it
                     if words not in told:
                         console.print(words)
                     told.add(words)
@@ -91,7 +107,9 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                     if despite_master:
                         survey.go_on()
                     else:
-                        console.print("The survey stops here; with --despite-master it goes on all the same.")
+                        console.print(
+                            "The survey stops here; with --despite-master it goes on all the same."
+                        )
                 case events.Finished(result):
                     return result
     raise AssertionError("a survey ends with Finished")
@@ -106,7 +124,9 @@ def not_tested(result: SurveyResult) -> Iterator[str]:
     """What was left out, a line for each reason."""
     left: dict[tuple[str, str], list[str]] = {}
     for untested in result.untested:
-        left.setdefault((format_addresses(untested.addresses), untested.why), []).append(str(untested.settings))
+        left.setdefault((format_addresses(untested.addresses), untested.why), []).append(
+            str(untested.settings)
+        )
     for (addresses, why), settings in left.items():
         yield f"Not asked everything, {why}: addresses {addresses} at {', '.join(settings)}."
 
@@ -135,7 +155,10 @@ def _print(result: SurveyResult, port: str) -> None:
         output.lines(["Nobody answered.  That is not the same as nobody being there."])
     if rows and result.expect is None:
         output.lines(
-            ["Count the units: two of the same kind at one address can answer as one, which only --expect shows."]
+            [
+                "Count the units: two of the same kind at one address can answer as one, which only"
+                " --expect shows."
+            ]
         )
     output.lines(coverage(result.document(port)))
     output.lines(result.notes)

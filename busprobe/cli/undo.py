@@ -16,11 +16,24 @@ from busprobe.job.job import Job
 @click.command()
 @options.port
 @options.job(required=True, text="Job file with the journal.")
-@click.option("--write", "number", type=click.IntRange(1), required=True, help="Number of the write in the journal.")
-@click.option("--profile", "profile_id", metavar="ID", help="Profile that says how it is done; else that of the list.")
+@click.option(
+    "--write",
+    "number",
+    type=click.IntRange(1),
+    required=True,
+    help="Number of the write in the journal.",
+)
+@click.option(
+    "--profile",
+    "profile_id",
+    metavar="ID",
+    help="Profile that says how it is done; else that of the list.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
 @options.as_json
-def command(port: str, job_file: Path, number: int, profile_id: str | None, yes: bool, as_json: bool) -> ExitCode:
+def command(
+    port: str, job_file: Path, number: int, profile_id: str | None, yes: bool, as_json: bool
+) -> ExitCode:
     """Move a unit back to where it was before a write, with the same guards as any move.
 
     \b

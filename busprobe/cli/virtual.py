@@ -20,10 +20,24 @@ from busprobe.virtual.serve import serve_pty, serve_tcp
 
 @click.command()
 @click.argument("scenario", required=False)
-@click.option("--pty", "link", type=options.FILE, help="Serve on a pseudo-terminal that LINK leads to.", metavar="LINK")
-@click.option("--tcp", "endpoint", metavar="HOST:PORT", help="Serve on TCP; port 0 takes a free one.")
-@click.option("--settings", type=options.SETTINGS, help="Line settings of the adapter, where the port carries none.")
-def command(scenario: str | None, link: Path | None, endpoint: str | None, settings: LineSettings | None) -> ExitCode:
+@click.option(
+    "--pty",
+    "link",
+    type=options.FILE,
+    help="Serve on a pseudo-terminal that LINK leads to.",
+    metavar="LINK",
+)
+@click.option(
+    "--tcp", "endpoint", metavar="HOST:PORT", help="Serve on TCP; port 0 takes a free one."
+)
+@click.option(
+    "--settings",
+    type=options.SETTINGS,
+    help="Line settings of the adapter, where the port carries none.",
+)
+def command(
+    scenario: str | None, link: Path | None, endpoint: str | None, settings: LineSettings | None
+) -> ExitCode:
     """Serve a scenario in real time until Ctrl-C; without SCENARIO, list the shipped ones.
 
     \b
@@ -31,10 +45,15 @@ def command(scenario: str | None, link: Path | None, endpoint: str | None, setti
       busprobe virtual clean --pty bus0
     """
     if scenario is None:
-        output.table(("Scenario", "What it shows"), [(name, load_scenario(name).title) for name in scenario_names()])
+        output.table(
+            ("Scenario", "What it shows"),
+            [(name, load_scenario(name).title) for name in scenario_names()],
+        )
         return ExitCode.DONE
     if (link is None) == (endpoint is None):
-        raise UsageError("It is not said where to serve.", todo="Add either --pty LINK or --tcp HOST:PORT.")
+        raise UsageError(
+            "It is not said where to serve.", todo="Add either --pty LINK or --tcp HOST:PORT."
+        )
     segment = Segment(load_scenario(scenario), SystemClock())
     for unit in segment.units:
         state = "" if unit.connected else ", not connected"
@@ -46,7 +65,14 @@ def command(scenario: str | None, link: Path | None, endpoint: str | None, setti
             serve_pty(segment, link, stop, settings=settings, ready=_ready)
         elif endpoint is not None:
             host, number = _host_and_port(endpoint)
-            serve_tcp(segment, host, number, stop, settings=settings or LineSettings.parse("9600-8N1"), ready=_ready)
+            serve_tcp(
+                segment,
+                host,
+                number,
+                stop,
+                settings=settings or LineSettings.parse("9600-8N1"),
+                ready=_ready,
+            )
     return ExitCode.DONE
 
 

@@ -36,11 +36,30 @@ for sum_command in wiring_sums.COMMANDS:
 
 
 @command.command("meter", short_help="Judge what a multimeter shows.")
-@click.option("--resistance", default="", metavar="OHM", help="Between the wires, all power off: 61, 1.2k, OL.")
-@click.option("--terminator", type=float, default=120.0, show_default=True, help="Ohm of each terminator.")
-@click.option("--cable", default="", metavar="METRES[ SIZE]", help="From here to the far end: 300, or '300 0.75'.")
-@click.option("--idle", default="", metavar="VOLT", help="Between the wires, powered and idle; red lead on D1, + or A.")
-@click.option("--letters", is_flag=True, help="The red lead was on a terminal marked A, not D1 or +.")
+@click.option(
+    "--resistance",
+    default="",
+    metavar="OHM",
+    help="Between the wires, all power off: 61, 1.2k, OL.",
+)
+@click.option(
+    "--terminator", type=float, default=120.0, show_default=True, help="Ohm of each terminator."
+)
+@click.option(
+    "--cable",
+    default="",
+    metavar="METRES[ SIZE]",
+    help="From here to the far end: 300, or '300 0.75'.",
+)
+@click.option(
+    "--idle",
+    default="",
+    metavar="VOLT",
+    help="Between the wires, powered and idle; red lead on D1, + or A.",
+)
+@click.option(
+    "--letters", is_flag=True, help="The red lead was on a terminal marked A, not D1 or +."
+)
 @click.option("--d1", default="", metavar="VOLT", help="D1 (or +, or A) to common, idle.")
 @click.option("--d0", default="", metavar="VOLT", help="D0 (or -, or B) to common, idle.")
 @click.option("--supply", default="", metavar="VOLT", help="Supply at the far unit, under load.")
@@ -64,7 +83,8 @@ def meter(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Judge what a multimeter shows; what is left out counts as not measured, and stays in the job as it was.
+    """Judge what a multimeter shows; what is left out counts as not measured, and stays in the job
+    as it was.
 
     \b
     Example:
@@ -83,7 +103,9 @@ def meter(
     cautious = True
     if job_file is not None:
         with open_job(job_file) as job:
-            document = keep_wiring(job, [each for each in judgements if each.level is not Level.NOT_MEASURED])
+            document = keep_wiring(
+                job, [each for each in judgements if each.level is not Level.NOT_MEASURED]
+            )
             read = job.latest("cautions")
             cautious = not is_acknowledged(read.document if read is not None else None)
     if as_json:

@@ -15,7 +15,8 @@ from busprobe.line.clock import ScaledClock
 from busprobe.session import Session
 
 SPEED = 20.0
-"""How much faster than life a virtual segment runs in the wizard: a survey worth watching and not worth waiting for."""
+"""How much faster than life a virtual segment runs in the wizard: a survey worth watching and not
+worth waiting for."""
 
 
 @click.command()
@@ -33,12 +34,20 @@ def command(job_file: Path | None = None, plan_file: Path | None = None) -> None
     output.say(f"The job is in {path}.  'busprobe wizard --job {path}' goes on with it.")
 
 
-def run_wizard(path: Path, plan: Sequence[PlannedUnit] = (), *, speed: float = SPEED, port: str = "") -> None:
-    """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; `port` is opened first."""
+def run_wizard(
+    path: Path, plan: Sequence[PlannedUnit] = (), *, speed: float = SPEED, port: str = ""
+) -> None:
+    """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; `port`
+    is opened first."""
     from busprobe.wizard.app import BusprobeApp
 
     with open_job(path) as job:
-        session = Session(job, stored_profiles(path), plan=plan, connector=Connector(virtual_clock=ScaledClock(speed)))
+        session = Session(
+            job,
+            stored_profiles(path),
+            plan=plan,
+            connector=Connector(virtual_clock=ScaledClock(speed)),
+        )
         try:
             if port:
                 session.open(port)

@@ -1,4 +1,5 @@
-"""What all commands that write have in common: recovery first, the frame shown, a yes, the outcome."""
+"""What all commands that write have in common: recovery first, the frame shown, a yes, the
+outcome."""
 
 from __future__ import annotations
 
@@ -32,7 +33,8 @@ EXIT = {
 
 
 def recover(moves: BusMoves) -> None:
-    """Look into moves that were under way when the program or the port last failed, and say what is true of them."""
+    """Look into moves that were under way when the program or the port last failed, and say what is
+    true of them."""
     for earlier in moves.recover(report=output.say):
         source, target = earlier.move.source.words, earlier.move.target.words
         output.say(f"An earlier move from {source} to {target}: {earlier.result}. {earlier.why}")
@@ -42,10 +44,13 @@ def recover(moves: BusMoves) -> None:
         output.say(f"{left.words}  'busprobe recover' offers to send what is left.")
 
 
-def profile(session: Session, profile_id: str | None, address: int, settings: LineSettings) -> Profile:
+def profile(
+    session: Session, profile_id: str | None, address: int, settings: LineSettings
+) -> Profile:
     """The profile that was named, or that of the unit at `address`, which is asked.
 
-    Raises `RefusedError` unless one unit answers there, `UsageError` where it is not known how that one is set.
+    Raises `RefusedError` unless one unit answers there, `UsageError` where it is not known how that
+    one is set.
     """
     if profile_id is not None:
         return named_profile(session, profile_id)
@@ -54,14 +59,20 @@ def profile(session: Session, profile_id: str | None, address: int, settings: Li
     if asked.examination.kind is not Kind.UNIT:
         raise RefusedError(
             f"Unit address {both_forms(address)} at {settings}: {asked.notes[0]}",
-            means="Without one unit that answers alone, nobody could tell afterwards what a write did.",
+            means=(
+                "Without one unit that answers alone, nobody could tell afterwards what a write"
+                " did."
+            ),
             todo="Check power, wiring, address and line settings, or survey the pair.",
         )
     found = asked.profile
     if found is None:
         raise UsageError(
             f"The unit at address {address} is not recognised, so it is not known how it is set.",
-            todo="Name its profile with --profile.  'busprobe readdress' takes the register of the address by hand.",
+            todo=(
+                "Name its profile with --profile.  'busprobe readdress' takes the register of the"
+                " address by hand."
+            ),
         )
     return found
 
@@ -70,7 +81,9 @@ def named_profile(session: Session, profile_id: str) -> Profile:
     """The profile of that id; raises `UsageError`."""
     found = session.store.profiles.get(profile_id)
     if found is None:
-        raise UsageError(f"There is no profile '{profile_id}'.", todo="'busprobe profiles list' names them all.")
+        raise UsageError(
+            f"There is no profile '{profile_id}'.", todo="'busprobe profiles list' names them all."
+        )
     return found
 
 
@@ -101,9 +114,15 @@ def show(outcome: Outcome, *, as_json: bool) -> None:
 
 
 def check_later(outcomes: Iterable[Outcome], port: str, job_file: Path) -> None:
-    """Say how a power cycle that was not made yet is told of later, if any of these moves waits for one."""
-    if any(outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled for outcome in outcomes):
-        told = list2cmdline(["busprobe", "recover", "--port", port, "--job", str(job_file), "--cycled"])
+    """Say how a power cycle that was not made yet is told of later, if any of these moves waits for
+    one."""
+    if any(
+        outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled
+        for outcome in outcomes
+    ):
+        told = list2cmdline(
+            ["busprobe", "recover", "--port", port, "--job", str(job_file), "--cycled"]
+        )
         output.say(f"After the power cycle: {told}")
 
 
@@ -115,13 +134,20 @@ def show_plan(plan: BusPlan) -> None:
         output.say(f"Mind: {remark}")
 
 
-def carry_out(moves: BusMoves, session: Session, plan: BusPlan, *, yes: bool, check: bool) -> Finished:
-    """Make the moves of a plan, each with its own question; with `check`, power-cycle the units once at the end."""
+def carry_out(
+    moves: BusMoves, session: Session, plan: BusPlan, *, yes: bool, check: bool
+) -> Finished:
+    """Make the moves of a plan, each with its own question; with `check`, power-cycle the units
+    once at the end."""
     power_cycle = _power_cycle(session, yes) if check else lambda _: False
-    for step in moves.carry_out(plan.moves, confirm=confirmation(yes), power_cycle=power_cycle, report=output.say):
+    for step in moves.carry_out(
+        plan.moves, confirm=confirmation(yes), power_cycle=power_cycle, report=output.say
+    ):
         match step:
             case Begun(move, number, of):
-                output.say(f"Move {number} of {of}: {move.name(move.source)} to {move.name(move.target)}.")
+                output.say(
+                    f"Move {number} of {of}: {move.name(move.source)} to {move.name(move.target)}."
+                )
             case Ended(outcome) | Checked(outcome):
                 output.say(f"{outcome.result}: {outcome.why}")
             case Finished():
@@ -134,8 +160,11 @@ def nothing_written(plan: BusPlan) -> Finished:
     return Finished((), plan.moves, (), "The plan was only shown; nothing was written.")
 
 
-def tell_batch(form: str, plan: BusPlan, finished: Finished, port: str, job_file: Path, *, as_json: bool) -> ExitCode:
-    """Say how a batch ended, what is left to do and where the journal is; the exit code that it ends with."""
+def tell_batch(
+    form: str, plan: BusPlan, finished: Finished, port: str, job_file: Path, *, as_json: bool
+) -> ExitCode:
+    """Say how a batch ended, what is left to do and where the journal is; the exit code that it
+    ends with."""
     _show_batch(form, plan, finished, as_json=as_json)
     check_later(finished.unchecked, port, job_file)
     output.say(f"The journal is in {job_file}.")
@@ -146,15 +175,27 @@ def _show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) 
     """Print what became of a plan; `form` is the format of the document."""
     if as_json:
         planned = [
-            {"from": m.old, "to": m.new, "settings": str(m.settings), "to_settings": str(m.target.settings), "words": w}
+            {
+                "from": m.old,
+                "to": m.new,
+                "settings": str(m.settings),
+                "to_settings": str(m.target.settings),
+                "words": w,
+            }
             for m, w in zip(plan.moves, plan.words, strict=True)
         ]
-        output.document({"format": form, "plan": planned, "remarks": list(plan.remarks), **finished.document()})
+        output.document(
+            {"format": form, "plan": planned, "remarks": list(plan.remarks), **finished.document()}
+        )
         return
     rows = []
     for move, words in zip(plan.moves, plan.words, strict=True):
         outcome = finished.outcome_of(move)
-        rows.append((words, "not begun", "") if outcome is None else (words, outcome.word, _proven(outcome, finished)))
+        rows.append(
+            (words, "not begun", "")
+            if outcome is None
+            else (words, outcome.word, _proven(outcome, finished))
+        )
     if rows:
         output.table(("Move", "Outcome", "Power cycle"), rows)
     for remark in plan.remarks:
@@ -180,7 +221,8 @@ def _proven(outcome: Outcome, finished: Finished) -> str:
 
 
 def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]], bool]:
-    """Ask for one power cycle of all units; on a virtual segment its own hands do it, elsewhere only a person can."""
+    """Ask for one power cycle of all units; on a virtual segment its own hands do it, elsewhere
+    only a person can."""
 
     def power_cycled(outcomes: Iterable[Outcome]) -> bool:
         for outcome in outcomes:
@@ -191,7 +233,9 @@ def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]],
         if yes and hands is None:
             output.say("Not checked: nobody was there to switch them off and on.")
             return False
-        done = yes or click.confirm("Switch them off and on now.  Has that been done?", default=False, err=True)
+        done = yes or click.confirm(
+            "Switch them off and on now.  Has that been done?", default=False, err=True
+        )
         if done and hands is not None:
             hands.power_cycle()
         return done

@@ -39,12 +39,21 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     plan = kept_plan(job)
     rows = [replace(row, plan=_against(row, plan)) for row in rows]
     absent = [unit for unit in plan if unit.address not in {row.address for row in rows}]
-    rows += [planned_row(n, unit, profiles.get(unit.profile)) for n, unit in enumerate(absent, len(rows) + 1)]
+    rows += [
+        planned_row(n, unit, profiles.get(unit.profile))
+        for n, unit in enumerate(absent, len(rows) + 1)
+    ]
     cabling, intervals = job.cabling, kept_intervals(job)
     reserved = _reserved(units, profiles, survey, {row.address for row in rows}, cabling.keep_free)
-    rows += [reserved_row(n, address, remark) for n, (address, remark) in enumerate(reserved.items(), len(rows) + 1)]
+    rows += [
+        reserved_row(n, address, remark)
+        for n, (address, remark) in enumerate(reserved.items(), len(rows) + 1)
+    ]
     points = tuple(
-        row for unit in units if unit.kind == "unit" for row in point_rows(unit, _profile(unit, profiles), intervals)
+        row
+        for unit in units
+        if unit.kind == "unit"
+        for row in point_rows(unit, _profile(unit, profiles), intervals)
     )
     journal = tuple(journal_row(write, units) for write in job.writes())
     proof = _proof(job, units)
@@ -59,7 +68,9 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         created=meta.created,
         made=job.now(),
         tool=f"busprobe {version('busprobe')}",
-        settings=tuple(str(each) for each in sorted({LineSettings.parse(unit.settings) for unit in units})),
+        settings=tuple(
+            str(each) for each in sorted({LineSettings.parse(unit.settings) for unit in units})
+        ),
         units=sum(row.state == "unit" for row in rows),
         spare=_spare(rows, survey),
         survey=survey_sheet(survey) if survey else None,
@@ -80,12 +91,20 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         attention=(
             *differences(plan, units),
             *caveats.attention(segment, rows, points, journal, proof, document),
-            *(left.words for left in open_steps(job.writes(), (each.document for each in job.records(PROCEDURE)))),
+            *(
+                left.words
+                for left in open_steps(
+                    job.writes(), (each.document for each in job.records(PROCEDURE))
+                )
+            ),
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
         trial=step_sheet(job.latest("polling")),
         circuits=tuple(
-            row for unit in units if unit.kind == "unit" for row in circuit_rows(unit, _profile(unit, profiles))
+            row
+            for unit in units
+            if unit.kind == "unit"
+            for row in circuit_rows(unit, _profile(unit, profiles))
         ),
     )
 
@@ -117,10 +136,11 @@ def _reserved(
     taken: Collection[int],
     keep_free: str,
 ) -> dict[int, str]:
-    """Addresses that nobody on the list has and that are to stay free, each with why and what is known of it.
+    """Addresses that nobody on the list has and that are to stay free, each with why and what is
+    known of it.
 
-    They are those somebody noted, and the factory addresses of the device types in use: the next unit out of the box
-    will come up there (common practice).
+    They are those somebody noted, and the factory addresses of the device types in use: the next
+    unit out of the box will come up there (common practice).
     """
     types: dict[int, list[str]] = {}
     for profile in sorted({unit.profile for unit in units if unit.profile} & set(profiles)):
@@ -141,7 +161,9 @@ def _as_surveyed(address: int, survey: SurveyRecord | None) -> str:
         return "Not tested."
     if address in {finding["address"] for finding in survey.findings}:
         return f"Answered in the survey of {survey.begun}; not surveyed since."
-    return f"Silent in the survey of {survey.begun}." if survey.complete else "Not tested to the end."
+    return (
+        f"Silent in the survey of {survey.begun}." if survey.complete else "Not tested to the end."
+    )
 
 
 def _searched(survey: SurveyRecord) -> set[int]:
@@ -165,4 +187,6 @@ def _proof(job: Job, units: Iterable[UnitRecord]) -> Proof | None:
     for counters in polled:
         totals.update(counters)
     polls = totals.pop("polls", 0)
-    return Proof(units=len(polled), polls=polls, results=dict(sorted(totals.items())), latest=latest)
+    return Proof(
+        units=len(polled), polls=polls, results=dict(sorted(totals.items())), latest=latest
+    )

@@ -1,7 +1,8 @@
 """The bus list: what is on a segment, as built, with what is known of it and what is not.
 
-`None` says *not known* or *not tested*, everywhere; an empty text says *nothing noted*.  Addresses and registers
-are numbers as they go on the wire; writing them in decimal and hex is up to the exporters.
+`None` says *not known* or *not tested*, everywhere; an empty text says *nothing noted*.  Addresses
+and registers are numbers as they go on the wire; writing them in decimal and hex is up to the
+exporters.
 """
 
 from __future__ import annotations
@@ -20,10 +21,12 @@ FORMAT = "busprobe.buslist/1"
 """Format name of the JSON document; counts up when a field changes its meaning or goes."""
 
 _DECIMALS = 6
-"""Of differences between values: hides the noise of binary fractions, and nothing that a display shows."""
+"""Of differences between values: hides the noise of binary fractions, and nothing that a display
+shows."""
 
 State = Literal["unit", "clash", "unsure", "planned", "reserved"]
-"""What a row is: one unit, two or more at one address, not clear who, planned and not found, or to be kept free."""
+"""What a row is: one unit, two or more at one address, not clear who, planned and not found, or to
+be kept free."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,8 @@ class SegmentSheet:
     units: int
     """Rows of the list that are one unit each."""
     spare: str | None
-    """Addresses free to use: silent in a complete survey, not listed, not reserved; `None` without such a survey."""
+    """Addresses free to use: silent in a complete survey, not listed, not reserved; `None` without
+    such a survey."""
     survey: SurveySheet | None
     listening: StepSheet | None
     """What was heard on the pair before anything was asked."""
@@ -96,7 +100,11 @@ class SegmentSheet:
     @property
     def judged(self) -> Mapping[str, Mapping[str, Any]]:
         """What was measured, by its name, as the wiring record has it."""
-        return {one["measurement"]: one for one in self.wiring.document.get("judgements", ())} if self.wiring else {}
+        return (
+            {one["measurement"]: one for one in self.wiring.document.get("judgements", ())}
+            if self.wiring
+            else {}
+        )
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -178,7 +186,8 @@ class UnitRow:
 
     @property
     def found(self) -> bool:
-        """Whether somebody answers there; the others stand for what is planned or to be kept free."""
+        """Whether somebody answers there; the others stand for what is planned or to be kept
+        free."""
         return self.state in ("unit", "clash", "unsure")
 
 
@@ -213,25 +222,29 @@ class PointRow:
     """The value for a person, with its unit."""
     plausible: bool | None
     scale_register: int | None = None
-    """Register on the wire that holds a further scale, which was in `scale` when the value was read."""
+    """Register on the wire that holds a further scale, which was in `scale` when the value was
+    read."""
     every_s: float = USUAL
     """Seconds after which a new value is wanted."""
     reference: str = ""
     """The value on the unit's display or a reference instrument, as somebody noted it."""
     access: str = ""
-    """Whether a master may read it, ``R``, or write it too, ``R/W``; empty where the profile does not say."""
+    """Whether a master may read it, ``R``, or write it too, ``R/W``; empty where the profile does
+    not say."""
     description: str = ""
     """What its data sheet says of it."""
     channel: str = ""
     """The circuit of a meter that it belongs to, as the unit calls it."""
     tolerance: float | None = None
-    """How far it may be from the value noted, in its unit; `None` = the profile does not say, here and in the next."""
+    """How far it may be from the value noted, in its unit; `None` = the profile does not say, here
+    and in the next."""
     tolerance_percent: float | None = None
     """The same in per cent of the value noted; the two add up."""
 
     @property
     def shown(self) -> float | None:
-        """The value noted as a number, in the point's unit; `None` where it is none, or in another unit."""
+        """The value noted as a number, in the point's unit; `None` where it is none, or in another
+        unit."""
         text, *unit = self.reference.split() or [""]
         if unit and [word.casefold() for word in unit] != [self.unit.casefold()]:
             return None
@@ -250,7 +263,8 @@ class PointRow:
 
     @property
     def allowed(self) -> float | None:
-        """How far it may be from the value noted, in its unit; `None` where nobody said or no number is noted."""
+        """How far it may be from the value noted, in its unit; `None` where nobody said or no
+        number is noted."""
         if self.shown is None or (self.tolerance is None and self.tolerance_percent is None):
             return None
         share = abs(self.shown) * (self.tolerance_percent or 0.0) / 100
@@ -258,7 +272,8 @@ class PointRow:
 
     @property
     def within_tolerance(self) -> bool | None:
-        """Whether it is no farther than allowed from the value noted; `None` where that cannot be told."""
+        """Whether it is no farther than allowed from the value noted; `None` where that cannot be
+        told."""
         if self.deviation is None or self.allowed is None:
             return None
         return abs(self.deviation) <= self.allowed

@@ -29,15 +29,22 @@ def attention(
     proof: Proof | None,
     survey: Mapping[str, Any],
 ) -> Iterator[str]:
-    """What has to be looked at before the segment can be called sound; `survey` is the survey's own document."""
+    """What has to be looked at before the segment can be called sound; `survey` is the survey's own
+    document."""
     if len(segment.settings) > 1:
-        yield f"The units have different line settings ({', '.join(segment.settings)}): no master can poll them all."
+        yield (
+            f"The units have different line settings ({', '.join(segment.settings)}): no master can"
+            " poll them all."
+        )
     if segment.listening and segment.listening.document.get("other_master"):
         yield "Another master was heard on the pair before anything was asked."
     if segment.survey and segment.survey.other_master:
         yield "Another master was heard on the pair during the survey."
     if proof and proof.latest and (strays := proof.latest.document.get("strays")):
-        yield f"{strays} frames that no request accounts for were heard during the last endurance run."
+        yield (
+            f"{strays} frames that no request accounts for were heard during the last endurance"
+            " run."
+        )
     yield from _shared_addresses(units)
     for unit in units:
         yield from _unit_attention(unit)
@@ -47,8 +54,8 @@ def attention(
             yield f"{_point_name(point)} reads {point.text or 'nothing'}, which is not plausible."
         if point.within_tolerance is False:
             yield (
-                f"{_point_name(point)} reads {point.text} and shows {point.reference}: farther apart than the "
-                f"{point.allowed:g} {point.unit}".rstrip()
+                f"{_point_name(point)} reads {point.text} and shows {point.reference}: farther"
+                f" apart than the {point.allowed:g} {point.unit}".rstrip()
                 + " that its tolerance allows."
             )
     yield from _along_the_cable(segment, units)
@@ -75,7 +82,10 @@ def not_tested(
     gaps = (
         ("The device type is not known", [u for u in alone if not u.maker and not u.model]),
         ("No values were read", [u for u in alone if (u.address, u.settings) not in read]),
-        ("Some values were not read", [u for u in alone if (u.address, u.settings) in unread & read]),
+        (
+            "Some values were not read",
+            [u for u in alone if (u.address, u.settings) in unread & read],
+        ),
         ("No endurance run", [u for u in alone if not u.polls]),
         ("Not checked after a power cycle", [u for u in alone if u.power_cycle_verified is None]),
     )
@@ -91,7 +101,10 @@ def _shared_addresses(units: Sequence[UnitRow]) -> Iterator[str]:
     for address in sorted({unit.address for unit in found}):
         at = [unit.settings for unit in found if unit.address == address]
         if len(at) > 1:
-            yield f"Address {both_forms(address)} is in use at {' and at '.join(at)}: a clash at common settings."
+            yield (
+                f"Address {both_forms(address)} is in use at {' and at '.join(at)}: a clash at"
+                " common settings."
+            )
 
 
 def _unit_attention(unit: UnitRow) -> Iterator[str]:
@@ -104,7 +117,10 @@ def _unit_attention(unit: UnitRow) -> Iterator[str]:
     if unit.power_cycle_verified is False:
         yield f"{name}: did not answer here after a power cycle."
     if unit.match is not None and unit.match < RECOGNISED:
-        yield f"{name}: the profile {unit.profile} fits only {unit.match:.0%}; the device type is not certain."
+        yield (
+            f"{name}: the profile {unit.profile} fits only {unit.match:.0%}; the device type is not"
+            " certain."
+        )
     failed = (unit.timeouts or 0) + (unit.crc_errors or 0) + (unit.other_errors or 0)
     if failed:
         yield f"{name}: {failed} of {unit.polls} polls failed."
@@ -116,26 +132,38 @@ def _unit_attention(unit: UnitRow) -> Iterator[str]:
 
 def _along_the_cable(segment: SegmentSheet, units: Sequence[UnitRow]) -> Iterator[str]:
     """What was noted of the places along the cable and cannot be, or should not."""
-    placed = sorted((u for u in units if u.found and u.position is not None), key=lambda unit: unit.position or 0)
+    placed = sorted(
+        (u for u in units if u.found and u.position is not None),
+        key=lambda unit: unit.position or 0,
+    )
     for position in sorted({unit.position for unit in placed if unit.position is not None}):
         there = [unit for unit in placed if unit.position == position]
         if len(there) > 1:
-            yield f"Place {position} along the cable is noted of {len(there)} units: {_names(there)}."
+            yield (
+                f"Place {position} along the cable is noted of {len(there)} units: {_names(there)}."
+            )
     for near, far in pairwise(unit for unit in placed if unit.distance_m is not None):
         if (far.distance_m or 0) < (near.distance_m or 0):
             yield (
-                f"{_name(far)}: noted behind {_names([near])} along the cable, but nearer to the master: "
-                f"{far.distance_m:g} m and {near.distance_m:g} m."
+                f"{_name(far)}: noted behind {_names([near])} along the cable, but nearer to the"
+                f" master: {far.distance_m:g} m and {near.distance_m:g} m."
             )
     fitted = [unit for unit in units if unit.found and unit.terminator]
     number = len(fitted) + bool(segment.cabling.terminator_at_master)
     if number > TERMINATORS:
-        yield f"{number} terminators are noted; a pair has {TERMINATORS}, one at either end (V1.02 section 3.4.5)."
+        yield (
+            f"{number} terminators are noted; a pair has {TERMINATORS}, one at either end (V1.02"
+            " section 3.4.5)."
+        )
     elif segment.cabling.terminator_at_master and placed and fitted and fitted[0] in placed[:-1]:
-        yield f"{_name(fitted[0])}: a terminator is noted here, and this is not the end of the cable."
+        yield (
+            f"{_name(fitted[0])}: a terminator is noted here, and this is not the end of the cable."
+        )
 
 
-def _lost(segment: SegmentSheet, units: Sequence[UnitRow], document: Mapping[str, Any]) -> Iterator[str]:
+def _lost(
+    segment: SegmentSheet, units: Sequence[UnitRow], document: Mapping[str, Any]
+) -> Iterator[str]:
     """Units that a later complete survey did not find again."""
     survey = segment.survey
     if survey is None or not survey.complete:
@@ -144,12 +172,20 @@ def _lost(segment: SegmentSheet, units: Sequence[UnitRow], document: Mapping[str
     found = {(finding["address"], finding["settings"]) for finding in document.get("findings", ())}
     for unit in units:
         asked = unit.address in searched and unit.settings in survey.settings
-        if asked and unit.seen and unit.seen < survey.begun and (unit.address, unit.settings) not in found:
-            yield f"{_name(unit)}: answered at {unit.seen}, but not in the survey of {survey.begun}."
+        if (
+            asked
+            and unit.seen
+            and unit.seen < survey.begun
+            and (unit.address, unit.settings) not in found
+        ):
+            yield (
+                f"{_name(unit)}: answered at {unit.seen}, but not in the survey of {survey.begun}."
+            )
 
 
 def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterator[str]:
-    """Writes without a good end that nothing later settles: a verified write to that address, a complete survey."""
+    """Writes without a good end that nothing later settles: a verified write to that address, a
+    complete survey."""
     survey = segment.survey
     for n, write in enumerate(journal):
         last_word = write.conclusions[-1].made if write.conclusions else write.intended
@@ -157,7 +193,8 @@ def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterat
             write.outcome in (Result.VERIFIED, Result.REFUSED, ACKNOWLEDGED)
             or (survey and survey.complete and survey.begun > last_word)
             or any(
-                (later.to_address, later.settings, later.outcome) == (write.to_address, write.settings, Result.VERIFIED)
+                (later.to_address, later.settings, later.outcome)
+                == (write.to_address, write.settings, Result.VERIFIED)
                 for later in journal[n + 1 :]
             )
         ):
@@ -171,9 +208,13 @@ def _wiring_attention(wiring: StepSheet | None) -> Iterator[str]:
         return
     for judgement in wiring.document.get("judgements", ()):
         if judgement["level"] in (Level.ATTENTION, Level.WRONG):
-            yield f"Wiring, {judgement['measurement']}: {judgement['reading']}. {judgement['words']}"
+            yield (
+                f"Wiring, {judgement['measurement']}: {judgement['reading']}. {judgement['words']}"
+            )
     for kind in ("observations", "patterns"):
-        yield from (f"Wiring: {observation['seen']}" for observation in wiring.document.get(kind, ()))
+        yield from (
+            f"Wiring: {observation['seen']}" for observation in wiring.document.get(kind, ())
+        )
 
 
 def _not_searched(segment: SegmentSheet, document: Mapping[str, Any]) -> Iterator[str]:
@@ -189,7 +230,10 @@ def _not_searched(segment: SegmentSheet, document: Mapping[str, Any]) -> Iterato
     for one in document.get("untested", ()):
         left.setdefault((one["addresses"], one["why"]), []).append(one["settings"])
     for (addresses, why), settings in left.items():
-        yield f"Survey: {', '.join(settings)}, addresses {addresses} were not asked everything, {why}."
+        yield (
+            f"Survey: {', '.join(settings)}, addresses {addresses} were not asked everything,"
+            f" {why}."
+        )
     left_out = set(ALL) - set(parse_addresses(survey.addresses)) if survey.addresses else set(ALL)
     if left_out:
         yield f"Addresses {format_addresses(left_out)} were not searched."

@@ -1,6 +1,7 @@
 """The circuits of meters: what each channel measures, through which current transformer.
 
-The list goes out with the papers (``circuits.csv``), is filled in in a spreadsheet at the panel, and comes back here.
+The list goes out with the papers (``circuits.csv``), is filled in in a spreadsheet at the panel,
+and comes back here.
 """
 
 from __future__ import annotations
@@ -37,7 +38,14 @@ _TITLES: Mapping[str, str] = {
 }
 """What is noted of a circuit in words, and the columns it stands in."""
 
-_COLUMNS = ("address", "line settings", "tag", "channel", *map(str.lower, _TITLES.values()), "direction checked")
+_COLUMNS = (
+    "address",
+    "line settings",
+    "tag",
+    "channel",
+    *map(str.lower, _TITLES.values()),
+    "direction checked",
+)
 _REQUIRED = ("address", "channel")
 _YES_NO = {"yes": True, "no": False, "": None}
 _ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
@@ -71,28 +79,40 @@ class _Row(BaseModel):
 
 
 def circuits_of(unit: UnitRecord, profile: Profile | None) -> tuple[Circuit, ...]:
-    """Every channel of a unit that its profile names or somebody noted, in that order, noted or not."""
+    """Every channel of a unit that its profile names or somebody noted, in that order, noted or
+    not."""
     noted = {circuit.channel: circuit for circuit in unit.circuits}
-    named = dict.fromkeys(point.channel for point in profile.points if point.channel) if profile else {}
-    return tuple(noted.get(channel, Circuit(channel)) for channel in {**named, **dict.fromkeys(noted)})
+    named = (
+        dict.fromkeys(point.channel for point in profile.points if point.channel) if profile else {}
+    )
+    return tuple(
+        noted.get(channel, Circuit(channel)) for channel in {**named, **dict.fromkeys(noted)}
+    )
 
 
 def with_circuit(unit: UnitRecord, circuit: Circuit) -> UnitRecord:
-    """The unit's entry with one of its channels noted so, in place of what was noted of it before."""
+    """The unit's entry with one of its channels noted so, in place of what was noted of it
+    before."""
     others = {known.channel: known for known in unit.circuits}
     return replace(unit, circuits=tuple({**others, circuit.channel: circuit}.values()))
 
 
 def without_circuit(unit: UnitRecord, channel: str) -> UnitRecord:
     """The unit's entry without anything noted of that channel."""
-    return replace(unit, circuits=tuple(circuit for circuit in unit.circuits if circuit.channel != channel))
+    return replace(
+        unit, circuits=tuple(circuit for circuit in unit.circuits if circuit.channel != channel)
+    )
 
 
 def circuit_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[CircuitRow]:
     """The channels of a unit, each with what was read of it."""
     channels = {point.name: point.channel for point in profile.points} if profile else {}
     for circuit in circuits_of(unit, profile):
-        read = (f"{one['name']} {one['text']}" for one in unit.readings if channels.get(one["name"]) == circuit.channel)
+        read = (
+            f"{one['name']} {one['text']}"
+            for one in unit.readings
+            if channels.get(one["name"]) == circuit.channel
+        )
         yield CircuitRow(unit.address, unit.settings, unit.tag, circuit, " | ".join(read))
 
 
@@ -100,7 +120,15 @@ def circuit_tables(bus_list: BusList) -> Iterator[Table]:
     """The circuits of all meters, where there are any."""
     rows = tuple(_cells(row) for row in bus_list.circuits)
     if rows:
-        columns = ("Address", "Address hex", "Line settings", "Tag", "Channel", *_TITLES.values(), "Direction checked")
+        columns = (
+            "Address",
+            "Address hex",
+            "Line settings",
+            "Tag",
+            "Channel",
+            *_TITLES.values(),
+            "Direction checked",
+        )
         yield Table("circuits", "Circuits of meters", (*columns, "Values read"), rows)
 
 
@@ -115,10 +143,11 @@ def _cells(row: CircuitRow) -> tuple[Cell, ...]:
 def load_circuits(
     path: Path, units: Sequence[UnitRecord], profiles: Mapping[str, Profile]
 ) -> Mapping[Place, tuple[Circuit, ...]]:
-    """Read what somebody noted of the circuits of `units`: the channels that are in the file, by the units' places.
+    """Read what somebody noted of the circuits of `units`: the channels that are in the file, by
+    the units' places.
 
-    A row replaces what was noted of its channel; columns that are not in the file leave theirs as it was.  Raises
-    `FileError` with all mistakes, each with its line and column.
+    A row replaces what was noted of its channel; columns that are not in the file leave theirs as
+    it was.  Raises `FileError` with all mistakes, each with its line and column.
     """
     file = CsvFile.read(path, kind="list of circuits", columns=_COLUMNS, required=_REQUIRED)
     mistakes: list[Mistake] = []
@@ -138,7 +167,9 @@ def load_circuits(
             what = f"'{channel}' is none of this unit's channels: {', '.join(known)}"
             mistakes.append(Mistake(f"line {line}, channel", what))
         elif channel in here:
-            mistakes.append(Mistake(f"line {line}, channel", f"'{channel}' of unit {unit.address} comes twice"))
+            mistakes.append(
+                Mistake(f"line {line}, channel", f"'{channel}' of unit {unit.address} comes twice")
+            )
         else:
             here[channel] = _filled(known.get(channel, Circuit(channel)), row)
     mistakes += file.mistakes
@@ -149,7 +180,9 @@ def load_circuits(
     return {place: tuple(here.values()) for place, here in found.items()}
 
 
-def _unit(row: _Row, line: int, units: Sequence[UnitRecord], mistakes: list[Mistake]) -> UnitRecord | None:
+def _unit(
+    row: _Row, line: int, units: Sequence[UnitRecord], mistakes: list[Mistake]
+) -> UnitRecord | None:
     """The unit on the list that a row is about."""
     there = [unit for unit in units if unit.address == row.address]
     settings = _noted(row.settings)
@@ -170,7 +203,9 @@ def _has_channels(profile: Profile | None) -> bool:
 
 
 def _filled(circuit: Circuit, row: _Row) -> Circuit:
-    said: dict[str, Any] = {field: _text(getattr(row, field)) for field in _TITLES if field in row.model_fields_set}
+    said: dict[str, Any] = {
+        field: _text(getattr(row, field)) for field in _TITLES if field in row.model_fields_set
+    }
     if "direction" in row.model_fields_set:
         said["direction_checked"] = row.direction
     return replace(circuit, **said)

@@ -1,4 +1,5 @@
-"""Write the papers into a folder: whole or not at all, and never over a file without being asked."""
+"""Write the papers into a folder: whole or not at all, and never over a file without being
+asked."""
 
 from __future__ import annotations
 
@@ -40,7 +41,8 @@ EXPORTERS: Mapping[str, Exporter] = {
 """Every format by its name."""
 
 LONGEST_NAME = 60
-"""Characters of a file name; four bytes each, they fit into the 255 that common file systems take."""
+"""Characters of a file name; four bytes each, they fit into the 255 that common file systems take.
+"""
 
 _NAMED = 3
 """Files that a refusal names."""
@@ -50,18 +52,23 @@ _DEVICES = re.compile(r"(?:CON|PRN|AUX|NUL|(?:COM|LPT)[\d¹²³])", re.IGNORECAS
 """Names that Windows keeps for devices, whatever follows the dot."""
 
 
-def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite: bool = False) -> list[Path]:
+def write(
+    bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite: bool = False
+) -> list[Path]:
     """Write the list in each of the `formats` and return the files, in order of the formats.
 
-    All contents are complete on the disk before the first file takes its name, and a failure leaves the folder as it
-    was (`busprobe.handover.placing`).  Raises `UsageError` for an unknown format, `RefusedError` where a file is there
-    already and `overwrite` is not set, `FileError` where the folder cannot be written.
+    All contents are complete on the disk before the first file takes its name, and a failure leaves
+    the folder as it was (`busprobe.handover.placing`).  Raises `UsageError` for an unknown format,
+    `RefusedError` where a file is there already and `overwrite` is not set, `FileError` where the
+    folder cannot be written.
     """
     contents: dict[str, bytes] = {}
     taken: set[str] = set()
     for name in dict.fromkeys(formats):
         if name not in EXPORTERS:
-            raise UsageError(f"'{visible(name)}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}.")
+            raise UsageError(
+                f"'{visible(name)}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}."
+            )
         for file, content in EXPORTERS[name](bus_list).items():
             contents[_distinct(file_name(file), taken)] = content
     there = [name for name in contents if os.path.lexists(folder / name)]
@@ -79,21 +86,25 @@ def write(bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite:
             visible(str(folder)),
             [Mistake("", f"the files cannot be written ({error.strerror or error})")],
             kind="folder",
-            todo="Make room, or choose another folder."
-            if full
-            else "Choose another folder, or see what is in the way.",
+            todo=(
+                "Make room, or choose another folder."
+                if full
+                else "Choose another folder, or see what is in the way."
+            ),
         ) from error
     return [folder / name for name in contents]
 
 
 def file_name(text: str) -> str:
-    """A name from outside as a file name that stays in its folder and is allowed on every system."""
+    """A name from outside as a file name that stays in its folder and is allowed on every
+    system."""
     plain = _UNFIT.sub("_", visible(text)).strip("._-")[:LONGEST_NAME].rstrip(".")
     return f"_{plain}" if not plain or _DEVICES.fullmatch(plain.partition(".")[0]) else plain
 
 
 def left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
-    """Files of units in `folder` that an earlier hand over left: their units are not at these addresses any more."""
+    """Files of units in `folder` that an earlier hand over left: their units are not at these
+    addresses any more."""
     return sorted(set(folder.glob(thing_files.PATTERN)) - set(written))
 
 
@@ -105,7 +116,8 @@ def _some_of(names: Sequence[str]) -> str:
 
 
 def _distinct(name: str, taken: set[str]) -> str:
-    """The name, numbered where one that a file system may take for the same is `taken` already; takes it."""
+    """The name, numbered where one that a file system may take for the same is `taken` already;
+    takes it."""
     stem, dot, suffix = name.partition(".")
     number = 2
     while unicodedata.normalize("NFC", name).casefold() in taken:

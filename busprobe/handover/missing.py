@@ -57,7 +57,8 @@ class Missing:
 
 
 def missing(bus_list: BusList) -> tuple[Missing, ...]:
-    """What is not known, with who can supply it; what only a pen can add is in the page's last table."""
+    """What is not known, with who can supply it; what only a pen can add is in the page's last
+    table."""
     return tuple(replace(gap, what=plain(gap.what)) for gap in _missing(bus_list))
 
 
@@ -65,31 +66,46 @@ def _missing(bus_list: BusList) -> Iterator[Missing]:
     segment = bus_list.segment
     for name in ("site", "segment", "tester"):
         if not getattr(segment, name):
-            yield Missing(f"The {name} has no name.", YOU, "Write it in the details.", Ask.DETAILS, name)
+            yield Missing(
+                f"The {name} has no name.", YOU, "Write it in the details.", Ask.DETAILS, name
+            )
     yield from _steps(bus_list)
     yield from _pair(bus_list)
     yield from _units(bus_list)
     yield from _circuits(bus_list)
     if segment.every_s is None and bus_list.points:
         how = "Say it with the polling table, in the step Prove."
-        yield Missing("Nobody said how often values are wanted.", "the master's user", how, Ask.PROVE)
+        yield Missing(
+            "Nobody said how often values are wanted.", "the master's user", how, Ask.PROVE
+        )
     made = polling(bus_list)
     if made.table.rows and made.measured is None:
-        yield Missing("The polling table was not tried on the bus.", YOU, "Try it in the step Prove.", Ask.PROVE)
+        yield Missing(
+            "The polling table was not tried on the bus.",
+            YOU,
+            "Try it in the step Prove.",
+            Ask.PROVE,
+        )
 
 
 def _steps(bus_list: BusList) -> Iterator[Missing]:
     segment = bus_list.segment
     if segment.survey is None or not segment.survey.complete:
-        yield Missing("There is no complete survey.", YOU, "Run the step Survey to its end.", Ask.SURVEY)
+        yield Missing(
+            "There is no complete survey.", YOU, "Run the step Survey to its end.", Ask.SURVEY
+        )
     if segment.listening is None:
-        yield Missing("Nobody listened before asking.", YOU, "Listen in the step Wiring.", Ask.WIRING)
+        yield Missing(
+            "Nobody listened before asking.", YOU, "Listen in the step Wiring.", Ask.WIRING
+        )
     if segment.wiring is None:
         how = "Measure in the step Wiring with a multimeter."
         yield Missing("The wiring was not measured.", YOU, how, Ask.WIRING)
     else:
         for skipped in segment.left_out:
-            yield Missing(f"Not measured: {skipped}.", YOU, "Measure it in the step Wiring.", Ask.WIRING)
+            yield Missing(
+                f"Not measured: {skipped}.", YOU, "Measure it in the step Wiring.", Ask.WIRING
+            )
     unclear = [unit for unit in bus_list.units if unit.state in ("clash", "unsure")]
     if unclear:
         what = f"It is not clear who answers at {_names(unclear)}."
@@ -119,17 +135,39 @@ def _pair(bus_list: BusList) -> Iterator[Missing]:
 
 def _units(bus_list: BusList) -> Iterator[Missing]:
     alone = [unit for unit in bus_list.units if unit.state == "unit"]
-    unread = {(point.address, point.settings) for point in bus_list.points if point.registers is None}
-    read = {(point.address, point.settings) for point in bus_list.points if point.registers is not None}
+    unread = {
+        (point.address, point.settings) for point in bus_list.points if point.registers is None
+    }
+    read = {
+        (point.address, point.settings) for point in bus_list.points if point.registers is not None
+    }
     points: dict[Place, list[PointRow]] = {}
     for point in bus_list.points:
         if point.registers is not None:
             points.setdefault((point.address, point.settings), []).append(point)
     gaps: Sequence[tuple[str, str, str, Ask, str, Callable[[UnitRow], bool]]] = (
-        ("Tag", PLAN, "Load a plan of the bus, or name the unit.", Ask.UNIT, "tag", lambda u: not u.tag),
-        ("Location", PLAN, "Load a plan with locations, or write it.", Ask.UNIT, "location", lambda u: not u.location),
         (
-            *("Place along the cable", ELECTRICIAN, "Load a plan in cable order, or count from the master."),
+            "Tag",
+            PLAN,
+            "Load a plan of the bus, or name the unit.",
+            Ask.UNIT,
+            "tag",
+            lambda u: not u.tag,
+        ),
+        (
+            "Location",
+            PLAN,
+            "Load a plan with locations, or write it.",
+            Ask.UNIT,
+            "location",
+            lambda u: not u.location,
+        ),
+        (
+            *(
+                "Place along the cable",
+                ELECTRICIAN,
+                "Load a plan in cable order, or count from the master.",
+            ),
             *(Ask.UNIT, "position", lambda u: u.position is None),
         ),
         (
@@ -140,7 +178,14 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
             *("Maker and model", UNIT, "Identify the unit, or read them off.", Ask.UNIT, "maker"),
             lambda u: not (u.maker or u.model),
         ),
-        ("Serial number", UNIT, "Read it off; the unit did not say it.", Ask.UNIT, "serial", lambda u: not u.serial),
+        (
+            "Serial number",
+            UNIT,
+            "Read it off; the unit did not say it.",
+            Ask.UNIT,
+            "serial",
+            lambda u: not u.serial,
+        ),
         ("Supply", UNIT, "Note what feeds the unit.", Ask.UNIT, "supply", lambda u: not u.supply),
         (
             *("Label", YOU, "Say whether its label is on it.", Ask.UNIT, "label_fitted"),
@@ -151,12 +196,22 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
             lambda u: (u.address, u.settings) not in read or (u.address, u.settings) in unread,
         ),
         (
-            *("Values on the display", YOU, "Read them off at the unit, or with an instrument.", Ask.VALUES, ""),
+            *(
+                "Values on the display",
+                YOU,
+                "Read them off at the unit, or with an instrument.",
+                Ask.VALUES,
+                "",
+            ),
             lambda u: any(not point.reference for point in points.get((u.address, u.settings), ())),
         ),
         ("Endurance run", YOU, "Run it in the step Prove.", Ask.PROVE, "", lambda u: not u.polls),
         (
-            *("Check after a power cycle", YOU, "Switch it off and on, then look whether it answers as listed."),
+            *(
+                "Check after a power cycle",
+                YOU,
+                "Switch it off and on, then look whether it answers as listed.",
+            ),
             *(Ask.READDRESS, "", lambda u: u.power_cycle_verified is None),
         ),
     )
@@ -170,7 +225,11 @@ def _circuits(bus_list: BusList) -> Iterator[Missing]:
     """What nobody noted of the meters' channels, and which way their current transformers point."""
     rows = bus_list.circuits
     gaps = (
-        ("Circuits not noted", "Note what each channel measures.", [r for r in rows if not r.circuit.noted]),
+        (
+            "Circuits not noted",
+            "Note what each channel measures.",
+            [r for r in rows if not r.circuit.noted],
+        ),
         (
             *("Direction of current transformers not checked", "Look at the panel, and say so."),
             [row for row in rows if row.circuit.noted and not row.circuit.direction_checked],

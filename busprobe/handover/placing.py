@@ -1,9 +1,10 @@
-"""Put files into a folder: all of them or none, each one whole, and no other file replaced unless that was said.
+"""Put files into a folder: all of them or none, each one whole, and no other file replaced unless
+that was said.
 
-A folder that is not there yet appears with all its files at once.  In one that is there, files take their names one
-after the other, after all of them lie complete beside; a failure takes everything back.  What is replaced waits aside
-until all are in place, in a folder that a program killed just then leaves behind: nothing is lost, and the next try
-says so instead of writing over it.
+A folder that is not there yet appears with all its files at once.  In one that is there, files take
+their names one after the other, after all of them lie complete beside; a failure takes everything
+back.  What is replaced waits aside until all are in place, in a folder that a program killed just
+then leaves behind: nothing is lost, and the next try says so instead of writing over it.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ _OLD = ".old"
 def place(folder: Path, contents: Mapping[str, bytes], *, overwrite: bool = False) -> None:
     """Write the files of these names into `folder`.
 
-    Raises `RefusedError` where that would replace a file unasked, `FileError` where an earlier try was killed, and
-    OSError where the files cannot be written; the folder is as it was then.
+    Raises `RefusedError` where that would replace a file unasked, `FileError` where an earlier try
+    was killed, and OSError where the files cannot be written; the folder is as it was then.
     """
     if not os.path.lexists(folder) and _appears(folder, contents):
         return
@@ -46,10 +47,15 @@ def place(folder: Path, contents: Mapping[str, bytes], *, overwrite: bool = Fals
 
 
 def _appears(folder: Path, contents: Mapping[str, bytes]) -> bool:
-    """Have the folder appear with all its files; False where somebody made one of that name meanwhile."""
+    """Have the folder appear with all its files; False where somebody made one of that name
+    meanwhile."""
     folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=_ASIDE, dir=folder.parent, ignore_cleanup_errors=True) as aside:
-        made = Path(aside) / "made"  # the folder around it is for our eyes only, and this one shall not be
+    with tempfile.TemporaryDirectory(
+        prefix=_ASIDE, dir=folder.parent, ignore_cleanup_errors=True
+    ) as aside:
+        made = (
+            Path(aside) / "made"
+        )  # the folder around it is for our eyes only, and this one shall not be
         made.mkdir()
         _write(made, contents)
         try:
@@ -114,7 +120,8 @@ def _moved_back(old: Path, here: Path) -> bool:
 
 
 def _take_name(file: Path, name: Path) -> None:
-    """Give the file a name that is free; raises FileExistsError where it is not, and replaces nothing."""
+    """Give the file a name that is free; raises FileExistsError where it is not, and replaces
+    nothing."""
     try:
         os.link(file, name)
     except FileExistsError:
@@ -129,7 +136,8 @@ def _take_name(file: Path, name: Path) -> None:
 
 
 def _holds_old(remains: Path, folder: Path) -> bool:
-    """Whether old files wait in `remains`; names that were reserved for new ones there, and not used, are freed."""
+    """Whether old files wait in `remains`; names that were reserved for new ones there, and not
+    used, are freed."""
     try:
         waiting = list(remains.iterdir())
         for file in waiting:
@@ -142,12 +150,16 @@ def _holds_old(remains: Path, folder: Path) -> bool:
 
 
 def _refuse_remains(folder: Path) -> None:
-    """Do not go on where a killed program, or one that is at work right now, has put old files aside."""
+    """Do not go on where a killed program, or one that is at work right now, has put old files
+    aside."""
     for remains in sorted(folder.glob(f"{_ASIDE}*")):
         if _holds_old(remains, folder):
             what = (
-                "papers in it are being replaced right now, or that was cut off; the files as they were are in its "
-                f"folder {visible(remains.name)}, with {_OLD} behind their names"
+                "papers in it are being replaced right now, or that was cut off; the files as they"
+                f" were are in its folder {visible(remains.name)}, with {_OLD} behind their names"
             )
-            todo = "If nobody is at it, take out of that folder what you need, delete it, and write again."
+            todo = (
+                "If nobody is at it, take out of that folder what you need, delete it, and write"
+                " again."
+            )
             raise FileError(visible(str(folder)), [Mistake("", what)], kind="folder", todo=todo)

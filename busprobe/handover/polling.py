@@ -1,4 +1,5 @@
-"""The polling table that a bus list allows: from its points, its measured reply times, and what has to be assumed."""
+"""The polling table that a bus list allows: from its points, its measured reply times, and what has
+to be assumed."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ from busprobe.prove.statistics import milliseconds
 from busprobe.prove.trial import Trial
 
 LATENCY = 0.1
-"""Seconds until a reply begins, where it was not measured: units take 10 to 100 ms (common practice)."""
+"""Seconds until a reply begins, where it was not measured: units take 10 to 100 ms (common
+practice)."""
 
 Place = tuple[int, str]
 """Unit address and line settings."""
@@ -70,7 +72,9 @@ def polling(bus_list: BusList) -> Polling:
         if unit not in asked
     ]
     silent_on = list(_said_once(unknown))
-    silent_on += [f"Address {both_forms(one.address)}, {one.name}: {one.why}." for one in table.left_out]
+    silent_on += [
+        f"Address {both_forms(one.address)}, {one.name}: {one.why}." for one in table.left_out
+    ]
     return Polling(
         table,
         _wanted(bus_list),
@@ -81,16 +85,21 @@ def polling(bus_list: BusList) -> Polling:
 
 
 def polled_units(bus_list: BusList) -> tuple[PolledUnit, ...]:
-    """What the table is made of: each unit with its points, its limits, and what a trial showed it refuses."""
+    """What the table is made of: each unit with its points, its limits, and what a trial showed it
+    refuses."""
     points = _points(bus_list)
     refused = _blocks(bus_list.trial, "refused")
     return tuple(
-        _polled(unit, points[_place(unit)], refused.get(_place(unit), ())) for unit in _asked(bus_list, points)
+        _polled(unit, points[_place(unit)], refused.get(_place(unit), ()))
+        for unit in _asked(bus_list, points)
     )
 
 
-def trial_document(trial: Trial, cycle: float | None, *, cycles: int, polls: int, failed: int) -> dict[str, object]:
-    """A trial as stored in the job: the table, what was asked for it, and what `cycles` cycles of it took."""
+def trial_document(
+    trial: Trial, cycle: float | None, *, cycles: int, polls: int, failed: int
+) -> dict[str, object]:
+    """A trial as stored in the job: the table, what was asked for it, and what `cycles` cycles of
+    it took."""
     return {
         **trial.table.document(cycle),
         "given": [_block_document(place, block) for place, block in trial.given],
@@ -142,7 +151,8 @@ def _values(points: Iterable[PointRow]) -> Iterator[Wanted]:
 
 
 def _scales(points: Iterable[PointRow]) -> Iterator[Wanted]:
-    """Registers that say the scale of a value at any moment, each once, as often as its most urgent value."""
+    """Registers that say the scale of a value at any moment, each once, as often as its most urgent
+    value."""
     scaled: dict[tuple[int, int], list[PointRow]] = {}
     for point in points:
         if point.scale_register is not None:
@@ -155,7 +165,9 @@ def _scales(points: Iterable[PointRow]) -> Iterator[Wanted]:
 def _wanted(bus_list: BusList) -> str:
     every = bus_list.segment.every_s
     special = sum(point.every_s != (USUAL if every is None else every) for point in bus_list.points)
-    more = f", {special} of {len(bus_list.points)} values at intervals of their own" if special else ""
+    more = (
+        f", {special} of {len(bus_list.points)} values at intervals of their own" if special else ""
+    )
     if every is None:
         return f"Nobody said how often values are wanted: every {USUAL:g} s is taken{more}."
     return f"Values are wanted every {every:g} s{more}."
@@ -165,12 +177,22 @@ def _assumed(bus_list: BusList, asked: Sequence[UnitRow], table: PollingTable) -
     if not table.rows:
         return
     if len(bus_list.segment.settings) > 1:
-        yield "One master with one line setting cannot send these requests: the units' line settings differ."
+        yield (
+            "One master with one line setting cannot send these requests: the units' line settings"
+            " differ."
+        )
     given = _blocks(bus_list.trial, "given")
-    untried = {row.address for row in table.rows if row.between and row.block not in given.get(_row_place(row), ())}
+    untried = {
+        row.address
+        for row in table.rows
+        if row.between and row.block not in given.get(_row_place(row), ())
+    }
     if untried:
         listed = ", ".join(both_forms(address) for address in sorted(untried))
-        yield f"Registers read only because they lie in between were not all tried at {listed}: they may be refused."
+        yield (
+            f"Registers read only because they lie in between were not all tried at {listed}: they"
+            " may be refused."
+        )
     yield from _said_once((unit, words) for unit in asked for words in _assumed_of(unit))
 
 
@@ -186,7 +208,8 @@ def _assumed_of(unit: UnitRow) -> Iterator[str]:
 
 
 def _said_once(said: Iterable[tuple[UnitRow, str]]) -> Iterator[str]:
-    """One sentence for all units of which the same is said: on a full bus nobody reads it thirty times."""
+    """One sentence for all units of which the same is said: on a full bus nobody reads it thirty
+    times."""
     told: dict[str, list[UnitRow]] = {}
     for unit, words in said:
         told.setdefault(words, []).append(unit)
@@ -203,7 +226,10 @@ def _blocks(sheet: StepSheet | None, which: str) -> Mapping[Place, tuple[Block, 
     found: dict[Place, tuple[Block, ...]] = {}
     for one in _trial_of(sheet).get(which, ()):
         place = (one["address"], one["settings"])
-        found[place] = (*found.get(place, ()), Block(one["function"], one["register"], one["count"]))
+        found[place] = (
+            *found.get(place, ()),
+            Block(one["function"], one["register"], one["count"]),
+        )
     return found
 
 
@@ -214,15 +240,23 @@ def _measured(sheet: StepSheet | None, table: PollingTable) -> Measured | None:
     tried = {(row["address"], row["settings"], row["request"]) for row in document["rows"]}
     if tried != {(row.address, str(row.settings), row.document()["request"]) for row in table.rows}:
         return None
-    return Measured(sheet.made, document["cycle_s"], document["cycles"], document["polls"], document["failed"])
+    return Measured(
+        sheet.made, document["cycle_s"], document["cycles"], document["polls"], document["failed"]
+    )
 
 
 def cycle_words(made: Polling) -> str:
     """The computed cycle beside the measured one, in one sentence."""
-    computed = f"A whole cycle of the {len(made.table.rows)} requests takes {milliseconds(made.table.cycle):g} ms"
+    computed = (
+        f"A whole cycle of the {len(made.table.rows)} requests takes"
+        f" {milliseconds(made.table.cycle):g} ms"
+    )
     if made.measured is None:
         return f"{computed}, computed; not yet tried on the bus."
-    return f"{computed} computed and {milliseconds(made.measured.seconds):g} ms measured. {made.measured.words}"
+    return (
+        f"{computed} computed and {milliseconds(made.measured.seconds):g} ms measured."
+        f" {made.measured.words}"
+    )
 
 
 def _place(unit: UnitRow) -> Place:
@@ -239,7 +273,9 @@ def _names(units: Sequence[UnitRow]) -> str:
     places: dict[str, list[int]] = {}
     for unit in units:
         places.setdefault(unit.settings, []).append(unit.address)
-    return "Addresses " + "; ".join(f"{format_addresses(listed)} at {settings}" for settings, listed in places.items())
+    return "Addresses " + "; ".join(
+        f"{format_addresses(listed)} at {settings}" for settings, listed in places.items()
+    )
 
 
 def _name(unit: UnitRow) -> str:

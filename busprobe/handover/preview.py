@@ -39,7 +39,8 @@ def papers(bus_list: BusList) -> tuple[Paper, ...]:
 
 
 def _records(_: BusList, name: str, content: bytes) -> Iterator[str]:  # noqa: ARG001 - one shape for all
-    """A table of many columns row by row, cells that are empty left out: the screen is narrower than a sheet."""
+    """A table of many columns row by row, cells that are empty left out: the screen is narrower
+    than a sheet."""
     rows = list(csv.DictReader(io.StringIO(content.decode("utf-8-sig"), newline="")))
     yield _count(len(rows), "row")
     for row in rows:
@@ -66,7 +67,11 @@ def _page(bus_list: BusList, name: str, content: bytes) -> Iterator[str]:
     yield terminators(bus_list.segment)[1]
     proof = latest_proof(bus_list)
     plotted = 0 if proof is None else sum(bool(unit.reply_times.count) for unit in proof.units)
-    yield f"Reply-time plots of {_count(plotted, 'unit')}" if plotted else "No reply-time plots: no endurance run"
+    yield (
+        f"Reply-time plots of {_count(plotted, 'unit')}"
+        if plotted
+        else "No reply-time plots: no endurance run"
+    )
     for table in page_tables(bus_list):
         yield f"{table.title}: {_count(len(table.rows), 'row')}"
     yield f"Left open for a pen: {', '.join(by_hand(bus_list))}"

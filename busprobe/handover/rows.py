@@ -6,7 +6,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from busprobe.handover.bus_list import JournalEntry, JournalRow, PointRow, StepSheet, SurveySheet, UnitRow
+from busprobe.handover.bus_list import (
+    JournalEntry,
+    JournalRow,
+    PointRow,
+    StepSheet,
+    SurveySheet,
+    UnitRow,
+)
 from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
 from busprobe.job.intervals import Intervals
 from busprobe.job.plan import PlannedUnit
@@ -22,7 +29,8 @@ OTHER_ERRORS = (Kind.LATE, Kind.MALFORMED, Kind.FOREIGN)
 
 
 def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
-    """The row of an entry of the as-built list; what the device is stays open where not one unit answers."""
+    """The row of an entry of the as-built list; what the device is stays open where not one unit
+    answers."""
     row = UnitRow(
         number=number,
         state=unit.kind,
@@ -82,10 +90,16 @@ def reserved_row(number: int, address: int, remark: str) -> UnitRow:
     return UnitRow(number, "reserved", address, remarks=(remark,))
 
 
-def point_rows(unit: UnitRecord, profile: Profile | None, intervals: Intervals) -> Iterator[PointRow]:
+def point_rows(
+    unit: UnitRecord, profile: Profile | None, intervals: Intervals
+) -> Iterator[PointRow]:
     """The values of a unit as read, and after them those of its profile that were not read."""
     for row in _points(unit, profile):
-        yield replace(row, every_s=intervals.of(unit.profile, row.name), reference=unit.references.get(row.name, ""))
+        yield replace(
+            row,
+            every_s=intervals.of(unit.profile, row.name),
+            reference=unit.references.get(row.name, ""),
+        )
 
 
 def _points(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
@@ -99,7 +113,8 @@ def _points(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
 
 
 def journal_row(write: WriteRecord, units: Iterable[UnitRecord]) -> JournalRow:
-    """The row of one write with everything that was noted about it, and the unit listed where it left it."""
+    """The row of one write with everything that was noted about it, and the unit listed where it
+    left it."""
     wanted = str(new_settings_of(write.kind) or write.settings)
     moved = write.outcome == Result.VERIFIED
     place = (write.to_address, wanted) if moved else (write.from_address, write.settings)
@@ -174,7 +189,9 @@ def _with_profile(row: UnitRow, profile: Profile) -> UnitRow:
         factory_address=at_delivery if row.factory_address is None else row.factory_address,
         read_functions=tuple(sorted({point.function for point in profile.points})),
         write_function=profile.readdress.function if profile.readdress else None,
-        word_orders=tuple(sorted({str(point.order) for point in profile.points if point.count > 1})),
+        word_orders=tuple(
+            sorted({str(point.order) for point in profile.points if point.count > 1})
+        ),
         numbering=str(profile.numbering),
         registers_a_request=profile.limits.registers,
         gap_ms=round(1000 * profile.limits.gap_s, 3),
@@ -207,7 +224,9 @@ def _with_noted(row: UnitRow, noted: Mapping[str, str]) -> UnitRow:
     )
 
 
-def _read_point(unit: UnitRecord, profile: Profile | None, point: Point | None, reading: Mapping[str, Any]) -> PointRow:
+def _read_point(
+    unit: UnitRecord, profile: Profile | None, point: Point | None, reading: Mapping[str, Any]
+) -> PointRow:
     return PointRow(
         address=unit.address,
         settings=unit.settings,

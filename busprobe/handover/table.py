@@ -33,7 +33,8 @@ class Table:
 
 
 def in_words(addresses: str) -> str:
-    """A set of addresses as a table shows it: a spreadsheet takes 3-4 for a date and 1,247 for a number."""
+    """A set of addresses as a table shows it: a spreadsheet takes 3-4 for a date and 1,247 for a
+    number."""
     return addresses.replace("-", " to ").replace(",", ", ")
 
 

@@ -1,7 +1,9 @@
-"""One visit held against an earlier one: what is missing, extra, moved, exchanged, changed, or slower.
+"""One visit held against an earlier one: what is missing, extra, moved, exchanged, changed, or
+slower.
 
-Two entries are taken for the same unit by its serial number, else by its tag, else by its place on the pair (address
-and line settings, along the writes of the later job's journal), else by its address alone where nothing contradicts.
+Two entries are taken for the same unit by its serial number, else by its tag, else by its place on
+the pair (address and line settings, along the writes of the later job's journal), else by its
+address alone where nothing contradicts.
 """
 
 from __future__ import annotations
@@ -22,10 +24,12 @@ ENOUGH = 20
 """Replies of a unit in each endurance run, below which their times are not compared; our choice."""
 
 GROWTH = 1.25
-"""Median over the earlier median, below which nobody needs to care: masters wait for twice the slowest reply or so."""
+"""Median over the earlier median, below which nobody needs to care: masters wait for twice the
+slowest reply or so."""
 
 ADAPTER = 0.016
-"""Seconds that another adapter alone may hold back a reply (common practice: latency timers of 16 ms)."""
+"""Seconds that another adapter alone may hold back a reply (common practice: latency timers of 16
+ms)."""
 
 Pair = tuple[UnitRow, UnitRow]
 Place = tuple[int, str]
@@ -51,7 +55,10 @@ def compare(before: BusList, now: BusList) -> Comparison:
         for what in (*silence.unknown(*pair), *_unknown(*pair), *times.unknown(*pair)):
             unknown.setdefault(what, []).append(f"{pair[0].address} {pair[0].tag}".strip())
     not_compared = [f"{what}: {', '.join(units)}." for what, units in unknown.items()]
-    not_compared[:0] = (*_wrong_way_round(before, now), *_other_segment(before.segment, now.segment))
+    not_compared[:0] = (
+        *_wrong_way_round(before, now),
+        *_other_segment(before.segment, now.segment),
+    )
     return Comparison(
         tuple(replace(one, words=plain(one.words)) for one in differences),
         tuple(plain(words) for words in not_compared),
@@ -71,7 +78,8 @@ def _last_seen(bus_list: BusList) -> str:
 
 
 def _wrong_way_round(before: BusList, now: BusList) -> Iterator[str]:
-    """Whether what is taken for the earlier visit began later, and saw units later, than the other."""
+    """Whether what is taken for the earlier visit began later, and saw units later, than the
+    other."""
     begun, seen = before.segment.created, _last_seen(before)
     if begun > now.segment.created and seen > _last_seen(now):
         yield (
@@ -84,7 +92,8 @@ def _found(bus_list: BusList) -> list[UnitRow]:
     return [unit for unit in bus_list.units if unit.found]
 
 
-# -- who is who ------------------------------------------------------------------------------------------
+# -- who is who
+# ------------------------------------------------------------------------------------------
 
 
 def _moves(before: BusList, now: BusList) -> Mapping[Place, Place]:
@@ -98,12 +107,16 @@ def _moves(before: BusList, now: BusList) -> Mapping[Place, Place]:
             continue
         source, target = (write.from_address, write.settings), (write.to_address, write.settings)
         origin = next((start for start, end in went.items() if end == source), source)
-        if origin != source or source not in went:  # else another unit that came to the same address later
+        if (
+            origin != source or source not in went
+        ):  # else another unit that came to the same address later
             went[origin] = target
     return went
 
 
-def _pairs(old: Iterable[UnitRow], new: Iterable[UnitRow], went: Mapping[Place, Place]) -> list[Pair]:
+def _pairs(
+    old: Iterable[UnitRow], new: Iterable[UnitRow], went: Mapping[Place, Place]
+) -> list[Pair]:
     keys: tuple[tuple[Callable[[UnitRow], Hashable], Callable[[UnitRow], Hashable]], ...] = (
         (_serial, _serial),
         (_tag, _tag),
@@ -123,7 +136,9 @@ def _pairs(old: Iterable[UnitRow], new: Iterable[UnitRow], went: Mapping[Place, 
     return pairs
 
 
-def _unique(units: Iterable[UnitRow], key: Callable[[UnitRow], Hashable]) -> dict[Hashable, UnitRow]:
+def _unique(
+    units: Iterable[UnitRow], key: Callable[[UnitRow], Hashable]
+) -> dict[Hashable, UnitRow]:
     """The units by a key, without those that share theirs: nobody could tell which is which."""
     by_key: dict[Hashable, list[UnitRow]] = {}
     for unit in units:
@@ -144,7 +159,8 @@ def _place(unit: UnitRow) -> Place:
     return unit.address, unit.settings
 
 
-# -- what changed ----------------------------------------------------------------------------------------
+# -- what changed
+# ----------------------------------------------------------------------------------------
 
 
 def _changes(old: UnitRow, new: UnitRow) -> Iterator[Difference]:
@@ -156,7 +172,10 @@ def _changes(old: UnitRow, new: UnitRow) -> Iterator[Difference]:
     if old.address != new.address:
         yield changed(Kind.MOVED, f"is at {both_forms(new.address)} now.")
     if None not in (old.position, new.position) and old.position != new.position:
-        yield changed(Kind.MOVED, f"was number {old.position} along the cable and is number {new.position} now.")
+        yield changed(
+            Kind.MOVED,
+            f"was number {old.position} along the cable and is number {new.position} now.",
+        )
     if old.settings != new.settings:
         yield changed(Kind.SETTINGS, f"has the line settings {new.settings} now.")
     if _exchanged(old, new):
@@ -168,7 +187,8 @@ def _changes(old: UnitRow, new: UnitRow) -> Iterator[Difference]:
 def _exchanged(old: UnitRow, new: UnitRow) -> bool:
     """Whether what is known of both contradicts their being one device.
 
-    Maker and model count where both units said them; a profile's name for a type may differ from the unit's own.
+    Maker and model count where both units said them; a profile's name for a type may differ from
+    the unit's own.
     """
     if old.serial and new.serial and old.serial != new.serial:
         return True
@@ -192,8 +212,14 @@ def _gone(unit: UnitRow, now: SegmentSheet) -> Difference:
 
 
 def _appeared(unit: UnitRow, before: SegmentSheet) -> Difference:
-    then = "though a complete survey asked there" if _looked(unit, before) else "and no complete survey asked there"
-    return Difference(Kind.EXTRA, None, unit.address, f"{_name(unit)} is not on the earlier list, {then}.")
+    then = (
+        "though a complete survey asked there"
+        if _looked(unit, before)
+        else "and no complete survey asked there"
+    )
+    return Difference(
+        Kind.EXTRA, None, unit.address, f"{_name(unit)} is not on the earlier list, {then}."
+    )
 
 
 def _looked(unit: UnitRow, segment: SegmentSheet) -> bool:
@@ -205,7 +231,8 @@ def _looked(unit: UnitRow, segment: SegmentSheet) -> bool:
 
 
 class _Silence:
-    """Units that stayed on the list, although they gave no reply when they were asked after the earlier visit."""
+    """Units that stayed on the list, although they gave no reply when they were asked after the
+    earlier visit."""
 
     def __init__(self, before: BusList, now: BusList) -> None:
         self._segment = now.segment
@@ -214,14 +241,21 @@ class _Silence:
     def told(self, old: UnitRow, new: UnitRow) -> Iterator[Difference]:
         """The difference, where there is one."""
         survey = self._segment.survey
-        again = bool(survey and new.seen and new.seen < survey.begun and _looked(new, self._segment))
+        again = bool(
+            survey and new.seen and new.seen < survey.begun and _looked(new, self._segment)
+        )
         words = ""
         if again and old.seen == new.seen:
             words = "did not answer in its last complete survey"
         elif polls := self._polls.get(_place(new)):
             words = f"answered none of the {polls} polls of its last endurance run in time"
         if words:
-            yield Difference(Kind.MISSING, old.address, None, f"{_name(new)} is still on the later list, but {words}.")
+            yield Difference(
+                Kind.MISSING,
+                old.address,
+                None,
+                f"{_name(new)} is still on the later list, but {words}.",
+            )
 
     def unknown(self, old: UnitRow, new: UnitRow) -> Iterator[str]:
         """Where nobody asked again, nothing can be told of the unit."""
@@ -237,15 +271,18 @@ def _silent_polls(bus_list: BusList) -> dict[Place, int]:
     proof = latest_proof(bus_list)
     units = () if proof is None else proof.units
     return {
-        (unit.address, str(unit.settings)): unit.polls for unit in units if 0 < unit.polls == unit.count(Ended.SILENT)
+        (unit.address, str(unit.settings)): unit.polls
+        for unit in units
+        if 0 < unit.polls == unit.count(Ended.SILENT)
     }
 
 
 class _Times:
     """Reply times of both endurance runs.
 
-    A unit got slower where half of its replies now take longer than 99 of 100 did, which no scatter explains, and its
-    median grew by `GROWTH`.  Where the adapter is not known to be the same, what an adapter alone may add is allowed.
+    A unit got slower where half of its replies now take longer than 99 of 100 did, which no scatter
+    explains, and its median grew by `GROWTH`.  Where the adapter is not known to be the same, what
+    an adapter alone may add is allowed.
     """
 
     def __init__(self, before: BusList, now: BusList) -> None:
@@ -266,8 +303,14 @@ class _Times:
                 f"got slower: half of its replies take longer than {1000 * median:.1f} ms, "
                 f"99 of 100 took less than {1000 * limit:.1f} ms before"
             )
-            allowed = f"; {1000 * self._allowed:g} ms are allowed for another adapter" if self._allowed else ""
-            yield Difference(Kind.SLOWER, old.address, new.address, f"{_name(old)} {words}{allowed}.")
+            allowed = (
+                f"; {1000 * self._allowed:g} ms are allowed for another adapter"
+                if self._allowed
+                else ""
+            )
+            yield Difference(
+                Kind.SLOWER, old.address, new.address, f"{_name(old)} {words}{allowed}."
+            )
 
     def unknown(self, old: UnitRow, new: UnitRow) -> Iterator[str]:
         """Why the times of this unit say nothing, where they do not."""
@@ -282,7 +325,11 @@ class _Times:
 def _reply_times(bus_list: BusList) -> dict[Place, Times]:
     proof = latest_proof(bus_list)
     units = () if proof is None else proof.units
-    return {(unit.address, str(unit.settings)): unit.reply_times for unit in units if unit.reply_times.count >= ENOUGH}
+    return {
+        (unit.address, str(unit.settings)): unit.reply_times
+        for unit in units
+        if unit.reply_times.count >= ENOUGH
+    }
 
 
 def _unknown(old: UnitRow, new: UnitRow) -> Iterator[str]:
@@ -294,8 +341,8 @@ def _other_segment(before: SegmentSheet, now: SegmentSheet) -> Iterator[str]:
     then, today = (before.site, before.segment), (now.site, now.segment)
     if then != today:
         yield (
-            f"The jobs name different segments ('{' '.join(then).strip()}' and '{' '.join(today).strip()}'): "
-            "make sure that they are of the same pair of wires."
+            f"The jobs name different segments ('{' '.join(then).strip()}' and"
+            f" '{' '.join(today).strip()}'): make sure that they are of the same pair of wires."
         )
 
 

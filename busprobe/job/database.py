@@ -1,9 +1,9 @@
 """One SQLite file, safe against a crash at any moment and usable from several threads.
 
-Every transaction is on the disk when it ends: ``synchronous=EXTRA`` also syncs the folder after the rollback
-journal is deleted, without which a power cut could bring the journal back and undo a finished transaction
-(SQLite documentation, "PRAGMA synchronous").  The rollback journal is kept rather than a write-ahead log so that
-a job is one file that can be copied.
+Every transaction is on the disk when it ends: ``synchronous=EXTRA`` also syncs the folder after the
+rollback journal is deleted, without which a power cut could bring the journal back and undo a
+finished transaction (SQLite documentation, "PRAGMA synchronous").  The rollback journal is kept
+rather than a write-ahead log so that a job is one file that can be copied.
 """
 
 from __future__ import annotations
@@ -23,20 +23,42 @@ BUSY_SECONDS = 5.0
 """How long to wait for another program that is writing to the same file."""
 
 _FAILURES = {
-    sqlite3.SQLITE_BUSY: ("another program is writing to it", "Close the other program and try again."),
-    sqlite3.SQLITE_LOCKED: ("another program is writing to it", "Close the other program and try again."),
-    sqlite3.SQLITE_NOTADB: ("it is not a job file", "Choose a file that busprobe made, or a new name."),
-    sqlite3.SQLITE_READONLY: ("it may only be read, not written", "Allow writing to the file and its folder."),
-    sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", "Check that the file and its folder may be read and written."),
+    sqlite3.SQLITE_BUSY: (
+        "another program is writing to it",
+        "Close the other program and try again.",
+    ),
+    sqlite3.SQLITE_LOCKED: (
+        "another program is writing to it",
+        "Close the other program and try again.",
+    ),
+    sqlite3.SQLITE_NOTADB: (
+        "it is not a job file",
+        "Choose a file that busprobe made, or a new name.",
+    ),
+    sqlite3.SQLITE_READONLY: (
+        "it may only be read, not written",
+        "Allow writing to the file and its folder.",
+    ),
+    sqlite3.SQLITE_CANTOPEN: (
+        "it cannot be opened",
+        "Check that the file and its folder may be read and written.",
+    ),
     sqlite3.SQLITE_FULL: ("the disk is full", "Make room on the disk and try again."),
-    sqlite3.SQLITE_IOERR: ("the disk or drive reports an error", "Copy the file to another drive and open it there."),
-    sqlite3.SQLITE_CORRUPT: ("it is damaged", "Go on with a copy made earlier, or with a new job file."),
+    sqlite3.SQLITE_IOERR: (
+        "the disk or drive reports an error",
+        "Copy the file to another drive and open it there.",
+    ),
+    sqlite3.SQLITE_CORRUPT: (
+        "it is damaged",
+        "Go on with a copy made earlier, or with a new job file.",
+    ),
 }
 """What SQLite's result codes mean to the person in front of the screen, and what to do."""
 
 
 class Database:
-    """An open job file: the connection, its lock, and plain words for what SQLite complains about."""
+    """An open job file: the connection, its lock, and plain words for what SQLite complains
+    about."""
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
@@ -50,7 +72,11 @@ class Database:
         Raises `FileError` where something is in the way or the folder cannot be written.
         """
         if os.path.lexists(path):
-            raise file_error(path, "there is a file of that name already", "Open that one, or choose another name.")
+            raise file_error(
+                path,
+                "there is a file of that name already",
+                "Open that one, or choose another name.",
+            )
         aside = path.with_name(f".{path.name}.{os.getpid()}.new")
         try:
             with _plain_words(path):
@@ -64,7 +90,9 @@ class Database:
                     connection.close()
             aside.replace(path)
         except OSError as error:
-            raise file_error(path, f"it cannot be made ({error.strerror})", "Choose another folder.") from None
+            raise file_error(
+                path, f"it cannot be made ({error.strerror})", "Choose another folder."
+            ) from None
         finally:
             with suppress(OSError):
                 aside.unlink()
@@ -74,7 +102,8 @@ class Database:
     def open(cls, path: Path) -> Database:
         """Open an existing job file and bring its tables up to date.
 
-        Raises `FileError` where it is missing, is no job file, is damaged, or was made by a newer busprobe.
+        Raises `FileError` where it is missing, is no job file, is damaged, or was made by a newer
+        busprobe.
         """
         if not path.is_file():
             what = "it is a folder" if path.is_dir() else "there is no such file"
@@ -88,8 +117,8 @@ class Database:
                 if version > len(MIGRATIONS):
                     raise file_error(
                         path,
-                        f"it was made by a newer busprobe (version {version} of the file, this one knows up to "
-                        f"{len(MIGRATIONS)})",
+                        f"it was made by a newer busprobe (version {version} of the file, this one"
+                        f" knows up to {len(MIGRATIONS)})",
                         "Open it with a busprobe at least as new as the one that made it.",
                     )
                 _migrate(connection)
@@ -100,7 +129,8 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """All statements inside together or none, on disk at the end; other threads wait meanwhile."""
+        """All statements inside together or none, on disk at the end; other threads wait
+        meanwhile."""
         with self._held() as connection, _transaction(connection):
             yield connection
 
@@ -131,12 +161,15 @@ def file_error(path: Path, what: str, todo: str) -> FileError:
 
 
 def storable(text: str) -> str:
-    """Text that SQLite can keep: a lone surrogate (an undecodable byte of a command line) is written out."""
+    """Text that SQLite can keep: a lone surrogate (an undecodable byte of a command line) is
+    written out."""
     return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+    connection = sqlite3.connect(
+        path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
+    )
     connection.row_factory = sqlite3.Row
     connection.execute("PRAGMA synchronous = EXTRA")
     connection.execute("PRAGMA foreign_keys = ON")
@@ -180,6 +213,10 @@ def _plain_words(path: Path) -> Iterator[None]:
     except (sqlite3.ProgrammingError, sqlite3.IntegrityError):
         raise
     except sqlite3.DatabaseError as error:
-        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF  # extended codes keep theirs above
-        what, todo = _FAILURES.get(code, (f"SQLite reports: {error}", "Go on with a copy, or with a new job file."))
+        code = (
+            getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+        )  # extended codes keep theirs above
+        what, todo = _FAILURES.get(
+            code, (f"SQLite reports: {error}", "Go on with a copy, or with a new job file.")
+        )
         raise file_error(path, what, todo) from error

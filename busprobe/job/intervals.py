@@ -40,14 +40,16 @@ class Intervals:
 
 
 def parse_interval(text: str) -> float:
-    """Seconds as somebody types them, ``0.5`` or ``0,5``; raises `UsageError` for what is no such time."""
+    """Seconds as somebody types them, ``0.5`` or ``0,5``; raises `UsageError` for what is no such
+    time."""
     try:
         seconds = float(text.strip().replace(",", "."))
     except ValueError:
         seconds = 0.0
     if not SHORTEST <= seconds <= LONGEST:
         raise UsageError(
-            f"'{text.strip()[:20]}' is no interval.", todo=f"Give seconds from {SHORTEST:g} to {LONGEST:.0f}."
+            f"'{text.strip()[:20]}' is no interval.",
+            todo=f"Give seconds from {SHORTEST:g} to {LONGEST:.0f}.",
         )
     return seconds
 
@@ -61,4 +63,6 @@ def keep_intervals(job: Job, intervals: Intervals) -> None:
 def kept_intervals(job: Job) -> Intervals:
     """What was kept; nothing said at first."""
     kept = job.state(_KEY) or {"every": None, "points": []}
-    return Intervals(kept["every"], {(profile, point): seconds for profile, point, seconds in kept["points"]})
+    return Intervals(
+        kept["every"], {(profile, point): seconds for profile, point, seconds in kept["points"]}
+    )

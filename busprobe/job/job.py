@@ -37,19 +37,27 @@ def utc_now() -> datetime:
 class Job:
     """An open job file.
 
-    Usable from several threads.  Every method may raise `FileError` (disk full, file busy, damaged or closed);
-    what it says it stores is on the disk when it returns.  Ids that the job does not have raise LookupError.
+    Usable from several threads.  Every method may raise `FileError` (disk full, file busy, damaged
+    or closed); what it says it stores is on the disk when it returns.  Ids that the job does not
+    have raise LookupError.
     """
 
     def __init__(self, database: Database, now: Callable[[], datetime] = utc_now) -> None:
         self._database = database
         self._now = now
 
-    # -- the file ----------------------------------------------------------------------------------------
+    # -- the file
+    # ----------------------------------------------------------------------------------------
 
     @classmethod
     def create(
-        cls, path: Path, *, site: str = "", segment: str = "", tester: str = "", now: Callable[[], datetime] = utc_now
+        cls,
+        path: Path,
+        *,
+        site: str = "",
+        segment: str = "",
+        tester: str = "",
+        now: Callable[[], datetime] = utc_now,
     ) -> Self:
         """Start a new job; raises `FileError` where there is a file already or none can be made."""
         meta = {"site": site, "segment": segment, "tester": tester, "created": _stamp(now())}
@@ -78,7 +86,10 @@ class Job:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         self.close()
 
@@ -86,7 +97,8 @@ class Job:
         """The moment as this job writes it: UTC, ISO 8601."""
         return _stamp(self._now())
 
-    # -- about the job -----------------------------------------------------------------------------------
+    # -- about the job
+    # -----------------------------------------------------------------------------------
 
     @property
     def meta(self) -> JobMeta:
@@ -94,10 +106,13 @@ class Job:
         known = {field.name for field in fields(JobMeta)}
         with self._database.reading() as connection:
             rows = connection.execute("SELECT key, value FROM about").fetchall()
-        return JobMeta(**{row["key"]: self._load(row["value"]) for row in rows if row["key"] in known})
+        return JobMeta(
+            **{row["key"]: self._load(row["value"]) for row in rows if row["key"] in known}
+        )
 
     def set_meta(self, **given: str) -> None:
-        """Change the given fields of `JobMeta`, keep the rest; raises TypeError for what is none."""
+        """Change the given fields of `JobMeta`, keep the rest; raises TypeError for what is
+        none."""
         replace(self.meta, **given)
         with self._database.writing() as connection:
             _put_about(connection, given)
@@ -114,14 +129,19 @@ class Job:
         with self._database.writing() as connection:
             _put_about(connection, {"cabling": asdict(cabling)})
 
-    # -- surveys -----------------------------------------------------------------------------------------
+    # -- surveys
+    # -----------------------------------------------------------------------------------------
 
     def begin_survey(self, asked: Document) -> int:
-        """Note that a survey starts and what is asked of it (port, settings, addresses); return its id."""
-        return self._insert("INSERT INTO survey (begun, asked) VALUES (?, ?)", self.now(), json.dumps(asked))
+        """Note that a survey starts and what is asked of it (port, settings, addresses); return its
+        id."""
+        return self._insert(
+            "INSERT INTO survey (begun, asked) VALUES (?, ?)", self.now(), json.dumps(asked)
+        )
 
     def add_finding(self, survey: int, finding: Document) -> None:
-        """Keep a finding while the survey runs; replaces an earlier one for the same address and settings."""
+        """Keep a finding while the survey runs; replaces an earlier one for the same address and
+        settings."""
         row = (survey, finding["address"], finding["settings"], json.dumps(finding))
         with self._database.writing() as connection:
             _require(connection, "survey", survey)
@@ -132,17 +152,20 @@ class Job:
         self._update_survey(survey, "progress = ?", json.dumps(document))
 
     def end_survey(self, survey: int, document: Document) -> None:
-        """Keep the whole survey document, complete or not; it takes the place of the single findings."""
+        """Keep the whole survey document, complete or not; it takes the place of the single
+        findings."""
         self._update_survey(survey, "ended = ?, document = ?", self.now(), json.dumps(document))
 
     def latest_survey(self) -> SurveyRecord | None:
-        """The survey begun last, with what it had found if it was cut off; `None` before the first."""
+        """The survey begun last, with what it had found if it was cut off; `None` before the
+        first."""
         with self._database.reading() as connection:
             row = connection.execute("SELECT * FROM survey ORDER BY id DESC LIMIT 1").fetchone()
             if row is None:
                 return None
             findings = connection.execute(
-                "SELECT document FROM finding WHERE survey = ? ORDER BY address, settings", (row["id"],)
+                "SELECT document FROM finding WHERE survey = ? ORDER BY address, settings",
+                (row["id"],),
             ).fetchall()
         asked = self._load(row["asked"])
         return SurveyRecord(
@@ -151,15 +174,17 @@ class Job:
             ended=row["ended"],
             asked=asked,
             progress=None if row["progress"] is None else self._load(row["progress"]),
-            document={
-                "format": SURVEY_FORMAT,
-                **asked,
-                "seconds": None,
-                "complete": False,
-                "findings": [self._load(found["document"]) for found in findings],
-            }
-            if row["document"] is None
-            else self._load(row["document"]),
+            document=(
+                {
+                    "format": SURVEY_FORMAT,
+                    **asked,
+                    "seconds": None,
+                    "complete": False,
+                    "findings": [self._load(found["document"]) for found in findings],
+                }
+                if row["document"] is None
+                else self._load(row["document"])
+            ),
         )
 
     def _update_survey(self, survey: int, change: str, *values: str) -> None:
@@ -167,7 +192,8 @@ class Job:
             _require(connection, "survey", survey)
             connection.execute(f"UPDATE survey SET {change} WHERE id = ?", (*values, survey))  # noqa: S608 - ours
 
-    # -- the as-built list -------------------------------------------------------------------------------
+    # -- the as-built list
+    # -------------------------------------------------------------------------------
 
     def put_unit(self, unit: UnitRecord) -> None:
         """Put a unit on the list, in place of what was there at its address and settings."""
@@ -177,8 +203,8 @@ class Job:
     def revise_units(self, change: Callable[[UnitRecord], UnitRecord]) -> None:
         """Let `change` look at each entry and give it back, the same or another; all at once.
 
-        What another thread changes meanwhile is not lost, as it would be between `unit` and `put_unit`.  `change` must
-        not use the job.
+        What another thread changes meanwhile is not lost, as it would be between `unit` and
+        `put_unit`.  `change` must not use the job.
         """
         with self._database.writing() as connection:
             rows = connection.execute("SELECT address, settings, document FROM unit").fetchall()
@@ -198,13 +224,17 @@ class Job:
     def units(self) -> tuple[UnitRecord, ...]:
         """The as-built list by address and settings."""
         with self._database.reading() as connection:
-            rows = connection.execute("SELECT document FROM unit ORDER BY address, settings").fetchall()
+            rows = connection.execute(
+                "SELECT document FROM unit ORDER BY address, settings"
+            ).fetchall()
         return tuple(self._load_unit(row["document"]) for row in rows)
 
     def remove_unit(self, address: int, settings: str) -> None:
         """Take an entry off the list, because what it said is not so any more."""
         with self._database.writing() as connection:
-            connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", (address, settings))
+            connection.execute(
+                "DELETE FROM unit WHERE address = ? AND settings = ?", (address, settings)
+            )
 
     def move_unit(
         self,
@@ -217,11 +247,13 @@ class Job:
         power_cycle_verified: bool | None = None,
         kind: Kind = "unit",
     ) -> UnitRecord:
-        """After a verified change of address, or of line settings, put the unit where it is now; return its entry.
+        """After a verified change of address, or of line settings, put the unit where it is now;
+        return its entry.
 
-        A lone unit takes its entry along.  From a clash or an unsure finding nobody knows which of the devices
-        moved: the mover starts a new entry, and the old one stays, with a note, until somebody looks again.
-        Raises `RefusedError` where the list has an entry at the new address; look with `unit()` before writing.
+        A lone unit takes its entry along.  From a clash or an unsure finding nobody knows which of
+        the devices moved: the mover starts a new entry, and the old one stays, with a note, until
+        somebody looks again. Raises `RefusedError` where the list has an entry at the new address;
+        look with `unit()` before writing.
         """
         tester = self.meta.tester
         with self._database.writing() as connection:
@@ -229,30 +261,45 @@ class Job:
             if self._unit(connection, new, there) is not None:
                 raise RefusedError(
                     f"The list already has an entry at address {new}, {there}.",
-                    means="Moving another unit there would make one of them disappear from the list.",
-                    todo="Survey that address again, or take the entry off the list if the unit is gone.",
+                    means=(
+                        "Moving another unit there would make one of them disappear from the list."
+                    ),
+                    todo=(
+                        "Survey that address again, or take the entry off the list if the unit is"
+                        " gone."
+                    ),
                 )
             now = self.now()
             source = self._unit(connection, old, settings)
             if source is not None and source.kind == "unit":
-                connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", (old, settings))
+                connection.execute(
+                    "DELETE FROM unit WHERE address = ? AND settings = ?", (old, settings)
+                )
                 moved = replace(source, address=new, settings=there, sample=())
             else:
                 moved = UnitRecord(new, there, kind=kind)
                 if source is not None:
                     note = f"{now}: one unit was moved from here to {new}; not surveyed since."
                     _put_unit(connection, replace(source, notes=(*source.notes, note)))
-            moved = replace(moved, power_cycle_verified=power_cycle_verified, seen=now, seen_by=tester)
+            moved = replace(
+                moved, power_cycle_verified=power_cycle_verified, seen=now, seen_by=tester
+            )
             if there == settings:
                 moved = replace(moved, previous_address=old, how_set=how_set)
             else:
                 moved = replace(
-                    moved, notes=(*moved.notes, f"{now}: line settings changed from {settings}; {how_set}.")
+                    moved,
+                    notes=(
+                        *moved.notes,
+                        f"{now}: line settings changed from {settings}; {how_set}.",
+                    ),
                 )
             _put_unit(connection, moved)
         return moved
 
-    def _unit(self, connection: sqlite3.Connection, address: int, settings: str) -> UnitRecord | None:
+    def _unit(
+        self, connection: sqlite3.Connection, address: int, settings: str
+    ) -> UnitRecord | None:
         row = connection.execute(
             "SELECT document FROM unit WHERE address = ? AND settings = ?", (address, settings)
         ).fetchone()
@@ -263,10 +310,13 @@ class Job:
             return UnitRecord.from_document(self._load(text))
         except (KeyError, TypeError) as error:
             raise file_error(
-                self.path, f"the entry of a unit is damaged ({error})", "Go on with a copy made earlier."
+                self.path,
+                f"the entry of a unit is damaged ({error})",
+                "Go on with a copy made earlier.",
             ) from error
 
-    # -- the journal of writes ---------------------------------------------------------------------------
+    # -- the journal of writes
+    # ---------------------------------------------------------------------------
 
     def intend_write(
         self,
@@ -280,11 +330,12 @@ class Job:
     ) -> int:
         """Note a write that is about to be sent; return its id once that is on the disk.
 
-        `kind` says what for (``readdress``), `request` is the frame, `words` what was shown and confirmed.
+        `kind` says what for (``readdress``), `request` is the frame, `words` what was shown and
+        confirmed.
         """
         return self._insert(
-            "INSERT INTO write (intended, tester, kind, from_address, to_address, settings, request, words)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO write (intended, tester, kind, from_address, to_address, settings,"
+            " request, words) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             self.now(),
             self.meta.tester,
             kind,
@@ -296,7 +347,8 @@ class Job:
         )
 
     def conclude_write(self, write: int, *, outcome: str, reply: bytes | None, why: str) -> None:
-        """Note what became of a write; a later conclusion (after a power cycle) is added to the earlier."""
+        """Note what became of a write; a later conclusion (after a power cycle) is added to the
+        earlier."""
         with self._database.writing() as connection:
             _require(connection, "write", write)
             connection.execute(
@@ -305,7 +357,8 @@ class Job:
             )
 
     def unfinished_writes(self) -> tuple[WriteRecord, ...]:
-        """Writes of which nobody noted what became: the program ended between intent and conclusion."""
+        """Writes of which nobody noted what became: the program ended between intent and
+        conclusion."""
         return tuple(write for write in self.writes() if not write.conclusions)
 
     def writes(self) -> tuple[WriteRecord, ...]:
@@ -315,23 +368,34 @@ class Job:
             made = connection.execute("SELECT * FROM conclusion ORDER BY id").fetchall()
         conclusions: dict[int, list[Conclusion]] = {row["id"]: [] for row in rows}
         for row in made:
-            conclusions[row["write"]].append(Conclusion(row["made"], row["outcome"], row["reply"], row["why"]))
-        return tuple(replace(WriteRecord(*row), conclusions=tuple(conclusions[row["id"]])) for row in rows)
+            conclusions[row["write"]].append(
+                Conclusion(row["made"], row["outcome"], row["reply"], row["why"])
+            )
+        return tuple(
+            replace(WriteRecord(*row), conclusions=tuple(conclusions[row["id"]])) for row in rows
+        )
 
-    # -- what the steps leave ----------------------------------------------------------------------------
+    # -- what the steps leave
+    # ----------------------------------------------------------------------------
 
     def record(self, step: str, document: Document) -> int:
-        """Keep a document under a step's name (a meter reading, a proof, a caution acknowledged)."""
+        """Keep a document under a step's name (a meter reading, a proof, a caution
+        acknowledged)."""
         return self._insert(
-            "INSERT INTO record (step, made, document) VALUES (?, ?, ?)", step, self.now(), json.dumps(document)
+            "INSERT INTO record (step, made, document) VALUES (?, ?, ?)",
+            step,
+            self.now(),
+            json.dumps(document),
         )
 
     def amend(self, record: int, document: Document) -> None:
-        """Put `document` in the place of one kept earlier: what goes on is one record and not several."""
+        """Put `document` in the place of one kept earlier: what goes on is one record and not
+        several."""
         with self._database.writing() as connection:
             _require(connection, "record", record)
             connection.execute(
-                "UPDATE record SET made = ?, document = ? WHERE id = ?", (self.now(), json.dumps(document), record)
+                "UPDATE record SET made = ?, document = ? WHERE id = ?",
+                (self.now(), json.dumps(document), record),
             )
 
     def records(self, step: str) -> tuple[StepRecord, ...]:
@@ -340,7 +404,10 @@ class Job:
             rows = connection.execute(
                 "SELECT id, step, made, document FROM record WHERE step = ? ORDER BY id", (step,)
             ).fetchall()
-        return tuple(StepRecord(row["id"], row["step"], row["made"], self._load(row["document"])) for row in rows)
+        return tuple(
+            StepRecord(row["id"], row["step"], row["made"], self._load(row["document"]))
+            for row in rows
+        )
 
     def latest(self, step: str) -> StepRecord | None:
         """The document a step left last, if any."""
@@ -354,11 +421,15 @@ class Job:
         return None if row is None else self._load(row["value"])
 
     def set_state(self, key: str, value: Any) -> None:
-        """Keep a small value of the wizard (the last step, a step's notes); anything JSON can say."""
+        """Keep a small value of the wizard (the last step, a step's notes); anything JSON can
+        say."""
         with self._database.writing() as connection:
-            connection.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, json.dumps(value)))
+            connection.execute(
+                "INSERT OR REPLACE INTO state VALUES (?, ?)", (key, json.dumps(value))
+            )
 
-    # -- helpers -----------------------------------------------------------------------------------------
+    # -- helpers
+    # -----------------------------------------------------------------------------------------
 
     def _insert(self, statement: str, *values: str | int | bytes | None) -> int:
         stored = [storable(value) if isinstance(value, str) else value for value in values]
@@ -371,7 +442,9 @@ class Job:
             return json.loads(text)
         except ValueError as error:
             raise file_error(
-                self.path, f"a stored document is damaged ({error})", "Go on with a copy made earlier."
+                self.path,
+                f"a stored document is damaged ({error})",
+                "Go on with a copy made earlier.",
             ) from error
 
 
@@ -381,7 +454,8 @@ def _stamp(moment: datetime) -> str:
 
 def _put_about(connection: sqlite3.Connection, values: Mapping[str, Any]) -> None:
     connection.executemany(
-        "INSERT OR REPLACE INTO about VALUES (?, ?)", [(key, json.dumps(value)) for key, value in values.items()]
+        "INSERT OR REPLACE INTO about VALUES (?, ?)",
+        [(key, json.dumps(value)) for key, value in values.items()],
     )
 
 

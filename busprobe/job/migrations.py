@@ -6,7 +6,8 @@ Append only: a step that has been released is never edited, because files made w
 from __future__ import annotations
 
 APPLICATION_ID = 0x62757370
-"""``PRAGMA application_id`` of every job file ("busp" in ASCII); tells it from any other SQLite file."""
+"""``PRAGMA application_id`` of every job file ("busp" in ASCII); tells it from any other SQLite
+file."""
 
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
@@ -15,36 +16,42 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             id INTEGER PRIMARY KEY AUTOINCREMENT, begun TEXT NOT NULL, asked TEXT NOT NULL,
             progress TEXT, ended TEXT, document TEXT)""",
         """CREATE TABLE finding (
-            survey INTEGER NOT NULL REFERENCES survey, address INTEGER NOT NULL, settings TEXT NOT NULL,
+            survey INTEGER NOT NULL REFERENCES survey, address INTEGER NOT NULL,
+            settings TEXT NOT NULL,
             document TEXT NOT NULL, PRIMARY KEY (survey, address, settings))""",
         """CREATE TABLE unit (
             address INTEGER NOT NULL, settings TEXT NOT NULL, document TEXT NOT NULL,
             PRIMARY KEY (address, settings))""",
         """CREATE TABLE write (
-            id INTEGER PRIMARY KEY AUTOINCREMENT, intended TEXT NOT NULL, tester TEXT NOT NULL, kind TEXT NOT NULL,
+            id INTEGER PRIMARY KEY AUTOINCREMENT, intended TEXT NOT NULL, tester TEXT NOT NULL,
+            kind TEXT NOT NULL,
             from_address INTEGER, to_address INTEGER, settings TEXT NOT NULL, request BLOB NOT NULL,
             words TEXT NOT NULL)""",
         """CREATE TABLE conclusion (
-            id INTEGER PRIMARY KEY AUTOINCREMENT, write INTEGER NOT NULL REFERENCES write, made TEXT NOT NULL,
+            id INTEGER PRIMARY KEY AUTOINCREMENT, write INTEGER NOT NULL REFERENCES write,
+            made TEXT NOT NULL,
             outcome TEXT NOT NULL, reply BLOB, why TEXT NOT NULL)""",
         """CREATE TABLE record (
-            id INTEGER PRIMARY KEY AUTOINCREMENT, step TEXT NOT NULL, made TEXT NOT NULL, document TEXT NOT NULL)""",
+            id INTEGER PRIMARY KEY AUTOINCREMENT, step TEXT NOT NULL, made TEXT NOT NULL,
+            document TEXT NOT NULL)""",
         "CREATE TABLE state (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
     ),
     (
-        # Entries know their distance, terminator, label and what was read off: a program that knows none of these
-        # must not take such an entry for a damaged one, hence a version of its own.
+        # Entries know their distance, terminator, label and what was read off: a program that knows
+        # none of these must not take such an entry for a damaged one, hence a version of its own.
         """UPDATE unit SET document = json_insert(
-            document, '$.distance_m', NULL, '$.terminator', NULL, '$.label_fitted', NULL, '$.noted', json('{}'),
+            document, '$.distance_m', NULL, '$.terminator', NULL, '$.label_fitted', NULL,
+            '$.noted', json('{}'),
             '$.references', json('{}'))
             WHERE json_valid(document)""",
     ),
     (
-        # The same for a kept exchange, for circuits of meters, and for who saw the unit last.  Entries of the version
-        # before may have the first of these already, and keep it.
+        # The same for a kept exchange, for circuits of meters, and for who saw the unit last.
+        # Entries of the version before may have the first of these already, and keep it.
         """UPDATE unit SET document = json_insert(
             document, '$.sample', json('[]'), '$.circuits', json('[]'), '$.seen_by', '')
             WHERE json_valid(document)""",
     ),
 )
-"""Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version`` keeps n."""
+"""Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``
+keeps n."""

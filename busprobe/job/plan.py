@@ -1,9 +1,10 @@
 """The plan of the bus: which unit should be where, as a CSV file somebody made in a spreadsheet.
 
-Columns, in any order, named in the first row: ``tag``, ``location``, ``profile``, ``address``, ``settings``,
-``position``, ``distance``, ``terminator``.  Only ``tag`` and ``address`` must be there and filled in.  Cable order is
-the order of the rows, unless each has a ``position``; ``distance`` is metres of cable from the master, and
-``terminator`` says ``yes`` where one is fitted at the unit and ``no`` where none is.
+Columns, in any order, named in the first row: ``tag``, ``location``, ``profile``, ``address``,
+``settings``, ``position``, ``distance``, ``terminator``.  Only ``tag`` and ``address`` must be
+there and filled in.  Cable order is the order of the rows, unless each has a ``position``;
+``distance`` is metres of cable from the master, and ``terminator`` says ``yes`` where one is fitted
+at the unit and ``no`` where none is.
 """
 
 from __future__ import annotations
@@ -25,7 +26,16 @@ from busprobe.text import visible
 
 _REQUIRED = ("tag", "address")
 _KEY = "plan"
-_COLUMNS = ("tag", "location", "profile", "address", "settings", "position", "distance", "terminator")
+_COLUMNS = (
+    "tag",
+    "location",
+    "profile",
+    "address",
+    "settings",
+    "position",
+    "distance",
+    "terminator",
+)
 _YES_NO = {"yes": True, "no": False, "": None}
 
 
@@ -64,7 +74,8 @@ class _Row(BaseModel):
     @field_validator("position", "distance", mode="before")
     @classmethod
     def _number(cls, text: str) -> str | None:
-        """Empty is not noted; spreadsheets write a decimal comma where semicolons part the cells."""
+        """Empty is not noted; spreadsheets write a decimal comma where semicolons part the
+        cells."""
         return text.strip().replace(",", ".") or None
 
     @field_validator("terminator", mode="before")
@@ -85,7 +96,10 @@ class _Row(BaseModel):
 
 def keep_plan(job: Job, plan: Sequence[PlannedUnit]) -> None:
     """Keep the plan with the job, so that every later step compares with it."""
-    rows = [{**asdict(unit), "settings": None if unit.settings is None else str(unit.settings)} for unit in plan]
+    rows = [
+        {**asdict(unit), "settings": None if unit.settings is None else str(unit.settings)}
+        for unit in plan
+    ]
     job.set_state(_KEY, rows)
 
 
@@ -98,7 +112,8 @@ def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
 
 
 def seated(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
-    """The entry of a unit that stands where the plan has `planned`; what the plan does not say stays."""
+    """The entry of a unit that stands where the plan has `planned`; what the plan does not say
+    stays."""
     return replace(
         unit,
         tag=planned.tag,
@@ -110,7 +125,8 @@ def seated(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
 
 
 def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tuple[str, ...]:
-    """What the plan and the as-built list do not agree on, one sentence each; nothing without a plan."""
+    """What the plan and the as-built list do not agree on, one sentence each; nothing without a
+    plan."""
     if not plan:
         return ()
     found = {unit.address: unit for unit in units}
@@ -122,11 +138,17 @@ def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tup
         if unit is None:
             words.append(f"Planned and not found: {at}.")
         elif wanted.settings is not None and unit.settings != str(wanted.settings):
-            words.append(f"{at} is planned with {wanted.settings} and was found at {unit.settings}.")
+            words.append(
+                f"{at} is planned with {wanted.settings} and was found at {unit.settings}."
+            )
         elif wanted.profile and unit.profile is not None and unit.profile != wanted.profile:
-            words.append(f"{at} is planned as {wanted.profile}, and a {unit.profile} answers there.")
+            words.append(
+                f"{at} is planned as {wanted.profile}, and a {unit.profile} answers there."
+            )
     words += [
-        f"Found and not planned: unit {both_forms(unit.address)}." for unit in units if unit.address not in planned
+        f"Found and not planned: unit {both_forms(unit.address)}."
+        for unit in units
+        if unit.address not in planned
     ]
     return tuple(words)
 
@@ -156,9 +178,13 @@ def _taken(entry: _Row, line: int, units: Sequence[PlannedUnit]) -> Iterator[Mis
     """What of the entry one of the units has already."""
     for other in units:
         if entry.position is not None and other.position == entry.position:
-            yield Mistake(f"line {line}, position", f"{entry.position} is {other.tag}'s place already")
+            yield Mistake(
+                f"line {line}, position", f"{entry.position} is {other.tag}'s place already"
+            )
         if other.address == entry.address:
-            yield Mistake(f"line {line}, address", f"{entry.address} is taken by {other.tag} already")
+            yield Mistake(
+                f"line {line}, address", f"{entry.address} is taken by {other.tag} already"
+            )
         if other.tag == visible(entry.tag):
             yield Mistake(f"line {line}, tag", f"'{other.tag}' is used twice")
 
@@ -177,12 +203,24 @@ def _planned(entry: _Row) -> PlannedUnit:
 
 
 def _along_the_cable(units: Sequence[PlannedUnit]) -> Iterator[Mistake]:
-    """Places are given in every row or in none, and who is farther along the cable is not nearer to the master."""
+    """Places are given in every row or in none, and who is farther along the cable is not nearer to
+    the master."""
     for unit in units:
         if not unit.position:
-            yield Mistake("position", f"{unit.tag} has none, others have: give it in every row, or in none")
-    known = sorted((unit for unit in units if unit.distance_m is not None), key=lambda unit: unit.position)
+            yield Mistake(
+                "position", f"{unit.tag} has none, others have: give it in every row, or in none"
+            )
+    known = sorted(
+        (unit for unit in units if unit.distance_m is not None), key=lambda unit: unit.position
+    )
     for near, far in pairwise(known):
-        if near.distance_m is not None and far.distance_m is not None and far.distance_m < near.distance_m:
-            what = f"{far.tag} comes after {near.tag}, but is {far.distance_m:g} m from the master and that one"
+        if (
+            near.distance_m is not None
+            and far.distance_m is not None
+            and far.distance_m < near.distance_m
+        ):
+            what = (
+                f"{far.tag} comes after {near.tag}, but is {far.distance_m:g} m from the master and"
+                " that one"
+            )
             yield Mistake("distance", f"{what} {near.distance_m:g} m")

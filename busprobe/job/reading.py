@@ -1,4 +1,5 @@
-"""Reading a job that is not to be changed: that of an earlier visit, perhaps in an archive, perhaps write protected."""
+"""Reading a job that is not to be changed: that of an earlier visit, perhaps in an archive, perhaps
+write protected."""
 
 from __future__ import annotations
 
@@ -15,7 +16,8 @@ from busprobe.job.migrations import APPLICATION_ID, MIGRATIONS
 
 @contextmanager
 def job_as_it_is(path: Path) -> Iterator[Job]:
-    """Open the job for reading and leave its file untouched; raises `FileError` where that is no usable job file.
+    """Open the job for reading and leave its file untouched; raises `FileError` where that is no
+    usable job file.
 
     A file of an earlier version has to be brought up to date to be read: that is done to a copy.
     """
@@ -25,7 +27,10 @@ def job_as_it_is(path: Path) -> Iterator[Job]:
         return
     with TemporaryDirectory(prefix="busprobe-", ignore_cleanup_errors=True) as folder:
         copy = Path(folder) / path.name
-        for suffix in ("", "-journal"):  # the second is there where the program that wrote it was killed
+        for suffix in (
+            "",
+            "-journal",
+        ):  # the second is there where the program that wrote it was killed
             original = path.with_name(f"{path.name}{suffix}")
             if original.exists():
                 shutil.copyfile(original, copy.with_name(f"{path.name}{suffix}"))
@@ -34,9 +39,12 @@ def job_as_it_is(path: Path) -> Iterator[Job]:
 
 
 def _is_older(path: Path) -> bool:
-    """Whether it is a job file of an earlier version; whatever else it may be is for `Job.open` to say."""
+    """Whether it is a job file of an earlier version; whatever else it may be is for `Job.open` to
+    say."""
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        with closing(
+            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        ) as connection:
             made_here = connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
             version: int = connection.execute("PRAGMA user_version").fetchone()[0]
             return bool(made_here) and version < len(MIGRATIONS)

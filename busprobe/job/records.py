@@ -10,7 +10,8 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Literal
 
 Document = Mapping[str, Any]
-"""What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and documents."""
+"""What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and
+documents."""
 
 Kind = Literal["unit", "clash", "unsure"]
 """What the survey concluded about an address: one unit, several, or not clear."""
@@ -73,7 +74,8 @@ class Latency:
 
 @dataclass(frozen=True)
 class Circuit:
-    """What one channel of a meter measures, as somebody noted it at the panel; empty or `None` where nobody did."""
+    """What one channel of a meter measures, as somebody noted it at the panel; empty or `None`
+    where nobody did."""
 
     channel: str
     """The channel as the unit calls it: ``L1``, ``A3``."""
@@ -116,22 +118,26 @@ class UnitRecord:
     label_fitted: bool | None = None
     """Whether its label is on it; `None` = not noted."""
     noted: Mapping[str, str] = field(default_factory=dict)
-    """What somebody read off the unit or its surroundings: ``maker``, ``model``, ``serial``, ``revision``,
-    ``supply``, ``remark``."""
+    """What somebody read off the unit or its surroundings: ``maker``, ``model``, ``serial``,
+    ``revision``, ``supply``, ``remark``."""
     circuits: tuple[Circuit, ...] = ()
     """What the channels of a meter measure, as far as somebody noted it."""
     references: Mapping[str, str] = field(default_factory=dict)
-    """Name of a point to its value on the unit's display or a reference instrument, as somebody noted it."""
+    """Name of a point to its value on the unit's display or a reference instrument, as somebody
+    noted it."""
     profile: str | None = None
     """Id of the device type, where known."""
     match: float | None = None
     """How well the profile fits, 0 to 1."""
     identity: Mapping[str, str] = field(default_factory=dict)
-    """What the unit itself says it is, nothing else: ``vendor``, ``product``, ``revision``, ``serial`` and others."""
+    """What the unit itself says it is, nothing else: ``vendor``, ``product``, ``revision``,
+    ``serial`` and others."""
     readings: tuple[Document, ...] = ()
-    """Points as read, each with name, function, register, registers, value, text, plausible and so on."""
+    """Points as read, each with name, function, register, registers, value, text, plausible and so
+    on."""
     sample: tuple[str, ...] = ()
-    """A request to it and its sound reply, as they went over the wire, in hex; empty = none at this address yet."""
+    """A request to it and its sound reply, as they went over the wire, in hex; empty = none at this
+    address yet."""
     latency: Latency = Latency()
     previous_address: int | None = None
     factory_address: int | None = None
@@ -140,7 +146,8 @@ class UnitRecord:
     power_cycle_verified: bool | None = None
     """Whether it still answered at this address after a power cycle; `None` = not tested."""
     counters: Mapping[str, int] = field(default_factory=dict)
-    """Polls of the last endurance run and what became of them: ``polls`` and each kind by its name there."""
+    """Polls of the last endurance run and what became of them: ``polls`` and each kind by its name
+    there."""
     notes: tuple[str, ...] = ()
     seen: str | None = None
     """When it last answered."""
@@ -148,7 +155,8 @@ class UnitRecord:
     """Who was at the screen then."""
 
     def at_its_place(self) -> UnitRecord:
-        """What is known of the place alone, whoever answers there: a new unit may not be wired as the old one was."""
+        """What is known of the place alone, whoever answers there: a new unit may not be wired as
+        the old one was."""
         return UnitRecord(
             self.address,
             self.settings,
@@ -193,7 +201,8 @@ class SurveyRecord:
     progress: Document | None
     """State to resume from, as the survey handed it in."""
     document: Document
-    """``busprobe.survey/1``: the survey's own when it ended, otherwise what had been found by then."""
+    """``busprobe.survey/1``: the survey's own when it ended, otherwise what had been found by then.
+    """
 
     @property
     def complete(self) -> bool:
@@ -219,7 +228,8 @@ class Conclusion:
 
 @dataclass(frozen=True)
 class WriteRecord:
-    """One write: intended on disk before the bytes left, concluded as often as more became known."""
+    """One write: intended on disk before the bytes left, concluded as often as more became
+    known."""
 
     id: int
     intended: str
@@ -251,11 +261,14 @@ class StepRecord:
     document: Document
 
 
-def unit_from_finding(finding: Document, *, seen: str, by: str, known: UnitRecord | None = None) -> UnitRecord:
-    """The as-built entry for a survey finding, carrying on what is `known` of that address and settings.
+def unit_from_finding(
+    finding: Document, *, seen: str, by: str, known: UnitRecord | None = None
+) -> UnitRecord:
+    """The as-built entry for a survey finding, carrying on what is `known` of that address and
+    settings.
 
-    What is known of the place, and the notes, stay.  What is known of the device stays only while the finding's
-    identity does not contradict it.
+    What is known of the place, and the notes, stay.  What is known of the device stays only while
+    the finding's identity does not contradict it.
     """
     identity = {name: text for name, text in (finding.get("identity") or {}).items() if text}
     base = known or UnitRecord(finding["address"], finding["settings"])

@@ -47,7 +47,8 @@ class VirtualClock:
 
 
 class ScaledClock:
-    """Real time run faster, so that a person can watch a virtual segment without waiting as long as life takes."""
+    """Real time run faster, so that a person can watch a virtual segment without waiting as long as
+    life takes."""
 
     def __init__(self, speed: float) -> None:
         """`speed` is how many of this clock's seconds pass in one real second; above 0."""

@@ -12,8 +12,9 @@ from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 
 PULSES = bytes(0xFF << bits & 0xFF for bits in range(9))
-"""The bytes a receiver makes of a single pulse on an idle pair: zeros for as long as it lasts, then ones.  Adapters
-that turn round and pairs without bias give such bytes with nobody sending (common practice for 00 and FF)."""
+"""The bytes a receiver makes of a single pulse on an idle pair: zeros for as long as it lasts, then
+ones.  Adapters that turn round and pairs without bias give such bytes with nobody sending (common
+practice for 00 and FF)."""
 
 
 class Request(Protocol):
@@ -26,11 +27,13 @@ class Request(Protocol):
 
     @property
     def mirrored(self) -> bool:
-        """Whether a sound reply is identical to the request (function codes 6 and 8): an echo looks like one."""
+        """Whether a sound reply is identical to the request (function codes 6 and 8): an echo looks
+        like one."""
         ...
 
     def is_complete(self, received: bytes) -> bool:
-        """Whether `received` holds a whole sound reply by its own declared length (junk around it allowed)."""
+        """Whether `received` holds a whole sound reply by its own declared length (junk around it
+        allowed)."""
         ...
 
     def is_begun(self, received: bytes) -> bool:
@@ -42,16 +45,18 @@ class Request(Protocol):
 class Waits:
     """How long to wait within one exchange, in seconds.
 
-    The defaults are common practice: 150 ms for a scan, and 30 ms that a USB adapter and the operating system may
-    add anywhere (a USB latency timer is 16 ms by default on common chips).
+    The defaults are common practice: 150 ms for a scan, and 30 ms that a USB adapter and the
+    operating system may add anywhere (a USB latency timer is 16 ms by default on common chips).
     """
 
     reply: float = 0.18
     """From the end of our own transmission on the wire to the first byte of a reply."""
     silence: float = 0.03
-    """Silence after which a reply of unknown length is over; a floor, never below 3.5 characters."""
+    """Silence after which a reply of unknown length is over; a floor, never below 3.5 characters.
+    """
     after: float = 0.0
-    """How long to go on listening after a whole reply: a second unit at the same address may be slower."""
+    """How long to go on listening after a whole reply: a second unit at the same address may be
+    slower."""
     quiet: float = 0.0
     """Silence demanded on the line before the request leaves; 3.5 characters are always kept."""
 
@@ -76,25 +81,32 @@ class Echo(StrEnum):
 
 
 def is_echo(request: bytes, received: bytes) -> bool:
-    """Whether `received`, as long as `request`, is its echo: faithful, with more ones, or with a few wrong bytes.
+    """Whether `received`, as long as `request`, is its echo: faithful, with more ones, or with a
+    few wrong bytes.
 
-    A reply differs in its third byte and its CRC at the least, so no reply to a read passes for one.
+    A reply differs in its third byte and its CRC at the least, so no reply to a read passes for
+    one.
     """
     if len(received) != len(request):
         return False
-    return has_more_ones(request, received) or 4 * sum(map(int.__eq__, received, request)) >= 3 * len(request)
+    return has_more_ones(request, received) or 4 * sum(
+        map(int.__eq__, received, request)
+    ) >= 3 * len(request)
 
 
 def has_more_ones(request: bytes, received: bytes) -> bool:
-    """Whether `received` has a one wherever `request` has: nothing but the pull of the idle pair has changed it."""
+    """Whether `received` has a one wherever `request` has: nothing but the pull of the idle pair
+    has changed it."""
     return all(back | sent == back for back, sent in zip(received, request, strict=False))
 
 
 def without_echo(request: bytes, received: bytes) -> bytes:
-    """`received` less an echo of `request` that is no faithful one; a faithful one is taken off by the line.
+    """`received` less an echo of `request` that is no faithful one; a faithful one is taken off by
+    the line.
 
-    An adapter whose receiver turns on late gives back the tail, one that turns off early the head, and one that lets
-    go of the pair before a long run of zeros is over gives back all with more ones than were sent (common practice).
+    An adapter whose receiver turns on late gives back the tail, one that turns off early the head,
+    and one that lets go of the pair before a long run of zeros is over gives back all with more
+    ones than were sent (common practice).
     """
     if is_echo(request, received[: len(request)]):
         return received[len(request) :]
@@ -127,7 +139,8 @@ class Exchange:
     leftover: bytes = b""
     """Bytes that were there before the request left: a late reply or somebody else's traffic."""
     errors: LineErrors | None = None
-    """What the system saw of errors from the start of the request on; None where it does not tell."""
+    """What the system saw of errors from the start of the request on; None where it does not tell.
+    """
 
     @property
     def received(self) -> bytes:
@@ -141,10 +154,11 @@ class Exchange:
 
     @property
     def latency(self) -> float | None:
-        """Seconds from the end of the request to the start of the first byte back; None if nothing came.
+        """Seconds from the end of the request to the start of the first byte back; None if nothing
+        came.
 
-        The first chunk is stamped when its last byte was there, so its own wire time is taken off; an adapter's
-        delay is not.
+        The first chunk is stamped when its last byte was there, so its own wire time is taken off;
+        an adapter's delay is not.
         """
         if not self.chunks:
             return None
@@ -153,14 +167,17 @@ class Exchange:
 
     @property
     def hand_over(self) -> float | None:
-        """The longest time in seconds between two lumps of bytes of the reply, as the port handed them over.
+        """The longest time in seconds between two lumps of bytes of the reply, as the port handed
+        them over.
 
         0 where each byte came by itself, None where all came at once and nothing can be told.
         """
         if len(self.chunks) < 2:
             return None
         gaps = [(late.at - early.at, len(late.data)) for early, late in pairwise(self.chunks)]
-        own_pace = self.settings.character_time + self.settings.t1_5  # no longer within a frame (V1.02 section 2.5.1.1)
+        own_pace = (
+            self.settings.character_time + self.settings.t1_5
+        )  # no longer within a frame (V1.02 section 2.5.1.1)
         return max((gap for gap, count in gaps if count > 1 or gap > own_pace), default=0.0)
 
 

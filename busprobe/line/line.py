@@ -1,7 +1,7 @@
 """The line: exchanges on a port, the same on every kind of port.
 
-The end of a reply is known by its declared length; silence is only the fallback, since USB adapters hand over bytes
-in lumps and gaps of 1.5 characters cannot be seen from user space.
+The end of a reply is known by its declared length; silence is only the fallback, since USB adapters
+hand over bytes in lumps and gaps of 1.5 characters cannot be seen from user space.
 """
 
 from __future__ import annotations
@@ -13,17 +13,26 @@ from types import TracebackType
 
 from busprobe.errors import StoppedError
 from busprobe.line.clock import Clock
-from busprobe.line.exchange import PULSES, Echo, Ending, Exchange, Heard, Request, Waits, without_echo
+from busprobe.line.exchange import (
+    PULSES,
+    Echo,
+    Ending,
+    Exchange,
+    Heard,
+    Request,
+    Waits,
+    without_echo,
+)
 from busprobe.line.line_errors import LineErrors, TellsErrors
 from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 
 _LONGEST_REPLY = 1024
-"""Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02 section 2.5.1), so that
-a stuck transmitter cannot hold us."""
+"""Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02
+section 2.5.1), so that a stuck transmitter cannot hold us."""
 _REST = 0.12
-"""Seconds to wait for the rest of a reply that has begun: serial servers hand over in lumps of up to 100 ms (common
-practice)."""
+"""Seconds to wait for the rest of a reply that has begun: serial servers hand over in lumps of up
+to 100 ms (common practice)."""
 
 
 class Line:
@@ -37,15 +46,18 @@ class Line:
         self._teller = port if isinstance(port, TellsErrors) else None
         self._stop: StopFlag | None = None
         self.echo: Echo | None = None
-        """Whether this port gives back what it sends, by the last exchange that could tell; None before one could, and
-        where it gives back something else."""
+        """Whether this port gives back what it sends, by the last exchange that could tell; None
+        before one could, and where it gives back something else."""
         port.apply(settings)
 
     def __enter__(self) -> Line:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
     ) -> None:
         self.close()
 
@@ -65,11 +77,13 @@ class Line:
         return self._settings
 
     def apply(self, settings: LineSettings) -> None:
-        """Switch to `settings` if they differ; bytes received before under the old ones are dropped."""
+        """Switch to `settings` if they differ; bytes received before under the old ones are
+        dropped."""
         if settings != self._settings:
             self._port.apply(settings)
             self._settings = settings
-            # Units at the new settings may still be hearing the last traffic as a character of their own.
+            # Units at the new settings may still be hearing the last traffic as a character of
+            # their own.
             self._last_activity += settings.character_time
 
     def close(self) -> None:
@@ -78,9 +92,11 @@ class Line:
 
     @contextmanager
     def stopped_by(self, stop: StopFlag | None) -> Iterator[None]:
-        """While this lasts, no exchange and no listening begins once `stop` is set; `StoppedError` is raised instead.
+        """While this lasts, no exchange and no listening begins once `stop` is set; `StoppedError`
+        is raised instead.
 
-        For looks that may be left off at any moment; never around a write and what tells its outcome.
+        For looks that may be left off at any moment; never around a write and what tells its
+        outcome.
         """
         before, self._stop = self._stop, stop
         try:
@@ -93,9 +109,9 @@ class Line:
 
         Raises `StoppedError` before anything is sent where `stopped_by` says so.
 
-        A local echo is recognised and stripped.  Where the reply to a request looks like its echo (function codes 6
-        and 8), what earlier exchanges showed of this port decides; as long as nothing is known, it counts as an echo,
-        so that an echo is never taken for a reply.
+        A local echo is recognised and stripped.  Where the reply to a request looks like its echo
+        (function codes 6 and 8), what earlier exchanges showed of this port decides; as long as
+        nothing is known, it counts as an echo, so that an echo is never taken for a reply.
         """
         self._check_stop()
         leftover = self._settle(waits.quiet)
@@ -114,7 +130,8 @@ class Line:
             received += chunk.data
             if may_echo and not without_echo(frame, received):
                 ending, deadline = Ending.TIMEOUT, sent + waits.reply
-                continue  # so far it is our own echo, or what the adapter makes of it: the reply wait goes on
+                # so far it is our own echo, or what the adapter makes of it: the reply wait goes on
+                continue
             answer = received.removeprefix(frame) if may_echo else received
             if ending is Ending.LENGTH:
                 continue  # a whole reply was there: listen on for `after`, whatever comes

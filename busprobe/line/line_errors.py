@@ -1,7 +1,8 @@
 """Errors of a receiver as the operating system counts or flags them, where it does.
 
-They are not tied to a byte.  Linux counts in the driver (TIOCGICOUNT, `linux/serial.h`); Windows gives flags that are
-cleared as they are read (ClearCommError, `winbase.h`).  Pseudo-terminals, sockets and other systems have neither.
+They are not tied to a byte.  Linux counts in the driver (TIOCGICOUNT, `linux/serial.h`); Windows
+gives flags that are cleared as they are read (ClearCommError, `winbase.h`).  Pseudo-terminals,
+sockets and other systems have neither.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from importlib import import_module
 from typing import Any, Protocol, runtime_checkable
 
 _COUNTERS = struct.Struct("20i")
-"""`struct serial_icounter_struct`: cts, dsr, rng, dcd, rx, tx, frame, overrun, parity, brk, buf_overrun, 9 reserved."""
+"""`struct serial_icounter_struct`: cts, dsr, rng, dcd, rx, tx, frame, overrun, parity, brk,
+buf_overrun, 9 reserved."""
 
 _BUFFER_FULL, _OVERRUN, _PARITY, _FRAMING, _BREAK = 0x01, 0x02, 0x04, 0x08, 0x10
 """CE_RXOVER, CE_OVERRUN, CE_RXPARITY, CE_FRAME and CE_BREAK (Microsoft Learn, ClearCommError)."""
@@ -69,7 +71,9 @@ class LineErrors:
             (self.breaks, "break"),
             (self.lost, "lost character"),
         )
-        listed = ", ".join(f"{number} {name}{'s' if number > 1 else ''}" for number, name in kinds if number)
+        listed = ", ".join(
+            f"{number} {name}{'s' if number > 1 else ''}" for number, name in kinds if number
+        )
         return f"at least {listed}" if listed and self.at_least else listed or "no errors"
 
     def document(self) -> dict[str, object]:
@@ -90,7 +94,8 @@ class ErrorCounter(Protocol):
     """One system's way to errors."""
 
     def look(self) -> None:
-        """To be called before pyserial asks how much has arrived, as that clears what Windows has."""
+        """To be called before pyserial asks how much has arrived, as that clears what Windows
+        has."""
         ...
 
     def total(self) -> LineErrors | None:
@@ -118,7 +123,11 @@ class _DriverCounts:
             import termios
 
             raw = fcntl.ioctl(self._port.fileno(), termios.TIOCGICOUNT, bytes(_COUNTERS.size))
-        except (ImportError, AttributeError, OSError):  # another system, a socket, a pseudo-terminal, a simple driver
+        except (
+            ImportError,
+            AttributeError,
+            OSError,
+        ):  # another system, a socket, a pseudo-terminal, a simple driver
             return None
         _, _, _, _, _, _, frame, overrun, parity, breaks, buffer_overrun, *_ = _COUNTERS.unpack(raw)
         return LineErrors(frame, parity, breaks, overrun + buffer_overrun)
@@ -155,7 +164,8 @@ def from_flags(mask: int) -> LineErrors:
 
 
 def _comm_error_flags(port: Any) -> int | None:
-    """The flags of an open port of pyserial's own kind for Windows; None for a socket, a closed port, a failed call."""
+    """The flags of an open port of pyserial's own kind for Windows; None for a socket, a closed
+    port, a failed call."""
     handle = getattr(port, "_port_handle", None)
     if handle is None:
         return None

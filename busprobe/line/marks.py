@@ -1,13 +1,15 @@
-"""Errors that a POSIX terminal marks in the byte stream, and the stream as it was without the marks.
+"""Errors that a POSIX terminal marks in the byte stream, and the stream as it was without the
+marks.
 
-With INPCK and PARMRK on, and IGNPAR, IGNBRK, BRKINT and ISTRIP off, a read gives (POSIX.1, General Terminal Interface,
-Input Modes; termios(3)):
+With INPCK and PARMRK on, and IGNPAR, IGNBRK, BRKINT and ISTRIP off, a read gives (POSIX.1, General
+Terminal Interface, Input Modes; termios(3)):
 
 - FF FF for a sound FF, and every other sound byte as it is;
 - FF 00 x for a byte x with a parity or framing error;
 - FF 00 00 for a break, which a bad 00 cannot be told from.
 
-Chips that report errors once a USB packet have every byte of that packet marked (`ftdi_sio`, Linux).
+Chips that report errors once a USB packet have every byte of that packet marked (`ftdi_sio`,
+Linux).
 """
 
 from __future__ import annotations
@@ -26,7 +28,8 @@ class MarkDecoder:
     def feed(self, read: bytes) -> tuple[bytes, tuple[int, ...]]:
         """The bytes that were on the wire, and the indexes of the bad ones among them.
 
-        A mark that `read` cuts off is kept for the next call.  FF before anything but FF and 00 is no mark, and passed.
+        A mark that `read` cuts off is kept for the next call.  FF before anything but FF and 00 is
+        no mark, and passed.
         """
         read = self._held + read
         data = bytearray()
@@ -50,9 +53,10 @@ class MarkDecoder:
 def mark_errors(port: Any, baud: int) -> bool:
     """Have the system mark errors in what is read from an open pyserial `port`.
 
-    False, and all as it was, where it does not: on Windows, sockets, a port that is gone.  To be done again whenever
-    pyserial has configured the port, which clears the flags (pyserial 3.5, serialposix.py).  A `baud` that termios has
-    no name for was set by a call of its own, which setting flags might undo: such a port is left alone.
+    False, and all as it was, where it does not: on Windows, sockets, a port that is gone.  To be
+    done again whenever pyserial has configured the port, which clears the flags (pyserial 3.5,
+    serialposix.py).  A `baud` that termios has no name for was set by a call of its own, which
+    setting flags might undo: such a port is left alone.
     """
     try:
         import termios
@@ -75,7 +79,8 @@ def mark_errors(port: Any, baud: int) -> bool:
 
 
 def stop_marking(port: Any) -> None:
-    """Leave an open pyserial `port` as other programs expect it; one that is closed or gone needs nothing."""
+    """Leave an open pyserial `port` as other programs expect it; one that is closed or gone needs
+    nothing."""
     import termios
 
     try:

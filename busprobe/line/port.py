@@ -1,7 +1,7 @@
 """The seam under the line: what a real serial port and the virtual segment both provide.
 
-A port moves bytes and knows when; it has no notion of frames, echoes or waits.  Those are in `line.line`,
-written once for every kind of port.
+A port moves bytes and knows when; it has no notion of frames, echoes or waits.  Those are in
+`line.line`, written once for every kind of port.
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ class Chunk:
     data: bytes
     """At least one byte."""
     bad: tuple[int, ...] = ()
-    """Indexes into `data` of bytes that the receiver flagged (parity, framing or break); empty where the
-    system cannot tell."""
+    """Indexes into `data` of bytes that the receiver flagged (parity, framing or break); empty
+    where the system cannot tell."""
 
 
 class Port(Protocol):
-    """A place to send bytes and receive them.  All failures are raised as `busprobe.errors.PortError`."""
+    """A place to send bytes and receive them.  All failures are raised as
+    `busprobe.errors.PortError`."""
 
     @property
     def name(self) -> str:

@@ -1,4 +1,5 @@
-"""Why a port cannot be opened or has failed, and what to do: operating system errors turned into plain words."""
+"""Why a port cannot be opened or has failed, and what to do: operating system errors turned into
+plain words."""
 
 from __future__ import annotations
 
@@ -34,18 +35,26 @@ def is_pseudo_terminal(name: str) -> bool:
 
 
 def check_url(name: str) -> None:
-    """Raise `PortError` if `name` is a URL that cannot lead to a port; other names are left to the system."""
+    """Raise `PortError` if `name` is a URL that cannot lead to a port; other names are left to the
+    system."""
     if "://" not in name:
         return
     parts = urlsplit(name)
     try:
-        usable = parts.scheme in ("socket", "rfc2217") and bool(parts.hostname) and parts.port is not None
+        usable = (
+            parts.scheme in ("socket", "rfc2217")
+            and bool(parts.hostname)
+            and parts.port is not None
+        )
     except ValueError:  # a port number that is none
         usable = False
     if not usable:
         raise PortError(
             f"'{visible(name)}' is not a port.",
-            todo="Write a device path, COM7, socket://HOST:PORT, rfc2217://HOST:PORT or virtual:NAME.",
+            todo=(
+                "Write a device path, COM7, socket://HOST:PORT, rfc2217://HOST:PORT or"
+                " virtual:NAME."
+            ),
         )
 
 
@@ -55,14 +64,17 @@ def open_trouble(name: str, error: Exception) -> PortError:
     if "://" in name:
         return PortError(
             f"{name} cannot be reached: {_reason(error)}.",
-            todo="Check host, port number and that the converter is on the network, then try again.",
+            todo=(
+                "Check host, port number and that the converter is on the network, then try again."
+            ),
         )
     if code in _ABSENT:
         return PortError(
             f"There is no port {name} on this computer.",
             todo="Plug the adapter in and pick it from the list that 'busprobe ports' shows.",
         )
-    # Windows reports a port held by somebody else as "access denied", which is no matter of rights there.
+    # Windows reports a port held by somebody else as "access denied", which is no matter of rights
+    # there.
     if code in _LOCKED or (code in _PERMISSION and sys.platform == "win32"):
         return PortError(
             f"{name} is open in another program.",
@@ -76,7 +88,10 @@ def open_trouble(name: str, error: Exception) -> PortError:
             f"{name} is not a serial port, or does not take these line settings.",
             todo="Pick a port that 'busprobe ports' lists, or other line settings.",
         )
-    return PortError(f"{name} cannot be opened: {_reason(error)}.", todo="Unplug the adapter, plug it in, try again.")
+    return PortError(
+        f"{name} cannot be opened: {_reason(error)}.",
+        todo="Unplug the adapter, plug it in, try again.",
+    )
 
 
 def use_trouble(name: str, error: Exception) -> PortError:
@@ -90,15 +105,19 @@ def use_trouble(name: str, error: Exception) -> PortError:
     return PortError(
         f"The adapter at {name} is gone or has failed.",
         means="What went into the job until now is kept.",
-        todo="Plug it in again, check its name with 'busprobe ports', and go on from where it stopped.",
+        todo=(
+            "Plug it in again, check its name with 'busprobe ports', and go on from where it"
+            " stopped."
+        ),
     )
 
 
 def other_holder(name: str) -> str | None:
-    """Name and number of another process that has the device `name` open, where the system shows it (Linux).
+    """Name and number of another process that has the device `name` open, where the system shows it
+    (Linux).
 
-    A lock alone does not tell: Linux lets a second program open a port that the first did not lock.  Pseudo-terminals
-    are left out, since whoever serves one holds it open by design.
+    A lock alone does not tell: Linux lets a second program open a port that the first did not lock.
+    Pseudo-terminals are left out, since whoever serves one holds it open by design.
     """
     device = Path(name)
     if not sys.platform.startswith("linux") or not device.exists():
@@ -124,14 +143,22 @@ def _permission_remedy(name: str) -> str:
         group = grp.getgrgid(Path(name).stat().st_gid).gr_name
     except (ImportError, KeyError, OSError):
         return "Ask whoever looks after this computer for the right to use serial ports."
-    return f"The port belongs to the group {group}: run 'sudo usermod -aG {group} $USER', log out and in again."
+    return (
+        f"The port belongs to the group {group}: run 'sudo usermod -aG {group} $USER', log out and"
+        " in again."
+    )
 
 
 def _error_number(error: Exception) -> int | None:
-    """The operating system's error number, also where pyserial has only put it into its text (Windows)."""
+    """The operating system's error number, also where pyserial has only put it into its text
+    (Windows)."""
     if isinstance(error, OSError) and error.errno is not None:
         return error.errno
-    if error.__context__ is not None and error.__context__.args and isinstance(error.__context__.args[0], int):
+    if (
+        error.__context__ is not None
+        and error.__context__.args
+        and isinstance(error.__context__.args[0], int)
+    ):
         return error.__context__.args[0]  # termios.error is no OSError
     text = str(error)
     if "FileNotFoundError" in text:

@@ -13,7 +13,8 @@ from busprobe.text import visible
 
 @dataclass(frozen=True)
 class PortInfo:
-    """One port.  Texts come from the adapter and have been made harmless; empty where it says nothing."""
+    """One port.  Texts come from the adapter and have been made harmless; empty where it says
+    nothing."""
 
     device: str
     """What to open: a device path or ``COM7``."""
@@ -22,13 +23,15 @@ class PortInfo:
     usb_id: str
     """Vendor and product id, ``0403:6001``; empty for a port that is not on USB."""
     serial_number: str
-    """Many cheap adapters have none, and then only the socket they are plugged into tells them apart."""
+    """Many cheap adapters have none, and then only the socket they are plugged into tells them
+    apart."""
     location: str
     """The USB socket."""
     stable_name: str
     """A path that stays the same when ports are renumbered (Linux); empty elsewhere."""
     latency_timer_ms: int | None
-    """What the driver waits before it hands over a few bytes (Linux, some chips); None where unknown."""
+    """What the driver waits before it hands over a few bytes (Linux, some chips); None where
+    unknown."""
 
     @property
     def words(self) -> str:
@@ -54,7 +57,11 @@ def _info(port: ListPortInfo) -> PortInfo:
         device=port.device,
         description=visible(port.description if port.description not in (None, "n/a") else ""),
         maker=visible(port.manufacturer or ""),
-        usb_id=f"{port.vid:04X}:{port.pid:04X}" if port.vid is not None and port.pid is not None else "",
+        usb_id=(
+            f"{port.vid:04X}:{port.pid:04X}"
+            if port.vid is not None and port.pid is not None
+            else ""
+        ),
         serial_number=visible(port.serial_number or ""),
         location=visible(port.location or ""),
         stable_name=_stable_name(port.device),

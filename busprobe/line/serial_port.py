@@ -1,4 +1,5 @@
-"""A real serial port through pyserial: device path, ``COM7``, ``socket://host:port``, ``rfc2217://host:port``."""
+"""A real serial port through pyserial: device path, ``COM7``, ``socket://host:port``,
+``rfc2217://host:port``."""
 
 from __future__ import annotations
 
@@ -30,15 +31,16 @@ _OPEN_ERRORS: tuple[type[Exception], ...] = (*_ERRORS, ValueError)
 """The same, and what it says to settings that a port does not know."""
 
 _SLICE = 0.005
-"""Seconds one blocking read may take.  pyserial's timeout is set once, since changing it reconfigures the port and on
-``rfc2217://`` even negotiates with the far end."""
+"""Seconds one blocking read may take.  pyserial's timeout is set once, since changing it
+reconfigures the port and on ``rfc2217://`` even negotiates with the far end."""
 
 _SETTLE = 0.06
-"""Seconds after opening whose bytes are dropped: control lines move and adapters start up (common practice: 50 to
-100 ms)."""
+"""Seconds after opening whose bytes are dropped: control lines move and adapters start up (common
+practice: 50 to 100 ms)."""
 
 _WRITE_TIMEOUT = 5.0
-"""Seconds after which a write that does not move means a dead adapter; the longest frame takes 2.4 s at 1200 baud."""
+"""Seconds after which a write that does not move means a dead adapter; the longest frame takes 2.4
+s at 1200 baud."""
 
 
 class SerialPort:
@@ -60,7 +62,11 @@ class SerialPort:
             )
         try:
             self._serial = serial.serial_for_url(
-                name, timeout=_SLICE, write_timeout=_WRITE_TIMEOUT, do_not_open=True, **self._keywords(settings)
+                name,
+                timeout=_SLICE,
+                write_timeout=_WRITE_TIMEOUT,
+                do_not_open=True,
+                **self._keywords(settings),
             )
             if type(self._serial) is serial.Serial and hasattr(self._serial, "exclusive"):
                 self._serial.exclusive = True
@@ -84,7 +90,8 @@ class SerialPort:
         return self._clock
 
     def apply(self, settings: LineSettings) -> None:
-        """Switch to `settings`; where the driver refuses that on an open port, close and open again."""
+        """Switch to `settings`; where the driver refuses that on an open port, close and open
+        again."""
         keywords = self._keywords(settings)
         try:
             self._serial.apply_settings(keywords)
@@ -94,7 +101,8 @@ class SerialPort:
         self._start_afresh()
 
     def send(self, data: bytes) -> float:
-        """Hand `data` to the driver; the returned end of transmission is reckoned from the settings.
+        """Hand `data` to the driver; the returned end of transmission is reckoned from the
+        settings.
 
         Asking the driver instead (tcdrain) is off by an adapter's buffer in either direction.
         """
@@ -105,7 +113,8 @@ class SerialPort:
         return self._sent_until
 
     def receive(self, until: float) -> Chunk | None:
-        """Wait for bytes until clock time `until`; a lump as the adapter hands it over is one chunk."""
+        """Wait for bytes until clock time `until`; a lump as the adapter hands it over is one
+        chunk."""
         with self._translated():
             while True:
                 left = until - self._clock.now()

@@ -15,7 +15,8 @@ COMMON_BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 """The baud rates units are met with; 9600 and 19200 are required by the standard (section 3.2)."""
 
 COMMON_FORMATS = ("8N1", "8E1", "8O1", "8N2")
-"""The character formats units are met with; the standard asks for 11 bits, 8N1 is common practice."""
+"""The character formats units are met with; the standard asks for 11 bits, 8N1 is common practice.
+"""
 
 FIXED_TIMES_ABOVE = 19200
 """Above this baud rate the frame timers stop following the rate (section 2.5.1.1)."""
@@ -43,10 +44,17 @@ class LineSettings:
     stop_bits: int = 1
 
     def __post_init__(self) -> None:
-        if not 300 <= self.baud <= 4_000_000 or self.data_bits not in (7, 8) or self.stop_bits not in (1, 2):
+        if (
+            not 300 <= self.baud <= 4_000_000
+            or self.data_bits not in (7, 8)
+            or self.stop_bits not in (1, 2)
+        ):
             raise UsageError(
-                f"{self.baud}-{self.data_bits}{self.parity}{self.stop_bits} is not a usable line setting.",
-                todo="Baud rates go from 300 to 4000000, with 7 or 8 data bits and 1 or 2 stop bits.",
+                f"{self.baud}-{self.data_bits}{self.parity}{self.stop_bits} is not a usable line"
+                " setting.",
+                todo=(
+                    "Baud rates go from 300 to 4000000, with 7 or 8 data bits and 1 or 2 stop bits."
+                ),
             )
 
     @classmethod

@@ -1,6 +1,7 @@
 """Sets of unit addresses as the user writes them: ``1-247``, ``1,5,10-20``.
 
-Source: MODBUS over Serial Line V1.02, section 2.2: 1 to 247 are units, 248 to 255 reserved, 0 is the broadcast.
+Source: MODBUS over Serial Line V1.02, section 2.2: 1 to 247 are units, 248 to 255 reserved, 0 is
+the broadcast.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ FIRST, LAST = 1, 247
 """The addresses a unit may have."""
 
 HIGHEST = 255
-"""Reserved addresses up to this one are only asked when named: some units answer there (common practice)."""
+"""Reserved addresses up to this one are only asked when named: some units answer there (common
+practice)."""
 
 ALL = tuple(range(FIRST, LAST + 1))
 """Every address a unit may have."""
@@ -32,14 +34,18 @@ def parse_addresses(text: str) -> tuple[int, ...]:
         if not FIRST <= low <= high <= HIGHEST:
             raise UsageError(
                 f"'{text}' is not a set of unit addresses.",
-                todo=f"Write addresses from {FIRST} to {LAST} and ranges of them, like 1-247 or 1,5,10-20.",
+                todo=(
+                    f"Write addresses from {FIRST} to {LAST} and ranges of them, like 1-247 or"
+                    " 1,5,10-20."
+                ),
             )
         found.update(range(low, high + 1))
     return tuple(sorted(found))
 
 
 def format_addresses(addresses: Iterable[int]) -> str:
-    """Write an address set the shortest way; the reverse of `parse_addresses`, empty for an empty set."""
+    """Write an address set the shortest way; the reverse of `parse_addresses`, empty for an empty
+    set."""
     runs: list[list[int]] = []
     for address in sorted(set(addresses)):
         if runs and runs[-1][-1] == address - 1:

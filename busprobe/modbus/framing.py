@@ -1,7 +1,7 @@
 """Finding frames in raw bytes by their own declared length and CRC.
 
-Lengths and CRC are pymodbus'; the search is ours, because pymodbus drops what is not as expected and that is just
-what a technician needs to see.
+Lengths and CRC are pymodbus'; the search is ours, because pymodbus drops what is not as expected
+and that is just what a technician needs to see.
 """
 
 from __future__ import annotations
@@ -63,7 +63,8 @@ def declared_length(data: bytes, function: int) -> int | None:
 
 
 def declared_frame(data: bytes, function: int) -> bytes | None:
-    """The sound reply to `function` that `data` begins with, by its declared length; None if there is none."""
+    """The sound reply to `function` that `data` begins with, by its declared length; None if there
+    is none."""
     length = declared_length(data, function)
     if length is None or length > len(data):
         return None

@@ -1,6 +1,7 @@
 """What units say of themselves: device identification (43/14) and server id (17).
 
-Source: MODBUS Application Protocol V1.1b3, sections 6.21 and 6.13.  Both are optional; a unit without them is no worse.
+Source: MODBUS Application Protocol V1.1b3, sections 6.21 and 6.13.  Both are optional; a unit
+without them is no worse.
 """
 
 from __future__ import annotations
@@ -58,7 +59,9 @@ def identification_page(reply: Reply) -> IdentificationPage:
     pdu.decode(reply.frame[2:-2])
     objects = {}
     for number, value in pdu.information.items():
-        raw = value[0] if isinstance(value, list) else value  # a repeated object: the first one counts
+        raw = (
+            value[0] if isinstance(value, list) else value
+        )  # a repeated object: the first one counts
         objects[number] = from_device(bytes(raw))
     return IdentificationPage(objects, pdu.next_object_id if pdu.more_follows else None)
 

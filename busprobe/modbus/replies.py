@@ -1,8 +1,8 @@
 """Replies judged, not just decoded: what exactly came back, and what it is worth.
 
-The order of the tests follows from how frames go wrong in practice: first the address and function code asked for,
-then the length the reply declares, then its CRC.  Looking for any window with a right CRC would find frames inside
-longer ones (one window in 65536 fits by chance).
+The order of the tests follows from how frames go wrong in practice: first the address and function
+code asked for, then the length the reply declares, then its CRC.  Looking for any window with a
+right CRC would find frames inside longer ones (one window in 65536 fits by chance).
 """
 
 from __future__ import annotations
@@ -77,10 +77,11 @@ class Reply:
 
     @property
     def latency(self) -> float | None:
-        """Seconds from the end of the request to the first byte of the frame, junk ahead of it passed over.
+        """Seconds from the end of the request to the first byte of the frame, junk ahead of it
+        passed over.
 
-        A chunk is stamped when its last byte was there, so the wire time of its bytes from the frame on is taken off.
-        None without a frame.
+        A chunk is stamped when its last byte was there, so the wire time of its bytes from the
+        frame on is taken off. None without a frame.
         """
         ahead = len(self.junk_before)
         for chunk in self.exchange.chunks if self.frame else ():
@@ -97,7 +98,8 @@ class Reply:
 
     @property
     def present(self) -> bool:
-        """Whether a unit at the asked address has shown itself: any sound frame of its own, exceptions included.
+        """Whether a unit at the asked address has shown itself: any sound frame of its own,
+        exceptions included.
 
         A gateway's word that its target failed to respond is no presence.
         """
@@ -144,7 +146,8 @@ def judge(request: Request, exchange: Exchange) -> Reply:
         frame = framing.declared_frame(received[start:], request.function)
         if frame is not None:
             return _framed(request, exchange, _own_verdict(request, frame, start), start, frame)
-    # Units miscount their own bytes: a frame that ends where the bytes end and whose CRC fits is one all the same.
+    # Units miscount their own bytes: a frame that ends where the bytes end and whose CRC fits is
+    # one all the same.
     for start in own:
         frame = received[start:]
         if _has_head(request, frame) and framing.is_sound(frame):
@@ -153,19 +156,28 @@ def judge(request: Request, exchange: Exchange) -> Reply:
     if foreign is not None:
         return foreign
     for start in own:
-        frame = received[start : start + (framing.declared_length(received[start:], request.function) or 0)]
+        frame = received[
+            start : start + (framing.declared_length(received[start:], request.function) or 0)
+        ]
         if len(frame) >= framing.SHORTEST and frame[-2:] == framing.crc(frame[:-2])[::-1]:
             return _framed(request, exchange, Verdict.CRC_SWAPPED, start, frame)
     for start in own:
         if _has_head(request, received[start:]):
-            return Reply(request, exchange, Verdict.CRC_BAD_HEAD_OK, received[start:], junk_before=received[:start])
+            return Reply(
+                request,
+                exchange,
+                Verdict.CRC_BAD_HEAD_OK,
+                received[start:],
+                junk_before=received[:start],
+            )
     if len(received) == expected_length(request):
         return Reply(request, exchange, Verdict.CRC_BAD)
     return Reply(request, exchange, Verdict.GARBAGE)
 
 
 def expected_length(request: Request) -> int | None:
-    """Bytes of a conforming positive reply to `request`; None where the unit decides (identification)."""
+    """Bytes of a conforming positive reply to `request`; None where the unit decides
+    (identification)."""
     match request.function:
         case Function.READ_HOLDING_REGISTERS | Function.READ_INPUT_REGISTERS:
             return 5 + 2 * request.quantity
@@ -185,7 +197,9 @@ def _foreign(request: Request, exchange: Exchange) -> Reply | None:
     return None
 
 
-def _framed(request: Request, exchange: Exchange, verdict: Verdict, start: int, frame: bytes) -> Reply:
+def _framed(
+    request: Request, exchange: Exchange, verdict: Verdict, start: int, frame: bytes
+) -> Reply:
     received = exchange.received
     return Reply(
         request,
@@ -210,7 +224,8 @@ def _own_verdict(request: Request, frame: bytes, start: int) -> Verdict:
 
 
 def _miscounted_verdict(request: Request, frame: bytes) -> Verdict:
-    """Identification replies with a wrong object count are common and readable (errata of V1.1b3 section 6.21)."""
+    """Identification replies with a wrong object count are common and readable (errata of V1.1b3
+    section 6.21)."""
     if request.function is Function.READ_DEVICE_IDENTIFICATION and _conforms(request, frame):
         return Verdict.OK
     return Verdict.NOT_CONFORMING

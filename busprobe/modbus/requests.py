@@ -1,7 +1,7 @@
 """Requests: what is sent, as bytes and in plain words.
 
-Source: MODBUS Application Protocol V1.1b3, section 6 (function codes); frames by MODBUS over Serial Line V1.02,
-section 2.5.1.  PDUs and frames are built by pymodbus.
+Source: MODBUS Application Protocol V1.1b3, section 6 (function codes); frames by MODBUS over Serial
+Line V1.02, section 2.5.1.  PDUs and frames are built by pymodbus.
 """
 
 from __future__ import annotations
@@ -65,9 +65,14 @@ class Request:
 
     @property
     def quantity(self) -> int:
-        """How many registers a read or multiple write is about; 1 for a single write, 0 otherwise."""
+        """How many registers a read or multiple write is about; 1 for a single write, 0
+        otherwise."""
         match self.function:
-            case Function.READ_HOLDING_REGISTERS | Function.READ_INPUT_REGISTERS | Function.WRITE_MULTIPLE_REGISTERS:
+            case (
+                Function.READ_HOLDING_REGISTERS
+                | Function.READ_INPUT_REGISTERS
+                | Function.WRITE_MULTIPLE_REGISTERS
+            ):
                 return int.from_bytes(self.frame[4:6], "big")
             case Function.WRITE_SINGLE_REGISTER:
                 return 1
@@ -76,11 +81,13 @@ class Request:
 
     @property
     def mirrored(self) -> bool:
-        """Whether a sound reply is identical to the request, so that a local echo looks like one."""
+        """Whether a sound reply is identical to the request, so that a local echo looks like
+        one."""
         return self.function in (Function.WRITE_SINGLE_REGISTER, Function.DIAGNOSTICS)
 
     def is_complete(self, received: bytes) -> bool:
-        """Whether `received` holds a whole sound reply of the asked address (junk around it allowed)."""
+        """Whether `received` holds a whole sound reply of the asked address (junk around it
+        allowed)."""
         return any(
             framing.declared_frame(received[start:], self.function) is not None
             for start in range(len(received) - 3)
@@ -88,8 +95,12 @@ class Request:
         )
 
     def is_begun(self, received: bytes) -> bool:
-        """Whether `received` is the beginning of a reply of the asked address whose rest is still to come."""
-        head = bytes((self.address, self.function)), bytes((self.address, self.function | framing.EXCEPTION_FLAG))
+        """Whether `received` is the beginning of a reply of the asked address whose rest is still
+        to come."""
+        head = (
+            bytes((self.address, self.function)),
+            bytes((self.address, self.function | framing.EXCEPTION_FLAG)),
+        )
         if not received or received[:2] not in (part[: len(received)] for part in head):
             return False
         length = framing.declared_length(received, self.function)
@@ -98,12 +109,19 @@ class Request:
 
 def read_registers(address: int, function: Function, register: int, count: int) -> Request:
     """Read `count` registers (1 to 125) from zero-based `register` with function code 3 or 4."""
-    kind = ReadHoldingRegistersRequest if function is Function.READ_HOLDING_REGISTERS else ReadInputRegistersRequest
+    kind = (
+        ReadHoldingRegistersRequest
+        if function is Function.READ_HOLDING_REGISTERS
+        else ReadInputRegistersRequest
+    )
     table = "holding" if function is Function.READ_HOLDING_REGISTERS else "input"
     what = f"{table} register {_register(register)}"
     if count > 1:
         what = f"{count} {table} registers from {_register(register)}"
-    return _request(kind(address=register, count=count, dev_id=address), f"Read {what} of unit {both_forms(address)}.")
+    return _request(
+        kind(address=register, count=count, dev_id=address),
+        f"Read {what} of unit {both_forms(address)}.",
+    )
 
 
 def write_register(address: int, register: int, value: int) -> Request:
@@ -111,8 +129,8 @@ def write_register(address: int, register: int, value: int) -> Request:
     pdu = WriteSingleRegisterRequest(address=register, registers=[value], dev_id=address)
     return _request(
         pdu,
-        f"Write {value} (0x{value:04X}) to holding register {_register(register)} of unit {both_forms(address)}, "
-        "function code 6.",
+        f"Write {value} (0x{value:04X}) to holding register {_register(register)} of unit"
+        f" {both_forms(address)}, function code 6.",
     )
 
 
@@ -123,12 +141,14 @@ def write_registers(address: int, register: int, values: Sequence[int]) -> Reque
     where = "holding register" if len(values) == 1 else f"{len(values)} holding registers from"
     return _request(
         pdu,
-        f"Write {listed} to {where} {_register(register)} of unit {both_forms(address)}, function code 16.",
+        f"Write {listed} to {where} {_register(register)} of unit {both_forms(address)}, function"
+        " code 16.",
     )
 
 
 def return_query_data(address: int, data: int = 0xA537) -> Request:
-    """Ask a unit to send `data` back, function code 8 sub-function 0; the default is the standard's example."""
+    """Ask a unit to send `data` back, function code 8 sub-function 0; the default is the standard's
+    example."""
     return _request(
         ReturnQueryDataRequest(message=data, dev_id=address),
         f"Ask unit {both_forms(address)} to send 0x{data:04X} back, function code 8.",
@@ -137,11 +157,14 @@ def return_query_data(address: int, data: int = 0xA537) -> Request:
 
 def report_server_id(address: int) -> Request:
     """Ask a unit for its server id, function code 17."""
-    return _request(ReportDeviceIdRequest(dev_id=address), f"Ask unit {both_forms(address)} for its server id.")
+    return _request(
+        ReportDeviceIdRequest(dev_id=address), f"Ask unit {both_forms(address)} for its server id."
+    )
 
 
 def read_device_identification(address: int, code: int = 1, object_id: int = 0) -> Request:
-    """Ask a unit for identification objects from `object_id` on, function code 43/14 (section 6.21).
+    """Ask a unit for identification objects from `object_id` on, function code 43/14 (section
+    6.21).
 
     `code` is 1 for basic, 2 for regular, 3 for extended, 4 for one object alone.
     """

@@ -1,6 +1,7 @@
 """Traffic we did not cause: sound frames found in bytes heard on the pair.
 
-A reply to our own late request and another master's business both turn up here; who asks whom is told by their order.
+A reply to our own late request and another master's business both turn up here; who asks whom is
+told by their order.
 """
 
 from __future__ import annotations
@@ -38,11 +39,14 @@ class Frame:
     @property
     def words(self) -> str:
         """Who and what, in plain words."""
-        return f"a frame with unit address {both_forms(self.address)}, function code {self.function}"
+        return (
+            f"a frame with unit address {both_forms(self.address)}, function code {self.function}"
+        )
 
 
 def sound_frames(data: bytes) -> tuple[Frame, ...]:
-    """All frames in `data`, request or reply, by declared length and CRC; bytes between them are passed over."""
+    """All frames in `data`, request or reply, by declared length and CRC; bytes between them are
+    passed over."""
     found = []
     start = 0
     while start <= len(data) - framing.SHORTEST:
@@ -58,8 +62,8 @@ def sound_frames(data: bytes) -> tuple[Frame, ...]:
 def _frame_at(data: bytes) -> bytes | None:
     """The longest sound frame that `data` begins with.
 
-    A reply with one byte more than a request may begin with a sound "request": a byte that happens to go on as the CRC
-    would makes the rest fit too (computed: one reply in 256).
+    A reply with one byte more than a request may begin with a sound "request": a byte that happens
+    to go on as the CRC would makes the rest fit too (computed: one reply in 256).
     """
     if data[0] > LAST:
         return None

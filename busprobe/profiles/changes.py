@@ -40,31 +40,47 @@ class FurtherWrite(Part):
     """A write that a change needs besides the one that it is about."""
 
     at: RegisterNumber = Field(
-        alias="register", description="First holding register written, in the data sheet's own numbering."
+        alias="register",
+        description="First holding register written, in the data sheet's own numbering.",
     )
     values: tuple[Word, ...] = Field(
-        min_length=1, max_length=123, description="What is written, register by register; a password may take several."
+        min_length=1,
+        max_length=123,
+        description="What is written, register by register; a password may take several.",
     )
-    function: Literal[6, 16] = Field(default=16, description="Function code that writes it; 6 writes one register.")
+    function: Literal[6, 16] = Field(
+        default=16, description="Function code that writes it; 6 writes one register."
+    )
 
 
 class Change(Part):
     """What is said in the same way of every change."""
 
     function: Literal[6, 16] = Field(
-        default=16, description="Function code that writes it: 16, or 6 where the unit has only that."
+        default=16,
+        description="Function code that writes it: 16, or 6 where the unit has only that.",
     )
     effect: Effect = Field(
         default=Effect.AT_ONCE,
-        description="When the change holds: at-once, after-save, after-power-cycle, or not-stated where nobody says.",
+        description=(
+            "When the change holds: at-once, after-save, after-power-cycle, or not-stated where"
+            " nobody says."
+        ),
     )
     wait_s: Annotated[float, Field(ge=0, le=60)] = Field(
         default=0.1,
-        description="Seconds from the write until it answers again; the default lets a memory cell be written.",
+        description=(
+            "Seconds from the write until it answers again; the default lets a memory cell be"
+            " written."
+        ),
     )
     unlock: FurtherWrite | None = Field(default=None, description="Write that has to come before.")
-    save: FurtherWrite | None = Field(default=None, description="Write that has to follow, to store the change.")
-    relock: FurtherWrite | None = Field(default=None, description="Write that has to come last, to lock again.")
+    save: FurtherWrite | None = Field(
+        default=None, description="Write that has to follow, to store the change."
+    )
+    relock: FurtherWrite | None = Field(
+        default=None, description="Write that has to come last, to lock again."
+    )
 
     @property
     def stated_effect(self) -> Effect | None:
@@ -76,13 +92,19 @@ class Readdress(Change):
     """How the unit is given another unit address."""
 
     at: RegisterNumber = Field(
-        alias="register", description="Holding register of the unit address, in the data sheet's own numbering."
+        alias="register",
+        description="Holding register of the unit address, in the data sheet's own numbering.",
     )
     part: AddressPart = Field(
         default=AddressPart.WHOLE,
-        description="Part of the register that is the address: whole, high-byte or low-byte; the rest is kept.",
+        description=(
+            "Part of the register that is the address: whole, high-byte or low-byte; the rest is"
+            " kept."
+        ),
     )
-    addresses: Addresses = Field(default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110.")
+    addresses: Addresses = Field(
+        default=ALL, description="Addresses the unit can be given, like 1-247 or 1-99,110."
+    )
     reply_from: ReplyFrom = Field(
         default=ReplyFrom.OLD,
         description="Address that the reply to the write comes from: old, new or none (no reply).",
@@ -103,7 +125,9 @@ def _usable(read: Callable[[object], _Read]) -> Callable[[object], _Read]:
         try:
             return read(value)
         except UsageError as error:
-            raise ValueError(f"'{visible(str(value))}' is not part of a line setting like 9600-8N1") from error
+            raise ValueError(
+                f"'{visible(str(value))}' is not part of a line setting like 9600-8N1"
+            ) from error
 
     return checked
 
@@ -116,11 +140,17 @@ class BaudRegister(Part):
     """Where the code of the baud rate is."""
 
     at: RegisterNumber = Field(
-        alias="register", description="Holding register of the code, in the data sheet's own numbering."
+        alias="register",
+        description="Holding register of the code, in the data sheet's own numbering.",
     )
-    part: AddressPart = Field(default=AddressPart.WHOLE, description="Part of the register that is the code.")
+    part: AddressPart = Field(
+        default=AddressPart.WHOLE, description="Part of the register that is the code."
+    )
     codes: dict[Baud, Word] = Field(
-        min_length=1, description="Baud rate = code, like { 9600 = 3, 19200 = 4 }; makers number them as they like."
+        min_length=1,
+        description=(
+            "Baud rate = code, like { 9600 = 3, 19200 = 4 }; makers number them as they like."
+        ),
     )
 
 
@@ -128,14 +158,23 @@ class FormatRegister(Part):
     """Where the code of parity and stop bits is."""
 
     at: RegisterNumber = Field(
-        alias="register", description="Holding register of the code, in the data sheet's own numbering."
+        alias="register",
+        description="Holding register of the code, in the data sheet's own numbering.",
     )
-    part: AddressPart = Field(default=AddressPart.WHOLE, description="Part of the register that is the code.")
-    codes: dict[Format, Word] = Field(min_length=1, description="Format = code, like { 8N1 = 0, 8E1 = 1 }.")
+    part: AddressPart = Field(
+        default=AddressPart.WHOLE, description="Part of the register that is the code."
+    )
+    codes: dict[Format, Word] = Field(
+        min_length=1, description="Format = code, like { 8N1 = 0, 8E1 = 1 }."
+    )
 
 
 class LineChange(Change):
     """How the unit is given other line settings."""
 
-    baud: BaudRegister | None = Field(default=None, description="The baud rate, where it can be changed.")
-    format: FormatRegister | None = Field(default=None, description="Parity and stop bits, where they can be changed.")
+    baud: BaudRegister | None = Field(
+        default=None, description="The baud rate, where it can be changed."
+    )
+    format: FormatRegister | None = Field(
+        default=None, description="Parity and stop bits, where they can be changed."
+    )

@@ -1,6 +1,7 @@
 """Mistakes that concern more than one field of a profile.
 
-They are looked for in all parts that are sound by themselves, so that a file's mistakes come out together.
+They are looked for in all parts that are sound by themselves, so that a file's mistakes come out
+together.
 """
 
 from __future__ import annotations
@@ -13,18 +14,35 @@ from pydantic import BaseModel, ValidationError
 
 from busprobe.profiles.changes import Change, Effect, FurtherWrite, LineChange, Readdress
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
-from busprobe.profiles.registers import HIGHEST, READ_HOLDING, READ_INPUT, WRITE_ONE, AddressPart, Register
+from busprobe.profiles.registers import (
+    HIGHEST,
+    READ_HOLDING,
+    READ_INPUT,
+    WRITE_ONE,
+    AddressPart,
+    Register,
+)
 from busprobe.profiles.schema import Factory, Limits, Point, PointType, ToldObject, context_of
 from busprobe.toml_file import Found, Place
 
 SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
-"""Scales and offsets beyond these, nano to giga, are taken for slips of the pen; signs do not matter."""
+"""Scales and offsets beyond these, nano to giga, are taken for slips of the pen; signs do not
+matter."""
 
 BYTE = 0xFF
 """The highest code that half a register holds."""
 
 _OF_NUMBERS = (
-    *("scale", "offset", "scale_register", "unit", "plausible_min", "plausible_max", "tolerance", "tolerance_percent"),
+    *(
+        "scale",
+        "offset",
+        "scale_register",
+        "unit",
+        "plausible_min",
+        "plausible_max",
+        "tolerance",
+        "tolerance_percent",
+    ),
 )
 """Fields of a point that mean nothing where it is no quantity."""
 
@@ -36,7 +54,8 @@ _Part = TypeVar("_Part", bound=BaseModel)
 
 @dataclass(frozen=True)
 class _Parts:
-    """The parts of a file that are sound by themselves; an entry of a list goes with its index in it."""
+    """The parts of a file that are sound by themselves; an entry of a list goes with its index in
+    it."""
 
     points: tuple[tuple[int, Point], ...]
     objects: tuple[tuple[int, ToldObject], ...]
@@ -48,10 +67,14 @@ class _Parts:
 
 
 def check(data: Mapping[str, Any], *, file_stem: str) -> Iterator[Found]:
-    """What is wrong in `data`, the tables of the profile file `file_stem`.toml, beyond its single fields."""
+    """What is wrong in `data`, the tables of the profile file `file_stem`.toml, beyond its single
+    fields."""
     parts = _sound_parts(data)
     if isinstance(stated := data.get("id"), str) and stated != file_stem:
-        yield ("id",), f"is '{stated}', but the file is named '{file_stem}.toml'; the two have to agree"
+        yield (
+            ("id",),
+            f"is '{stated}', but the file is named '{file_stem}.toml'; the two have to agree",
+        )
     for index, point in parts.points:
         for field, what in _point_mistakes(point, parts.limits):
             yield ("points", index, field), what
@@ -78,7 +101,10 @@ def _sound_parts(data: Mapping[str, Any]) -> _Parts:
 
     def entries(kind: type[_Part], name: str) -> tuple[tuple[int, _Part], ...]:
         listed = data.get(name)
-        found = ((i, sound(kind, raw)) for i, raw in enumerate(listed if isinstance(listed, list) else ()))
+        found = (
+            (i, sound(kind, raw))
+            for i, raw in enumerate(listed if isinstance(listed, list) else ())
+        )
         return tuple((i, entry) for i, entry in found if entry is not None)
 
     return _Parts(
@@ -95,9 +121,18 @@ def _sound_parts(data: Mapping[str, Any]) -> _Parts:
 def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
     kind = point.type
     if not SMALLEST_FACTOR <= abs(point.scale) <= LARGEST_FACTOR:
-        yield "scale", f"is {point.scale:g}; it should lie between {SMALLEST_FACTOR:g} and {LARGEST_FACTOR:g}"
+        yield (
+            "scale",
+            f"is {point.scale:g}; it should lie between {SMALLEST_FACTOR:g} and {LARGEST_FACTOR:g}",
+        )
     if point.offset and not SMALLEST_FACTOR <= abs(point.offset) <= LARGEST_FACTOR:
-        yield "offset", f"is {point.offset:g}; it should be 0 or lie between {SMALLEST_FACTOR:g} and {LARGEST_FACTOR:g}"
+        yield (
+            "offset",
+            (
+                f"is {point.offset:g}; it should be 0 or lie between {SMALLEST_FACTOR:g} and"
+                f" {LARGEST_FACTOR:g}"
+            ),
+        )
     if wrong_table := _wrong_table(point.at, point.function):
         yield "function", wrong_table
     if point.last > HIGHEST:
@@ -105,7 +140,10 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
     if point.count > limits.registers:
         yield (
             "register",
-            f"it takes {point.count} registers, but the unit gives at most {limits.registers} in one request",
+            (
+                f"it takes {point.count} registers, but the unit gives at most {limits.registers}"
+                " in one request"
+            ),
         )
     if kind is PointType.TEXT and point.length is None:
         yield "length", "has to be given for text"
@@ -114,11 +152,17 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
     elif kind is PointType.BITS and point.count > MOST_OF_BITS:
         yield "length", f"of bits is at most {MOST_OF_BITS} registers"
     if kind is PointType.TEXT and point.order.words_reversed:
-        yield "order", "of a text is ABCD or, with the second character of each register first, BADC"
+        yield (
+            "order",
+            "of a text is ABCD or, with the second character of each register first, BADC",
+        )
     if any(code >> (16 * point.count) for code in point.no_value):
         yield "no_value", f"holds a code that does not fit into {point.count} register(s)"
     if point.writable and point.function == READ_INPUT:
-        yield "writable", "is true, but what function 4 reads is an input register, which nobody can write"
+        yield (
+            "writable",
+            "is true, but what function 4 reads is an input register, which nobody can write",
+        )
     yield from _name_mistakes(point)
     if kind.is_number:
         yield from _range_mistakes(point)
@@ -133,7 +177,10 @@ def _name_mistakes(point: Point) -> Iterator[tuple[str, str]]:
     if point.type is PointType.ENUM and not point.names:
         yield "names", "are missing: an enum needs the names of its values"
     elif point.type is PointType.BITS and any(bit >= 16 * point.count for bit in point.names):
-        yield "names", f"go beyond bit {16 * point.count - 1}, the highest bit of {point.count} register(s)"
+        yield (
+            "names",
+            f"go beyond bit {16 * point.count - 1}, the highest bit of {point.count} register(s)",
+        )
     elif point.names and point.type not in (PointType.ENUM, PointType.BITS):
         yield "names", f"are only for enum and bits, not for {point.type}"
 
@@ -149,9 +196,15 @@ def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
     raw = (-(1 << bits - 1), (1 << bits - 1) - 1) if point.type.is_signed else (0, (1 << bits) - 1)
     least, most = sorted(number * point.scale + point.offset for number in raw)
     if low is not None and low > most:
-        yield "plausible_min", f"is {low:g}, but the highest value that {point.type} and scale can give is {most:g}"
+        yield (
+            "plausible_min",
+            f"is {low:g}, but the highest value that {point.type} and scale can give is {most:g}",
+        )
     if high is not None and high < least:
-        yield "plausible_max", f"is {high:g}, but the lowest value that {point.type} and scale can give is {least:g}"
+        yield (
+            "plausible_max",
+            f"is {high:g}, but the lowest value that {point.type} and scale can give is {least:g}",
+        )
 
 
 def _scale_register_mistakes(point: Point) -> Iterator[tuple[str, str]]:
@@ -169,18 +222,31 @@ def _repeated_names(parts: _Parts) -> Iterator[Found]:
     for index, point in parts.points:
         first = seen.setdefault(point.name.casefold(), index)
         if first != index:
-            yield ("points", index, "name"), f"'{point.name}' is already the name of points.{first + 1}"
+            yield (
+                (
+                    "points",
+                    index,
+                    "name",
+                ),
+                f"'{point.name}' is already the name of points.{first + 1}",
+            )
 
 
 def _overlaps(parts: _Parts) -> Iterator[Found]:
     for position, (index, point) in enumerate(parts.points):
         for other_index, other in parts.points[:position]:
-            apart = point.function != other.function or point.at.wire > other.last or other.at.wire > point.last
+            apart = (
+                point.function != other.function
+                or point.at.wire > other.last
+                or other.at.wire > point.last
+            )
             if not (apart or point.overlaps or other.overlaps):
                 yield (
                     ("points", index, "register"),
-                    f"reads registers of points.{other_index + 1} ('{other.name}'); correct one of them, "
-                    "or say overlaps = true if that is meant",
+                    (
+                        f"reads registers of points.{other_index + 1} ('{other.name}'); correct one"
+                        " of them, or say overlaps = true if that is meant"
+                    ),
                 )
     for index, point in parts.points:
         if point.scale_register is None:
@@ -200,9 +266,23 @@ def _object_mistakes(objects: tuple[tuple[int, ToldObject], ...]) -> Iterator[Fo
     for position, (index, one) in enumerate(objects):
         for first, other in objects[:position]:
             if one.object == other.object:
-                yield ("objects", index, "object"), f"0x{one.object:02X} is in objects.{first + 1} already"
+                yield (
+                    (
+                        "objects",
+                        index,
+                        "object",
+                    ),
+                    f"0x{one.object:02X} is in objects.{first + 1} already",
+                )
             elif one.tells is other.tells:
-                yield ("objects", index, "tells"), f"'{one.tells}' is told by objects.{first + 1} already"
+                yield (
+                    (
+                        "objects",
+                        index,
+                        "tells",
+                    ),
+                    f"'{one.tells}' is told by objects.{first + 1} already",
+                )
 
 
 def _fingerprint_mistakes(fingerprint: Fingerprint) -> Iterator[Found]:
@@ -241,25 +321,40 @@ def _register_mistakes(test: RegisterTest) -> Iterator[tuple[str, str]]:
 
 def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
     if readdress.at.function not in (None, READ_HOLDING):
-        yield ("readdress", "register"), f"{readdress.at.sheet} names an input register, which cannot be written"
+        yield (
+            (
+                "readdress",
+                "register",
+            ),
+            f"{readdress.at.sheet} names an input register, which cannot be written",
+        )
     wire = readdress.at.wire
     for index, point in parts.points:
         if point.function == READ_HOLDING and point.at.wire <= wire <= point.last:
             yield (
                 ("points", index, "register"),
-                f"covers register {wire}, which holds the unit address (readdress); one of them is wrong",
+                (
+                    f"covers register {wire}, which holds the unit address (readdress); one of them"
+                    " is wrong"
+                ),
             )
         scale = point.scale_register.at.wire if point.scale_register else None
         if point.function == READ_HOLDING and scale == wire:
             yield (
                 ("points", index, "scale_register"),
-                f"is register {wire}, which holds the unit address (readdress); one of them is wrong",
+                (
+                    f"is register {wire}, which holds the unit address (readdress); one of them is"
+                    " wrong"
+                ),
             )
     for index, test in enumerate(parts.fingerprint.registers):
         if test.function == READ_HOLDING and test.at.wire == wire:
             yield (
                 ("fingerprint", "registers", index, "register"),
-                f"is register {wire}, which holds the unit address (readdress) and tells nothing of the type",
+                (
+                    f"is register {wire}, which holds the unit address (readdress) and tells"
+                    " nothing of the type"
+                ),
             )
 
 
@@ -267,7 +362,14 @@ def _change_mistakes(place: str, change: Change) -> Iterator[Found]:
     for name in ("unlock", "save", "relock"):
         write: FurtherWrite | None = getattr(change, name)
         if write is not None and write.function == WRITE_ONE and len(write.values) > 1:
-            yield (place, name, "function"), f"is 6, which writes one register, not {len(write.values)}"
+            yield (
+                (
+                    place,
+                    name,
+                    "function",
+                ),
+                f"is 6, which writes one register, not {len(write.values)}",
+            )
     if change.effect is Effect.AFTER_SAVE and change.save is None:
         yield (place, "effect"), f"is after-save, but no write that saves is given ({place}.save)"
 

@@ -1,7 +1,7 @@
 """A profile drafted from what a data sheet says and what a live unit gives.
 
-Nothing here asks a unit: `busprobe.survey.registers` reads, this says what to read, weighs what came, and writes the
-profile.  What was chosen because it looked plausible says so in the file.
+Nothing here asks a unit: `busprobe.survey.registers` reads, this says what to read, weighs what
+came, and writes the profile.  What was chosen because it looked plausible says so in the file.
 """
 
 from __future__ import annotations
@@ -52,13 +52,15 @@ class Seen:
 
     registers: Registers = field(default_factory=dict)
     earlier: tuple[Registers, ...] = ()
-    """What it gave in looks before: what is only plausible now and then is not what the registers mean."""
+    """What it gave in looks before: what is only plausible now and then is not what the registers
+    mean."""
     silent: tuple[Block, ...] = ()
     """Requests that were not answered: nothing is known of these registers."""
     asked: frozenset[tuple[int, int]] | None = None
     """Function code and wire address of all it has been asked for; None for all that there is."""
     most_registers: int | None = None
-    """Registers of the longest request it takes, where a longer one was refused for its length alone."""
+    """Registers of the longest request it takes, where a longer one was refused for its length
+    alone."""
     objects: Mapping[int, str] = field(default_factory=dict)
     """Device identification objects, made harmless."""
     server_id: str | None = None
@@ -66,14 +68,17 @@ class Seen:
 
 
 def to_read(notes: Notes) -> tuple[Block, ...]:
-    """The registers that tell how the points of `notes` are to be read, each once, joined where they touch."""
+    """The registers that tell how the points of `notes` are to be read, each once, joined where
+    they touch."""
     wanted = sorted(block for point in notes.points for block in _wanted(notes, point))
     joined: list[Block] = []
     for block in wanted:
         if joined:
             last = joined[-1]
             count = max(last.register + last.count, block.register + block.count) - last.register
-            touches = last.function == block.function and block.register <= last.register + last.count
+            touches = (
+                last.function == block.function and block.register <= last.register + last.count
+            )
             if touches and count <= MOST_REGISTERS:
                 joined[-1] = Block(last.function, last.register, count)
                 continue
@@ -93,9 +98,13 @@ class Draft:
 
     @property
     def numbering(self) -> Numbering:
-        """How the profile counts: as the data sheet says, unless counting the other way explains its numbers."""
+        """How the profile counts: as the data sheet says, unless counting the other way explains
+        its numbers."""
         stated = self.notes.numbering or Numbering.WIRE
-        other = {(Numbering.WIRE, -1): Numbering.ONE_BASED, (Numbering.ONE_BASED, 1): Numbering.WIRE}
+        other = {
+            (Numbering.WIRE, -1): Numbering.ONE_BASED,
+            (Numbering.ONE_BASED, 1): Numbering.WIRE,
+        }
         return other.get((stated, self.shift), stated)
 
     @property
@@ -104,39 +113,51 @@ class Draft:
         found = []
         if self.notes.numbering_guessed:
             found.append(
-                "The numbers look like references (30001 is input register 0, 40001 holding register 0) and are taken "
-                "so; say how the data sheet counts if that is wrong."
+                "The numbers look like references (30001 is input register 0, 40001 holding"
+                " register 0) and are taken so; say how the data sheet counts if that is wrong."
             )
         if self.shift:
             counts = "from 1" if self.shift < 0 else "from 0"
             way = "lower" if self.shift < 0 else "higher"
             found.append(
-                f"Numbering is off by one: all points together read best one register {way} than the data sheet says, "
-                f"so it seems to count {counts}."
+                f"Numbering is off by one: all points together read best one register {way} than"
+                f" the data sheet says, so it seems to count {counts}."
             )
             if "readdress" in self.notes.fields or "line_settings" in self.notes.fields:
-                found.append("The registers that readdress and line_settings write move with it: check them first.")
+                found.append(
+                    "The registers that readdress and line_settings write move with it: check them"
+                    " first."
+                )
         for choice in self.choices:
             if choice.best is None and choice.unasked:
                 continue
             if choice.best is None and choice.silent:
-                found.append(f"{choice.noted.name}: the unit did not answer, so nothing is known of {choice.at}.")
+                found.append(
+                    f"{choice.noted.name}: the unit did not answer, so nothing is known of"
+                    f" {choice.at}."
+                )
             elif choice.best is None:
                 scale = " or not its scale register" if choice.noted.scale_register else ""
-                found.append(f"{choice.noted.name}: the unit gives no register at or beside {choice.at}{scale}.")
+                found.append(
+                    f"{choice.noted.name}: the unit gives no register at or beside"
+                    f" {choice.at}{scale}."
+                )
             elif choice.agrees is False:
                 found.append(
-                    f"{choice.noted.name}: nothing reads like {choice.noted.shows}, which the display shows; is it "
-                    "another register, or has it changed?"
+                    f"{choice.noted.name}: nothing reads like {choice.noted.shows}, which the"
+                    " display shows; is it another register, or has it changed?"
                 )
             elif choice.doubt is not None:
+                told = "only the data sheet tells" if choice.agrees else "compare with the display"
                 found.append(
-                    f"{choice.noted.name}: registers {choice.best.point.at.wire} and {choice.doubt.point.at.wire} read "
-                    f"much alike ({choice.best.point.order} and {choice.doubt.point.order}), as halves of neighbours "
-                    f"do; {'only the data sheet tells' if choice.agrees else 'compare with the display'}."
+                    f"{choice.noted.name}: registers {choice.best.point.at.wire} and"
+                    f" {choice.doubt.point.at.wire} read much alike ({choice.best.point.order} and"
+                    f" {choice.doubt.point.order}), as halves of neighbours do; {told}."
                 )
         if unsettled := ", ".join(choice.noted.name for choice in self.choices if choice.open):
-            found.append(f"Not settled until the display or the data sheet is compared: {unsettled}.")
+            found.append(
+                f"Not settled until the display or the data sheet is compared: {unsettled}."
+            )
         if self.seen.most_registers is not None:
             found.append(f"It gives at most {self.seen.most_registers} registers in one request.")
         return tuple(found)
@@ -145,8 +166,13 @@ class Draft:
     def itself(self) -> dict[str, str | None]:
         """Maker and model in the unit's own words, as far as a profile can take them."""
         said = self.seen.descriptions
-        model = next((d.model for d in said if d.model and d.model != self.seen.server_id), self._type_word)
-        return {"maker": _usable(next((d.maker for d in said if d.maker), None)), "model": _usable(model)}
+        model = next(
+            (d.model for d in said if d.model and d.model != self.seen.server_id), self._type_word
+        )
+        return {
+            "maker": _usable(next((d.maker for d in said if d.maker), None)),
+            "model": _usable(model),
+        }
 
     def document(self) -> dict[str, Any]:
         """The draft for a JSON document."""
@@ -160,7 +186,8 @@ class Draft:
                     "register": choice.at.wire,
                     "sheet_register": choice.at.sheet,
                     "interpretations": [
-                        {**way.reading.document(), "order": str(way.point.order), "off_by": way.shift,
+                        {**way.reading.document(), "order": str(way.point.order),
+                         "off_by": way.shift,
                          "plausibility": way.plausibility}
                         for way in choice.ways
                     ],
@@ -170,7 +197,8 @@ class Draft:
         }  # fmt: skip
 
     def toml(self, profile_id: str) -> str:
-        """The profile file; raises `UsageError` with all that is wrong with what the notes say of the unit."""
+        """The profile file; raises `UsageError` with all that is wrong with what the notes say of
+        the unit."""
         data, comments = self._tables(profile_id)
         found = []
         try:
@@ -181,7 +209,8 @@ class Draft:
         if found:
             listed = "; ".join(f"{_named(place, data)} {what}" for place, what in found)
             raise UsageError(
-                f"No sound profile comes of these notes: {listed}.", todo="Correct the notes, then draft again."
+                f"No sound profile comes of these notes: {listed}.",
+                todo="Correct the notes, then draft again.",
             )
         return to_toml(data, comments)
 
@@ -192,7 +221,12 @@ class Draft:
         data.setdefault("fingerprint", self._fingerprint())
         if self.seen.most_registers is not None:
             data["limits"] = {"registers": self.seen.most_registers, **data.get("limits", {})}
-        comments = {"": ["Drafted at a live unit; what was chosen because it looked plausible has to be checked."]}
+        comments = {
+            "": [
+                "Drafted at a live unit; what was chosen because it looked plausible has to be"
+                " checked."
+            ]
+        }
         comments[""] += [
             f"It says '{text}' in {object_name(number)}; where that is its serial number, write: "
             f'objects = [{{ object = 0x{number:02X}, tells = "serial" }}]'
@@ -224,14 +258,20 @@ class Draft:
             chosen["scale"] = point.scale
         if point.scale_register is not None:
             scale = point.scale_register
-            chosen["scale_register"] = {"register": self._counted(scale.at), "means": str(scale.means)}
+            chosen["scale_register"] = {
+                "register": self._counted(scale.at),
+                "means": str(scale.means),
+            }
         said = (*chosen, *NOTES_ONLY, *(() if point.type.has_length else ("length",)))
         rest = {key: value for key, value in raw.items() if key not in said}
         return {**chosen, **rest}
 
     def _counted(self, at: Register) -> int:
-        """The number of a register in the profile: where the whole numbering is off, that is put right."""
-        return {Numbering.WIRE: at.wire, Numbering.ONE_BASED: at.wire + 1}.get(self.numbering, at.sheet)
+        """The number of a register in the profile: where the whole numbering is off, that is put
+        right."""
+        return {Numbering.WIRE: at.wire, Numbering.ONE_BASED: at.wire + 1}.get(
+            self.numbering, at.sheet
+        )
 
     def _fingerprint(self) -> dict[str, Any]:
         """What every unit of the type will say and hold in the same way."""
@@ -269,7 +309,8 @@ class Draft:
 
 
 def draft(notes: Notes, seen: Seen, chosen: Mapping[str, Way] | None = None) -> Draft:
-    """Weigh what a unit gave for each point of `notes`; `chosen` is what a person said, by the name of the point."""
+    """Weigh what a unit gave for each point of `notes`; `chosen` is what a person said, by the name
+    of the point."""
     by_person = chosen or {}
     ways = [
         interpretations(
@@ -284,9 +325,14 @@ def draft(notes: Notes, seen: Seen, chosen: Mapping[str, Way] | None = None) -> 
         for point in notes.points
     ]
     taken = [bool(found) and found[0].way == by_person.get(found[0].point.name) for found in ways]
-    shift = off_by_one(found[:1] if sure else found for found, sure in zip(ways, taken, strict=True))
+    shift = off_by_one(
+        found[:1] if sure else found for found, sure in zip(ways, taken, strict=True)
+    )
     unknown = {key for block in seen.silent for key in block.keys}
-    wanted = [frozenset(key for block in _wanted(notes, point) for key in block.keys) for point in notes.points]
+    wanted = [
+        frozenset(key for block in _wanted(notes, point) for key in block.keys)
+        for point in notes.points
+    ]
     choices = tuple(
         Choice(
             point,
@@ -330,7 +376,8 @@ def _named(place: Place, data: Mapping[str, Any]) -> str:
 
 
 def _usable(text: str | None) -> str | None:
-    """A text of the unit as a fingerprint or name; None for one with characters that had to be written out."""
+    """A text of the unit as a fingerprint or name; None for one with characters that had to be
+    written out."""
     return text[:_LONGEST_TEXT] if text and "\\" not in text else None
 
 
@@ -341,7 +388,9 @@ def _why(choice: Choice) -> list[str]:
     against = "chosen at the unit" if choice.chosen else "not compared with a display"
     against = against if shown is None else f"the display showed {shown}"
     raw = " ".join(f"0x{word:04X}" for word in choice.best.reading.registers)
-    others = "; ".join(f"{way.reading.text} ({way.words})" for way in distinct(choice.ways)[1 : 1 + _OTHERS])
+    others = "; ".join(
+        f"{way.reading.text} ({way.words})" for way in distinct(choice.ways)[1 : 1 + _OTHERS]
+    )
     return [
         f"Read {raw} as {choice.best.reading.text}; {against}.",
         *([f"Less plausible: {others}."] if others else []),

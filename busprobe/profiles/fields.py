@@ -1,4 +1,5 @@
-"""The kinds of fields that profile files are made of, each checked and turned into what the program works with."""
+"""The kinds of fields that profile files are made of, each checked and turned into what the program
+works with."""
 
 from __future__ import annotations
 
@@ -36,13 +37,16 @@ def _printable(text: str) -> str:
 
 
 def is_slug(text: str) -> bool:
-    """Whether `text` may be the id of a profile: lower-case letters and digits, in words parted by hyphens."""
+    """Whether `text` may be the id of a profile: lower-case letters and digits, in words parted by
+    hyphens."""
     return len(text) <= _LONGEST_SLUG and _SLUG.fullmatch(text) is not None
 
 
 def _slug(text: str) -> str:
     if not _SLUG.fullmatch(text):
-        raise ValueError(f"'{text}' should be lower-case letters and digits, in words parted by hyphens")
+        raise ValueError(
+            f"'{text}' should be lower-case letters and digits, in words parted by hyphens"
+        )
     return text
 
 
@@ -52,7 +56,9 @@ def _register(value: object, info: ValidationInfo) -> Register:
     if not isinstance(value, int) or isinstance(value, bool):
         raise ValueError("should be a register number like 40 or 0x0028")
     if not isinstance(info.context, dict):
-        raise TypeError("register numbers mean nothing without their numbering; use busprobe.profiles.loading")
+        raise TypeError(
+            "register numbers mean nothing without their numbering; use busprobe.profiles.loading"
+        )
     return from_sheet(value, info.context["numbering"])
 
 
@@ -78,7 +84,9 @@ def _unit_addresses(value: object) -> tuple[int, ...]:
 Name = Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_printable)]
 Slug = Annotated[str, StringConstraints(max_length=_LONGEST_SLUG), AfterValidator(_slug)]
 UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(_printable)]
-Sentence = Annotated[str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)]
+Sentence = Annotated[
+    str, StringConstraints(min_length=1, max_length=400), AfterValidator(_printable)
+]
 Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -95,7 +103,8 @@ ReadFunction = Literal[3, 4]
 class Part(BaseModel):
     """Base of all parts of a profile: unknown fields are mistakes, nothing changes after loading.
 
-    The field ``register`` of a file is the attribute `at`, since pydantic keeps the other name for itself.
+    The field ``register`` of a file is the attribute `at`, since pydantic keeps the other name for
+    itself.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)

@@ -39,24 +39,33 @@ class ObjectTest(TextTest):
     """One device identification object and its expected text."""
 
     object: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
-        description="Object id of device identification (43/14): 0 vendor name, 1 product code, 2 revision, "
-        "4 product name, 5 model name, 0x80 and above the maker's own."
+        description=(
+            "Object id of device identification (43/14): 0 vendor name, 1 product code, 2 revision,"
+            " 4 product name, 5 model name, 0x80 and above the maker's own."
+        )
     )
 
 
 class RegisterTest(Part):
-    """One register that the unit has, with what must be in it; without `equals`, `min` and `max` any value will do."""
+    """One register that the unit has, with what must be in it; without `equals`, `min` and `max`
+    any value will do."""
 
-    function: ReadFunction = Field(description="Function code that reads it: 3 holding register, 4 input register.")
+    function: ReadFunction = Field(
+        description="Function code that reads it: 3 holding register, 4 input register."
+    )
     at: RegisterNumber = Field(
         alias="register",
         description="Register in the data sheet's own numbering; one whose value stays as given.",
     )
-    mask: Word = Field(default=0xFFFF, description="Bits to look at, like 0xFF00; all if not given.")
+    mask: Word = Field(
+        default=0xFFFF, description="Bits to look at, like 0xFF00; all if not given."
+    )
     equals: Word | None = Field(default=None, description="The value after masking.")
     min: Word | None = Field(default=None, description="Lowest value after masking.")
     max: Word | None = Field(default=None, description="Highest value after masking.")
-    meaning: Name | None = Field(default=None, description="What the register holds, like 'firmware version'.")
+    meaning: Name | None = Field(
+        default=None, description="What the register holds, like 'firmware version'."
+    )
 
     @property
     def lowest(self) -> int:
@@ -78,8 +87,13 @@ class RegisterTest(Part):
 class Fingerprint(Part):
     """What tells this unit from others; all that is given must fit."""
 
-    server_id: TextTest | None = Field(default=None, description="Text of the server id (function code 17).")
-    objects: tuple[ObjectTest, ...] = Field(default=(), description="Device identification objects (43/14).")
+    server_id: TextTest | None = Field(
+        default=None, description="Text of the server id (function code 17)."
+    )
+    objects: tuple[ObjectTest, ...] = Field(
+        default=(), description="Device identification objects (43/14)."
+    )
     registers: tuple[RegisterTest, ...] = Field(
-        default=(), description="Registers that other units are unlikely to have or to fill the same way."
+        default=(),
+        description="Registers that other units are unlikely to have or to fill the same way.",
     )

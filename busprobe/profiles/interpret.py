@@ -1,8 +1,9 @@
 """Registers of an unknown unit in all sensible interpretations, the plausible ones first.
 
-A data sheet often leaves open, or has wrong, what matters: which function code reads a register, whether it counts from
-0 or from 1, signed or not, which register of two comes first, which power of ten.  Each open question is answered in
-all ways, and each answer rated by what quantities are like.  The ratings are this program's own judgement.
+A data sheet often leaves open, or has wrong, what matters: which function code reads a register,
+whether it counts from 0 or from 1, signed or not, which register of two comes first, which power of
+ten.  Each open question is answered in all ways, and each answer rated by what quantities are like.
+The ratings are this program's own judgement.
 """
 
 from __future__ import annotations
@@ -25,12 +26,18 @@ FURTHEST = 4
 """Registers of the longest number."""
 
 TYPICAL = {
-    "°C": (-50, 200), "°F": (-60, 400), "K": (200, 500), "%": (0, 100), "V": (0, 1000), "mV": (-1e5, 1e5),
-    "kV": (0, 500), "A": (-2000, 2000), "mA": (-1000, 1000), "W": (-1e6, 1e6), "kW": (-1e4, 1e4), "VA": (0, 1e6),
-    "kVA": (0, 1e4), "var": (-1e6, 1e6), "kvar": (-1e4, 1e4), "Wh": (0, 1e10), "kWh": (0, 1e7), "MWh": (0, 1e5),
-    "Hz": (0, 400), "bar": (-1, 400), "mbar": (0, 2000), "Pa": (-1e5, 1e6), "hPa": (0, 1200), "kPa": (-100, 1e4),
-    "ppm": (0, 5e4), "m³": (0, 1e7), "m³/h": (-1e4, 1e4), "l/h": (-1e5, 1e5), "l/min": (-1e4, 1e4), "m/s": (-100, 100),
-    "m": (-1e3, 1e4), "mm": (-1e5, 1e5), "lx": (0, 2e5), "W/m²": (-10, 1600), "rpm": (-3e4, 3e4), "°": (-360, 360),
+    "°C": (-50, 200), "°F": (-60, 400), "K": (200, 500), "%": (0, 100), "V": (0, 1000),
+    "mV": (-1e5, 1e5),
+    "kV": (0, 500), "A": (-2000, 2000), "mA": (-1000, 1000), "W": (-1e6, 1e6), "kW": (-1e4, 1e4),
+    "VA": (0, 1e6),
+    "kVA": (0, 1e4), "var": (-1e6, 1e6), "kvar": (-1e4, 1e4), "Wh": (0, 1e10), "kWh": (0, 1e7),
+    "MWh": (0, 1e5),
+    "Hz": (0, 400), "bar": (-1, 400), "mbar": (0, 2000), "Pa": (-1e5, 1e6), "hPa": (0, 1200),
+    "kPa": (-100, 1e4),
+    "ppm": (0, 5e4), "m³": (0, 1e7), "m³/h": (-1e4, 1e4), "l/h": (-1e5, 1e5), "l/min": (-1e4,
+    1e4), "m/s": (-100, 100),
+    "m": (-1e3, 1e4), "mm": (-1e5, 1e5), "lx": (0, 2e5), "W/m²": (-10, 1600), "rpm": (-3e4, 3e4),
+    "°": (-360, 360),
     "s": (0, 1e8), "h": (0, 1e6), "pH": (0, 14),
 }  # fmt: skip
 """Unit to the values that are met on plants; common practice, for ranking only."""
@@ -38,7 +45,8 @@ TYPICAL = {
 _COUNTED = {"Wh", "kWh", "MWh", "m³", "h", "s"}
 """Units of what counts up for years and outgrows one register (common practice)."""
 _NUMBERS = {
-    PointType.INT16: 0.6, PointType.UINT16: 0.6, PointType.INT32: 0.5, PointType.UINT32: 0.5, PointType.FLOAT32: 0.9,
+    PointType.INT16: 0.6, PointType.UINT16: 0.6, PointType.INT32: 0.5, PointType.UINT32: 0.5,
+    PointType.FLOAT32: 0.9,
     PointType.FLOAT64: 0.7, PointType.INT64: 0.3, PointType.UINT64: 0.3,
 }  # fmt: skip
 _FOLLOWED = 12
@@ -48,9 +56,11 @@ _BITS = 0.4
 _UNNAMED_BITS = 0.3
 """Bits that are set and not named speak against bits."""
 _SWAPPED_BYTES = 0.7
-"""Bytes swapped inside each register go against the standard (V1.1b3 section 4.2), though some units do it."""
+"""Bytes swapped inside each register go against the standard (V1.1b3 section 4.2), though some
+units do it."""
 _UNSAID_SCALE = 0.8
-"""A data sheet that names the type most often names the scale too, where there is one (common practice)."""
+"""A data sheet that names the type most often names the scale too, where there is one (common
+practice)."""
 _STATED_NO_VALUE = 0.5
 """The very code that the data sheet names for 'no value' is seldom there by chance."""
 _OTHER_ORDER = 0.3
@@ -62,11 +72,13 @@ _OFF_BY_ONE = 0.5
 _ELSEWHERE = 0.1
 """What is left of a rating where the display shows something else."""
 _LEAVES_A_GAP = 0.85
-"""A data sheet that leaves out a register or three before its next point most often has a longer value there."""
+"""A data sheet that leaves out a register or three before its next point most often has a longer
+value there."""
 _OTHER_TABLE = 0.99
 """Some units give the same registers in both tables; then the holding registers are named."""
 _NATURAL = (1e-4, 1e8)
-"""Magnitudes in which a float of a plant lies; a bit pattern that is no float seldom falls among them."""
+"""Magnitudes in which a float of a plant lies; a bit pattern that is no float seldom falls among
+them."""
 _SIGNED_FROM = 65000
 """Unsigned 16-bit readings from here on are mostly small negative numbers (common practice)."""
 _SHOWN = 0.02
@@ -128,12 +140,13 @@ def interpretations(
     chosen: Way | None = None,
     earlier: Sequence[Registers] = (),
 ) -> tuple[Interpretation, ...]:
-    """All ways in which the registers read fit `noted`, which the data sheet puts at `at`; the plausible ones first.
+    """All ways in which the registers read fit `noted`, which the data sheet puts at `at`; the
+    plausible ones first.
 
-    `scale_at` is where the data sheet puts its scale, if in a register.  `room` is how many registers it can take
-    before the next point of the data sheet begins; None if none follows.  The way that a person has `chosen` goes
-    first, however plausible what it reads is.  What the unit gave `earlier` counts as much as what it gives now, for
-    a wrong way looks right now and then.
+    `scale_at` is where the data sheet puts its scale, if in a register.  `room` is how many
+    registers it can take before the next point of the data sheet begins; None if none follows.  The
+    way that a person has `chosen` goes first, however plausible what it reads is.  What the unit
+    gave `earlier` counts as much as what it gives now, for a wrong way looks right now and then.
     """
     found = [
         _rated(noted, point, shift, words, room)
@@ -148,12 +161,15 @@ def interpretations(
 
 
 def _over_time(
-    noted: NotedPoint, found: Sequence[Interpretation], earlier: Iterable[Registers], room: int | None
+    noted: NotedPoint,
+    found: Sequence[Interpretation],
+    earlier: Iterable[Registers],
+    room: int | None,
 ) -> list[Interpretation]:
     """The likeliest of sorted `found`, rated by what they read before as well.
 
-    A way is worth what it was at its worst; held against a display, which may have been read at any of these moments,
-    what it was at its best.
+    A way is worth what it was at its worst; held against a display, which may have been read at any
+    of these moments, what it was at its best.
     """
     weigh = min if noted.shows is None else max
     likely = [way for shift in SHIFTS for way in [w for w in found if w.shift == shift][:_FOLLOWED]]
@@ -167,7 +183,8 @@ def _over_time(
 
 
 def distinct(ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
-    """`ways` without those that give the same value of the same register as one before: signed or not, mostly."""
+    """`ways` without those that give the same value of the same register as one before: signed or
+    not, mostly."""
     first: dict[object, Interpretation] = {}
     for way in ways:
         first.setdefault((way.reading.text, way.point.function, way.point.at), way)
@@ -175,7 +192,8 @@ def distinct(ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
 
 
 def agrees(noted: NotedPoint, reading: Reading) -> bool:
-    """Whether `reading` is what the display was seen to show, which may have moved on a little since."""
+    """Whether `reading` is what the display was seen to show, which may have moved on a little
+    since."""
     if isinstance(noted.shows, int | float):
         if not isinstance(reading.value, int | float):
             return False
@@ -184,9 +202,11 @@ def agrees(noted: NotedPoint, reading: Reading) -> bool:
 
 
 def off_by_one(per_point: Iterable[Sequence[Interpretation]]) -> int:
-    """By how many registers the numbering of a data sheet is off, going by all its points: -1, 0 or 1.
+    """By how many registers the numbering of a data sheet is off, going by all its points: -1, 0 or
+    1.
 
-    Only said where all points taken together speak clearly for it: each point alone may look right by chance.
+    Only said where all points taken together speak clearly for it: each point alone may look right
+    by chance.
     """
     found = [ways for ways in per_point if ways]
     totals = {shift: sum(_best(ways, shift) for ways in found) for shift in SHIFTS}
@@ -195,11 +215,14 @@ def off_by_one(per_point: Iterable[Sequence[Interpretation]]) -> int:
 
 
 def like_the_others(ways: Iterable[Interpretation], order: WordOrder) -> tuple[Interpretation, ...]:
-    """`ways`, those less plausible that do not read numbers in the `order` in which the unit has its others."""
+    """`ways`, those less plausible that do not read numbers in the `order` in which the unit has
+    its others."""
     return tuple(
-        replace(way, plausibility=round(way.plausibility * _OTHER_ORDER, 4))
-        if is_ordered(way.point) and way.point.order != order
-        else way
+        (
+            replace(way, plausibility=round(way.plausibility * _OTHER_ORDER, 4))
+            if is_ordered(way.point) and way.point.order != order
+            else way
+        )
         for way in ways
     )
 
@@ -212,7 +235,8 @@ def is_ordered(point: Point) -> bool:
 def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Interpretation | None:
     """The reading one register beside `chosen`, registers swapped, that looks much the same.
 
-    Two halves of neighbouring values make such a value; only a display or a data sheet tells which is right.
+    Two halves of neighbouring values make such a value; only a display or a data sheet tells which
+    is right.
     """
     value = chosen.reading.value
     for other in others:
@@ -220,7 +244,10 @@ def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Inter
         if other.plausibility < _WORTH_A_LOOK * chosen.plausibility:
             continue
         swapped = other.point.order.words_reversed != chosen.point.order.words_reversed
-        same = (other.point.type, other.point.function) == (chosen.point.type, chosen.point.function)
+        same = (other.point.type, other.point.function) == (
+            chosen.point.type,
+            chosen.point.function,
+        )
         if not (swapped and same and abs(other.shift - chosen.shift) == 1):
             continue
         if not (value and isinstance(value, int | float) and isinstance(theirs, int | float)):
@@ -230,7 +257,9 @@ def straddles(chosen: Interpretation, others: Iterable[Interpretation]) -> Inter
     return None
 
 
-def wanted_blocks(noted: NotedPoint, at: Register, scale_at: Register | None = None) -> tuple[Block, ...]:
+def wanted_blocks(
+    noted: NotedPoint, at: Register, scale_at: Register | None = None
+) -> tuple[Block, ...]:
     """The registers that the interpretations of a point need, those of its scale too."""
     count = noted.length or FURTHEST if noted.type is None else noted.registers
     spans = [(at.wire, count), *([(scale_at.wire, 1)] if scale_at else [])]
@@ -249,7 +278,9 @@ def _functions(noted: NotedPoint, at: Register) -> tuple[int, ...]:
     return (known,) if known else (READ_HOLDING, READ_INPUT)
 
 
-def _ways(noted: NotedPoint, at: Register, scale_at: Register | None, room: int | None) -> Iterator[tuple[Point, int]]:
+def _ways(
+    noted: NotedPoint, at: Register, scale_at: Register | None, room: int | None
+) -> Iterator[tuple[Point, int]]:
     for function, shift, kind in product(_functions(noted, at), SHIFTS, noted.kinds):
         if any(r and not 0 <= r.wire + shift <= HIGHEST for r in (at, scale_at)):
             continue
@@ -271,7 +302,8 @@ def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:
         return (noted.order,)
     if kind is PointType.TEXT:
         return (WordOrder.ABCD, WordOrder.BADC)
-    # A single register with its bytes swapped goes against the standard (V1.1b3 section 4.2) and is not thought of.
+    # A single register with its bytes swapped goes against the standard (V1.1b3 section 4.2) and is
+    # not thought of.
     return tuple(WordOrder) if kind.registers > 1 else (WordOrder.ABCD,)
 
 
@@ -293,7 +325,9 @@ def _words(point: Point, registers: Registers) -> tuple[int, ...] | None:
     return found if len(found) == len(words) else None
 
 
-def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...], room: int | None) -> Interpretation:
+def _rated(
+    noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...], room: int | None
+) -> Interpretation:
     reading = decode(point, words[: point.count], *words[point.count :])
     rating = (
         _rating_of_text(noted, reading)
@@ -301,7 +335,11 @@ def _rated(noted: NotedPoint, point: Point, shift: int, words: tuple[int, ...], 
         else _rating(noted, reading, any(reading.registers))
     )
     rating *= _OFF_BY_ONE if shift else 1.0
-    rating *= _SWAPPED_BYTES if point.order.bytes_reversed and not noted.order and noted.shows is None else 1.0
+    rating *= (
+        _SWAPPED_BYTES
+        if point.order.bytes_reversed and not noted.order and noted.shows is None
+        else 1.0
+    )
     rating *= _LEAVES_A_GAP if room in (2, 4) and point.count < room else 1.0
     rating *= _OTHER_TABLE if point.function == READ_INPUT else 1.0
     return Interpretation(point, reading, shift, round(rating, 4))
@@ -320,14 +358,20 @@ def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
     if not isinstance(value, int | float):
         if reading.text != "no value":
             return 0.0
-        return _STATED_NO_VALUE if anything and _code(point, reading.registers) in noted.no_value else 0.05
+        return (
+            _STATED_NO_VALUE
+            if anything and _code(point, reading.registers) in noted.no_value
+            else 0.05
+        )
     rating = _NUMBERS.get(point.type, _BITS if point.type is PointType.BITS else 0.6)
     if point.type is PointType.BITS and int(value) & ~sum(1 << bit for bit in noted.names):
         rating *= _UNNAMED_BITS
     if noted.unit in _COUNTED and not point.type.is_float:
         rating = 0.8 if point.count == 2 else 0.4
     if noted.scale is None and noted.scale_register is None:
-        rating *= _SCALES.get(point.scale, 1.0) * (_UNSAID_SCALE if noted.type and point.scale != 1 else 1.0)
+        rating *= _SCALES.get(point.scale, 1.0) * (
+            _UNSAID_SCALE if noted.type and point.scale != 1 else 1.0
+        )
     if isinstance(noted.shows, int | float):
         agreement = _agreement(value, noted.shows, reading.scale)
         if agreement > _ELSEWHERE:
@@ -344,7 +388,8 @@ def _rating(noted: NotedPoint, reading: Reading, anything: bool) -> float:
 
 
 def _agreement(value: float, shown: float, scale: float) -> float:
-    """How well `value` agrees with what a display shows, whose last digit may be one of the scale's."""
+    """How well `value` agrees with what a display shows, whose last digit may be one of the
+    scale's."""
     off = abs(value - shown) - scale
     exponent = int(Decimal(repr(shown)).normalize().as_tuple().exponent)
     last_digit = 10.0 ** max(_MOST_DIGITS, min(0, exponent))
@@ -365,7 +410,9 @@ def _sign(noted: NotedPoint, point: Point, registers: Sequence[int]) -> float:
     top = 1 << 16 * point.count - 1
     if raw < top:
         same = point.type.is_signed == can_be_negative
-        magnitude = 1.0 if raw < 1 << 28 else 0.3  # few counts of a plant go beyond, and shuffled registers do
+        magnitude = (
+            1.0 if raw < 1 << 28 else 0.3
+        )  # few counts of a plant go beyond, and shuffled registers do
         return magnitude * (1.0 if same else 0.95)
     small_negative = raw >= (1 << 16 * point.count) - ((1 << 16) - _SIGNED_FROM)
     if point.type.is_signed:

@@ -14,7 +14,8 @@ from busprobe.toml_file import TomlFile, found_by_pydantic
 
 
 def load_profile(path: Path, others: Iterable[Profile] = ()) -> Profile:
-    """Read the profile file at `path`; raises `busprobe.errors.FileError` with all its mistakes and their places.
+    """Read the profile file at `path`; raises `busprobe.errors.FileError` with all its mistakes and
+    their places.
 
     That its fingerprint fits units of `others` as well is one of them.
     """

@@ -1,7 +1,7 @@
 """A line of a data sheet as somebody types it, in any order: ``40031 Wind speed m/s``.
 
-A number alone is the register and a unit of measure the unit; types, byte orders and scales are known by how they are
-written; the words that are left are the name.
+A number alone is the register and a unit of measure the unit; types, byte orders and scales are
+known by how they are written; the words that are left are the name.
 """
 
 from __future__ import annotations
@@ -38,28 +38,35 @@ fixed                    every unit of the type holds the same there
 """What can be written, for help screens."""
 
 UNITS = {
-    "degC": "°C", "'C": "°C", "ºC": "°C", "C": "°C", "degF": "°F", "F": "°F", "m3": "m³", "m3/h": "m³/h",
+    "degC": "°C", "'C": "°C", "ºC": "°C", "C": "°C", "degF": "°F", "F": "°F", "m3": "m³",
+    "m3/h": "m³/h",
     "W/m2": "W/m²",
-    "kwh": "kWh", "Kwh": "kWh", "KWh": "kWh", "KWH": "kWh", "hz": "Hz", "HZ": "Hz", "kw": "kW", "KW": "kW", "deg": "°",
+    "kwh": "kWh", "Kwh": "kWh", "KWh": "kWh", "KWH": "kWh", "hz": "Hz", "HZ": "Hz", "kw": "kW",
+    "KW": "kW", "deg": "°",
     "1/min": "rpm",
 }  # fmt: skip
-"""How units of measure are typed on a keyboard, or printed in data sheets, to how they are written here."""
+"""How units of measure are typed on a keyboard, or printed in data sheets, to how they are written
+here."""
 
 TYPES = {
-    "u16": PointType.UINT16, "s16": PointType.INT16, "i16": PointType.INT16, "u32": PointType.UINT32,
+    "u16": PointType.UINT16, "s16": PointType.INT16, "i16": PointType.INT16,
+    "u32": PointType.UINT32,
     "s32": PointType.INT32, "i32": PointType.INT32, "u64": PointType.UINT64, "s64": PointType.INT64,
-    "i64": PointType.INT64, "f32": PointType.FLOAT32, "float": PointType.FLOAT32, "f64": PointType.FLOAT64,
+    "i64": PointType.INT64, "f32": PointType.FLOAT32, "float": PointType.FLOAT32,
+    "f64": PointType.FLOAT64,
     "double": PointType.FLOAT64, **{str(kind): kind for kind in PointType},
 }  # fmt: skip
 """How data sheets write types, in small or capital letters."""
 
 CAPITAL_TYPES = {
-    "INT": PointType.INT16, "UINT": PointType.UINT16, "WORD": PointType.UINT16, "DINT": PointType.INT32,
-    "UDINT": PointType.UINT32, "DWORD": PointType.UINT32, "LINT": PointType.INT64, "ULINT": PointType.UINT64,
+    "INT": PointType.INT16, "UINT": PointType.UINT16, "WORD": PointType.UINT16,
+    "DINT": PointType.INT32,
+    "UDINT": PointType.UINT32, "DWORD": PointType.UINT32, "LINT": PointType.INT64,
+    "ULINT": PointType.UINT64,
     "REAL": PointType.FLOAT32, "LREAL": PointType.FLOAT64, "ASCII": PointType.TEXT,
 }  # fmt: skip
-"""Types in capital letters only, for in small ones they are words of names: real power.  All but the last are
-elementary data types of IEC 61131-3 (from memory)."""
+"""Types in capital letters only, for in small ones they are words of names: real power.  All but
+the last are elementary data types of IEC 61131-3 (from memory)."""
 
 _TOKEN = re.compile(r'"([^"]*)"|([^\s"]*="[^"]*",?|\S+)')
 _BRACKETED = re.compile(r"\[([^\[\]]+)\]")
@@ -90,7 +97,8 @@ _MARKS = re.compile(r"=|^scale@", re.IGNORECASE)
 
 
 def read_line(text: str) -> dict[str, Any]:
-    """The point of a file of notes that a typed line stands for; raises `UsageError` where the line is not clear.
+    """The point of a file of notes that a typed line stands for; raises `UsageError` where the line
+    is not clear.
 
     What the fields may hold is for `busprobe.profiles.notes.notes` to say.
     """
@@ -124,9 +132,13 @@ def read_line(text: str) -> dict[str, Any]:
         del point["type"]  # states are numbers to a data sheet; here they are an enum, or bits
     if point.get("type") == PointType.TEXT and "length" not in point:
         raise UsageError(
-            "It is not said how long the text is.", todo="Write its registers, two characters each: text:8"
+            "It is not said how long the text is.",
+            todo="Write its registers, two characters each: text:8",
         )
-    return {"name": " ".join(part for part in name if part) or f"Register {point['register']}", **point}
+    return {
+        "name": " ".join(part for part in name if part) or f"Register {point['register']}",
+        **point,
+    }
 
 
 def write_line(point: Mapping[str, Any]) -> str:
@@ -141,16 +153,21 @@ def _between(named: re.Match[str]) -> dict[str, Any]:
         return {"register": first}
     count = _whole(named[2]) - first + 1
     if count < 1:
-        raise UsageError(f"'{named[0]}' ends before it begins.", todo="Write both numbers in full: 40031-40032")
+        raise UsageError(
+            f"'{named[0]}' ends before it begins.", todo="Write both numbers in full: 40031-40032"
+        )
     return {"register": first, "length": count}
 
 
 def _unclear_register(registers: list[re.Match[str]]) -> UsageError:
     if not registers:
-        return UsageError("No register is named.", todo="Write its number as the data sheet does: 31 Wind m/s")
+        return UsageError(
+            "No register is named.", todo="Write its number as the data sheet does: 31 Wind m/s"
+        )
     listed = " and ".join(named[0] for named in registers)
     return UsageError(
-        f"{listed} could each be the register.", todo='Keep numbers of the name in quotes: "Phase 1" 31 V'
+        f"{listed} could each be the register.",
+        todo='Keep numbers of the name in quotes: "Phase 1" 31 V',
     )
 
 
@@ -161,7 +178,8 @@ def _unit(token: str) -> str | None:
 
 
 def _after_resolution(token: str, point: dict[str, Any]) -> str:
-    """What is left of `token` when the scale that it may begin with, or be, is taken into `point`."""
+    """What is left of `token` when the scale that it may begin with, or be, is taken into
+    `point`."""
     found = _RESOLUTION.fullmatch(token)
     if found and (scale := _decimal(found[1])) and (not found[2] or _unit(found[2])):
         point["scale"] = scale
@@ -182,7 +200,10 @@ def _take(token: str, point: dict[str, Any]) -> bool:
     elif (found := _SCALE.fullmatch(token)) and (scale := _decimal(found[2])):
         point["scale"] = 1 / scale if found[1] == "/" else scale
     elif found := _SCALE_AT.fullmatch(token):
-        point["scale_register"] = {"register": _whole(found[1]), "means": (found[2] or ScaleMeaning.EXPONENT).lower()}
+        point["scale_register"] = {
+            "register": _whole(found[1]),
+            "means": (found[2] or ScaleMeaning.EXPONENT).lower(),
+        }
     elif found := _FIELD.fullmatch(token):
         point[_FIELDS[found[1].lower()]] = _decimal(found[2])
     elif found := _NO_VALUE.fullmatch(token):
@@ -213,7 +234,9 @@ def _type(token: str) -> PointType | None:
 
 def _whole(text: str) -> int:
     digits = text.lower()
-    return int(digits.removesuffix("h"), 16 if digits.startswith("0x") or digits.endswith("h") else 10)
+    return int(
+        digits.removesuffix("h"), 16 if digits.startswith("0x") or digits.endswith("h") else 10
+    )
 
 
 def _decimal(text: str) -> float:
@@ -274,4 +297,8 @@ def _written(point: Mapping[str, Any]) -> Iterator[str]:
     if point.get("fixed"):
         yield _FIXED
     if "shows" in point:
-        yield f"={point['shows']:.12g}" if isinstance(point["shows"], float) else f'="{point["shows"]}"'
+        yield (
+            f"={point['shows']:.12g}"
+            if isinstance(point["shows"], float)
+            else f'="{point["shows"]}"'
+        )

@@ -1,7 +1,8 @@
-"""Notes of what a data sheet says of a unit: an unfinished profile, which a live unit helps to complete.
+"""Notes of what a data sheet says of a unit: an unfinished profile, which a live unit helps to
+complete.
 
-The fields are those of a profile, all of them optional but a point's name and register; besides there is what the
-unit's display shows.
+The fields are those of a profile, all of them optional but a point's name and register; besides
+there is what the unit's display shows.
 """
 
 from __future__ import annotations
@@ -50,7 +51,9 @@ class NotedPoint(Part):
     number: Annotated[int, Field(strict=True)] = Field(
         alias="register", description="Its first register in the data sheet's own numbering."
     )
-    function: ReadFunction | None = Field(default=None, description="Function code that reads it: 3 or 4.")
+    function: ReadFunction | None = Field(
+        default=None, description="Function code that reads it: 3 or 4."
+    )
     type: PointType | None = Field(default=None, description="As in a profile.")
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
         default=None, description="Registers that it takes, whatever its type."
@@ -62,7 +65,9 @@ class NotedPoint(Part):
     unit: UnitOfMeasure = Field(default="", description="As in a profile.")
     plausible_min: Number | None = Field(default=None, description="As in a profile.")
     plausible_max: Number | None = Field(default=None, description="As in a profile.")
-    names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(default={}, description="As in a profile.")
+    names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(
+        default={}, description="As in a profile."
+    )
     no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
         default=(), description="As in a profile."
     )
@@ -73,17 +78,24 @@ class NotedPoint(Part):
     tolerance: NotNegative | None = Field(default=None, description="As in a profile.")
     tolerance_percent: NotNegative | None = Field(default=None, description="As in a profile.")
     channel: Name | None = Field(default=None, description="As in a profile.")
-    shows: Number | Name | None = Field(default=None, description="What the unit's own display shows for it now.")
+    shows: Number | Name | None = Field(
+        default=None, description="What the unit's own display shows for it now."
+    )
     fixed: bool = Field(
         default=False,
-        description="Set true where every unit of the type holds the same, like a type code: it tells the type.",
+        description=(
+            "Set true where every unit of the type holds the same, like a type code: it tells the"
+            " type."
+        ),
     )
 
     @model_validator(mode="after")
     def _length_fits_type(self) -> NotedPoint:
         if not self.kinds:
             what = self.type or ("state" if self.names else "number")
-            raise ValueError(f"{self.length} registers hold no {what}; text and bits can take as many")
+            raise ValueError(
+                f"{self.length} registers hold no {what}; text and bits can take as many"
+            )
         return self
 
     @property
@@ -95,7 +107,9 @@ class NotedPoint(Part):
             known = (PointType.ENUM, PointType.BITS)
         else:
             known = tuple(kind for kind in PointType if kind.is_number)
-        return tuple(k for k in known if not self.length or k.has_length or k.registers == self.length)
+        return tuple(
+            k for k in known if not self.length or k.has_length or k.registers == self.length
+        )
 
     @property
     def registers(self) -> int:
@@ -157,7 +171,8 @@ class Notes:
         return from_sheet(point.number, self.numbering or Numbering.WIRE)
 
     def scale_at(self, point: NotedPoint) -> Register | None:
-        """Where the data sheet puts the scale of `point`; None where it names no register for it."""
+        """Where the data sheet puts the scale of `point`; None where it names no register for
+        it."""
         scale = point.scale_register
         return from_sheet(scale.number, self.numbering or Numbering.WIRE) if scale else None
 
@@ -168,7 +183,8 @@ class Notes:
 
 
 def read_notes(path: Path) -> Notes:
-    """Read a file of notes; raises `busprobe.errors.FileError` with all mistakes of its points and their places.
+    """Read a file of notes; raises `busprobe.errors.FileError` with all mistakes of its points and
+    their places.
 
     Mistakes elsewhere come out when the profile is made of it.
     """
@@ -200,7 +216,9 @@ def notes(data: Mapping[str, Any]) -> Notes:
     if not isinstance(listed, list):
         found.append((("points",), "should be written as [[points]], once for each"))
         listed = []
-    if stated is None and looks_like_references(raw.get("register") for raw in listed if isinstance(raw, dict)):
+    if stated is None and looks_like_references(
+        raw.get("register") for raw in listed if isinstance(raw, dict)
+    ):
         numbering = Numbering.REFERENCE
     points = []
     for index, raw in enumerate(listed):
@@ -222,9 +240,12 @@ def notes(data: Mapping[str, Any]) -> Notes:
 
 
 def looks_like_references(numbers: Iterable[object]) -> bool:
-    """Whether all of `numbers`, at least one, may be references of five or six digits (common practice)."""
+    """Whether all of `numbers`, at least one, may be references of five or six digits (common
+    practice)."""
     listed = tuple(numbers)
     try:
-        return all(isinstance(n, int) and from_sheet(n, Numbering.REFERENCE) for n in listed) and bool(listed)
+        return all(
+            isinstance(n, int) and from_sheet(n, Numbering.REFERENCE) for n in listed
+        ) and bool(listed)
     except ValueError:
         return False

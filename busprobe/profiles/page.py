@@ -1,4 +1,5 @@
-"""A profile as a data sheet page, and the fields a profile can have, as plain text of 80 columns."""
+"""A profile as a data sheet page, and the fields a profile can have, as plain text of 80
+columns."""
 
 from __future__ import annotations
 
@@ -54,16 +55,24 @@ _REPLIES = {
 
 
 def data_sheet(profile: Profile) -> tuple[str, ...]:
-    """The lines of a page that says all of `profile`; registers as decimal, hex and the data sheet's own number."""
+    """The lines of a page that says all of `profile`; registers as decimal, hex and the data
+    sheet's own number."""
     title = str(profile)
     lines = [title, "=" * len(title)]
     lines += _item("What it is", profile.kind)
-    lines += _item("Profile", f"{profile.id}, generic: by an open standard" if profile.generic else profile.id)
+    lines += _item(
+        "Profile", f"{profile.id}, generic: by an open standard" if profile.generic else profile.id
+    )
     if profile.factory:
-        lines += _item("At delivery", f"address {both_forms(profile.factory.address)}, {profile.factory.settings}")
+        lines += _item(
+            "At delivery",
+            f"address {both_forms(profile.factory.address)}, {profile.factory.settings}",
+        )
     else:
         lines += _item("At delivery", "not known")
-    lines += _item("Registers", f"zero-based as on the wire; the data sheet's numbering is {profile.numbering}")
+    lines += _item(
+        "Registers", f"zero-based as on the wire; the data sheet's numbering is {profile.numbering}"
+    )
     lines += _item("Limits", limits(profile))
     for caution in profile.cautions:
         lines += _item("Caution", caution)
@@ -72,7 +81,9 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
     if profile.rescue:
         lines += _item("If it is lost", profile.rescue)
     for told in profile.objects:
-        lines += _item("Says of itself", f"{object_name(told.object)} (43/14): its {told.tells.words}")
+        lines += _item(
+            "Says of itself", f"{object_name(told.object)} (43/14): its {told.tells.words}"
+        )
     for expectation in _expectations(profile.fingerprint):
         lines += _item("Recognised by", expectation)
     if profile.points:
@@ -85,9 +96,11 @@ def data_sheet(profile: Profile) -> tuple[str, ...]:
 
 
 def field_guide() -> tuple[str, ...]:
-    """The lines of a page that explains every field of a profile file, and what notes for a draft have besides."""
+    """The lines of a page that explains every field of a profile file, and what notes for a draft
+    have besides."""
     lines = [*_fields(Profile, ""), ""]
-    lines += _item("", "Notes for 'busprobe profiles draft' are such a file, of which only the points are needed, and "
+    lines += _item("", "Notes for 'busprobe profiles draft' are such a file, of which only the "
+                   "points are needed, and "
                    "of each only name and register. Besides, they can say:", 0)  # fmt: skip
     for name in NOTES_ONLY:
         lines += _item("", f"points[].{name}: may be left out", 0)
@@ -97,7 +110,11 @@ def field_guide() -> tuple[str, ...]:
 
 def _item(label: str, text: str, indent: int = _LABEL) -> list[str]:
     return textwrap.wrap(
-        text, WIDTH, initial_indent=f"{label:<{indent}}", subsequent_indent=" " * indent, break_on_hyphens=False
+        text,
+        WIDTH,
+        initial_indent=f"{label:<{indent}}",
+        subsequent_indent=" " * indent,
+        break_on_hyphens=False,
     )
 
 
@@ -121,8 +138,9 @@ def _readdress(readdress: Readdress | None) -> str:
         return _BY_HAND
     reply = f"{_REPLIES[readdress.reply_from]}; " if readdress.stated_effect else ""
     return (
-        f"written to {_where(readdress)} by function {readdress.function}, {format_addresses(readdress.addresses)}; "
-        f"{_EFFECTS[readdress.effect]}; {reply}{_rest(readdress)}"
+        f"written to {_where(readdress)} by function {readdress.function},"
+        f" {format_addresses(readdress.addresses)}; {_EFFECTS[readdress.effect]};"
+        f" {reply}{_rest(readdress)}"
     )
 
 
@@ -146,8 +164,8 @@ def _where(place: Readdress | BaudRegister | FormatRegister) -> str:
 def _rest(change: Change) -> str:
     further = {"unlocked": change.unlock, "saved": change.save, "locked again": change.relock}
     steps = "".join(
-        f"; {what} by writing {', '.join(f'0x{value:04X}' for value in write.values)} to holding register {write.at} "
-        f"by function {write.function}"
+        f"; {what} by writing {', '.join(f'0x{value:04X}' for value in write.values)} to holding"
+        f" register {write.at} by function {write.function}"
         for what, write in further.items()
         if write is not None
     )
@@ -174,7 +192,10 @@ def _point(point: Point) -> list[str]:
     kind = f"{point.type}" if point.order is WordOrder.ABCD else f"{point.type} {point.order}"
     if point.length is not None:
         kind += f"[{point.count}]"
-    lead = f"{point.function:>2} {point.at.wire:>5} 0x{point.at.wire:04X} {point.at.sheet:>6} {kind:<12} "
+    lead = (
+        f"{point.function:>2} {point.at.wire:>5} 0x{point.at.wire:04X} {point.at.sheet:>6}"
+        f" {kind:<12} "
+    )
     name = textwrap.wrap(point.name, _NAME)
     value = textwrap.wrap(_value(point), WIDTH - len(lead) - _NAME - 1)
     rows = max(len(name), len(value))
@@ -182,7 +203,9 @@ def _point(point: Point) -> list[str]:
     cells = zip(left, _padded(name, rows), _padded(value, rows), strict=True)
     return [
         *(f"{a}{b:<{_NAME}} {c}".rstrip() for a, b, c in cells),
-        *textwrap.wrap(point.description or "", WIDTH, initial_indent=_INSET, subsequent_indent=_INSET),
+        *textwrap.wrap(
+            point.description or "", WIDTH, initial_indent=_INSET, subsequent_indent=_INSET
+        ),
     ]
 
 
@@ -199,7 +222,9 @@ def _value(point: Point) -> str:
     if point.offset:
         parts.append(f"{point.offset:+g}")
     if point.plausible_min is not None or point.plausible_max is not None:
-        ends = ("…" if end is None else f"{end:g}" for end in (point.plausible_min, point.plausible_max))
+        ends = (
+            "…" if end is None else f"{end:g}" for end in (point.plausible_min, point.plausible_max)
+        )
         parts.append(f"({' to '.join(ends)})")
     parts += [f"{number}={name}" for number, name in sorted(point.names.items())]
     if point.no_value:

@@ -1,9 +1,10 @@
 """Which registers to ask for together.
 
-Only registers that touch are read in one request: a unit may refuse a whole request for a single register that it does
-not have (MODBUS Application Protocol V1.1b3, section 7, exception 02).  A value is never split over two requests, so
-its parts belong to the same moment; nor is it parted from the register of its scale where the profile knows all
-registers between the two, for such a scale may change from one request to the next.
+Only registers that touch are read in one request: a unit may refuse a whole request for a single
+register that it does not have (MODBUS Application Protocol V1.1b3, section 7, exception 02).  A
+value is never split over two requests, so its parts belong to the same moment; nor is it parted
+from the register of its scale where the profile knows all registers between the two, for such a
+scale may change from one request to the next.
 """
 
 from __future__ import annotations
@@ -48,7 +49,8 @@ class Block:
 
 
 def blocks(profile: Profile) -> tuple[Block, ...]:
-    """The requests that read all points of `profile` within its unit's limits, by function code and register."""
+    """The requests that read all points of `profile` within its unit's limits, by function code and
+    register."""
     return _joined(_spans(profile), profile.limits.registers)
 
 
@@ -63,15 +65,18 @@ def _spans(profile: Profile) -> Iterator[Span]:
             scale = point.scale_register.at.wire
             first, last = min(point.at.wire, scale), max(point.last, scale)
             together = last - first + 1
-            if together <= profile.limits.registers and all((point.function, r) in known for r in range(first, last)):
+            if together <= profile.limits.registers and all(
+                (point.function, r) in known for r in range(first, last)
+            ):
                 yield point.function, first, together
 
 
 def fingerprint_blocks(profiles: Iterable[Profile]) -> tuple[Block, ...]:
-    """The requests that read all fingerprint registers of `profiles`, to tell them apart; each once.
+    """The requests that read all fingerprint registers of `profiles`, to tell them apart; each
+    once.
 
-    Registers of different profiles are not in one block: a unit of one type would refuse the other's with its own.
-    `windows` tries more of them at once.
+    Registers of different profiles are not in one block: a unit of one type would refuse the
+    other's with its own. `windows` tries more of them at once.
     """
     found: set[Block] = set()
     for profile in profiles:
@@ -82,15 +87,23 @@ def fingerprint_blocks(profiles: Iterable[Profile]) -> tuple[Block, ...]:
 
 def known_registers(profile: Profile) -> frozenset[tuple[int, int]]:
     """All registers that a unit of this type gives, as far as its profile says."""
-    spans = (*_spans(profile), *((test.function, test.at.wire, 1) for test in profile.fingerprint.registers))
+    spans = (
+        *_spans(profile),
+        *((test.function, test.at.wire, 1) for test in profile.fingerprint.registers),
+    )
     return frozenset(key for span in spans for key in Block(*span).keys)
 
 
 def windows(wanted: Iterable[Block], most: int) -> tuple[tuple[Block, ...], ...]:
-    """Groups of blocks that one request of at most `most` registers can cover, with whatever lies between them."""
+    """Groups of blocks that one request of at most `most` registers can cover, with whatever lies
+    between them."""
     groups: list[tuple[Block, ...]] = []
     for block in sorted(wanted):
-        if groups and groups[-1][0].function == block.function and covering((*groups[-1], block)).count <= most:
+        if (
+            groups
+            and groups[-1][0].function == block.function
+            and covering((*groups[-1], block)).count <= most
+        ):
             groups[-1] = (*groups[-1], block)
         else:
             groups.append((block,))
@@ -100,11 +113,14 @@ def windows(wanted: Iterable[Block], most: int) -> tuple[tuple[Block, ...], ...]
 def covering(group: Sequence[Block]) -> Block:
     """The one request that covers `group`, blocks of one function code."""
     first = min(block.register for block in group)
-    return Block(group[0].function, first, max(block.register + block.count for block in group) - first)
+    return Block(
+        group[0].function, first, max(block.register + block.count for block in group) - first
+    )
 
 
 def halves(group: Sequence[Block]) -> tuple[tuple[Block, ...], tuple[Block, ...]]:
-    """`group`, at least two blocks, parted at the widest gap: that is where a register is most likely missing."""
+    """`group`, at least two blocks, parted at the widest gap: that is where a register is most
+    likely missing."""
     blocks_ = sorted(group)
     ends = [block.register + block.count for block in blocks_]
     _, at = max((blocks_[i].register - max(ends[:i]), i) for i in range(1, len(blocks_)))
@@ -112,7 +128,8 @@ def halves(group: Sequence[Block]) -> tuple[tuple[Block, ...], tuple[Block, ...]
 
 
 def apart(profile: Profile, block: Block) -> tuple[Block, ...]:
-    """What `block` of `profile` is made of, each value by itself: for a unit that refuses the whole."""
+    """What `block` of `profile` is made of, each value by itself: for a unit that refuses the
+    whole."""
     parts = {Block(*span) for span in _spans(profile)}
     inside = (
         part

@@ -1,7 +1,9 @@
-"""Registers: the data sheet's own number, the address that goes on the wire, and what shares a register.
+"""Registers: the data sheet's own number, the address that goes on the wire, and what shares a
+register.
 
-Sources: MODBUS Application Protocol V1.1b3, section 4.4 (element X of a data sheet that counts from 1 is address X-1
-on the wire); the five and six digit references, whose first digit names the table, are common practice.
+Sources: MODBUS Application Protocol V1.1b3, section 4.4 (element X of a data sheet that counts from
+1 is address X-1 on the wire); the five and six digit references, whose first digit names the table,
+are common practice.
 """
 
 from __future__ import annotations
@@ -30,7 +32,8 @@ class Numbering(StrEnum):
     ONE_BASED = "one-based"
     """From 1."""
     REFERENCE = "reference"
-    """Five or six digits: 30001 or 300001 is the first input register, 40001 or 400001 the first holding register."""
+    """Five or six digits: 30001 or 300001 is the first input register, 40001 or 400001 the first
+    holding register."""
 
 
 class AddressPart(StrEnum):
@@ -83,16 +86,18 @@ class Register:
 
     @property
     def function(self) -> int | None:
-        """The function code that a reference of five or six digits implies; None for the other numberings.
+        """The function code that a reference of five or six digits implies; None for the other
+        numberings.
 
-        A number that is no reference cannot be mistaken for one: only references differ from the wire address by
-        more than 1.
+        A number that is no reference cannot be mistaken for one: only references differ from the
+        wire address by more than 1.
         """
         return _TABLES.get(str(self.sheet)[0]) if self.sheet > self.wire + 1 else None
 
 
 def from_sheet(number: int, numbering: Numbering) -> Register:
-    """The register that a data sheet calls `number`; raises `ValueError` with a sentence where there is none."""
+    """The register that a data sheet calls `number`; raises `ValueError` with a sentence where
+    there is none."""
     match numbering:
         case Numbering.WIRE:
             wire, lowest, highest = number, 0, HIGHEST
@@ -101,7 +106,10 @@ def from_sheet(number: int, numbering: Numbering) -> Register:
         case Numbering.REFERENCE:
             return Register(_dereferenced(number), number)
     if not 0 <= wire <= HIGHEST:
-        raise ValueError(f"{number} is no register: with numbering '{numbering}' they go from {lowest} to {highest}")
+        raise ValueError(
+            f"{number} is no register: with numbering '{numbering}' they go from {lowest} to"
+            f" {highest}"
+        )
     return Register(wire, number)
 
 
@@ -110,7 +118,7 @@ def _dereferenced(number: int) -> int:
     wire = int(digits[1:] or 0) - 1
     if len(digits) not in (5, 6) or digits[0] not in _TABLES or not 0 <= wire <= HIGHEST:
         raise ValueError(
-            f"{number} is no register reference: write 30001 or 300001 for the first input register, "
-            "40001 or 400001 for the first holding register"
+            f"{number} is no register reference: write 30001 or 300001 for the first input"
+            " register, 40001 or 400001 for the first holding register"
         )
     return wire

@@ -13,7 +13,8 @@ from busprobe.toml_file import Found
 def rival_mistakes(profile: Profile, others: Iterable[Profile]) -> Iterator[Found]:
     """Each of `others` that has units which the fingerprint of `profile` takes for its own.
 
-    A generic profile is meant to fit many types and has no rivals; the same id is the same profile in another folder.
+    A generic profile is meant to fit many types and has no rivals; the same id is the same profile
+    in another folder.
     """
     for other in others:
         if profile.generic or other.generic or other.id == profile.id:
@@ -21,20 +22,26 @@ def rival_mistakes(profile: Profile, others: Iterable[Profile]) -> Iterator[Foun
         if covers(profile.fingerprint, other.fingerprint):
             yield (
                 ("fingerprint",),
-                f"fits every unit of '{other.id}' ({other}) too, so none could be called recognised; "
-                "add what only this type has",
+                (
+                    f"fits every unit of '{other.id}' ({other}) too, so none could be called"
+                    " recognised; add what only this type has"
+                ),
             )
 
 
 def covers(wide: Fingerprint, narrow: Fingerprint) -> bool:
-    """Whether every unit that passes all tests of `narrow` must pass those of `wide`; an empty one covers nothing."""
+    """Whether every unit that passes all tests of `narrow` must pass those of `wide`; an empty one
+    covers nothing."""
     texts = [(wide.server_id, narrow.server_id)] if wide.server_id else []
     given = {test.object: test for test in narrow.objects}
     texts += [(test, given.get(test.object)) for test in wide.objects]
     if not texts and not wide.registers:
         return False
-    return all(inner is not None and _text_covers(outer, inner) for outer, inner in texts if outer) and all(
-        any(_register_covers(outer, inner) for inner in narrow.registers) for outer in wide.registers
+    return all(
+        inner is not None and _text_covers(outer, inner) for outer, inner in texts if outer
+    ) and all(
+        any(_register_covers(outer, inner) for inner in narrow.registers)
+        for outer in wide.registers
     )
 
 
@@ -58,4 +65,6 @@ def _register_covers(outer: RegisterTest, inner: RegisterTest) -> bool:
         return True  # any value will do
     if inner.lowest == inner.highest and outer.mask & ~inner.mask == 0:
         return outer.passes(inner.lowest)
-    return outer.mask == inner.mask and outer.lowest <= inner.lowest and inner.highest <= outer.highest
+    return (
+        outer.mask == inner.mask and outer.lowest <= inner.lowest and inner.highest <= outer.highest
+    )

@@ -1,7 +1,7 @@
 """The schema of a profile: everything a technician can write in a profile file.
 
-The descriptions of the fields are the documentation; `busprobe.profiles.page.field_guide` prints them.  Mistakes that
-concern more than one field are found by `busprobe.profiles.checks`.
+The descriptions of the fields are the documentation; `busprobe.profiles.page.field_guide` prints
+them.  Mistakes that concern more than one field are found by `busprobe.profiles.checks`.
 """
 
 from __future__ import annotations
@@ -68,21 +68,23 @@ class PointType(StrEnum):
 
     @property
     def registers(self) -> int:
-        """Registers that a value takes unless the point states a length; 0 for text, which has to state it."""
+        """Registers that a value takes unless the point states a length; 0 for text, which has to
+        state it."""
         return _REGISTERS[self]
 
 
 _REGISTERS = {
-    PointType.INT16: 1, PointType.UINT16: 1, PointType.INT32: 2, PointType.UINT32: 2, PointType.INT64: 4,
-    PointType.UINT64: 4, PointType.FLOAT32: 2, PointType.FLOAT64: 4, PointType.BITS: 1, PointType.ENUM: 1,
-    PointType.TEXT: 0,
+    PointType.INT16: 1, PointType.UINT16: 1, PointType.INT32: 2, PointType.UINT32: 2,
+    PointType.INT64: 4, PointType.UINT64: 4, PointType.FLOAT32: 2, PointType.FLOAT64: 4,
+    PointType.BITS: 1, PointType.ENUM: 1, PointType.TEXT: 0,
 }  # fmt: skip
 
 
 class WordOrder(StrEnum):
     """Order of the bytes of a value as they come off the line; A is the most significant.
 
-    For 64 bits the same letters say the same: whether the registers come in reverse, whether the bytes inside them do.
+    For 64 bits the same letters say the same: whether the registers come in reverse, whether the
+    bytes inside them do.
     """
 
     ABCD = "ABCD"
@@ -97,7 +99,8 @@ class WordOrder(StrEnum):
 
     @property
     def bytes_reversed(self) -> bool:
-        """Whether the less significant byte comes first inside each register, against the standard."""
+        """Whether the less significant byte comes first inside each register, against the
+        standard."""
         return self in (WordOrder.BADC, WordOrder.DCBA)
 
 
@@ -130,7 +133,10 @@ class Factory(Part):
     """How the unit comes out of its box."""
 
     address: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
-        description="Unit address at delivery: 1 to 247, or a reserved one (0, 248 to 255) that some units use."
+        description=(
+            "Unit address at delivery: 1 to 247, or a reserved one (0, 248 to 255) that some units"
+            " use."
+        )
     )
     settings: Settings = Field(description="Line settings at delivery, like 9600-8N1.")
 
@@ -149,17 +155,25 @@ class ScaleRegister(Part):
 
     at: RegisterNumber = Field(
         alias="register",
-        description="The register in the data sheet's own numbering; read by the function that reads the point.",
+        description=(
+            "The register in the data sheet's own numbering; read by the function that reads the"
+            " point."
+        ),
     )
     means: ScaleMeaning = Field(
         default=ScaleMeaning.EXPONENT,
-        description="exponent (signed: value x 10 to its power), factor (value x it) or divisor (value / it).",
+        description=(
+            "exponent (signed: value x 10 to its power), factor (value x it) or divisor (value /"
+            " it)."
+        ),
     )
 
     def scale(self, word: int) -> float | None:
-        """The scale that the register says; None where it says none: a zero, or a power nobody means.
+        """The scale that the register says; None where it says none: a zero, or a power nobody
+        means.
 
-        Exponents go from -10 to 10, and 0x8000 is 'not implemented' (SunSpec `sunssf`; the range from memory).
+        Exponents go from -10 to 10, and 0x8000 is 'not implemented' (SunSpec `sunssf`; the range
+        from memory).
         """
         if self.means is ScaleMeaning.EXPONENT:
             exponent = word - 0x10000 if word & 0x8000 else word
@@ -176,26 +190,41 @@ class Point(Part):
     """One value with a unit."""
 
     name: Name = Field(description="What it is, as it shall stand in lists; once in a profile.")
-    function: ReadFunction = Field(description="Function code that reads it: 3 holding registers, 4 input registers.")
-    at: RegisterNumber = Field(alias="register", description="Its first register in the data sheet's own numbering.")
+    function: ReadFunction = Field(
+        description="Function code that reads it: 3 holding registers, 4 input registers."
+    )
+    at: RegisterNumber = Field(
+        alias="register", description="Its first register in the data sheet's own numbering."
+    )
     type: PointType = Field(
-        description="int16, uint16, int32, uint32, int64, uint64, float32, float64; bits; enum (one register); text."
+        description=(
+            "int16, uint16, int32, uint32, int64, uint64, float32, float64; bits; enum (one"
+            " register); text."
+        )
     )
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
         default=None,
-        description="Registers that a text takes, two characters each, or that bits take (1 if not given, up to 4).",
+        description=(
+            "Registers that a text takes, two characters each, or that bits take (1 if not given,"
+            " up to 4)."
+        ),
     )
     order: WordOrder = Field(
         default=WordOrder.ABCD,
-        description="Order of the bytes as they come: ABCD (high register first, the usual), CDAB (low register "
-        "first), BADC (bytes swapped in each register), DCBA (both).",
+        description=(
+            "Order of the bytes as they come: ABCD (high register first, the usual), CDAB (low"
+            " register first), BADC (bytes swapped in each register), DCBA (both)."
+        ),
     )
     scale: Number = Field(default=1.0, description="Value = raw number x scale + offset.")
     offset: Number = Field(default=0.0, description="Added after scaling, in the point's unit.")
     scale_register: ScaleRegister | None = Field(
-        default=None, description="Register that holds a further scale, where the unit says it itself."
+        default=None,
+        description="Register that holds a further scale, where the unit says it itself.",
     )
-    unit: UnitOfMeasure = Field(default="", description="Unit of the value after scaling, like °C or kWh.")
+    unit: UnitOfMeasure = Field(
+        default="", description="Unit of the value after scaling, like °C or kWh."
+    )
     plausible_min: Number | None = Field(
         default=None, description="Lowest value that makes sense, in the point's unit."
     )
@@ -203,31 +232,52 @@ class Point(Part):
         default=None, description="Highest value that makes sense, in the point's unit."
     )
     names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(
-        default={}, description="Of an enum: value = name. Of bits: bit number, from 0, = what it means when set."
+        default={},
+        description=(
+            "Of an enum: value = name. Of bits: bit number, from 0, = what it means when set."
+        ),
     )
     no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
         default=(),
-        description="Codes for 'no value here', as the unsigned number in the registers, like 0x8000 or 0x7FC00000.",
+        description=(
+            "Codes for 'no value here', as the unsigned number in the registers, like 0x8000 or"
+            " 0x7FC00000."
+        ),
     )
-    overlaps: bool = Field(default=False, description="Set true where it reads registers of another point on purpose.")
+    overlaps: bool = Field(
+        default=False, description="Set true where it reads registers of another point on purpose."
+    )
     tells: Tells | None = Field(
-        default=None, description="What it says of the unit itself: maker, model, version or serial (number)."
+        default=None,
+        description="What it says of the unit itself: maker, model, version or serial (number).",
     )
-    description: Sentence | None = Field(default=None, description="What the data sheet says of it, for the papers.")
+    description: Sentence | None = Field(
+        default=None, description="What the data sheet says of it, for the papers."
+    )
     writable: bool | None = Field(
         default=None,
-        description="Whether the data sheet lets a master write it; left out where it does not say. For the papers: "
-        "nothing here writes it.",
+        description=(
+            "Whether the data sheet lets a master write it; left out where it does not say. For the"
+            " papers: nothing here writes it."
+        ),
     )
     tolerance: NotNegative | None = Field(
         default=None,
-        description="How far it may be from its display or a reference instrument, in the point's unit.",
+        description=(
+            "How far it may be from its display or a reference instrument, in the point's unit."
+        ),
     )
     tolerance_percent: NotNegative | None = Field(
-        default=None, description="The same in per cent of what is shown there; where both are given they add up."
+        default=None,
+        description=(
+            "The same in per cent of what is shown there; where both are given they add up."
+        ),
     )
     channel: Name | None = Field(
-        default=None, description="Which of a meter's circuits it belongs to, as the unit calls it: L1, A3, channel 7."
+        default=None,
+        description=(
+            "Which of a meter's circuits it belongs to, as the unit calls it: L1, A3, channel 7."
+        ),
     )
 
     @property
@@ -258,59 +308,85 @@ class Limits(Part):
         default=MOST_REGISTERS, description="Registers it gives in one request."
     )
     gap_s: Annotated[float, Field(ge=0, le=10)] = Field(
-        default=0.0, description="Seconds of silence it needs before the next request, beyond what the standard asks."
+        default=0.0,
+        description=(
+            "Seconds of silence it needs before the next request, beyond what the standard asks."
+        ),
     )
     response_s: Annotated[float, Field(gt=0, le=10)] | None = Field(
         default=None, description="Seconds until its reply begins, at most, by the data sheet."
     )
     wake_up_s: Annotated[float, Field(ge=0, le=120)] | None = Field(
-        default=None, description="Seconds from switching it on, or from the request that wakes it, until it answers."
+        default=None,
+        description=(
+            "Seconds from switching it on, or from the request that wakes it, until it answers."
+        ),
     )
     sleeps_after_s: Annotated[float, Field(gt=0)] | None = Field(
-        default=None, description="Seconds without a request after which it sleeps and needs one to wake up."
+        default=None,
+        description="Seconds without a request after which it sleeps and needs one to wake up.",
     )
 
 
 class Profile(Part):
-    """A device type.  Made from a file by `busprobe.profiles.loading.load_profile`, which also checks it."""
+    """A device type.  Made from a file by `busprobe.profiles.loading.load_profile`, which also
+    checks it."""
 
-    id: Slug = Field(description="Lower-case letters, digits and hyphens; also the name of the file, without .toml.")
+    id: Slug = Field(
+        description=(
+            "Lower-case letters, digits and hyphens; also the name of the file, without .toml."
+        )
+    )
     maker: Name = Field(description="Who makes it.")
     model: Name = Field(description="The type as it stands on the unit.")
     kind: Name = Field(description="What it is in plain words, like 'energy meter, three phases'.")
     numbering: Numbering = Field(
-        description="How the data sheet counts registers: wire (from 0), one-based (from 1), or reference (five or "
-        "six digits: 30001 or 300001 for input registers, 40001 or 400001 for holding registers)."
+        description=(
+            "How the data sheet counts registers: wire (from 0), one-based (from 1), or reference"
+            " (five or six digits: 30001 or 300001 for input registers, 40001 or 400001 for holding"
+            " registers)."
+        )
     )
     factory: Factory | None = Field(
         default=None, description="How it comes out of its box; left out where nobody knows."
     )
     generic: bool = Field(
         default=False,
-        description="Set true where it describes units of any maker by an open standard; what names the type goes "
-        "before it.",
+        description=(
+            "Set true where it describes units of any maker by an open standard; what names the"
+            " type goes before it."
+        ),
     )
     fingerprint: Fingerprint = Field(
         default=Fingerprint(),
         description="What tells it from other units; without it a unit is never called recognised.",
     )
     objects: tuple[ToldObject, ...] = Field(
-        default=(), description="The maker's own identification objects that say something of the unit itself."
+        default=(),
+        description="The maker's own identification objects that say something of the unit itself.",
     )
     points: tuple[Point, ...] = Field(default=(), description="The values worth reading.")
     readdress: Readdress | None = Field(
-        default=None, description="How it is given another unit address; left out where that is done by hand."
+        default=None,
+        description="How it is given another unit address; left out where that is done by hand.",
     )
     line_settings: LineChange | None = Field(
-        default=None, description="How it is given other line settings; left out where that is done by hand."
+        default=None,
+        description="How it is given other line settings; left out where that is done by hand.",
     )
     limits: Limits = Field(default=Limits(), description="What it can take.")
     cautions: tuple[Sentence, ...] = Field(
         default=(),
-        description="What a write or a loss of communication may move, switch or stop; shown before any write.",
+        description=(
+            "What a write or a loss of communication may move, switch or stop; shown before any"
+            " write."
+        ),
     )
     rescue: Sentence | None = Field(
-        default=None, description="What brings the unit back if it answers nowhere any more; shown before any write."
+        default=None,
+        description=(
+            "What brings the unit back if it answers nowhere any more; shown before any write."
+        ),
     )
 
     def __str__(self) -> str:
@@ -323,14 +399,16 @@ def factories(profiles: Iterable[Profile]) -> tuple[Factory, ...]:
 
 
 def parse_profile(data: Mapping[str, Any]) -> Profile:
-    """Make a profile of the tables of its file; raises pydantic's `ValidationError` with all mistakes of its fields."""
+    """Make a profile of the tables of its file; raises pydantic's `ValidationError` with all
+    mistakes of its fields."""
     return Profile.model_validate(data, context=context_of(data))
 
 
 def context_of(data: Mapping[str, Any]) -> dict[str, Numbering]:
     """What the parts of a profile need to know of the whole in order to be validated.
 
-    An unusable numbering is reported as its own mistake; until it is mended registers count as on the wire.
+    An unusable numbering is reported as its own mistake; until it is mended registers count as on
+    the wire.
     """
     stated = data.get("numbering")
     return {"numbering": Numbering(stated) if stated in list(Numbering) else Numbering.WIRE}

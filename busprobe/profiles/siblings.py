@@ -1,4 +1,5 @@
-"""Units of one type held against each other: another firmware or batch behaves differently (common practice)."""
+"""Units of one type held against each other: another firmware or batch behaves differently (common
+practice)."""
 
 from __future__ import annotations
 
@@ -23,8 +24,13 @@ class Sibling:
 
 
 def differences(unit: Sibling, others: Iterable[Sibling]) -> tuple[str, ...]:
-    """In a sentence each, in what `unit` differs from other units of its type; nothing said is no difference."""
-    siblings = tuple(other for other in others if (other.address, other.settings) != (unit.address, unit.settings))
+    """In a sentence each, in what `unit` differs from other units of its type; nothing said is no
+    difference."""
+    siblings = tuple(
+        other
+        for other in others
+        if (other.address, other.settings) != (unit.address, unit.settings)
+    )
     return (
         *_compared(unit, siblings, "Its version is", lambda u: u.version and f"'{u.version}'"),
         *_compared(unit, siblings, "It answers at", lambda u: u.settings),
@@ -46,5 +52,8 @@ def _compared(
         if theirs and theirs != own:
             others.setdefault(theirs, []).append(sibling.address)
     if own and others:
-        listed = ", ".join(f"{theirs} at {format_addresses(addresses)}" for theirs, addresses in sorted(others.items()))
+        listed = ", ".join(
+            f"{theirs} at {format_addresses(addresses)}"
+            for theirs, addresses in sorted(others.items())
+        )
         yield f"{lead} {own}, {_UNLIKE}: {listed}."

@@ -1,6 +1,7 @@
 """What a unit says of itself by an open standard, without any data sheet.
 
-Sources: MODBUS Application Protocol V1.1b3, sections 6.21 (device identification) and 6.13 (server id).
+Sources: MODBUS Application Protocol V1.1b3, sections 6.21 (device identification) and 6.13 (server
+id).
 """
 
 from __future__ import annotations
@@ -40,8 +41,8 @@ def descriptions(
     readings: Iterable[Reading] = (),
     told: Iterable[ToldObject] = (),
 ) -> tuple[SelfDescription, ...]:
-    """What a unit says of itself, the best defined way first: identification objects, server id, points of a profile
-    that tell something of the unit itself.
+    """What a unit says of itself, the best defined way first: identification objects, server id,
+    points of a profile that tell something of the unit itself.
 
     `told` is what a profile knows of the maker's own identification objects.
     """
@@ -49,7 +50,10 @@ def descriptions(
 
 
 def _said(
-    objects: Mapping[int, str], server_id: str | None, readings: tuple[Reading, ...], told: tuple[ToldObject, ...]
+    objects: Mapping[int, str],
+    server_id: str | None,
+    readings: tuple[Reading, ...],
+    told: tuple[ToldObject, ...],
 ) -> Iterator[SelfDescription]:
     if any(objects.values()):
         own = {one.tells: objects.get(one.object) or None for one in told}

@@ -38,9 +38,11 @@ class Store:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """In a sentence each: which profile is used in place of which, and what stands in the way of others."""
+        """In a sentence each: which profile is used in place of which, and what stands in the way
+        of others."""
         won = (
-            f"Profile {id_} is that of {visible(str(self.origins[id_][0]))}, in place of {visible(str(path))}."
+            f"Profile {id_} is that of {visible(str(self.origins[id_][0]))}, in place of"
+            f" {visible(str(path))}."
             for id_ in self.profiles
             for path in self.replaced(id_)
         )
@@ -48,7 +50,8 @@ class Store:
 
 
 def shipped_folder() -> Path:
-    """Where the profiles that come with busprobe are: in the installed package, or in a checkout at its top."""
+    """Where the profiles that come with busprobe are: in the installed package, or in a checkout at
+    its top."""
     packaged = Path(str(resources.files("busprobe.profiles") / "shipped"))
     return packaged if packaged.is_dir() else Path(__file__).parents[2] / "profiles"
 
@@ -69,17 +72,22 @@ def file_for(profile_id: str, job_file: Path | None = None) -> Path:
     Raises `UsageError` where `profile_id` cannot be the id of a profile.
     """
     if not profile_id:
-        raise UsageError("The profile has no short name (id).", todo="Give it one, like rosehill-rh-2.")
+        raise UsageError(
+            "The profile has no short name (id).", todo="Give it one, like rosehill-rh-2."
+        )
     if not is_slug(profile_id):
         raise UsageError(
             f"'{visible(profile_id)}' cannot be the short name (id) of a profile.",
-            todo="Write it in lower-case letters and digits, words parted by hyphens: rosehill-rh-2.",
+            todo=(
+                "Write it in lower-case letters and digits, words parted by hyphens: rosehill-rh-2."
+            ),
         )
     return (own_folder() if job_file is None else job_folder(job_file)) / f"{profile_id}.toml"
 
 
 def folders(job_file: Path | None = None) -> tuple[Path, ...]:
-    """Where profiles are looked for, later ones winning: shipped, the technician's own, those of the job."""
+    """Where profiles are looked for, later ones winning: shipped, the technician's own, those of
+    the job."""
     own = (shipped_folder(), own_folder())
     return own if job_file is None else (*own, job_folder(job_file))
 
@@ -87,8 +95,8 @@ def folders(job_file: Path | None = None) -> tuple[Path, ...]:
 def load_all(folders: Iterable[Path]) -> Store:
     """Load the profiles of `folders`.
 
-    Of two profiles with the same id the one of the later folder wins.  A broken file is a problem of the store and
-    takes nothing else with it; a folder that is not there is empty.
+    Of two profiles with the same id the one of the later folder wins.  A broken file is a problem
+    of the store and takes nothing else with it; a folder that is not there is empty.
     """
     profiles: dict[str, Profile] = {}
     origins: dict[str, tuple[Path, ...]] = {}

@@ -1,7 +1,7 @@
 """Registers to engineering units.
 
-Inside a register the high byte comes first (MODBUS Application Protocol V1.1b3, section 4.2); in which order the
-registers of a longer value come is up to the maker and stated by the point.
+Inside a register the high byte comes first (MODBUS Application Protocol V1.1b3, section 4.2); in
+which order the registers of a longer value come is up to the maker and stated by the point.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ class Reading:
     plausible: bool | None
     """Whether the value makes sense; None where the profile does not say what would."""
     scale: float
-    """What the raw number was multiplied by: the point's own scale and that of its scale register."""
+    """What the raw number was multiplied by: the point's own scale and that of its scale register.
+    """
 
     def document(self) -> dict[str, object]:
         """The reading for a JSON document."""
@@ -53,7 +54,9 @@ class Reading:
             "type": str(self.point.type),
             "unit": self.point.unit,
             "scale": self.scale,
-            "scale_register": self.point.scale_register.at.wire if self.point.scale_register else None,
+            "scale_register": (
+                self.point.scale_register.at.wire if self.point.scale_register else None
+            ),
             "registers": list(self.registers),
             "value": self.value,
             "text": self.text,
@@ -62,7 +65,8 @@ class Reading:
 
 
 def readings(profile: Profile, registers: Registers) -> tuple[Reading, ...]:
-    """A reading of each point of `profile` whose registers, that of its scale too, were all read."""
+    """A reading of each point of `profile` whose registers, that of its scale too, were all
+    read."""
     found = []
     for point in profile.points:
         wanted = [(point.function, point.at.wire + i) for i in range(point.count)]
@@ -102,7 +106,9 @@ def decode(point: Point, registers: Sequence[int], scale_word: int | None = None
             raise ValueError(f"{point.name} needs its scale register too")
         stated = point.scale_register.scale(scale_word)
         if stated is None:
-            return Reading(point, raw, None, f"no scale (its register holds 0x{scale_word:04X})", False, scale)
+            return Reading(
+                point, raw, None, f"no scale (its register holds 0x{scale_word:04X})", False, scale
+            )
         scale = float(_decimal(scale) * _decimal(stated))
     if point.type in _FLOATS:
         return _float(point, raw, data, scale)
@@ -124,14 +130,20 @@ def _float(point: Point, raw: tuple[int, ...], data: bytes, scale: float) -> Rea
     (number,) = struct.unpack(form, data)
     value = number * scale + point.offset
     if not math.isfinite(value):
-        return Reading(point, raw, None, "not a number" if math.isnan(value) else "infinite", False, scale)
+        return Reading(
+            point, raw, None, "not a number" if math.isnan(value) else "infinite", False, scale
+        )
     return _number(point, raw, value, f"{value:.{digits}g}", scale)
 
 
-def _number(point: Point, raw: tuple[int, ...], value: int | float, digits: str, scale: float) -> Reading:
+def _number(
+    point: Point, raw: tuple[int, ...], value: int | float, digits: str, scale: float
+) -> Reading:
     low, high = point.plausible_min, point.plausible_max
     plausible = (
-        None if low is None and high is None else (low is None or low <= value) and (high is None or value <= high)
+        None
+        if low is None and high is None
+        else (low is None or low <= value) and (high is None or value <= high)
     )
     return Reading(point, raw, value, f"{digits} {point.unit}".rstrip(), plausible, scale)
 
@@ -147,6 +159,9 @@ def _decimal(number: float) -> Decimal:
 
 
 def _fraction_digits(*numbers: float) -> int:
-    """Digits behind the decimal point that scale and offset can give; no more than an inexact one (1/3) deserves."""
+    """Digits behind the decimal point that scale and offset can give; no more than an inexact one
+    (1/3) deserves."""
     exponents = (_decimal(number).as_tuple().exponent for number in numbers)
-    return min(_MOST_DIGITS, max(0, *(-exponent for exponent in exponents if isinstance(exponent, int))))
+    return min(
+        _MOST_DIGITS, max(0, *(-exponent for exponent in exponents if isinstance(exponent, int)))
+    )

@@ -17,8 +17,8 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 def to_toml(data: Mapping[str, Any], comments: Mapping[str, Sequence[str]] | None = None) -> str:
     """`data` as TOML that reads back as the same.
 
-    `comments` are lines put before a table, or before the entry of a list of tables: ``{"points.1": [...]}`` is for
-    the first; the empty name is for the head of the file.
+    `comments` are lines put before a table, or before the entry of a list of tables: ``{"points.1":
+    [...]}`` is for the first; the empty name is for the head of the file.
     """
     comments = comments or {}
     return "\n".join(_lines(data, comments)) + "\n"
@@ -34,8 +34,8 @@ def refuse_existing(path: Path, *, overwrite: bool = False) -> None:
 
 
 def write_profile(path: Path, text: str, *, overwrite: bool = False) -> None:
-    """Write a profile file whole or not at all; raises `RefusedError` if it is there already and `FileError` if it
-    cannot be written."""
+    """Write a profile file whole or not at all; raises `RefusedError` if it is there already and
+    `FileError` if it cannot be written."""
     refuse_existing(path, overwrite=overwrite)
     beside = path.with_name(path.name + ".new")
     try:
@@ -80,7 +80,11 @@ def _commented(lines: Sequence[str]) -> Iterator[str]:
 
 
 def _is_tables(value: Any) -> bool:
-    return isinstance(value, list | tuple) and bool(value) and all(isinstance(entry, Mapping) for entry in value)
+    return (
+        isinstance(value, list | tuple)
+        and bool(value)
+        and all(isinstance(entry, Mapping) for entry in value)
+    )
 
 
 def _key(key: Any) -> str:
@@ -99,7 +103,11 @@ def _value(value: Any) -> str:
         case list() | tuple():
             return "[" + ", ".join(_value(entry) for entry in value) + "]"
         case Mapping():
-            return "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }" if value else "{}"
+            return (
+                "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }"
+                if value
+                else "{}"
+            )
         case _:
             return _text(str(value))
 

@@ -1,8 +1,9 @@
 """The endurance run: poll every unit again and again, retry nothing, count everything.
 
-Requests go round robin in the order given, units of the same line settings together.  After a poll that its unit did
-not answer the run listens on for a while: a late reply is then credited to the unit that owes it and not taken for the
-reply to the next request, which RTU cannot tell (a reply says neither which request nor which register it is for).
+Requests go round robin in the order given, units of the same line settings together.  After a poll
+that its unit did not answer the run listens on for a while: a late reply is then credited to the
+unit that owes it and not taken for the reply to the next request, which RTU cannot tell (a reply
+says neither which request nor which register it is for).
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ from busprobe.prove.proof import Proof
 from busprobe.prove.tally import KIND_OF, Key, Kind, UnitTally, answered
 
 _ANY_BLOCK = Block(Function.READ_HOLDING_REGISTERS, 0, 1)
-"""What is read where no profile says better: any sound reply shows that the line works, an exception too."""
+"""What is read where no profile says better: any sound reply shows that the line works, an
+exception too."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,8 @@ class Target:
     settings: LineSettings
     requests: tuple[Request, ...]
     gap: float = 0.0
-    """Silence in seconds that the unit needs before a request, beyond the 3.5 characters of the standard."""
+    """Silence in seconds that the unit needs before a request, beyond the 3.5 characters of the
+    standard."""
 
     @property
     def key(self) -> Key:
@@ -48,14 +51,18 @@ class Target:
 
 
 def target(address: int, settings: LineSettings, profile: Profile | None = None) -> Target:
-    """The unit at `address`, asked for the points of its profile; holding register 0 where there is none."""
+    """The unit at `address`, asked for the points of its profile; holding register 0 where there is
+    none."""
     asked = (blocks(profile) if profile else ()) or (_ANY_BLOCK,)
-    requests = tuple(read_registers(address, Function(b.function), b.register, b.count) for b in asked)
+    requests = tuple(
+        read_registers(address, Function(b.function), b.register, b.count) for b in asked
+    )
     return Target(address, settings, requests, profile.limits.gap_s if profile else 0.0)
 
 
 def table_targets(table: PollingTable) -> tuple[Target, ...]:
-    """The units of a polling table, asked its requests: the length of such a round is the cycle time measured."""
+    """The units of a polling table, asked its requests: the length of such a round is the cycle
+    time measured."""
     rows: dict[Key, list[Row]] = {}
     for row in table.rows:
         rows.setdefault((row.address, row.settings), []).append(row)
@@ -74,13 +81,16 @@ class Plan:
     seconds: float | None = None
     """Stop when this time is up, but not before each unit was asked all its requests once."""
     pause: float = 0.0
-    """Silence before each request; 0 is full wire speed: the 3.5 characters that the standard demands."""
+    """Silence before each request; 0 is full wire speed: the 3.5 characters that the standard
+    demands."""
     reply_wait: float = 1.0
-    """From the end of a request to its reply; V1.02 section 2.4.1: 1 s to several seconds at 9600 baud are typical."""
+    """From the end of a request to its reply; V1.02 section 2.4.1: 1 s to several seconds at 9600
+    baud are typical."""
     late_wait: float = 0.5
     """How long to listen on after a poll that its unit did not answer; our choice."""
     report_every: float = 10.0
-    """How often everything counted so far is given out, to be kept: what a crash may cost; our choice."""
+    """How often everything counted so far is given out, to be kept: what a crash may cost; our
+    choice."""
 
 
 @dataclass(frozen=True)
@@ -135,11 +145,13 @@ def endure(
     stop: StopFlag | None = None,
     before: Proof | None = None,
 ) -> Iterator[Event]:
-    """Poll `targets` as `plan` says until it is fulfilled or `stop` is set; the last event is `Finished`.
+    """Poll `targets` as `plan` says until it is fulfilled or `stop` is set; the last event is
+    `Finished`.
 
-    With `before`, a run of the same units goes on: its counts are kept and its rounds and time count towards the
-    plan.  A port that fails ends the run with everything counted so far; nothing is raised for it.
-    Raises `UsageError` if there is nothing to poll, a unit is given twice, or `before` is of other units.
+    With `before`, a run of the same units goes on: its counts are kept and its rounds and time
+    count towards the plan.  A port that fails ends the run with everything counted so far; nothing
+    is raised for it. Raises `UsageError` if there is nothing to poll, a unit is given twice, or
+    `before` is of other units.
     """
     ordered = _by_settings(targets)
     run = _Run(line, plan, before or _nothing(ordered, plan))
@@ -160,8 +172,8 @@ class _Owed:
     silent: bool
     """Whether the poll counts as silent; otherwise another unit's frame came in its place."""
     until: float = inf
-    """Clock time after which a frame of the unit is no longer taken for it: there is one once the unit has answered a
-    later request."""
+    """Clock time after which a frame of the unit is no longer taken for it: there is one once the
+    unit has answered a later request."""
 
 
 @dataclass
@@ -244,7 +256,9 @@ class _Run:
     def _round_done(self, this: _Round) -> RoundDone:
         took = self.line.clock.now() - this.started
         for key in this.failed:
-            self._tallies[key] = replace(self._tallies[key], failed_rounds=self._tallies[key].failed_rounds + 1)
+            self._tallies[key] = replace(
+                self._tallies[key], failed_rounds=self._tallies[key].failed_rounds + 1
+            )
         self.proof = replace(
             self.proof,
             rounds=self.proof.rounds + 1,
@@ -274,17 +288,25 @@ class _Run:
             this.failed.add(key)
         late = reply.verdict is Verdict.SILENT and key not in self._owed
         kind = Kind.LATE if late else KIND_OF[reply.verdict]
-        return Polled(asked.address, asked.settings, kind, reply, self.proof.rounds + 1, self._snapshot())
+        return Polled(
+            asked.address, asked.settings, kind, reply, self.proof.rounds + 1, self._snapshot()
+        )
 
     def _judged(self, request: Request, exchange: Exchange) -> Reply:
-        """What the asked unit itself replied; whole frames of others are counted as what they are, and are no junk."""
+        """What the asked unit itself replied; whole frames of others are counted as what they are,
+        and are no junk."""
         reply = judge(request, exchange)
-        while reply.verdict is Verdict.FOREIGN and self._is_owed(late := Frame(reply.frame), exchange.ended):
-            # Another unit's late reply came first: what is left is the asked unit's, or that is still under way.
+        while reply.verdict is Verdict.FOREIGN and self._is_owed(
+            late := Frame(reply.frame), exchange.ended
+        ):
+            # Another unit's late reply came first: what is left is the asked unit's, or that is
+            # still under way.
             self._credit((late,), exchange.ended)
             exchange = _without(late.data, exchange)
             if not exchange.received:
-                heard = self.line.listen(max(0.0, exchange.sent + self.plan.reply_wait - exchange.ended))
+                heard = self.line.listen(
+                    max(0.0, exchange.sent + self.plan.reply_wait - exchange.ended)
+                )
                 exchange = replace(exchange, chunks=heard.chunks, ended=self.line.clock.now())
             reply = judge(request, exchange)
         ahead = b"".join(frame.data for frame in sound_frames(reply.junk_before))
@@ -293,18 +315,21 @@ class _Run:
         return reply
 
     def _listen_on(self) -> None:
-        """Give a reply that is still owed the time to come, so that it does not meet the next request."""
+        """Give a reply that is still owed the time to come, so that it does not meet the next
+        request."""
         heard = self.line.listen(self.plan.late_wait)
         if heard.chunks:
             self._credit(sound_frames(heard.data), heard.chunks[-1].at)
 
     def _is_owed(self, frame: Frame, there: float) -> bool:
-        """Whether `frame`, there at clock time `there`, can be a reply that its unit has not given in time."""
+        """Whether `frame`, there at clock time `there`, can be a reply that its unit has not given
+        in time."""
         owed = self._owed.get((frame.address, self.line.settings))
         return owed is not None and owed.request.function == frame.function and there <= owed.until
 
     def _credit(self, frames: Sequence[Frame], there: float) -> None:
-        """Give each of `frames`, all there at clock time `there`, to the unit that owes it; the rest are strays."""
+        """Give each of `frames`, all there at clock time `there`, to the unit that owes it; the
+        rest are strays."""
         for frame in frames:
             if not self._is_owed(frame, there):
                 self._strays += 1
@@ -323,7 +348,9 @@ def _without(frame: bytes, exchange: Exchange) -> Exchange:
     for chunk in exchange.chunks:
         ahead, behind = chunk.data[: max(0, start)], chunk.data[max(0, end) :]
         if ahead:  # a chunk is stamped when its last byte was there
-            kept.append(Chunk(chunk.at - exchange.settings.wire_time(len(chunk.data) - len(ahead)), ahead))
+            kept.append(
+                Chunk(chunk.at - exchange.settings.wire_time(len(chunk.data) - len(ahead)), ahead)
+            )
         if behind:
             kept.append(Chunk(chunk.at, behind))
         start, end = start - len(chunk.data), end - len(chunk.data)
@@ -338,7 +365,8 @@ def _frames_of_others(reply: Reply) -> tuple[Frame, ...]:
 
 
 def _by_settings(targets: Sequence[Target]) -> tuple[Target, ...]:
-    """`targets` with those of the same settings together, so that a round switches the line as rarely as it can."""
+    """`targets` with those of the same settings together, so that a round switches the line as
+    rarely as it can."""
     if not targets:
         raise UsageError("There is no unit to poll.", todo="Find the units first, or name one.")
     seen: set[Key] = set()

@@ -1,10 +1,12 @@
-"""The polling table: the fewest and cheapest requests that fetch everything wanted, and how long they take.
+"""The polling table: the fewest and cheapest requests that fetch everything wanted, and how long
+they take.
 
-A request costs its time on the line: the silence before it, its own characters, the unit's reply time and the
-characters of the reply.  Two points are read together where the registers between them cost less than a request of
-their own.  How a unit's points are best grouped into requests is found by dynamic programming over the points in order
-of their registers: where no two points share registers, the result is the cheapest of all tables in which each point is
-read by one request, and a request is repeated as often as its most urgent point asks for.
+A request costs its time on the line: the silence before it, its own characters, the unit's reply
+time and the characters of the reply.  Two points are read together where the registers between them
+cost less than a request of their own.  How a unit's points are best grouped into requests is found
+by dynamic programming over the points in order of their registers: where no two points share
+registers, the result is the cheapest of all tables in which each point is read by one request, and
+a request is repeated as often as its most urgent point asks for.
 """
 
 from __future__ import annotations
@@ -27,10 +29,12 @@ FORMAT = "busprobe.polling/1"
 """Format and version of a stored polling table."""
 
 REQUEST_BYTES = 8
-"""Characters of a request to read registers: address, function code, register, quantity, CRC (V1.1b3 section 6.3)."""
+"""Characters of a request to read registers: address, function code, register, quantity, CRC
+(V1.1b3 section 6.3)."""
 
 REPLY_BYTES = 5
-"""Characters of its reply besides two for each register: address, function code, byte count, CRC."""
+"""Characters of its reply besides two for each register: address, function code, byte count, CRC.
+"""
 
 
 @dataclass(frozen=True)
@@ -52,11 +56,13 @@ class PolledUnit:
     settings: LineSettings
     wanted: tuple[Wanted, ...]
     latency: float
-    """Seconds from the end of a request to the first byte of its reply, best the median of an endurance run."""
+    """Seconds from the end of a request to the first byte of its reply, best the median of an
+    endurance run."""
     most: int = MOST_REGISTERS
     """Registers it gives in one request."""
     gap: float = 0.0
-    """Silence in seconds that it needs before a request, beyond the 3.5 characters of the standard."""
+    """Silence in seconds that it needs before a request, beyond the 3.5 characters of the standard.
+    """
     refused: tuple[Block, ...] = ()
     """Registers it is known to refuse; no request touches them."""
 
@@ -73,7 +79,8 @@ class Row:
     names: tuple[str, ...]
     """The points it fetches."""
     between: tuple[Block, ...]
-    """Registers it reads only because they lie between wanted ones; whether the unit has them is to be seen."""
+    """Registers it reads only because they lie between wanted ones; whether the unit has them is to
+    be seen."""
     latency: float
     """Seconds from its end to the first byte of the reply."""
     gap: float
@@ -82,7 +89,9 @@ class Row:
     @property
     def request(self) -> Request:
         """The request itself."""
-        return read_registers(self.address, Function(self.block.function), self.block.register, self.block.count)
+        return read_registers(
+            self.address, Function(self.block.function), self.block.register, self.block.count
+        )
 
     @property
     def seconds(self) -> float:
@@ -92,12 +101,15 @@ class Row:
     def at_baud(self, baud: int) -> Row:
         """The same request at another baud rate.
 
-        A unit notices the end of a request by 3.5 characters of silence (V1.02 section 2.5.1.1), so that part of its
-        reply time follows the baud rate; the rest is its own and stays.  A unit that answered sooner goes by length.
+        A unit notices the end of a request by 3.5 characters of silence (V1.02 section 2.5.1.1), so
+        that part of its reply time follows the baud rate; the rest is its own and stays.  A unit
+        that answered sooner goes by length.
         """
         settings = replace(self.settings, baud=baud)
         own = self.latency - self.settings.t3_5
-        return replace(self, settings=settings, latency=self.latency if own < 0 else own + settings.t3_5)
+        return replace(
+            self, settings=settings, latency=self.latency if own < 0 else own + settings.t3_5
+        )
 
     def document(self) -> dict[str, object]:
         """As stored in the polling table."""
@@ -139,13 +151,15 @@ class PollingTable:
     def cycle(self) -> float:
         """Seconds that all requests, one after the other, take at the present settings.
 
-        Where a port has to change settings between units, each change takes the time of a character more.
+        Where a port has to change settings between units, each change takes the time of a character
+        more.
         """
         return sum(row.seconds for row in self.rows)
 
     @property
     def load(self) -> float:
-        """Share of the time that the requests take when each is sent as often as wanted; above 1 it cannot be done."""
+        """Share of the time that the requests take when each is sent as often as wanted; above 1 it
+        cannot be done."""
         return sum(row.seconds / row.every for row in self.rows)
 
     def at_baud(self, baud: int) -> PollingTable:
@@ -157,7 +171,8 @@ class PollingTable:
         return {baud: self.at_baud(baud).cycle for baud in COMMON_BAUDS}
 
     def document(self, measured_cycle: float | None = None) -> dict[str, object]:
-        """As stored in the job; `measured_cycle` are the seconds that a cycle of these requests took on the bus."""
+        """As stored in the job; `measured_cycle` are the seconds that a cycle of these requests
+        took on the bus."""
         return {
             "format": FORMAT,
             "rows": [row.document() for row in self.rows],
@@ -173,8 +188,11 @@ class PollingTable:
         }
 
 
-def exchange_time(settings: LineSettings, registers: int, latency: float, gap: float = 0.0) -> float:
-    """Seconds that reading `registers` registers takes: silence, request, the unit's `latency`, reply."""
+def exchange_time(
+    settings: LineSettings, registers: int, latency: float, gap: float = 0.0
+) -> float:
+    """Seconds that reading `registers` registers takes: silence, request, the unit's `latency`,
+    reply."""
     characters = REQUEST_BYTES + REPLY_BYTES + 2 * registers
     return settings.t3_5 + gap + settings.wire_time(characters) + latency
 
@@ -182,8 +200,8 @@ def exchange_time(settings: LineSettings, registers: int, latency: float, gap: f
 def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
     """The cheapest requests for everything wanted of `units`.
 
-    A point that the unit refuses or that is longer than the unit gives at once is left out and named.
-    Raises `UsageError` for an interval that is no time.
+    A point that the unit refuses or that is longer than the unit gives at once is left out and
+    named. Raises `UsageError` for an interval that is no time.
     """
     rows: list[Row] = []
     left_out: list[LeftOut] = []
@@ -192,7 +210,8 @@ def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
         for wanted in unit.wanted:
             if not wanted.every > 0:
                 raise UsageError(
-                    f"Point '{wanted.name}' of unit {both_forms(unit.address)} is wanted every {wanted.every:g} s.",
+                    f"Point '{wanted.name}' of unit {both_forms(unit.address)} is wanted every"
+                    f" {wanted.every:g} s.",
                     todo="Give an interval longer than 0 s.",
                 )
             why = _hindrance(unit, wanted.block)
@@ -202,24 +221,30 @@ def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
                 readable.append(wanted)
         readable.sort(key=lambda wanted: wanted.block)
         for _, same_function in groupby(readable, key=lambda wanted: wanted.block.function):
-            rows.extend(_row(unit, together) for together in cheapest_cut(unit, tuple(same_function)))
+            rows.extend(
+                _row(unit, together) for together in cheapest_cut(unit, tuple(same_function))
+            )
     return PollingTable(tuple(rows), tuple(left_out))
 
 
 def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wanted]]:
-    """Cut `wanted`, sorted and of one function code, into the groups that are cheapest to read with one request each.
+    """Cut `wanted`, sorted and of one function code, into the groups that are cheapest to read with
+    one request each.
 
-    Cost is time on the line per second; of equally cheap cuts the one with fewer requests.  Each point alone must be
-    readable.  Where points do not share registers, two requests of one interval never reach into each other in a
-    cheapest cut, and a request for points that are wanted more often lies within a slower one or apart from it:
-    elsewhere one of the two could be shorter.  So what lies within a slower request is a smaller task of the same kind.
+    Cost is time on the line per second; of equally cheap cuts the one with fewer requests.  Each
+    point alone must be readable.  Where points do not share registers, two requests of one interval
+    never reach into each other in a cheapest cut, and a request for points that are wanted more
+    often lies within a slower one or apart from it: elsewhere one of the two could be shorter.  So
+    what lies within a slower request is a smaller task of the same kind.
     """
     paces = sorted({one.every for one in wanted})
 
     @cache
     def best(start: int, end: int, below: float) -> tuple[float, int, tuple[int, int, float]]:
-        """Cost and requests for those of ``wanted[start:end]`` that are wanted every so many seconds, `below` excluded;
-        and the first request: numbers of its first and last point, and the interval from which on it takes points."""
+        """Cost and requests for those of ``wanted[start:end]`` that are wanted every so many
+        seconds, `below` excluded; and the first request: numbers of its first and last point, and
+        the interval from which on it takes points.
+        """
         first = next((n for n in range(start, end) if wanted[n].every < below), end)
         if first == end:
             return 0.0, 0, (end, end, below)
@@ -237,7 +262,13 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
                 seconds = exchange_time(unit.settings, block.count, unit.latency, unit.gap)
                 inner = best(first, last + 1, pace) if pace > paces[0] else (0.0, 0, ())
                 rest = best(last + 1, end, below)
-                options.append((seconds / every + inner[0] + rest[0], 1 + inner[1] + rest[1], (first, last, pace)))
+                options.append(
+                    (
+                        seconds / every + inner[0] + rest[0],
+                        1 + inner[1] + rest[1],
+                        (first, last, pace),
+                    )
+                )
         return min(options)
 
     for start in reversed(range(len(wanted))):
@@ -275,7 +306,10 @@ def _hindrance(unit: PolledUnit, block: Block) -> str:
             or block.register >= refused.register + refused.count
         )
         if not apart:
-            return f"the unit refuses registers {refused.register} to {refused.register + refused.count - 1}"
+            return (
+                f"the unit refuses registers {refused.register} to"
+                f" {refused.register + refused.count - 1}"
+            )
     return ""
 
 

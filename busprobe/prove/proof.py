@@ -26,7 +26,8 @@ class Proof:
     late_wait: float
     """Seconds that were listened on after a poll that its unit did not answer."""
     pause: float
-    """Silence in seconds demanded before each request; 0 is full speed, 3.5 characters are always kept."""
+    """Silence in seconds demanded before each request; 0 is full speed, 3.5 characters are always
+    kept."""
     seconds: float = 0.0
     """How long it ran, interruptions left out."""
     rounds: int = 0
@@ -71,10 +72,13 @@ class Proof:
 
     @property
     def wire_share(self) -> float:
-        """Share of the run's time in which bits were on the pair; the rest was waiting for units and gaps."""
+        """Share of the run's time in which bits were on the pair; the rest was waiting for units
+        and gaps."""
         if not self.seconds:
             return 0.0
-        on_wire = sum(unit.settings.wire_time(unit.bytes_sent + unit.bytes_received) for unit in self.units)
+        on_wire = sum(
+            unit.settings.wire_time(unit.bytes_sent + unit.bytes_received) for unit in self.units
+        )
         return on_wire / self.seconds
 
     @property
@@ -84,37 +88,46 @@ class Proof:
         if not self.polls:
             return ("No unit was polled, so nothing is proven.", *cut_short)
         found = [
-            f"{self.failed} of {self.polls} polls failed in {self.seconds:.0f} s: error rate at most "
-            f"{100 * error_bound(self.polls, self.failed):.3g} % with 95 % confidence, "
-            "as far as failures are independent."
+            f"{self.failed} of {self.polls} polls failed in {self.seconds:.0f} s: error rate at"
+            f" most {100 * error_bound(self.polls, self.failed):.3g} % with 95 % confidence, as far"
+            " as failures are independent."
         ]
         pattern = self.pattern
         if pattern.together:
             found.append(
-                f"Failures strike several units at once ({self.shared_rounds} of {self.rounds} rounds): look for "
-                "noise on the pair, a common supply, or the adapter, before you suspect a unit."
+                f"Failures strike several units at once ({self.shared_rounds} of {self.rounds}"
+                " rounds): look for noise on the pair, a common supply, or the adapter, before you"
+                " suspect a unit."
             )
         if pattern.standing_out:
-            listed = ", ".join(f"{both_forms(address)} at {settings}" for address, settings in pattern.standing_out)
-            found.append(f"Failures gather at unit {listed}: look at this unit, its terminals and its address first.")
+            listed = ", ".join(
+                f"{both_forms(address)} at {settings}" for address, settings in pattern.standing_out
+            )
+            found.append(
+                f"Failures gather at unit {listed}: look at this unit, its terminals and its"
+                " address first."
+            )
         if self.failed == self.polls:
             found.append(
-                "Not one poll was answered as it should be: look first at what all units share, the port, the adapter, "
-                "the line settings, the supply and the two wires."
+                "Not one poll was answered as it should be: look first at what all units share, the"
+                " port, the adapter, the line settings, the supply and the two wires."
             )
         elif self.failed and not pattern.together and not pattern.standing_out:
-            found.append("The failures show no pattern in time or by unit, or are too few to show one.")
+            found.append(
+                "The failures show no pattern in time or by unit, or are too few to show one."
+            )
         if late := sum(unit.late for unit in self.units):
             found.append(
-                f"Late replies: {late}, after the wait of {1000 * self.reply_wait:.0f} ms. A master with this timeout "
-                "takes them for replies to its next request."
+                f"Late replies: {late}, after the wait of {1000 * self.reply_wait:.0f} ms. A master"
+                " with this timeout takes them for replies to its next request."
             )
         if foreign := [unit for unit in self.units if unit.count(Kind.FOREIGN)]:
             number = sum(unit.count(Kind.FOREIGN) for unit in foreign)
             asked = ", ".join(both_forms(unit.address) for unit in foreign)
             found.append(
-                f"Replies from another address than the one asked: {number}, when {asked} was asked. "
-                "A unit has another address than the list says, or another master is talking."
+                f"Replies from another address than the one asked: {number}, when {asked} was"
+                " asked. A unit has another address than the list says, or another master is"
+                " talking."
             )
         if self.strays:
             found.append(
@@ -123,27 +136,31 @@ class Proof:
             )
         if junk := sum(unit.count(Kind.OK_AFTER_JUNK) for unit in self.units):
             found.append(
-                f"Sound replies after junk bytes: {junk}. That is no failure, but a sign of a missing or weak bias or "
-                "of an adapter that turns round badly."
+                f"Sound replies after junk bytes: {junk}. That is no failure, but a sign of a"
+                " missing or weak bias or of an adapter that turns round badly."
             )
         return (*found, *self._exceptions(), *cut_short)
 
     def _exceptions(self) -> Iterator[str]:
-        """Who answered with which exception: one sentence a code, since units of a type all refuse the same."""
-        codes = sorted({code for unit in self.units for code in unit.exceptions}.difference(GATEWAY_EXCEPTIONS))
+        """Who answered with which exception: one sentence a code, since units of a type all refuse
+        the same."""
+        codes = sorted(
+            {code for unit in self.units for code in unit.exceptions}.difference(GATEWAY_EXCEPTIONS)
+        )
         for code in codes:
             units = [unit for unit in self.units if code in unit.exceptions]
             named = f"Unit {both_forms(units[0].address)}"
             if len(units) > 1:
                 named = f"Units {format_addresses(unit.address for unit in units)}"
             yield (
-                f"{named} answered "
-                f"{sum(unit.exceptions[code] for unit in units)} of {sum(unit.polls for unit in units)} polls with "
-                f"exception {exception_name(code)}: that is no failure of the line."
+                f"{named} answered {sum(unit.exceptions[code] for unit in units)} of"
+                f" {sum(unit.polls for unit in units)} polls with exception {exception_name(code)}:"
+                " that is no failure of the line."
             )
 
     def document(self) -> dict[str, object]:
-        """As stored in the job and read by the hand over; times in seconds unless the name says ms."""
+        """As stored in the job and read by the hand over; times in seconds unless the name says
+        ms."""
         return {
             "format": FORMAT,
             "seconds": self.seconds,
@@ -169,10 +186,12 @@ class Proof:
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Proof:
-        """Read back what `document` wrote, so that a run can go on later; raises `UsageError` on another format."""
+        """Read back what `document` wrote, so that a run can go on later; raises `UsageError` on
+        another format."""
         if document.get("format") != FORMAT:
             raise UsageError(
-                f"The stored endurance run has the format '{document.get('format')}', not '{FORMAT}'.",
+                f"The stored endurance run has the format '{document.get('format')}', not"
+                f" '{FORMAT}'.",
                 todo="Start a new run; the stored one stays in the job as it is.",
             )
         return cls(

@@ -1,6 +1,7 @@
 """What can be said of measured reply times and of failures that were counted.  Pure arithmetic.
 
-Everything is kept as counts, so that a run of days takes no more memory than one of minutes and can go on from a file.
+Everything is kept as counts, so that a run of days takes no more memory than one of minutes and can
+go on from a file.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ SIGNIFICANCE = 0.01
 """How unlikely chance has to be before a pattern in the failures is claimed; our choice."""
 
 RESOLUTION = 0.0001
-"""Seconds to which times are kept: one bit at 9600 baud, far finer than a USB adapter tells (16 ms at worst)."""
+"""Seconds to which times are kept: one bit at 9600 baud, far finer than a USB adapter tells (16 ms
+at worst)."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,8 @@ class Times:
         return sum(self.steps.values())
 
     def percentile(self, percent: float) -> float | None:
-        """The smallest measured time in seconds that at least `percent` of all do not exceed (nearest rank).
+        """The smallest measured time in seconds that at least `percent` of all do not exceed
+        (nearest rank).
 
         None if nothing was measured.
         """
@@ -67,7 +70,8 @@ class Times:
         return self.percentile(100)
 
     def document(self) -> dict[str, object]:
-        """Count, minimum, median, 99th percentile and maximum in milliseconds, and the histogram itself."""
+        """Count, minimum, median, 99th percentile and maximum in milliseconds, and the histogram
+        itself."""
         return {
             "count": self.count,
             "min_ms": milliseconds(self.minimum),
@@ -85,15 +89,16 @@ class Times:
 
 
 MOST_STRETCHES = 720
-"""Stretches of a run that failures are counted in; as many points as a wide plot has, and little to store."""
+"""Stretches of a run that failures are counted in; as many points as a wide plot has, and little to
+store."""
 
 
 @dataclass(frozen=True)
 class Moments:
     """When failures came: how many fell into each stretch of the run.
 
-    A stretch doubles whenever a run gets longer than `MOST_STRETCHES` of it, so that a day takes no more room than a
-    minute.
+    A stretch doubles whenever a run gets longer than `MOST_STRETCHES` of it, so that a day takes no
+    more room than a minute.
     """
 
     stretch: float = 1.0
@@ -118,12 +123,18 @@ class Moments:
 
     def document(self) -> dict[str, object]:
         """As stored."""
-        return {"stretch_s": self.stretch, "counts": {str(index): count for index, count in self.counts.items()}}
+        return {
+            "stretch_s": self.stretch,
+            "counts": {str(index): count for index, count in self.counts.items()},
+        }
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Moments:
         """Read back what `document` wrote."""
-        return cls(document["stretch_s"], {int(index): count for index, count in document["counts"].items()})
+        return cls(
+            document["stretch_s"],
+            {int(index): count for index, count in document["counts"].items()},
+        )
 
     def _coarser(self) -> Moments:
         counts: dict[int, int] = {}
@@ -138,11 +149,13 @@ def milliseconds(seconds: float | None) -> float | None:
 
 
 def error_bound(polls: int, failed: int) -> float:
-    """The error rate that is not exceeded with 95 % confidence after `failed` of `polls` failed independently.
+    """The error rate that is not exceeded with 95 % confidence after `failed` of `polls` failed
+    independently.
 
-    The exact one-sided bound: the rate at which so few failures would be seen in 5 % of all runs.  Without a failure
-    it is 1 - 0.05^(1/N), about 3/N.  Sources, from memory: Clopper and Pearson, Biometrika 26 (1934), page 404; for
-    the rule of three Hanley and Lippman-Hand, JAMA 249 (1983), page 1743.
+    The exact one-sided bound: the rate at which so few failures would be seen in 5 % of all runs.
+    Without a failure it is 1 - 0.05^(1/N), about 3/N.  Sources, from memory: Clopper and Pearson,
+    Biometrika 26 (1934), page 404; for the rule of three Hanley and Lippman-Hand, JAMA 249 (1983),
+    page 1743.
     """
     if failed >= polls:
         return 1.0
@@ -200,18 +213,21 @@ def find_pattern(
 ) -> Pattern[Unit]:
     """Tell failures that strike several units at once from those at one unit.
 
-    `failed_rounds` says in how many of `rounds` rounds each unit failed, `shared_rounds` in how many two or more did,
-    and `shared_pairs` how many pairs of units failing together there were over all rounds.
+    `failed_rounds` says in how many of `rounds` rounds each unit failed, `shared_rounds` in how
+    many two or more did, and `shared_pairs` how many pairs of units failing together there were
+    over all rounds.
 
-    Together: were the units independent, the chance that two or more fail in a round would follow from the units' own
-    rates, and so would mean and variance of the number of pairs.  Failures count as together where so many shared
-    rounds (at least two) or so many pairs come by chance in less than 0.5 % of runs each.  Rounds tell most where units
-    are few; pairs tell it where two units are dead, so that every round is shared.  Whatever the distribution of pairs
-    looks like, a value k standard deviations above the mean has a chance of at most 1 / (1 + k²) (Cantelli's
+    Together: were the units independent, the chance that two or more fail in a round would follow
+    from the units' own rates, and so would mean and variance of the number of pairs.  Failures
+    count as together where so many shared rounds (at least two) or so many pairs come by chance in
+    less than 0.5 % of runs each.  Rounds tell most where units are few; pairs tell it where two
+    units are dead, so that every round is shared.  Whatever the distribution of pairs looks like, a
+    value k standard deviations above the mean has a chance of at most 1 / (1 + k²) (Cantelli's
     inequality, from memory).
 
-    Standing out: were all units alike, each failure would fall on any of n units with a chance of 1/n.  A unit with
-    so many that chance gives as many in less than 1 % of runs, divided by n for having looked at n units, stands out.
+    Standing out: were all units alike, each failure would fall on any of n units with a chance of
+    1/n.  A unit with so many that chance gives as many in less than 1 % of runs, divided by n for
+    having looked at n units, stands out.
     """
     units = len(failed_rounds)
     together = False
@@ -241,6 +257,7 @@ def _at_once(chances: Sequence[float]) -> list[float]:
     exactly = [1.0]
     for chance in chances:
         exactly = [
-            here * (1 - chance) + before * chance for here, before in zip([*exactly, 0.0], [0.0, *exactly], strict=True)
+            here * (1 - chance) + before * chance
+            for here, before in zip([*exactly, 0.0], [0.0, *exactly], strict=True)
         ]
     return exactly

@@ -1,7 +1,7 @@
 """What an endurance run counted: per unit, and as the proof of a segment.
 
-A poll is counted under exactly one kind, so that the kinds of a unit add up to its polls.  All records are frozen; each
-poll makes a new one, so that whoever was handed one keeps it as it was.
+A poll is counted under exactly one kind, so that the kinds of a unit add up to its polls.  All
+records are frozen; each poll makes a new one, so that whoever was handed one keeps it as it was.
 """
 
 from __future__ import annotations
@@ -119,7 +119,9 @@ class UnitTally:
         An exception is a reply; only a gateway's word that its target is not there is none.
         """
         answered = self.count(Kind.OK) + self.count(Kind.OK_AFTER_JUNK) + self.count(Kind.EXCEPTION)
-        return self.polls - answered + sum(self.exceptions.get(code, 0) for code in GATEWAY_EXCEPTIONS)
+        return (
+            self.polls - answered + sum(self.exceptions.get(code, 0) for code in GATEWAY_EXCEPTIONS)
+        )
 
     @property
     def bound(self) -> float:
@@ -139,8 +141,9 @@ class UnitTally:
     def after(self, reply: Reply, seconds: float, reply_wait: float) -> UnitTally:
         """This tally and one more poll, at `seconds` of the run.
 
-        A reply that seems to have come after `reply_wait` seconds was there in time, or nobody would have waited for
-        it: the computer was held up (busy, asleep) before it took it in.  It counts, but says nothing of times.
+        A reply that seems to have come after `reply_wait` seconds was there in time, or nobody
+        would have waited for it: the computer was held up (busy, asleep) before it took it in.  It
+        counts, but says nothing of times.
         """
         exchange = reply.exchange
         own = reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING)
@@ -152,7 +155,11 @@ class UnitTally:
         return replace(
             self,
             verdicts={**self.verdicts, reply.verdict: self.verdicts.get(reply.verdict, 0) + 1},
-            exceptions=self.exceptions if code is None else {**self.exceptions, code: self.exceptions.get(code, 0) + 1},
+            exceptions=(
+                self.exceptions
+                if code is None
+                else {**self.exceptions, code: self.exceptions.get(code, 0) + 1}
+            ),
             reply_times=self.reply_times if timed is None else self.reply_times.adding(timed),
             bytes_sent=self.bytes_sent + len(exchange.request),
             bytes_received=self.bytes_received + len(exchange.received),
@@ -162,7 +169,8 @@ class UnitTally:
         )
 
     def with_late(self, within: float) -> UnitTally:
-        """This tally with one silent poll found to be late: its reply was there `within` seconds of the request."""
+        """This tally with one silent poll found to be late: its reply was there `within` seconds of
+        the request."""
         silent = self.verdicts[Verdict.SILENT] - 1
         return replace(
             self,
@@ -172,7 +180,8 @@ class UnitTally:
         )
 
     def document(self) -> dict[str, object]:
-        """As stored in the proof: counts by kind and by verdict, reply times, what they prove, evidence."""
+        """As stored in the proof: counts by kind and by verdict, reply times, what they prove,
+        evidence."""
         return {
             "address": self.address,
             "settings": str(self.settings),
@@ -206,7 +215,9 @@ class UnitTally:
             exceptions={int(code): number for code, number in document["exceptions"].items()},
             reply_times=Times.from_document(document["reply_times"]),
             # Runs kept by earlier versions do not say when.
-            failures=Moments.from_document(document.get("failures_over_time") or Moments().document()),
+            failures=Moments.from_document(
+                document.get("failures_over_time") or Moments().document()
+            ),
             failed_rounds=document["failed_rounds"],
             bytes_sent=document["bytes_sent"],
             bytes_received=document["bytes_received"],
@@ -216,5 +227,6 @@ class UnitTally:
 
 
 def answered(reply: Reply) -> bool:
-    """Whether the unit gave a conforming reply in time: what was asked for, or an exception of its own."""
+    """Whether the unit gave a conforming reply in time: what was asked for, or an exception of its
+    own."""
     return reply.sound or (reply.verdict is Verdict.EXCEPTION and reply.present)

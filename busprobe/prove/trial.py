@@ -1,7 +1,8 @@
 """Trying a polling table on the bus: does each unit give the registers between the wanted ones?
 
-A unit may refuse a whole request for one register that it does not have (V1.1b3 section 7, exception 02), or stay
-silent.  What a table reads only because it lies in between is therefore asked for before a master is told to.
+A unit may refuse a whole request for one register that it does not have (V1.1b3 section 7,
+exception 02), or stay silent.  What a table reads only because it lies in between is therefore
+asked for before a master is told to.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from busprobe.prove.polling import PolledUnit, PollingTable, Row, polling_table
 from busprobe.prove.tally import Key
 
 ATTEMPTS = 2
-"""Requests before registers in between count as not given, so that one disturbed reply does not decide; our choice."""
+"""Requests before registers in between count as not given, so that one disturbed reply does not
+decide; our choice."""
 
 
 @dataclass(frozen=True)
@@ -33,15 +35,20 @@ class Trial:
     refused: tuple[tuple[Key, Block], ...]
     """Registers in between that were not given, by unit."""
     complete: bool = True
-    """Whether every such request was tried; it was not where the trial was stopped or a unit answers nothing."""
+    """Whether every such request was tried; it was not where the trial was stopped or a unit
+    answers nothing."""
 
 
-def try_table(line: Line, units: Sequence[PolledUnit], waits: Waits, stop: StopFlag | None = None) -> Trial:
-    """Ask for what the cheapest table of `units` reads in between, until all of a table was answered on `line`.
+def try_table(
+    line: Line, units: Sequence[PolledUnit], waits: Waits, stop: StopFlag | None = None
+) -> Trial:
+    """Ask for what the cheapest table of `units` reads in between, until all of a table was
+    answered on `line`.
 
-    Registers in between that are refused or not answered are avoided like those a unit is known to refuse, and the
-    table is made anew; requests for wanted registers alone are not tried.  A unit that is silent about a wanted
-    register too is left as it is.  Raises `PortError` if the port fails.
+    Registers in between that are refused or not answered are avoided like those a unit is known to
+    refuse, and the table is made anew; requests for wanted registers alone are not tried.  A unit
+    that is silent about a wanted register too is left as it is.  Raises `PortError` if the port
+    fails.
     """
     known = tuple(units)
     given: dict[Row, None] = {}
@@ -60,9 +67,14 @@ def try_table(line: Line, units: Sequence[PolledUnit], waits: Waits, stop: StopF
         if not _is_there(line, doubtful, waits):
             mute.add((doubtful.address, doubtful.settings))  # its silence says nothing of registers
             continue
-        # Where each range in between is given alone, it is the length of the whole request that the unit cannot take.
-        alone = tuple(block for block in doubtful.between if not _answers(line, doubtful, block, waits))
-        refused += [((doubtful.address, doubtful.settings), block) for block in alone or doubtful.between]
+        # Where each range in between is given alone, it is the length of the whole request that the
+        # unit cannot take.
+        alone = tuple(
+            block for block in doubtful.between if not _answers(line, doubtful, block, waits)
+        )
+        refused += [
+            ((doubtful.address, doubtful.settings), block) for block in alone or doubtful.between
+        ]
         known = tuple(_avoiding(unit, doubtful, alone or doubtful.between) for unit in known)
 
 

@@ -1,7 +1,9 @@
-"""Several moves one after the other: a confirmation for each, and one power cycle to check them all.
+"""Several moves one after the other: a confirmation for each, and one power cycle to check them
+all.
 
-The moves come in an order in which no two units ever share a place (`busprobe.readdress.plan`).  One that a guard
-refuses is left out, with those that build on it.  One that cannot be verified ends the batch, and so does a no.
+The moves come in an order in which no two units ever share a place (`busprobe.readdress.plan`).
+One that a guard refuses is left out, with those that build on it.  One that cannot be verified ends
+the batch, and so does a no.
 """
 
 from __future__ import annotations
@@ -66,11 +68,18 @@ class Finished:
         if self.unchecked:
             power_cycle = "not done"
         else:
-            power_cycle = "done" if any(outcome.power_cycled for outcome in self.outcomes) else "not needed"
+            power_cycle = (
+                "done" if any(outcome.power_cycled for outcome in self.outcomes) else "not needed"
+            )
         return {
             "outcomes": [outcome.document() for outcome in self.outcomes],
             "left": [
-                {"from": m.old, "to": m.new, "settings": str(m.settings), "to_settings": str(m.target.settings)}
+                {
+                    "from": m.old,
+                    "to": m.new,
+                    "settings": str(m.settings),
+                    "to_settings": str(m.target.settings),
+                }
                 for m in self.left
             ],
             "power_cycle": power_cycle,
@@ -104,9 +113,9 @@ class Batch:
     ) -> None:
         """Carry out `moves` in this order, each once `confirm` says so.
 
-        `guard` prepares a move, by `busprobe.readdress.move.prepare` if left out.  `power_cycle` is asked at the end,
-        and before a move that depends on one that waits for it.  Once `stop` is set nothing more is written or asked;
-        a write that was sent is still followed up.
+        `guard` prepares a move, by `busprobe.readdress.move.prepare` if left out.  `power_cycle` is
+        asked at the end, and before a move that depends on one that waits for it.  Once `stop` is
+        set nothing more is written or asked; a write that was sent is still followed up.
         """
         self._line = line
         self._moves = tuple(moves)
@@ -132,9 +141,13 @@ class Batch:
             if any(_depends(move, stuck) for stuck in self._stuck):
                 self._stuck.append(move)
                 continue
-            held_up = any(o.result is Result.WAITING and _depends(move, o.move) for o in self._outcomes)
+            held_up = any(
+                o.result is Result.WAITING and _depends(move, o.move) for o in self._outcomes
+            )
             if held_up and not (yield from self._check()):
-                yield self._finished("The next move has to wait for a power cycle that proves the ones before.")
+                yield self._finished(
+                    "The next move has to wait for a power cycle that proves the ones before."
+                )
                 return
             yield Begun(move, number, len(self._moves))
             try:
@@ -169,15 +182,22 @@ class Batch:
         return execute(self._line, prepared, self._journal, self._confirm, self._report, self._stop)
 
     def _check(self) -> Generator[Step, None, bool]:
-        """Have power taken away and given back, then look at all moves that this can prove; whether it did."""
+        """Have power taken away and given back, then look at all moves that this can prove; whether
+        it did."""
         pending = self._to_check()
         if not pending:
             return True
-        if self._stop.is_set() or not self._power_cycle(tuple(self._outcomes[place] for place in pending)):
+        if self._stop.is_set() or not self._power_cycle(
+            tuple(self._outcomes[place] for place in pending)
+        ):
             return False
         for place in pending:
             before = self._outcomes[place]
-            later = [outcome.move for outcome in self._outcomes[place + 1 :] if outcome.result is not Result.REFUSED]
+            later = [
+                outcome.move
+                for outcome in self._outcomes[place + 1 :]
+                if outcome.result is not Result.REFUSED
+            ]
             self._outcomes[place] = verify_again(
                 self._line,
                 before.move,
@@ -198,7 +218,11 @@ class Batch:
                 later.move.source == outcome.move.target and later.result is not Result.REFUSED
                 for later in self._outcomes[place + 1 :]
             )
-            if outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled and not gone_on:
+            if (
+                outcome.result in (Result.VERIFIED, Result.WAITING)
+                and not outcome.power_cycled
+                and not gone_on
+            ):
                 places.append(place)
         return places
 
@@ -210,5 +234,6 @@ class Batch:
 
 
 def _depends(move: Move, earlier: Move) -> bool:
-    """Whether `move` needs what `earlier` is to bring about: its unit elsewhere, or its old address free."""
+    """Whether `move` needs what `earlier` is to bring about: its unit elsewhere, or its old address
+    free."""
     return move.new == earlier.old or move.old == earlier.new

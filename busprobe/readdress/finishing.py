@@ -27,8 +27,8 @@ _EFFECT = {Role.SAVE: "store what it has now", Role.RELOCK: "be locked again"}
 def prepare_rest(line: Line, left: OpenSteps, report: Report = lambda _: None) -> Prepared:
     """Find the unit and put together what may safely be sent to it.
 
-    Raises `RefusedError` where not one unit alone answers at one of the two places of the move, or where nothing that
-    is left makes sense for the place where it is; `PortError` if the port fails.
+    Raises `RefusedError` where not one unit alone answers at one of the two places of the move, or
+    where nothing that is left makes sense for the place where it is; `PortError` if the port fails.
     """
     move = left.move
     line.apply(move.settings)
@@ -45,11 +45,18 @@ def prepare_rest(line: Line, left: OpenSteps, report: Report = lambda _: None) -
             raise RefusedError(
                 f"At {move.source.words}: {at_old.kind}; at {move.target.words}: {at_new.kind}.",
                 means="What is left of the procedure would reach nobody, or not this unit alone.",
-                todo="Survey the pair, and take units off until this one answers alone at one of the two.",
+                todo=(
+                    "Survey the pair, and take units off until this one answers alone at one of the"
+                    " two."
+                ),
             )
     source = guards.check_source(line, place)
     # Back at its old place the unit has nothing new to be stored; it is only to be locked.
-    steps = tuple(replace(step, place=place) for step in left.steps if place == move.target or step.role is Role.RELOCK)
+    steps = tuple(
+        replace(step, place=place)
+        for step in left.steps
+        if place == move.target or step.role is Role.RELOCK
+    )
     if not steps:
         raise RefusedError(
             f"The unit is at {place.words} again: the new {move.what} was not kept.",
@@ -78,8 +85,8 @@ def send_rest(
 ) -> Outcome:
     """Ask `confirm`, look once more, send each step once; a step that is not acknowledged ends it.
 
-    Raises as `busprobe.readdress.move.execute` does.  The outcome is that of the procedure, not of the move: where the
-    unit is does not change.
+    Raises as `busprobe.readdress.move.execute` does.  The outcome is that of the procedure, not of
+    the move: where the unit is does not change.
     """
     move, place = prepared.move, prepared.steps[0].place
     if not confirm(prepared):
@@ -87,7 +94,13 @@ def send_rest(
     report("Looking once more at both places.")
     with line.stopped_by(stop):
         guards.check_source(line, place, repeats=1)
-    sender = Sender(line, prepared, replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)), journal, report)
+    sender = Sender(
+        line,
+        prepared,
+        replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)),
+        journal,
+        report,
+    )
     try:
         for step in prepared.steps:
             if not (sender.reaches(step) and sender.further(step)):

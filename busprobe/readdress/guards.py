@@ -1,8 +1,8 @@
 """The guards of a move: what has to be true on the pair before anything is written.
 
-Each guard either passes or raises `RefusedError` with the reason and with what would make the move safe.  Guards only
-read.  What they cannot see stays a risk that the technician is told of: a unit that is off, or identical units whose
-replies fall exactly together.
+Each guard either passes or raises `RefusedError` with the reason and with what would make the move
+safe.  Guards only read.  What they cannot see stays a risk that the technician is told of: a unit
+that is off, or identical units whose replies fall exactly together.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 
 LISTENING = 2.0
-"""Seconds of listening for another master before anything is sent; shorter than many a polling cycle, so all
-exchanges of the guards are watched for foreign traffic too."""
+"""Seconds of listening for another master before anything is sent; shorter than many a polling
+cycle, so all exchanges of the guards are watched for foreign traffic too."""
 
 SHORT_WAIT = 0.3
 """Seconds for each probe of a look that repeats an earlier, longer one."""
@@ -38,7 +38,8 @@ _JUNK = b"\x00\xff"
 
 
 def check_move(move: Move) -> None:
-    """Refuse what needs no wire to be refused: broadcasts, reserved or impossible targets, a move to where it is."""
+    """Refuse what needs no wire to be refused: broadcasts, reserved or impossible targets, a move
+    to where it is."""
     if move.old == 0:
         raise RefusedError(
             "Address 0 is the broadcast: every unit on the pair would take the new address.",
@@ -46,7 +47,9 @@ def check_move(move: Move) -> None:
             todo="Find the address that the unit has itself, with only that unit on the pair.",
         )
     if not FIRST <= move.old <= HIGHEST:
-        raise RefusedError(f"{move.old} is not a unit address.", todo=f"Give one from {FIRST} to {LAST}.")
+        raise RefusedError(
+            f"{move.old} is not a unit address.", todo=f"Give one from {FIRST} to {LAST}."
+        )
     if not FIRST <= move.new <= LAST:
         raise RefusedError(
             f"{move.new} is not an address a unit may have.",
@@ -61,7 +64,9 @@ def check_move(move: Move) -> None:
     if move.new_settings is not None and move.old != move.new:
         raise RefusedError(
             "Address and line setting are to change with one write.",
-            means="If the unit then answered nowhere, nobody could tell which of the two went wrong.",
+            means=(
+                "If the unit then answered nowhere, nobody could tell which of the two went wrong."
+            ),
             todo="Change the address first and the line setting last.",
         )
     if move.new not in move.procedure.addresses:
@@ -85,8 +90,13 @@ def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
     if len(heard) >= framing.SHORTEST:
         raise RefusedError(
             f"{len(heard)} bytes came with nobody asked: {hex_bytes(heard[:16])}.",
-            means="Another master at other line settings, or a noisy pair: a write could be damaged.",
-            todo="Find out who or what it is (listen at other settings, check bias and wiring) first.",
+            means=(
+                "Another master at other line settings, or a noisy pair: a write could be damaged."
+            ),
+            todo=(
+                "Find out who or what it is (listen at other settings, check bias and wiring)"
+                " first."
+            ),
         )
     return (f"{len(heard)} stray bytes were heard with nobody asked.",) if heard else ()
 
@@ -95,7 +105,9 @@ def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
     """Refuse unless one unit answers at `place`, and cleanly."""
     line.apply(place.settings)
     seen = examine(line, place.address, repeats=repeats)
-    late = line.listen(CLOSE_LOOK.reply).data  # a second, slower unit may not have answered anything yet
+    late = line.listen(
+        CLOSE_LOOK.reply
+    ).data  # a second, slower unit may not have answered anything yet
     where = f"unit address {both_forms(place.address)}"
     remarks = " ".join(seen.notes)
     if seen.foreign:
@@ -121,18 +133,29 @@ def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
             raise RefusedError(
                 f"It is not clear who answers at {where}.",
                 means=remarks,
-                todo="Take the other units off the pair until one answers cleanly, or mend its connection.",
+                todo=(
+                    "Take the other units off the pair until one answers cleanly, or mend its"
+                    " connection."
+                ),
             )
-    odd = [reply for reply in seen.replies if not reply.sound and reply.exception is None and _is_somebody(reply)]
+    odd = [
+        reply
+        for reply in seen.replies
+        if not reply.sound and reply.exception is None and _is_somebody(reply)
+    ]
     if odd or not seen.clean:
         raise RefusedError(
             f"The unit at {where} does not answer cleanly: {odd[0].words if odd else remarks}",
             means="On such a pair a write could be damaged, and its outcome not be told.",
-            todo="Mend the connection, or take the other units off the pair, until all replies are sound.",
+            todo=(
+                "Mend the connection, or take the other units off the pair, until all replies are"
+                " sound."
+            ),
         )
     if len(late) >= framing.SHORTEST:
         raise RefusedError(
-            f"After the unit at {where} had answered everything, more came: {hex_bytes(late[:16])}.",
+            f"After the unit at {where} had answered everything, more came:"
+            f" {hex_bytes(late[:16])}.",
             means="A second, slower unit shares its address, or somebody else is talking.",
             todo="Take the other units off the pair, or stop the other master.",
         )
@@ -140,17 +163,22 @@ def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
 
 
 def check_target(line: Line, place: Place, *, reply_wait: float = CLOSE_LOOK.reply) -> Examination:
-    """Refuse unless `place` is silent: asked with several kinds of probes, `reply_wait` seconds each."""
+    """Refuse unless `place` is silent: asked with several kinds of probes, `reply_wait` seconds
+    each."""
     line.apply(place.settings)
     seen = examine(line, place.address, waits=replace(CLOSE_LOOK, reply=reply_wait))
     if is_silent(seen):
         return seen
-    what = [frame.words for frame in seen.foreign] or [reply.words for reply in seen.replies if _is_somebody(reply)]
+    what = [frame.words for frame in seen.foreign] or [
+        reply.words for reply in seen.replies if _is_somebody(reply)
+    ]
     raise RefusedError(
         f"Unit address {both_forms(place.address)} at {place.settings} is not free: {what[0]}.",
         means="Two units would share it after the move.",
-        todo="Choose another place, or move the unit that is there first; if you know that none is there, find out "
-        "what was heard.",
+        todo=(
+            "Choose another place, or move the unit that is there first; if you know that none is"
+            " there, find out what was heard."
+        ),
     )
 
 
@@ -167,7 +195,8 @@ def read_register(line: Line, move: Move, waits: Waits) -> int | None:
 
 
 def check_register(move: Move, value: int | None) -> None:
-    """Refuse to write a register with more than the address in it unless what it holds now makes sense."""
+    """Refuse to write a register with more than the address in it unless what it holds now makes
+    sense."""
     procedure = move.procedure
     expected = procedure.value(move.source)
     shared = procedure.part is not AddressPart.WHOLE
@@ -175,14 +204,23 @@ def check_register(move: Move, value: int | None) -> None:
         return
     if value is None or expected is None or procedure.part.read(value) != expected:
         holds = "cannot be read" if value is None else f"holds {value} (0x{value:04X})"
-        what = f"the unit address {both_forms(move.old)}" if not procedure.codes else f"the code for {move.settings}"
+        what = (
+            f"the unit address {both_forms(move.old)}"
+            if not procedure.codes
+            else f"the code for {move.settings}"
+        )
         known = "" if expected is None or not procedure.codes else f", {expected}"
         raise RefusedError(
-            f"Register {procedure.register} (0x{procedure.register:04X}) {holds}; {procedure.part.words} should be "
-            f"{what}{known}.",
-            means="The rest of the register is another setting, and a blind write would change it."
-            if shared
-            else "The profile does not fit this unit, and codes of line settings differ from maker to maker.",
+            f"Register {procedure.register} (0x{procedure.register:04X}) {holds};"
+            f" {procedure.part.words} should be {what}{known}.",
+            means=(
+                "The rest of the register is another setting, and a blind write would change it."
+                if shared
+                else (
+                    "The profile does not fit this unit, and codes of line settings differ from"
+                    " maker to maker."
+                )
+            ),
             todo="Check the register and its layout in the data sheet.",
         )
 
@@ -190,7 +228,9 @@ def check_register(move: Move, value: int | None) -> None:
 def known_wait(source: Examination) -> float:
     """Seconds after which a unit whose replies were timed before can be called silent."""
     latency = source.latency
-    return min(CLOSE_LOOK.reply, max(SHORT_WAIT, 3 * latency.maximum if latency else CLOSE_LOOK.reply))
+    return min(
+        CLOSE_LOOK.reply, max(SHORT_WAIT, 3 * latency.maximum if latency else CLOSE_LOOK.reply)
+    )
 
 
 def is_silent(seen: Examination) -> bool:
@@ -199,7 +239,8 @@ def is_silent(seen: Examination) -> bool:
 
 
 def _is_somebody(reply: Reply) -> bool:
-    """Whether bytes came back that are more than adapter junk or a gateway's word that nobody is there."""
+    """Whether bytes came back that are more than adapter junk or a gateway's word that nobody is
+    there."""
     if reply.exception in GATEWAY_EXCEPTIONS:
         return False
     heard = (reply.exchange.leftover, reply.exchange.received)

@@ -1,7 +1,7 @@
 """Two units at one address: the address is watched while the technician takes units off the pair.
 
-No write can tell them apart, so hands have to.  The watch says what it hears after each look and ends by itself when
-one unit has answered cleanly often enough.
+No write can tell them apart, so hands have to.  The watch says what it hears after each look and
+ends by itself when one unit has answered cleanly often enough.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from busprobe.survey.examine import Examination, examine
 from busprobe.survey.findings import Kind
 
 WATCH_WAITS = Waits(reply=0.3, after=0.12)
-"""Short enough to follow hands at the terminals; the guards of the move ask again with the long wait."""
+"""Short enough to follow hands at the terminals; the guards of the move ask again with the long
+wait."""
 
 STEADY = 2
 """Looks in a row at one clean unit that end the watch: a screw may still be turning."""
@@ -37,7 +38,9 @@ class Crowd(StrEnum):
 _ADVICE = {
     Crowd.SEVERAL: "Take one more of them off the pair.",
     Crowd.ONE: "Leave it as it is.",
-    Crowd.UNCLEAR: "Take one more unit off the pair, or check the connection of the one that is left.",
+    Crowd.UNCLEAR: (
+        "Take one more unit off the pair, or check the connection of the one that is left."
+    ),
     Crowd.NOBODY: "Put one of the units back on the pair.",
 }
 
@@ -70,7 +73,8 @@ def crowd_of(seen: Examination) -> Crowd:
 
 
 def watch(line: Line, address: int, cancel: Event) -> Iterator[Sight]:
-    """Look at `address` until cancelled, at the line's present settings; raises `PortError` if the port fails."""
+    """Look at `address` until cancelled, at the line's present settings; raises `PortError` if the
+    port fails."""
     last = None
     while not cancel.is_set():
         seen = examine(line, address, waits=WATCH_WAITS, repeats=2)
@@ -80,7 +84,8 @@ def watch(line: Line, address: int, cancel: Event) -> Iterator[Sight]:
 
 
 def isolate(line: Line, address: int, cancel: Event) -> Iterator[Sight]:
-    """Watch `address` until one unit alone has answered cleanly `STEADY` times in a row, or until cancelled.
+    """Watch `address` until one unit alone has answered cleanly `STEADY` times in a row, or until
+    cancelled.
 
     The last sight tells which: `Crowd.ONE` with `changed` false.
     """

@@ -1,7 +1,9 @@
-"""Line settings of units changed by the same guarded move: one unit and one setting at a time, last of all.
+"""Line settings of units changed by the same guarded move: one unit and one setting at a time, last
+of all.
 
-Codes of baud rates and parities differ from maker to maker (common practice), so they only ever come from a profile,
-and the register has to hold the code of the present setting before it is written.
+Codes of baud rates and parities differ from maker to maker (common practice), so they only ever
+come from a profile, and the register has to hold the code of the present setting before it is
+written.
 """
 
 from __future__ import annotations
@@ -20,9 +22,11 @@ from busprobe.readdress.procedure import MEMORY_WAIT, Move, Place, Procedure, fa
 
 
 def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> Move:
-    """The move of the unit at `place` to `wanted`, of which only the baud rate or only the format may be another.
+    """The move of the unit at `place` to `wanted`, of which only the baud rate or only the format
+    may be another.
 
-    Raises `UsageError` if both are, or if the profile does not say how it is done or which code it takes.
+    Raises `UsageError` if both are, or if the profile does not say how it is done or which code it
+    takes.
     """
     present, how = place.settings, profile.line_settings
     if present.baud != wanted.baud and present.format != wanted.format:
@@ -54,13 +58,18 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
     move = Move(present, place.address, place.address, procedure, wanted)
     if procedure.value(move.target) is None:
         known = ", ".join(str(settings) for settings, _ in procedure.codes)
-        raise UsageError(f"The profile {profile.id} has no code for {wanted}.", todo=f"It has codes for {known}.")
+        raise UsageError(
+            f"The profile {profile.id} has no code for {wanted}.", todo=f"It has codes for {known}."
+        )
     return move
 
 
 def path(present: LineSettings, wanted: LineSettings) -> tuple[LineSettings, ...]:
-    """The settings to go through from `present` to `wanted`, one change each: baud rate first, then format."""
-    between = replace(wanted, data_bits=present.data_bits, parity=present.parity, stop_bits=present.stop_bits)
+    """The settings to go through from `present` to `wanted`, one change each: baud rate first, then
+    format."""
+    between = replace(
+        wanted, data_bits=present.data_bits, parity=present.parity, stop_bits=present.stop_bits
+    )
     steps = (between, wanted)
     return tuple(new for old, new in zip((present, *steps), steps, strict=False) if new != old)
 
@@ -76,16 +85,21 @@ class PlannedChange(Generic[Unit]):
     """Line settings afterwards."""
 
 
-def plan_settings(places: Mapping[Unit, Place], goal: LineSettings) -> tuple[PlannedChange[Unit], ...]:
-    """The changes that bring all units to `goal`, unit by unit, with as few writes as there are differences.
+def plan_settings(
+    places: Mapping[Unit, Place], goal: LineSettings
+) -> tuple[PlannedChange[Unit], ...]:
+    """The changes that bring all units to `goal`, unit by unit, with as few writes as there are
+    differences.
 
-    Raises `RefusedError` while two units share an address, at whatever settings: they would meet at the goal.
+    Raises `RefusedError` while two units share an address, at whatever settings: they would meet at
+    the goal.
     """
     at: dict[int, Unit] = {}
     for unit, place in places.items():
         if place.address in at:
             raise RefusedError(
-                f"{at[place.address]} and {unit} share unit address {both_forms(place.address)} at different settings.",
+                f"{at[place.address]} and {unit} share unit address {both_forms(place.address)} at"
+                " different settings.",
                 means="They would collide as soon as both have the same settings.",
                 todo="Give every unit an address of its own first; line settings come last.",
             )
@@ -100,4 +114,6 @@ def plan_settings(places: Mapping[Unit, Place], goal: LineSettings) -> tuple[Pla
 
 def _with(present: LineSettings, key: int | str) -> LineSettings:
     """`present` with a baud rate or a format of the profile in place of its own."""
-    return LineSettings.parse(f"{key}-{present.format}" if isinstance(key, int) else f"{present.baud}-{key}")
+    return LineSettings.parse(
+        f"{key}-{present.format}" if isinstance(key, int) else f"{present.baud}-{key}"
+    )

@@ -1,4 +1,5 @@
-"""Who answers at the two places of a move, asked so that a unit which restarts meanwhile cannot mislead."""
+"""Who answers at the two places of a move, asked so that a unit which restarts meanwhile cannot
+mislead."""
 
 from __future__ import annotations
 
@@ -19,11 +20,13 @@ _PAUSE = 0.25
 def look(
     line: Line, move: Move, waits: Waits, *, patience: float, old_taken: bool = False
 ) -> tuple[Examination, Examination]:
-    """What answers at the old and the new place, asked again until that is clear or `patience` seconds are over.
+    """What answers at the old and the new place, asked again until that is clear or `patience`
+    seconds are over.
 
-    Both silent is not clear, since a unit may be restarting; it is only believed of looks begun after `patience`.  For
-    the same reason the place that is silent has to be asked after the other one has answered.  Where the old place is
-    `old_taken` by another unit now, an answer from there says nothing of this one.
+    Both silent is not clear, since a unit may be restarting; it is only believed of looks begun
+    after `patience`.  For the same reason the place that is silent has to be asked after the other
+    one has answered.  Where the old place is `old_taken` by another unit now, an answer from there
+    says nothing of this one.
     """
     end = line.clock.now() + patience
     while True:
@@ -40,7 +43,8 @@ def look(
 
 
 def _at(line: Line, place: Place, waits: Waits) -> Examination:
-    """What answers at `place`; "silent" is told by what was heard: adapter junk is, a lone damaged reply is not."""
+    """What answers at `place`; "silent" is told by what was heard: adapter junk is, a lone damaged
+    reply is not."""
     line.apply(place.settings)
     seen = examine(line, place.address, waits=waits, repeats=1)
     if seen.kind in (Kind.UNIT, Kind.CLASH):
@@ -49,21 +53,26 @@ def _at(line: Line, place: Place, waits: Waits) -> Examination:
 
 
 def astray(line: Line, move: Move) -> tuple[Place, ...]:
-    """Where else a unit answers that could be the one that was lost: by a misread address or code, or as new."""
+    """Where else a unit answers that could be the one that was lost: by a misread address or code,
+    or as new."""
     if move.new_settings is None:
         places = [Place(move.settings, address) for address in lookalikes(move.new)]
     else:
         places = [Place(settings, move.new) for settings, _ in move.procedure.codes]
     if move.procedure.factory is not None:
         places.append(move.procedure.factory)
-    unexpected = (place for place in dict.fromkeys(places) if place not in (move.source, move.target))
+    unexpected = (
+        place for place in dict.fromkeys(places) if place not in (move.source, move.target)
+    )
     return tuple(place for place in unexpected if _at(line, place, CLOSE_LOOK).kind is Kind.UNIT)
 
 
 def lookalikes(address: int) -> tuple[int, ...]:
-    """Addresses that `address` becomes when its number is misread: decimal for hex, hex for decimal, bits mirrored.
+    """Addresses that `address` becomes when its number is misread: decimal for hex, hex for
+    decimal, bits mirrored.
 
-    All three are common practice: "set 20, found at 32", and switches whose bit order is the other way round.
+    All three are common practice: "set 20, found at 32", and switches whose bit order is the other
+    way round.
     """
     readings = {int(str(address), 16), int(f"{address:08b}"[::-1], 2)}
     if f"{address:x}".isdecimal():

@@ -1,7 +1,8 @@
 """A box of identical units at one factory address, taken one by one to addresses of their own.
 
-Connect one, it is seen, its next address is proposed, confirmed, written and verified; "next".  Nothing is written
-while two are there at once.  The factory address is left free at the end, for the next box.
+Connect one, it is seen, its next address is proposed, confirmed, written and verified; "next".
+Nothing is written while two are there at once.  The factory address is left free at the end, for
+the next box.
 """
 
 from __future__ import annotations
@@ -44,7 +45,8 @@ class Known:
 
 
 Identify = Callable[[Line, int], Known]
-"""Tells what the unit at an address is and how it is readdressed; raises `RefusedError` if it is none of the box."""
+"""Tells what the unit at an address is and how it is readdressed; raises `RefusedError` if it is
+none of the box."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,8 @@ class Taken:
 
 @dataclass(frozen=True)
 class Refused:
-    """Nothing was written; the loop waits until this unit is taken off, then offers the same target again."""
+    """Nothing was written; the loop waits until this unit is taken off, then offers the same target
+    again."""
 
     target: Target
     why: str
@@ -107,7 +110,8 @@ class Moved:
 
     @property
     def undo(self) -> Move:
-        """The move back to the factory address; it has to pass the same guards, with that address free."""
+        """The move back to the factory address; it has to pass the same guards, with that address
+        free."""
         return self.outcome.move.reversed()
 
 
@@ -130,7 +134,9 @@ class Finished:
     """The move that stopped the loop, if one did; or one that still waits for its power cycle."""
 
 
-Step = Waiting | Watched | Appeared | Taken | Refused | PowerCycleNeeded | Moved | TakenBack | Finished
+Step = (
+    Waiting | Watched | Appeared | Taken | Refused | PowerCycleNeeded | Moved | TakenBack | Finished
+)
 """What the loop tells; the last one is always `Finished`."""
 
 
@@ -141,7 +147,13 @@ def counting_up(first: int, *, keep_free: Collection[int]) -> Iterator[Target]:
 
 def label(target: Target, settings: LineSettings, known: Known) -> str:
     """Text for the label on a unit: place, address in both forms, line settings, type."""
-    lines = (target.tag, target.location, f"Unit address {both_forms(target.address)}", str(settings), known.words)
+    lines = (
+        target.tag,
+        target.location,
+        f"Unit address {both_forms(target.address)}",
+        str(settings),
+        known.words,
+    )
     return "\n".join(line for line in lines if line)
 
 
@@ -197,7 +209,8 @@ class OneByOne:
         yield Finished(tuple(self._done), why, self._unsettled)
 
     def _serve(self, target: Target) -> Iterator[Step]:
-        """Find a unit for `target`; over when it has one, is not free, its move is unsettled, or on cancelling."""
+        """Find a unit for `target`; over when it has one, is not free, its move is unsettled, or on
+        cancelling."""
         while not self._cancel.is_set():
             try:
                 self._check_free(target.address)
@@ -243,7 +256,9 @@ class OneByOne:
             move = Move(self._settings, self._factory, target.address, known.procedure)
             with self._line.stopped_by(self._cancel):
                 prepared = prepare(self._line, move, self._report)
-            outcome = execute(self._line, prepared, self._journal, self._confirm, self._report, self._cancel)
+            outcome = execute(
+                self._line, prepared, self._journal, self._confirm, self._report, self._cancel
+            )
         except StoppedError:
             return None
         except RefusedError as error:
@@ -266,7 +281,9 @@ class OneByOne:
         try:
             with self._line.stopped_by(self._cancel):
                 prepared = prepare(self._line, last.undo, self._report)
-            outcome = execute(self._line, prepared, self._journal, self._confirm, self._report, self._cancel)
+            outcome = execute(
+                self._line, prepared, self._journal, self._confirm, self._report, self._cancel
+            )
         except StoppedError:
             return False
         except RefusedError as error:
@@ -283,12 +300,16 @@ class OneByOne:
         return True
 
     def _power_cycled(self, outcome: Outcome) -> Generator[Step, None, Outcome]:
-        """Watch both addresses until the unit has come back from a power cycle, then tell what it did."""
+        """Watch both addresses until the unit has come back from a power cycle, then tell what it
+        did."""
         gone = False
         for sight in watch(self._line, self._factory, self._cancel):
             yield Watched(sight)
             gone = gone or sight.crowd is Crowd.NOBODY
-            arrived = crowd_of(examine(self._line, outcome.move.new, waits=WATCH_WAITS)) is not Crowd.NOBODY
+            arrived = (
+                crowd_of(examine(self._line, outcome.move.new, waits=WATCH_WAITS))
+                is not Crowd.NOBODY
+            )
             if arrived or (gone and sight.crowd is not Crowd.NOBODY):
                 return verify_again(
                     self._line,

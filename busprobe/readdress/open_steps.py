@@ -1,8 +1,8 @@
 """Steps of a procedure that were never sent, or never acknowledged: told from the record alone.
 
-A program that is killed after the write of an address leaves a unit that forgets the address with its supply, or that
-stays unlocked.  The whole procedure is on record from its first frame on, so what is missing of it can be named later
-and sent by `busprobe.readdress.finishing`.
+A program that is killed after the write of an address leaves a unit that forgets the address with
+its supply, or that stays unlocked.  The whole procedure is on record from its first frame on, so
+what is missing of it can be named later and sent by `busprobe.readdress.finishing`.
 """
 
 from __future__ import annotations
@@ -78,8 +78,11 @@ def procedure_document(write: int, move: Move, steps: Sequence[Step]) -> dict[st
     }
 
 
-def open_steps(writes: Sequence[WriteOnRecord], procedures: Iterable[Mapping[str, Any]]) -> tuple[OpenSteps, ...]:
-    """What is left of each procedure on record; a unit whose move is not looked into yet is left to the recovery."""
+def open_steps(
+    writes: Sequence[WriteOnRecord], procedures: Iterable[Mapping[str, Any]]
+) -> tuple[OpenSteps, ...]:
+    """What is left of each procedure on record; a unit whose move is not looked into yet is left to
+    the recovery."""
     found = (_left_of(document, writes) for document in procedures)
     return tuple(left for left in found if left is not None and left.steps)
 
@@ -91,11 +94,15 @@ def _left_of(document: Mapping[str, Any], writes: Sequence[WriteOnRecord]) -> Op
         return None
     steps = tuple(_step(entry) for entry in document["steps"])
     made = _move(document, steps)
-    mine = [write for write in writes if write.id >= first and of_one_move(write) == of_one_move(begun)]
+    mine = [
+        write for write in writes if write.id >= first and of_one_move(write) == of_one_move(begun)
+    ]
     main = next((write for write in mine if write.kind.startswith(MAIN)), None)
     if any(write.outcome is None for write in mine):
         return None
-    verified = main is not None and main.outcome == Result.VERIFIED  # otherwise a save would store what was before
+    verified = (
+        main is not None and main.outcome == Result.VERIFIED
+    )  # otherwise a save would store what was before
     place = made.target if verified else made.source
     later = (write for write in writes if write.id > (main or begun).id)
     if any(move.source == place for _, move in moves_on_record(later)):
@@ -116,9 +123,18 @@ def _left_of(document: Mapping[str, Any], writes: Sequence[WriteOnRecord]) -> Op
 
 def _move(document: Mapping[str, Any], steps: Sequence[Step]) -> Move:
     main = next(step.write for step in steps if step.role in MAIN)
-    settings, wanted = LineSettings.parse(document["settings"]), LineSettings.parse(document["to_settings"])
+    settings, wanted = (
+        LineSettings.parse(document["settings"]),
+        LineSettings.parse(document["to_settings"]),
+    )
     procedure = Procedure(main.register, main.function)
-    return Move(settings, document["from"], document["to"], procedure, None if wanted == settings else wanted)
+    return Move(
+        settings,
+        document["from"],
+        document["to"],
+        procedure,
+        None if wanted == settings else wanted,
+    )
 
 
 def _step(entry: Mapping[str, Any]) -> Step:
@@ -129,4 +145,6 @@ def _step(entry: Mapping[str, Any]) -> Step:
 
 def _kept(main: WriteOnRecord | None) -> bool:
     """Whether a power cycle has shown since that the unit has stored what was written."""
-    return main is not None and any(conclusion.why.startswith(Row.KEPT) for conclusion in main.conclusions)
+    return main is not None and any(
+        conclusion.why.startswith(Row.KEPT) for conclusion in main.conclusions
+    )

@@ -1,7 +1,9 @@
-"""What became of a move: decided by what answers at both addresses afterwards, one row of a table for each case.
+"""What became of a move: decided by what answers at both addresses afterwards, one row of a table
+for each case.
 
-"Acknowledged" is not "changed": units acknowledge and do nothing until a power cycle, change and never acknowledge, or
-acknowledge from the new address (common practice).  "Changed" is not "kept": only a power cycle shows that.
+"Acknowledged" is not "changed": units acknowledge and do nothing until a power cycle, change and
+never acknowledge, or acknowledge from the new address (common practice).  "Changed" is not "kept":
+only a power cycle shows that.
 """
 
 from __future__ import annotations
@@ -82,8 +84,10 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     ),
     Row.REPLY_LOST: (
         Result.VERIFIED,
-        "No sound reply to the write came, but {new} answers alone now and {old} is silent: the reply was lost, "
-        "or the unit sent none.",
+        (
+            "No sound reply to the write came, but {new} answers alone now and {old} is silent: the"
+            " reply was lost, or the unit sent none."
+        ),
         "Power-cycle the unit once and check again, to prove that the {what} is stored.",
     ),
     Row.CHANGED_ALTHOUGH_REFUSED: (
@@ -93,42 +97,68 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     ),
     Row.FOUND_CHANGED: (
         Result.VERIFIED,
-        "What came back on the write is not on record, but {new} answers alone now and {old} is silent: the {what} "
-        "has changed.",
+        (
+            "What came back on the write is not on record, but {new} answers alone now and {old} is"
+            " silent: the {what} has changed."
+        ),
         "Power-cycle the unit once and check again, to prove that the {what} is stored.",
     ),
     Row.PENDING: (
         Result.WAITING,
-        "{new} is silent and {old} still answers: the unit has not taken the new {what} into use yet.",
+        (
+            "{new} is silent and {old} still answers: the unit has not taken the new {what} into"
+            " use yet."
+        ),
         "Switch the unit off and on again, then check both.",
     ),
     Row.UNHEARD: (
         Result.NOT_VERIFIED,
-        "No sound reply to the write came; {old} still answers and {new} is silent: the unit did not hear the write "
-        "or ignored it.",
-        "Check for a write lock on the unit (switch, menu, password) and the other write function in its data sheet; "
-        "do not simply repeat the write.",
+        (
+            "No sound reply to the write came; {old} still answers and {new} is silent: the unit"
+            " did not hear the write or ignored it."
+        ),
+        (
+            "Check for a write lock on the unit (switch, menu, password) and the other write"
+            " function in its data sheet; do not simply repeat the write."
+        ),
     ),
     Row.UNIT_REFUSED: (
         Result.NOT_VERIFIED,
-        "The unit refused the write with exception {exception}; {old} still answers and {new} is silent.",
+        (
+            "The unit refused the write with exception {exception}; {old} still answers and {new}"
+            " is silent."
+        ),
         "{advice}",
     ),
     Row.BOTH: (
         Result.NOT_VERIFIED,
-        "Both {old} and {new} answer: there are two units, or one that answers at more than one place.",
-        "Stop here: disconnect units until one is left, count them, and see where each answers alone.",
+        (
+            "Both {old} and {new} answer: there are two units, or one that answers at more than one"
+            " place."
+        ),
+        (
+            "Stop here: disconnect units until one is left, count them, and see where each answers"
+            " alone."
+        ),
     ),
     Row.NEITHER: (
         Result.NOT_VERIFIED,
-        "Neither {old} nor {new} answers: the unit may be restarting, or has taken something else than was "
-        "meant.{elsewhere}",
-        "Give it ten seconds and check again; then switch it off and on; then survey the pair at all line settings.",
+        (
+            "Neither {old} nor {new} answers: the unit may be restarting, or has taken something"
+            " else than was meant.{elsewhere}"
+        ),
+        (
+            "Give it ten seconds and check again; then switch it off and on; then survey the pair"
+            " at all line settings."
+        ),
     ),
     Row.UNCLEAR: (
         Result.NOT_VERIFIED,
         "What answers is not clear (at {old}: {at_old}; at {new}: {at_new}).",
-        "Survey both and look at the raw replies; if two units overlap, take units off until one is left.",
+        (
+            "Survey both and look at the raw replies; if two units overlap, take units off until"
+            " one is left."
+        ),
     ),
     Row.KEPT: (
         Result.VERIFIED,
@@ -137,37 +167,63 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
     ),
     Row.KEPT_WITH_ANOTHER: (
         Result.VERIFIED,
-        "After the power cycle {new} answers alone, and one unit answers at {old}, where another is known to "
-        "be by now: the {what} is stored.",
+        (
+            "After the power cycle {new} answers alone, and one unit answers at {old}, where"
+            " another is known to be by now: the {what} is stored."
+        ),
         "Label the unit.",
     ),
     Row.NOT_ACCEPTED: (
         Result.NOT_VERIFIED,
-        "After the power cycle {old} still answers and {new} is silent: the unit did not accept the new {what}.",
-        "Look in the data sheet for a lock, a save command or another register; make sure that the unit really was "
-        "without power.",
+        (
+            "After the power cycle {old} still answers and {new} is silent: the unit did not accept"
+            " the new {what}."
+        ),
+        (
+            "Look in the data sheet for a lock, a save command or another register; make sure that"
+            " the unit really was without power."
+        ),
     ),
     Row.NOT_KEPT: (
         Result.NOT_VERIFIED,
-        "After the power cycle {old} answers again and {new} is silent: the new {what} was not stored.",
-        "Look in the data sheet for a save command; check that the supply does not sag while the unit stores it.",
+        (
+            "After the power cycle {old} answers again and {new} is silent: the new {what} was not"
+            " stored."
+        ),
+        (
+            "Look in the data sheet for a save command; check that the supply does not sag while"
+            " the unit stores it."
+        ),
     ),
     Row.UNDECIDED: (
         Result.NOT_VERIFIED,
-        "{old} answers and {new} is silent: the write never left, or the unit did not take it, or not yet.",
-        "Nothing is lost: the move can be prepared again.  If this type of unit changes only after a power cycle, "
-        "switch it off and on first.",
+        (
+            "{old} answers and {new} is silent: the write never left, or the unit did not take it,"
+            " or not yet."
+        ),
+        (
+            "Nothing is lost: the move can be prepared again.  If this type of unit changes only"
+            " after a power cycle, switch it off and on first."
+        ),
     ),
     Row.STEP_FAILED: (
         Result.NOT_VERIFIED,
         "{step}",
-        "Correct what the data sheet says about this step, then prepare the move again; the unit may still be "
-        "unlocked.",
+        (
+            "Correct what the data sheet says about this step, then prepare the move again; the"
+            " unit may still be unlocked."
+        ),
     ),
     Row.PORT_FAILED: (
         Result.NOT_VERIFIED,
-        "The port failed while the move was under way: {step} Whether the unit got the write is not known.",
-        "Reconnect the adapter and open the port again; the move is then looked into by asking both places.",
+        (
+            "The port failed while the move was under way: {step} Whether the unit got the write is"
+            " not known."
+        ),
+        (
+            "Reconnect the adapter and open the port again; the move is then looked into by asking"
+            " both places."
+        ),
     ),
     Row.FINISHED: (
         Result.VERIFIED,
@@ -185,16 +241,24 @@ _TABLE: dict[Row, tuple[Result, str, str]] = {
 """Result, what was seen, and the next action for each row."""
 
 _ADVICE = {
-    1: "The unit has no such function code, or is in the wrong state: try the other write function of its data sheet.",
+    1: (
+        "The unit has no such function code, or is in the wrong state: try the other write function"
+        " of its data sheet."
+    ),
     2: "The unit has no such register: check the data sheet's numbering, or a lock on the unit.",
-    3: "The unit does not take this value: check the range of addresses it allows, or a lock on the unit.",
+    3: (
+        "The unit does not take this value: check the range of addresses it allows, or a lock on"
+        " the unit."
+    ),
     4: "The unit is probably locked: check its switch, menu or password.",
     6: "The unit is busy: wait a little and prepare the move again.",
 }
 """What to do about an exception on the write of an address (common practice)."""
 
 
-_READ_OTHERWISE = "the same number or code, read differently, or a unit that is as from the factory."
+_READ_OTHERWISE = (
+    "the same number or code, read differently, or a unit that is as from the factory."
+)
 
 
 def answer_of(reply: Reply, new: int) -> Answer:
@@ -211,14 +275,21 @@ def answer_of(reply: Reply, new: int) -> Answer:
 
 
 def _repeats(reply: Reply) -> bool:
-    """Whether the reply says what was written: function code, register, and the value (6) or the count (16)."""
+    """Whether the reply says what was written: function code, register, and the value (6) or the
+    count (16)."""
     return reply.frame[1:6] == reply.request.frame[1:6]
 
 
 def row_after_write(
-    answer: Answer, at_old: Kind, at_new: Kind, *, effect: Effect | None = None, reply_from: ReplyFrom | None = None
+    answer: Answer,
+    at_old: Kind,
+    at_new: Kind,
+    *,
+    effect: Effect | None = None,
+    reply_from: ReplyFrom | None = None,
 ) -> Row:
-    """The row for what answers after a write; `effect` and `reply_from` are what the procedure says of the unit."""
+    """The row for what answers after a write; `effect` and `reply_from` are what the procedure says
+    of the unit."""
     match at_old, at_new:
         case Kind.SILENT, Kind.UNIT:
             if answer is Answer.EXCEPTION:
@@ -232,7 +303,11 @@ def row_after_write(
             if answer is Answer.UNKNOWN:
                 return Row.UNDECIDED
             as_expected = effect is Effect.AFTER_POWER_CYCLE and reply_from is ReplyFrom.NONE
-            return Row.PENDING if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or as_expected else Row.UNHEARD
+            return (
+                Row.PENDING
+                if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or as_expected
+                else Row.UNHEARD
+            )
         case Kind.SILENT, Kind.SILENT:
             return Row.NEITHER
         case Kind.UNIT, Kind.UNIT:
@@ -241,11 +316,14 @@ def row_after_write(
             return Row.UNCLEAR
 
 
-def row_after_power_cycle(before: Result, at_old: Kind, at_new: Kind, *, old_taken: bool = False) -> Row:
+def row_after_power_cycle(
+    before: Result, at_old: Kind, at_new: Kind, *, old_taken: bool = False
+) -> Row:
     """The row for what answers after a power cycle of a unit whose move had ended with `before`.
 
-    Where another unit is known to have `old_taken`, the old place, who answers there is no evidence against the move;
-    but if nobody answers at the new place, nobody can tell which of the two it is.
+    Where another unit is known to have `old_taken`, the old place, who answers there is no evidence
+    against the move; but if nobody answers at the new place, nobody can tell which of the two it
+    is.
     """
     match at_old, at_new:
         case Kind.UNIT, Kind.UNIT if old_taken:
@@ -271,7 +349,8 @@ class Outcome:
     todo: str
     """The next action; empty where there is none."""
     request: bytes = b""
-    """The frame that was sent or, where refused, would have been; empty where it never came to one."""
+    """The frame that was sent or, where refused, would have been; empty where it never came to one.
+    """
     reply: bytes | None = None
     """All that came back on it; None if nothing did."""
     at_old: Examination | None = None
@@ -281,7 +360,8 @@ class Outcome:
     write: int | None = None
     """The write's number in the journal; None if none was intended."""
     from_record: bool = False
-    """Whether the request is only known from the journal: if it left, and what came back, nobody noted."""
+    """Whether the request is only known from the journal: if it left, and what came back, nobody
+    noted."""
     power_cycled: bool = False
     """Whether this was told after a power cycle; otherwise that is not tested."""
 
@@ -292,7 +372,8 @@ class Outcome:
 
     @property
     def moved(self) -> bool:
-        """Whether the unit was seen at its new place; finishing a procedure says nothing of that."""
+        """Whether the unit was seen at its new place; finishing a procedure says nothing of
+        that."""
         return self.result is Result.VERIFIED and self.row is not Row.FINISHED
 
     @property
@@ -322,7 +403,9 @@ def refusal(move: Move, error: RefusedError, request: bytes = b"") -> Outcome:
     return Outcome(move, Row.GUARD, f"{error.what} {error.means}".strip(), error.todo, request)
 
 
-def ended(move: Move, row: Row, *, step: str = "", request: bytes = b"", write: int | None = None) -> Outcome:
+def ended(
+    move: Move, row: Row, *, step: str = "", request: bytes = b"", write: int | None = None
+) -> Outcome:
     """The outcome of `row` in its words, where nobody had to be asked for it."""
     why, todo = sentences(move, row, step=step)
     return Outcome(move, row, why, todo, request, write=write)

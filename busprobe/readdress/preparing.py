@@ -1,4 +1,5 @@
-"""A move made ready: the guards run on the wire, the frames put together, everything that has to be shown."""
+"""A move made ready: the guards run on the wire, the frames put together, everything that has to be
+shown."""
 
 from __future__ import annotations
 
@@ -19,13 +20,13 @@ Report = Callable[[str], None]
 """Told in one sentence what is being done."""
 
 GENERAL_RESCUE = (
-    "Give it ten seconds, switch it off and on, then survey the pair at all "
-    "line settings with only this unit on it; its data sheet says how to go back to factory settings."
+    "Give it ten seconds, switch it off and on, then survey the pair at all line settings with only"
+    " this unit on it; its data sheet says how to go back to factory settings."
 )
 
 UNSEEN = (
-    "Units that are off or set otherwise were not seen, and identical ones can answer as one: if there may be more "
-    "than one, count them first."
+    "Units that are off or set otherwise were not seen, and identical ones can answer as one: if"
+    " there may be more than one, count them first."
 )
 """What no guard can see."""
 
@@ -44,7 +45,8 @@ class Prepared:
     expectation: str
     """What is going to happen if all is well."""
     cautions: tuple[str, ...]
-    """What the write may move, switch or stop, by the profile, and why the register may be the wrong one."""
+    """What the write may move, switch or stop, by the profile, and why the register may be the
+    wrong one."""
     doubts: tuple[str, ...]
     """What else the technician has to weigh: what was odd, and what guards cannot see."""
     rescue: str
@@ -72,10 +74,11 @@ class Prepared:
 
 
 def prepare(line: Line, move: Move, report: Report = lambda _: None) -> Prepared:
-    """Run all guards on the wire; raises `RefusedError` with the reason, `PortError` if the port fails.
+    """Run all guards on the wire; raises `RefusedError` with the reason, `PortError` if the port
+    fails.
 
-    Nothing is written.  Takes about ten seconds, most of them spent waiting for replies at the new place; whoever
-    wants to stop it does so with `Line.stopped_by`.
+    Nothing is written.  Takes about ten seconds, most of them spent waiting for replies at the new
+    place; whoever wants to stop it does so with `Line.stopped_by`.
     """
     guards.check_move(move)
     line.apply(move.settings)
@@ -105,8 +108,8 @@ def _expectation(move: Move) -> str:
     there = move.name(move.target).removeprefix("unit ")
     if how.effect is None:
         return (
-            f"The unit should answer at {there} afterwards, at once or after a power cycle; nothing is known of how "
-            "this type replies."
+            f"The unit should answer at {there} afterwards, at once or after a power cycle; nothing"
+            " is known of how this type replies."
         )
     moment = {
         Effect.AT_ONCE: "at once",
@@ -123,15 +126,16 @@ def _expectation(move: Move) -> str:
 
 
 def _kept_part(move: Move, holds: int | None) -> str:
-    """What a register that other settings share holds before and after, so that anybody can see that they stay."""
+    """What a register that other settings share holds before and after, so that anybody can see
+    that they stay."""
     how = move.procedure
     value = how.value(move.target)
     if how.part is AddressPart.WHOLE or holds is None or value is None:
         return ""
     after = how.part.put(holds, value)
     return (
-        f"  Register {how.register} (0x{how.register:04X}) goes from 0x{holds:04X} to 0x{after:04X}: only "
-        f"{how.part.words} changes."
+        f"  Register {how.register} (0x{how.register:04X}) goes from 0x{holds:04X} to"
+        f" 0x{after:04X}: only {how.part.words} changes."
     )
 
 
@@ -142,19 +146,23 @@ def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
     warnings = []
     if how.profile is None:
         warnings.append(
-            f"Register {register} was given by hand.  If it does not hold the unit address, this write changes "
-            "something else: a set point, an output, a limit.  Compare it with the data sheet of this very unit."
+            f"Register {register} was given by hand.  If it does not hold the unit address, this"
+            " write changes something else: a set point, an output, a limit.  Compare it with the"
+            " data sheet of this very unit."
         )
     if holds is None:
-        warnings.append(f"The unit does not let register {register} be read, so it could not be checked.")
+        warnings.append(
+            f"The unit does not let register {register} be read, so it could not be checked."
+        )
     elif how.part.read(holds) == how.value(move.target):
         warnings.append(
-            f"Register {register} holds {holds} (0x{holds:04X}) already, just what is to be written: an earlier write "
-            "may be waiting for a save or a power cycle, or it is not the right register."
+            f"Register {register} holds {holds} (0x{holds:04X}) already, just what is to be"
+            " written: an earlier write may be waiting for a save or a power cycle, or it is not"
+            " the right register."
         )
     elif how.part.read(holds) != expected:
         warnings.append(
-            f"Register {register} holds {holds} (0x{holds:04X}) now, not the unit address {both_forms(move.old)}: it "
-            "is probably not the right register."
+            f"Register {register} holds {holds} (0x{holds:04X}) now, not the unit address"
+            f" {both_forms(move.old)}: it is probably not the right register."
         )
     return tuple(warnings)

@@ -1,9 +1,10 @@
-"""How a unit is given another address or line setting: which register, how it is written, what to expect of the unit.
+"""How a unit is given another address or line setting: which register, how it is written, what to
+expect of the unit.
 
-A procedure comes from a profile, or by hand from a data sheet, which is trusted less and said so before the write.
-Units differ in all of it (common practice): function 6 or 16, the address alone in its register or sharing it with
-another setting, an unlock before and a save after, effect at once or after a power cycle, and the address that the
-reply comes from.
+A procedure comes from a profile, or by hand from a data sheet, which is trusted less and said so
+before the write. Units differ in all of it (common practice): function 6 or 16, the address alone
+in its register or sharing it with another setting, an unlock before and a save after, effect at
+once or after a power cycle, and the address that the reply comes from.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ HIGHEST_REGISTER = 0xFFFF
 """The highest register address (MODBUS Application Protocol V1.1b3, section 4.4)."""
 
 MEMORY_WAIT = 0.1
-"""Seconds between a write and the next request to the unit: storing a byte takes about 25 ms (common practice)."""
+"""Seconds between a write and the next request to the unit: storing a byte takes about 25 ms
+(common practice)."""
 
 
 @dataclass(frozen=True, order=True)
@@ -69,7 +71,8 @@ class Procedure:
     part: AddressPart = AddressPart.WHOLE
     """Which part of the register it is about."""
     codes: tuple[tuple[LineSettings, int], ...] = ()
-    """What the register holds for each line setting, by the profile; empty where it holds the unit address."""
+    """What the register holds for each line setting, by the profile; empty where it holds the unit
+    address."""
     addresses: tuple[int, ...] = ALL
     """Addresses the unit can be given."""
     effect: Effect | None = None
@@ -81,15 +84,18 @@ class Procedure:
     unlock: RegisterWrite | None = None
     """Sent before the address is written."""
     save: RegisterWrite | None = None
-    """Sent once the address is written: to the new address where that holds at once, otherwise to the old one."""
+    """Sent once the address is written: to the new address where that holds at once, otherwise to
+    the old one."""
     relock: RegisterWrite | None = None
-    """Sent last: to the old address where the new one holds only after a power cycle, otherwise to the new one."""
+    """Sent last: to the old address where the new one holds only after a power cycle, otherwise to
+    the new one."""
     cautions: tuple[str, ...] = ()
     """What a write may move, switch or stop; shown before it."""
     rescue: str = ""
     """What brings a lost unit back, by its data sheet; shown before the write."""
     factory: Place | None = None
-    """Where the unit answers as it left the factory, by the profile; a unit that lost its settings is back there."""
+    """Where the unit answers as it left the factory, by the profile; a unit that lost its settings
+    is back there."""
     profile: str | None = None
     """Id of the profile it comes from; None if given by hand."""
 
@@ -97,15 +103,20 @@ class Procedure:
         if not 0 <= self.register <= HIGHEST_REGISTER:
             raise UsageError(
                 f"{self.register} is not a register address.",
-                todo=f"Give the zero-based address that goes on the wire, from 0 to {HIGHEST_REGISTER} (0xFFFF).",
+                todo=(
+                    "Give the zero-based address that goes on the wire, from 0 to"
+                    f" {HIGHEST_REGISTER} (0xFFFF)."
+                ),
             )
         if self.function not in (Function.WRITE_SINGLE_REGISTER, Function.WRITE_MULTIPLE_REGISTERS):
             raise UsageError(
-                f"Function code {int(self.function)} does not write a holding register.", todo="Use 6 or 16."
+                f"Function code {int(self.function)} does not write a holding register.",
+                todo="Use 6 or 16.",
             )
 
     def value(self, place: Place) -> int | None:
-        """What its part of the register holds for a unit at `place`; None where no code is known for that."""
+        """What its part of the register holds for a unit at `place`; None where no code is known
+        for that."""
         return dict(self.codes).get(place.settings) if self.codes else place.address
 
     @classmethod
@@ -120,12 +131,17 @@ class Procedure:
 
     @classmethod
     def from_profile(cls, profile: Profile) -> Procedure:
-        """What a profile says; raises `UsageError` if it does not say how the unit is readdressed."""
+        """What a profile says; raises `UsageError` if it does not say how the unit is
+        readdressed."""
         how = profile.readdress
         if how is None:
             raise UsageError(
-                f"The profile {profile.id} does not say how a {profile.model} is given another address.",
-                todo="Set the address on the unit itself (switches, keys), or give the register by hand.",
+                f"The profile {profile.id} does not say how a {profile.model} is given another"
+                " address.",
+                todo=(
+                    "Set the address on the unit itself (switches, keys), or give the register by"
+                    " hand."
+                ),
             )
         return cls(
             register=how.at.wire,
@@ -146,19 +162,25 @@ class Procedure:
 
 
 def factory_place(profile: Profile) -> Place | None:
-    """Where units of that type answer out of the box; None where nobody says, or at the broadcast address."""
+    """Where units of that type answer out of the box; None where nobody says, or at the broadcast
+    address."""
     known = profile.factory
     return None if known is None or known.address == 0 else Place(known.settings, known.address)
 
 
 def further(write: FurtherWrite | None) -> RegisterWrite | None:
     """A further write of a profile, as it goes on the wire."""
-    return None if write is None else RegisterWrite(write.at.wire, write.values, Function(write.function))
+    return (
+        None
+        if write is None
+        else RegisterWrite(write.at.wire, write.values, Function(write.function))
+    )
 
 
 @dataclass(frozen=True)
 class Move:
-    """One unit to be taken from one place to another: to another address, or to another line setting."""
+    """One unit to be taken from one place to another: to another address, or to another line
+    setting."""
 
     settings: LineSettings
     """Line settings at which it answers."""

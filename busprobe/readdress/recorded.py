@@ -23,7 +23,8 @@ def move_on_record(write: WriteOnRecord) -> Move:
     """
     if write.from_address is None or write.to_address is None or len(write.request) < 6:
         raise UsageError(
-            f"Write {write.id} in the journal ({write.kind}) is not a move from one address to another.",
+            f"Write {write.id} in the journal ({write.kind}) is not a move from one address to"
+            " another.",
             todo="Look at what it was for and check the unit by hand.",
         )
     procedure = Procedure(int.from_bytes(write.request[2:4], "big"), Function(write.request[1]))
@@ -37,11 +38,14 @@ def move_on_record(write: WriteOnRecord) -> Move:
 
 
 def moves_on_record(writes: Iterable[Write]) -> Iterator[tuple[Write, Move]]:
-    """The writes that moves are about, each with its move; further steps (unlock, save) are passed over."""
+    """The writes that moves are about, each with its move; further steps (unlock, save) are passed
+    over."""
     return ((write, move_on_record(write)) for write in writes if write.kind.startswith(MAIN))
 
 
-def verified_after(writes: Iterable[WriteOnRecord], number: int) -> Iterator[tuple[WriteOnRecord, Move]]:
+def verified_after(
+    writes: Iterable[WriteOnRecord], number: int
+) -> Iterator[tuple[WriteOnRecord, Move]]:
     """Moves that were made for sure after the write of that number."""
     later = (write for write in writes if write.id > number and write.outcome == Result.VERIFIED)
     return moves_on_record(later)

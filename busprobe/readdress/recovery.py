@@ -1,7 +1,7 @@
 """After a crash, a pulled adapter or a power cut: which move was under way, and what is true now.
 
-A write whose intent is on record without a conclusion may have been sent or not.  Both addresses are asked, and what
-answers is all that is said; nothing is written.
+A write whose intent is on record without a conclusion may have been sent or not.  Both addresses
+are asked, and what answers is all that is said; nothing is written.
 """
 
 from __future__ import annotations
@@ -23,23 +23,31 @@ from busprobe.survey.examine import CLOSE_LOOK
 
 
 def recover(
-    line: Line, unfinished: Iterable[WriteOnRecord], journal: Journal, report: Report = lambda _: None
+    line: Line,
+    unfinished: Iterable[WriteOnRecord],
+    journal: Journal,
+    report: Report = lambda _: None,
 ) -> tuple[Outcome, ...]:
-    """Look into every unfinished write and conclude it on record; one outcome for each move, in order.
+    """Look into every unfinished write and conclude it on record; one outcome for each move, in
+    order.
 
-    The writes of one move (unlock, address, save) are looked into together.  Raises `PortError` if the port fails;
-    what was not concluded by then stays open.
+    The writes of one move (unlock, address, save) are looked into together.  Raises `PortError` if
+    the port fails; what was not concluded by then stays open.
     """
     outcomes = []
     for _, group in groupby(sorted(unfinished, key=lambda write: write.id), key=of_one_move):
         writes = tuple(group)
-        # What is asked is the same for all of them; the frame worth showing is the one that changes the address.
+        # What is asked is the same for all of them; the frame worth showing is the one that changes
+        # the address.
         main = next((write for write in writes if write.kind.startswith(MAIN)), writes[0])
         report(f"Write {main.id} was under way when the program ended: {main.words}")
         outcome = _looked_into(line, main)
         for write in writes:
             journal.conclude_write(
-                write.id, outcome=str(outcome.result), reply=None, why=f"{outcome.row}: {outcome.why}"
+                write.id,
+                outcome=str(outcome.result),
+                reply=None,
+                why=f"{outcome.row}: {outcome.why}",
             )
         outcomes.append(outcome)
     return tuple(outcomes)
@@ -51,4 +59,8 @@ def _looked_into(line: Line, write: WriteOnRecord) -> Outcome:
     line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
     at_old, at_new = look(line, move, CLOSE_LOOK, patience=RESTART)
     row = row_after_write(Answer.UNKNOWN, at_old.kind, at_new.kind)
-    return replace(told(line, move, row, at_old, at_new, request=write.request), write=write.id, from_record=True)
+    return replace(
+        told(line, move, row, at_old, at_new, request=write.request),
+        write=write.id,
+        from_record=True,
+    )

@@ -13,16 +13,20 @@ from busprobe.readdress.steps import MAIN, Step, journal_kind
 from busprobe.survey.findings import Kind
 
 WRITE_WAITS = Waits(reply=1.0, after=0.12)
-"""The standard's typical response time for the write itself (V1.02 section 2.4.1), and time for a second reply."""
+"""The standard's typical response time for the write itself (V1.02 section 2.4.1), and time for a
+second reply."""
 
 RESTART = 10.0
 """Seconds a unit may take to restart with a new address (common practice: 5 to 10)."""
 
 
 class Sender:
-    """Sends what was prepared, step by step, with the intent on record before and the conclusion right after."""
+    """Sends what was prepared, step by step, with the intent on record before and the conclusion
+    right after."""
 
-    def __init__(self, line: Line, prepared: Prepared, waits: Waits, journal: Journal, report: Report) -> None:
+    def __init__(
+        self, line: Line, prepared: Prepared, waits: Waits, journal: Journal, report: Report
+    ) -> None:
         """`waits` are for the looks between and after the steps."""
         self._line = line
         self._prepared = prepared
@@ -37,7 +41,8 @@ class Sender:
         """Number in the journal of the write that the move is about, once it is there."""
 
     def send(self, step: Step) -> tuple[int, Reply]:
-        """Put the intent on record, send the frame once, and give the unit its time; its number and the reply."""
+        """Put the intent on record, send the frame once, and give the unit its time; its number and
+        the reply."""
         move, line = self._move, self._line
         line.apply(step.place.settings)
         request = step.request
@@ -59,15 +64,20 @@ class Sender:
         return number, reply
 
     def further(self, step: Step) -> bool:
-        """Send a step that is not the one the move is about, and conclude it; whether it was acknowledged."""
+        """Send a step that is not the one the move is about, and conclude it; whether it was
+        acknowledged."""
         self._report(step.request.words)
         number, reply = self.send(step)
         received = reply.exchange.received or None
         if reply.sound:
-            self._journal.conclude_write(number, outcome=ACKNOWLEDGED, reply=received, why=reply.words)
+            self._journal.conclude_write(
+                number, outcome=ACKNOWLEDGED, reply=received, why=reply.words
+            )
             return True
         self.remarks.append(f"The step '{step.role}' was not acknowledged: {reply.words}.")
-        self._journal.conclude_write(number, outcome="not acknowledged", reply=received, why=reply.words)
+        self._journal.conclude_write(
+            number, outcome="not acknowledged", reply=received, why=reply.words
+        )
         return False
 
     def reaches(self, step: Step) -> bool:
@@ -77,7 +87,8 @@ class Sender:
         if there.kind is Kind.UNIT and other.kind is Kind.SILENT:
             return True
         self.remarks.append(
-            f"The step '{step.role}' was not sent, since the unit does not answer alone at {step.place.words}."
+            f"The step '{step.role}' was not sent, since the unit does not answer alone at"
+            f" {step.place.words}."
         )
         return False
 

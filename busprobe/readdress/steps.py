@@ -48,8 +48,8 @@ class Step:
 def steps(move: Move, holds: int | None) -> tuple[Step, ...]:
     """The frames of `move`; `holds` is what the register holds now, needed where it is shared.
 
-    What follows the write of the address goes to where the procedure says that the unit answers by then.  Raises
-    `UsageError` if the procedure has no code for the line setting that is wanted.
+    What follows the write of the address goes to where the procedure says that the unit answers by
+    then.  Raises `UsageError` if the procedure has no code for the line setting that is wanted.
     """
     how = move.procedure
     value = how.value(move.target)
@@ -71,11 +71,13 @@ def steps(move: Move, holds: int | None) -> tuple[Step, ...]:
 
 
 def journal_kind(role: Role, move: Move) -> str:
-    """What a frame is called in the journal: its role, with the new line settings where these change."""
+    """What a frame is called in the journal: its role, with the new line settings where these
+    change."""
     return str(role) if move.new_settings is None else f"{role}{_TO}{move.new_settings}"
 
 
 def new_settings_of(kind: str) -> LineSettings | None:
-    """The new line settings that a kind in the journal names, if it does; the reverse of `journal_kind`."""
+    """The new line settings that a kind in the journal names, if it does; the reverse of
+    `journal_kind`."""
     _, to, settings = kind.partition(_TO)
     return LineSettings.parse(settings) if to else None

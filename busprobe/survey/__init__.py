@@ -1,1 +1,2 @@
-"""Who is on the pair: search order, waits, probing, the close look at one address, identification."""
+"""Who is on the pair: search order, waits, probing, the close look at one address,
+identification."""

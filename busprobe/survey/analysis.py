@@ -1,8 +1,9 @@
 """One unit, several, or noise?  A pure judgement of the exchanges with one address.
 
-What two units at one address look like follows from the wire: where their replies overlap, a space (0) of either wins,
-so what both say alike survives (address, function code, count) and the rest does not; where they do not overlap, one
-reply follows the other.  Noise hits at random and everybody.
+What two units at one address look like follows from the wire: where their replies overlap, a space
+(0) of either wins, so what both say alike survives (address, function code, count) and the rest
+does not; where they do not overlap, one reply follows the other.  Noise hits at random and
+everybody.
 """
 
 from __future__ import annotations
@@ -42,7 +43,11 @@ from busprobe.survey.surroundings import (
 
 _BUSY = (5, 6)
 """Exceptions that a lone unit may give now and then: acknowledge and busy (V1.1b3 section 7)."""
-_FIXED_LENGTH = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS, Function.DIAGNOSTICS)
+_FIXED_LENGTH = (
+    Function.READ_HOLDING_REGISTERS,
+    Function.READ_INPUT_REGISTERS,
+    Function.DIAGNOSTICS,
+)
 """Functions whose reply length is known from the request."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
@@ -73,11 +78,13 @@ class Analysis:
 
 
 def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
-    """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody asked."""
+    """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody
+    asked."""
     lossy = _is_lossy(replies)
     heard = [r for r in replies if not is_silence(r)]
     notes: list[str] = []
-    # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove nothing.
+    # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove
+    # nothing.
     undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
     # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
@@ -94,22 +101,36 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     present = [r for r in heard if r.present]
     asked_enough = len(replies) > len(present) + _SEVERAL
     if asked_enough and [r.verdict for r in present] == [Verdict.NOT_CONFORMING]:
-        present = []  # noise makes one right CRC in 65536, and what else passes by may be for anybody
-    theirs = sum(holds_request(r) for r in replies if r.verdict not in (Verdict.OK, Verdict.EXCEPTION))
+        # noise makes one right CRC in 65536, and what else passes by may be for anybody
+        present = []
+    theirs = sum(
+        holds_request(r) for r in replies if r.verdict not in (Verdict.OK, Verdict.EXCEPTION)
+    )
     swapped = [r for r in heard if r.verdict is Verdict.CRC_SWAPPED]
     if present:
         notes.extend(_remarks(replies))
         if noisy:
-            notes.append("Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.")
+            notes.append(
+                "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias."
+            )
         if lossy:
             notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
         if theirs and len(present) <= 3 * theirs:
             return Analysis(Kind.UNSURE, (_SAID_TO_ANOTHER, *notes))
         if len(present) == 1 and asked_enough:
-            return Analysis(Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes))
+            return Analysis(
+                Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes)
+            )
         if not lossy and _mangled_beyond_noise(replies):
-            late = "the adapter turns round too late, " if sum(map(is_beheaded, heard)) >= _SEVERAL else ""
-            note = f"Many replies are mangled beyond a few wrong bits: {late}a second unit, or a bad connection here."
+            late = (
+                "the adapter turns round too late, "
+                if sum(map(is_beheaded, heard)) >= _SEVERAL
+                else ""
+            )
+            note = (
+                f"Many replies are mangled beyond a few wrong bits: {late}a second unit, or a bad"
+                " connection here."
+            )
             return Analysis(Kind.UNSURE, (note, *notes))
         spoilt = _never_sound(replies)
         if spoilt and not noisy and not lossy:
@@ -121,12 +142,16 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     beheaded = sum(is_beheaded(r) for r in heard)
     if beheaded >= _SEVERAL and 4 * beheaded >= 3 * len(heard):
         note = (
-            "The front of its replies is cut off: the adapter turns round too late for it. Set a longer reply delay at "
-            "the unit, or take another adapter."
+            "The front of its replies is cut off: the adapter turns round too late for it. Set a"
+            " longer reply delay at the unit, or take another adapter."
         )
         return Analysis(Kind.UNIT, (note,))
     if any(extra_frames(replies)):
-        note = _SAID_TO_ANOTHER if theirs else "A reply came only after the wait was over: a slow unit."
+        note = (
+            _SAID_TO_ANOTHER
+            if theirs
+            else "A reply came only after the wait was over: a slow unit."
+        )
         return Analysis(Kind.UNSURE, (note, *_remarks(replies)))
     return _unsure_or_silent(heard, noisy, 2 if asked_enough else 1)
 
@@ -135,16 +160,27 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) ->
     """No sound frame of the asked address that can be believed."""
     other = _other_address(heard)
     if other is not None:
-        note = f"Asked {both_forms(heard[0].request.address)}, answered as {both_forms(other)} each time."
+        note = (
+            f"Asked {both_forms(heard[0].request.address)}, answered as {both_forms(other)} each"
+            " time."
+        )
         return Analysis(Kind.UNSURE, (note,))
     if any(r.verdict is Verdict.EXCEPTION for r in heard):
-        return Analysis(Kind.SILENT, ("A gateway answered that its unit did not respond; that is no unit.",))
+        return Analysis(
+            Kind.SILENT, ("A gateway answered that its unit did not respond; that is no unit.",)
+        )
     heads = [r for r in heard if r.verdict in (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)]
     if len(heads) >= heads_needed:
-        note = f"{len(heads)} replies begin as they should and end in a wrong CRC: two units at once, or bad signals."
+        note = (
+            f"{len(heads)} replies begin as they should and end in a wrong CRC: two units at once,"
+            " or bad signals."
+        )
         return Analysis(Kind.UNSURE, (note,))
     if sum(is_unexplained(r) for r in heard) >= _SEVERAL and not noisy:
-        note = "Bytes come back each time but never a frame: two units at once, a bad connection, or other settings."
+        note = (
+            "Bytes come back each time but never a frame: two units at once, a bad connection, or"
+            " other settings."
+        )
         return Analysis(Kind.UNSURE, (note,))
     return Analysis(Kind.SILENT, ("Stray bytes were heard, but no reply.",) if heard else ())
 
@@ -152,8 +188,8 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) ->
 def _other_address(heard: Sequence[Reply]) -> int | None:
     """The address under which somebody answers what this one is asked, whatever that is.
 
-    Another master's business also passes by, but its requests are heard before the replies, and it does not ask for
-    what we happen to ask for.
+    Another master's business also passes by, but its requests are heard before the replies, and it
+    does not ask for what we happen to ask for.
     """
     functions: defaultdict[int, set[int]] = defaultdict(set)
     for reply in heard:
@@ -164,14 +200,19 @@ def _other_address(heard: Sequence[Reply]) -> int | None:
 
 
 def _two_frames(replies: Sequence[Reply]) -> str | None:
-    """A whole reply that no request is waiting for: a lone unit, however late, answers each request once."""
+    """A whole reply that no request is waiting for: a lone unit, however late, answers each request
+    once."""
     owed: list[Reply] = []
     for reply, extra in zip(replies, extra_frames(replies), strict=True):
         owed = [r for r in owed if reply.exchange.started - r.exchange.sent < _LATE_FOR]
         if reply.present:
             # It may be late, too, in place of the one that this request waits for.
             mine = can_answer(Frame(reply.frame), reply.request)
-            answered = reply if mine else next((r for r in owed if can_answer(Frame(reply.frame), r.request)), reply)
+            answered = (
+                reply
+                if mine
+                else next((r for r in owed if can_answer(Frame(reply.frame), r.request)), reply)
+            )
             owed = [r for r in (*owed, reply) if r is not answered]
         for frame in extra:
             late = next((r for r in owed if can_answer(frame, r.request)), None)
@@ -184,7 +225,8 @@ def _two_frames(replies: Sequence[Reply]) -> str | None:
 
 
 def identities(replies: Iterable[Reply]) -> Counter[tuple[str | None, ...]]:
-    """What was said in reply to identification requests, and how often; one unit says one thing to each."""
+    """What was said in reply to identification requests, and how often; one unit says one thing to
+    each."""
     said: Counter[tuple[str | None, ...]] = Counter()
     for reply in replies:
         if reply.sound and reply.request.function is Function.READ_DEVICE_IDENTIFICATION:
@@ -196,7 +238,8 @@ def identities(replies: Iterable[Reply]) -> Counter[tuple[str | None, ...]]:
 
 
 def _two_identities(replies: Sequence[Reply]) -> str | None:
-    """One address, two names, each said more than once: a server id may hold something that changes."""
+    """One address, two names, each said more than once: a server id may hold something that
+    changes."""
     repeated = Counter(what for (what, *_), count in identities(replies).items() if count > 1)
     if any(count > 1 for count in repeated.values()):
         return "It says different things of itself when asked again: two units share this address."
@@ -212,7 +255,9 @@ def _yes_and_no(replies: Sequence[Reply]) -> str | None:
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))
         if changes >= _SEVERAL:
-            return "The same request is answered and refused by turns: two units share this address."
+            return (
+                "The same request is answered and refused by turns: two units share this address."
+            )
     return None
 
 
@@ -236,23 +281,34 @@ def _is_too_long(reply: Reply) -> bool:
 def _some_never(replies: Sequence[Reply]) -> str | None:
     """Some requests are always answered soundly, one is answered each time and never soundly.
 
-    Noise does not read requests; two units do, and where they say the same at the same time it comes through.
+    Noise does not read requests; two units do, and where they say the same at the same time it
+    comes through.
     """
     by_request: defaultdict[bytes, list[Reply]] = defaultdict(list)
     for reply in replies:
         by_request[reply.request.frame].append(reply)
     answered = [r for group in by_request.values() if any(r.present for r in group) for r in group]
-    if sum(r.present for r in answered) < _ENOUGH_SOUND or 6 * sum(is_damaged(r) for r in answered) > len(answered):
+    if sum(r.present for r in answered) < _ENOUGH_SOUND or 6 * sum(
+        is_damaged(r) for r in answered
+    ) > len(answered):
         return None
     for group in by_request.values():
         wrecks = sum(is_damaged(r) and not is_beheaded(r) for r in group)
-        if wrecks > _SEVERAL and wrecks == len(group) and group[0].request.function in _FIXED_LENGTH:
-            return "Some requests bring sound replies, others only wrecks: two units that agree on some things."
+        if (
+            wrecks > _SEVERAL
+            and wrecks == len(group)
+            and group[0].request.function in _FIXED_LENGTH
+        ):
+            return (
+                "Some requests bring sound replies, others only wrecks: two units that agree on"
+                " some things."
+            )
     return None
 
 
 def _never_sound(replies: Sequence[Reply]) -> str | None:
-    """Asked who it is it never answers soundly, and all else it does: where twins differ, their replies spoil."""
+    """Asked who it is it never answers soundly, and all else it does: where twins differ, their
+    replies spoil."""
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
     if len(short) < _ENOUGH_SOUND or 6 * sum(map(is_damaged, short)) > len(short):
         return None
@@ -263,14 +319,16 @@ def _never_sound(replies: Sequence[Reply]) -> str | None:
     for group in by_request.values():
         if len(group) >= _SEVERAL and all(map(is_damaged, group)):
             return (
-                f"Its replies to function {int(group[0].request.function)} (who it is) are wrecks each time, all "
-                "others are sound: two units of one kind with different numbers, or a fault of this one."
+                f"Its replies to function {int(group[0].request.function)} (who it is) are wrecks"
+                " each time, all others are sound: two units of one kind with different numbers,"
+                " or a fault of this one."
             )
     return None
 
 
 def _overlaid(replies: Sequence[Reply]) -> str | None:
-    """Wrecks that are, bit for bit, what two refusals, or two replies alike, make when one comes a little later."""
+    """Wrecks that are, bit for bit, what two refusals, or two replies alike, make when one comes a
+    little later."""
     wrecks = [r for r in replies if _may_be_overlaid(r)]
     if len(wrecks) < _SEVERAL:
         return None
@@ -281,16 +339,24 @@ def _overlaid(replies: Sequence[Reply]) -> str | None:
     refused = alike = 0
     for reply in wrecks:
         request = reply.request
-        bodies = (bytes((request.address, request.function | framing.EXCEPTION_FLAG, code)) for code in _COMMON_CODES)
+        bodies = (
+            bytes((request.address, request.function | framing.EXCEPTION_FLAG, code))
+            for code in _COMMON_CODES
+        )
         refusals = [body + framing.crc(body) for body in bodies]
         settings, received = reply.exchange.settings, reply.exchange.received
-        if any(received in overlaps(one, other, settings) for one in refusals for other in refusals):
+        if any(
+            received in overlaps(one, other, settings) for one in refusals for other in refusals
+        ):
             refused += 1
         else:
             alike += any(received in overlaps(one, one, settings) for one in whole[request.frame])
     if refused + alike >= _SEVERAL:
         what = "refusals" if refused >= alike else "replies alike"
-        return f"{refused + alike} replies are just what two {what} make when one comes a little later: two units."
+        return (
+            f"{refused + alike} replies are just what two {what} make when one comes a little"
+            " later: two units."
+        )
     return None
 
 
@@ -304,8 +370,9 @@ def _may_be_overlaid(reply: Reply) -> bool:
 def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
     """The first byte comes through and what follows hardly ever does, each time in another way.
 
-    Noise is no respecter of first bytes: if it spares six of seven of them, it spares two of five whole refusals
-    (5 bytes, 0.85 to the fifth power).  A second unit that begins a little later does just this.
+    Noise is no respecter of first bytes: if it spares six of seven of them, it spares two of five
+    whole refusals (5 bytes, 0.85 to the fifth power).  A second unit that begins a little later
+    does just this.
     """
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
     bad = [r for r in short if r.verdict in BAD and len(r.exchange.received) >= framing.SHORTEST]
@@ -330,7 +397,8 @@ _SIGNS_IN_WRECKS: tuple[_Sign, ...] = (_too_long, _some_never, _only_the_first_b
 
 
 def _is_lossy(replies: Sequence[Reply]) -> bool:
-    """Whether requests that are answered at other times go without: noise spoils them too, a second unit does not."""
+    """Whether requests that are answered at other times go without: noise spoils them too, a second
+    unit does not."""
     groups: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
         groups[reply.request.frame].append(is_silence(reply))
@@ -339,7 +407,8 @@ def _is_lossy(replies: Sequence[Reply]) -> bool:
 
 
 def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
-    """Whether there are many damaged replies and most differ from what would be sound by more than noise explains."""
+    """Whether there are many damaged replies and most differ from what would be sound by more than
+    noise explains."""
     sound: dict[bytes, set[bytes]] = defaultdict(set)
     for reply in replies:
         if reply.present:
@@ -373,7 +442,8 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
     junk = [r for r in present if (r.junk_before or r.junk_after) and not frames_besides(r)]
     if junk:
         notes.append(
-            f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the adapter's turn-round."
+            f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the"
+            " adapter's turn-round."
         )
     # Noise spoils bytes, the first ones too; it does not take them away.
     cut = sum(bool(bytes_cut_off(r)) for r in replies)
@@ -382,10 +452,16 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not holds_request(r)]
     if odd:
         notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")
-    if present and is_silence(replies[0]) and any(r.request.frame == replies[0].request.frame for r in present):
+    if (
+        present
+        and is_silence(replies[0])
+        and any(r.request.frame == replies[0].request.frame for r in present)
+    ):
         notes.append("It did not answer the first request.")
     if present and all(r.exception == 1 for r in present):
-        notes.append("It refuses every function code tried, so it is there but says nothing of itself.")
+        notes.append(
+            "It refuses every function code tried, so it is there but says nothing of itself."
+        )
     latency = Latency.of(present)
     if latency is not None and latency.maximum > 0.2:
         notes.append(f"It takes up to {1000 * latency.maximum:.0f} ms to answer.")

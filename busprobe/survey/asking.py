@@ -1,4 +1,5 @@
-"""What is about to happen on the wire, told before it does: whoever hears of it may hold it or end it there."""
+"""What is about to happen on the wire, told before it does: whoever hears of it may hold it or end
+it there."""
 
 from __future__ import annotations
 

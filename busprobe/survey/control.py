@@ -19,18 +19,20 @@ from busprobe.survey.asking import Asking, Step
 from busprobe.survey.probes import Probe, ladder
 
 _UNUSED_BAUD = 1800
-"""A rate that POSIX systems know and no unit is delivered with: who answers there hears any rate."""
+"""A rate that POSIX systems know and no unit is delivered with: who answers there hears any rate.
+"""
 _SELDOM = (231, 246, 173, 219)
 """Addresses hardly ever given to a unit."""
 _RESERVED = (250, 253)
-"""Addresses no unit may have (V1.02 section 2.2), an even and an odd one; service addresses of known kinds (248, 254,
-255) are left out."""
+"""Addresses no unit may have (V1.02 section 2.2), an even and an odd one; service addresses of
+known kinds (248, 254, 255) are left out."""
 _TRIES = 2
 
 
 @dataclass(frozen=True)
 class Blindness:
-    """Which part of the line settings a port does not apply; told by a unit that answers at settings it cannot have."""
+    """Which part of the line settings a port does not apply; told by a unit that answers at
+    settings it cannot have."""
 
     baud: bool
     parity: bool
@@ -44,18 +46,20 @@ class Blindness:
         """What this means, in plain words; empty for a port that applies everything."""
         if self.baud:
             return (
-                "This port does not seem to apply the baud rate: a unit answers at a rate that no unit has. "
-                "The settings of the units cannot be told through it."
+                "This port does not seem to apply the baud rate: a unit answers at a rate that no"
+                " unit has. The settings of the units cannot be told through it."
             )
         if self.parity:
             return (
-                "This port does not seem to apply parity: a unit answers with even, odd and no parity alike. "
-                "Units that differ in parity only cannot be told apart through it."
+                "This port does not seem to apply parity: a unit answers with even, odd and no"
+                " parity alike. Units that differ in parity only cannot be told apart through it."
             )
         return ""
 
 
-def blindness(line: Line, address: int, probe: Probe, waits: Waits) -> Generator[Step, None, Blindness]:
+def blindness(
+    line: Line, address: int, probe: Probe, waits: Waits
+) -> Generator[Step, None, Blindness]:
     """Ask the unit at `address` at settings it cannot have; the line is left as it was.
 
     Raises `PortError` if the port fails.
@@ -86,8 +90,8 @@ def blindness(line: Line, address: int, probe: Probe, waits: Waits) -> Generator
 
 
 Voice = Mapping[tuple[bool, bytes], bytes]
-"""What is said at addresses that no unit may have: from whether the address is odd, and the request without address
-and CRC, to the reply without them."""
+"""What is said at addresses that no unit may have: from whether the address is odd, and the request
+without address and CRC, to the reply without them."""
 
 
 @dataclass(frozen=True)
@@ -96,8 +100,9 @@ class Everywhere:
 
     words: str
     voice: Voice | None
-    """Where registers are refused everywhere, a gateway or server speaks for absent units, and present ones can be told
-    by saying anything else.  None where a unit gives data everywhere, so that none can."""
+    """Where registers are refused everywhere, a gateway or server speaks for absent units, and
+    present ones can be told by saying anything else.  None where a unit gives data everywhere, so
+    that none can."""
 
     def explains(self, reply: Reply) -> bool:
         """Whether `reply` is what an absent unit's would be."""
@@ -107,7 +112,8 @@ class Everywhere:
 def everywhere(
     line: Line, probe: Probe, waits: Waits, known: Collection[int]
 ) -> Generator[Step, None, Everywhere | None]:
-    """Ask addresses that should be empty, and addresses no unit may have; None if nobody answers there.
+    """Ask addresses that should be empty, and addresses no unit may have; None if nobody answers
+    there.
 
     `known` are addresses where somebody was found.  Raises `PortError` if the port fails.
     """
@@ -129,19 +135,22 @@ def everywhere(
     replies = [*seldom, *reserved]
     named = ", ".join(both_forms(r.request.address) for r in replies)
     if not any(r.verdict is Verdict.FOREIGN for r in replies):
-        own_words = yield from answered(request for address in _RESERVED for request in ladder(address))
+        own_words = yield from answered(
+            request for address in _RESERVED for request in ladder(address)
+        )
         said = [r for r in own_words if r.present]
         if not any(r.registers for r in said):
             return Everywhere(
-                f"Somebody answers whatever address is asked ({named}) and refuses all registers there: a gateway or "
-                "server that speaks for absent units. Only who says anything else is counted as a unit.",
+                f"Somebody answers whatever address is asked ({named}) and refuses all registers"
+                " there: a gateway or server that speaks for absent units. Only who says anything"
+                " else is counted as a unit.",
                 {_key(r): r.frame[1:-2] for r in said},
             )
     own = {r.address for r in replies if r.verdict is Verdict.FOREIGN}
     answers_as = f", each time as {both_forms(own.pop() or 0)}" if len(own) == 1 else ""
     return Everywhere(
-        f"A unit answers whatever address is asked ({named}{answers_as}): made for a line of its own, or a gateway. "
-        "Take it off to find the others.",
+        f"A unit answers whatever address is asked ({named}{answers_as}): made for a line of its"
+        " own, or a gateway. Take it off to find the others.",
         None,
     )
 

@@ -15,7 +15,8 @@ _NAMED = 4
 
 
 def coverage(document: Mapping[str, Any]) -> Iterator[str]:
-    """In words, line settings that were searched alike together, from a survey document or a progress document.
+    """In words, line settings that were searched alike together, from a survey document or a
+    progress document.
 
     Who was found is not counted: it was looked at closely, and then asked no more.
     """

@@ -1,4 +1,5 @@
-"""How long what is left of a survey takes, and what that rests on: pure values, as the schedule itself."""
+"""How long what is left of a survey takes, and what that rests on: pure values, as the schedule
+itself."""
 
 from __future__ import annotations
 
@@ -9,13 +10,15 @@ from busprobe.line.settings import LineSettings
 from busprobe.survey.schedule import BLOCK, LIKELY, RARE, Pace, Schedule, Sweep
 
 LISTEN_FIRST = 2.0
-"""Seconds of listening before the first probe; the technician may listen longer before the survey."""
+"""Seconds of listening before the first probe; the technician may listen longer before the survey.
+"""
 
 _USUAL = 0.015
 """Seconds in which most units begin to reply (common practice: 5 to 30 ms)."""
 _LOOK_EXCHANGES = 11
 _LOOK_BYTES = 210
-"""Bytes of the requests and replies of the close look at a unit that has something to say of itself."""
+"""Bytes of the requests and replies of the close look at a unit that has something to say of
+itself."""
 _LOOK_LISTENS = 0.42
 """Seconds that the close look listens for a second unit, all in all."""
 _SHORT_EXCHANGE_BYTES = 16
@@ -34,15 +37,18 @@ class Estimate:
     each: float
     """Seconds that every further unit adds."""
     thorough: float = 0.0
-    """Seconds that every further line setting adds at which somebody is found; 0 where all are searched alike."""
+    """Seconds that every further line setting adds at which somebody is found; 0 where all are
+    searched alike."""
     sooner: float | None = None
-    """Seconds after which the expected number is found if the units lie evenly among the addresses; None where no
-    number is expected, or where their settings are unknown, too."""
+    """Seconds after which the expected number is found if the units lie evenly among the addresses;
+    None where no number is expected, or where their settings are unknown, too."""
 
     def after(self, seconds: float) -> Estimate:
         """The same, to begin in so many `seconds`."""
         return replace(
-            self, seconds=self.seconds + seconds, sooner=None if self.sooner is None else self.sooner + seconds
+            self,
+            seconds=self.seconds + seconds,
+            sooner=None if self.sooner is None else self.sooner + seconds,
         )
 
     def figure(self, say: Callable[[float], str]) -> str:
@@ -65,16 +71,25 @@ class Estimate:
 
 def close_look(settings: LineSettings, latency: float = _USUAL) -> float:
     """Seconds that the close look at an ordinary unit takes at `settings`."""
-    return settings.wire_time(_LOOK_BYTES) + _LOOK_EXCHANGES * max(latency, settings.t3_5) + _LOOK_LISTENS
+    return (
+        settings.wire_time(_LOOK_BYTES)
+        + _LOOK_EXCHANGES * max(latency, settings.t3_5)
+        + _LOOK_LISTENS
+    )
 
 
 def estimate(
-    schedule: Schedule, pace: Pace, *, found: int = 0, expect: int | None = None, look: float | None = None
+    schedule: Schedule,
+    pace: Pace,
+    *,
+    found: int = 0,
+    expect: int | None = None,
+    look: float | None = None,
 ) -> Estimate:
     """What is left of `schedule` when `found` units are known, of perhaps `expect`.
 
-    `look` is what a close look took on average, where some were taken.  Rests on units that answer as fast as most do
-    (slow ones, clashes and noise take longer), and says so nowhere else.
+    `look` is what a close look took on average, where some were taken.  Rests on units that answer
+    as fast as most do (slow ones, clashes and noise take longer), and says so nowhere else.
     """
     head = schedule.head
     if head is None:
@@ -104,20 +119,23 @@ def _thorough(schedule: Schedule, pace: Pace) -> float:
 
 
 def _sooner(schedule: Schedule, pace: Pace, found: int, more: int, unit: float) -> float | None:
-    """When the last of `more` units is found, each of which takes `unit` seconds: of N numbers drawn from A the
-    smallest is (A + 1) / (N + 1) and the greatest N times that in the mean."""
+    """When the last of `more` units is found, each of which takes `unit` seconds: of N numbers
+    drawn from A the smallest is (A + 1) / (N + 1) and the greatest N times that in the mean."""
     sweeps = [s for s in schedule.sweeps if not s.foretaste]
     if not sweeps or any(s.settings != sweeps[0].settings for s in schedule.sweeps):
         return None
     head = sweeps[0]
-    addresses = sum(len(s.addresses) for s in sweeps if (s.probe, s.round) == (head.probe, head.round))
+    addresses = sum(
+        len(s.addresses) for s in sweeps if (s.probe, s.round) == (head.probe, head.round)
+    )
     if more > addresses:
         return None
     first = (addresses + 1) / (more + 1)
     seconds = (more * first - more) * head.slot(pace) + more * unit
     seconds += sum(s.seconds(pace) for s in schedule.sweeps if s.foretaste)
     if not found:
-        # Before the first is found nothing is known of its speed, and two kinds of probes go to everybody.
+        # Before the first is found nothing is known of its speed, and two kinds of probes go to
+        # everybody.
         slow = Pace()
         seconds += first * (head.slot(slow) - head.slot(pace))
         seconds += first // BLOCK * BLOCK * replace(head, probe=LIKELY[1]).slot(slow)

@@ -19,8 +19,8 @@ class Started:
     """In the order they are searched."""
     addresses: tuple[int, ...]
     estimate: Estimate
-    """Each setting where somebody is found is searched more thoroughly if there are many: no more than one is counted
-    with."""
+    """Each setting where somebody is found is searched more thoroughly if there are many: no more
+    than one is counted with."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class Found:
 class Heard:
     """Another master talks on this pair.
 
-    The survey ends next unless `Survey.go_on` is called before it is resumed: asking while somebody else is asking
-    disturbs a plant that may be running.
+    The survey ends next unless `Survey.go_on` is called before it is resumed: asking while somebody
+    else is asking disturbs a plant that may be running.
     """
 
     words: str
@@ -54,7 +54,8 @@ class Heard:
 
 @dataclass(frozen=True)
 class Trouble:
-    """Something is wrong with the line, the port or a unit; the survey itself goes on where it can."""
+    """Something is wrong with the line, the port or a unit; the survey itself goes on where it
+    can."""
 
     words: str
 

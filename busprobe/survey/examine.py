@@ -18,16 +18,23 @@ from busprobe.survey import probes
 from busprobe.survey.analysis import analyse, identities
 from busprobe.survey.asking import Asking, Listening, Step, to_the_end
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
-from busprobe.survey.surroundings import foreign_frames, has_company, holds_request, is_damaged, is_silence
+from busprobe.survey.surroundings import (
+    foreign_frames,
+    has_company,
+    holds_request,
+    is_damaged,
+    is_silence,
+)
 
 CLOSE_LOOK = Waits(reply=1.2, after=0.12)
-"""Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough after a reply for a
-second unit of another make to show itself; common practice."""
+"""Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough
+after a reply for a second unit of another make to show itself; common practice."""
 
 _QUIET_LISTEN = 0.3
 """Seconds of listening that tell noise on the pair from two units at one address."""
 _BRIEFLY = 0.03
-"""Seconds listened after a reply while the kinds of probes are gone through: a second reply shows in the next one."""
+"""Seconds listened after a reply while the kinds of probes are gone through: a second reply shows
+in the next one."""
 _HARD_ROUNDS = 5
 """Rounds of the telling requests once something is odd."""
 _WRONG = 2
@@ -35,7 +42,8 @@ _WRONG = 2
 _HARD_PASSES = 2
 """How often these rounds are gone through as long as it stays unclear who is there."""
 _QUICK = 0.1
-"""Seconds within which a quick unit answers; common practice: 5 to 30 ms, and what an adapter adds."""
+"""Seconds within which a quick unit answers; common practice: 5 to 30 ms, and what an adapter adds.
+"""
 _FOR_THE_QUICK = 0.25
 """Seconds for which its replies are waited for."""
 _ENOUGH = 3
@@ -57,8 +65,8 @@ class Examination:
     notes: tuple[str, ...]
     """What is worth knowing, in plain words."""
     foreign: tuple[Frame, ...]
-    """Sound frames heard meanwhile that answer none of our requests: late replies of others, or another master's
-    business."""
+    """Sound frames heard meanwhile that answer none of our requests: late replies of others, or
+    another master's business."""
 
     @property
     def latency(self) -> Latency | None:
@@ -90,13 +98,15 @@ class Examination:
         )
 
 
-def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3) -> Examination:
+def examine(
+    line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3
+) -> Examination:
     """Ask `address` at the line's present settings in every way there is and say who answers.
 
-    `waits.reply` is kept for each probe until the unit is known to be faster, so "silent" means seven kinds of probes
-    with that wait each.  What the unit answers best is asked `repeats` times more, and `waits.after` is listened for
-    a second unit; as soon as anything is odd, many more times.  Raises `PortError` if the
-    port fails.
+    `waits.reply` is kept for each probe until the unit is known to be faster, so "silent" means
+    seven kinds of probes with that wait each.  What the unit answers best is asked `repeats` times
+    more, and `waits.after` is listened for a second unit; as soon as anything is odd, many more
+    times.  Raises `PortError` if the port fails.
     """
     return to_the_end(look_closely(line, address, waits=waits, repeats=repeats))
 
@@ -104,8 +114,8 @@ def examine(line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int
 def look_closely(
     line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3, noisy: bool = False
 ) -> Generator[Step, None, Examination]:
-    """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says that bytes were heard
-    before with nobody asked, which the short listening here can miss."""
+    """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
+    that bytes were heard before with nobody asked, which the short listening here can miss."""
     look = _Look(line, address, waits)
     yield from look.climb()
     if look.heard:
@@ -121,7 +131,9 @@ def look_closely(
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
         for _ in range(_HARD_PASSES):
-            if analyse(look.replies, noisy=noisy).kind in settled or any(map(holds_request, look.replies)):
+            if analyse(look.replies, noisy=noisy).kind in settled or any(
+                map(holds_request, look.replies)
+            ):
                 break  # where another master asks, to go on asking disturbs and tells no more
             for request in look.hard_questions() * _HARD_ROUNDS:
                 yield from look.ask(request)
@@ -130,7 +142,12 @@ def look_closely(
             yield from look.ask(look.telling()[0])
     verdict = analyse(look.replies, noisy=noisy)
     return Examination(
-        address, line.settings, verdict.kind, tuple(look.replies), verdict.notes, foreign_frames(look.replies)
+        address,
+        line.settings,
+        verdict.kind,
+        tuple(look.replies),
+        verdict.notes,
+        foreign_frames(look.replies),
     )
 
 
@@ -155,14 +172,17 @@ class _Look:
         if reply.present and reply.latency is not None:
             self._slowest = max(self._slowest, reply.latency)
             if self._slowest < _QUICK:
-                # What it does not answer now it does not know: no need to wait as long as for a stranger.
+                # What it does not answer now it does not know: no need to wait as long as for a
+                # stranger.
                 self._waits = replace(self._waits, reply=min(self._patient, _FOR_THE_QUICK))
             else:
-                # Slow once, slower the next time: what it then says would be taken for the reply to another request.
+                # Slow once, slower the next time: what it then says would be taken for the reply to
+                # another request.
                 self._waits = replace(self._waits, reply=self._patient)
 
     def climb(self) -> Iterator[Step]:
-        """One probe of each kind; the first once more if only a later one was answered (units that wake up slowly)."""
+        """One probe of each kind; the first once more if only a later one was answered (units that
+        wake up slowly)."""
         for request in probes.ladder(self._address):
             yield from self.ask(request)
         if self.heard and is_silence(self.replies[0]):
@@ -193,7 +213,8 @@ class _Look:
         return any(is_silence(r) and r.request.frame in answered for r in self.replies)
 
     def telling(self) -> tuple[Request, ...]:
-        """What is most worth asking again: the read with most data, then what the unit says of itself."""
+        """What is most worth asking again: the read with most data, then what the unit says of
+        itself."""
         sound = [r for r in self.replies if r.sound]
         reads = sorted((r for r in sound if r.registers), key=lambda r: -len(r.frame))
         said = [r for r in sound if r.request.function in _IDENTITY]
@@ -204,11 +225,13 @@ class _Look:
         return tuple(dict.fromkeys(chosen))
 
     def hard_questions(self) -> tuple[Request, ...]:
-        """What two units at one address betray themselves with: short replies, ones that went wrong, and ones that
-        they must agree on."""
+        """What two units at one address betray themselves with: short replies, ones that went
+        wrong, and ones that they must agree on."""
         first = probes.ladder(self._address)[:2]
         wrong = [r.request for r in self.replies if is_damaged(r)][:_WRONG]
-        return tuple(dict.fromkeys((*first, *wrong, *self.telling(), probes.refused_by_all(self._address))))
+        return tuple(
+            dict.fromkeys((*first, *wrong, *self.telling(), probes.refused_by_all(self._address)))
+        )
 
 
 _IDENTITY: Sequence[Function] = (Function.REPORT_SERVER_ID, Function.READ_DEVICE_IDENTIFICATION)

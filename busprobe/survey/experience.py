@@ -1,4 +1,5 @@
-"""What a survey has learnt from the units found so far: how fast they are, and how many requests they miss."""
+"""What a survey has learnt from the units found so far: how fast they are, and how many requests
+they miss."""
 
 from __future__ import annotations
 
@@ -11,8 +12,8 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.schedule import Pace
 
 _SLOW = 0.15
-"""Seconds from which a unit is slow, and no measure for the others: to wait so long for each takes longer than to
-credit its late replies."""
+"""Seconds from which a unit is slow, and no measure for the others: to wait so long for each takes
+longer than to credit its late replies."""
 
 
 class Experience:
@@ -22,19 +23,22 @@ class Experience:
         self.pace = Pace()
         """How long to wait for replies."""
         self.losses: dict[LineSettings, tuple[int, int]] = {}
-        """Requests of close looks that a unit there missed, of how many; whoever acts upon them clears them."""
+        """Requests of close looks that a unit there missed, of how many; whoever acts upon them
+        clears them."""
         self._slowest = 0.0
         self._looks: list[float] = []
         self._lumps: list[float] = []
 
     @property
     def mean_look(self) -> float | None:
-        """How long a close look took on average where there was nothing odd; None before the first."""
+        """How long a close look took on average where there was nothing odd; None before the
+        first."""
         return statistics.mean(self._looks) if self._looks else None
 
     @property
     def hand_over(self) -> float | None:
-        """Seconds for which the adapter holds bytes back, at most: what the replies of all units show alike.
+        """Seconds for which the adapter holds bytes back, at most: what the replies of all units
+        show alike.
 
         None before two units have shown something; one alone may pause within its replies.
         """

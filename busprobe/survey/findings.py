@@ -53,7 +53,9 @@ class Evidence:
     @classmethod
     def of(cls, reply: Reply) -> Evidence:
         """Keep what matters of a judged exchange."""
-        return cls(reply.request.frame, reply.exchange.received, f"{reply.request.words} → {reply.words}")
+        return cls(
+            reply.request.frame, reply.exchange.received, f"{reply.request.words} → {reply.words}"
+        )
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,8 @@ class Finding:
     """What is worth knowing, in plain words."""
 
     def document(self) -> dict[str, Any]:
-        """The finding as in the survey document; what identification adds (profile, identity) is null here."""
+        """The finding as in the survey document; what identification adds (profile, identity) is
+        null here."""
         return {
             "address": self.address,
             "settings": str(self.settings),
@@ -92,14 +95,16 @@ class Finding:
             "kind": str(self.kind),
             "latency": self.latency,
             "evidence": [
-                {"request": e.request.hex(), "received": e.received.hex(), "words": e.words} for e in self.evidence
+                {"request": e.request.hex(), "received": e.received.hex(), "words": e.words}
+                for e in self.evidence
             ],
             "notes": list(self.notes),
         }
 
     @classmethod
     def from_progress(cls, document: Mapping[str, Any]) -> Finding:
-        """The reverse of `progress_document`; raises `KeyError`, `TypeError` or `ValueError` on anything else."""
+        """The reverse of `progress_document`; raises `KeyError`, `TypeError` or `ValueError` on
+        anything else."""
         return cls(
             address=int(document["address"]),
             settings=LineSettings.parse(document["settings"]),

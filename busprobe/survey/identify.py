@@ -13,7 +13,15 @@ from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
 from busprobe.profiles.matching import Facts, Match, contradicted, match, recognised, standing
-from busprobe.profiles.plan import Block, apart, blocks, covering, fingerprint_blocks, halves, windows
+from busprobe.profiles.plan import (
+    Block,
+    apart,
+    blocks,
+    covering,
+    fingerprint_blocks,
+    halves,
+    windows,
+)
 from busprobe.profiles.schema import Limits, Profile
 from busprobe.profiles.standards import SelfDescription, descriptions
 from busprobe.profiles.values import Reading, readings
@@ -59,14 +67,15 @@ class Identified:
 
     @property
     def descriptions(self) -> tuple[SelfDescription, ...]:
-        """What the unit says of itself by open standards, and by registers whose meaning the profile knows."""
+        """What the unit says of itself by open standards, and by registers whose meaning the
+        profile knows."""
         told = self.profile.objects if self.profile else ()
         return descriptions(self.objects, self.server_id, self.readings, told)
 
     @property
     def identity(self) -> dict[str, str | None]:
-        """Vendor, product, revision and, where a point of the profile gives it, serial number, in the unit's own
-        words; None where it says nothing."""
+        """Vendor, product, revision and, where a point of the profile gives it, serial number, in
+        the unit's own words; None where it says nothing."""
         said = self.descriptions
         found: dict[str, str | None] = {
             "vendor": next((d.maker for d in said if d.maker), None),
@@ -82,15 +91,25 @@ class Identified:
         return self.matches[0].score if self.matches else None
 
     def document(self) -> dict[str, Any]:
-        """The unit as a finding of the survey document, its profile, identity and live values filled in."""
+        """The unit as a finding of the survey document, its profile, identity and live values
+        filled in."""
         known = self.examination.kind is Kind.UNIT
-        finding = None if self.examination.kind is Kind.SILENT else self.examination.finding().document()
+        finding = (
+            None if self.examination.kind is Kind.SILENT else self.examination.finding().document()
+        )
         return {
-            **(finding or {"address": self.address, "settings": str(self.settings), "kind": "silent"}),
+            **(
+                finding
+                or {"address": self.address, "settings": str(self.settings), "kind": "silent"}
+            ),
             "profile": self.profile.id if self.profile else None,
             "match": self.score,
             "identity": self.identity if known else None,
-            "objects": None if self.objects is None else {f"0x{n:02X}": text for n, text in self.objects.items()},
+            "objects": (
+                None
+                if self.objects is None
+                else {f"0x{n:02X}": text for n, text in self.objects.items()}
+            ),
             "server_id": self.server_id,
             "reasons": list(self.matches[0].reasons) if self.matches else [],
             "standing": self.standing,
@@ -100,19 +119,25 @@ class Identified:
         }
 
 
-def identify(line: Line, address: int, profiles: Iterable[Profile], *, by_hand: Profile | None = None) -> Identified:
+def identify(
+    line: Line, address: int, profiles: Iterable[Profile], *, by_hand: Profile | None = None
+) -> Identified:
     """Ask the unit at `address`, at the line's present settings, what it is.
 
-    `by_hand` is what a person says it is: its points are read where no profile is recognised.
-    Reads only.  Where two units share the address, or nobody answers, nothing is identified and the notes say so.
-    Raises `PortError` if the port fails.
+    `by_hand` is what a person says it is: its points are read where no profile is recognised. Reads
+    only.  Where two units share the address, or nobody answers, nothing is identified and the notes
+    say so. Raises `PortError` if the port fails.
     """
     seen = _awake(line, address, profiles := tuple(profiles))
     unknown = Identified(address, line.settings, seen, None, None, (), None, (), seen.notes)
     if seen.kind is not Kind.UNIT:
         why = {
-            Kind.CLASH: "Two units share this address: what one says of itself would be told of both.",
-            Kind.UNSURE: "It cannot be told whether one unit answers here, so nothing is said of what it is.",
+            Kind.CLASH: (
+                "Two units share this address: what one says of itself would be told of both."
+            ),
+            Kind.UNSURE: (
+                "It cannot be told whether one unit answers here, so nothing is said of what it is."
+            ),
             Kind.SILENT: "Nobody answered.",
         }[seen.kind]
         return replace(unknown, notes=(why, *seen.notes))
@@ -120,7 +145,8 @@ def identify(line: Line, address: int, profiles: Iterable[Profile], *, by_hand: 
 
 
 def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examination:
-    """The close look; where nobody answers, once more when the sleepiest kind of unit would be awake."""
+    """The close look; where nobody answers, once more when the sleepiest kind of unit would be
+    awake."""
     begun = line.clock.now()
     seen = examine(line, address)
     awake = begun + max((profile.limits.wake_up_s or 0.0 for profile in profiles), default=0.0)
@@ -144,12 +170,15 @@ class _Interview:
         self._asked: dict[Block, Reply] = {}
 
     def identified(self, profiles: tuple[Profile, ...], by_hand: Profile | None) -> Identified:
-        """Ask as little as tells what it is: texts have been said already, then fingerprints, then values."""
+        """Ask as little as tells what it is: texts have been said already, then fingerprints, then
+        values."""
         objects, said = self._objects(), self._server_id()
         self._take_over()
 
         def facts() -> Facts:
-            return Facts(objects, said, self._registers, self._refused, self._line.settings, self._address)
+            return Facts(
+                objects, said, self._registers, self._refused, self._line.settings, self._address
+            )
 
         def matches() -> tuple[Match, ...]:
             return match(facts(), profiles)
@@ -166,7 +195,9 @@ class _Interview:
             most = min((p.limits.registers for p in possible), default=1)
             for group in windows(fingerprint_blocks(possible), most):
                 self._read_together(group)
-            for candidate in [m.profile for m in matches() if m.score > 0 and not m.profile.generic][:_CANDIDATES]:
+            for candidate in [
+                m.profile for m in matches() if m.score > 0 and not m.profile.generic
+            ][:_CANDIDATES]:
                 self._try_out(candidate)
         models = None
         if not settled() and any(p.generic for p in profiles):
@@ -196,17 +227,27 @@ class _Interview:
         )
         remarks = [*self._remarks(unit)]
         if sure is None and shown is not None and shown.points and not unit.readings:
-            remarks.append(f"It gives none of the values of {shown}, which it was said by hand to be.")
+            remarks.append(
+                f"It gives none of the values of {shown}, which it was said by hand to be."
+            )
         if wrong and sure is None:
-            remarks.append(f"It cannot be {by_hand}, as was said by hand: what it says of itself contradicts that.")
+            remarks.append(
+                f"It cannot be {by_hand}, as was said by hand: what it says of itself contradicts"
+                " that."
+            )
         return replace(unit, notes=(*unit.notes, *remarks))
 
     def _remarks(self, unit: Identified) -> Iterator[str]:
         if unit.models is not None:
             yield unit.models.words
-            holds = self._registers.get((Function.READ_HOLDING_REGISTERS, unit.models.base + DEVICE_ADDRESS))
+            holds = self._registers.get(
+                (Function.READ_HOLDING_REGISTERS, unit.models.base + DEVICE_ADDRESS)
+            )
             if holds == NOT_IMPLEMENTED:
-                yield "Its device address point is not implemented: it cannot be readdressed that way."
+                yield (
+                    "Its device address point is not implemented: it cannot be readdressed that"
+                    " way."
+                )
             elif holds is not None and holds != self._address:
                 yield f"Its device address point holds {holds}, not the unit address it answers at."
         if unit.profile is None:
@@ -216,7 +257,8 @@ class _Interview:
     def _take_over(self) -> None:
         """Registers that the close look has read already.
 
-        What it asked for was chosen to be answered, not to be understood, so its refusals say nothing of a profile.
+        What it asked for was chosen to be answered, not to be understood, so its refusals say
+        nothing of a profile.
         """
         for reply in self._seen.replies:
             if reply.registers:
@@ -238,15 +280,19 @@ class _Interview:
                 self._read(block, limits)
 
     def _read_together(self, group: tuple[Block, ...]) -> None:
-        """Read `group` by one request; where the unit does not give it as a whole, in smaller and smaller parts."""
+        """Read `group` by one request; where the unit does not give it as a whole, in smaller and
+        smaller parts."""
         reply = self._read(covering(group), final=len(group) == 1)
         if not reply.sound and len(group) > 1:
             for half in halves(group):
                 self._read_together(half)
 
     def _ask(self, request: Request, limits: Limits = _PLAIN) -> Reply:
-        """Ask, once more if the reply was damaged or missing: perhaps the first request only woke the unit."""
-        waits = replace(self._waits, reply=max(self._waits.reply, limits.response_s or 0.0), quiet=limits.gap_s)
+        """Ask, once more if the reply was damaged or missing: perhaps the first request only woke
+        the unit."""
+        waits = replace(
+            self._waits, reply=max(self._waits.reply, limits.response_s or 0.0), quiet=limits.gap_s
+        )
         reply = judge(request, self._line.exchange(request, waits))
         if reply.present:
             return reply
@@ -257,7 +303,9 @@ class _Interview:
     def _read(self, block: Block, limits: Limits = _PLAIN, *, final: bool = True) -> Reply:
         """Read `block`; a refusal that is not `final` is no fact yet.  Nothing is asked twice."""
         if block not in self._asked:
-            request = read_registers(self._address, Function(block.function), block.register, block.count)
+            request = read_registers(
+                self._address, Function(block.function), block.register, block.count
+            )
             self._asked[block] = self._ask(request, limits)
         reply = self._asked[block]
         if reply.sound:
@@ -267,12 +315,21 @@ class _Interview:
         return reply
 
     def _server_id(self) -> str | None:
-        said = [r for r in self._seen.replies if r.sound and r.request.function is Function.REPORT_SERVER_ID]
+        said = [
+            r
+            for r in self._seen.replies
+            if r.sound and r.request.function is Function.REPORT_SERVER_ID
+        ]
         return server_id(said[0]).text if said else None
 
     def _objects(self) -> dict[int, str] | None:
-        """All identification objects: the level the unit says it has, page by page (V1.1b3 section 6.21)."""
-        said = [r for r in self._seen.replies if r.sound and r.request.function is Function.READ_DEVICE_IDENTIFICATION]
+        """All identification objects: the level the unit says it has, page by page (V1.1b3 section
+        6.21)."""
+        said = [
+            r
+            for r in self._seen.replies
+            if r.sound and r.request.function is Function.READ_DEVICE_IDENTIFICATION
+        ]
         if not said:
             return None
         objects = dict(identification_page(said[0]).objects)

@@ -41,7 +41,8 @@ _MOST_SUSPECTS = 40
 """Requests sent again with patience after one sweep; more of them are noise."""
 _PATIENT = Waits(reply=PATIENCE)
 _APART = Waits(reply=0.15)
-"""For asking suspects once more at another pace, so that a late reply does not meet a request of ours again."""
+"""For asking suspects once more at another pace, so that a late reply does not meet a request of
+ours again."""
 _LONG_LOOK = replace(CLOSE_LOOK, reply=2 * PATIENCE)
 _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
@@ -49,11 +50,12 @@ _STRAY = 2
 """Bytes that pulses do not explain."""
 _EVERYWHERE = "because one unit answers every address"
 _ONCE_AND_LATE = (
-    "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit that sleeps."
+    "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit"
+    " that sleeps."
 )
 _UNREADABLE = (
-    "Somebody is there who cannot be read for sure: what spoils these replies can hide other units. Clear that up, "
-    "then survey again."
+    "Somebody is there who cannot be read for sure: what spoils these replies can hide other units."
+    " Clear that up, then survey again."
 )
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 
@@ -92,7 +94,8 @@ class Inquiry:
             self._line.apply(settings)
 
     def next(self) -> Iterator[Event]:
-        """Send the next probe of the schedule, unless it need not be sent, and draw the conclusions."""
+        """Send the next probe of the schedule, unless it need not be sent, and draw the
+        conclusions."""
         sweep = self.schedule.sweeps[0]
         address = sweep.addresses[0]
         if self._ledger.was_asked(sweep, address):
@@ -110,14 +113,22 @@ class Inquiry:
         """Where something was heard that was not followed up to its end."""
         here = self._line.settings
         suspects = {(here, request.address) for group in self._owed.suspects for request in group}
-        strangers = {(here, frame.address) for frame in self._strangers if frame.address in self._ledger.addresses}
-        return {at for at in self._under_way | suspects | strangers if at not in self._ledger.findings}
+        strangers = {
+            (here, frame.address)
+            for frame in self._strangers
+            if frame.address in self._ledger.addresses
+        }
+        return {
+            at for at in self._under_way | suspects | strangers if at not in self._ledger.findings
+        }
 
     @property
     def awaited(self) -> set[tuple[LineSettings, int]]:
         """Where a late reply may still come from."""
         recent = self._owed.since(self._line.clock.now() - PATIENCE)
-        return {(self._line.settings, request.address) for request in recent} - self._ledger.findings.keys()
+        return {
+            (self._line.settings, request.address) for request in recent
+        } - self._ledger.findings.keys()
 
     def ask(self, request: Request, waits: Waits) -> Generator[Event, None, Reply]:
         """One exchange with its event; raises `PortError`."""
@@ -133,12 +144,17 @@ class Inquiry:
             self._ledger.heard = True
         return reply
 
-    def end_sweep(self, sweep: Sweep, *, changes: bool, unwanted: Callable[[], object]) -> Iterator[Event]:
+    def end_sweep(
+        self, sweep: Sweep, *, changes: bool, unwanted: Callable[[], object]
+    ) -> Iterator[Event]:
         """Ask the suspects again; before the settings change, wait for late replies.
 
         As soon as `unwanted` says so the rest is left out, and stays `unfinished`.
         """
-        for waits, most in ((_APART, max(_MOST_SUSPECTS, len(self._ledger.addresses))), (_PATIENT, _MOST_SUSPECTS)):
+        for waits, most in (
+            (_APART, max(_MOST_SUSPECTS, len(self._ledger.addresses))),
+            (_PATIENT, _MOST_SUSPECTS),
+        ):
             if self._owed.suspects and not unwanted():
                 patient = Waits(reply=max(waits.reply, self.experience.pace.least))
                 yield from self._ask_suspects(sweep.settings, patient, most, unwanted)
@@ -161,7 +177,9 @@ class Inquiry:
                 if unwanted():
                     self._owed.suspects += groups[number:]
                     return
-                if request.frame not in asked:  # a unit may answer one request of several to its address
+                if (
+                    request.frame not in asked
+                ):  # a unit may answer one request of several to its address
                     asked.add(request.frame)
                     reply = yield from self.ask(request, waits)
                     yield from self._weigh(reply)
@@ -172,7 +190,8 @@ class Inquiry:
             yield from self._credit(frame, frame.address)
 
     def insist(self) -> bool:
-        """Where units were seen to miss requests, plan as many more rounds as it takes; whether there are any."""
+        """Where units were seen to miss requests, plan as many more rounds as it takes; whether
+        there are any."""
         before = self.schedule
         for settings, (lost, asked) in self.experience.losses.items():
             more = self.schedule.repeated(settings, rounds_needed(lost, asked))
@@ -180,8 +199,9 @@ class Inquiry:
                 self.schedule = more.less(self._ledger.was_asked)
             if may_miss(lost, asked):
                 self._ledger.note(
-                    f"At {settings} so many requests to units that are there bring no sound reply that even asked "
-                    f"{MOST_ROUNDS} times a unit can be missed: mend the pair, then survey again."
+                    f"At {settings} so many requests to units that are there bring no sound reply"
+                    f" that even asked {MOST_ROUNDS} times a unit can be missed: mend the pair,"
+                    " then survey again."
                 )
         self.experience.losses.clear()
         return self.schedule is not before
@@ -223,14 +243,17 @@ class Inquiry:
             frames.append(Frame(reply.frame))
         if self._voices.is_unit(reply) or (reply.verdict in _BEGINS_WELL and not is_silence(reply)):
             yield from self._look(reply.request.address)
-        elif is_unexplained(reply) or (stray_bytes(reply.exchange.leftover) >= _STRAY and not frames):
+        elif is_unexplained(reply) or (
+            stray_bytes(reply.exchange.leftover) >= _STRAY and not frames
+        ):
             yield from self._ask_again(reply)
         self._strangers.extend(frames)
         while self._strangers:
             yield from self._credit(self._strangers.popleft(), reply.request.address)
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
-        """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or noise."""
+        """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or
+        noise."""
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
@@ -250,14 +273,18 @@ class Inquiry:
         return any((settings, address) in self._ledger.findings for address in addresses)
 
     def _credit(self, frame: Frame, asked: int) -> Iterator[Event]:
-        """A sound frame that answers nothing just asked: a late reply, a second unit, or another master's business."""
+        """A sound frame that answers nothing just asked: a late reply, a second unit, or another
+        master's business."""
         settings = self._line.settings
         owed = self._owed.settle(frame)
         if is_gateways_word(frame):
-            yield from self._troubles.gateway(0.0 if owed is None else self._line.clock.now() - owed[0])
+            yield from self._troubles.gateway(
+                0.0 if owed is None else self._line.clock.now() - owed[0]
+            )
             return
         if any(can_answer(frame, probe.request(frame.address)) for probe in LADDER):
-            # Perhaps a unit that is late; perhaps one that answers under another address than it is asked at.
+            # Perhaps a unit that is late; perhaps one that answers under another address than it is
+            # asked at.
             for address, waits in ((frame.address, _LONG_LOOK), (asked, CLOSE_LOOK)):
                 at = settings, address
                 if at not in self._second_looks:
@@ -266,18 +293,25 @@ class Inquiry:
                 if at in self._ledger.findings or at in self._ledger.aliases:
                     return
         if owed is not None:
-            # A reply to a question of ours is no other master's, even where noise spoils all that follow.
+            # A reply to a question of ours is no other master's, even where noise spoils all that
+            # follow.
             evidence = Evidence(owed[1].frame, frame.data, f"{owed[1].words} → late: {frame.words}")
-            finding = Finding(frame.address, settings, Kind.UNSURE, None, (evidence,), (_ONCE_AND_LATE,))
+            finding = Finding(
+                frame.address, settings, Kind.UNSURE, None, (evidence,), (_ONCE_AND_LATE,)
+            )
             yield from self._book(finding)
             return
-        yield from self.other_master(f"Another master talks at {settings}: {who_asks_whom([frame])}.")
+        yield from self.other_master(
+            f"Another master talks at {settings}: {who_asks_whom([frame])}."
+        )
 
     def _look(self, address: int, waits: Waits = CLOSE_LOOK) -> Iterator[Event]:
         """Look closely at an address where something was heard, and book what is there."""
         settings = self._line.settings
         if address not in self._ledger.addresses:
-            words = f"Unit {both_forms(address)} answered at {settings}, though it was not to be asked."
+            words = (
+                f"Unit {both_forms(address)} answered at {settings}, though it was not to be asked."
+            )
             if self._ledger.note(words):
                 yield Trouble(words)
             return
@@ -290,7 +324,9 @@ class Inquiry:
         before = self._line.clock.now() - PATIENCE
         begun = self._line.clock.now()
         repeats = 1 if waits is _LONG_LOOK else 3
-        seen = yield from look_closely(self._line, address, waits=waits, repeats=repeats, noisy=self._ledger.noisy)
+        seen = yield from look_closely(
+            self._line, address, waits=waits, repeats=repeats, noisy=self._ledger.noisy
+        )
         if seen.clean and waits is CLOSE_LOOK:
             self.experience.looked(self._line.clock.now() - begun)
         self._strangers.extend(seen.foreign)
@@ -303,16 +339,22 @@ class Inquiry:
         finding = self._voices.finding(seen)
         if finding is None:
             return
-        if self._ledger.blindness is None and finding.kind is Kind.UNIT and len(self._ledger.settings) > 1:
+        if (
+            self._ledger.blindness is None
+            and finding.kind is Kind.UNIT
+            and len(self._ledger.settings) > 1
+        ):
             finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
         self.experience.learn(seen)
         yield from self._troubles.hand_over()
 
     def _await_late_replies(self, address: int, *, everybodys: bool) -> Iterator[Event]:
-        """Let replies pass that a slow unit still owes to earlier requests, so that they are not taken for others.
+        """Let replies pass that a slow unit still owes to earlier requests, so that they are not
+        taken for others.
 
-        Where one unit is slow others may be: what they owe cuts its replies short, and the next comes one too late.
+        Where one unit is slow others may be: what they owe cuts its replies short, and the next
+        comes one too late.
         """
         asked, last = self._owed.last_asked(address), self._owed.last
         until = 0.0 if asked is None else asked + 2 * PATIENCE
@@ -348,14 +390,22 @@ class Inquiry:
         yield Found(finding)
 
     def _one_stop_bit_less(self, settings: LineSettings) -> LineSettings | None:
-        """The likelier setting at which a unit found at `settings` answers too, if it is searched as well."""
+        """The likelier setting at which a unit found at `settings` answers too, if it is searched
+        as well."""
         less = replace(settings, stop_bits=1)
         return less if settings.stop_bits == 2 and less in self._ledger.settings else None
 
     def _same(self, one: LineSettings, other: LineSettings) -> bool:
-        """Whether a unit at `one` is heard at `other` too: a second stop bit is idle line to most receivers."""
-        stop_bits_only = one.baud == other.baud and one.parity is other.parity and one.data_bits == other.data_bits
-        return stop_bits_only or (self._ledger.blindness is not None and self._ledger.blindness.same(one, other))
+        """Whether a unit at `one` is heard at `other` too: a second stop bit is idle line to most
+        receivers."""
+        stop_bits_only = (
+            one.baud == other.baud
+            and one.parity is other.parity
+            and one.data_bits == other.data_bits
+        )
+        return stop_bits_only or (
+            self._ledger.blindness is not None and self._ledger.blindness.same(one, other)
+        )
 
     def _control(self, seen: Examination) -> Iterator[Event]:
         """Look whether somebody answers everywhere, and leave out what that makes pointless."""
@@ -390,7 +440,10 @@ class Inquiry:
             # Whatever is set, the same goes out: to ask at one setting is to ask at all.
             self.schedule = self.schedule.without(lambda s: stands_for[s.settings] != s.settings)
         else:
-            self._drop(lambda s: stands_for[s.settings] != s.settings, "because this port makes no difference there")
+            self._drop(
+                lambda s: stands_for[s.settings] != s.settings,
+                "because this port makes no difference there",
+            )
 
     def _drop(self, pick: Callable[[Sweep], bool], why: str) -> None:
         self._ledger.drop((s for s in self.schedule.sweeps if pick(s)), why)

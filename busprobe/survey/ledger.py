@@ -39,7 +39,8 @@ class Ledger:
     noise_bytes: int = 0
     exchanges: int = 0
     echoes: int = 0
-    """How many of the exchanges gave back what was sent; another master that asks the same can look like it, once."""
+    """How many of the exchanges gave back what was sent; another master that asks the same can look
+    like it, once."""
     noisy: bool = False
     """Whether bytes came before anybody was asked."""
     pulses: int = 0
@@ -74,7 +75,9 @@ class Ledger:
     def was_asked(self, sweep: Sweep, address: int) -> bool:
         """Whether this probe was sent already, or need not be: somebody was found there."""
         at = sweep.settings, address
-        return at in self.findings or at in self.aliases or address in self._asked.get(_key(sweep), ())
+        return (
+            at in self.findings or at in self.aliases or address in self._asked.get(_key(sweep), ())
+        )
 
     @property
     def probes_sent(self) -> int:
@@ -95,9 +98,13 @@ class Ledger:
             probes, addresses = left.setdefault(sweep.settings, ({}, set()))
             probes[sweep.probe.name] = None
             addresses.update(a for a in sweep.addresses if not self.was_asked(sweep, a))
-        self.dropped += [Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a]
+        self.dropped += [
+            Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a
+        ]
 
-    def leave_open(self, unfinished: Iterable[tuple[LineSettings, int]], what: str, why: str) -> None:
+    def leave_open(
+        self, unfinished: Iterable[tuple[LineSettings, int]], what: str, why: str
+    ) -> None:
         """Book where `what` is missing: a survey that goes on asks there again."""
         places: defaultdict[LineSettings, set[int]] = defaultdict(set)
         for settings, address in unfinished:
@@ -106,9 +113,16 @@ class Ledger:
             for (at, _, _), asked in self._asked.items():
                 if at == settings:
                     asked -= addresses
-            said = {a for u in self.dropped if (u.settings, u.why) == (settings, why) for a in u.addresses}
+            said = {
+                a
+                for u in self.dropped
+                if (u.settings, u.why) == (settings, why)
+                for a in u.addresses
+            }
             if addresses - said:
-                self.dropped.append(Untested(settings, (what,), tuple(sorted(addresses - said)), why))
+                self.dropped.append(
+                    Untested(settings, (what,), tuple(sorted(addresses - said)), why)
+                )
 
     @property
     def echo(self) -> bool:
@@ -122,7 +136,9 @@ class Ledger:
 
     def known_at(self, address: int, settings: Iterable[LineSettings]) -> Finding | None:
         """An earlier finding at `address` and one of `settings`."""
-        return next((self.findings[s, address] for s in settings if (s, address) in self.findings), None)
+        return next(
+            (self.findings[s, address] for s in settings if (s, address) in self.findings), None
+        )
 
     def also_at(self, known: Finding, settings: LineSettings) -> Finding:
         """Note that a known unit answers at further settings too."""
@@ -150,7 +166,12 @@ class Ledger:
             settings=self.settings,
             addresses=self.addresses,
             expect=self.expect,
-            findings=tuple(sorted(self.findings.values(), key=lambda f: (self.settings.index(f.settings), f.address))),
+            findings=tuple(
+                sorted(
+                    self.findings.values(),
+                    key=lambda f: (self.settings.index(f.settings), f.address),
+                )
+            ),
             seconds=self.earlier_seconds + seconds,
             complete=complete,
             asked=tuple(

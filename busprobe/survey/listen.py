@@ -13,8 +13,8 @@ from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.survey.asking import Listening, Step, to_the_end
 
 _STUCK_SHARE = 0.5
-"""Share of the time filled with bytes above which no master or noise explains them; common practice has a poll take
-turns with silence."""
+"""Share of the time filled with bytes above which no master or noise explains them; common practice
+has a poll take turns with silence."""
 
 
 @dataclass(frozen=True)
@@ -47,26 +47,29 @@ class Overheard:
             return f"Another master talks at {self.settings}: {who_asks_whom(self.frames)}."
         if self.stuck:
             return (
-                "Bytes come without a pause though nobody is asked: a short, reversed bias or a unit stuck sending. "
-                "Take off half the units at a time until it stops."
+                "Bytes come without a pause though nobody is asked: a short, reversed bias or a"
+                " unit stuck sending. Take off half the units at a time until it stops."
             )
         if self.noise_bytes:
             return (
-                f"{self.noise_bytes} bytes in {self.seconds:.0f} s though nobody was asked, and no frame among them: "
-                "missing bias, interference, or a master at other settings."
+                f"{self.noise_bytes} bytes in {self.seconds:.0f} s though nobody was asked, and no"
+                " frame among them: missing bias, interference, or a master at other settings."
             )
         return f"Quiet for {self.seconds:.1f} s."
 
 
 def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) -> Overheard:
-    """Listen at the line's present settings; where bytes make no frame, listen at `settings` too for who it is.
+    """Listen at the line's present settings; where bytes make no frame, listen at `settings` too
+    for who it is.
 
     The line is left as it was.  Raises `PortError` if the port fails.
     """
     return to_the_end(listening(line, seconds, settings))
 
 
-def listening(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) -> Generator[Step, None, Overheard]:
+def listening(
+    line: Line, seconds: float, settings: Iterable[LineSettings] = ()
+) -> Generator[Step, None, Overheard]:
     """`listen` step by step, so that it can be ended before it listens at the next settings."""
     before = line.settings
     best = yield from _listen(line, seconds)
@@ -83,7 +86,9 @@ def listening(line: Line, seconds: float, settings: Iterable[LineSettings] = ())
 
 def _listen(line: Line, seconds: float) -> Generator[Step, None, Overheard]:
     yield Listening(line.settings, seconds)
-    line.listen(0.0)  # what has waited in the port since anybody last looked was not heard in these seconds
+    line.listen(
+        0.0
+    )  # what has waited in the port since anybody last looked was not heard in these seconds
     heard = line.listen(seconds)
     data = heard.data
     frames = sound_frames(data)
@@ -93,7 +98,8 @@ def _listen(line: Line, seconds: float) -> Generator[Step, None, Overheard]:
 
 
 def who_asks_whom(frames: Iterable[Frame]) -> str:
-    """The units spoken to and the function codes, with how often: request and reply count separately."""
+    """The units spoken to and the function codes, with how often: request and reply count
+    separately."""
     count = Counter((frame.address, frame.function) for frame in frames)
     return "; ".join(
         f"unit {both_forms(address)} with function {function} ({number} frames)"

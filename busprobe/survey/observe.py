@@ -1,4 +1,5 @@
-"""A live unit held beside the notes of its data sheet: what a profile is drafted from.  Reads only."""
+"""A live unit held beside the notes of its data sheet: what a profile is drafted from.  Reads
+only."""
 
 from __future__ import annotations
 
@@ -52,14 +53,18 @@ class Watch:
                 todo="See with 'busprobe survey' who answers there, and at which line settings.",
             )
         latency = found.examination.latency
-        # A unit known to be quick is not waited for longer than it takes: some are silent where others refuse.
-        waits = replace(PATIENT, reply=max(_SHORTEST_WAIT, 2 * latency.maximum)) if latency else PATIENT
+        # A unit known to be quick is not waited for longer than it takes: some are silent where
+        # others refuse.
+        waits = (
+            replace(PATIENT, reply=max(_SHORTEST_WAIT, 2 * latency.maximum)) if latency else PATIENT
+        )
         self._reader = RegisterReader(line, address, waits)
         self._asked: set[tuple[int, int]] = set()
         self._earlier: deque[Registers] = deque(maxlen=_REMEMBERED)
 
     def look(self, notes: Notes) -> Observed:
-        """Read the registers of `notes`: once more those that were given before, and those not yet asked for.
+        """Read the registers of `notes`: once more those that were given before, and those not yet
+        asked for.
 
         Raises `PortError` if the port fails.
         """
@@ -84,7 +89,8 @@ class Watch:
 
 
 def observe(line: Line, address: int, notes: Notes, profiles: Iterable[Profile] = ()) -> Observed:
-    """Look at the unit at `address`, at the line's present settings, a few times; raises what `Watch` does."""
+    """Look at the unit at `address`, at the line's present settings, a few times; raises what
+    `Watch` does."""
     watch = Watch(line, address, profiles)
     for _ in range(_LOOKS - 1):
         watch.look(notes)

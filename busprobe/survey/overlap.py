@@ -1,8 +1,8 @@
 """What a receiver makes of two replies that overlap, worked out bit by bit.
 
-Two drivers that disagree read as space (0): V1.02 section 3.4 has the idle pair biased to mark, and whoever drives it
-to space is seen (common practice for wired pairs of RS-485).  The receiver is an ideal one that looks at the middle of
-each bit, counted from the falling edge of the start bit.
+Two drivers that disagree read as space (0): V1.02 section 3.4 has the idle pair biased to mark, and
+whoever drives it to space is seen (common practice for wired pairs of RS-485).  The receiver is an
+ideal one that looks at the middle of each bit, counted from the falling edge of the start bit.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ _STEPS = 8
 
 @lru_cache(maxsize=256)
 def overlaps(first: bytes, second: bytes, settings: LineSettings) -> frozenset[bytes]:
-    """All that is received where `second` begins while `first` is still on the wire, for any such delay.
+    """All that is received where `second` begins while `first` is still on the wire, for any such
+    delay.
 
     What comes out as one of the two unharmed is left out.
     """
@@ -35,13 +36,18 @@ def _bits(frame: bytes, settings: LineSettings) -> list[int]:
     bits = []
     for byte in frame:
         data = [byte >> i & 1 for i in range(settings.data_bits)]
-        parity = [] if settings.parity is Parity.NONE else [(sum(data) + (settings.parity is Parity.ODD)) % 2]
+        parity = (
+            []
+            if settings.parity is Parity.NONE
+            else [(sum(data) + (settings.parity is Parity.ODD)) % 2]
+        )
         bits += [0, *data, *parity, *[1] * settings.stop_bits]
     return bits
 
 
 def _levels(bits: list[int], delay: int, length: int) -> int:
-    """The line as a number, one binary digit a step, first step lowest; mark where nothing is sent."""
+    """The line as a number, one binary digit a step, first step lowest; mark where nothing is
+    sent."""
     level = (1 << length) - 1
     step = (1 << _STEPS) - 1
     for index, bit in enumerate(bits):

@@ -1,4 +1,5 @@
-"""Requests without a reply: whose late replies may still come, and who may own bytes that nobody owned up to."""
+"""Requests without a reply: whose late replies may still come, and who may own bytes that nobody
+owned up to."""
 
 from __future__ import annotations
 
@@ -33,7 +34,8 @@ class Owed:
         self._open.clear()
 
     def settle(self, frame: Frame) -> tuple[float, Request] | None:
-        """Take a late reply for the request that it answers, with the time that was sent; None if it answers none."""
+        """Take a late reply for the request that it answers, with the time that was sent; None if
+        it answers none."""
         for at in self._open:
             if can_answer(frame, at[1]):
                 self._open.remove(at)
@@ -42,7 +44,9 @@ class Owed:
 
     def last_asked(self, address: int) -> float | None:
         """Clock seconds when `address` was last asked something that is still open."""
-        return max((sent for sent, request in self._open if request.address == address), default=None)
+        return max(
+            (sent for sent, request in self._open if request.address == address), default=None
+        )
 
     @property
     def last(self) -> float | None:

@@ -1,7 +1,8 @@
 """The requests that are only there to see whether somebody answers.
 
-A unit may stay silent on a register or function code it does not have instead of refusing it (common practice, against
-V1.1b3 section 7), so one request is never enough to call an address silent.
+A unit may stay silent on a register or function code it does not have instead of refusing it
+(common practice, against V1.1b3 section 7), so one request is never enough to call an address
+silent.
 """
 
 from __future__ import annotations
@@ -32,18 +33,24 @@ class Probe:
     @classmethod
     def of(cls, request: Request) -> Probe:
         """The kind of probe that `request` is."""
-        return cls(request.function, int.from_bytes(request.frame[2:4], "big") if request.function in _READS else 0)
+        return cls(
+            request.function,
+            int.from_bytes(request.frame[2:4], "big") if request.function in _READS else 0,
+        )
 
     @property
     def name(self) -> str:
         """What it asks for: ``function 3, register 0``."""
-        return f"function {int(self.function)}" + (f", register {self.register}" if self.function in _READS else "")
+        return f"function {int(self.function)}" + (
+            f", register {self.register}" if self.function in _READS else ""
+        )
 
     def request(self, address: int) -> Request:
         """The request to `address`.
 
-        Neighbouring addresses are asked for different quantities, so that a stale answer cannot pass for a fresh one;
-        and each address for one register and for two, since a unit that has but one may be silent on a read of two.
+        Neighbouring addresses are asked for different quantities, so that a stale answer cannot
+        pass for a fresh one; and each address for one register and for two, since a unit that has
+        but one may be silent on a read of two.
         """
         match self.function:
             case Function.REPORT_SERVER_ID:
@@ -53,7 +60,9 @@ class Probe:
             case Function.DIAGNOSTICS:
                 return return_query_data(address)
             case _:
-                one_more = (address + self.register + int(self.function is Function.READ_INPUT_REGISTERS)) % 2
+                one_more = (
+                    address + self.register + int(self.function is Function.READ_INPUT_REGISTERS)
+                ) % 2
                 return read_registers(address, self.function, self.register, 1 + one_more)
 
 
@@ -75,5 +84,6 @@ def ladder(address: int) -> tuple[Request, ...]:
 
 
 def refused_by_all(address: int) -> Request:
-    """A read that practically every unit refuses, so that two units at one address do so with the same bytes."""
+    """A read that practically every unit refuses, so that two units at one address do so with the
+    same bytes."""
     return read_registers(address, Function.READ_HOLDING_REGISTERS, _NOBODYS_REGISTER, 1)

@@ -1,7 +1,9 @@
-"""Reading registers of a unit that nobody knows: what it refuses as a whole is narrowed down to what it gives.
+"""Reading registers of a unit that nobody knows: what it refuses as a whole is narrowed down to
+what it gives.
 
-Reads only.  A unit refuses a request, or stays silent on it, for one register that it lacks or for more registers than
-it gives at a time (common practice, below the 125 of V1.1b3 section 6.3); which of the two it was shows by the parts.
+Reads only.  A unit refuses a request, or stays silent on it, for one register that it lacks or for
+more registers than it gives at a time (common practice, below the 125 of V1.1b3 section 6.3); which
+of the two it was shows by the parts.
 """
 
 from __future__ import annotations
@@ -21,9 +23,11 @@ PATIENT = Waits(reply=0.6)
 
 _TRIES = 2
 _MOST_SILENCES = 20
-"""Requests that may stay unanswered before no more parts are tried: each costs the reply wait twice."""
+"""Requests that may stay unanswered before no more parts are tried: each costs the reply wait
+twice."""
 _ENOUGH_SILENT = 4
-"""Single registers that have to stay unanswered before a function code is taken to be unknown to the unit."""
+"""Single registers that have to stay unanswered before a function code is taken to be unknown to
+the unit."""
 _ILLEGAL_FUNCTION = 1
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not give what was asked (V1.1b3 section 7)."""
@@ -42,7 +46,8 @@ class RegisterReader:
     longest: int = 0
     """Registers of the longest request that was answered."""
     too_long: int | None = None
-    """Registers of the shortest request that was refused although the unit gives each part of it."""
+    """Registers of the shortest request that was refused although the unit gives each part of it.
+    """
     silent: list[Block] = field(default_factory=list)
     """What was not answered when it was asked last: nothing is known of it."""
     _once_given: set[tuple[int, int]] = field(default_factory=set)
@@ -51,7 +56,8 @@ class RegisterReader:
     _silences: int = 0
 
     def read(self, blocks: Iterable[Block]) -> None:
-        """Read `blocks`, in parts where the unit refuses the whole; raises `PortError` if the port fails."""
+        """Read `blocks`, in parts where the unit refuses the whole; raises `PortError` if the port
+        fails."""
         self._silences = 0
         for block in blocks:
             if block.function in self._unknown:
@@ -63,10 +69,11 @@ class RegisterReader:
                 self._settle(block, reply)
 
     def refresh(self, wanted: Collection[tuple[int, int]]) -> None:
-        """Read once more those of the `wanted` registers that were given, in as few requests as it takes.
+        """Read once more those of the `wanted` registers that were given, in as few requests as it
+        takes.
 
-        What is not given this time is no longer among the registers: an old value is not passed off as a new one.
-        Raises `PortError` if the port fails.
+        What is not given this time is no longer among the registers: an old value is not passed off
+        as a new one. Raises `PortError` if the port fails.
         """
         self._silences = 0
         most = self.most or MOST_REGISTERS
@@ -83,7 +90,8 @@ class RegisterReader:
 
     @property
     def most(self) -> int | None:
-        """Registers of the longest request it takes; None where no request was refused for its length alone."""
+        """Registers of the longest request it takes; None where no request was refused for its
+        length alone."""
         return None if self.too_long is None else self.longest
 
     def given(self) -> tuple[Block, ...]:
@@ -91,14 +99,19 @@ class RegisterReader:
         return tuple(_runs(self.registers))
 
     def _settle(self, block: Block, reply: Reply) -> None:
-        """Take what came for `block`; where it was refused, halve it until each register is given or refused."""
+        """Take what came for `block`; where it was refused, halve it until each register is given
+        or refused."""
         if reply.sound:
             self._take(block, reply)
             return
         silent = reply.exception not in _REFUSALS
         if silent:
             self._silences += 1
-        if block.count == 1 or self._silences >= _MOST_SILENCES or (silent and self._is_dumb(block.function)):
+        if (
+            block.count == 1
+            or self._silences >= _MOST_SILENCES
+            or (silent and self._is_dumb(block.function))
+        ):
             if silent:
                 self.silent.append(block)
             return
@@ -113,12 +126,15 @@ class RegisterReader:
             self._find_length(block)
 
     def _is_dumb(self, function: int) -> bool:
-        """Whether the unit has only ever been silent on a function code, asked for single registers too.
+        """Whether the unit has only ever been silent on a function code, asked for single registers
+        too.
 
         It most likely does not know it, and each further part would cost the reply wait in vain.
         """
         singles = sum(block.function == function and block.count == 1 for block in self.silent)
-        return singles >= _ENOUGH_SILENT and not any(known == function for known, _ in self._once_given)
+        return singles >= _ENOUGH_SILENT and not any(
+            known == function for known, _ in self._once_given
+        )
 
     def _find_length(self, block: Block) -> None:
         """The longest request that is answered within `block`, all of whose registers are there."""
@@ -137,7 +153,9 @@ class RegisterReader:
         self._once_given.update(block.keys)
 
     def _ask(self, block: Block) -> Reply:
-        request = read_registers(self.address, Function(block.function), block.register, block.count)
+        request = read_registers(
+            self.address, Function(block.function), block.register, block.count
+        )
         for _ in range(_TRIES):
             reply = judge(request, self.line.exchange(request, self.waits))
             if reply.present:

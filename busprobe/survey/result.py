@@ -23,7 +23,8 @@ class Asked:
     settings: LineSettings
     probe: str
     round: int
-    """1; more where the same was asked again because requests got lost; 0 where it was a foretaste of round 1."""
+    """1; more where the same was asked again because requests got lost; 0 where it was a foretaste
+    of round 1."""
     addresses: tuple[int, ...]
     wait: float
     """Shortest reply wait used, in seconds; later replies were still listened for."""
@@ -40,7 +41,8 @@ class Asked:
 
     @classmethod
     def read(cls, document: Mapping[str, Any]) -> Asked:
-        """The reverse of `document`; raises `KeyError`, `TypeError` or `ValueError` on anything else."""
+        """The reverse of `document`; raises `KeyError`, `TypeError` or `ValueError` on anything
+        else."""
         return cls(
             LineSettings.parse(document["settings"]),
             str(document["probe"]),
@@ -71,7 +73,10 @@ class Untested:
     @property
     def words(self) -> str:
         """The same as one sentence."""
-        return f"{self.settings}: addresses {format_addresses(self.addresses)} were not asked everything, {self.why}."
+        return (
+            f"{self.settings}: addresses {format_addresses(self.addresses)} were not asked"
+            f" everything, {self.why}."
+        )
 
 
 @dataclass(frozen=True)
@@ -113,7 +118,11 @@ class SurveyResult:
             "addresses": format_addresses(self.addresses),
             "seconds": round(self.seconds, 1),
             "complete": self.complete,
-            "line": {"echo": self.echo, "other_master": self.other_master, "noise_bytes": self.noise_bytes},
+            "line": {
+                "echo": self.echo,
+                "other_master": self.other_master,
+                "noise_bytes": self.noise_bytes,
+            },
             "findings": [f.document() for f in self.findings],
             "asked": [a.document() for a in self.asked],
             "untested": [u.document() for u in self.untested],
@@ -162,10 +171,14 @@ class Earlier:
                 seconds=float(document["seconds"]),
                 asked=tuple(Asked.read(a) for a in document["asked"]),
                 findings=tuple(Finding.from_progress(f) for f in document["findings"]),
-                blindness=None if document["blindness"] is None else Blindness(**document["blindness"]),
+                blindness=(
+                    None if document["blindness"] is None else Blindness(**document["blindness"])
+                ),
                 impostors=frozenset(LineSettings.parse(s) for s in document["impostors"]),
                 notes=tuple(str(note) for note in document["notes"]),
-                noise_bytes=int(document.get("noise_bytes", 0)),  # jobs of old do not have these two
+                noise_bytes=int(
+                    document.get("noise_bytes", 0)
+                ),  # jobs of old do not have these two
                 pulses=int(document.get("pulses", 0)),
             )
         except (KeyError, TypeError, ValueError) as error:

@@ -31,7 +31,10 @@ _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
 _CANCELLED = "because the survey was cancelled"
 _FELL_SILENT = "It answered at first and was silent at the end of the survey."
-_ALL_FELL_SILENT = "because all units found were silent at the end: the pair or its supply may have failed meanwhile"
+_ALL_FELL_SILENT = (
+    "because all units found were silent at the end: the pair or its supply may have failed"
+    " meanwhile"
+)
 _NOISY = 16
 """Bytes from which it is said: two frames' worth."""
 _MORE_THAN_A_CLICK = 4
@@ -43,8 +46,8 @@ _TELL_EVERY = 8
 class Survey:
     """One survey of a line; iterate over it for its events.
 
-    `cancel`, `pause`, `unpause`, `skip_setting` and `go_on` may be called from any thread while it runs.  A failing
-    port does not raise: it ends the survey with what was found so far.
+    `cancel`, `pause`, `unpause`, `skip_setting` and `go_on` may be called from any thread while it
+    runs.  A failing port does not raise: it ends the survey with what was found so far.
     """
 
     def __init__(
@@ -60,14 +63,16 @@ class Survey:
     ) -> None:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
-        With `expect` it stops when so many units are found.  `resume` is the progress document of an interrupted
-        survey; raises `UsageError` if it is none.
+        With `expect` it stops when so many units are found.  `resume` is the progress document of
+        an interrupted survey; raises `UsageError` if it is none.
         """
         profiles = tuple(profiles)
         factory = (factory.address for factory in factories(profiles))
         self._line = line
         self._ledger = Ledger(tuple(settings), tuple(sorted(addresses)), expect)
-        self._inquiry = Inquiry(line, self._ledger, Schedule.plan(settings, addresses, factory, _suggested(profiles)))
+        self._inquiry = Inquiry(
+            line, self._ledger, Schedule.plan(settings, addresses, factory, _suggested(profiles))
+        )
         if resume is not None:
             self._ledger.resume(Earlier.read(resume))
             self._inquiry.resume()
@@ -93,7 +98,8 @@ class Survey:
         return self._hold.on
 
     def wait_until_held(self) -> None:
-        """Come back when a paused survey uses the line no more, or is over; for the thread that wants to use it.
+        """Come back when a paused survey uses the line no more, or is over; for the thread that
+        wants to use it.
 
         Before it goes on it sets the line as it was.
         """
@@ -112,11 +118,14 @@ class Survey:
         self._despite_master.set()
 
     def so_far(self) -> SurveyResult:
-        """What a survey under way has shown: its progress document is what to go on from after a crash.
+        """What a survey under way has shown: its progress document is what to go on from after a
+        crash.
 
         Who may still reply late, or was heard and not looked at yet, does not count as asked.
         """
-        return self._result(complete=False, pending=self._inquiry.unfinished | self._inquiry.awaited)
+        return self._result(
+            complete=False, pending=self._inquiry.unfinished | self._inquiry.awaited
+        )
 
     def __iter__(self) -> Iterator[Event]:
         self._started = self._line.clock.now()
@@ -132,12 +141,22 @@ class Survey:
         self._ledger.drop(self._inquiry.schedule.sweeps, why)
         if why:
             unfinished = self._inquiry.unfinished
-            self._ledger.leave_open(unfinished, "a close look", f"though something was heard there, {why}")
-            self._ledger.leave_open(self._inquiry.awaited - unfinished, "the wait for a late reply", why)
-        yield Finished(self._result(complete=not self._ledger.dropped and failure is None, failure=failure))
+            self._ledger.leave_open(
+                unfinished, "a close look", f"though something was heard there, {why}"
+            )
+            self._ledger.leave_open(
+                self._inquiry.awaited - unfinished, "the wait for a late reply", why
+            )
+        yield Finished(
+            self._result(complete=not self._ledger.dropped and failure is None, failure=failure)
+        )
 
     def _result(
-        self, *, complete: bool, failure: PortError | None = None, pending: Collection[tuple[LineSettings, int]] = ()
+        self,
+        *,
+        complete: bool,
+        failure: PortError | None = None,
+        pending: Collection[tuple[LineSettings, int]] = (),
     ) -> SurveyResult:
         return self._ledger.result(
             seconds=self._line.clock.now() - self._started - self._held_seconds,
@@ -147,7 +166,8 @@ class Survey:
         )
 
     def _held(self, steps: Generator[Event, None, str]) -> Generator[Event, None, str]:
-        """Pass the events of `steps` on; before each exchange wait while paused, and end it there when cancelled."""
+        """Pass the events of `steps` on; before each exchange wait while paused, and end it there
+        when cancelled."""
         while True:
             try:
                 event = next(steps)
@@ -172,7 +192,9 @@ class Survey:
     def _run(self) -> Generator[Event, None, str]:
         """The survey itself; returns why something is left, if something is."""
         inquiry = self._inquiry
-        yield Started(self._ledger.settings, self._ledger.addresses, self._left().after(self._listen_first))
+        yield Started(
+            self._ledger.settings, self._ledger.addresses, self._left().after(self._listen_first)
+        )
         yield from self._listen_before_asking()
         last: Sweep | None = None
         step = 0
@@ -233,7 +255,8 @@ class Survey:
     def _check_again(self) -> Iterator[Event]:
         """Units that locked up under the survey are told apart from those that were never there.
 
-        Where nobody answers any more the pair may have been cut at any time: silence since then says nothing.
+        Where nobody answers any more the pair may have been cut at any time: silence since then
+        says nothing.
         """
         ledger = self._ledger
         silent: set[tuple[LineSettings, int]] = set()
@@ -245,7 +268,9 @@ class Survey:
                 return
             self._inquiry.switch(finding.settings)
             for probe in LADDER:
-                reply = yield from self._inquiry.ask(probe.request(finding.address), Waits(reply=PATIENCE))
+                reply = yield from self._inquiry.ask(
+                    probe.request(finding.address), Waits(reply=PATIENCE)
+                )
                 if not is_silence(reply):
                     answered = True
                     break
@@ -256,9 +281,15 @@ class Survey:
             if changed != finding:
                 ledger.findings[at] = changed
                 yield Found(changed)
-        ledger.leave_open(silent, "a reply at the end", "because who answered there at first was silent at the end")
+        ledger.leave_open(
+            silent,
+            "a reply at the end",
+            "because who answered there at first was silent at the end",
+        )
         if silent and not answered:
-            others = {(s, a) for s in ledger.settings for a in ledger.addresses} - ledger.findings.keys()
+            others = {
+                (s, a) for s in ledger.settings for a in ledger.addresses
+            } - ledger.findings.keys()
             ledger.leave_open(others, "a pair that works to the end", _ALL_FELL_SILENT)
 
     def _conclude(self) -> None:
@@ -266,14 +297,16 @@ class Survey:
         expect, count = self._ledger.expect, self._ledger.count
         if expect is not None and count < expect:
             self._ledger.note(
-                f"{count} of {expect} expected units were found. Units of the same kind at the same address can answer "
-                "as one: take units off one at a time and see whether the address falls silent."
+                f"{count} of {expect} expected units were found. Units of the same kind at the same"
+                " address can answer as one: take units off one at a time and see whether the"
+                " address falls silent."
             )
         noise = self._ledger.noise_bytes
         if noise >= _NOISY or (noise and not self._ledger.findings):
             self._ledger.note(
-                f"{noise} bytes came that make no frame and that nobody owned up to: missing bias, "
-                "interference, or somebody at other line settings. Replies can have been lost in them."
+                f"{noise} bytes came that make no frame and that nobody owned up to: missing bias,"
+                " interference, or somebody at other line settings. Replies can have been lost in"
+                " them."
             )
         if not self._ledger.findings and not noise:
             self._ledger.note(self._nobody())
@@ -282,15 +315,18 @@ class Survey:
         """What the pair carried though nobody was found on it, and where to look."""
         ledger = self._ledger
         if ledger.heard:
-            return "Bytes came back, but no unit answered: check the supply of the units and the wires to them."
+            return (
+                "Bytes came back, but no unit answered: check the supply of the units and the wires"
+                " to them."
+            )
         heard = "not one byte was heard"
         if ledger.pulses:
             heard = "nothing was heard but single pulses (such as 00)"
         elif ledger.echo:
             heard = "nothing was heard but the adapter's own echo"
         return (
-            f"Nobody answered and {heard}: check the supply of the units, the two wires at both ends, and the "
-            "adapter's own send and receive lamps."
+            f"Nobody answered and {heard}: check the supply of the units, the two wires at both"
+            " ends, and the adapter's own send and receive lamps."
         )
 
     def _left(self) -> Estimate:

@@ -1,8 +1,8 @@
 """What to ask next: a pure value, with no clock and no port in it.
 
-A survey is a row of sweeps.  The likely addresses are asked first at all settings, the likeliest few of them before
-the others, then each setting in turn from end to end.  Where somebody was found the settings move to the front, and are
-asked in every way there is at the end.
+A survey is a row of sweeps.  The likely addresses are asked first at all settings, the likeliest
+few of them before the others, then each setting in turn from end to end.  Where somebody was found
+the settings move to the front, and are asked in every way there is at the end.
 """
 
 from __future__ import annotations
@@ -16,18 +16,19 @@ from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.survey.probes import LADDER, Probe
 
 LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
-"""The standard's default (V1.02 section 2.5.1: 19200, even parity) and what units are delivered with instead (common
-practice)."""
+"""The standard's default (V1.02 section 2.5.1: 19200, even parity) and what units are delivered
+with instead (common practice)."""
 
 LIKELY_ADDRESSES = (1, 247, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 16, 17, 20, 240)
 """Addresses units are delivered with or given first, common practice."""
 
 LIKELIEST = 3
-"""So many of them are asked at all settings before the others are: new units have the address they were delivered with,
-at whatever settings."""
+"""So many of them are asked at all settings before the others are: new units have the address they
+were delivered with, at whatever settings."""
 
 THOROUGH_UP_TO = 4
-"""Up to so many settings every kind of probe is sent to every address; with more, only where somebody was found."""
+"""Up to so many settings every kind of probe is sent to every address; with more, only where
+somebody was found."""
 
 LIKELY = LADDER[:2]
 """Probes that nearly every unit answers."""
@@ -35,8 +36,8 @@ RARE = LADDER[2:]
 """Probes that only units silent on the first ones need."""
 
 BLOCK = 32
-"""Addresses that are gone through with one probe before the next comes, so that a unit that was woken by the first is
-still awake (some doze off again within a minute; common practice)."""
+"""Addresses that are gone through with one probe before the next comes, so that a unit that was
+woken by the first is still awake (some doze off again within a minute; common practice)."""
 
 FORETASTE = 0
 """Round in which only the likely addresses are asked."""
@@ -52,7 +53,8 @@ MOST_ROUNDS = 14
 
 
 def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, ...]:
-    """All common baud rates and formats, the likely ones first and then `first` (settings units are delivered with)."""
+    """All common baud rates and formats, the likely ones first and then `first` (settings units are
+    delivered with)."""
     likely = [LineSettings.parse(text) for text in LIKELY_SETTINGS]
     by_use = sorted(COMMON_BAUDS, key=_COMMON_BAUDS_BY_USE.index)
     rest = [LineSettings.parse(f"{baud}-{form}") for form in COMMON_FORMATS for baud in by_use]
@@ -61,38 +63,51 @@ def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, .
 
 @dataclass(frozen=True)
 class Pace:
-    """How long to wait for a reply in a sweep, in seconds; a later reply is credited by the address it carries.
+    """How long to wait for a reply in a sweep, in seconds; a later reply is credited by the address
+    it carries.
 
-    A scan waits 100 to 150 ms in practice.  The kinds of probes that are only left for units that stay silent on the
-    first ones wait less: whoever is slower is heard in the next probe's time.
+    A scan waits 100 to 150 ms in practice.  The kinds of probes that are only left for units that
+    stay silent on the first ones wait less: whoever is slower is heard in the next probe's time.
     """
 
     first: float = 0.09
     second: float = 0.045
     others: float = 0.02
     least: float = 0.0
-    """What a gateway takes to say that a unit behind it does not respond: meanwhile it hears nothing; or for how long
-    the adapter holds bytes back."""
+    """What a gateway takes to say that a unit behind it does not respond: meanwhile it hears
+    nothing; or for how long the adapter holds bytes back."""
 
     def wait(self, probe: Probe) -> float:
         """The reply wait for `probe`."""
-        return max(self.least, dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others))
+        return max(
+            self.least,
+            dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others),
+        )
 
     def learnt(self, slowest: float) -> Pace:
-        """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten by `PATIENCE`."""
-        return replace(self, first=min(0.2, max(0.07, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest)))
+        """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten
+        by `PATIENCE`."""
+        return replace(
+            self, first=min(0.2, max(0.07, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest))
+        )
 
 
 def rounds_needed(lost: int, asked: int) -> int:
-    """How often to ask where `lost` of `asked` requests went unanswered by units that are there, to miss none.
+    """How often to ask where `lost` of `asked` requests went unanswered by units that are there, to
+    miss none.
 
-    So often that less than one unit in ten thousand is missed if losses are independent and as frequent as the count
-    still allows; capped, since a pair that loses most requests needs repair and not patience.
+    So often that less than one unit in ten thousand is missed if losses are independent and as
+    frequent as the count still allows; capped, since a pair that loses most requests needs repair
+    and not patience.
     """
     if not lost:
         return 1
     likely = _likely_loss(lost, asked)
-    return MOST_ROUNDS if likely >= 1 else min(MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
+    return (
+        MOST_ROUNDS
+        if likely >= 1
+        else min(MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
+    )
 
 
 def may_miss(lost: int, asked: int) -> bool:
@@ -114,11 +129,13 @@ class Sweep:
     addresses: tuple[int, ...]
     """In the order they are asked; what is done is taken off."""
     round: int = 1
-    """Counts up where the same is asked again because requests get lost; `FORETASTE` where it is asked again anyway."""
+    """Counts up where the same is asked again because requests get lost; `FORETASTE` where it is
+    asked again anyway."""
 
     @property
     def foretaste(self) -> bool:
-        """Whether a full sweep comes later anyway, so that nobody has to wait for late replies now."""
+        """Whether a full sweep comes later anyway, so that nobody has to wait for late replies
+        now."""
         return self.round == FORETASTE
 
     def goes_on_as(self, other: Sweep) -> bool:
@@ -127,7 +144,9 @@ class Sweep:
 
     def slot(self, pace: Pace) -> float:
         """Seconds for one address that does not answer."""
-        return self.settings.wire_time(_REQUEST_BYTES) + max(pace.wait(self.probe), self.settings.t3_5)
+        return self.settings.wire_time(_REQUEST_BYTES) + max(
+            pace.wait(self.probe), self.settings.t3_5
+        )
 
     def seconds(self, pace: Pace) -> float:
         """How long it takes if nobody answers."""
@@ -154,8 +173,8 @@ class Schedule:
     ) -> Schedule:
         """Plan to ask `addresses` at each of `settings`, which come in order of likelihood.
 
-        `likely` are addresses to ask before the others; `suggested` are single probes to some of them that profiles
-        propose.
+        `likely` are addresses to ask before the others; `suggested` are single probes to some of
+        them that profiles propose.
         """
         first = tuple(a for a in dict.fromkeys((*likely, *LIKELY_ADDRESSES)) if a in addresses)
         everywhere = tuple(dict.fromkeys((*first, *sorted(addresses))))
@@ -163,7 +182,11 @@ class Schedule:
         if len(settings) > 1 and first:
             for some in (first[:LIKELIEST], first[LIKELIEST:]):
                 sweeps += [Sweep(s, LADDER[0], some, round=FORETASTE) for s in settings if some]
-        sweeps += [Sweep(s, probe, (a,), round=FORETASTE) for s, probe, a in suggested if s in settings and a in first]
+        sweeps += [
+            Sweep(s, probe, (a,), round=FORETASTE)
+            for s, probe, a in suggested
+            if s in settings and a in first
+        ]
         for s in settings:
             sweeps += _in_blocks(s, LIKELY, everywhere)
         schedule = cls(tuple(sweeps), everywhere)
@@ -184,7 +207,9 @@ class Schedule:
 
     def seconds_left(self, pace: Pace) -> float:
         """How long the rest takes if nobody answers."""
-        lingers = sum(a.settings != b.settings and not a.foretaste for a, b in pairwise(self.sweeps))
+        lingers = sum(
+            a.settings != b.settings and not a.foretaste for a, b in pairwise(self.sweeps)
+        )
         return sum(s.seconds(pace) for s in self.sweeps) + PATIENCE * (lingers + bool(self.sweeps))
 
     def advanced(self) -> Schedule:
@@ -194,13 +219,18 @@ class Schedule:
         return replace(self, sweeps=((left,) if left.addresses else ()) + self.sweeps[1:])
 
     def promoted(self, settings: LineSettings) -> Schedule:
-        """Who answers at `settings` is looked for first: the likeliest probe goes to everybody now, the next one when
-        the likely addresses were asked at the other settings.
+        """Who answers at `settings` is looked for first: the likeliest probe goes to everybody now,
+        the next one when the likely addresses were asked at the other settings.
 
-        What is left of the rarer probes keeps its place.  A unit that sleeps through the first one is awake for those.
+        What is left of the rarer probes keeps its place.  A unit that sleeps through the first one
+        is awake for those.
         """
         likeliest, next_likely = (
-            tuple(s for s in self.sweeps if s.settings == settings and s.probe == probe and s.round == 1)
+            tuple(
+                s
+                for s in self.sweeps
+                if s.settings == settings and s.probe == probe and s.round == 1
+            )
             for probe in LIKELY
         )
         # The likely addresses are among those that are asked now anyway.
@@ -221,18 +251,21 @@ class Schedule:
         return replace(self, sweeps=tuple(s for s in self.sweeps if s not in mine) + mine)
 
     def deepened(self, settings: LineSettings) -> Schedule:
-        """Every kind of probe is sent at `settings`, after all settings were searched with the likeliest ones."""
+        """Every kind of probe is sent at `settings`, after all settings were searched with the
+        likeliest ones."""
         if settings in self.deep or not self.everywhere:
             return self
         more = tuple(_in_blocks(settings, RARE, self.everywhere))
         return replace(self, sweeps=self.sweeps + more, deep=self.deep | {settings})
 
     def repeated(self, settings: LineSettings, rounds: int) -> Schedule:
-        """The likeliest probe goes to everybody at `settings` until it was asked in so many `rounds`, all kinds of
-        probes counted."""
+        """The likeliest probe goes to everybody at `settings` until it was asked in so many
+        `rounds`, all kinds of probes counted."""
         again = range(2, 2 + rounds - len(LADDER))
         more = tuple(
-            Sweep(settings, LADDER[0], block, round=number) for block in _blocks(self.everywhere) for number in again
+            Sweep(settings, LADDER[0], block, round=number)
+            for block in _blocks(self.everywhere)
+            for number in again
         )
         return replace(self, sweeps=self.sweeps + more) if more else self
 
@@ -247,10 +280,15 @@ class Schedule:
     def less(self, asked: Callable[[Sweep, int], bool]) -> Schedule:
         """The same less the single probes that `asked` picks."""
         left = ((s, tuple(a for a in s.addresses if not asked(s, a))) for s in self.sweeps)
-        return replace(self, sweeps=tuple(s if a == s.addresses else replace(s, addresses=a) for s, a in left if a))
+        return replace(
+            self,
+            sweeps=tuple(s if a == s.addresses else replace(s, addresses=a) for s, a in left if a),
+        )
 
 
-def _in_blocks(settings: LineSettings, probes: Sequence[Probe], addresses: tuple[int, ...]) -> Iterator[Sweep]:
+def _in_blocks(
+    settings: LineSettings, probes: Sequence[Probe], addresses: tuple[int, ...]
+) -> Iterator[Sweep]:
     for block in _blocks(addresses):
         for probe in probes:
             yield Sweep(settings, probe, block)

@@ -1,7 +1,8 @@
 """Does a unit describe itself by SunSpec, and by which models?
 
-Marker, order of the base registers, first and last model as in pysunspec2 1.3.7 (sunspec2/modbus/client.py); the
-registers of the common model are those of the generic profiles ``sunspec-*``.
+Marker, order of the base registers, first and last model as in pysunspec2 1.3.7
+(sunspec2/modbus/client.py); the registers of the common model are those of the generic profiles
+``sunspec-*``.
 """
 
 from __future__ import annotations
@@ -78,7 +79,9 @@ def _walk(read: Read, base: int) -> ModelMap:
     at = base + len(MARKER)
     while at <= HIGHEST and len(models) < _MOST_MODELS:
         # The length of the end model may be missing, so that reading both would be refused.
-        words = (at < HIGHEST and read(Block(READ_HOLDING, at, 2))) or read(Block(READ_HOLDING, at, 1))
+        words = (at < HIGHEST and read(Block(READ_HOLDING, at, 2))) or read(
+            Block(READ_HOLDING, at, 1)
+        )
         if words[:1] == (END_MODEL,):
             return ModelMap(base, tuple(models), ended=True)
         if len(words) < 2:

@@ -1,4 +1,5 @@
-"""What comes back besides a reply: pulses, our own transmission in pieces, and frames of somebody else's."""
+"""What comes back besides a reply: pulses, our own transmission in pieces, and frames of somebody
+else's."""
 
 from __future__ import annotations
 
@@ -50,21 +51,25 @@ def is_unexplained(reply: Reply) -> bool:
 
 
 def has_company(reply: Reply) -> bool:
-    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two explain."""
+    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two
+    explain."""
     before = without_echo(reply.request.frame, reply.junk_before)
     return reply.present and stray_bytes(before) + stray_bytes(reply.junk_after) >= OVERLONG
 
 
 def is_beheaded(reply: Reply) -> bool:
-    """Whether a reply was spoilt at its front only: with the bytes that must have stood there its CRC is right.
+    """Whether a reply was spoilt at its front only: with the bytes that must have stood there its
+    CRC is right.
 
-    An adapter does this that turns round from sending too late, and a unit that answers too fast for it.
+    An adapter does this that turns round from sending too late, and a unit that answers too fast
+    for it.
     """
     return bytes_cut_off(reply) is not None
 
 
 def bytes_cut_off(reply: Reply) -> int | None:
-    """How many bytes of a beheaded reply did not come at all; 0 where wrong ones stand in their place."""
+    """How many bytes of a beheaded reply did not come at all; 0 where wrong ones stand in their
+    place."""
     if reply.verdict not in BAD:
         return None
     length = expected_length(reply.request)
@@ -86,24 +91,31 @@ def is_altered_echo(reply: Reply) -> bool:
 
 
 def is_gateways_word(frame: Frame) -> bool:
-    """Whether `frame` says that a gateway cannot reach the unit asked, which is no word of that unit."""
+    """Whether `frame` says that a gateway cannot reach the unit asked, which is no word of that
+    unit."""
     return bool(frame.data[1] & framing.EXCEPTION_FLAG) and frame.data[2] in GATEWAY_EXCEPTIONS
 
 
 def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
-    """Sound frames in and around the exchanges that can answer none of their requests: somebody else's business."""
+    """Sound frames in and around the exchanges that can answer none of their requests: somebody
+    else's business."""
     found: list[Frame] = []
     asked: set[tuple[int, int | None]] = set()
     for reply in replies:
         asked.add(_expected(reply.request))
-        found.extend(f for f in frames_besides(reply) if f.address != reply.request.address or not _answers(f, asked))
+        found.extend(
+            f
+            for f in frames_besides(reply)
+            if f.address != reply.request.address or not _answers(f, asked)
+        )
         if reply.verdict is Verdict.FOREIGN:
             found.append(Frame(reply.frame))
     return tuple(found)
 
 
 def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
-    """For each exchange, sound frames of the asked address that came besides the reply: late, or a second unit's."""
+    """For each exchange, sound frames of the asked address that came besides the reply: late, or a
+    second unit's."""
     extras = []
     asked: set[tuple[int, int | None]] = set()
     for reply in replies:
@@ -128,17 +140,24 @@ def _expected(request: Request) -> tuple[int, int | None]:
 
 
 def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
-    """Whether `frame` can be a reply to one of our requests, rather than another master's business."""
+    """Whether `frame` can be a reply to one of our requests, rather than another master's
+    business."""
     if frame.data[1] & 0x80:
         return any(function == frame.function for function, _ in asked)
     return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
 
 
 def holds_request(reply: Reply) -> bool:
-    """Whether what came back holds a read request to the asked address: another master asks there."""
-    frames = [*frames_besides(reply), *([Frame(reply.frame)] if reply.verdict is Verdict.NOT_CONFORMING else [])]
+    """Whether what came back holds a read request to the asked address: another master asks
+    there."""
+    frames = [
+        *frames_besides(reply),
+        *([Frame(reply.frame)] if reply.verdict is Verdict.NOT_CONFORMING else []),
+    ]
     return any(
-        frame.address == reply.request.address and frame.data[1] in _READS and len(frame.data) == _READ_REQUEST
+        frame.address == reply.request.address
+        and frame.data[1] in _READS
+        and len(frame.data) == _READ_REQUEST
         for frame in frames
     )
 

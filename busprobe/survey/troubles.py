@@ -1,4 +1,5 @@
-"""What goes wrong around the units and is told once: the adapter's echo, a gateway, a pair that is never quiet."""
+"""What goes wrong around the units and is told once: the adapter's echo, a gateway, a pair that is
+never quiet."""
 
 from __future__ import annotations
 
@@ -26,7 +27,8 @@ _FLOOD = 300
 _LISTEN = 1.0
 """Seconds of listening that tell a pair that is never quiet."""
 _LATE_LUMPS = 0.008
-"""Seconds from which lumps are worth a word; the latency timer of common USB chips is 16 ms (common practice)."""
+"""Seconds from which lumps are worth a word; the latency timer of common USB chips is 16 ms (common
+practice)."""
 _MARGIN = 1.1
 """By how much a gateway's wait may vary."""
 
@@ -44,7 +46,8 @@ class Troubles:
         self._told_of_lumps = False
 
     def flood(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
-        """Where more came than any frame has, listen whether the pair is ever quiet; the frames heard meanwhile."""
+        """Where more came than any frame has, listen whether the pair is ever quiet; the frames
+        heard meanwhile."""
         if len(reply.exchange.leftover) + len(reply.exchange.received) <= _FLOOD:
             return ()
         heard = yield from listening(self._line, _LISTEN)
@@ -54,23 +57,28 @@ class Troubles:
         return heard.frames
 
     def gateway(self, late: float = 0.0) -> Iterator[Event]:
-        """A gateway said that it does not reach the unit asked, perhaps `late` seconds after the request."""
+        """A gateway said that it does not reach the unit asked, perhaps `late` seconds after the
+        request."""
         if late:
             self._experience.wait_for_gateway(_MARGIN * late)
-        words = "A gateway answers for units that do not respond (exception 10 or 11); those are not counted as units."
+        words = (
+            "A gateway answers for units that do not respond (exception 10 or 11); those are not"
+            " counted as units."
+        )
         if words not in self._ledger.notes:
             # Whatever it was asked while it waited it has not heard.
             self._owed.suspect(self._line.clock.now() - late)
         yield from self._tell(words)
 
     def pulse(self) -> Iterator[Event]:
-        """One more request was followed by a pulse and nothing else; said at once where nobody has answered yet."""
+        """One more request was followed by a pulse and nothing else; said at once where nobody has
+        answered yet."""
         self._ledger.pulses += 1
         if self._ledger.pulses == _MANY_PULSES and not self._ledger.findings:
             yield from self._tell(
-                "Requests are followed by a pulse (such as 00) and nothing more: the pair does not come to rest when "
-                "the adapter lets go of it. A unit stuck sending, a short, reversed bias or none: take off half the "
-                "units at a time until units answer."
+                "Requests are followed by a pulse (such as 00) and nothing more: the pair does not"
+                " come to rest when the adapter lets go of it. A unit stuck sending, a short,"
+                " reversed bias or none: take off half the units at a time until units answer."
             )
 
     def hand_over(self) -> Iterator[Event]:
@@ -79,8 +87,9 @@ class Troubles:
         if late is not None and late >= _LATE_LUMPS and not self._told_of_lumps:
             self._told_of_lumps = True
             yield from self._tell(
-                f"The adapter hands bytes over in lumps, up to {1000 * late:.0f} ms late: reply times may be too long "
-                "by as much, and no wait is shorter. Its driver's latency timer may be set lower."
+                f"The adapter hands bytes over in lumps, up to {1000 * late:.0f} ms late: reply"
+                " times may be too long by as much, and no wait is shorter. Its driver's latency"
+                " timer may be set lower."
             )
 
     def echo(self, reply: Reply) -> Iterator[Event]:
@@ -90,21 +99,30 @@ class Troubles:
         sent, back = reply.request.frame, reply.exchange.received
         echoes = self._echoes[self._line.settings]
         echoes.append(
-            "part" if not is_echo(sent, back[: len(sent)]) else "ones" if has_more_ones(sent, back) else "wrong"
+            "part"
+            if not is_echo(sent, back[: len(sent)])
+            else "ones"
+            if has_more_ones(sent, back)
+            else "wrong"
         )
         if len(echoes) != _SEVERAL_ECHOES:
             return
         if "wrong" in echoes:
             words = (
-                f"At {self._line.settings} the adapter hears its own transmission with wrong bytes in it: somebody "
-                "else drives the pair at the same time, or the adapter cannot drive it."
+                f"At {self._line.settings} the adapter hears its own transmission with wrong bytes"
+                " in it: somebody else drives the pair at the same time, or the adapter cannot"
+                " drive it."
             )
         elif "part" in echoes:
-            words = "The adapter hears part of its own transmission: it switches direction while it still sends."
+            words = (
+                "The adapter hears part of its own transmission: it switches direction while it"
+                " still sends."
+            )
         else:
             words = (
-                f"At {self._line.settings} the adapter hears its own transmission with ones where zeros were sent: it "
-                "cannot drive this baud rate. Use a higher one, or an adapter that switches direction properly."
+                f"At {self._line.settings} the adapter hears its own transmission with ones where"
+                " zeros were sent: it cannot drive this baud rate. Use a higher one, or an adapter"
+                " that switches direction properly."
             )
         yield from self._tell(words)
 

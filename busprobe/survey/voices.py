@@ -20,7 +20,8 @@ from busprobe.survey.schedule import PATIENCE
 
 
 class Voices:
-    """At each line setting: whether one unit answers every address, or somebody speaks for absent ones."""
+    """At each line setting: whether one unit answers every address, or somebody speaks for absent
+    ones."""
 
     def __init__(self, line: Line, ledger: Ledger) -> None:
         self._line = line
@@ -31,7 +32,8 @@ class Voices:
         """Where somebody speaks for absent units, the first address it spoke for."""
 
     def control(self, seen: Examination) -> Generator[Step, None, Everywhere | None]:
-        """At the first reply at a setting: whoever answers everywhere there.  Raises `PortError` if the port fails."""
+        """At the first reply at a setting: whoever answers everywhere there.  Raises `PortError` if
+        the port fails."""
         answered = next((r for r in seen.replies if r.present), None)
         if seen.settings in self._controlled:
             return None
@@ -40,7 +42,9 @@ class Voices:
             return None
         known = {address for at, address in self._ledger.findings if at == seen.settings}
         waits = Waits(reply=min(PATIENCE, max(0.1, 3 * seen.latency.maximum)))
-        who = yield from everywhere(self._line, Probe.of(answered.request), waits, {*known, seen.address})
+        who = yield from everywhere(
+            self._line, Probe.of(answered.request), waits, {*known, seen.address}
+        )
         if who is not None:
             self._everywhere[seen.settings] = who
         return who
@@ -51,7 +55,8 @@ class Voices:
         return self._everywhere.keys()
 
     def is_unit(self, reply: Reply) -> bool:
-        """Whether a reply shows that a unit is there, rather than that somebody speaks for absent ones."""
+        """Whether a reply shows that a unit is there, rather than that somebody speaks for absent
+        ones."""
         who = self._everywhere.get(reply.exchange.settings)
         return reply.present and (who is None or not who.explains(reply))
 
@@ -70,7 +75,8 @@ class Voices:
         return finding
 
     def conclude(self) -> Iterator[Event]:
-        """Where somebody speaks for absent units and no unit said anything else, that somebody is all there is."""
+        """Where somebody speaks for absent units and no unit said anything else, that somebody is
+        all there is."""
         for settings, nobody in self._nobodies.items():
             if not any(at == settings for at, _ in self._ledger.findings):
                 self._ledger.findings[settings, nobody.address] = nobody

@@ -19,8 +19,11 @@ from busprobe.virtual.wave import Character, Listening
 class VirtualPort:
     """An open port at the adapter of a segment."""
 
-    def __init__(self, name: str, bus: Bus, adapter: Adapter, unplugged_at: Callable[[], float | None]) -> None:
-        """Attach to `bus`; `unplugged_at` tells the clock time at which the adapter was or will be pulled out."""
+    def __init__(
+        self, name: str, bus: Bus, adapter: Adapter, unplugged_at: Callable[[], float | None]
+    ) -> None:
+        """Attach to `bus`; `unplugged_at` tells the clock time at which the adapter was or will be
+        pulled out."""
         self._name = name
         self._bus = bus
         self._adapter = adapter
@@ -50,7 +53,8 @@ class VirtualPort:
 
     @property
     def wakes_at(self) -> float:
-        """Clock seconds at which bytes may be there or something happens on the pair; infinite if nothing will."""
+        """Clock seconds at which bytes may be there or something happens on the pair; infinite if
+        nothing will."""
         with self._bus.lock:
             now = self.clock.now()
             self._bus.run(now)
@@ -66,7 +70,8 @@ class VirtualPort:
             self._receiver = self._fresh_receiver(now)
 
     def send(self, data: bytes) -> float:
-        """Put `data` on the pair, after what is still being sent; returns when its last bit is on the wire."""
+        """Put `data` on the pair, after what is still being sent; returns when its last bit is on
+        the wire."""
         self.clock.sleep_until(self._sends_until)
         with self._bus.lock:
             now = self._catch_up()
@@ -82,7 +87,8 @@ class VirtualPort:
             return sent
 
     def receive(self, until: float) -> Chunk | None:
-        """Wait for bytes until clock time `until`; raises `PortError` if the adapter goes away meanwhile."""
+        """Wait for bytes until clock time `until`; raises `PortError` if the adapter goes away
+        meanwhile."""
         while True:
             with self._bus.lock:
                 now = self._catch_up()
@@ -90,7 +96,12 @@ class VirtualPort:
                 chunk = self._delivered(now)
                 if chunk is not None or now >= until:
                     return chunk
-                wake = min(until, self._bus.next_event, self._next_delivery(), self._unplugged_at() or math.inf)
+                wake = min(
+                    until,
+                    self._bus.next_event,
+                    self._next_delivery(),
+                    self._unplugged_at() or math.inf,
+                )
             self.clock.sleep_until(wake)
 
     def close(self) -> None:
@@ -104,7 +115,8 @@ class VirtualPort:
         self._waiting.extend(self._receiver.advance(now))
 
     def _catch_up(self) -> float:
-        """Let the segment catch up with the clock; returns the time.  Raises `PortError` on a dead port."""
+        """Let the segment catch up with the clock; returns the time.  Raises `PortError` on a dead
+        port."""
         now = self.clock.now()
         self._bus.run(now)
         gone_at = self._unplugged_at()
@@ -119,7 +131,9 @@ class VirtualPort:
         return now
 
     def _fresh_receiver(self, now: float) -> Receiver:
-        listening = Listening(self._settings, swapped=self._adapter.swapped, failsafe=self._adapter.failsafe)
+        listening = Listening(
+            self._settings, swapped=self._adapter.swapped, failsafe=self._adapter.failsafe
+        )
         return Receiver(
             self._bus.pair,
             listening,

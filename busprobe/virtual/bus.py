@@ -1,4 +1,5 @@
-"""The pair in time: an event queue, drivers that turn on and let go, listeners that are told when one has let go."""
+"""The pair in time: an event queue, drivers that turn on and let go, listeners that are told when
+one has let go."""
 
 from __future__ import annotations
 
@@ -17,14 +18,15 @@ from busprobe.virtual.pair import Pair, Transmission
 from busprobe.virtual.schema import Wires
 
 _AFTER_END = 1e-9
-"""Seconds after the end of a transmission at which it is looked at: its last character ends with it, give or take
-rounding."""
+"""Seconds after the end of a transmission at which it is looked at: its last character ends with
+it, give or take rounding."""
 
 _HOLD_RATE = 9600
 """Bits a second of a level that does not change: any will do."""
 
 _PULSE_RATES = (2_000, 40_000)
-"""A disturbance of a floating pair lasts one bit of a rate between these: 25 to 500 microseconds (from memory)."""
+"""A disturbance of a floating pair lasts one bit of a rate between these: 25 to 500 microseconds
+(from memory)."""
 
 
 class Listener(Protocol):
@@ -43,8 +45,8 @@ class Listener(Protocol):
 class Bus:
     """The pair, its clock and what is going to happen on it.
 
-    Whoever calls from outside holds `lock`.  Events happen at exactly their own time, however late `run` is called, so
-    that a busy computer changes nothing.
+    Whoever calls from outside holds `lock`.  Events happen at exactly their own time, however late
+    `run` is called, so that a busy computer changes nothing.
     """
 
     def __init__(self, wires: Wires, clock: Clock, random: Random) -> None:
@@ -65,7 +67,8 @@ class Bus:
         return self._events[0][0] if self._events else math.inf
 
     def schedule(self, moment: float, action: Callable[[float], None]) -> None:
-        """Have `action` called with `moment` when that has come; events of the same moment keep their order."""
+        """Have `action` called with `moment` when that has come; events of the same moment keep
+        their order."""
         heapq.heappush(self._events, (moment, next(self._order), action))
 
     def run(self, until: float) -> None:
@@ -94,7 +97,8 @@ class Bus:
         strength: int,
         hold: float = 0.0,
     ) -> tuple[float, float]:
-        """Have `driver` send `data` from `now` on; when its last bit is on the wire and when it lets the pair go.
+        """Have `driver` send `data` from `now` on; when its last bit is on the wire and when it
+        lets the pair go.
 
         For `hold` seconds, in whole bits, it keeps the pair at mark before it lets go.
         """
@@ -110,7 +114,9 @@ class Bus:
         self._add(transmission)
         sent = now + (len(symbols) - len(after)) * settings.bit_time
         if hold:
-            self.schedule(sent + _AFTER_END, self._ended)  # units act on a request whose sender still drives
+            self.schedule(
+                sent + _AFTER_END, self._ended
+            )  # units act on a request whose sender still drives
         return sent, transmission.end
 
     def hold(self, driver: object, symbol: str, now: float, *, strength: int) -> Transmission:
@@ -137,7 +143,9 @@ class Bus:
         likely = self._wires.bit_errors
         if not likely:
             return symbols
-        return "".join([wave.complement(s) if self.random.random() < likely else s for s in symbols])
+        return "".join(
+            [wave.complement(s) if self.random.random() < likely else s for s in symbols]
+        )
 
     def _glitch(self, settings: LineSettings) -> str:
         """One character time in which the pair may float first and is driven at mark then."""

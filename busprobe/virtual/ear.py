@@ -1,12 +1,14 @@
 """What units hear: characters gathered into frames, handed to every unit that listens alike.
 
-Units with the same line settings, polarity and kind of receiver hear the same, so it is made out once for all of them.
-The one difference, that a unit hears nothing while it works on a request or sends, is kept: characters that begin in
-that time are taken out for that unit.  (A real receiver that is turned on in the middle of somebody else's character
-may also see edges that are not there for a continuous one; that is not modelled.)
+Units with the same line settings, polarity and kind of receiver hear the same, so it is made out
+once for all of them. The one difference, that a unit hears nothing while it works on a request or
+sends, is kept: characters that begin in that time are taken out for that unit.  (A real receiver
+that is turned on in the middle of somebody else's character may also see edges that are not there
+for a continuous one; that is not modelled.)
 
-A frame is over after 3.5 characters of silence and is dropped if one of its characters is bad (MODBUS over Serial Line
-V1.02, section 2.5.1.1).  Gaps of more than 1.5 characters inside a frame are let pass, as most units do.
+A frame is over after 3.5 characters of silence and is dropped if one of its characters is bad
+(MODBUS over Serial Line V1.02, section 2.5.1.1).  Gaps of more than 1.5 characters inside a frame
+are let pass, as most units do.
 """
 
 from __future__ import annotations
@@ -26,8 +28,11 @@ _ROUNDING = 1e-6
 class Ear:
     """The common receiver of units that listen alike."""
 
-    def __init__(self, bus: Bus, listening: Listening, since: float, resettled: Callable[[float], None]) -> None:
-        """Listen on `bus` from clock time `since`; `resettled` is told when a unit listens otherwise from then on."""
+    def __init__(
+        self, bus: Bus, listening: Listening, since: float, resettled: Callable[[float], None]
+    ) -> None:
+        """Listen on `bus` from clock time `since`; `resettled` is told when a unit listens
+        otherwise from then on."""
         self.units: tuple[Unit, ...] = ()
         """Who listens through it."""
         self._bus = bus
@@ -83,7 +88,12 @@ class Ear:
         def send(now: float) -> None:
             if unit.connected and now >= unit.up_from:
                 _, unit.busy_until = self._bus.drive(
-                    unit, answer.frame, now, answer.settings, swapped=unit.swapped, strength=unit.strength
+                    unit,
+                    answer.frame,
+                    now,
+                    answer.settings,
+                    swapped=unit.swapped,
+                    strength=unit.strength,
                 )
 
         self._bus.schedule(answer.start, send)

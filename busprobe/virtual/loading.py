@@ -25,14 +25,20 @@ _SHIPPED = resources.files("busprobe.virtual")
 
 def scenario_names() -> tuple[str, ...]:
     """The names of the shipped scenarios, sorted."""
-    return tuple(sorted(f.name.removesuffix(".toml") for f in (_SHIPPED / "scenarios").iterdir() if _is_toml(f.name)))
+    return tuple(
+        sorted(
+            f.name.removesuffix(".toml")
+            for f in (_SHIPPED / "scenarios").iterdir()
+            if _is_toml(f.name)
+        )
+    )
 
 
 def load_scenario(name_or_path: str | Path) -> Scenario:
     """The shipped scenario of that name, or the one in the file of that path.
 
-    The unit types it uses are in its `types`, shipped ones too.  Raises `UsageError` where there is neither, and
-    `FileError` with all mistakes where the file is wrong.
+    The unit types it uses are in its `types`, shipped ones too.  Raises `UsageError` where there is
+    neither, and `FileError` with all mistakes where the file is wrong.
     """
     name = str(name_or_path)
     if name in scenario_names():
@@ -51,7 +57,9 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
 def shipped_types() -> Mapping[str, UnitType]:
     """The unit types that any scenario may use, by name."""
     return {
-        f.name.removesuffix(".toml"): UnitType.model_validate(tomllib.loads(f.read_text(encoding="utf-8")))
+        f.name.removesuffix(".toml"): UnitType.model_validate(
+            tomllib.loads(f.read_text(encoding="utf-8"))
+        )
         for f in (_SHIPPED / "types").iterdir()
         if _is_toml(f.name)
     }
@@ -70,7 +78,9 @@ def _read(path: Path) -> Scenario:
     types = {**shipped_types(), **scenario.types}
     if found := list(_mistakes(scenario, types)):
         raise file.error(found)
-    return scenario.model_copy(update={"types": {unit.type: types[unit.type] for unit in scenario.units}})
+    return scenario.model_copy(
+        update={"types": {unit.type: types[unit.type] for unit in scenario.units}}
+    )
 
 
 def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Found]:
@@ -88,11 +98,22 @@ def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Fou
             yield (*place, "name"), f"'{unit.name}' is given to two units"
         seen.add(unit.name)
         if unit.type not in types:
-            yield (*place, "type"), f"there is no unit type '{unit.type}'; there are {', '.join(sorted(types))}"
+            yield (
+                (
+                    *place,
+                    "type",
+                ),
+                f"there is no unit type '{unit.type}'; there are {', '.join(sorted(types))}",
+            )
             continue
-        if unit.settings and (lacking := _code_lacking(types[unit.type], unit.settings)) is not None:
+        if (
+            unit.settings
+            and (lacking := _code_lacking(types[unit.type], unit.settings)) is not None
+        ):
             yield (*place, "settings"), lacking
-        known = {value.name: value for value in (*types[unit.type].holding, *types[unit.type].input)}
+        known = {
+            value.name: value for value in (*types[unit.type].holding, *types[unit.type].input)
+        }
         for name, new in unit.values.items():
             if name not in known:
                 yield (*place, "values", name), f"'{unit.type}' has no value of that name"
@@ -109,7 +130,14 @@ def _table_mistakes(place: FilePlace, values: tuple[Value, ...]) -> Iterator[Fou
             yield (*place, number, "at"), "reaches past register 65535"
         for register in range(value.at, value.at + value.registers):
             if register in taken:
-                yield (*place, number, "at"), f"register {register} belongs to '{taken[register]}' already"
+                yield (
+                    (
+                        *place,
+                        number,
+                        "at",
+                    ),
+                    f"register {register} belongs to '{taken[register]}' already",
+                )
                 break
             taken[register] = value.name
 
@@ -118,14 +146,28 @@ def _setup_mistakes(name: str, kind: UnitType) -> Iterator[Found]:
     """Mistakes in the registers of address and line settings, lock and save."""
     taken = [(field.name, frozenset((field.register,)), field.part) for field in fields(kind)]
     taken += [
-        (what, key.registers, Part.WHOLE) for what, key in (("lock", kind.lock), ("save", kind.save)) if key is not None
+        (what, key.registers, Part.WHOLE)
+        for what, key in (("lock", kind.lock), ("save", kind.save))
+        if key is not None
     ]
     for number, value in enumerate(kind.holding):
         for what, registers, _ in taken:
             if not registers.isdisjoint(range(value.at, value.at + value.registers)):
-                yield ("types", name, "holding", number, "at"), f"lies on the register of the {what}"
+                yield (
+                    (
+                        "types",
+                        name,
+                        "holding",
+                        number,
+                        "at",
+                    ),
+                    f"lies on the register of the {what}",
+                )
     for (what, registers, part), (other, others, other_part) in combinations(taken, 2):
-        if not registers.isdisjoint(others) and {part, other_part} != {Part.HIGH_BYTE, Part.LOW_BYTE}:
+        if not registers.isdisjoint(others) and {part, other_part} != {
+            Part.HIGH_BYTE,
+            Part.LOW_BYTE,
+        }:
             yield ("types", name), f"{what} and {other} share a register, and not by a byte each"
     if (lacking := _code_lacking(kind, kind.settings)) is not None:
         yield ("types", name, "settings"), lacking

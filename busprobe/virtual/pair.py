@@ -1,8 +1,9 @@
 """The shared pair of wires: who drives it when, and what a receiver at any place on it hears.
 
-Where drivers overlap, the stronger one decides; among equally strong ones a disagreement reads as space.  Both wires of
-a real pair then lie close together and the outcome depends on the drivers; space is what published captures of
-colliding replies show most (from memory), and it is the worst case for a start bit.
+Where drivers overlap, the stronger one decides; among equally strong ones a disagreement reads as
+space.  Both wires of a real pair then lie close together and the outcome depends on the drivers;
+space is what published captures of colliding replies show most (from memory), and it is the worst
+case for a start bit.
 """
 
 from __future__ import annotations
@@ -36,7 +37,8 @@ class Transmission:
     strength: int = 1
     """A stronger driver overrules a weaker one."""
     let_go: float | None = None
-    """Clock seconds until which the last level is held, infinite for a driver that is stuck; None holds nothing."""
+    """Clock seconds until which the last level is held, infinite for a driver that is stuck; None
+    holds nothing."""
     settled: float = field(init=False)
     """Clock seconds from which its level stays as it is."""
     end: float = field(init=False)
@@ -53,7 +55,8 @@ class Transmission:
         return self.symbols[min(int((moment - self.start) * self.baud), len(self.symbols) - 1)]
 
     def moments(self) -> list[float]:
-        """Clock seconds at which its level may change: each of its bits, and the end if it ever comes."""
+        """Clock seconds at which its level may change: each of its bits, and the end if it ever
+        comes."""
         bits = [self.start + place / self.baud for place in range(len(self.symbols) + 1)]
         return bits if self.let_go is None or isinf(self.end) else [*bits, self.end]
 
@@ -76,7 +79,9 @@ class Pair:
     def release(self, held: Transmission, now: float) -> None:
         """Have the stuck driver of `held` let go."""
         self.transmissions[self.transmissions.index(held)] = replace(held, let_go=now)
-        self.count += 1  # receivers have to look again; that they take an old one for new costs them nothing
+        self.count += (
+            1  # receivers have to look again; that they take an old one for new costs them nothing
+        )
 
     def forget(self, before: float) -> None:
         """Drop transmissions that were over by `before`, which no receiver can still need."""
@@ -87,8 +92,8 @@ class Pair:
 class Receiver:
     """A UART receiver somewhere on the pair.
 
-    It works ahead: what the waveform known so far will give is read at once and handed out as time passes; a new
-    transmission makes it read again what it has not handed out yet.
+    It works ahead: what the waveform known so far will give is read at once and handed out as time
+    passes; a new transmission makes it read again what it has not handed out yet.
     """
 
     def __init__(
@@ -102,8 +107,8 @@ class Receiver:
     ) -> None:
         """Listen from `since` on, hearing mark while `deaf_to` drives.
 
-        With `glitch` the receiver sees a space of nine bits when its own driver has let go: the common adapter fault
-        that reads as one byte 00 before each reply.
+        With `glitch` the receiver sees a space of nine bits when its own driver has let go: the
+        common adapter fault that reads as one byte 00 before each reply.
         """
         self._pair = pair
         self._listening = listening
@@ -111,7 +116,9 @@ class Receiver:
         self._glitch = glitch
         self._idle = listening.levels(wave.RESTING, biased=pair.biased)
         self._ready = since
-        self._seen = pair.count - len(pair.transmissions)  # what is being sent now is heard from here on
+        self._seen = pair.count - len(
+            pair.transmissions
+        )  # what is being sent now is heard from here on
         self._seen_end = since
         self._ahead: deque[tuple[Character, float]] = deque()
 
@@ -149,12 +156,17 @@ class Receiver:
 
     def _look_ahead(self) -> None:
         known = self._pair.transmissions
-        fresh = [known[index] for index in range(max(0, len(known) - (self._pair.count - self._seen)), len(known))]
+        fresh = [
+            known[index]
+            for index in range(max(0, len(known) - (self._pair.count - self._seen)), len(known))
+        ]
         if not self._ahead and fresh and self._seen_end <= fresh[0].start:
             self._ready = max(self._ready, self._seen_end)
         self._seen = self._pair.count
         live = self._live()
-        self._seen_end = max([self._seen_end, *(t.settled if isinf(t.end) else t.end for t in live)])
+        self._seen_end = max(
+            [self._seen_end, *(t.settled if isinf(t.end) else t.end for t in live)]
+        )
         self._ahead.clear()
         ready = self._ready
         while live:
@@ -168,13 +180,16 @@ class Receiver:
             del live[0]
 
     def _live(self) -> list[Transmission]:
-        """What of the waveform is still to be read, oldest first, this receiver's own glitches included."""
+        """What of the waveform is still to be read, oldest first, this receiver's own glitches
+        included."""
         live = []
         for transmission in self._pair.transmissions:
             if transmission.end > self._ready:
                 live.append(transmission)
             if self._glitch and transmission.driver is self._deaf_to:
-                glitch = Transmission(self, transmission.end, transmission.baud, wave.SPACE * _GLITCH_BITS)
+                glitch = Transmission(
+                    self, transmission.end, transmission.baud, wave.SPACE * _GLITCH_BITS
+                )
                 if glitch.end > self._ready:
                     live.append(glitch)
         if self._glitch:
@@ -184,8 +199,13 @@ class Receiver:
     def _read_alone(
         self, transmission: Transmission, ready: float, following: float
     ) -> list[tuple[Character, float]] | None:
-        """Read one transmission as if it were alone; None if others reach into its characters, or it holds on."""
-        if ready > transmission.start or transmission.end > following or transmission.let_go is not None:
+        """Read one transmission as if it were alone; None if others reach into its characters, or
+        it holds on."""
+        if (
+            ready > transmission.start
+            or transmission.end > following
+            or transmission.let_go is not None
+        ):
             return None
         settings = self._listening.settings
         if transmission.driver is self._deaf_to:
@@ -196,15 +216,21 @@ class Receiver:
             levels = self._listening.levels(transmission.symbols, biased=self._pair.biased)
         to_sample = (settings.bits_per_character - settings.stop_bits + 0.5) * settings.bit_time
         characters = []
-        for index, value, bad in wave.read_grid(levels, idle=self._idle, sent_baud=transmission.baud, heard=settings):
+        for index, value, bad in wave.read_grid(
+            levels, idle=self._idle, sent_baud=transmission.baud, heard=settings
+        ):
             start = transmission.start + index / transmission.baud
             end = start + settings.character_time
             if end > following:
                 return None
-            characters.append((Character(start, end, value, bad), start + to_sample + 2 * wave.SAME_MOMENT))
+            characters.append(
+                (Character(start, end, value, bad), start + to_sample + 2 * wave.SAME_MOMENT)
+            )
         return characters
 
-    def _read_overlapping(self, live: list[Transmission], ready: float) -> list[tuple[Character, float]]:
+    def _read_overlapping(
+        self, live: list[Transmission], ready: float
+    ) -> list[tuple[Character, float]]:
         """Read transmissions that touch each other, edge by edge."""
         moments = _merged(sorted(moment for t in live for moment in t.moments()))
         times, levels = [], []
@@ -215,7 +241,11 @@ class Receiver:
                 times.append(begin)
                 levels.append(level)
                 previous = level
-        return list(wave.read_edges(times, levels, idle=self._idle, since=ready, heard=self._listening.settings))
+        return list(
+            wave.read_edges(
+                times, levels, idle=self._idle, since=ready, heard=self._listening.settings
+            )
+        )
 
     def _level(self, live: list[Transmission], moment: float) -> str:
         """What this receiver sees at `moment`."""

@@ -6,7 +6,8 @@ from enum import IntEnum
 
 
 class Refusal(IntEnum):
-    """The exception codes a simulated unit gives (MODBUS Application Protocol V1.1b3, section 7)."""
+    """The exception codes a simulated unit gives (MODBUS Application Protocol V1.1b3, section
+    7)."""
 
     ILLEGAL_FUNCTION = 1
     ILLEGAL_DATA_ADDRESS = 2

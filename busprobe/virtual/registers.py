@@ -9,19 +9,31 @@ from collections.abc import Mapping, Sequence
 from busprobe.virtual.schema import Value
 
 _LAYOUT = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
-LIMITS = {"int16": (-0x8000, 0x7FFF), "uint16": (0, 0xFFFF), "int32": (-(2**31), 2**31 - 1), "uint32": (0, 2**32 - 1)}
+LIMITS = {
+    "int16": (-0x8000, 0x7FFF),
+    "uint16": (0, 0xFFFF),
+    "int32": (-(2**31), 2**31 - 1),
+    "uint32": (0, 2**32 - 1),
+}
 """Lowest and highest count that an integer type holds."""
 
 
 class RegisterTable:
     """One table of registers (holding or input)."""
 
-    def __init__(self, values: Sequence[Value], set_to: Mapping[str, int | float | str], serial: str) -> None:
+    def __init__(
+        self, values: Sequence[Value], set_to: Mapping[str, int | float | str], serial: str
+    ) -> None:
         """Hold `values`, those named in `set_to` with what stands there."""
         self._serial = serial
-        self._values = [v.model_copy(update={"value": set_to[v.name]}) if v.name in set_to else v for v in values]
+        self._values = [
+            v.model_copy(update={"value": set_to[v.name]}) if v.name in set_to else v
+            for v in values
+        ]
         self._place = {
-            value.at + offset: (value, offset) for value in self._values for offset in range(value.registers)
+            value.at + offset: (value, offset)
+            for value in self._values
+            for offset in range(value.registers)
         }
         self._written: dict[int, int] = {}
 
@@ -49,7 +61,11 @@ def encode(value: Value, moment: float, serial: str = "") -> list[int]:
         text = value.value.replace("{serial}", serial).encode("latin-1", "replace")
         raw = text[: 2 * value.length].ljust(2 * value.length, b"\x00")
         return _words(raw)
-    now = value.value + value.swing * math.sin(2 * math.pi * moment / value.period) + value.rate * moment
+    now = (
+        value.value
+        + value.swing * math.sin(2 * math.pi * moment / value.period)
+        + value.rate * moment
+    )
     if value.type == "float32":
         raw = struct.pack(_LAYOUT[value.type], now)
     else:

@@ -1,7 +1,7 @@
 """The schema of a scenario file; the descriptions of the fields are the documentation.
 
-A scenario says which units hang on the pair, how they are set and wired, and what is wrong with the pair and the
-adapter.  What follows from that is simulated, never listed here.
+A scenario says which units hang on the pair, how they are set and wired, and what is wrong with the
+pair and the adapter.  What follows from that is simulated, never listed here.
 """
 
 from __future__ import annotations
@@ -10,7 +10,15 @@ from collections.abc import Mapping
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, InstanceOf, PlainSerializer
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    InstanceOf,
+    PlainSerializer,
+)
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
@@ -45,7 +53,8 @@ Function = Literal[3, 4, 6, 8, 16, 17, 43]
 
 
 class Table(BaseModel):
-    """Base of all tables of a scenario: unknown fields are mistakes, nothing changes after loading."""
+    """Base of all tables of a scenario: unknown fields are mistakes, nothing changes after
+    loading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -55,17 +64,34 @@ class Value(Table):
 
     name: Name = Field(description="What a unit's own `values` call it.")
     at: Register = Field(description="Zero-based register of its first word.")
-    type: Literal["int16", "uint16", "int32", "uint32", "float32", "text"] = Field(description="How it is stored.")
-    order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = Field(default="ABCD", description="Order of its bytes.")
-    value: int | float | str = Field(
-        description="What it is, in units of measure; in a text '{serial}' stands for the unit's serial number."
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "text"] = Field(
+        description="How it is stored."
     )
-    scale: Annotated[float, Field(gt=0)] = Field(default=1.0, description="Value of one count of an integer.")
-    swing: Annotated[float, Field(ge=0)] = Field(default=0.0, description="How far a live value moves either way.")
-    period: Annotated[float, Field(gt=0)] = Field(default=60.0, description="Seconds one such movement takes.")
+    order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = Field(
+        default="ABCD", description="Order of its bytes."
+    )
+    value: int | float | str = Field(
+        description=(
+            "What it is, in units of measure; in a text '{serial}' stands for the unit's serial"
+            " number."
+        )
+    )
+    scale: Annotated[float, Field(gt=0)] = Field(
+        default=1.0, description="Value of one count of an integer."
+    )
+    swing: Annotated[float, Field(ge=0)] = Field(
+        default=0.0, description="How far a live value moves either way."
+    )
+    period: Annotated[float, Field(gt=0)] = Field(
+        default=60.0, description="Seconds one such movement takes."
+    )
     rate: Number = Field(default=0.0, description="How much a counter gains a second.")
-    length: Annotated[int, Field(ge=1, le=64)] = Field(default=8, description="Registers that a text takes.")
-    writable: bool = Field(default=False, description="Whether a master may write it (holding registers only).")
+    length: Annotated[int, Field(ge=1, le=64)] = Field(
+        default=8, description="Registers that a text takes."
+    )
+    writable: bool = Field(
+        default=False, description="Whether a master may write it (holding registers only)."
+    )
 
     @property
     def registers(self) -> int:
@@ -93,14 +119,19 @@ class Part(StrEnum):
 class Change(Table):
     """What is said in the same way of every change of a setting."""
 
-    functions: tuple[Literal[6, 16], ...] = Field(description="Function codes that may write it.", min_length=1)
+    functions: tuple[Literal[6, 16], ...] = Field(
+        description="Function codes that may write it.", min_length=1
+    )
     effect: Literal["at-once", "after-save", "after-power-cycle"] = Field(
         default="at-once", description="When the new one holds."
     )
     reply_from: Literal["old", "new", "none"] = Field(
-        default="old", description="Which address, or line settings, the reply to the write comes from."
+        default="old",
+        description="Which address, or line settings, the reply to the write comes from.",
     )
-    restart: Seconds = Field(default=0.0, description="Seconds the unit is silent after it has taken a new one.")
+    restart: Seconds = Field(
+        default=0.0, description="Seconds the unit is silent after it has taken a new one."
+    )
 
 
 class Readdress(Change):
@@ -108,9 +139,13 @@ class Readdress(Change):
 
     at: Register = Field(description="Holding register that holds the unit address.")
     part: Part = Field(default=Part.WHOLE, description="Part of the register that holds it.")
-    lowest: Address = Field(default=1, description="Lowest address it takes; others are refused with exception 3.")
+    lowest: Address = Field(
+        default=1, description="Lowest address it takes; others are refused with exception 3."
+    )
     highest: Address = Field(default=LAST, description="Highest address it takes.")
-    volatile: bool = Field(default=False, description="Whether the old address is back after a power cycle.")
+    volatile: bool = Field(
+        default=False, description="Whether the old address is back after a power cycle."
+    )
 
 
 class CodeRegister(Table):
@@ -118,7 +153,9 @@ class CodeRegister(Table):
 
     at: Register = Field(description="Holding register that holds the code.")
     part: Part = Field(default=Part.WHOLE, description="Part of the register that holds it.")
-    codes: dict[str, Register] = Field(description="Baud rate, or format like 8N1, = code.", min_length=1)
+    codes: dict[str, Register] = Field(
+        description="Baud rate, or format like 8N1, = code.", min_length=1
+    )
 
 
 def _names_parts(pattern: str) -> AfterValidator:
@@ -147,8 +184,12 @@ class Key(Table):
     """Registers that have to be given just these values, all by one request."""
 
     at: Register = Field(description="First holding register; none of them can be read.")
-    values: tuple[Register, ...] = Field(description="What has to be written.", min_length=1, max_length=8)
-    functions: tuple[Literal[6, 16], ...] = Field(description="Function codes that may write it.", min_length=1)
+    values: tuple[Register, ...] = Field(
+        description="What has to be written.", min_length=1, max_length=8
+    )
+    functions: tuple[Literal[6, 16], ...] = Field(
+        description="Function codes that may write it.", min_length=1
+    )
 
     @property
     def registers(self) -> frozenset[int]:
@@ -164,7 +205,8 @@ class Lock(Key):
     """A lock before address and line settings: closed after power-up, and by any other values."""
 
     when_locked: Literal["exception", "ignored"] = Field(
-        default="exception", description="What a write meets while it is closed; ignored: acknowledged all the same."
+        default="exception",
+        description="What a write meets while it is closed; ignored: acknowledged all the same.",
     )
 
 
@@ -176,24 +218,37 @@ class UnitType(Table):
     settings: Settings = Field(description="Line settings at delivery.")
     address: Address = Field(default=1, description="Unit address at delivery.")
     functions: tuple[Function, ...] = Field(description="Function codes it knows.", min_length=1)
-    latency: Seconds = Field(default=0.012, description="From the end of a request to the start of the reply.")
-    jitter: Seconds = Field(default=0.002, description="How much longer a reply may take, at random.")
+    latency: Seconds = Field(
+        default=0.012, description="From the end of a request to the start of the reply."
+    )
+    jitter: Seconds = Field(
+        default=0.002, description="How much longer a reply may take, at random."
+    )
     errors: Literal["exception", "silence"] = Field(
-        default="exception", description="What follows an unknown function or register, or a bad value."
+        default="exception",
+        description="What follows an unknown function or register, or a bad value.",
     )
     holding: tuple[Value, ...] = Field(default=(), description="Values in holding registers.")
     input: tuple[Value, ...] = Field(default=(), description="Values in input registers.")
     identification: dict[ObjectId, str] = Field(
-        default={}, description="Objects of device identification (43/14) by id; '{serial}' as in a text value."
+        default={},
+        description=(
+            "Objects of device identification (43/14) by id; '{serial}' as in a text value."
+        ),
     )
     server_id: str = Field(default="", description="What function code 17 gives.")
-    readdress: Readdress | None = Field(default=None, description="How its address is changed; nothing if it cannot.")
+    readdress: Readdress | None = Field(
+        default=None, description="How its address is changed; nothing if it cannot."
+    )
     line_settings: LineChange | None = Field(
         default=None, description="How its line settings are changed; nothing if they cannot."
     )
-    lock: Lock | None = Field(default=None, description="What has to be written before either is changed.")
+    lock: Lock | None = Field(
+        default=None, description="What has to be written before either is changed."
+    )
     save: Key | None = Field(
-        default=None, description="What has to be written to store either; until then a power cycle undoes them."
+        default=None,
+        description="What has to be written to store either; until then a power cycle undoes them.",
     )
     startup: Seconds = Field(default=1.5, description="Seconds after power comes until it answers.")
 
@@ -204,40 +259,68 @@ class UnitEntry(Table):
     name: Name = Field(description="What it is called in this scenario, like a tag on the drawing.")
     type: Name = Field(description="Its unit type.")
     serial: str = Field(default="", description="Serial number.", max_length=32)
-    address: Address | None = Field(default=None, description="Unit address; several units may have the same.")
-    settings: Settings | None = Field(default=None, description="Line settings.")
-    latency: Seconds | None = Field(default=None, description="From the end of a request to the start of the reply.")
-    jitter: Seconds | None = Field(default=None, description="How much longer a reply may take, at random.")
-    values: dict[Name, int | float | str] = Field(default={}, description="Values that differ from the type's.")
-    connected: bool = Field(default=True, description="Whether it hangs on the pair when the scenario begins.")
-    swapped: bool = Field(default=False, description="Whether the two wires are exchanged at its terminals.")
-    failsafe: bool = Field(default=True, description="Whether its receiver reads a floating pair as mark.")
-    forgets: bool = Field(
-        default=False, description="Whether it loses its memory with its supply, and comes back as from the factory."
+    address: Address | None = Field(
+        default=None, description="Unit address; several units may have the same."
     )
-    any_address: bool = Field(default=False, description="Whether it answers whatever address is asked.")
+    settings: Settings | None = Field(default=None, description="Line settings.")
+    latency: Seconds | None = Field(
+        default=None, description="From the end of a request to the start of the reply."
+    )
+    jitter: Seconds | None = Field(
+        default=None, description="How much longer a reply may take, at random."
+    )
+    values: dict[Name, int | float | str] = Field(
+        default={}, description="Values that differ from the type's."
+    )
+    connected: bool = Field(
+        default=True, description="Whether it hangs on the pair when the scenario begins."
+    )
+    swapped: bool = Field(
+        default=False, description="Whether the two wires are exchanged at its terminals."
+    )
+    failsafe: bool = Field(
+        default=True, description="Whether its receiver reads a floating pair as mark."
+    )
+    forgets: bool = Field(
+        default=False,
+        description=(
+            "Whether it loses its memory with its supply, and comes back as from the factory."
+        ),
+    )
+    any_address: bool = Field(
+        default=False, description="Whether it answers whatever address is asked."
+    )
     sleeps_after: Seconds | None = Field(
-        default=None, description="Seconds of silence after which it dozes: the next request only wakes it."
+        default=None,
+        description="Seconds of silence after which it dozes: the next request only wakes it.",
     )
     strength: Annotated[int, Field(ge=1, le=9)] = Field(
         default=1, description="A stronger driver overrules a weaker one where two overlap."
     )
     stuck: Literal["mark", "space"] | None = Field(
         default=None,
-        description="The state in which its driver is stuck, so that it holds the pair and answers nobody.",
+        description=(
+            "The state in which its driver is stuck, so that it holds the pair and answers nobody."
+        ),
     )
 
 
 class Wires(Table):
     """What the pair itself is like."""
 
-    biased: bool = Field(default=True, description="Whether bias resistors hold the idle pair at mark.")
+    biased: bool = Field(
+        default=True, description="Whether bias resistors hold the idle pair at mark."
+    )
     float_glitches: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.3,
-        description="Without bias: how likely the pair floats for a moment when a driver turns on, and when it goes.",
+        description=(
+            "Without bias: how likely the pair floats for a moment when a driver turns on, and when"
+            " it goes."
+        ),
     )
     float_pulses: Annotated[float, Field(ge=0, le=1000)] = Field(
-        default=0.5, description="Without bias: how many disturbances a second the idle pair picks up."
+        default=0.5,
+        description="Without bias: how many disturbances a second the idle pair picks up.",
     )
     bit_errors: Annotated[float, Field(ge=0, le=0.5)] = Field(
         default=0.0, description="How likely each bit on the pair is turned over."
@@ -248,16 +331,25 @@ class Adapter(Table):
     """The adapter between the computer and the pair."""
 
     echo: bool = Field(default=False, description="Whether it gives back all that it sends.")
-    glitch: bool = Field(default=False, description="Whether it sees a byte 00 each time its own driver lets go.")
-    swapped: bool = Field(default=False, description="Whether the two wires are exchanged at the adapter.")
-    failsafe: bool = Field(default=True, description="Whether its receiver reads a floating pair as mark.")
+    glitch: bool = Field(
+        default=False, description="Whether it sees a byte 00 each time its own driver lets go."
+    )
+    swapped: bool = Field(
+        default=False, description="Whether the two wires are exchanged at the adapter."
+    )
+    failsafe: bool = Field(
+        default=True, description="Whether its receiver reads a floating pair as mark."
+    )
     lump: Seconds = Field(
-        default=0.0, description="Seconds between hand-overs to the computer; 0 hands over each byte at once."
+        default=0.0,
+        description="Seconds between hand-overs to the computer; 0 hands over each byte at once.",
     )
     holds_on: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.0, description="Seconds for which it keeps driving the pair after its last bit."
     )
-    unplugged_at: Seconds | None = Field(default=None, description="Seconds after the start at which it is pulled out.")
+    unplugged_at: Seconds | None = Field(
+        default=None, description="Seconds after the start at which it is pulled out."
+    )
     strength: Annotated[int, Field(ge=1, le=9)] = Field(default=1, description="As for a unit.")
 
 
@@ -274,10 +366,14 @@ class OtherMaster(Table):
     """Another master that polls on its own and does not care who else is talking."""
 
     settings: Settings = Field(description="Its line settings.")
-    period: Annotated[float, Field(gt=0)] = Field(description="Seconds from one of its requests to the next.")
+    period: Annotated[float, Field(gt=0)] = Field(
+        description="Seconds from one of its requests to the next."
+    )
     polls: tuple[Poll, ...] = Field(description="Its requests, in turn.", min_length=1)
     start: Seconds = Field(default=0.0, description="Seconds after the start at which it begins.")
-    jitter: Seconds = Field(default=0.0, description="How much later each request may come, at random.")
+    jitter: Seconds = Field(
+        default=0.0, description="How much later each request may come, at random."
+    )
 
 
 class Scenario(Table):
@@ -285,9 +381,13 @@ class Scenario(Table):
 
     title: str = Field(description="What the scenario shows, in one line.")
     site: str = Field(default="", description="Invented place.")
-    seed: int = Field(default=1, description="Start of all random numbers: the same seed, the same run.")
+    seed: int = Field(
+        default=1, description="Start of all random numbers: the same seed, the same run."
+    )
     wires: Wires = Field(default=Wires())
     adapter: Adapter = Field(default=Adapter())
     other_master: OtherMaster | None = None
-    types: dict[Name, UnitType] = Field(default={}, description="Unit types that are not among the shipped ones.")
+    types: dict[Name, UnitType] = Field(
+        default={}, description="Unit types that are not among the shipped ones."
+    )
     units: tuple[UnitEntry, ...] = Field(default=(), description="The units.")

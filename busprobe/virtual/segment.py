@@ -19,7 +19,8 @@ from busprobe.virtual.unit import Unit
 from busprobe.virtual.wave import Listening
 
 _LONG_BEFORE = 1.0
-"""Seconds before the start at which the units were connected: what a stuck driver does then is over."""
+"""Seconds before the start at which the units were connected: what a stuck driver does then is
+over."""
 
 
 class Segment:
@@ -29,25 +30,32 @@ class Segment:
     """
 
     def __init__(self, scenario: Scenario, clock: Clock) -> None:
-        """Set up `scenario` as it is at this moment of `clock`; the scenario's own times count from here."""
+        """Set up `scenario` as it is at this moment of `clock`; the scenario's own times count from
+        here."""
         self.scenario = scenario
         self.clock = clock
         epoch = clock.now()
         random = Random(scenario.seed)  # noqa: S311 - the same run again is what is wanted
         self._bus = Bus(scenario.wires, clock, random)
-        self.units = tuple(Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units)
+        self.units = tuple(
+            Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units
+        )
         """All units of the scenario, connected or not."""
         self._ears: dict[Listening, Ear] = {}
         self._held: dict[Unit, Transmission] = {}
         self._rewire(epoch - _LONG_BEFORE)
-        self._unplugged_at = None if scenario.adapter.unplugged_at is None else epoch + scenario.adapter.unplugged_at
+        self._unplugged_at = (
+            None if scenario.adapter.unplugged_at is None else epoch + scenario.adapter.unplugged_at
+        )
         if scenario.other_master is not None:
             self._start_other_master(scenario.other_master, epoch)
 
     def port(self, name: str = "virtual:segment") -> VirtualPort:
         """Open the adapter, to be called `name`; raises `PortError` while it is unplugged."""
         if self._unplugged_at is not None and self.clock.now() >= self._unplugged_at:
-            raise PortError(f"There is no port {name}: its adapter is unplugged.", todo="Plug the adapter in.")
+            raise PortError(
+                f"There is no port {name}: its adapter is unplugged.", todo="Plug the adapter in."
+            )
         return VirtualPort(name, self._bus, self.scenario.adapter, lambda: self._unplugged_at)
 
     def unit(self, name: str) -> Unit:
@@ -77,7 +85,8 @@ class Segment:
             self._rewire(now)
 
     def power_cycle(self, *names: str) -> None:
-        """Take the supply of the named units away and give it back; of all units if none is named."""
+        """Take the supply of the named units away and give it back; of all units if none is
+        named."""
         units = [self.unit(name) for name in names] or self.units
         with self._bus.lock:
             now = self.clock.now()
@@ -108,7 +117,8 @@ class Segment:
                 self._held[unit] = self._bus.hold(unit, level, now, strength=unit.strength)
 
     def _assign_ears(self, now: float) -> None:
-        """From `now` on, let each connected unit hear through the receiver that is set and wired like its own."""
+        """From `now` on, let each connected unit hear through the receiver that is set and wired
+        like its own."""
         listeners: dict[Listening, list[Unit]] = {}
         for unit in self.units:
             if unit.connected and unit.stuck is None:
@@ -125,10 +135,15 @@ class Segment:
             self._ears[listening].units = tuple(units)
 
     def _start_other_master(self, master: OtherMaster, epoch: float) -> None:
-        requests = cycle(read_registers(p.address, Function(p.function), p.at, p.count).frame for p in master.polls)
+        requests = cycle(
+            read_registers(p.address, Function(p.function), p.at, p.count).frame
+            for p in master.polls
+        )
 
         def poll(now: float) -> None:
             self._bus.drive(master, next(requests), now, master.settings, swapped=False, strength=1)
-            self._bus.schedule(now + master.period + self._bus.random.random() * master.jitter, poll)
+            self._bus.schedule(
+                now + master.period + self._bus.random.random() * master.jitter, poll
+            )
 
         self._bus.schedule(epoch + master.start, poll)

@@ -1,12 +1,14 @@
-"""The segment served to another program, in real time: on a pseudo-terminal (POSIX) or a TCP port (everywhere).
+"""The segment served to another program, in real time: on a pseudo-terminal (POSIX) or a TCP port
+(everywhere).
 
-What the other program writes goes onto the pair as one transmission, at the speed of the line settings; what the
-adapter receives comes back byte by byte at its time.  What gets lost on the way:
+What the other program writes goes onto the pair as one transmission, at the speed of the line
+settings; what the adapter receives comes back byte by byte at its time.  What gets lost on the way:
 
 - a pseudo-terminal carries no parity and no framing errors: bad bytes arrive as if they were good;
-- Linux keeps the baud rate and the stop bits of a pseudo-terminal but no parity; asking for one is an error there
-  (seen with glibc).  Unless `settings` are given, one stop bit is taken for the format that most units of the scenario
-  have at that baud rate, 8N1 if there are none; units of another format at the same rate cannot be reached so;
+- Linux keeps the baud rate and the stop bits of a pseudo-terminal but no parity; asking for one is
+  an error there (seen with glibc).  Unless `settings` are given, one stop bit is taken for the
+  format that most units of the scenario have at that baud rate, 8N1 if there are none; units of
+  another format at the same rate cannot be reached so;
 - on TCP there are no line settings at all; they are given when serving;
 - a baud rate that `termios` has no name for is not recognised: the settings before it stay.
 """
@@ -32,7 +34,8 @@ from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
 
 _LONGEST_WAIT = 0.05
-"""Seconds after which a server looks whether it is to stop, or whether new line settings have been set."""
+"""Seconds after which a server looks whether it is to stop, or whether new line settings have been
+set."""
 
 
 def serve_pty(
@@ -45,9 +48,9 @@ def serve_pty(
 ) -> None:
     """Serve on a new pseudo-terminal with a symbolic link `link` to it until `stop` is set.
 
-    Calls `ready` with the name to open once that can be done.  An old link in the way is replaced, any other file is
-    not.  Raises `UsageError` on systems without pseudo-terminals, `PortError` if the link cannot be made or the
-    scenario's adapter goes away.
+    Calls `ready` with the name to open once that can be done.  An old link in the way is replaced,
+    any other file is not.  Raises `UsageError` on systems without pseudo-terminals, `PortError` if
+    the link cannot be made or the scenario's adapter goes away.
     """
     _require_system_clock(segment)
     try:
@@ -56,7 +59,8 @@ def serve_pty(
         import tty
     except ImportError as error:
         raise UsageError(
-            "This system has no pseudo-terminals.", todo="Serve on TCP instead, and open socket://HOST:PORT."
+            "This system has no pseudo-terminals.",
+            todo="Serve on TCP instead, and open socket://HOST:PORT.",
         ) from error
     ours, theirs = pty.openpty()
     try:
@@ -88,20 +92,28 @@ def serve_tcp(
     settings: LineSettings,
     ready: Callable[[str], None] = lambda _: None,
 ) -> None:
-    """Serve on TCP, one connection at a time, until `stop` is set; `port_number` 0 takes a free one.
+    """Serve on TCP, one connection at a time, until `stop` is set; `port_number` 0 takes a free
+    one.
 
-    Calls `ready` with ``socket://HOST:PORT`` once that can be opened.  Raises `PortError` if the address cannot be
-    used or the scenario's adapter goes away.
+    Calls `ready` with ``socket://HOST:PORT`` once that can be opened.  Raises `PortError` if the
+    address cannot be used or the scenario's adapter goes away.
     """
     _require_system_clock(segment)
     remedy = "Name a host of this computer and a free port from 1024 to 65535."
     if not 0 <= port_number <= 0xFFFF:
-        raise PortError(f"Cannot serve on {host}:{port_number}: there is no such port.", todo=remedy)
+        raise PortError(
+            f"Cannot serve on {host}:{port_number}: there is no such port.", todo=remedy
+        )
     try:
         server = socket.create_server((host, port_number))
     except OSError as error:
-        raise PortError(f"Cannot serve on {host}:{port_number}: {error.strerror}.", todo=remedy) from error
-    with server, contextlib.closing(segment.port(f"socket://{host}:{server.getsockname()[1]}")) as port:
+        raise PortError(
+            f"Cannot serve on {host}:{port_number}: {error.strerror}.", todo=remedy
+        ) from error
+    with (
+        server,
+        contextlib.closing(segment.port(f"socket://{host}:{server.getsockname()[1]}")) as port,
+    ):
         port.apply(settings)
         ready(port.name)
         while not stop.is_set():
@@ -115,7 +127,8 @@ def serve_tcp(
 
 
 class _Descriptor:
-    """Our end of a pseudo-terminal.  What nobody reads is lost when the system's buffer is full, as on a real port."""
+    """Our end of a pseudo-terminal.  What nobody reads is lost when the system's buffer is full, as
+    on a real port."""
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
@@ -158,7 +171,8 @@ def _bridge(
     *,
     follow: Callable[[], None] = lambda: None,
 ) -> None:
-    """Carry bytes between `port` and `far_end` until `stop` is set or the far end has gone; `follow` at each turn."""
+    """Carry bytes between `port` and `far_end` until `stop` is set or the far end has gone;
+    `follow` at each turn."""
     while not stop.is_set():
         wait = min(max(port.wakes_at - port.clock.now(), 0.0), _LONGEST_WAIT)
         try:
@@ -199,7 +213,11 @@ def _from_terminal(attributes: list[Any], scenario: Scenario) -> LineSettings | 
     import termios
 
     _, _, flags, _, _, speed, _ = attributes
-    rates = {getattr(termios, name): int(name[1:]) for name in dir(termios) if name[0] == "B" and name[1:].isdigit()}
+    rates = {
+        getattr(termios, name): int(name[1:])
+        for name in dir(termios)
+        if name[0] == "B" and name[1:].isdigit()
+    }
     baud = rates.get(speed, 0)
     if baud < 300:  # B0 hangs up; slower ones are no line settings here
         return None

@@ -1,12 +1,15 @@
-"""What a simulated unit makes of a request: the reply PDU, or an exception in the order the standard gives.
+"""What a simulated unit makes of a request: the reply PDU, or an exception in the order the
+standard gives.
 
-Source: MODBUS Application Protocol V1.1b3, section 6 (function codes) and 7 (exceptions).  The order of checks is
-function (01), quantity (03), address (02), value (03), as in the flow charts of section 6 (their order from memory;
-figure 9 of section 4.5 has address before value, so a master must take either where both are wrong).
+Source: MODBUS Application Protocol V1.1b3, section 6 (function codes) and 7 (exceptions).  The
+order of checks is function (01), quantity (03), address (02), value (03), as in the flow charts of
+section 6 (their order from memory; figure 9 of section 4.5 has address before value, so a master
+must take either where both are wrong).
 
-A frame whose length does not fit its function code is no request and gets no reply (common practice: the length is
-how many units tell a request from another unit's reply).  Where reply and request look alike, function codes 6 and 8,
-a unit cannot tell, so two units at one address may go on answering each other.
+A frame whose length does not fit its function code is no request and gets no reply (common
+practice: the length is how many units tell a request from another unit's reply).  Where reply and
+request look alike, function codes 6 and 8, a unit cannot tell, so two units at one address may go
+on answering each other.
 """
 
 from __future__ import annotations
@@ -39,7 +42,12 @@ class Server:
     """The function codes of one unit over its registers."""
 
     def __init__(
-        self, kind: UnitType, serial: str, holding: RegisterTable, input_: RegisterTable, setup: Setup
+        self,
+        kind: UnitType,
+        serial: str,
+        holding: RegisterTable,
+        input_: RegisterTable,
+        setup: Setup,
     ) -> None:
         """Serve the tables, and the registers of address and line settings through `setup`."""
         self._kind = kind
@@ -85,7 +93,9 @@ class Server:
                 return data[:4]
             case 17:
                 _words(data, 0)
-                identifier = self._kind.server_id.replace("{serial}", self._serial).encode("latin-1", "replace")
+                identifier = self._kind.server_id.replace("{serial}", self._serial).encode(
+                    "latin-1", "replace"
+                )
                 return ReportDeviceIdResponse(identifier=identifier, status=True).encode()
             case _:
                 return self._identification(data)
@@ -142,9 +152,10 @@ class Server:
                 raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
             given = {first: objects[first]}
         else:
-            last = {DeviceInformation.BASIC: _LAST_BASIC, DeviceInformation.REGULAR: _LAST_REGULAR}.get(
-                DeviceInformation(code), 0xFF
-            )
+            last = {
+                DeviceInformation.BASIC: _LAST_BASIC,
+                DeviceInformation.REGULAR: _LAST_REGULAR,
+            }.get(DeviceInformation(code), 0xFF)
             stream = {number: text for number, text in objects.items() if number <= last}
             # An object that does not exist restarts the stream at its beginning.
             given = {n: t for n, t in stream.items() if n >= first} if first in stream else stream

@@ -1,7 +1,8 @@
 """What a simulated unit is set to, and the registers through which that can be changed.
 
-Units know up to three answers to "what is your address" (common practice): the one they answer to, the one in the
-register, and the one they will have when their supply comes back.  A lock may stand before a write, a save after it.
+Units know up to three answers to "what is your address" (common practice): the one they answer to,
+the one in the register, and the one they will have when their supply comes back.  A lock may stand
+before a write, a save after it.
 """
 
 from __future__ import annotations
@@ -79,7 +80,8 @@ class Setup:
         return all(function in functions for functions in writes)
 
     def write(self, words: Mapping[int, int]) -> None:
-        """Write registers that it `has`, by one request; all of it is done, or `Refused` is raised and nothing is."""
+        """Write registers that it `has`, by one request; all of it is done, or `Refused` is raised
+        and nothing is."""
         written = [field for field in self._fields if field.register in words]
         lock, save = self._kind.lock, self._kind.save
         if written and lock is not None and not self.unlocked:
@@ -102,7 +104,8 @@ class Setup:
                 self._put(field, at_once="after-save", stored=True)
 
     def power_cycle(self) -> None:
-        """Take the supply away and give it back: pending settings hold, volatile ones are gone, the lock is closed."""
+        """Take the supply away and give it back: pending settings hold, volatile ones are gone, the
+        lock is closed."""
         if self._forgets:
             self.stored = Place(self._kind.address, self._kind.settings)
         self.in_use = self.configured = self.stored
@@ -137,9 +140,17 @@ def fields(kind: UnitType) -> Iterator[Field]:
             kept=not address.volatile,
         )
     if line is not None and line.baud is not None:
-        yield _coded("baud rate", line.baud, line, lambda s: str(s.baud), lambda s, baud: f"{baud}-{s.format}")
+        yield _coded(
+            "baud rate",
+            line.baud,
+            line,
+            lambda s: str(s.baud),
+            lambda s, baud: f"{baud}-{s.format}",
+        )
     if line is not None and line.format is not None:
-        yield _coded("format", line.format, line, lambda s: s.format, lambda s, form: f"{s.baud}-{form}")
+        yield _coded(
+            "format", line.format, line, lambda s: s.format, lambda s, form: f"{s.baud}-{form}"
+        )
 
 
 def _coded(
@@ -156,4 +167,6 @@ def _coded(
             raise Refused(Refusal.ILLEGAL_DATA_VALUE)
         return replace(place, settings=LineSettings.parse(put(place.settings, names[code])))
 
-    return Field(what, where.at, where.part, change, lambda place: where.codes[name(place.settings)], take)
+    return Field(
+        what, where.at, where.part, change, lambda place: where.codes[name(place.settings)], take
+    )

@@ -1,4 +1,5 @@
-"""A simulated unit: what it has been told, what it answers and when, and what hands can do to it."""
+"""A simulated unit: what it has been told, what it answers and when, and what hands can do to
+it."""
 
 from __future__ import annotations
 
@@ -32,7 +33,8 @@ class Answer:
 
 
 class Unit:
-    """One unit.  Its attributes are the truth that a survey has to find out; the segment changes them, nobody else."""
+    """One unit.  Its attributes are the truth that a survey has to find out; the segment changes
+    them, nobody else."""
 
     def __init__(self, entry: UnitEntry, kind: UnitType, random: Random, epoch: float) -> None:
         """A unit as `entry` and `kind` describe it, powered long before `epoch` (clock seconds)."""
@@ -43,7 +45,9 @@ class Unit:
         self.serial = entry.serial
         """Serial number, empty where it has none."""
         self.setup = Setup(
-            kind, Place(entry.address or kind.address, entry.settings or kind.settings), forgets=entry.forgets
+            kind,
+            Place(entry.address or kind.address, entry.settings or kind.settings),
+            forgets=entry.forgets,
         )
         """What it is set to."""
         self.connected = entry.connected
@@ -52,7 +56,9 @@ class Unit:
         """Whether its two wires are exchanged."""
         self.strength = entry.strength
         """Driver strength."""
-        self.stuck = None if entry.stuck is None else {"mark": wave.MARK, "space": wave.SPACE}[entry.stuck]
+        self.stuck = (
+            None if entry.stuck is None else {"mark": wave.MARK, "space": wave.SPACE}[entry.stuck]
+        )
         """The level at which its driver is stuck; None for one that works."""
         self.busy_until = epoch
         """Clock seconds until which it works on a request or sends, and so hears nothing."""
@@ -94,11 +100,15 @@ class Unit:
         return Listening(self.settings, swapped=self.swapped, failsafe=self._entry.failsafe)
 
     def hear(self, frame: bytes, ended: float, now: float) -> Answer | None:
-        """Take a sound frame that was over at `ended` and recognised `now`; the answer, if it gives one."""
+        """Take a sound frame that was over at `ended` and recognised `now`; the answer, if it gives
+        one."""
         asked = frame[0]
         if asked not in (self.address, _BROADCAST) and not self._entry.any_address:
             return None
-        dozing = self._entry.sleeps_after is not None and ended - self._last_asked > self._entry.sleeps_after
+        dozing = (
+            self._entry.sleeps_after is not None
+            and ended - self._last_asked > self._entry.sleeps_after
+        )
         self._last_asked = ended
         if dozing or ended < max(self.up_from, self._restarted_at):
             return None
@@ -113,7 +123,9 @@ class Unit:
                 return None
             if change.reply_from == "new":
                 now_at = self.setup.configured
-                place = Place(asked if now_at.address == before.address else now_at.address, now_at.settings)
+                place = Place(
+                    asked if now_at.address == before.address else now_at.address, now_at.settings
+                )
         if pdu is None or asked == _BROADCAST:
             return None
         reply = bytes((place.address,)) + pdu

@@ -1,9 +1,10 @@
 """Characters as levels on the pair, and levels read back as characters.
 
-Levels are strings of four symbols, one for each bit time: ``1`` mark (idle, stop, one bits), ``0`` space (start and
-zero bits), ``f`` a pair that nobody drives and no bias holds, ``i`` a pair at rest.
-Sources: MODBUS over Serial Line V1.02, section 2.5.1 (characters) and 3.2 (mark and space); the sampling rule is
-that of a UART that samples each bit in its middle and resynchronises at each falling edge (common practice).
+Levels are strings of four symbols, one for each bit time: ``1`` mark (idle, stop, one bits), ``0``
+space (start and zero bits), ``f`` a pair that nobody drives and no bias holds, ``i`` a pair at
+rest. Sources: MODBUS over Serial Line V1.02, section 2.5.1 (characters) and 3.2 (mark and space);
+the sampling rule is that of a UART that samples each bit in its middle and resynchronises at each
+falling edge (common practice).
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ RESTING = "i"
 _COMPLEMENT = str.maketrans("01", "10")
 
 SAME_MOMENT = 1e-9
-"""Seconds by which a sample may miss an edge and still see the level that begins there; an edge and a sample that fall
-together differ by rounding alone."""
+"""Seconds by which a sample may miss an edge and still see the level that begins there; an edge and
+a sample that fall together differ by rounding alone."""
 
 
 class Character(NamedTuple):
@@ -52,7 +53,8 @@ class Listening:
     """Whether the receiver reads a pair near 0 V as mark, as modern transceivers do."""
 
     def levels(self, symbols: str, *, biased: bool) -> str:
-        """What the receiver makes of `symbols` on the pair: a string of ``0`` and ``1`` of the same length."""
+        """What the receiver makes of `symbols` on the pair: a string of ``0`` and ``1`` of the same
+        length."""
         return symbols.translate(_hearing(self.swapped, self.failsafe, biased))
 
 
@@ -60,7 +62,12 @@ class Listening:
 def _hearing(swapped: bool, failsafe: bool, biased: bool) -> dict[int, str]:
     mark, space = (SPACE, MARK) if swapped else (MARK, SPACE)
     return str.maketrans(
-        {MARK: mark, SPACE: space, FLOATING: MARK if failsafe else SPACE, RESTING: mark if biased else MARK}
+        {
+            MARK: mark,
+            SPACE: space,
+            FLOATING: MARK if failsafe else SPACE,
+            RESTING: mark if biased else MARK,
+        }
     )
 
 
@@ -70,7 +77,8 @@ def complement(symbols: str) -> str:
 
 
 def character_levels(data: bytes, settings: LineSettings) -> str:
-    """The levels of `data` sent back to back: start bit, data bits lowest first, parity bit, stop bits."""
+    """The levels of `data` sent back to back: start bit, data bits lowest first, parity bit, stop
+    bits."""
     table = _character_table(settings.data_bits, settings.parity, settings.stop_bits)
     return "".join([table[byte] for byte in data])
 
@@ -86,11 +94,13 @@ def _character_table(data_bits: int, parity: Parity, stop_bits: int) -> tuple[st
     return tuple(table)
 
 
-def read_grid(levels: str, *, idle: str, sent_baud: int, heard: LineSettings) -> Iterator[tuple[int, int, bool]]:
+def read_grid(
+    levels: str, *, idle: str, sent_baud: int, heard: LineSettings
+) -> Iterator[tuple[int, int, bool]]:
     """Read `levels` of one sender, one level a bit of `sent_baud`, with `idle` before and after.
 
-    Yields for each character the index of its start bit, its value and whether it is bad.  The same as `read_edges` on
-    the same levels, only faster.
+    Yields for each character the index of its start bit, its value and whether it is bad.  The same
+    as `read_edges` on the same levels, only faster.
     """
     samples = _samples(sent_baud, heard)
     span = samples.last + 1
@@ -110,10 +120,12 @@ def read_grid(levels: str, *, idle: str, sent_baud: int, heard: LineSettings) ->
 def read_edges(
     times: Sequence[float], levels: Sequence[str], *, idle: str, since: float, heard: LineSettings
 ) -> Iterator[tuple[Character, float]]:
-    """Read a waveform given by its change points: from `times[i]` on the level is `levels[i]`, before that `idle`.
+    """Read a waveform given by its change points: from `times[i]` on the level is `levels[i]`,
+    before that `idle`.
 
-    The receiver looks for an edge from `since` on.  Yields each character and the moment from which the receiver looks
-    for the next edge: just after it has sampled the stop bit, so that an edge that falls on that sample is over.
+    The receiver looks for an edge from `since` on.  Yields each character and the moment from which
+    the receiver looks for the next edge: just after it has sampled the stop bit, so that an edge
+    that falls on that sample is over.
     """
     count = _sample_count(heard)
     bit = heard.bit_time
@@ -134,7 +146,10 @@ def read_edges(
             bits = "".join([level(start + (place + 0.5) * bit) for place in range(count)])
             sampled = start + (count - 0.5) * bit
             value, bad = _judged(bits, heard.data_bits, heard.parity)
-            yield Character(start, start + heard.character_time, value, bad), sampled + 2 * SAME_MOMENT
+            yield (
+                Character(start, start + heard.character_time, value, bad),
+                sampled + 2 * SAME_MOMENT,
+            )
         index = bisect_right(times, sampled + SAME_MOMENT)
 
 
@@ -151,11 +166,14 @@ class _Samples(NamedTuple):
 
 @lru_cache(maxsize=1024)
 def _samples(sent_baud: int, heard: LineSettings) -> _Samples:
-    """The sender's bits, counted from a start bit's edge, in which the middles of the receiver's bits fall.
+    """The sender's bits, counted from a start bit's edge, in which the middles of the receiver's
+    bits fall.
 
     In whole numbers, so that a sample that falls on an edge always sees the bit that begins there.
     """
-    indexes = [(2 * place + 1) * sent_baud // (2 * heard.baud) for place in range(_sample_count(heard))]
+    indexes = [
+        (2 * place + 1) * sent_baud // (2 * heard.baud) for place in range(_sample_count(heard))
+    ]
     return _Samples(itemgetter(*indexes), indexes[0], indexes[-1])
 
 

@@ -26,7 +26,9 @@ class Cause(StrEnum):
     UNIT_SET_OTHERWISE = "the unit has another address or other line settings"
     UNKNOWN_REQUEST = "the unit does not know what was asked, and stays silent"
     UNIT_ITSELF = "the unit, its stub or its terminals"
-    ADAPTER_HOLDS_ON = "the adapter keeps the pair after sending, so that the start of quick replies is lost"
+    ADAPTER_HOLDS_ON = (
+        "the adapter keeps the pair after sending, so that the start of quick replies is lost"
+    )
     ADAPTER_LETS_GO = "the adapter lets the pair go before the last bit is out"
     ADAPTER_TOO_SLOW = "the adapter stops driving within a byte at this baud rate"
     BYTES_LOST = "the adapter or this computer loses bytes that were sound on the pair"
@@ -35,38 +37,77 @@ class Cause(StrEnum):
 
 
 _ACTIONS = {
-    Cause.SWAPPED_AT_ADAPTER: "Swap the two wires at the adapter and ask again: it cannot do damage. Units answer if "
-    "this was it.",
-    Cause.SWAPPED_AT_UNIT: "Swap the two wires at that unit only, and watch the hunt: it appears if this was it.",
+    Cause.SWAPPED_AT_ADAPTER: (
+        "Swap the two wires at the adapter and ask again: it cannot do damage. Units answer if "
+        "this was it."
+    ),
+    Cause.SWAPPED_AT_UNIT: (
+        "Swap the two wires at that unit only, and watch the hunt: it appears if this was it."
+    ),
     Cause.WRONG_BAUD: "Listen again at the other baud rate: whole frames are heard if this was it.",
-    Cause.WRONG_FORMAT: "Ask again at the same baud rate with the other parities: the flags are gone if this was it.",
+    Cause.WRONG_FORMAT: (
+        "Ask again at the same baud rate with the other parities: the flags are gone if this"
+        " was it."
+    ),
     Cause.MISSING_BIAS: "Measure the idle voltage between the wires: below 0.2 V confirms it.",
-    Cause.REVERSED_BIAS: "Measure the idle voltage with the bias disconnected, then connected: it turns negative if "
-    "this was it.",
-    Cause.STUCK: "Take the units off one by one, or part the pair in the middle, while the hunt runs: the others "
-    "appear once what holds the pair is off.",
-    Cause.OTHER_MASTER: "Find out who else polls, and have it switched off or unplugged: the traffic stops if this "
-    "was it. A process may trip without it: ask first.",
-    Cause.SLOW_UNIT: "Hunt its address alone, which takes late replies too: it appears if this was it.",
-    Cause.CLASH: "Unplug one of the units that may have this address: the others answer cleanly if this was it.",
-    Cause.NOISE: "Switch off the drives and contactors near the cable, if they may be: the errors stop if this was it.",
-    Cause.REFLECTIONS: "Ask again at half the baud rate, then measure the resistance, power off: two terminators are "
-    "right.",
-    Cause.BROKEN_WIRE: "Measure the voltage between the wires before and behind the suspected place, or tighten its "
-    "terminals while the hunt runs.",
+    Cause.REVERSED_BIAS: (
+        "Measure the idle voltage with the bias disconnected, then connected: it turns negative if "
+        "this was it."
+    ),
+    Cause.STUCK: (
+        "Take the units off one by one, or part the pair in the middle, while the hunt runs: the"
+        " others appear once what holds the pair is off."
+    ),
+    Cause.OTHER_MASTER: (
+        "Find out who else polls, and have it switched off or unplugged: the traffic stops if this "
+        "was it. A process may trip without it: ask first."
+    ),
+    Cause.SLOW_UNIT: (
+        "Hunt its address alone, which takes late replies too: it appears if this was it."
+    ),
+    Cause.CLASH: (
+        "Unplug one of the units that may have this address: the others answer cleanly if this"
+        " was it."
+    ),
+    Cause.NOISE: (
+        "Switch off the drives and contactors near the cable, if they may be: the errors stop if"
+        " this was it."
+    ),
+    Cause.REFLECTIONS: (
+        "Ask again at half the baud rate, then measure the resistance, power off: two terminators"
+        " are right."
+    ),
+    Cause.BROKEN_WIRE: (
+        "Measure the voltage between the wires before and behind the suspected place, or tighten"
+        " its terminals while the hunt runs."
+    ),
     Cause.NO_SUPPLY: "Measure the supply at the unit's own terminals, under load.",
-    Cause.UNIT_SET_OTHERWISE: "Look at the unit's switches or display, or connect it alone and survey all settings.",
-    Cause.UNKNOWN_REQUEST: "Survey its address, which asks in several ways: it is found if this was it.",
-    Cause.UNIT_ITSELF: "Move the unit to the adapter with a short cable: it stays bad if it is the unit, else look "
-    "at its stub.",
-    Cause.ADAPTER_HOLDS_ON: "Ask with another adapter, or set a longer reply delay in the unit: replies are whole if "
-    "this was it.",
+    Cause.UNIT_SET_OTHERWISE: (
+        "Look at the unit's switches or display, or connect it alone and survey all settings."
+    ),
+    Cause.UNKNOWN_REQUEST: (
+        "Survey its address, which asks in several ways: it is found if this was it."
+    ),
+    Cause.UNIT_ITSELF: (
+        "Move the unit to the adapter with a short cable: it stays bad if it is the unit, else look"
+        " at its stub."
+    ),
+    Cause.ADAPTER_HOLDS_ON: (
+        "Ask with another adapter, or set a longer reply delay in the unit: replies are whole if "
+        "this was it."
+    ),
     Cause.ADAPTER_LETS_GO: "Ask the same unit with another adapter: it answers if this was it.",
-    Cause.ADAPTER_TOO_SLOW: "Use an adapter with real direction control: the echo is true if this was it.",
-    Cause.BYTES_LOST: "Close other programs, plug the adapter into the computer itself, ask again: nothing is lost any "
-    "more if this was it.",
+    Cause.ADAPTER_TOO_SLOW: (
+        "Use an adapter with real direction control: the echo is true if this was it."
+    ),
+    Cause.BYTES_LOST: (
+        "Close other programs, plug the adapter into the computer itself, ask again: nothing is"
+        " lost any more if this was it."
+    ),
     Cause.ADAPTER_GLITCH: "Ask with another adapter: the extra byte is gone if this was it.",
-    Cause.UNIT_DRIVES_LATE: "Ask another unit with the same adapter: only this one is cut if this was it.",
+    Cause.UNIT_DRIVES_LATE: (
+        "Ask another unit with the same adapter: only this one is cut if this was it."
+    ),
 }
 
 

@@ -23,32 +23,33 @@ class Caution:
 CAUTIONS = (
     Caution(
         "codes",
-        "Local codes and licensed practice come first. If a cabinet is not yours to open, have it opened by who may.",
+        "Local codes and licensed practice come first. If a cabinet is not yours to open, have it"
+        " opened by who may.",
     ),
     Caution(
         "isolate",
-        "Isolate, lock out, tag, and prove dead with a tester you have just tried on a live point, before touching any "
-        "terminal. Measure resistance only with the power off.",
+        "Isolate, lock out, tag, and prove dead with a tester you have just tried on a live point,"
+        " before touching any terminal. Measure resistance only with the power off.",
     ),
     Caution(
         "mains",
-        "Mains may be in the same cabinet, and on terminals that look like the bus. Measure against earth before you "
-        "trust a wire.",
+        "Mains may be in the same cabinet, and on terminals that look like the bus. Measure against"
+        " earth before you trust a wire.",
     ),
     Caution(
         "machinery",
-        "Machinery may start by itself, or by one written register. Nobody may be within its reach while you work on "
-        "the bus.",
+        "Machinery may start by itself, or by one written register. Nobody may be within its reach"
+        " while you work on the bus.",
     ),
     Caution(
         "current transformers",
-        "Never open the secondary circuit of a current transformer under load: the voltage kills. Short it first at "
-        "its shorting terminals.",
+        "Never open the secondary circuit of a current transformer under load: the voltage kills."
+        " Short it first at its shorting terminals.",
     ),
     Caution(
         "live process",
-        "A live process may trip when its master is unplugged or kept waiting, after seconds or minutes. Ask who runs "
-        "it, before you take over the pair.",
+        "A live process may trip when its master is unplugged or kept waiting, after seconds or"
+        " minutes. Ask who runs it, before you take over the pair.",
     ),
 )
 """Trade practice, in the order they are shown."""
@@ -68,4 +69,6 @@ def is_acknowledged(document: Mapping[str, object] | None) -> bool:
     """Whether `document` is the record of an acknowledgement of every caution as it reads today."""
     if document is None or document.get("format") != FORMAT:
         return False
-    return document.get("cautions") == [{"name": caution.name, "text": caution.text} for caution in CAUTIONS]
+    return document.get("cautions") == [
+        {"name": caution.name, "text": caution.text} for caution in CAUTIONS
+    ]

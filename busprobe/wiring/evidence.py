@@ -1,4 +1,5 @@
-"""The evidence that symptoms are read from: all bytes heard on a pair, and what can be told of each reply by itself."""
+"""The evidence that symptoms are read from: all bytes heard on a pair, and what can be told of each
+reply by itself."""
 
 from __future__ import annotations
 
@@ -15,13 +16,16 @@ from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.wiring import alphabet
 
 _TOGETHER = 0.05
-"""Seconds within which bytes count as one burst; adapters hand over in lumps of 16 ms (common practice)."""
+"""Seconds within which bytes count as one burst; adapters hand over in lumps of 16 ms (common
+practice)."""
 
 _BURST = 4
-"""Bytes of a burst that make it somebody's frame rather than a disturbance; the shortest frame has as many."""
+"""Bytes of a burst that make it somebody's frame rather than a disturbance; the shortest frame has
+as many."""
 
 _COVERAGE = 0.1
-"""Share of idle bytes that frames have to make up: in garbage, one window in 65536 has a right CRC by chance."""
+"""Share of idle bytes that frames have to make up: in garbage, one window in 65536 has a right CRC
+by chance."""
 
 _REFUSALS = (1, 2, 3, 4)
 """Exceptions that a unit gives to a request it does not serve (V1.1b3, section 7)."""
@@ -29,7 +33,8 @@ _REFUSALS = (1, 2, 3, 4)
 _READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
 
 _OVERHEAD = 5
-"""Bytes of a reply beside its registers, and of an exception (V1.1b3, sections 6.3, 6.4 and 7; the CRC added)."""
+"""Bytes of a reply beside its registers, and of an exception (V1.1b3, sections 6.3, 6.4 and 7; the
+CRC added)."""
 
 _FEW = 2
 """Bytes of a stray disturbance."""
@@ -48,7 +53,8 @@ class Evidence:
     replies: Sequence[Reply] = ()
     """Judged exchanges, in the order they happened."""
     expected: Collection[int] = ()
-    """Unit addresses that are known to be on the pair, by a plan or an earlier find; silence elsewhere says nothing."""
+    """Unit addresses that are known to be on the pair, by a plan or an earlier find; silence
+    elsewhere says nothing."""
 
     @cached_property
     def frames(self) -> tuple[Frame, ...]:
@@ -56,7 +62,11 @@ class Evidence:
         if self.idle is None:
             return ()
         found = sound_frames(self.idle.data)
-        return found if sum(len(frame.data) for frame in found) >= _COVERAGE * len(self.idle.data) else ()
+        return (
+            found
+            if sum(len(frame.data) for frame in found) >= _COVERAGE * len(self.idle.data)
+            else ()
+        )
 
     @cached_property
     def flagged_frames(self) -> int:
@@ -75,7 +85,9 @@ class Evidence:
     def lost(self) -> int:
         """Characters that the system says it lost; 0 where it does not tell."""
         heard = (self.idle, *(reply.exchange for reply in self.replies))
-        return sum(each.errors.lost for each in heard if each is not None and each.errors is not None)
+        return sum(
+            each.errors.lost for each in heard if each is not None and each.errors is not None
+        )
 
     @cached_property
     def longest_burst(self) -> int:
@@ -103,15 +115,17 @@ class Evidence:
     def cut(self) -> tuple[tuple[Reply, bytes], ...]:
         """Replies whose front is missing or wrong, each with the frame it was.
 
-        What is left may be too short to be mended by itself; it counts where it ends a frame that the same request was
-        answered with.
+        What is left may be too short to be mended by itself; it counts where it ends a frame that
+        the same request was answered with.
         """
         damaged = [reply for reply in self.replies if reply.verdict in _DAMAGED]
         mended = {id(reply): frame for reply in damaged if (frame := _mended(reply))}
         if not mended:
             return ()
         frames = [(reply.request.frame, reply.frame) for reply in self.replies if reply.present]
-        frames += [(reply.request.frame, mended[id(reply)]) for reply in damaged if id(reply) in mended]
+        frames += [
+            (reply.request.frame, mended[id(reply)]) for reply in damaged if id(reply) in mended
+        ]
         for reply in damaged:
             for request, frame in frames:
                 if request == reply.request.frame and frame.endswith(reply.exchange.received):
@@ -120,12 +134,15 @@ class Evidence:
 
     @cached_property
     def late(self) -> tuple[Reply, ...]:
-        """Replies that answer an earlier question of the same unit, which had been given up by then."""
+        """Replies that answer an earlier question of the same unit, which had been given up by
+        then."""
         given_up: dict[int, list[Request]] = {}
         late = []
         for reply in self.replies:
             earlier = given_up.setdefault(reply.request.address, [])
-            if reply.verdict in _DAMAGED and any(judge(request, reply.exchange).present for request in earlier):
+            if reply.verdict in _DAMAGED and any(
+                judge(request, reply.exchange).present for request in earlier
+            ):
                 late.append(reply)
             elif reply.verdict is Verdict.SILENT and reply.request not in earlier:
                 earlier.append(reply.request)
@@ -133,7 +150,8 @@ class Evidence:
 
     @cached_property
     def damaged(self) -> tuple[Reply, ...]:
-        """Replies in which no frame could be read, and that neither delay nor the adapter's own faults explain."""
+        """Replies in which no frame could be read, and that neither delay nor the adapter's own
+        faults explain."""
         explained = {id(reply) for reply, _ in self.cut} | {id(reply) for reply in self.late}
         return tuple(
             reply
@@ -147,7 +165,9 @@ class Evidence:
 
 def has_ones_added(reply: Reply) -> bool:
     """Whether `reply` is our own request, altered as by an adapter that stops driving too early."""
-    return reply.verdict in _DAMAGED and alphabet.ones_added(reply.request.frame, reply.exchange.received)
+    return reply.verdict in _DAMAGED and alphabet.ones_added(
+        reply.request.frame, reply.exchange.received
+    )
 
 
 def bytes_altered(reply: Reply) -> int:
@@ -158,7 +178,9 @@ def bytes_altered(reply: Reply) -> int:
 
 def lacks_tail(reply: Reply) -> bool:
     """Whether `reply` is our own request without its end."""
-    return reply.verdict in _DAMAGED and alphabet.tail_missing(reply.request.frame, reply.exchange.received)
+    return reply.verdict in _DAMAGED and alphabet.tail_missing(
+        reply.request.frame, reply.exchange.received
+    )
 
 
 def _is_adapters(reply: Reply) -> bool:
@@ -167,7 +189,8 @@ def _is_adapters(reply: Reply) -> bool:
 
 
 def is_stray(reply: Reply) -> bool:
-    """Whether all that came was a pulse or two: a break, a glitch of the adapter, a floating pair."""
+    """Whether all that came was a pulse or two: a break, a glitch of the adapter, a floating
+    pair."""
     received = reply.exchange.received
     return 0 < len(received) <= _FEW and alphabet.single_pulses(received)
 
@@ -200,5 +223,8 @@ def _sound_length(request: Request) -> int:
 
 
 def _mended(reply: Reply) -> bytes | None:
-    """The frame that `reply` was before its front was lost; None if it cannot be mended by itself."""
-    return alphabet.mended_front(_heads(reply.request), reply.exchange.received, reply.request.function)
+    """The frame that `reply` was before its front was lost; None if it cannot be mended by
+    itself."""
+    return alphabet.mended_front(
+        _heads(reply.request), reply.exchange.received, reply.request.function
+    )

@@ -1,4 +1,5 @@
-"""Figures of the sums as they are typed: lists of loads and terminators, units on a supply pair, bytes."""
+"""Figures of the sums as they are typed: lists of loads and terminators, units on a supply pair,
+bytes."""
 
 from __future__ import annotations
 
@@ -11,7 +12,11 @@ from busprobe.text import visible
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain
 from busprobe.wiring.arithmetic.trunk import Cabling
 
-CABLES = {"pair": Cabling.TWISTED_PAIR, "cat5": Cabling.CATEGORY_5, "four-wire": Cabling.FOUR_WIRE_AS_TWO}
+CABLES = {
+    "pair": Cabling.TWISTED_PAIR,
+    "cat5": Cabling.CATEGORY_5,
+    "four-wire": Cabling.FOUR_WIRE_AS_TWO,
+}
 """Kinds of trunk by the word typed for them."""
 
 USUAL_WIRE = "AWG24"
@@ -33,7 +38,9 @@ def number(text: str, what: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise UsageError(f"'{visible(text.strip())}' is no number for {what}.", todo="Write one like 12 or 0.5.")
+        raise UsageError(
+            f"'{visible(text.strip())}' is no number for {what}.", todo="Write one like 12 or 0.5."
+        )
     return value
 
 
@@ -41,7 +48,9 @@ def whole(text: str, what: str, least: int, most: int) -> int:
     """A whole number from `least` to `most`; raises `UsageError` that names `what`."""
     value = number(text, what)
     if value != int(value) or not least <= value <= most:
-        raise UsageError(f"{what} cannot be {value:g}.", todo=f"Give a whole number from {least} to {most}.")
+        raise UsageError(
+            f"{what} cannot be {value:g}.", todo=f"Give a whole number from {least} to {most}."
+        )
     return int(value)
 
 
@@ -54,18 +63,25 @@ def yes(text: str, what: str) -> bool:
 
 
 def unit_loads(texts: Sequence[str]) -> tuple[float, ...]:
-    """The load of each unit from texts like ``1``, ``0.125`` and, for twenty units of one each, ``20x1``."""
+    """The load of each unit from texts like ``1``, ``0.125`` and, for twenty units of one each,
+    ``20x1``."""
     loads: list[float] = []
     for text in texts:
         match = _TIMES.fullmatch(text)
-        loads += [number(match[2] if match else text, "a unit load")] * (int(match[1]) if match else 1)
+        loads += [number(match[2] if match else text, "a unit load")] * (
+            int(match[1]) if match else 1
+        )
     if not 0 < len(loads) <= _MOST:
-        raise UsageError("These are no loads of units.", todo=f"Give those of 1 to {_MOST} units, like 20x1 8x0.125.")
+        raise UsageError(
+            "These are no loads of units.",
+            todo=f"Give those of 1 to {_MOST} units, like 20x1 8x0.125.",
+        )
     return tuple(loads)
 
 
 def terminators(text: str) -> tuple[float, ...]:
-    """Ω of each terminator that passes direct current from ``120 120``; none from ``none``, ``0`` or nothing."""
+    """Ω of each terminator that passes direct current from ``120 120``; none from ``none``, ``0``
+    or nothing."""
     if text.strip().lower() in ("none", "0"):
         return ()
     return tuple(number(part, "a terminator") for part in text.split())
@@ -81,11 +97,14 @@ def cabling(text: str) -> Cabling:
     try:
         return CABLES[text.strip().lower()]
     except KeyError:
-        raise UsageError(f"'{visible(text)}' is no kind of cable.", todo=f"Write {', '.join(CABLES)}.") from None
+        raise UsageError(
+            f"'{visible(text)}' is no kind of cable.", todo=f"Write {', '.join(CABLES)}."
+        ) from None
 
 
 def loop(text: str) -> float:
-    """Ω of both wires of a cable like ``300`` or ``300 0.75``: m, and its wire size where it is not `USUAL_WIRE`.
+    """Ω of both wires of a cable like ``300`` or ``300 0.75``: m, and its wire size where it is not
+    `USUAL_WIRE`.
 
     0 for an empty text; raises `UsageError`.
     """
@@ -98,7 +117,10 @@ def loop(text: str) -> float:
 def frame_bytes(text: str) -> bytes:
     """Bytes from hex pairs like ``01 03`` or ``0103``; raises `UsageError`."""
     if not _HEX.fullmatch(text.strip()):
-        raise UsageError(f"'{visible(text.strip())}' is not bytes.", todo="Write pairs of hex digits, like 01 03 C5.")
+        raise UsageError(
+            f"'{visible(text.strip())}' is not bytes.",
+            todo="Write pairs of hex digits, like 01 03 C5.",
+        )
     return bytes.fromhex(text)
 
 

@@ -45,7 +45,9 @@ class Hearing:
     def noise_bytes(self) -> int:
         """Bytes heard with nobody asked that belong to no frame."""
         heard = self.evidence.idle
-        return len(heard.data) - sum(len(frame.data) for frame in self.evidence.frames) if heard else 0
+        return (
+            len(heard.data) - sum(len(frame.data) for frame in self.evidence.frames) if heard else 0
+        )
 
     @property
     def echo(self) -> bool | None:
@@ -60,8 +62,14 @@ class Hearing:
         if evidence.idle is None or not (evidence.idle.data or evidence.idle.errors):
             seconds = evidence.idle.seconds if evidence.idle else 0.0
             return f"Quiet for {seconds:.1f} s at {evidence.settings}."
-        heard = f"{counted(len(evidence.idle.data), 'byte')} in {evidence.idle.seconds:.1f} s at {evidence.settings}"
-        parts = [heard, counted(len(evidence.frames), "sound frame") if evidence.frames else "no sound frame"]
+        heard = (
+            f"{counted(len(evidence.idle.data), 'byte')} in {evidence.idle.seconds:.1f} s at"
+            f" {evidence.settings}"
+        )
+        parts = [
+            heard,
+            counted(len(evidence.frames), "sound frame") if evidence.frames else "no sound frame",
+        ]
         if evidence.frames:
             parts.append(f"from or for {units({frame.address for frame in evidence.frames})}")
         if evidence.idle.bad:
@@ -102,9 +110,9 @@ def hear(
 ) -> Hearing:
     """Listen for `seconds` at the line's settings, then ask; raises `PortError` if the port fails.
 
-    Each entry of `asking` is requests to one address in turn until one is answered.  Nothing is asked where another
-    master is heard: never talk into another's business.  `expected` as in `Evidence`.  When `cancel` is set, listening
-    ends early and nothing is asked.
+    Each entry of `asking` is requests to one address in turn until one is answered.  Nothing is
+    asked where another master is heard: never talk into another's business.  `expected` as in
+    `Evidence`.  When `cancel` is set, listening ends early and nothing is asked.
     """
     cancel = cancel or Cancel()
     idle = _listen(line, seconds, cancel)
@@ -112,7 +120,9 @@ def hear(
     if cancel.is_set():
         return Hearing(evidence, diagnose(evidence))
     if evidence.frames:
-        return Hearing(evidence, diagnose(evidence), tuple(requests[0].address for requests in asking))
+        return Hearing(
+            evidence, diagnose(evidence), tuple(requests[0].address for requests in asking)
+        )
     replies = [reply for requests in asking for reply in _ask(line, requests)]
     evidence = Evidence(line.settings, idle, replies, expected)
     return Hearing(evidence, diagnose(evidence))

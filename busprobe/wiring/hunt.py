@@ -1,7 +1,8 @@
-"""The hunt: asking the same addresses again and again, to see the moment a unit starts or stops answering.
+"""The hunt: asking the same addresses again and again, to see the moment a unit starts or stops
+answering.
 
-Hands are at the terminals meanwhile, so only what was seen on the wire is told, with its moment: a loose screw shows as
-a unit that vanishes and appears.
+Hands are at the terminals meanwhile, so only what was seen on the wire is told, with its moment: a
+loose screw shows as a unit that vanishes and appears.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_registers, report_server_id
 
 WAITS = Waits(reply=0.1)
-"""Short, since an absent unit costs the whole wait each round; 30 ms of it may be the adapter's (common practice)."""
+"""Short, since an absent unit costs the whole wait each round; 30 ms of it may be the adapter's
+(common practice)."""
 
 MISSES = 3
-"""Unanswered requests in a row that make a unit vanished; a single lost reply is none (common practice)."""
+"""Unanswered requests in a row that make a unit vanished; a single lost reply is none (common
+practice)."""
 
 PATIENT = 2.0
 """Seconds that even a slow unit needs no more than (common practice)."""
@@ -66,9 +69,11 @@ class Round:
     present: tuple[int, ...]
     """Addresses that answer, a reply lost now and then included."""
     lost: tuple[int, ...]
-    """Addresses among them that left at least one request of this round unanswered: a sign of a bad contact."""
+    """Addresses among them that left at least one request of this round unanswered: a sign of a bad
+    contact."""
     garbled: tuple[int, ...]
-    """Addresses that gave bytes but no frame, more than a pulse or two: somebody is there and cannot be read."""
+    """Addresses that gave bytes but no frame, more than a pulse or two: somebody is there and
+    cannot be read."""
 
 
 Event = Appeared | Vanished | Round
@@ -84,7 +89,8 @@ class _Watch:
     """Seconds; grows with what the unit is seen to need."""
     kind: int = 0
     prompt: int = 0
-    """Requests answered in a row at the first attempt; once there were enough of them it counts no more."""
+    """Requests answered in a row at the first attempt; once there were enough of them it counts no
+    more."""
     present: bool = False
     last_seen: float = 0.0
     first_miss: float = 0.0
@@ -99,8 +105,8 @@ class _Watch:
 def probes(address: int) -> tuple[Request, ...]:
     """The kinds of requests tried at an address that has not answered yet, one a round.
 
-    A unit may be silent on what it does not have (common practice).  Neighbours are asked for different quantities, so
-    that a late reply of one cannot pass for the other's.
+    A unit may be silent on what it does not have (common practice).  Neighbours are asked for
+    different quantities, so that a late reply of one cannot pass for the other's.
     """
     count = 1 + address % 2
     return (
@@ -119,15 +125,20 @@ def hunt(
     waits: Waits = WAITS,
     misses: int = MISSES,
 ) -> Iterator[Event]:
-    """Ask `addresses` round robin until `cancel` is set; yields events as they are seen on the wire.
+    """Ask `addresses` round robin until `cancel` is set; yields events as they are seen on the
+    wire.
 
-    `known` are requests that units are known to answer, by an earlier find: they take the place of `probes` at their
-    addresses.  A unit that fails to answer is asked again at once, and has vanished after `misses` in a row; one that
-    has not shown that it keeps to its wait is given `PATIENT` seconds before that, and then the time it was seen to
-    need.  The generator ends after the exchange under way when `cancel` is set.  Raises `PortError` if the port fails.
+    `known` are requests that units are known to answer, by an earlier find: they take the place of
+    `probes` at their addresses.  A unit that fails to answer is asked again at once, and has
+    vanished after `misses` in a row; one that has not shown that it keeps to its wait is given
+    `PATIENT` seconds before that, and then the time it was seen to need.  The generator ends after
+    the exchange under way when `cancel` is set.  Raises `PortError` if the port fails.
     """
     answered = {request.address: (request,) for request in known}
-    watches = {address: _Watch(answered.get(address) or probes(address), waits.reply) for address in addresses}
+    watches = {
+        address: _Watch(answered.get(address) or probes(address), waits.reply)
+        for address in addresses
+    }
     number = 0
     while watches and not cancel.is_set():
         started = line.clock.now()
@@ -175,7 +186,8 @@ def _ask(
 
 
 def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | None:
-    """Whose sound reply to an earlier request came instead of one to the last, which kind is then kept to."""
+    """Whose sound reply to an earlier request came instead of one to the last, which kind is then
+    kept to."""
     for watch in watches.values():
         if watch.request.address not in reply.exchange.received:
             continue

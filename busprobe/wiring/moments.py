@@ -1,6 +1,8 @@
-"""What the moments of errors say: in bursts, at a steady pace, since something happened, or up to it.
+"""What the moments of errors say: in bursts, at a steady pace, since something happened, or up to
+it.
 
-Each claim is made only where chance would look the same in less than one of a hundred runs; otherwise nothing is said.
+Each claim is made only where chance would look the same in less than one of a hundred runs;
+otherwise nothing is said.
 """
 
 from __future__ import annotations
@@ -21,10 +23,12 @@ _CHANCE = 0.01
 """How likely chance may be where something is claimed; our choice."""
 
 _HALF = 0.5
-"""Share of the time in which all errors lie, above which 'only since' or 'only until' is not worth a word."""
+"""Share of the time in which all errors lie, above which 'only since' or 'only until' is not worth
+a word."""
 
 _STEADY = 0.1
-"""Standard deviation of intervals over their mean, at most, of what comes at a steady pace; chance gives about 1."""
+"""Standard deviation of intervals over their mean, at most, of what comes at a steady pace; chance
+gives about 1."""
 
 _ROUNDS_APART = 3
 """Rounds of asking between errors, at least, of a pace that is not just that of our own asking."""
@@ -52,16 +56,22 @@ class Watch:
     failures: Sequence[Failure]
     """All of them, in the order of time."""
     longest_round: float = 0.0
-    """Seconds that the longest round took: one in which a reply is waited for in vain takes many times as long."""
+    """Seconds that the longest round took: one in which a reply is waited for in vain takes many
+    times as long."""
 
     def without(self, addresses: Collection[int]) -> Watch:
-        """The same less the failures of units that are no matter of time, since they never answer."""
-        return replace(self, failures=tuple(each for each in self.failures if each.address not in addresses))
+        """The same less the failures of units that are no matter of time, since they never
+        answer."""
+        return replace(
+            self, failures=tuple(each for each in self.failures if each.address not in addresses)
+        )
 
     @property
     def rounds_hit(self) -> tuple[int, ...]:
         """Numbers, from 0, of the rounds with a failure; all rounds are taken to be as long."""
-        return tuple(sorted({int(each.seconds / self.seconds * self.rounds) for each in self.failures}))
+        return tuple(
+            sorted({int(each.seconds / self.seconds * self.rounds) for each in self.failures})
+        )
 
 
 def by_time(watch: Watch) -> Observation | None:
@@ -72,7 +82,8 @@ def by_time(watch: Watch) -> Observation | None:
 
 
 def _one_sided(watch: Watch) -> Observation | None:
-    """All failures late, or all early: by chance, n rounds lie in a share s of the time in one of 1 / s^n runs."""
+    """All failures late, or all early: by chance, n rounds lie in a share s of the time in one of 1
+    / s^n runs."""
     count = len(watch.rounds_hit)
     first, last = watch.failures[0].seconds, watch.failures[-1].seconds
     since, until = 1 - first / watch.seconds, last / watch.seconds
@@ -110,10 +121,11 @@ def _steady(watch: Watch) -> Observation | None:
 
 
 def _in_bursts(watch: Watch) -> Observation | None:
-    """Failures that crowd: their counts in as many equal spans as there are failures vary more than chance gives.
+    """Failures that crowd: their counts in as many equal spans as there are failures vary more than
+    chance gives.
 
-    Chance gives counts whose variance is their mean; times (spans - 1) over the mean it follows chi-squared, with
-    mean spans - 1 and variance 2 (spans - 1) (index of dispersion, from memory).
+    Chance gives counts whose variance is their mean; times (spans - 1) over the mean it follows
+    chi-squared, with mean spans - 1 and variance 2 (spans - 1) (index of dispersion, from memory).
     """
     spans = len(watch.failures)
     counts = [0] * spans
@@ -124,8 +136,15 @@ def _in_bursts(watch: Watch) -> Observation | None:
         return None
     hit = {failure.address for failure in watch.failures}
     if len(hit) > 1:
-        return observed(f"Failures come in bursts that hit {units(hit)} alike.", Cause.NOISE, Cause.BROKEN_WIRE)
-    return observed(f"Failures come in bursts at {units(hit)} alone.", Cause.UNIT_ITSELF, Cause.NO_SUPPLY, Cause.CLASH)
+        return observed(
+            f"Failures come in bursts that hit {units(hit)} alike.", Cause.NOISE, Cause.BROKEN_WIRE
+        )
+    return observed(
+        f"Failures come in bursts at {units(hit)} alone.",
+        Cause.UNIT_ITSELF,
+        Cause.NO_SUPPLY,
+        Cause.CLASH,
+    )
 
 
 def _time(seconds: float) -> str:

@@ -25,7 +25,8 @@ CONVENTIONS = (
         "the standard, and Modbus with D1 and D0",
         "B (D1)",
         "A (D0)",
-        "MODBUS over Serial Line V1.02, section 3.3.2; B&B Electronics 'Polarities for Differential Pair Signals'",
+        "MODBUS over Serial Line V1.02, section 3.3.2; B&B Electronics 'Polarities for Differential"
+        " Pair Signals'",
     ),
     Convention(
         "transceiver chips, and units labelled after their chip",
@@ -38,14 +39,16 @@ CONVENTIONS = (
 """The conventions met in the field."""
 
 EXPLANATION = (
-    "The letters A and B are not to be trusted: the standard calls the wire that is positive in idle B, and "
-    "transceiver chips call the very same wire A. Modbus names it D1, the other one D0, and the third wire Common. "
-    "Connect by sign, or by what a meter shows in idle on a biased pair: the more positive wire is D1. Swapped wires "
-    "do no damage, but no unit answers."
+    "The letters A and B are not to be trusted: the standard calls the wire that is positive in"
+    " idle B, and transceiver chips call the very same wire A. Modbus names it D1, the other one"
+    " D0, and the third wire Common. Connect by sign, or by what a meter shows in idle on a biased"
+    " pair: the more positive wire is D1. Swapped wires do no damage, but no unit answers."
 )
 """To be shown where the wires are named, once."""
 
-EXPLANATION_SOURCE = "MODBUS over Serial Line V1.02, section 3.3.2; B&B Electronics RS-422/485 eBook, page 14"
+EXPLANATION_SOURCE = (
+    "MODBUS over Serial Line V1.02, section 3.3.2; B&B Electronics RS-422/485 eBook, page 14"
+)
 
 
 class Labels(StrEnum):
@@ -56,7 +59,8 @@ class Labels(StrEnum):
 
 
 def d1_by_idle(a_minus_b: float) -> str | None:
-    """Which lettered terminal is D1, by the idle voltage of A over B in V; None within the receivers' undefined range.
+    """Which lettered terminal is D1, by the idle voltage of A over B in V; None within the
+    receivers' undefined range.
 
     It holds if the bias is the right way round and nothing is transmitting.
     """

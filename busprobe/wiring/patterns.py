@@ -1,6 +1,7 @@
 """What the distribution of errors says: along the cable, over baud rates, and over time.
 
-Each is a hint with its causes, never a proof; the thresholds are common practice and err on the side of saying nothing.
+Each is a hint with its causes, never a proof; the thresholds are common practice and err on the
+side of saying nothing.
 """
 
 from __future__ import annotations
@@ -37,7 +38,8 @@ class Tally:
 
 
 def by_position(order: Sequence[int], tallies: Mapping[int, Tally]) -> Observation | None:
-    """What failures along the cable suggest; `order` is the unit addresses from the adapter outwards.
+    """What failures along the cable suggest; `order` is the unit addresses from the adapter
+    outwards.
 
     Addresses without a tally, or never asked, are passed over.
     """
@@ -46,7 +48,8 @@ def by_position(order: Sequence[int], tallies: Mapping[int, Tally]) -> Observati
     first = silent.index(True) if True in silent else len(known)
     if 0 < first < len(known) - 1 and all(silent[first:]):
         return observed(
-            f"All units from {known[first]} on along the cable are silent, those up to {known[first - 1]} answer.",
+            f"All units from {known[first]} on along the cable are silent, those up to"
+            f" {known[first - 1]} answer.",
             Cause.BROKEN_WIRE,
             Cause.NO_SUPPLY,
         )
@@ -57,8 +60,8 @@ def by_position(order: Sequence[int], tallies: Mapping[int, Tally]) -> Observati
     far = sum((tallies[address] for address in known[len(known) - half :]), Tally(0, 0))
     if half and far.failed >= _FEWEST and far.rate >= _MUCH * near.rate:
         return observed(
-            f"Errors grow along the cable: {near.failed} of {near.asked} in the near half, {far.failed} of "
-            f"{far.asked} in the far half.",
+            f"Errors grow along the cable: {near.failed} of {near.asked} in the near half,"
+            f" {far.failed} of {far.asked} in the far half.",
             Cause.REFLECTIONS,
             Cause.NO_SUPPLY,
             Cause.NOISE,
@@ -73,13 +76,15 @@ def by_baud(tallies: Mapping[int, Tally]) -> Observation | None:
         return None
     slow, fast = min(asked), max(asked)
     seen = (
-        f"Of {counted(asked[fast].asked, 'exchange')} at {fast} baud {asked[fast].failed} failed, of "
-        f"{asked[slow].asked} at {slow} baud {asked[slow].failed}."
+        f"Of {counted(asked[fast].asked, 'exchange')} at {fast} baud {asked[fast].failed} failed,"
+        f" of {asked[slow].asked} at {slow} baud {asked[slow].failed}."
     )
     if asked[fast].failed >= _FEWEST and asked[fast].rate >= _MUCH * asked[slow].rate:
         return observed(seen, Cause.REFLECTIONS, Cause.NOISE)
     if asked[slow].failed >= _FEWEST and asked[fast].failed >= _FEWEST:
-        return observed(f"{seen} The baud rate makes little difference.", Cause.NOISE, Cause.MISSING_BIAS)
+        return observed(
+            f"{seen} The baud rate makes little difference.", Cause.NOISE, Cause.MISSING_BIAS
+        )
     return None
 
 
@@ -114,7 +119,8 @@ def patterns(runs: Sequence[Counted], order: Sequence[int]) -> tuple[Observation
 
 
 def _at_several_rates(runs: Sequence[Mapping[tuple[int, int], Tally]]) -> dict[int, Tally]:
-    """Tallies by baud rate of the units asked at more than one: others would compare units, not rates."""
+    """Tallies by baud rate of the units asked at more than one: others would compare units, not
+    rates."""
     rates: dict[int, set[int]] = {}
     for address, baud in (key for run in runs for key, tally in run.items() if tally.asked):
         rates.setdefault(address, set()).add(baud)

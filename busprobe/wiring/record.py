@@ -1,4 +1,5 @@
-"""The record of the wiring step, as stored in the job: what was measured, judged and heard, and what was skipped."""
+"""The record of the wiring step, as stored in the job: what was measured, judged and heard, and
+what was skipped."""
 
 from __future__ import annotations
 
@@ -28,10 +29,11 @@ def wiring_document(
 ) -> dict[str, object]:
     """The step's results; every kind of measurement that was not made is listed as skipped.
 
-    `listened` says whether the pair was listened to, so that no observation is told from none made.  `patterns` are
-    what failures of other steps say by place and time, `sums` what was reckoned and is to be kept.  From an `earlier`
-    document is carried on what this time was not even tried: kinds of measurement that have no judgement, what was
-    heard where nobody listened, and sums of other figures.
+    `listened` says whether the pair was listened to, so that no observation is told from none made.
+    `patterns` are what failures of other steps say by place and time, `sums` what was reckoned and
+    is to be kept.  From an `earlier` document is carried on what this time was not even tried:
+    kinds of measurement that have no judgement, what was heard where nobody listened, and sums of
+    other figures.
     """
     earlier = earlier if earlier is not None and earlier.get("format") == FORMAT else {}
     judged = {j.measurement for j in judgements}
@@ -48,9 +50,14 @@ def wiring_document(
     again = {(each["sum"], each["given"]) for each in reckoned}
     return {
         "format": FORMAT,
-        "judgements": sorted((*kept, *made), key=lambda j: list(Measurement).index(Measurement(j["measurement"]))),
+        "judgements": sorted(
+            (*kept, *made), key=lambda j: list(Measurement).index(Measurement(j["measurement"]))
+        ),
         "observations": heard,
         "patterns": [observation.document() for observation in patterns],
-        "sums": [*(s for s in earlier.get("sums", ()) if (s["sum"], s["given"]) not in again), *reckoned],
+        "sums": [
+            *(s for s in earlier.get("sums", ()) if (s["sum"], s["given"]) not in again),
+            *reckoned,
+        ],
         "skipped": skipped,
     }

@@ -1,7 +1,8 @@
 """The resistance between the wires with the power off: how many terminators does it fit?
 
-The bounds follow from what is connected: terminators in parallel with receivers and bias, and the cable's own loop
-resistance in series with what is at its far end.  Readings that fit two pictures are said to.
+The bounds follow from what is connected: terminators in parallel with receivers and bias, and the
+cable's own loop resistance in series with what is at its far end.  Readings that fit two pictures
+are said to.
 """
 
 from __future__ import annotations
@@ -22,22 +23,23 @@ LEADS = 5.0
 """Ω that meter leads and contacts may add (common practice)."""
 
 SOURCE = (
-    "MODBUS over Serial Line V1.02, section 3.4.5 (a terminator at both ends, never more than two); receivers 12 kΩ "
-    "a unit load (TI SN75ALS174 datasheet, 'Bus Loading'); bounds computed"
+    "MODBUS over Serial Line V1.02, section 3.4.5 (a terminator at both ends, never more than two);"
+    " receivers 12 kΩ a unit load (TI SN75ALS174 datasheet, 'Bus Loading'); bounds computed"
 )
 
 
 @dataclass(frozen=True)
 class Pair:
-    """What is known of the pair being measured; the defaults are the most load a short segment may carry."""
+    """What is known of the pair being measured; the defaults are the most load a short segment may
+    carry."""
 
     terminator: float = 120.0
     """Ω of each terminator; the standard also knows 150."""
     unit_loads: float = UNITS
     """Most unit loads of receivers that may be connected (V1.02, section 3.4.1)."""
     bias: float = 900.0
-    """Least Ω of pull-up and pull-down together (V1.02, section 3.4.6: 450 to 650 each); with the power off they lie
-    across the pair or not at all."""
+    """Least Ω of pull-up and pull-down together (V1.02, section 3.4.6: 450 to 650 each); with the
+    power off they lie across the pair or not at all."""
     loop: float = 0.0
     """Ω of both wires from the place of measurement to the far end."""
 
@@ -54,13 +56,24 @@ class Picture(Enum):
 
 
 _ACTIONS = {
-    Picture.SHORT: "Open the pair in the middle and measure both halves; follow the half that stays low.",
-    Picture.MANY: "Look for built-in terminators that are switched on in units; leave two, one at each end.",
-    Picture.THREE: "Look for a built-in terminator that is switched on in a unit; leave two, one at each end.",
+    Picture.SHORT: (
+        "Open the pair in the middle and measure both halves; follow the half that stays low."
+    ),
+    Picture.MANY: (
+        "Look for built-in terminators that are switched on in units; leave two, one at each end."
+    ),
+    Picture.THREE: (
+        "Look for a built-in terminator that is switched on in a unit; leave two, one at each end."
+    ),
     Picture.BOTH: "",
-    Picture.ONE: "Take the cable off at one end and measure that end alone: the end without a terminator needs one.",
-    Picture.NONE: "Look at both ends: no terminator fitted, one in series with a capacitor (a meter cannot see it), "
-    "or an open wire.",
+    Picture.ONE: (
+        "Take the cable off at one end and measure that end alone: the end without a terminator"
+        " needs one."
+    ),
+    Picture.NONE: (
+        "Look at both ends: no terminator fitted, one in series with a capacitor (a meter cannot"
+        " see it), or an open wire."
+    ),
 }
 
 _COUNTS = {Picture.NONE: 0, Picture.ONE: 1, Picture.BOTH: 2, Picture.THREE: 3}
@@ -78,8 +91,8 @@ _LEVELS = {
 def bounds(picture: Picture, pair: Pair) -> tuple[float, float]:
     """Least and most Ω that a meter at one end can show for `picture`.
 
-    Least: smallest terminators, all receivers' and bias' load beside them, no cable.  Most: largest terminators, no
-    load, and all but one of them at the far end of the cable.
+    Least: smallest terminators, all receivers' and bias' load beside them, no cable.  Most: largest
+    terminators, no load, and all but one of them at the far end of the cable.
     """
     load = parallel(UNIT_LOAD / pair.unit_loads if pair.unit_loads else math.inf, pair.bias)
     small, large = pair.terminator * (1 - TOLERANCE), pair.terminator * (1 + TOLERANCE)
@@ -112,11 +125,20 @@ def judge_resistance(value: float | None, pair: Pair | None = None) -> Judgement
         return not_measured(Measurement.RESISTANCE)
     fits = list(_fitting(value, pair))
     low, high = bounds(Picture.BOTH, pair)
-    limits = f"two terminators of {pair.terminator:g} Ω with what is connected: {low:.0f} to {high:.0f} Ω"
+    limits = (
+        f"two terminators of {pair.terminator:g} Ω with what is connected: {low:.0f} to"
+        f" {high:.0f} Ω"
+    )
     if not fits:
         level = Level.ATTENTION
-        words = f"{ohms(value)} fits no number of terminators: something in series, or something else on the pair."
-        action = "Look for a poor contact, a terminator of another value, or a wire shared with another system."
+        words = (
+            f"{ohms(value)} fits no number of terminators: something in series, or something else"
+            " on the pair."
+        )
+        action = (
+            "Look for a poor contact, a terminator of another value, or a wire shared with another"
+            " system."
+        )
     elif len(fits) == 1:
         level, action = _LEVELS[fits[0]], _ACTIONS[fits[0]]
         words = f"{ohms(value)} fits {fits[0].value}."
@@ -130,7 +152,8 @@ def judge_resistance(value: float | None, pair: Pair | None = None) -> Judgement
 
 
 def terminators_by(value: float | None, pair: Pair | None = None) -> int | None:
-    """How many terminators Ω between the wires, all power off, show; None where several numbers fit, or none does.
+    """How many terminators Ω between the wires, all power off, show; None where several numbers
+    fit, or none does.
 
     One in series with a capacitor does not show, and counts as none.
     """

@@ -1,4 +1,5 @@
-"""The arithmetic of a pair as it is told: one function a sum, each with its result in words, formula and source."""
+"""The arithmetic of a pair as it is told: one function a sum, each with its result in words,
+formula and source."""
 
 from __future__ import annotations
 
@@ -33,7 +34,8 @@ from busprobe.wiring.resistance import TOLERANCE
 from busprobe.wiring.wording import counted
 
 IMPEDANCE = 120.0
-"""Ω of the usual bus cable, and of the terminators that match it (V1.02, sections 3.4.5 and 3.6)."""
+"""Ω of the usual bus cable, and of the terminators that match it (V1.02, sections 3.4.5 and 3.6).
+"""
 
 DRIVER_LEAST = 1.5
 """V that a driver makes at least into a full load (TIA/EIA-485-A as given in TI SLLA628, 2023)."""
@@ -89,13 +91,20 @@ def bias(
     impedance: float = IMPEDANCE,
     model: LoadModel = LoadModel.TO_COMMON,
 ) -> Reckoned:
-    """Which equal resistors hold an idle pair at `wanted` V, or what a given `resistor` yields; raises `UsageError`.
+    """Which equal resistors hold an idle pair at `wanted` V, or what a given `resistor` yields;
+    raises `UsageError`.
 
     Where unit loads count, the other model of them is told too, since sources disagree.
     """
     ends = " and ".join(f"{ohms:g}" for ohms in terminators)
-    given = f"{supply:g} V, {f'terminators of {ends} Ω' if ends else 'no terminator'}, {_loads(unit_loads)}"
-    conductance = f"{'1' if model is LoadModel.TO_COMMON else '2'} / loads + 2 / terminators, each all in parallel"
+    given = (
+        f"{supply:g} V, {f'terminators of {ends} Ω' if ends else 'no terminator'},"
+        f" {_loads(unit_loads)}"
+    )
+    conductance = (
+        f"{'1' if model is LoadModel.TO_COMMON else '2'} / loads + 2 / terminators, each all in"
+        " parallel"
+    )
     sound = True
     if resistor is not None:
         given += f", two resistors of {resistor:g} Ω"
@@ -109,7 +118,9 @@ def bias(
         lines, values = _resistors(supply, wanted, terminators, unit_loads, impedance, model)
         formula = f"R = (supply / idle - 1) / G, G = {conductance}"
         fitted = bias_resistors(supply, wanted, terminators, unit_loads, model)
-    between = unit_loads / 2 if model is LoadModel.TO_COMMON else unit_loads  # two to common make one between the wires
+    between = (
+        unit_loads / 2 if model is LoadModel.TO_COMMON else unit_loads
+    )  # two to common make one between the wires
     load = driver_load(terminators, between, 2 * fitted)
     lines.append(f"All together load a driver with {load:.1f} Ω: {_driven(load)}.")
     return Reckoned(
@@ -119,8 +130,9 @@ def bias(
         tuple(lines),
         {**values, "driver_load_ohms": round(load, 1)},
         formula,
-        "Kirchhoff's current law; unit load 12 kΩ each wire to common (SP485 datasheet, TI SLLSFU5A) or across the "
-        "pair (B&B Application Note, page 19); 200 mV and 54 Ω: TIA/EIA-485-A as given by TI",
+        "Kirchhoff's current law; unit load 12 kΩ each wire to common (SP485 datasheet, TI"
+        " SLLSFU5A) or across the pair (B&B Application Note, page 19); 200 mV and 54 Ω:"
+        " TIA/EIA-485-A as given by TI",
         sound and load >= _LEAST_LOAD,
     )
 
@@ -138,17 +150,30 @@ def _yield(network: Network) -> tuple[list[str], dict[str, object]]:
     found = idle(network)
     verdict = "enough" if found.difference >= THRESHOLD else "NOT ENOUGH"
     lines = [
-        f"Idle voltage {1000 * found.difference:.1f} mV: {verdict}, receivers need {1000 * THRESHOLD:.0f} mV.",
+        (
+            f"Idle voltage {1000 * found.difference:.1f} mV: {verdict}, receivers need"
+            f" {1000 * THRESHOLD:.0f} mV."
+        ),
         f"The bias draws {1000 * found.current:.2f} mA.",
     ]
     if network.unit_loads:
         other = replace(network, model=_other(network.model))
-        lines.append(f"With unit loads counted {other.model.value}: {1000 * idle(other).difference:.1f} mV.")
-    return lines, {"idle_volts": round(found.difference, 4), "milliamperes": round(1000 * found.current, 3)}
+        lines.append(
+            f"With unit loads counted {other.model.value}: {1000 * idle(other).difference:.1f} mV."
+        )
+    return lines, {
+        "idle_volts": round(found.difference, 4),
+        "milliamperes": round(1000 * found.current, 3),
+    }
 
 
 def _resistors(
-    supply: float, wanted: float, terminators: Sequence[float], unit_loads: float, impedance: float, model: LoadModel
+    supply: float,
+    wanted: float,
+    terminators: Sequence[float],
+    unit_loads: float,
+    impedance: float,
+    model: LoadModel,
 ) -> tuple[list[str], dict[str, object]]:
     """Bias resistors to choose; matched to the cable only where the ends are terminated."""
     each = bias_resistors(supply, wanted, terminators, unit_loads, model)
@@ -159,8 +184,8 @@ def _resistors(
         values["matched_resistor_ohms"] = round(matched.resistor, 1)
         values["matched_near_terminator_ohms"] = round(matched.near_terminator, 1)
         lines.append(
-            f"Or {matched.resistor:.0f} Ω each with {matched.near_terminator:.0f} Ω as the terminator beside them, "
-            f"which keeps that end matched to a cable of {impedance:g} Ω."
+            f"Or {matched.resistor:.0f} Ω each with {matched.near_terminator:.0f} Ω as the"
+            f" terminator beside them, which keeps that end matched to a cable of {impedance:g} Ω."
         )
     if unit_loads:
         other = bias_resistors(supply, wanted, terminators, unit_loads, _other(model))
@@ -169,7 +194,8 @@ def _resistors(
 
 
 def loads(unit_loads: Sequence[float], *, biased: bool = True) -> Reckoned:
-    """Are repeaters needed for units with these loads, in cable order, and where; raises `UsageError`."""
+    """Are repeaters needed for units with these loads, in cable order, and where; raises
+    `UsageError`."""
     parts = segments(unit_loads, biased=biased)
     repeaters = len(parts) - 1
     told = f"{counted(repeaters, 'repeater')} needed" if repeaters else "No repeater needed"
@@ -178,13 +204,15 @@ def loads(unit_loads: Sequence[float], *, biased: bool = True) -> Reckoned:
         "segments": [{"units": p.units, "used": p.used, "allowed": p.allowed} for p in parts],
     }
     lines = [
-        f"Segment {number}: {counted(part.units, 'unit')}, {part.used:g} of {part.allowed:g} unit loads."
+        f"Segment {number}: {counted(part.units, 'unit')}, {part.used:g} of {part.allowed:g} unit"
+        " loads."
         for number, part in enumerate(parts, start=1)
     ]
     return Reckoned(
         "loads",
         "Unit loads and repeaters",
-        f"{counted(len(unit_loads), 'unit')}, {_loads(sum(unit_loads))}, {'with' if biased else 'without'} bias",
+        f"{counted(len(unit_loads), 'unit')}, {_loads(sum(unit_loads))},"
+        f" {'with' if biased else 'without'} bias",
         (f"{told}.", *lines),
         values,
         "sum of unit loads <= 32, 4 fewer with bias; a repeater is 1 on both its sides",
@@ -194,7 +222,8 @@ def loads(unit_loads: Sequence[float], *, biased: bool = True) -> Reckoned:
 
 
 def stub(rise_time: float | None = None, derivations: int = 1) -> Reckoned:
-    """Longest stub by the guide, and by a driver's 10 to 90 % `rise_time` in ns if given; raises `UsageError`."""
+    """Longest stub by the guide, and by a driver's 10 to 90 % `rise_time` in ns if given; raises
+    `UsageError`."""
     guide = longest_derivation(derivations)
     values: dict[str, object] = {"by_guide_metres": round(guide, 2)}
     given = f"{counted(derivations, 'derivation')} at one tap"
@@ -204,8 +233,14 @@ def stub(rise_time: float | None = None, derivations: int = 1) -> Reckoned:
         values |= {"by_edge_metres": round(edge, 3), "by_critical_length_metres": round(third, 3)}
         given += f", rise time {rise_time:g} ns"
         lines = [
-            f"By the driver's edge: at most {edge:.2f} m. The edge counts, not the baud rate in use.",
-            f"Another rule, a third of the critical length, allows {third:.2f} m; the sources disagree.",
+            (
+                f"By the driver's edge: at most {edge:.2f} m. The edge counts, not the baud rate in"
+                " use."
+            ),
+            (
+                f"Another rule, a third of the critical length, allows {third:.2f} m; the sources"
+                " disagree."
+            ),
             *lines,
         ]
     return Reckoned(
@@ -215,15 +250,20 @@ def stub(rise_time: float | None = None, derivations: int = 1) -> Reckoned:
         tuple(lines),
         values,
         "0.1 × rise time × 0.78 × 3e8 m/s; by the guide 20 m, and 40 m / derivations",
-        "TI SLLSF20B 'Stub Length' and SN65HVD10 table 10-1; ECSS, citing CiA 301 (critical length); MODBUS over "
-        "Serial Line V1.02, section 3.4.3",
+        "TI SLLSF20B 'Stub Length' and SN65HVD10 table 10-1; ECSS, citing CiA 301 (critical"
+        " length); MODBUS over Serial Line V1.02, section 3.4.3",
     )
 
 
 def length(
-    baud: int, cabling: Cabling = Cabling.TWISTED_PAIR, *, metres: float | None = None, wire: Conductor | None = None
+    baud: int,
+    cabling: Cabling = Cabling.TWISTED_PAIR,
+    *,
+    metres: float | None = None,
+    wire: Conductor | None = None,
 ) -> Reckoned:
-    """Longest trunk at `baud`; with `metres` of `wire` also what of a driver's level reaches the far terminator.
+    """Longest trunk at `baud`; with `metres` of `wire` also what of a driver's level reaches the
+    far terminator.
 
     Raises `UsageError`.
     """
@@ -234,8 +274,15 @@ def length(
         "by_guide_metres": limit.by_guide,
     }
     given = f"{baud} baud, {_CABLES[cabling]}"
-    guide = "gives no figure above 9600 baud" if limit.by_guide is None else f"says {limit.by_guide:.0f} m"
-    lines = [f"At most {limit.length:.0f} m: length times rate allows {limit.by_rate:.0f} m, the Modbus guide {guide}."]
+    guide = (
+        "gives no figure above 9600 baud"
+        if limit.by_guide is None
+        else f"says {limit.by_guide:.0f} m"
+    )
+    lines = [
+        f"At most {limit.length:.0f} m: length times rate allows {limit.by_rate:.0f} m, the Modbus"
+        f" guide {guide}."
+    ]
     sound = metres is None or metres <= limit.length
     if metres is not None:
         given += f", {require(metres, 'The length', 'm'):g} m"
@@ -247,8 +294,8 @@ def length(
         sound = sound and far >= THRESHOLD
         enough = "enough" if far >= THRESHOLD else "NOT ENOUGH"
         lines.append(
-            f"Of {DRIVER_LEAST:g} V {far:.2f} V reach a far terminator of {IMPEDANCE:g} Ω: {enough} for direct "
-            f"current ({1000 * THRESHOLD:.0f} mV), less at signal frequencies."
+            f"Of {DRIVER_LEAST:g} V {far:.2f} V reach a far terminator of {IMPEDANCE:g} Ω: {enough}"
+            f" for direct current ({1000 * THRESHOLD:.0f} mV), less at signal frequencies."
         )
     return Reckoned(
         "length",
@@ -257,23 +304,33 @@ def length(
         tuple(lines),
         values,
         "length × baud rate <= 1e8 m bit/s, and <= 1200 m; far level = driver × R / (R + loop)",
-        "TI RS-485 Design Guide (SLLA272); MODBUS over Serial Line V1.02, sections 3.4.3 and 3.6; driver 1.5 V: TI "
-        "SLLA628",
+        "TI RS-485 Design Guide (SLLA272); MODBUS over Serial Line V1.02, sections 3.4.3 and 3.6;"
+        " driver 1.5 V: TI SLLA628",
         sound,
     )
 
 
-def drop(drains: Sequence[Drain], supply: float, wire: Conductor, celsius: float = 20.0) -> Reckoned:
-    """Voltage left at units that draw current at their own distances along one supply pair; raises `UsageError`."""
+def drop(
+    drains: Sequence[Drain], supply: float, wire: Conductor, celsius: float = 20.0
+) -> Reckoned:
+    """Voltage left at units that draw current at their own distances along one supply pair; raises
+    `UsageError`."""
     if not drains:
         raise UsageError(
-            "No unit draws anything.", todo="Give each unit's distance in m and current in A, like 50:0.1."
+            "No unit draws anything.",
+            todo="Give each unit's distance in m and current in A, like 50:0.1.",
         )
     left = voltages_along(supply, wire, drains, celsius)
     lines = [
-        f"At {drain.metres:g} m, {drain.amperes:g} A: {volts:.2f} V left, {100 * (1 - volts / supply):.1f} % lost."
-        if volts > 0
-        else f"At {drain.metres:g} m, {drain.amperes:g} A: nothing left; this pair cannot carry these units."
+        (
+            f"At {drain.metres:g} m, {drain.amperes:g} A: {volts:.2f} V left,"
+            f" {100 * (1 - volts / supply):.1f} % lost."
+            if volts > 0
+            else (
+                f"At {drain.metres:g} m, {drain.amperes:g} A: nothing left; this pair cannot carry"
+                " these units."
+            )
+        )
         for drain, volts in zip(drains, left, strict=True)
     ]
     return Reckoned(
@@ -283,13 +340,15 @@ def drop(drains: Sequence[Drain], supply: float, wire: Conductor, celsius: float
         tuple(lines),
         {"volts": [round(volts, 3) for volts in left]},
         "drop of each stretch = 2 × length × Ω/m × current of all units behind it",
-        "Ohm's law, out and back; wire by ASTM B258 (AWG) or IEC 60228 (mm², its maximum for flexible wire)",
+        "Ohm's law, out and back; wire by ASTM B258 (AWG) or IEC 60228 (mm², its maximum for"
+        " flexible wire)",
         all(volts > 0 for volts in left),
     )
 
 
 def wire_time(settings: LineSettings, registers: int, latency: float = 0.0) -> Reckoned:
-    """Time one read of `registers` takes, where the unit's own delay is `latency` ms; raises `UsageError`."""
+    """Time one read of `registers` takes, where the unit's own delay is `latency` ms; raises
+    `UsageError`."""
     require(latency, "The unit's delay", "ms", zero=True)
     reply = _REPLY_BYTES + 2 * registers
     seconds = exchange_time(settings, _REQUEST_BYTES, reply, latency / 1000)
@@ -298,21 +357,35 @@ def wire_time(settings: LineSettings, registers: int, latency: float = 0.0) -> R
         "Time on the wire",
         f"{counted(registers, 'register')} at {settings}, the unit's delay {latency:g} ms",
         (
-            f"{_REQUEST_BYTES} bytes out, {reply} bytes back, and silences: {1000 * seconds:.1f} ms at {settings}.",
-            f"A character is {settings.bits_per_character} bits and takes {1000 * settings.character_time:.3f} ms; 3.5 "
-            f"characters of silence are {1000 * settings.t3_5:.3f} ms.",
+            (
+                f"{_REQUEST_BYTES} bytes out, {reply} bytes back, and silences:"
+                f" {1000 * seconds:.1f} ms at {settings}."
+            ),
+            (
+                f"A character is {settings.bits_per_character} bits and takes"
+                f" {1000 * settings.character_time:.3f} ms; 3.5 characters of silence are"
+                f" {1000 * settings.t3_5:.3f} ms."
+            ),
             f"At most {1 / seconds:.1f} such reads a second.",
         ),
-        {"request_bytes": _REQUEST_BYTES, "reply_bytes": reply, "milliseconds": round(1000 * seconds, 3)},
-        "(request + reply) × bits / baud + the unit's delay, at least 3.5 characters, + 3.5 characters",
+        {
+            "request_bytes": _REQUEST_BYTES,
+            "reply_bytes": reply,
+            "milliseconds": round(1000 * seconds, 3),
+        },
+        "(request + reply) × bits / baud + the unit's delay, at least 3.5 characters, + 3.5"
+        " characters",
         "MODBUS over Serial Line V1.02, sections 2.5.1 and 2.5.1.1",
     )
 
 
 def bits(data: bytes, settings: LineSettings) -> Reckoned:
-    """The bits of `data` as they follow each other on the wire, as a scope shows them; raises `UsageError`."""
+    """The bits of `data` as they follow each other on the wire, as a scope shows them; raises
+    `UsageError`."""
     if not 0 < len(data) <= _MOST_BYTES:
-        raise UsageError(f"{counted(len(data), 'byte')} are no frame.", todo=f"Give 1 to {_MOST_BYTES} bytes.")
+        raise UsageError(
+            f"{counted(len(data), 'byte')} are no frame.", todo=f"Give 1 to {_MOST_BYTES} bytes."
+        )
     sent = [_drawn(value, settings) for value in data]
     parity = "" if settings.parity is Parity.NONE else ", parity"
     return Reckoned(
@@ -320,8 +393,11 @@ def bits(data: bytes, settings: LineSettings) -> Reckoned:
         "Bits on the wire",
         f"{hex_bytes(data)} at {settings}",
         (
-            f"{counted(len(data) * settings.bits_per_character, 'bit')}, "
-            f"{1000 * settings.wire_time(len(data)):.3f} ms; one bit is {1e6 * settings.bit_time:.1f} µs.",
+            (
+                f"{counted(len(data) * settings.bits_per_character, 'bit')},"
+                f" {1000 * settings.wire_time(len(data)):.3f} ms; one bit is"
+                f" {1e6 * settings.bit_time:.1f} µs."
+            ),
             *(f"{value:02X}  {drawn}" for value, drawn in zip(data, sent, strict=True)),
         ),
         {"bits": sent, "bit_microseconds": round(1e6 * settings.bit_time, 3)},
@@ -342,12 +418,23 @@ def _other(model: LoadModel) -> LoadModel:
 
 
 def _loads(unit_loads: float) -> str:
-    return "no unit load" if not unit_loads else "1 unit load" if unit_loads == 1 else f"{unit_loads:g} unit loads"
+    return (
+        "no unit load"
+        if not unit_loads
+        else "1 unit load"
+        if unit_loads == 1
+        else f"{unit_loads:g} unit loads"
+    )
 
 
 def _drawn(value: int, settings: LineSettings) -> str:
     """Start, data, parity and stop bits, parted by spaces."""
     bits_ = "".join(str(bit) for bit in character_bits(value, settings))
     data = 1 + settings.data_bits
-    parts = (bits_[0], bits_[1:data], bits_[data : -settings.stop_bits], bits_[-settings.stop_bits :])
+    parts = (
+        bits_[0],
+        bits_[1:data],
+        bits_[data : -settings.stop_bits],
+        bits_[-settings.stop_bits :],
+    )
     return " ".join(part for part in parts if part)

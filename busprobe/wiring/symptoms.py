@@ -1,6 +1,7 @@
 """From what was heard to what may be wrong: observations, each with the causes it fits.
 
-The evidence is bytes.  Nothing is known of voltages here, and an address that did not answer may still have a unit.
+The evidence is bytes.  Nothing is known of voltages here, and an address that did not answer may
+still have a unit.
 """
 
 from __future__ import annotations
@@ -14,14 +15,23 @@ from busprobe.modbus.replies import Reply, Verdict
 from busprobe.text import hex_bytes
 from busprobe.wiring import alphabet
 from busprobe.wiring.advice import Cause, Hint, Observation, observed
-from busprobe.wiring.evidence import Evidence, bytes_altered, has_ones_added, is_quiet, is_short, lacks_tail
+from busprobe.wiring.evidence import (
+    Evidence,
+    bytes_altered,
+    has_ones_added,
+    is_quiet,
+    is_short,
+    lacks_tail,
+)
 from busprobe.wiring.wording import agree, counted, share, units
 
 _BUSY = 0.05
-"""Share of the line's capacity above which idle bytes are a stream that does not end, as of a stuck line."""
+"""Share of the line's capacity above which idle bytes are a stream that does not end, as of a stuck
+line."""
 
 _ALWAYS = 0.9
-"""Share of replies with junk above which the adapter may be at work; a floating pair is irregular."""
+"""Share of replies with junk above which the adapter may be at work; a floating pair is irregular.
+"""
 
 _SEVERAL = 3
 """Exchanges, or bytes of one, that are too many to be turned over alike by chance."""
@@ -39,8 +49,8 @@ def _other_master(evidence: Evidence) -> Iterator[Observation]:
     if evidence.frames:
         count = len(evidence.frames)
         yield observed(
-            f"{counted(count, 'sound frame')} {agree(count, 'was', 'were')} heard with nobody asked, first "
-            f"{evidence.frames[0].words}.",
+            f"{counted(count, 'sound frame')} {agree(count, 'was', 'were')} heard with nobody"
+            f" asked, first {evidence.frames[0].words}.",
             Cause.OTHER_MASTER,
         )
     foreign = [reply for reply in evidence.replies if reply.verdict is Verdict.FOREIGN]
@@ -49,8 +59,8 @@ def _other_master(evidence: Evidence) -> Iterator[Observation]:
         if evidence.frames:
             causes.sort(key=lambda cause: cause is not Cause.OTHER_MASTER)
         yield observed(
-            f"{counted(len(foreign), 'reply', 'replies')} came from an address that was not asked: asked "
-            f"{foreign[0].request.address}, answered as {foreign[0].address}.",
+            f"{counted(len(foreign), 'reply', 'replies')} came from an address that was not asked:"
+            f" asked {foreign[0].request.address}, answered as {foreign[0].address}.",
             *causes,
         )
 
@@ -63,25 +73,44 @@ def _late(evidence: Evidence) -> Iterator[Observation]:
         if evidence.frames:
             causes.reverse()
         yield observed(
-            f"{counted(len(late), 'sound reply', 'sound replies')} from {at} answered an earlier question, after the "
-            "wait for it was over.",
+            f"{counted(len(late), 'sound reply', 'sound replies')} from {at} answered an earlier"
+            " question, after the wait for it was over.",
             *causes,
         )
 
 
 def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
-    if evidence.idle is None or not evidence.idle.data or evidence.frames or not evidence.idle.seconds:
+    if (
+        evidence.idle is None
+        or not evidence.idle.data
+        or evidence.frames
+        or not evidence.idle.seconds
+    ):
         return
     data = evidence.idle.data
-    seen = f"{counted(len(data), 'byte')} but no frame in {evidence.idle.seconds:.1f} s with nobody asked"
+    seen = (
+        f"{counted(len(data), 'byte')} but no frame in {evidence.idle.seconds:.1f} s with nobody"
+        " asked"
+    )
     seen += f": {_sample(data)}."
     seen += _by_receiver(evidence.idle)
     if not evidence.others_talk and any(data[index] == 0 for index in evidence.idle.bad):
-        yield observed(seen, Cause.MISSING_BIAS, Cause.STUCK, Cause.REVERSED_BIAS, Cause.NOISE, Cause.WRONG_BAUD)
+        yield observed(
+            seen,
+            Cause.MISSING_BIAS,
+            Cause.STUCK,
+            Cause.REVERSED_BIAS,
+            Cause.NOISE,
+            Cause.WRONG_BAUD,
+        )
     elif not evidence.others_talk and alphabet.single_pulses(data):
         yield observed(seen, Cause.MISSING_BIAS, Cause.NOISE, Cause.SWAPPED_AT_ADAPTER)
-    elif set(data) == {0} and evidence.settings.wire_time(len(data)) > _BUSY * evidence.idle.seconds:
-        yield observed(seen, Cause.STUCK, Cause.REVERSED_BIAS, Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD)
+    elif (
+        set(data) == {0} and evidence.settings.wire_time(len(data)) > _BUSY * evidence.idle.seconds
+    ):
+        yield observed(
+            seen, Cause.STUCK, Cause.REVERSED_BIAS, Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD
+        )
     else:
         yield observed(seen, *_causes_of_garbage(data, evidence.settings.baud))
 
@@ -91,16 +120,16 @@ def _echo(evidence: Evidence) -> Iterator[Observation]:
     if altered:
         many = all(bytes_altered(reply) >= _SEVERAL for reply in altered)
         yield observed(
-            f"Our own bytes came back with ones added: sent {hex_bytes(altered[0].request.frame)}, heard "
-            f"{_sample(altered[0].exchange.received)}.",
+            f"Our own bytes came back with ones added: sent {hex_bytes(altered[0].request.frame)},"
+            f" heard {_sample(altered[0].exchange.received)}.",
             Cause.ADAPTER_TOO_SLOW,
             *(() if many or _throughout(altered, evidence) else (Cause.NOISE,)),
         )
     cut = [reply for reply in evidence.replies if lacks_tail(reply)]
     if cut:
         yield observed(
-            f"Our own bytes came back without their end: sent {hex_bytes(cut[0].request.frame)}, heard "
-            f"{_sample(cut[0].exchange.received)}.",
+            f"Our own bytes came back without their end: sent {hex_bytes(cut[0].request.frame)},"
+            f" heard {_sample(cut[0].exchange.received)}.",
             Cause.ADAPTER_LETS_GO,
             *(() if _throughout(cut, evidence) else (Cause.NOISE, Cause.BYTES_LOST)),
         )
@@ -144,22 +173,30 @@ def _junk(evidence: Evidence) -> Iterator[Observation]:
     if evidence.others_talk:
         causes.insert(0, Cause.OTHER_MASTER)
     yield observed(
-        f"{share(len(touched), len(sound), 'reply', 'replies')} {agree(len(touched), 'has', 'have')} junk around a "
-        f"sound frame, such as {hex_bytes(touched[0][:8])}{'; bytes come with nobody asked too' if idle_too else ''}.",
+        f"{share(len(touched), len(sound), 'reply', 'replies')}"
+        f" {agree(len(touched), 'has', 'have')} junk around a sound frame, such as"
+        f" {hex_bytes(touched[0][:8])}{'; bytes come with nobody asked too' if idle_too else ''}.",
         *causes,
     )
 
 
 def _flags(evidence: Evidence) -> Iterator[Observation]:
-    clean = [reply for reply in evidence.replies if reply.present and not reply.junk_before and not reply.junk_after]
+    clean = [
+        reply
+        for reply in evidence.replies
+        if reply.present and not reply.junk_before and not reply.junk_after
+    ]
     flagged = sum(bool(reply.exchange.bad_bytes) for reply in clean) + evidence.flagged_frames
     frames = len(clean) + len(evidence.frames)
     if flagged > max(1, frames / 2):
-        yield observed(f"{flagged} frames have a right CRC, yet the receiver flags bytes in them.", Cause.WRONG_FORMAT)
+        yield observed(
+            f"{flagged} frames have a right CRC, yet the receiver flags bytes in them.",
+            Cause.WRONG_FORMAT,
+        )
     elif flagged:
         yield observed(
-            f"{share(flagged, frames, 'frame')} with a right CRC {agree(flagged, 'has', 'have')} bytes that the "
-            "receiver flags.",
+            f"{share(flagged, frames, 'frame')} with a right CRC {agree(flagged, 'has', 'have')}"
+            " bytes that the receiver flags.",
             Cause.NOISE,
             Cause.REFLECTIONS,
             Cause.MISSING_BIAS,
@@ -172,7 +209,8 @@ def _counts(evidence: Evidence) -> Iterator[Observation]:
     idle = evidence.idle
     if idle is not None and idle.errors is not None and idle.errors.on_wire and not idle.data:
         yield observed(
-            f"No byte came in {idle.seconds:.1f} s with nobody asked, yet the system counted {idle.errors.words}.",
+            f"No byte came in {idle.seconds:.1f} s with nobody asked, yet the system counted"
+            f" {idle.errors.words}.",
             Cause.STUCK,
             Cause.MISSING_BIAS,
             Cause.REVERSED_BIAS,
@@ -182,20 +220,26 @@ def _counts(evidence: Evidence) -> Iterator[Observation]:
     errors = [e for r in unmarked if (e := r.exchange.errors) is not None and e.on_wire]
     if errors:
         causes = [Cause.NOISE, Cause.ADAPTER_GLITCH, Cause.MISSING_BIAS]
-        causes.insert(0 if len(errors) > max(1, len(unmarked) / 2) else len(causes), Cause.WRONG_FORMAT)
+        causes.insert(
+            0 if len(errors) > max(1, len(unmarked) / 2) else len(causes), Cause.WRONG_FORMAT
+        )
         yield observed(
-            f"In {share(len(errors), len(unmarked), 'exchange')} with a sound reply the system counted "
-            f"{sum(errors, LineErrors()).words}.",
+            f"In {share(len(errors), len(unmarked), 'exchange')} with a sound reply the system"
+            f" counted {sum(errors, LineErrors()).words}.",
             *causes,
         )
     if evidence.lost:
-        yield observed(f"The system says that it lost {counted(evidence.lost, 'character')}.", Cause.BYTES_LOST)
+        yield observed(
+            f"The system says that it lost {counted(evidence.lost, 'character')}.", Cause.BYTES_LOST
+        )
 
 
 def _silence(evidence: Evidence) -> Iterator[Observation]:
     asked = {reply.request.address for reply in evidence.replies}
     quiet = {
-        a for a in asked - evidence.present if all(is_quiet(r) for r in evidence.replies if r.request.address == a)
+        a
+        for a in asked - evidence.present
+        if all(is_quiet(r) for r in evidence.replies if r.request.address == a)
     }
     if evidence.present:
         missing = quiet & set(evidence.expected)
@@ -214,7 +258,8 @@ def _silence(evidence: Evidence) -> Iterator[Observation]:
     spaces = sum(reply.exchange.received.startswith(b"\x00") for reply in evidence.replies)
     if spaces > len(evidence.replies) / 2:
         yield observed(
-            f"Nobody could be read; a 00 came right after {share(spaces, len(evidence.replies), 'request')}.",
+            "Nobody could be read; a 00 came right after"
+            f" {share(spaces, len(evidence.replies), 'request')}.",
             Cause.SWAPPED_AT_ADAPTER,
             Cause.STUCK,
             Cause.ADAPTER_GLITCH,
@@ -233,7 +278,8 @@ def _silence(evidence: Evidence) -> Iterator[Observation]:
         if len(asked) == 1:  # nobody else was asked who might have answered
             causes += [Cause.SWAPPED_AT_UNIT, Cause.UNKNOWN_REQUEST, Cause.SLOW_UNIT]
         yield observed(
-            f"No reply from {units(asked)}{'; our own bytes came back, so the adapter does send.' if echoed else '.'}",
+            f"No reply from {units(asked)}"
+            f"{'; our own bytes came back, so the adapter does send.' if echoed else '.'}",
             *causes,
             Cause.ADAPTER_HOLDS_ON,
             *(() if echoed else (Cause.ADAPTER_LETS_GO,)),
@@ -248,8 +294,8 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
     others = evidence.present - by_unit.keys()
     count = len(evidence.damaged)
     seen = (
-        f"{share(count, len(evidence.replies), 'reply', 'replies')} {agree(count, 'is', 'are')} damaged, at "
-        f"{units(by_unit)}: {_sample(data)}."
+        f"{share(count, len(evidence.replies), 'reply', 'replies')} {agree(count, 'is', 'are')}"
+        f" damaged, at {units(by_unit)}: {_sample(data)}."
     )
     causes: list[Cause | Hint]
     if alphabet.times_too_fast(data) or alphabet.complement_like(data) or set(data) == {0}:
@@ -269,11 +315,23 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
 
 
 def _throughout(some: Sequence[Reply], evidence: Evidence) -> bool:
-    """Whether `some` are nearly all exchanges, and several: the adapter's own fault, where noise comes and goes."""
+    """Whether `some` are nearly all exchanges, and several: the adapter's own fault, where noise
+    comes and goes."""
     return len(some) >= max(_SEVERAL, _ALWAYS * len(evidence.replies))
 
 
-_LOOKS = (_other_master, _late, _idle_bytes, _echo, _silence, _turn_round, _damage, _junk, _flags, _counts)
+_LOOKS = (
+    _other_master,
+    _late,
+    _idle_bytes,
+    _echo,
+    _silence,
+    _turn_round,
+    _damage,
+    _junk,
+    _flags,
+    _counts,
+)
 
 
 def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
@@ -287,13 +345,16 @@ def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
     if alphabet.complement_like(data):
         return (Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD, Cause.NOISE)
     if set(data) == {0}:
-        lowest = Hint(Cause.WRONG_BAUD, f"somebody talks at less than {baud // alphabet.FASTEST} baud")
+        lowest = Hint(
+            Cause.WRONG_BAUD, f"somebody talks at less than {baud // alphabet.FASTEST} baud"
+        )
         return (lowest, Cause.STUCK, Cause.SWAPPED_AT_ADAPTER, Cause.REVERSED_BIAS)
     return (Cause.WRONG_BAUD, Cause.WRONG_FORMAT, Cause.NOISE, Cause.MISSING_BIAS)
 
 
 def _differing(received: bytes, frame: bytes) -> int:
-    """How many bytes at the front of `frame` are not at the same distance from the end of `received`."""
+    """How many bytes at the front of `frame` are not at the same distance from the end of
+    `received`."""
     same = 0
     while same < len(received) and same < len(frame) and received[-1 - same] == frame[-1 - same]:
         same += 1

@@ -1,4 +1,5 @@
-"""The app: one screen with the rail, the steps and the line of what to do next; who has the line; how it is left."""
+"""The app: one screen with the rail, the steps and the line of what to do next; who has the line;
+how it is left."""
 
 from __future__ import annotations
 
@@ -36,13 +37,18 @@ _STEP_KEY = "wizard.step"
 
 
 class _StepScreen(Screen[None]):
-    """The screen of the steps; while a dialog is in front of it, its footer offers only keys that work there too."""
+    """The screen of the steps; while a dialog is in front of it, its footer offers only keys that
+    work there too."""
 
     @property
     def active_bindings(self) -> dict[str, ActiveBinding]:
         """The keys that work now."""
         known = super().active_bindings
-        return known if self.app.screen is self else {key: each for key, each in known.items() if each.binding.priority}
+        return (
+            known
+            if self.app.screen is self
+            else {key: each for key, each in known.items() if each.binding.priority}
+        )
 
 
 class BusprobeApp(App[None]):
@@ -52,7 +58,10 @@ class BusprobeApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     TITLE = "busprobe"
     BINDINGS: ClassVar[list[BindingType]] = [
-        *[Binding(str(n), f"step({n})", "Steps", key_display="1-7", show=n == 1) for n in range(1, 8)],
+        *[
+            Binding(str(n), f"step({n})", "Steps", key_display="1-7", show=n == 1)
+            for n in range(1, 8)
+        ],
         Binding("ctrl+n", "turn(1)", "Next", key_display="^n", priority=True, show=False),
         Binding("ctrl+p", "turn(-1)", "Back", key_display="^p", priority=True, show=False),
         Binding("f1", "help", "Help", key_display="F1", priority=True),
@@ -112,7 +121,8 @@ class BusprobeApp(App[None]):
         kept = self.session.job.state(_STEP_KEY)
         self.current = kept if isinstance(kept, int) and 1 <= kept <= len(self._steps) else 1
 
-    # -- steps ---------------------------------------------------------------------------------------------
+    # -- steps
+    # ---------------------------------------------------------------------------------------------
 
     @property
     def step(self) -> Step:
@@ -163,14 +173,19 @@ class BusprobeApp(App[None]):
         rail = self.query_one(StepRail)
         for number, step in enumerate(self._steps, start=1):
             rail.show(number, step.state, step.progress, current=number == self.current)
-        self.query_one("#next", Static).update(Text(f"→ {self.step.next_words}", no_wrap=True, overflow="ellipsis"))
+        self.query_one("#next", Static).update(
+            Text(f"→ {self.step.next_words}", no_wrap=True, overflow="ellipsis")
+        )
         self.query_one("#place", Static).update(self._place())
         self.query_one("#on-port", Static).update(Text(self._on_port()))
 
     def _place(self) -> Text:
         """What job and segment."""
         meta = self.session.job.meta
-        place = " · ".join(part for part in (meta.site, meta.segment) if part) or self.session.job.path.name
+        place = (
+            " · ".join(part for part in (meta.site, meta.segment) if part)
+            or self.session.job.path.name
+        )
         text = Text("busprobe", style="bold").append(f"  {place}", style="not bold")
         if self._demo:
             text.append("  PRACTICE, nothing is connected", style="bold")
@@ -178,23 +193,34 @@ class BusprobeApp(App[None]):
 
     def _on_port(self) -> str:
         """Which port, and what runs on it."""
-        said = f"{self.session.line.name} {self.session.line.settings}" if self.session.is_open else "no port open"
+        said = (
+            f"{self.session.line.name} {self.session.line.settings}"
+            if self.session.is_open
+            else "no port open"
+        )
         return f"{said} ▸ {self.gate.holder}" if self.gate.holder else said
 
-    # -- the line ------------------------------------------------------------------------------------------
+    # -- the line
+    # ------------------------------------------------------------------------------------------
 
-    def claim_line(self, step: Step, what: str, *, unopened: bool = False) -> Callable[[], None] | None:
+    def claim_line(
+        self, step: Step, what: str, *, unopened: bool = False
+    ) -> Callable[[], None] | None:
         """Give the line to work of `step`, which first calls what is returned, in its own thread.
 
-        None, with the reason on screen, where that cannot be.  Work that only reads may be let in between another's.
-        Only the work that opens the port may claim it `unopened`.
+        None, with the reason on screen, where that cannot be.  Work that only reads may be let in
+        between another's. Only the work that opens the port may claim it `unopened`.
         """
         ready: Callable[[], None] = _at_once
         try:
             if not self.session.is_open and not unopened:
                 raise RefusedError("No port is open yet.", todo="Open one in step 1, Port.")
             owner = self.gate_owner
-            held = owner.lend_line() if owner is not None and self._lender is None and step.READS_ONLY else None
+            held = (
+                owner.lend_line()
+                if owner is not None and self._lender is None and step.READS_ONLY
+                else None
+            )
             if owner is not None and held is not None:
                 self._lender, ready = (owner, self.gate.holder), held
                 self.gate.release()
@@ -231,7 +257,8 @@ class BusprobeApp(App[None]):
         event.step.work_ended()
         self._show_frame()
 
-    # -- help and leaving ----------------------------------------------------------------------------------
+    # -- help and leaving
+    # ----------------------------------------------------------------------------------
 
     def action_help(self) -> None:
         """Explain the step and its keys."""
@@ -282,9 +309,9 @@ class BusprobeApp(App[None]):
             self.push_screen(
                 Question(
                     "Leave?",
-                    f"{self.gate.holder.capitalize()} is still running on the line.\n\n"
-                    "If you leave, it is asked to stop and ends cleanly first. Everything found so far is in the job:\n"
-                    f"{self.session.job.path}",
+                    f"{self.gate.holder.capitalize()} is still running on the line.\n\nIf you"
+                    " leave, it is asked to stop and ends cleanly first. Everything found so far"
+                    f" is in the job:\n{self.session.job.path}",
                     (Answer("s", "Stay", False), Answer("l", "Stop it and leave", True)),
                 ),
                 self._leave_if,

@@ -1,4 +1,5 @@
-"""Events of a fast service handed to the screen in batches, so that the screen never falls behind the line."""
+"""Events of a fast service handed to the screen in batches, so that the screen never falls behind
+the line."""
 
 from __future__ import annotations
 
@@ -16,9 +17,11 @@ def _never() -> bool:
     return False
 
 
-def batches(events: Iterable[Event], *, at_once: Callable[[], bool] = _never) -> Iterator[tuple[Event, ...]]:
-    """All of `events` in order, in batches of what came within `SCREEN_INTERVAL`; each of them `at_once` while that is
-    so, since no more may come for long."""
+def batches(
+    events: Iterable[Event], *, at_once: Callable[[], bool] = _never
+) -> Iterator[tuple[Event, ...]]:
+    """All of `events` in order, in batches of what came within `SCREEN_INTERVAL`; each of them
+    `at_once` while that is so, since no more may come for long."""
     batch: list[Event] = []
     sent = time.monotonic()
     for event in events:

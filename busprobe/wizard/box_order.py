@@ -13,7 +13,9 @@ from busprobe.wizard.moves import is_address
 FIELDS = (
     Field("settings", "Line settings of the new units", "9600-8N1"),
     Field("factory", "Their factory address", "1", kind="integer"),
-    Field("first", "First address to give (the plan decides where there is one)", "10", kind="integer"),
+    Field(
+        "first", "First address to give (the plan decides where there is one)", "10", kind="integer"
+    ),
 )
 
 
@@ -31,5 +33,7 @@ def read_box_order(given: Mapping[str, str]) -> BoxOrder:
     settings = LineSettings.parse(given["settings"])
     for name in ("factory", "first"):
         if not is_address(given[name]):
-            raise UsageError(f"'{given[name]}' is not a unit address.", todo="Write a number from 1 to 247.")
+            raise UsageError(
+                f"'{given[name]}' is not a unit address.", todo="Write a number from 1 to 247."
+            )
     return BoxOrder(settings, int(given["factory"]), int(given["first"]))

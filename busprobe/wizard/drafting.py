@@ -1,4 +1,5 @@
-"""Describing one unit: what was typed, the unit watched beside it, and the profile that comes of it."""
+"""Describing one unit: what was typed, the unit watched beside it, and the profile that comes of
+it."""
 
 from __future__ import annotations
 
@@ -28,7 +29,8 @@ FOLDERS = (OWN, WITH_JOB)
 """Where a profile can be kept: in the technician's own folder, or in that of the job."""
 
 _PAUSE = 1.0
-"""Seconds between two looks.  They are the person's at the screen and not those of the line's clock."""
+"""Seconds between two looks.  They are the person's at the screen and not those of the line's
+clock."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,8 @@ class Look:
 
 
 class Drafting:
-    """What screen and worker share while one unit is described; what was typed is in the job at once."""
+    """What screen and worker share while one unit is described; what was typed is in the job at
+    once."""
 
     def __init__(self, session: Session, unit: UnitRecord) -> None:
         """Go on with what was typed for `unit` before."""
@@ -64,9 +67,11 @@ class Drafting:
         self._changed.set()
 
     def watch(self, tell: Callable[[Look], object]) -> None:
-        """In a worker: look at the unit again and again, at once where something was typed, until `stop`.
+        """In a worker: look at the unit again and again, at once where something was typed, until
+        `stop`.
 
-        Registers are only read.  Raises `RefusedError` where not just one unit answers, `PortError` if the port fails.
+        Registers are only read.  Raises `RefusedError` where not just one unit answers, `PortError`
+        if the port fails.
         """
         self._stop.clear()
         line = self._session.line
@@ -88,14 +93,17 @@ class Drafting:
     def target(self, profile_id: str, folder: str) -> Path:
         """The file of a profile, in a `folder` of `FOLDERS`; raises `UsageError`."""
         if folder not in FOLDERS:
-            raise UsageError(f"'{folder}' is no place to keep it.", todo=f"Write {' or '.join(FOLDERS)}.")
+            raise UsageError(
+                f"'{folder}' is no place to keep it.", todo=f"Write {' or '.join(FOLDERS)}."
+            )
         return file_for(profile_id, self._session.job.path if folder == WITH_JOB else None)
 
     def save(self, made: Draft, path: Path, *, overwrite: bool) -> tuple[str, ...]:
         """Write the profile and use it from now on; remarks on it, in a sentence each.
 
-        The unit is noted to be of this type by hand, as it was described here.  Raises `UsageError` where no sound
-        profile comes of what was typed, `RefusedError` where the file is there already, and `FileError`.
+        The unit is noted to be of this type by hand, as it was described here.  Raises `UsageError`
+        where no sound profile comes of what was typed, `RefusedError` where the file is there
+        already, and `FileError`.
         """
         write_profile(path, made.toml(path.stem), overwrite=overwrite)
         profile = load_profile(path)
@@ -118,6 +126,7 @@ def _remarks(profile: Profile, path: Path, store: Store) -> Iterator[str]:
         yield f"Its fingerprint {what}."
     if profile.fingerprint == Fingerprint():
         yield (
-            "The unit says nothing of itself, so this profile cannot recognise others of the type; it is noted for "
-            "this one by hand. A register that is the same in every unit would tell: mark its line 'fixed'."
+            "The unit says nothing of itself, so this profile cannot recognise others of the type;"
+            " it is noted for this one by hand. A register that is the same in every unit would"
+            " tell: mark its line 'fixed'."
         )

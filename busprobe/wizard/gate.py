@@ -1,7 +1,8 @@
 """One piece of work on the line at a time, told in words.
 
-The pair can carry one exchange at a time, so two workers on one line would take each other's replies.  The gate is
-used from the screen's own thread only: it is claimed before a worker starts and given back when its end is reported.
+The pair can carry one exchange at a time, so two workers on one line would take each other's
+replies.  The gate is used from the screen's own thread only: it is claimed before a worker starts
+and given back when its end is reported.
 """
 
 from __future__ import annotations

@@ -26,7 +26,12 @@ def help_for(step: Step) -> str:
         for binding in step.BINDINGS
         if isinstance(binding, Binding)
     ]
-    parts = [step.HELP.strip(), _listed("Keys of this step", own), _listed("Keys everywhere", _EVERYWHERE), _SIGNS]
+    parts = [
+        step.HELP.strip(),
+        _listed("Keys of this step", own),
+        _listed("Keys everywhere", _EVERYWHERE),
+        _SIGNS,
+    ]
     return "\n\n".join(part for part in parts if part)
 
 

@@ -1,4 +1,5 @@
-"""A step that takes a clash apart: one unit left on the pair, moved, the others put back one at a time."""
+"""A step that takes a clash apart: one unit left on the pair, moved, the others put back one at a
+time."""
 
 from __future__ import annotations
 
@@ -18,10 +19,18 @@ from busprobe.wizard.signs import toned
 
 _BACK = {
     Kind.UNIT: "One unit answers at {address}. Move it too: set its address (p, or w), then m.",
-    Kind.CLASH: "Two or more answer at {address}. Put the cursor there and press i: it guides you until one is left.",
-    Kind.UNSURE: "Who answers at {address} is not clear. Put the cursor there and press i: it guides you until one is "
-    "left.",
-    Kind.SILENT: "Nobody answers at {address}. See that the unit has power and is on the pair, then survey it (3).",
+    Kind.CLASH: (
+        "Two or more answer at {address}. Put the cursor there and press i: it guides you until one"
+        " is left."
+    ),
+    Kind.UNSURE: (
+        "Who answers at {address} is not clear. Put the cursor there and press i: it guides you"
+        " until one is left."
+    ),
+    Kind.SILENT: (
+        "Nobody answers at {address}. See that the unit has power and is on the pair, then survey"
+        " it (3)."
+    ),
 }
 """What is said of an address after a unit was put back."""
 
@@ -34,7 +43,8 @@ class IsolatingStep(MovingStep):
         self._isolated: tuple[int, LineSettings] | None = None
         """Where units were taken off the pair and have to be put back."""
         self._left = False
-        """Whether the one that stayed has its own address by now, so that the others may come back."""
+        """Whether the one that stayed has its own address by now, so that the others may come back.
+        """
 
     def run_isolation(self, address: int, settings: LineSettings) -> None:
         """Watch `address` until one unit is left there."""
@@ -57,11 +67,13 @@ class IsolatingStep(MovingStep):
             self.app.push_screen(screen)
 
     def moved(self, outcome: Outcome) -> None:
-        """Where others had to be taken off first, they may come back once nothing is moved any more."""
+        """Where others had to be taken off first, they may come back once nothing is moved any
+        more."""
         self._left = self._left or self._isolated == (outcome.move.old, outcome.move.settings)
 
     def work_ended(self) -> None:
-        """Show where things stand; then the others are put back, which must not come between a batch and its asking."""
+        """Show where things stand; then the others are put back, which must not come between a
+        batch and its asking."""
         super().work_ended()
         if self._left and self._isolated is not None:
             self._left = False
@@ -71,8 +83,13 @@ class IsolatingStep(MovingStep):
     def _one_left(self, event: Isolated) -> None:
         self._isolated = (event.address, event.settings)
         self.say(
-            toned(self, f"✓ One unit answers at {both_forms(event.address)}, alone and cleanly.", "good").append(
-                " Leave the others off the pair. Set its address (p, or w), then move it (m).", style="not bold"
+            toned(
+                self,
+                f"✓ One unit answers at {both_forms(event.address)}, alone and cleanly.",
+                "good",
+            ).append(
+                " Leave the others off the pair. Set its address (p, or w), then move it (m).",
+                style="not bold",
             )
         )
         self.post_message(self.JobChanged())

@@ -1,4 +1,5 @@
-"""A step that moves units: the work on the line, what it asks on the way, how it is stopped, what became of it."""
+"""A step that moves units: the work on the line, what it asks on the way, how it is stopped, what
+became of it."""
 
 from __future__ import annotations
 
@@ -36,7 +37,8 @@ Prepare = Callable[[Report, StopFlag], Prepared]
 
 
 class MovingStep(Step):
-    """Runs moves in the background, one piece of work at a time; nothing is written without a yes on the screen."""
+    """Runs moves in the background, one piece of work at a time; nothing is written without a yes
+    on the screen."""
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -62,10 +64,12 @@ class MovingStep(Step):
     def moved(self, outcome: Outcome) -> None:
         """A move was verified; the list has followed already."""
 
-    # -- work ----------------------------------------------------------------------------------------------
+    # -- work
+    # ----------------------------------------------------------------------------------------------
 
     def begin(self, what: str, work: Callable[[], None], *, moves: bool = False) -> bool:
-        """Run `work` on the line with a stop and answers of its own; `StoppedError` ends it quietly.
+        """Run `work` on the line with a stop and answers of its own; `StoppedError` ends it
+        quietly.
 
         Work that `moves` units is not begun while nobody knows what became of an earlier write.
         """
@@ -73,8 +77,9 @@ class MovingStep(Step):
         if unfinished:
             self.wizard.explain(
                 "First what was cut off",
-                f"It is not known what became of write {unfinished[0].id}: {unfinished[0].words}\n\nTo move a unit now "
-                "could put two at one address.\n\nNext: Press v; both places are asked, and it is told what is true.",
+                f"It is not known what became of write {unfinished[0].id}:"
+                f" {unfinished[0].words}\n\nTo move a unit now could put two at one"
+                " address.\n\nNext: Press v; both places are asked, and it is told what is true.",
             )
             return False
         if not self.working:
@@ -105,7 +110,11 @@ class MovingStep(Step):
 
         def work() -> None:
             for step in moves.carry_out(
-                plan.moves, confirm=self.confirm, power_cycle=self._power_cycle, report=self.report, stop=self._stop
+                plan.moves,
+                confirm=self.confirm,
+                power_cycle=self._power_cycle,
+                report=self.report,
+                stop=self._stop,
             ):
                 self.post_message(BatchTold(plan, step))
 
@@ -146,7 +155,9 @@ class MovingStep(Step):
     def named(self, outcomes: Sequence[Outcome]) -> list[str]:
         """Units of moves as the list names them, where they answer now."""
         units, profiles = self.session.job.units(), self.session.store.profiles
-        return [cycle_words(outcome, unit_name(outcome.move, units, profiles)) for outcome in outcomes]
+        return [
+            cycle_words(outcome, unit_name(outcome.move, units, profiles)) for outcome in outcomes
+        ]
 
     def _finish(self, moves: BusMoves, left: OpenSteps) -> None:
         self.report(left.words)
@@ -164,7 +175,8 @@ class MovingStep(Step):
         self.next_words = words
         self.refresh_bindings()
 
-    # -- in the worker -------------------------------------------------------------------------------------
+    # -- in the worker
+    # -------------------------------------------------------------------------------------
 
     def report(self, words: str) -> None:
         """Say what is being done."""
@@ -179,7 +191,8 @@ class MovingStep(Step):
         self.post_message(PowerCycleAsked(outcomes))
         return self._answer.wait()
 
-    # -- on the screen -------------------------------------------------------------------------------------
+    # -- on the screen
+    # -------------------------------------------------------------------------------------
 
     def action_stop(self) -> None:
         """Stop before the next write; one that was sent is still followed up."""
@@ -196,7 +209,12 @@ class MovingStep(Step):
         """Show where things stand."""
         self.progress = self._number = ""
         if self._going_on:
-            self.say(Text("That was cut off before it came to its end. The journal (j) has every write until then."))
+            self.say(
+                Text(
+                    "That was cut off before it came to its end. The journal (j) has every write"
+                    " until then."
+                )
+            )
         self.refresh_bindings()
         self.post_message(self.JobChanged())
 
@@ -218,7 +236,10 @@ class MovingStep(Step):
             return  # it was answered with a no already
         prepared = event.prepared
         dialog = ConfirmWrite(
-            [(step.request.words, step.request.frame, str(step.place.settings)) for step in prepared.steps],
+            [
+                (step.request.words, step.request.frame, str(step.place.settings))
+                for step in prepared.steps
+            ],
             unit=unit_name(prepared.move, self.session.job.units(), self.session.store.profiles),
             number=self._number,
             effect=prepared.expectation,
@@ -232,7 +253,9 @@ class MovingStep(Step):
     def _power_cycle_asked(self, event: PowerCycleAsked) -> None:
         if self._stop.is_set():
             return
-        self.app.push_screen(PowerCycle(self.named(event.outcomes)), lambda done: self._answer.give(bool(done)))
+        self.app.push_screen(
+            PowerCycle(self.named(event.outcomes)), lambda done: self._answer.give(bool(done))
+        )
 
     @on(MoveEnded)
     def _move_ended(self, event: MoveEnded) -> None:
@@ -252,7 +275,9 @@ class MovingStep(Step):
                 self.post_message(self.JobChanged())
             case batch.Finished() as finished:
                 self.say(Text(finished.why))
-                self.app.push_screen(Notice("What became of the moves", batch_text(self, event.plan, finished)))
+                self.app.push_screen(
+                    Notice("What became of the moves", batch_text(self, event.plan, finished))
+                )
 
     def _follow(self, outcome: Outcome) -> None:
         """Let the wish for a unit go where the unit went."""

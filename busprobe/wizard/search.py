@@ -17,7 +17,8 @@ COMMON = "common"
 
 @dataclass(frozen=True)
 class Search:
-    """Settings in the order they are tried, addresses, and how many units to expect (None if unknown)."""
+    """Settings in the order they are tried, addresses, and how many units to expect (None if
+    unknown)."""
 
     settings: tuple[LineSettings, ...]
     addresses: tuple[int, ...]
@@ -37,7 +38,9 @@ class Search:
         return f"addresses {format_addresses(self.addresses)} at {settings}"
 
 
-def read_search(settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()) -> Search:
+def read_search(
+    settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()
+) -> Search:
     """Read the form's texts; raises `UsageError` saying which one cannot be read.
 
     The `factory` settings of stored profiles are among the common ones.
@@ -45,8 +48,13 @@ def read_search(settings: str, addresses: str, expect: str, factory: Iterable[Li
     if settings.strip().lower() in (COMMON, ""):
         asked = common_settings(factory)
     else:
-        asked = tuple(dict.fromkeys(LineSettings.parse(part) for part in settings.split(",") if part.strip()))
+        asked = tuple(
+            dict.fromkeys(LineSettings.parse(part) for part in settings.split(",") if part.strip())
+        )
     count = int(expect) if expect.strip().isdigit() else None
     if expect.strip() and (count is None or not FIRST <= count <= LAST):
-        raise UsageError(f"'{expect}' is not a number of units.", todo=f"Write {FIRST} to {LAST}, or leave it empty.")
+        raise UsageError(
+            f"'{expect}' is not a number of units.",
+            todo=f"Write {FIRST} to {LAST}, or leave it empty.",
+        )
     return Search(asked, parse_addresses(addresses), count)

@@ -1,4 +1,5 @@
-"""The signs used everywhere: a character and a word each, coloured as a third way to tell them apart."""
+"""The signs used everywhere: a character and a word each, coloured as a third way to tell them
+apart."""
 
 from __future__ import annotations
 
@@ -39,5 +40,10 @@ def signed(widget: Widget, word: str) -> Text:
 def toned(widget: Widget, words: str, tone: Tone) -> Text:
     """`words` as plain text (no markup) in the colour of `tone`."""
     theme = widget.app.current_theme
-    colour = {"good": theme.success, "attention": theme.warning, "wrong": theme.error, "plain": None}[tone]
+    colour = {
+        "good": theme.success,
+        "attention": theme.warning,
+        "wrong": theme.error,
+        "plain": None,
+    }[tone]
     return Text(words, style=f"bold {colour}" if colour else "")

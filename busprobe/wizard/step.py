@@ -1,4 +1,5 @@
-"""What all steps have in common: their state on the rail, work on the line, and how failures reach the screen."""
+"""What all steps have in common: their state on the rail, work on the line, and how failures reach
+the screen."""
 
 from __future__ import annotations
 
@@ -55,20 +56,25 @@ class Around(Protocol):
     def explain(self, title: str, words: str) -> None:
         """Show a text to read and close."""
 
-    def claim_line(self, step: Step, what: str, *, unopened: bool = False) -> Callable[[], None] | None:
-        """Give the line to work of `step`; None, with the reason on screen, where that cannot be."""
+    def claim_line(
+        self, step: Step, what: str, *, unopened: bool = False
+    ) -> Callable[[], None] | None:
+        """Give the line to work of `step`; None, with the reason on screen, where that cannot
+        be."""
 
 
 class Step(VerticalScroll, can_focus=True):
     """One step of the job.
 
-    It is mounted once and only hidden when another step is looked at, so nothing on it is lost and work it started
-    goes on.  It can have the focus itself, which is how a text field is left (Escape).
+    It is mounted once and only hidden when another step is looked at, so nothing on it is lost and
+    work it started goes on.  It can have the focus itself, which is how a text field is left
+    (Escape).
     """
 
     TITLE: ClassVar[str] = ""
     READS_ONLY: ClassVar[bool] = False
-    """Whether what it does on the line changes nothing there, so that a survey may let it in between."""
+    """Whether what it does on the line changes nothing there, so that a survey may let it in
+    between."""
     HELP: ClassVar[str] = ""
     """What the step is for and how it is used; plain text."""
 
@@ -133,15 +139,18 @@ class Step(VerticalScroll, can_focus=True):
         """The step has come into view."""
 
     def job_changed(self) -> None:
-        """Read again from the job what this step shows; also called once at the start, so that a job resumes."""
+        """Read again from the job what this step shows; also called once at the start, so that a
+        job resumes."""
 
     def stop_work(self) -> None:
         """Ask work that is running to end soon; what it has found so far is in the job."""
 
     def lend_line(self) -> Callable[[], None] | None:
-        """Hold work that is running so that other work can have the line; None where that cannot be.
+        """Hold work that is running so that other work can have the line; None where that cannot
+        be.
 
-        What is returned is called by the other work's own thread and comes back when the line is at rest.
+        What is returned is called by the other work's own thread and comes back when the line is at
+        rest.
         """
         return None
 
@@ -149,13 +158,16 @@ class Step(VerticalScroll, can_focus=True):
         """Go on with work that was held."""
 
     def work_ended(self) -> None:
-        """Work on the line that this step started is over; further work may be started from here."""
+        """Work on the line that this step started is over; further work may be started from
+        here."""
 
     def on_line(self, what: str, work: Callable[[], None], *, unopened: bool = False) -> bool:
-        """Run `work` in a thread that has the line to itself; `what` names it in words (``the survey``).
+        """Run `work` in a thread that has the line to itself; `what` names it in words (``the
+        survey``).
 
-        Where the line is in use or no port is open, that is said and False is returned; only work that opens the
-        port may run `unopened`.  `work` reports by posting messages; a `BusprobeError` it raises is shown.
+        Where the line is in use or no port is open, that is said and False is returned; only work
+        that opens the port may run `unopened`.  `work` reports by posting messages; a
+        `BusprobeError` it raises is shown.
         """
         ready = self.wizard.claim_line(self, what, unopened=unopened)
         if ready is None:
@@ -184,7 +196,8 @@ class Step(VerticalScroll, can_focus=True):
         error = event.worker.error
         if event.state is WorkerState.ERROR and error is not None:
             fault = BusprobeError(
-                f"busprobe itself has a fault: {event.worker.name} ended with {type(error).__name__}: {error}",
+                f"busprobe itself has a fault: {event.worker.name} ended with"
+                f" {type(error).__name__}: {error}",
                 means="This says nothing about the bus. What was found so far is in the job.",
                 todo="Go on or start again; please report this text.",
             )

@@ -1,7 +1,7 @@
 """Two themes of our own: dark for a cellar, light for bright sun.
 
-Colours only repeat what signs and words say.  Blue, orange and red differ in lightness too, so that they stay apart
-for people who do not tell red from green.
+Colours only repeat what signs and words say.  Blue, orange and red differ in lightness too, so that
+they stay apart for people who do not tell red from green.
 """
 
 from __future__ import annotations

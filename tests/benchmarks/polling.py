@@ -1,11 +1,12 @@
-"""How long the polling table and the endurance run take, against the wire's own limit and against plain loops.
+"""How long the polling table and the endurance run take, against the wire's own limit and against
+plain loops.
 
-Run by hand: ``python -m tests.benchmarks.polling``.  Everything is in simulated time on the virtual segment, so the
-figures do not depend on the computer; the last line is in real time.
+Run by hand: ``python -m tests.benchmarks.polling``.  Everything is in simulated time on the virtual
+segment, so the figures do not depend on the computer; the last line is in real time.
 
-*limit* is what the wire itself takes for what was sent: each request, the time the unit takes, its reply and the
-silence behind it.  A *plain loop* reads every point by a request of its own with a general-purpose library, and each
-gets its reply at once when it is there.
+*limit* is what the wire itself takes for what was sent: each request, the time the unit takes, its
+reply and the silence behind it.  A *plain loop* reads every point by a request of its own with a
+general-purpose library, and each gets its reply at once when it is there.
 """
 
 from __future__ import annotations
@@ -65,9 +66,13 @@ def known_bus(scenario: str, settings: LineSettings) -> tuple[PollingTable, tupl
         return polling(listed).table, listed.points
 
 
-def run(scenario: str, targets: Sequence[Target], clock: Clock, rounds: int = ROUNDS) -> tuple[Proof, float]:
+def run(
+    scenario: str, targets: Sequence[Target], clock: Clock, rounds: int = ROUNDS
+) -> tuple[Proof, float]:
     """Poll on a fresh segment: the proof, and the wire's own limit in seconds."""
-    line = CountingLine(Segment(load_scenario(scenario), clock).port("virtual:benchmark"), targets[0].settings)
+    line = CountingLine(
+        Segment(load_scenario(scenario), clock).port("virtual:benchmark"), targets[0].settings
+    )
     for event in endure(line, targets, Plan(rounds=rounds)):
         if isinstance(event, Finished):
             proof = event.proof
@@ -78,20 +83,26 @@ Read = Callable[[SimulatedSerial, PointRow], object]
 
 
 def with_pymodbus(serial: SimulatedSerial, point: PointRow) -> object:
-    client = ModbusSerialClient("simulated", baudrate=serial.baudrate, timeout=serial.timeout, retries=0)
+    client = ModbusSerialClient(
+        "simulated", baudrate=serial.baudrate, timeout=serial.timeout, retries=0
+    )
     client.socket = cast(Serial, serial)
     read = client.read_holding_registers if point.function == 3 else client.read_input_registers
     return read(point.register, count=point.count, device_id=point.address)
 
 
 def with_minimalmodbus(serial: SimulatedSerial, point: PointRow) -> object:
-    return minimalmodbus.Instrument(serial, point.address).read_registers(point.register, point.count, point.function)
+    return minimalmodbus.Instrument(serial, point.address).read_registers(
+        point.register, point.count, point.function
+    )
 
 
 LOOPS: dict[str, Read] = {"pymodbus": with_pymodbus, "minimalmodbus": with_minimalmodbus}
 
 
-def plain_loop(scenario: str, settings: LineSettings, points: Iterable[PointRow], read: Read) -> float:
+def plain_loop(
+    scenario: str, settings: LineSettings, points: Iterable[PointRow], read: Read
+) -> float:
     """Seconds that one cycle takes which reads point by point."""
     port = Segment(load_scenario(scenario), VirtualClock()).port("virtual:benchmark")
     simulated = SimulatedTime(port)
@@ -115,16 +126,24 @@ def main() -> None:
         targets = table_targets(table)
         proof, limit = run(scenario, targets, VirtualClock())
         cycle = proof.seconds / proof.rounds
-        print(f"\n{scenario}: {len(points)} points of {len(targets)} units in {len(table.rows)} requests")
+        print(
+            f"\n{scenario}: {len(points)} points of {len(targets)} units in {len(table.rows)}"
+            " requests"
+        )
         unread = proof.polls - sum(unit.count(Kind.OK) for unit in proof.units)
         print(
-            f"  {unread} of {proof.polls} polls brought no values; {proof.seconds / limit:.3f} of the wire's own limit"
+            f"  {unread} of {proof.polls} polls brought no values; {proof.seconds / limit:.3f} of"
+            " the wire's own limit"
         )
-        print(f"  cycle {1000 * cycle:.0f} ms, computed {1000 * table.cycle:.0f} ms ({cycle / table.cycle:.3f} of it)")
+        print(
+            f"  cycle {1000 * cycle:.0f} ms, computed {1000 * table.cycle:.0f} ms"
+            f" ({cycle / table.cycle:.3f} of it)"
+        )
         for name, read in LOOPS.items():
             seconds = plain_loop(scenario, settings, points, read)
             print(
-                f"  plain loop, {name}, point by point: {1000 * seconds:.0f} ms; the table {cycle / seconds:.2f} of it"
+                f"  plain loop, {name}, point by point: {1000 * seconds:.0f} ms; the table"
+                f" {cycle / seconds:.2f} of it"
             )
     table, _ = known_bus("clean", BUSES["clean"])
     proof, limit = run("clean", table_targets(table), SystemClock(), rounds=5)

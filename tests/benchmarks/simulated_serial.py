@@ -1,4 +1,5 @@
-"""A stand-in for `serial.Serial` on the virtual segment, so that other libraries run in simulated time too."""
+"""A stand-in for `serial.Serial` on the virtual segment, so that other libraries run in simulated
+time too."""
 
 from __future__ import annotations
 

@@ -1,13 +1,16 @@
-"""How long a survey takes, against the wire's own limit and against plain loops with two general-purpose libraries.
+"""How long a survey takes, against the wire's own limit and against plain loops with two
+general-purpose libraries.
 
-Run by hand: ``python -m tests.benchmarks.survey``.  Everything is in simulated time on the virtual segment, so the
-figures do not depend on the computer; the last line is in real time.
+Run by hand: ``python -m tests.benchmarks.survey``.  Everything is in simulated time on the virtual
+segment, so the figures do not depend on the computer; the last line is in real time.
 
-*estimated* is what is said before the start: for nobody, and with what it says each unit adds, for those there are.
+*estimated* is what is said before the start: for nobody, and with what it says each unit adds, for
+those there are.
 
-*limit* is what the wire itself takes for the probes the survey sent: each request, then the reply and the silence
-behind it or, where none came, the reply wait; and the listening that belongs to it.  A *plain loop* asks every address
-at every setting once for holding register 0, with one try and the wait given.
+*limit* is what the wire itself takes for the probes the survey sent: each request, then the reply
+and the silence behind it or, where none came, the reply wait; and the listening that belongs to it.
+A *plain loop* asks every address at every setting once for holding register 0, with one try and the
+wait given.
 """
 
 from __future__ import annotations
@@ -60,7 +63,13 @@ def bus(*units: Mapping[str, object]) -> Scenario:
     """A clean pair with `units`, each at 9600-8N1 unless it says otherwise."""
     entries = tuple(
         UnitEntry.model_validate(
-            {"name": f"unit-{i}", "type": "dx-8", "serial": f"S{i}", "settings": str(KNOWN[0]), **unit}
+            {
+                "name": f"unit-{i}",
+                "type": "dx-8",
+                "serial": f"S{i}",
+                "settings": str(KNOWN[0]),
+                **unit,
+            }
         )
         for i, unit in enumerate(units)
     )
@@ -73,10 +82,17 @@ def cases() -> Iterable[Case]:
     spread = ("9600-8N1", "9600-8N1", "19200-8E1", "19200-8E1", "38400-8N1", "38400-8N1")
     yield Case(
         "6 units, three settings, none known",
-        bus(*({"address": a, "settings": s} for a, s in zip((1, 17, 5, 42, 2, 150), spread, strict=True))),
+        bus(
+            *(
+                {"address": a, "settings": s}
+                for a, s in zip((1, 17, 5, 42, 2, 150), spread, strict=True)
+            )
+        ),
         common_settings(),
     )
-    yield Case("32 units, one known setting", bus(*({"address": address} for address in range(1, 33))))
+    yield Case(
+        "32 units, one known setting", bus(*({"address": address} for address in range(1, 33)))
+    )
     yield Case("247 units, one known setting", bus(*({"address": address} for address in ALL)))
     yield Case("6 units, one of them slow", bus(*six[:5], {"address": 222, "latency": 0.8}))
     yield Case("6 units, two of them clash", bus(*six[:5], {"address": 3, "type": "at-10"}))
@@ -91,8 +107,12 @@ class CountingLine(Line):
     def exchange(self, request: Request, waits: Waits) -> Exchange:
         done = super().exchange(request, waits)
         behind = waits.after if done.ending is Ending.LENGTH else waits.silence
-        replied = done.chunks[-1].at - done.sent + max(behind, self.settings.t3_5) if done.chunks else 0.0
-        self.limit += self.settings.wire_time(len(request.frame)) + (replied or max(waits.reply, self.settings.t3_5))
+        replied = (
+            done.chunks[-1].at - done.sent + max(behind, self.settings.t3_5) if done.chunks else 0.0
+        )
+        self.limit += self.settings.wire_time(len(request.frame)) + (
+            replied or max(waits.reply, self.settings.t3_5)
+        )
         self.exchanges += 1
         return done
 
@@ -135,7 +155,15 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
         at = unit.address, unit.settings
         if unit.address in addresses:
             truth[at] = Kind.CLASH if at in truth else Kind.UNIT
-    return Run(clock.now() - begin, last_find, line.limit, estimate, line.exchanges, len(segment.units), found == truth)
+    return Run(
+        clock.now() - begin,
+        last_find,
+        line.limit,
+        estimate,
+        line.exchanges,
+        len(segment.units),
+        found == truth,
+    )
 
 
 Present = Callable[[SimulatedSerial, LineSettings, int], bool]
@@ -160,7 +188,9 @@ def plain_loop(case: Case, wait: float, present: Present) -> tuple[float, int]:
 
 
 def with_pymodbus(serial: SimulatedSerial, settings: LineSettings, address: int) -> bool:
-    client = ModbusSerialClient("simulated", baudrate=settings.baud, timeout=serial.timeout, retries=0)
+    client = ModbusSerialClient(
+        "simulated", baudrate=settings.baud, timeout=serial.timeout, retries=0
+    )
     client.socket = cast(Serial, serial)
     try:
         client.read_holding_registers(0, count=1, device_id=address)
@@ -195,21 +225,27 @@ def main() -> None:
         said = survey.estimate
         with_units = said.seconds + survey.units * said.each
         print(
-            f"  estimated {said.seconds:.0f} s for nobody, {with_units:.0f} s for {survey.units} units: "
-            f"{100 * (with_units / survey.seconds - 1):+.0f} %"
+            f"  estimated {said.seconds:.0f} s for nobody, {with_units:.0f} s for {survey.units}"
+            f" units: {100 * (with_units / survey.seconds - 1):+.0f} %"
         )
-        print(f"  {survey.seconds / survey.limit:.3f} of the wire's own limit ({survey.limit:.0f} s)")
+        print(
+            f"  {survey.seconds / survey.limit:.3f} of the wire's own limit ({survey.limit:.0f} s)"
+        )
         for name, present in LOOPS.items():
             for wait in (HASTY, PATIENT):
                 seconds, count = plain_loop(case, wait, present)
                 print(
-                    f"  plain loop, {name}, wait {wait} s: {seconds:.0f} s, {count} answers; "
-                    f"survey {survey.seconds / seconds:.2f} of it, all found in {survey.last_find / seconds:.3f}"
+                    f"  plain loop, {name}, wait {wait} s: {seconds:.0f} s, {count} answers; survey"
+                    f" {survey.seconds / seconds:.2f} of it, all found in"
+                    f" {survey.last_find / seconds:.3f}"
                 )
         print(f"  (computed in {time.monotonic() - begun:.1f} s)")
     case = Case("real time", bus({"address": 3}, {"address": 17}))
     survey = run(case, SystemClock(), range(1, 31))
-    print(f"\nin real time, addresses 1-30: {survey.seconds / survey.limit:.3f} of the limit ({survey.limit:.1f} s)")
+    print(
+        f"\nin real time, addresses 1-30: {survey.seconds / survey.limit:.3f} of the limit"
+        f" ({survey.limit:.1f} s)"
+    )
 
 
 if __name__ == "__main__":

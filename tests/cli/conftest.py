@@ -31,7 +31,9 @@ Command = Callable[..., Ran]
 
 
 @pytest.fixture
-def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Command:
+def command(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Command:
     """Run ``busprobe ARGUMENTS``; data folders are under the test's own folder."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("HOME", str(tmp_path / "home"))

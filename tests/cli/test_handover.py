@@ -19,7 +19,11 @@ from tests.cli.conftest import Command
 SETTINGS = "9600-8N1"
 SURVEY = {"port": "COM7", "settings": [SETTINGS], "addresses": "1-247"}
 PUMP = UnitRecord(
-    12, SETTINGS, tag="P-12", identity={"vendor": "Garnet", "product": "GS-1", "revision": "1.4"}, seen="1"
+    12,
+    SETTINGS,
+    tag="P-12",
+    identity={"vendor": "Garnet", "product": "GS-1", "revision": "1.4"},
+    seen="1",
 )
 FAN = UnitRecord(13, SETTINGS, tag="F-13", seen="1")
 
@@ -27,7 +31,10 @@ FAN = UnitRecord(13, SETTINGS, tag="F-13", seen="1")
 def make(path: Path, *units: UnitRecord, plan: tuple[PlannedUnit, ...] = ()) -> Path:
     with Job.create(path, site="Mill Lane", segment="Hall 2") as job:
         survey = job.begin_survey(SURVEY)
-        found = [{"address": unit.address, "settings": unit.settings, "kind": unit.kind} for unit in units]
+        found = [
+            {"address": unit.address, "settings": unit.settings, "kind": unit.kind}
+            for unit in units
+        ]
         job.end_survey(survey, {**SURVEY, "complete": True, "line": {}, "findings": found})
         for unit in units:
             job.put_unit(unit)
@@ -41,12 +48,20 @@ def spring(tmp_path: Path) -> Path:
     return make(tmp_path / "spring.busjob", PUMP, FAN)
 
 
-def test_every_format_is_written_unless_some_are_named(command: Command, spring: Path, tmp_path: Path) -> None:
+def test_every_format_is_written_unless_some_are_named(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
     ran = command("handover", "--job", spring, "--out", tmp_path / "all", "--json")
     assert ran.code == ExitCode.DONE, ran.err
     names = {Path(file).name for file in ran.document["files"]}
     assert names == {path.name for path in (tmp_path / "all").iterdir()}
-    assert names >= {"bus-list.xlsx", "bus-list.html", "bus-list.md", "unit-labels.html", "polling-table.csv"}
+    assert names >= {
+        "bus-list.xlsx",
+        "bus-list.html",
+        "bus-list.md",
+        "unit-labels.html",
+        "polling-table.csv",
+    }
     assert "The wiring was not measured." in ran.document["not_tested"]
     one = command("handover", "--job", spring, "--out", tmp_path / "one", "--format", "markdown")
     assert [path.name for path in (tmp_path / "one").iterdir()] == ["bus-list.md"]
@@ -58,7 +73,9 @@ def test_help_names_every_format(command: Command) -> None:
     assert all(f"{name} " in text for name in EXPORTERS)
 
 
-def test_a_description_of_a_unit_that_moved_away_is_pointed_out(command: Command, spring: Path, tmp_path: Path) -> None:
+def test_a_description_of_a_unit_that_moved_away_is_pointed_out(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
     out = tmp_path / "out"
     assert command("handover", "--job", spring, "--out", out).code == ExitCode.DONE
     with Job.open(spring) as job:
@@ -83,14 +100,20 @@ def test_nothing_is_replaced_unasked_and_then_nothing_is_written(
     assert (out / "bus-list.md").read_text(encoding="utf-8") == "mine"
 
 
-def test_papers_say_what_is_not_as_it_was_and_what_is_missing(command: Command, spring: Path, tmp_path: Path) -> None:
+def test_papers_say_what_is_not_as_it_was_and_what_is_missing(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
     autumn = make(tmp_path / "autumn.busjob", replace(PUMP, seen="2"))
     out = tmp_path / "out"
     ran = command("handover", "--job", autumn, "--out", out, "--compare-with", spring, "--json")
     assert ran.code == ExitCode.DONE, ran.err
-    assert "F-13 is not on the later list" in (out / "comparison.csv").read_text(encoding="utf-8-sig")
+    assert "F-13 is not on the later list" in (out / "comparison.csv").read_text(
+        encoding="utf-8-sig"
+    )
     assert "Location missing: 12 P-12." in ran.document["missing"]
-    again = command("handover", "--job", autumn, "--out", out, "--overwrite", "--format", "markdown")
+    again = command(
+        "handover", "--job", autumn, "--out", out, "--overwrite", "--format", "markdown"
+    )
     assert "Gap: Location missing: 12 P-12." in again.err
     assert "Since the earlier visit" in (out / "bus-list.md").read_text(encoding="utf-8")
     spring.unlink()
@@ -98,14 +121,21 @@ def test_papers_say_what_is_not_as_it_was_and_what_is_missing(command: Command, 
     assert gone.code == ExitCode.USAGE
     assert "The earlier job" in gone.err
     assert "--no-compare" in gone.err
-    assert command("handover", "--job", autumn, "--out", out, "--overwrite", "--no-compare").code == ExitCode.DONE
+    assert (
+        command("handover", "--job", autumn, "--out", out, "--overwrite", "--no-compare").code
+        == ExitCode.DONE
+    )
     assert "Since the earlier visit" not in (out / "bus-list.md").read_text(encoding="utf-8")
 
 
 def test_the_same_visit_does_not_differ(command: Command, spring: Path, tmp_path: Path) -> None:
     autumn = make(tmp_path / "autumn.busjob", replace(PUMP, seen="2"), replace(FAN, seen="2"))
     ran = command("compare", spring, autumn, "--json")
-    assert (ran.code, ran.document["differences"], ran.document["plan"]) == (ExitCode.DONE, [], None)
+    assert (ran.code, ran.document["differences"], ran.document["plan"]) == (
+        ExitCode.DONE,
+        [],
+        None,
+    )
     assert ran.document["format"] == "busprobe.comparison/1"
     said = command("compare", spring, autumn)
     assert "Nothing that was compared differs." in said.out
@@ -113,13 +143,23 @@ def test_the_same_visit_does_not_differ(command: Command, spring: Path, tmp_path
     assert "Not compared: Reply times" in said.err
 
 
-def test_every_kind_of_difference_needs_attention(command: Command, spring: Path, tmp_path: Path) -> None:
+def test_every_kind_of_difference_needs_attention(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
     moved = replace(PUMP, address=20, identity={**PUMP.identity, "revision": "1.5"}, seen="2")
     autumn = make(tmp_path / "autumn.busjob", moved, UnitRecord(30, SETTINGS, seen="2"))
     ran = command("compare", spring, autumn, "--json")
     assert ran.code == ExitCode.ATTENTION
-    found = [(one["kind"], one["address_before"], one["address_now"]) for one in ran.document["differences"]]
-    assert found == [("moved", 12, 20), ("firmware", 12, 20), ("missing", 13, None), ("extra", None, 30)]
+    found = [
+        (one["kind"], one["address_before"], one["address_now"])
+        for one in ran.document["differences"]
+    ]
+    assert found == [
+        ("moved", 12, 20),
+        ("firmware", 12, 20),
+        ("missing", 13, None),
+        ("extra", None, 30),
+    ]
     assert "Unit 12 (0x0C) 9600-8N1 P-12 had revision 1.4 and has 1.5 now." in [
         one["words"] for one in ran.document["differences"]
     ]
@@ -127,7 +167,9 @@ def test_every_kind_of_difference_needs_attention(command: Command, spring: Path
 
 
 @pytest.mark.parametrize("keeper", ["spring", "autumn"])
-def test_the_plan_of_either_job_is_held_against_the_later_list(command: Command, tmp_path: Path, keeper: str) -> None:
+def test_the_plan_of_either_job_is_held_against_the_later_list(
+    command: Command, tmp_path: Path, keeper: str
+) -> None:
     plan = (PlannedUnit("P-12", 12), PlannedUnit("F-13", 13), PlannedUnit("V-14", 14))
     jobs = [
         make(tmp_path / f"{name}.busjob", PUMP, FAN, plan=plan if name == keeper else ())
@@ -139,7 +181,9 @@ def test_the_plan_of_either_job_is_held_against_the_later_list(command: Command,
     assert "V-14" in command("compare", *jobs).out
 
 
-def test_neither_job_is_changed_by_comparing(command: Command, spring: Path, tmp_path: Path) -> None:
+def test_neither_job_is_changed_by_comparing(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
     autumn = Path(shutil.copy(spring, tmp_path / "autumn.busjob"))
     before = spring.read_bytes(), autumn.read_bytes()
     command("compare", spring, autumn)
@@ -167,7 +211,8 @@ def test_a_file_that_is_no_job_is_named(
 def test_circuits_filled_in_in_a_spreadsheet_are_noted_and_stand_in_the_papers(
     command: Command, spring: Path, tmp_path: Path
 ) -> None:
-    """A file with a mistake changes nothing; the papers that come back are a form for the next visit."""
+    """A file with a mistake changes nothing; the papers that come back are a form for the next
+    visit."""
     filled = tmp_path / "filled.csv"
     filled.write_text("Address;Channel;CT no.;Load\n12;Main;=7;chiller\n14;Main;8;\n")
     wrong = command("handover", "--job", spring, "--out", tmp_path / "a", "--circuits", filled)
@@ -175,10 +220,23 @@ def test_circuits_filled_in_in_a_spreadsheet_are_noted_and_stand_in_the_papers(
     assert "line 3, address: no unit is listed at 14 (0x0E)" in wrong.err
     assert not (tmp_path / "a").exists()
     filled.write_text("Address;Channel;CT no.;Load\n12;Main;=7;chiller\n")
-    ran = command("handover", "--job", spring, "--out", tmp_path / "a", "--format", "csv", "--circuits", filled)
+    ran = command(
+        "handover",
+        "--job",
+        spring,
+        "--out",
+        tmp_path / "a",
+        "--format",
+        "csv",
+        "--circuits",
+        filled,
+    )
     assert "1 channel of meters taken" in ran.err
     written = (tmp_path / "a" / "circuits.csv").read_text(encoding="utf-8-sig")
-    assert "12,0x0C,9600-8N1,P-12,Main,'=7,not noted,not noted,not noted,not noted,chiller,not noted," in written
+    assert (
+        "12,0x0C,9600-8N1,P-12,Main,'=7,not noted,not noted,not noted,not noted,chiller,not noted,"
+        in written
+    )
     again = command(
         "handover",
         "--job",

@@ -21,24 +21,48 @@ def test_survey_document_has_the_fields_that_others_read(command: Command) -> No
     assert ran.code == ExitCode.DONE, ran.err
     document = ran.document
     assert document["format"] == "busprobe.survey/1"
-    assert (document["port"], document["settings"], document["addresses"]) == ("virtual:clean", ["9600-8N1"], "1-60")
+    assert (document["port"], document["settings"], document["addresses"]) == (
+        "virtual:clean",
+        ["9600-8N1"],
+        "1-60",
+    )
     assert document["complete"] is True
     assert document["line"] == {"echo": False, "other_master": False, "noise_bytes": 0}
     assert [finding["address"] for finding in document["findings"]] == [11, 12, 21, 31, 41, 51]
     for finding in document["findings"]:
-        assert set(finding) >= {"settings", "kind", "latency_ms", "profile", "match", "identity", "evidence", "notes"}
+        assert set(finding) >= {
+            "settings",
+            "kind",
+            "latency_ms",
+            "profile",
+            "match",
+            "identity",
+            "evidence",
+            "notes",
+        }
         assert finding["kind"] == "unit"
         assert finding["evidence"]
 
 
 def test_a_clash_needs_attention(command: Command) -> None:
-    ran = command("survey", "--port", "virtual:clash", "--settings", "9600-8N1", "--addresses", "1-20", "--json")
+    ran = command(
+        "survey",
+        "--port",
+        "virtual:clash",
+        "--settings",
+        "9600-8N1",
+        "--addresses",
+        "1-20",
+        "--json",
+    )
     assert ran.code == ExitCode.ATTENTION
     assert "clash" in {finding["kind"] for finding in ran.document["findings"]}
 
 
 def test_fewer_units_than_expected_need_attention(command: Command) -> None:
-    assert command("survey", *CLEAN, "--addresses", "1-60", "--expect", "7").code == ExitCode.ATTENTION
+    assert (
+        command("survey", *CLEAN, "--addresses", "1-60", "--expect", "7").code == ExitCode.ATTENTION
+    )
     assert command("survey", *CLEAN, "--addresses", "1-60", "--expect", "2").code == ExitCode.DONE
 
 
@@ -49,12 +73,23 @@ def test_nobody_is_not_called_absent(command: Command) -> None:
 
 
 def test_an_echoing_adapter_is_told(command: Command) -> None:
-    ran = command("survey", "--port", "virtual:echo", "--settings", "9600-8N1", "--addresses", "11", "--json")
+    ran = command(
+        "survey", "--port", "virtual:echo", "--settings", "9600-8N1", "--addresses", "11", "--json"
+    )
     assert ran.document["line"]["echo"] is True
 
 
 def test_another_master_stops_the_survey_unless_told_otherwise(command: Command) -> None:
-    ran = command("survey", "--port", "virtual:second-master", "--settings", "9600-8N1", "--addresses", "1-5", "--json")
+    ran = command(
+        "survey",
+        "--port",
+        "virtual:second-master",
+        "--settings",
+        "9600-8N1",
+        "--addresses",
+        "1-5",
+        "--json",
+    )
     assert ran.code == ExitCode.ATTENTION
     assert ran.document["complete"] is False
     assert ran.document["untested"]
@@ -74,14 +109,19 @@ def test_identify_names_the_profile_and_reads_values(command: Command) -> None:
 
 def test_readdress_verifies_and_keeps_the_journal(command: Command, tmp_path: Path) -> None:
     job_file = tmp_path / "plant.busjob"
-    ran = command("readdress", *CLEAN, "--from", 11, "--to", 13, "--yes", "--job", job_file, "--json")
+    ran = command(
+        "readdress", *CLEAN, "--from", 11, "--to", 13, "--yes", "--job", job_file, "--json"
+    )
     assert ran.code == ExitCode.DONE, ran.err
     document = ran.document
     assert document["format"] == "busprobe.readdress/1"
     assert (document["from"], document["to"], document["outcome"]) == (11, 13, "verified")
     body = bytes.fromhex("0B 06 01 01 00 0D")
     assert document["request"] == hex_bytes(body + CrcModbus.calc(body).to_bytes(2, "little"))
-    assert "Write 13 (0x000D) to holding register 257 (0x0101) of unit 11 (0x0B), function code 6." in ran.err
+    assert (
+        "Write 13 (0x000D) to holding register 257 (0x0101) of unit 11 (0x0B), function code 6."
+        in ran.err
+    )
     with Job.open(job_file) as job:
         (write,) = job.writes()
         assert (write.from_address, write.to_address, write.outcome) == (11, 13, "verified")
@@ -90,18 +130,24 @@ def test_readdress_verifies_and_keeps_the_journal(command: Command, tmp_path: Pa
 
 def test_a_taken_target_is_refused_and_nothing_is_written(command: Command, tmp_path: Path) -> None:
     job_file = tmp_path / "plant.busjob"
-    ran = command("readdress", *CLEAN, "--from", 11, "--to", 12, "--yes", "--job", job_file, "--json")
+    ran = command(
+        "readdress", *CLEAN, "--from", 11, "--to", 12, "--yes", "--job", job_file, "--json"
+    )
     assert ran.code == ExitCode.REFUSED
     assert ran.document["outcome"] == "refused"
     with Job.open(job_file) as job:
         assert job.writes() == ()
 
 
-def test_without_a_yes_nothing_is_written(command: Command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_without_a_yes_nothing_is_written(
+    command: Command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     """The question is asked, and anything but a plain yes is a no."""
     asked = []
     monkeypatch.setattr("click.confirm", lambda text, **_: asked.append(text))
-    ran = command("readdress", *CLEAN, "--from", 11, "--to", 13, "--job", tmp_path / "plant.busjob", "--json")
+    ran = command(
+        "readdress", *CLEAN, "--from", 11, "--to", 13, "--job", tmp_path / "plant.busjob", "--json"
+    )
     assert asked == ["Send this write?"]
     assert (ran.code, ran.document["outcome"]) == (ExitCode.REFUSED, "refused")
 
@@ -117,12 +163,21 @@ def test_a_register_by_hand_comes_with_a_plainer_warning(command: Command, tmp_p
 
 def test_survey_prove_and_hand_over_from_one_job(command: Command, tmp_path: Path) -> None:
     job_file, out = tmp_path / "plant.busjob", tmp_path / "out"
-    assert command("survey", *CLEAN, "--addresses", "10-60", "--job", job_file).code == ExitCode.DONE
+    assert (
+        command("survey", *CLEAN, "--addresses", "10-60", "--job", job_file).code == ExitCode.DONE
+    )
     for address in (11, 12, 21, 31, 41, 51):
-        assert command("identify", *CLEAN, "--address", address, "--job", job_file).code == ExitCode.DONE
+        assert (
+            command("identify", *CLEAN, "--address", address, "--job", job_file).code
+            == ExitCode.DONE
+        )
     proved = command("prove", "--port", "virtual:clean", "--job", job_file, "--rounds", 3, "--json")
     assert proved.code == ExitCode.DONE, proved.err
-    assert (proved.document["rounds"], proved.document["failed"], proved.document["complete"]) == (3, 0, True)
+    assert (proved.document["rounds"], proved.document["failed"], proved.document["complete"]) == (
+        3,
+        0,
+        True,
+    )
     handed = command("handover", "--job", job_file, "--out", out, "--json")
     assert handed.code == ExitCode.DONE, handed.err
     with (out / "bus-list.csv").open(encoding="utf-8-sig", newline="") as file:
@@ -136,12 +191,16 @@ def test_survey_prove_and_hand_over_from_one_job(command: Command, tmp_path: Pat
 def test_an_adapter_pulled_in_mid_survey_keeps_what_was_found_and_the_job_goes_on(
     command: Command, tmp_path: Path
 ) -> None:
-    """Exit code 3, the findings so far printed and kept; the next survey of the job asks only what is left."""
+    """Exit code 3, the findings so far printed and kept; the next survey of the job asks only what
+    is left."""
     scenario = tmp_path / "pulled.toml"
     units = [("a", 2), ("b", 40)]
     scenario.write_text(
         'title = "An adapter that is pulled"\n[adapter]\nunplugged_at = 5.0\n'
-        + "".join(f'[[units]]\nname = "{name}"\ntype = "at-10"\naddress = {address}\n' for name, address in units),
+        + "".join(
+            f'[[units]]\nname = "{name}"\ntype = "at-10"\naddress = {address}\n'
+            for name, address in units
+        ),
         encoding="utf-8",
     )
     job_file = tmp_path / "plant.busjob"
@@ -155,7 +214,9 @@ def test_an_adapter_pulled_in_mid_survey_keeps_what_was_found_and_the_job_goes_o
     with Job.open(job_file) as job:
         assert [unit.address for unit in job.units()] == [2]
 
-    scenario.write_text(scenario.read_text(encoding="utf-8").replace("unplugged_at = 5.0", ""), encoding="utf-8")
+    scenario.write_text(
+        scenario.read_text(encoding="utf-8").replace("unplugged_at = 5.0", ""), encoding="utf-8"
+    )
     resumed = command("survey", "--port", f"virtual:{scenario}", *asked)
     assert resumed.code == ExitCode.DONE, resumed.err
     assert resumed.document["complete"] is True

@@ -1,4 +1,5 @@
-"""``busprobe listen`` on virtual segments: what is heard, what it fits, the exit code, and what is kept."""
+"""``busprobe listen`` on virtual segments: what is heard, what it fits, the exit code, and what is
+kept."""
 
 from __future__ import annotations
 
@@ -14,7 +15,9 @@ from tests.cli.conftest import Command, Ran
 
 
 def listen(command: Command, scenario: object, *more: object) -> Ran:
-    return command("listen", "--port", f"virtual:{scenario}", "--settings", "9600-8N1", "--json", *more)
+    return command(
+        "listen", "--port", f"virtual:{scenario}", "--settings", "9600-8N1", "--json", *more
+    )
 
 
 def causes(ran: Ran) -> list[str]:
@@ -24,7 +27,9 @@ def causes(ran: Ran) -> list[str]:
 
 def swapped_adapter(tmp_path: Path, scenario: str) -> Path:
     """A shipped scenario whose two wires are exchanged at the adapter."""
-    text = (Path(busprobe.virtual.__file__).parent / "scenarios" / f"{scenario}.toml").read_text(encoding="utf-8")
+    text = (Path(busprobe.virtual.__file__).parent / "scenarios" / f"{scenario}.toml").read_text(
+        encoding="utf-8"
+    )
     path = tmp_path / "swapped-adapter.toml"
     path.write_text(f"{text}\n[adapter]\nswapped = true\n", encoding="utf-8")
     return path
@@ -35,14 +40,20 @@ def test_a_sound_pair_with_its_turn_round(command: Command) -> None:
     assert ran.code == ExitCode.DONE, ran.err
     document = ran.document
     assert document["format"] == "busprobe.listen/1"
-    assert (document["port"], document["settings"], document["seconds"]) == ("virtual:clean", "9600-8N1", 10.0)
+    assert (document["port"], document["settings"], document["seconds"]) == (
+        "virtual:clean",
+        "9600-8N1",
+        10.0,
+    )
     assert (document["bytes"], document["echo"], document["observations"]) == (0, False, [])
     (asked,) = document["asked"]
     assert asked["present"] is True
     assert 8 < asked["reply_ms"] < 16
     assert (
         "Nothing odd was heard.  A computer cannot see voltages"
-        in command(*("listen", "--port", "virtual:clean", "--settings", "9600-8N1", "--probe", 11)).out
+        in command(
+            *("listen", "--port", "virtual:clean", "--settings", "9600-8N1", "--probe", 11)
+        ).out
     )
 
 
@@ -67,7 +78,9 @@ def test_another_master_is_heard_and_not_disturbed(command: Command) -> None:
     assert ran.document["left_unasked"] == [12]
     assert causes(ran) == [Cause.OTHER_MASTER]
     assert ran.document["observations"][0]["certain"] is True
-    told = command("listen", "--port", "virtual:second-master", "--settings", "9600-8N1", "--probe", 12).out
+    told = command(
+        "listen", "--port", "virtual:second-master", "--settings", "9600-8N1", "--probe", 12
+    ).out
     assert "Unit 12 (0x0C) was not asked: another master is at work." in told
     assert "It fits only this:" in told
 
@@ -80,7 +93,9 @@ def test_a_pair_swapped_at_the_adapter(command: Command, tmp_path: Path) -> None
     assert len(ran.document["observations"][0]["hints"]) > 1
 
 
-def test_another_master_through_a_swapped_adapter_is_not_called_noise(command: Command, tmp_path: Path) -> None:
+def test_another_master_through_a_swapped_adapter_is_not_called_noise(
+    command: Command, tmp_path: Path
+) -> None:
     ran = listen(command, swapped_adapter(tmp_path, "second-master"))
     assert ran.code == ExitCode.ATTENTION
     assert ran.document["flagged_bytes"] > 0
@@ -88,7 +103,8 @@ def test_another_master_through_a_swapped_adapter_is_not_called_noise(command: C
 
 
 def test_a_silent_unit_is_not_called_absent(command: Command) -> None:
-    """Swapped at that unit alone: from here it may be several things, and what to do is said for each."""
+    """Swapped at that unit alone: from here it may be several things, and what to do is said for
+    each."""
     told = command("listen", "--port", "virtual:swapped", "--settings", "9600-8N1", "--probe", 31)
     assert told.code == ExitCode.ATTENTION
     assert "No reply from unit 31." in told.out

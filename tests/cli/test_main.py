@@ -21,7 +21,9 @@ def test_help_documents_the_exit_codes(command: Command) -> None:
 
 
 @pytest.mark.parametrize("group", [(), ("profiles",), ("wiring",)])
-def test_help_says_of_every_command_what_it_does_and_cuts_nothing(group: tuple[str, ...], command: Command) -> None:
+def test_help_says_of_every_command_what_it_does_and_cuts_nothing(
+    group: tuple[str, ...], command: Command
+) -> None:
     usage, *lines = command(*group, "--help").out.splitlines()
     assert usage.startswith("Usage:")
     assert "Commands:" in lines
@@ -42,9 +44,15 @@ def test_every_command_has_help_with_an_example(name: str, command: Command) -> 
         (("nonsense",), "No such command"),
         (("survey",), "--port"),
         (("survey", "--port", "virtual:clean", "--settings", "fast"), "is not a line setting"),
-        (("survey", "--port", "virtual:clean", "--addresses", "0-5"), "is not a set of unit addresses"),
+        (
+            ("survey", "--port", "virtual:clean", "--addresses", "0-5"),
+            "is not a set of unit addresses",
+        ),
         (("survey", "--port", "virtual:nowhere"), "There is no scenario 'nowhere'"),
-        (("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", "300"), "300"),
+        (
+            ("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", "300"),
+            "300",
+        ),
         (("profiles", "show", "nothing"), "There is no profile 'nothing'"),
         (("virtual", "clean"), "not said where to serve"),
         (("virtual", "clean", "--tcp", "5020"), "is not HOST:PORT"),
@@ -52,7 +60,9 @@ def test_every_command_has_help_with_an_example(name: str, command: Command) -> 
         (("demo", "--unattended"), "--out"),
     ],
 )
-def test_wrong_usage_names_what_was_wrong(arguments: tuple[str, ...], words: str, command: Command) -> None:
+def test_wrong_usage_names_what_was_wrong(
+    arguments: tuple[str, ...], words: str, command: Command
+) -> None:
     ran = command(*arguments)
     assert ran.code == ExitCode.USAGE
     assert words in ran.err
@@ -67,7 +77,9 @@ def test_a_port_that_cannot_be_opened_ends_with_its_own_code(name: str, command:
     assert len(ran.err.strip().splitlines()) <= 3
 
 
-def test_a_broken_profile_file_is_told_with_all_its_mistakes(command: Command, tmp_path: Path) -> None:
+def test_a_broken_profile_file_is_told_with_all_its_mistakes(
+    command: Command, tmp_path: Path
+) -> None:
     path = tmp_path / "mine.toml"
     path.write_text('id = "other"\nmaker = 3\n', encoding="utf-8")
     ran = command("profiles", "check", path, "--json")
@@ -88,7 +100,9 @@ def test_a_file_that_is_no_job_is_refused_in_plain_words(command: Command, tmp_p
     assert path.read_text(encoding="utf-8") == "not a job"
 
 
-def test_a_bug_ends_in_a_sentence_and_its_details_in_a_file(command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_bug_ends_in_a_sentence_and_its_details_in_a_file(
+    command: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("busprobe.cli.ports.ports", lambda: 1 // 0)
     ran = command("ports")
     assert ran.code == ExitCode.ATTENTION

@@ -1,4 +1,5 @@
-"""``busprobe profiles``: what is stored, what is wrong with a file, and a unit described with the unit at hand."""
+"""``busprobe profiles``: what is stored, what is wrong with a file, and a unit described with the
+unit at hand."""
 
 from __future__ import annotations
 
@@ -20,18 +21,24 @@ def profile_file(folder: Path, name: str, model: str, fingerprint: str = "") -> 
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name}.toml"
     path.write_text(
-        f'id = "{name}"\nmaker = "Glenmoss Works"\nmodel = "{model}"\nkind = "relay"\nnumbering = "wire"\n{fingerprint}'
+        f'id = "{name}"\nmaker = "Glenmoss Works"\nmodel = "{model}"\nkind = "relay"\nnumbering ='
+        f' "wire"\n{fingerprint}'
     )
     return path
 
 
-def test_list_says_which_file_wins_shipped_own_or_the_jobs(command: Command, tmp_path: Path) -> None:
+def test_list_says_which_file_wins_shipped_own_or_the_jobs(
+    command: Command, tmp_path: Path
+) -> None:
     own = profile_file(own_folder(), "aldermoor-at-10", "AT-10 my own")
     of_job = profile_file(tmp_path / "profiles", "aldermoor-at-10", "AT-10 of this job")
     job_file = tmp_path / "plant.busjob"
     shipped = shipped_folder() / "aldermoor-at-10.toml"
     listed = {p["id"]: p for p in command("profiles", "list", "--json").document["profiles"]}
-    assert (listed["aldermoor-at-10"]["file"], listed["aldermoor-at-10"]["in_place_of"]) == (str(own), [str(shipped)])
+    assert (listed["aldermoor-at-10"]["file"], listed["aldermoor-at-10"]["in_place_of"]) == (
+        str(own),
+        [str(shipped)],
+    )
     assert (listed["aldermoor-at-10"]["from"], listed["corran-cd-2"]["from"]) == ("mine", "shipped")
     ran = command("profiles", "list", "--job", job_file)
     assert ran.code == ExitCode.DONE
@@ -47,14 +54,20 @@ def test_a_broken_own_profile_is_told_and_takes_nothing_with_it(command: Command
     assert ran.code == ExitCode.ATTENTION
     assert "points" in ran.document["problems"][0]
     assert len(ran.document["profiles"]) > 6
-    identified = command("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21)
+    identified = command(
+        "identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21
+    )
     assert identified.code == ExitCode.DONE
     assert "broken.toml" in identified.err
 
 
-def test_check_tells_all_mistakes_with_their_lines_also_those_between_files(command: Command, tmp_path: Path) -> None:
+def test_check_tells_all_mistakes_with_their_lines_also_those_between_files(
+    command: Command, tmp_path: Path
+) -> None:
     one = profile_file(tmp_path, "one", "G-1", '[fingerprint]\nserver_id = { contains = "G-1" }\n')
-    two = profile_file(tmp_path, "two", "G-1 B", '[fingerprint]\nserver_id = { equals = "G-1 B" }\n')
+    two = profile_file(
+        tmp_path, "two", "G-1 B", '[fingerprint]\nserver_id = { equals = "G-1 B" }\n'
+    )
     wrong = profile_file(tmp_path, "wrong", "G-2", 'color = "red"\n[limits]\nregisters = 900\n')
     ran = command("profiles", "check", one, two, wrong)
     assert ran.code == ExitCode.USAGE
@@ -82,7 +95,12 @@ def test_draft_shows_the_plausible_ways_first_and_names_an_off_by_one(command: C
         "one-based",
     )
     best = document["points"][0]["interpretations"][0]
-    assert (best["function"], best["register"], best["type"], best["order"]) == (3, 30, "float32", "CDAB")
+    assert (best["function"], best["register"], best["type"], best["order"]) == (
+        3,
+        30,
+        "float32",
+        "CDAB",
+    )
     assert document["given"] == [{"function": 3, "register": 30, "count": 3}]
     assert document["file"] is None
     stated = command("profiles", "draft", *WIND, "--numbering", "one-based", "--json")
@@ -110,7 +128,15 @@ def test_a_draft_replaces_no_file_unasked(command: Command, tmp_path: Path) -> N
     assert ran.code == ExitCode.REFUSED
     assert "is there already" in ran.err
     assert path.read_text() == before
-    into_job = command("profiles", "draft", *WIND, "--save", "wheal-tamsin-wt-5", "--job", tmp_path / "plant.busjob")
+    into_job = command(
+        "profiles",
+        "draft",
+        *WIND,
+        "--save",
+        "wheal-tamsin-wt-5",
+        "--job",
+        tmp_path / "plant.busjob",
+    )
     assert str(tmp_path / "profiles" / "wheal-tamsin-wt-5.toml") in into_job.out
     command("profiles", "draft", *WIND, "--save", "wheal-tamsin-wt-5", "--overwrite")
     assert path.read_text() != before
@@ -120,11 +146,22 @@ def test_notes_and_what_the_display_shows_settle_a_draft(command: Command, tmp_p
     """What the data sheet says in any order; the display tells the scale."""
     notes = tmp_path / "notes.toml"
     notes.write_text(
-        '[[points]]\nregister = 11\nname = "Temperature"\nunit = "°C"\nshows = -3.2\n\n[limits]\ngap_s = 0.02\n',
+        '[[points]]\nregister = 11\nname = "Temperature"\nunit = "°C"\nshows ='
+        " -3.2\n\n[limits]\ngap_s = 0.02\n",
         encoding="utf-8",
     )
     ran = command(
-        *("profiles", "draft", *GENERIC, "--address", 6, "--notes", notes, "--point", "20 Energy kWh =184203"),
+        *(
+            "profiles",
+            "draft",
+            *GENERIC,
+            "--address",
+            6,
+            "--notes",
+            notes,
+            "--point",
+            "20 Energy kWh =184203",
+        ),
         *("--save", "rosehill-rh-2"),
     )
     assert ran.code == ExitCode.DONE, ran.out
@@ -171,9 +208,14 @@ def test_a_unit_that_follows_sunspec_is_readdressed_through_its_device_address_p
     assert identified.document["profile"] == "sunspec-40000"
     assert identified.document["identity"]["vendor"] == "Lanyon Power"
     assert identified.document["models"] == [1, 64901]
-    ran = command("readdress", *GENERIC, "--from", 3, "--to", 33, "--yes", "--job", job_file, "--json")
+    ran = command(
+        "readdress", *GENERIC, "--from", 3, "--to", 33, "--yes", "--job", job_file, "--json"
+    )
     assert ran.code == ExitCode.DONE, ran.err
-    assert (ran.document["outcome"], ran.document["request"][:20]) == ("verified", "03 10 9C 84 00 01 02")
+    assert (ran.document["outcome"], ran.document["request"][:20]) == (
+        "verified",
+        "03 10 9C 84 00 01 02",
+    )
 
 
 def test_identify_says_how_far_the_second_best_is(command: Command) -> None:
@@ -204,22 +246,35 @@ address = {address}
 def test_another_firmware_among_units_of_one_type_is_flagged_by_a_profile_of_the_job(
     command: Command, tmp_path: Path
 ) -> None:
-    """The profile lives beside the job file; the third of three units has another revision than its siblings."""
+    """The profile lives beside the job file; the third of three units has another revision than its
+    siblings."""
     units = [("one", "1.4", 7), ("two", "1.4", 8), ("three", "1.5", 9)]
     scenario = tmp_path / "valves.toml"
     scenario.write_text(
         'title = "Three valves, one of another batch"\n'
-        + "".join(VALVE.format(name=name, version=version, address=address) for name, version, address in units)
+        + "".join(
+            VALVE.format(name=name, version=version, address=address)
+            for name, version, address in units
+        )
     )
     profile_file(
         tmp_path / "profiles",
         "glenmoss-gv-4",
         "GV-4",
-        '[fingerprint]\nobjects = [{ object = 0, equals = "Glenmoss Works" }, { object = 1, equals = "GV-4" }]\n',
+        '[fingerprint]\nobjects = [{ object = 0, equals = "Glenmoss Works" }, { object = 1, equals'
+        ' = "GV-4" }]\n',
     )
     found = [
         command(
-            *("identify", "--port", f"virtual:{scenario}", "--settings", "9600-8N1", "--address", address),
+            *(
+                "identify",
+                "--port",
+                f"virtual:{scenario}",
+                "--settings",
+                "9600-8N1",
+                "--address",
+                address,
+            ),
             *("--job", tmp_path / "plant.busjob", "--json"),
         ).document
         for _, _, address in units
@@ -228,17 +283,24 @@ def test_another_firmware_among_units_of_one_type_is_flagged_by_a_profile_of_the
     flags = [[note for note in document["notes"] if "siblings" in note] for document in found]
     assert flags == [[], [], ["Its version is '1.5', other than with its siblings: '1.4' at 7-8."]]
     with Job.open(tmp_path / "plant.busjob") as job:
-        noted = {unit.address: [note for note in unit.notes if "siblings" in note] for unit in job.units()}
+        noted = {
+            unit.address: [note for note in unit.notes if "siblings" in note]
+            for unit in job.units()
+        }
     other = "Its version is '1.4', other than with its siblings: '1.5' at 9."
     assert noted == {7: [other], 8: [other], 9: flags[2]}
 
 
-def test_a_serial_number_in_an_object_of_the_makers_own_is_shown_neutralised(command: Command, tmp_path: Path) -> None:
-    """Where the profile says so it is the serial number; otherwise it is shown as the object that it is."""
+def test_a_serial_number_in_an_object_of_the_makers_own_is_shown_neutralised(
+    command: Command, tmp_path: Path
+) -> None:
+    """Where the profile says so it is the serial number; otherwise it is shown as the object that
+    it is."""
     scenario = tmp_path / "valve.toml"
     own = '"0x80" = "\\u001b[2J=SN 0417"\n\n[[units]]'
     scenario.write_text(
-        'title = "A valve"\n' + VALVE.format(name="one", version="1", address=7).replace("[[units]]", own)
+        'title = "A valve"\n'
+        + VALVE.format(name="one", version="1", address=7).replace("[[units]]", own)
     )
     asked = ("identify", "--port", f"virtual:{scenario}", "--settings", "9600-8N1", "--address", 7)
     unknown = command(*asked)

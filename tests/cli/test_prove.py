@@ -1,4 +1,5 @@
-"""The endurance run by command: advice, polling table, how often values are wanted, going on after a failure."""
+"""The endurance run by command: advice, polling table, how often values are wanted, going on after
+a failure."""
 
 from __future__ import annotations
 
@@ -23,8 +24,22 @@ def job_file(tmp_path: Path) -> Path:
     return path
 
 
-def test_the_master_is_advised_and_the_polling_table_measured(command: Command, job_file: Path) -> None:
-    ran = command(*CLEAN, "--job", job_file, "--rounds", 5, "--pause", 20, "--try-table", "--every", 5, "--json")
+def test_the_master_is_advised_and_the_polling_table_measured(
+    command: Command, job_file: Path
+) -> None:
+    ran = command(
+        *CLEAN,
+        "--job",
+        job_file,
+        "--rounds",
+        5,
+        "--pause",
+        20,
+        "--try-table",
+        "--every",
+        5,
+        "--json",
+    )
     assert ran.document["pause"] == 0.02
     assert ran.code == ExitCode.DONE, ran.err
     advised = {item["name"]: item["value"] for item in ran.document["advice"]}
@@ -40,8 +55,11 @@ def test_the_master_is_advised_and_the_polling_table_measured(command: Command, 
     assert "Values are wanted every 5 s." in said.out
 
 
-def test_a_table_that_cannot_be_tried_does_not_hide_the_run_before_it(command: Command, tmp_path: Path) -> None:
-    """Nobody knows the unit's points: that is said, after the counts, and the run is not called cut off."""
+def test_a_table_that_cannot_be_tried_does_not_hide_the_run_before_it(
+    command: Command, tmp_path: Path
+) -> None:
+    """Nobody knows the unit's points: that is said, after the counts, and the run is not called cut
+    off."""
     path = tmp_path / "new.busjob"
     with Job.create(path) as job:
         job.put_unit(UnitRecord(11, "9600-8N1"))
@@ -52,10 +70,14 @@ def test_a_table_that_cannot_be_tried_does_not_hide_the_run_before_it(command: C
     assert (ran.document["rounds"], ran.document["complete"]) == (5, True)
 
 
-def test_how_often_values_are_wanted_is_kept_and_mistakes_are_said(command: Command, job_file: Path) -> None:
+def test_how_often_values_are_wanted_is_kept_and_mistakes_are_said(
+    command: Command, job_file: Path
+) -> None:
     point = "aldermoor-at-10/Temperature"
     assert (
-        command(*CLEAN, "--job", job_file, "--rounds", 1, "--every", 30, "--every", f"{point}=0.5").code
+        command(
+            *CLEAN, "--job", job_file, "--rounds", 1, "--every", 30, "--every", f"{point}=0.5"
+        ).code
         == ExitCode.DONE
     )
     with Job.open(job_file) as job:
@@ -74,13 +96,16 @@ def test_how_often_values_are_wanted_is_kept_and_mistakes_are_said(command: Comm
 def test_a_run_whose_adapter_was_pulled_goes_on_with_its_counts(
     command: Command, job_file: Path, tmp_path: Path
 ) -> None:
-    """Exit code 3 and everything counted is there; the next command goes on to where the first was to end."""
+    """Exit code 3 and everything counted is there; the next command goes on to where the first was
+    to end."""
     pulled = tmp_path / "pulled.toml"
     unit = '[[units]]\nname = "a"\ntype = "at-10"\naddress = 11\n'
     pulled.write_text(f'title = "Pulled"\n[adapter]\nunplugged_at = 4.0\n{unit}', encoding="utf-8")
     with Job.open(job_file) as job:
         job.remove_unit(21, "9600-8N1")
-    first = command("prove", "--port", f"virtual:{pulled}", "--job", job_file, "--rounds", 300, "--json")
+    first = command(
+        "prove", "--port", f"virtual:{pulled}", "--job", job_file, "--rounds", 300, "--json"
+    )
     assert first.code == ExitCode.PORT_FAILED
     assert "go on with --go-on" in first.err
     counted = first.document["polls"]

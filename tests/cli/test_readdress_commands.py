@@ -1,4 +1,5 @@
-"""Addresses and line settings of a whole bus by commands: what is shown, asked, written, kept and told."""
+"""Addresses and line settings of a whole bus by commands: what is shown, asked, written, kept and
+told."""
 
 from __future__ import annotations
 
@@ -43,7 +44,9 @@ def on_clean(command: Command, job_file: Path, *addresses: int) -> None:
     identified(command, job_file, "clean", *((address, "9600-8N1") for address in addresses))
 
 
-def readdress_all(command: Command, job_file: Path, *arguments: object, scenario: str = "clean") -> Ran:
+def readdress_all(
+    command: Command, job_file: Path, *arguments: object, scenario: str = "clean"
+) -> Ran:
     return command("readdress-all", "--port", f"virtual:{scenario}", "--job", job_file, *arguments)
 
 
@@ -54,18 +57,26 @@ def addresses(job_file: Path) -> list[int]:
 
 def test_a_plan_is_shown_first_and_nothing_is_written(command: Command, job_file: Path) -> None:
     on_clean(command, job_file, 11, 12, 31)
-    ran = readdress_all(command, job_file, "--set", "11=12", "--set", "12=11", "--dry-run", "--json")
+    ran = readdress_all(
+        command, job_file, "--set", "11=12", "--set", "12=11", "--dry-run", "--json"
+    )
     assert ran.code == ExitCode.ATTENTION
     document = ran.document
     assert document["format"] == "busprobe.readdress-all/1"
-    assert [(move["from"], move["to"]) for move in document["plan"]] == [(11, 247), (12, 11), (247, 12)]
+    assert [(move["from"], move["to"]) for move in document["plan"]] == [
+        (11, 247),
+        (12, 11),
+        (247, 12),
+    ]
     assert document["outcomes"] == []
     assert len(document["left"]) == 3
     with Job.open(job_file) as job:
         assert job.writes() == ()
 
 
-def test_the_plan_of_the_bus_is_kept_and_carried_out(command: Command, job_file: Path, tmp_path: Path) -> None:
+def test_the_plan_of_the_bus_is_kept_and_carried_out(
+    command: Command, job_file: Path, tmp_path: Path
+) -> None:
     """Every frame is shown, one power cycle proves all, and the list says so."""
     on_clean(command, job_file, 11, 12, 31)
     plan = tmp_path / "plan.csv"
@@ -73,9 +84,9 @@ def test_the_plan_of_the_bus_is_kept_and_carried_out(command: Command, job_file:
     ran = readdress_all(command, job_file, "--plan", plan, "--yes", "--json")
     assert ran.code == ExitCode.DONE, ran.err
     document = ran.document
-    assert [(outcome["from"], outcome["to"], outcome["outcome"]) for outcome in document["outcomes"]] == [
-        (31, 33, "verified")
-    ]
+    assert [
+        (outcome["from"], outcome["to"], outcome["outcome"]) for outcome in document["outcomes"]
+    ] == [(31, 33, "verified")]
     assert document["power_cycle"] == "done"
     assert "function code 6" in ran.err
     assert "Bytes: 1F 06" in ran.err
@@ -119,7 +130,9 @@ def test_every_move_is_asked_for_and_a_no_leaves_the_rest(
     assert addresses(job_file) == [12, 31, 60]
 
 
-def test_the_power_cycle_can_be_left_out_and_is_told_as_not_done(command: Command, job_file: Path) -> None:
+def test_the_power_cycle_can_be_left_out_and_is_told_as_not_done(
+    command: Command, job_file: Path
+) -> None:
     on_clean(command, job_file, 11)
     ran = readdress_all(command, job_file, "--set", "11=13", "--yes", "--no-check", "--json")
     assert ran.code == ExitCode.DONE, ran.err
@@ -156,9 +169,19 @@ def test_wrong_usage_is_told_in_words(
     assert what in ran.err
 
 
-def test_one_unit_gets_other_line_settings_one_change_at_a_time(command: Command, job_file: Path) -> None:
+def test_one_unit_gets_other_line_settings_one_change_at_a_time(
+    command: Command, job_file: Path
+) -> None:
     ran = command(
-        *("line-settings", "--port", "virtual:harmonise", "--settings", "4800-8E1", "--address", 12),
+        *(
+            "line-settings",
+            "--port",
+            "virtual:harmonise",
+            "--settings",
+            "4800-8E1",
+            "--address",
+            12,
+        ),
         *("--to", "9600-8N1", "--yes", "--job", job_file, "--json"),
     )
     assert ran.code == ExitCode.DONE, ran.err
@@ -182,7 +205,17 @@ def test_a_mixed_bus_is_harmonised(command: Command, job_file: Path) -> None:
     places = ((11, "9600-8N1"), (12, "4800-8E1"), (21, "19200-8N1"), (31, "19200-8E1"))
     identified(command, job_file, "harmonise", *places)
     ran = command(
-        *("line-settings", "--port", "virtual:harmonise", "--all", "--to", "9600-8N1", "--yes", "--job", job_file)
+        *(
+            "line-settings",
+            "--port",
+            "virtual:harmonise",
+            "--all",
+            "--to",
+            "9600-8N1",
+            "--yes",
+            "--job",
+            job_file,
+        )
     )
     assert ran.code == ExitCode.DONE, ran.err
     with Job.open(job_file) as job:
@@ -192,7 +225,17 @@ def test_a_mixed_bus_is_harmonised(command: Command, job_file: Path) -> None:
 def test_a_unit_that_cannot_follow_needs_attention(command: Command, job_file: Path) -> None:
     identified(command, job_file, "harmonise", (21, "19200-8N1"))
     ran = command(
-        *("line-settings", "--port", "virtual:harmonise", "--all", "--to", "9600-8E1", "--yes", "--job", job_file)
+        *(
+            "line-settings",
+            "--port",
+            "virtual:harmonise",
+            "--all",
+            "--to",
+            "9600-8E1",
+            "--yes",
+            "--job",
+            job_file,
+        )
     )
     assert ran.code == ExitCode.ATTENTION
     assert "is left as it is" in ran.out.replace("\n", " ")
@@ -204,10 +247,25 @@ def test_a_unit_that_cannot_follow_needs_attention(command: Command, job_file: P
         (("--settings", "9600-8N1", "--to", "9600-8E1"), "not said which unit"),
         (("--all", "--address", 11, "--to", "9600-8E1"), "--all goes without"),
         (("--settings", "9600-8N1", "--address", 11, "--to", "9600-8N1"), "is to keep 9600-8N1"),
-        (("--settings", "9600-8N1", "--address", 11, "--to", "115200-8N1"), "has no code for 115200-8N1"),
-        (("--settings", "9600-8N1", "--address", 11, "--to", "9600-8E1", "--profile", "nobody"), "no profile 'nobody'"),
         (
-            ("--settings", "9600-8N1", "--address", 11, "--to", "9600-8E1", "--profile", "aldermoor-at-10"),
+            ("--settings", "9600-8N1", "--address", 11, "--to", "115200-8N1"),
+            "has no code for 115200-8N1",
+        ),
+        (
+            ("--settings", "9600-8N1", "--address", 11, "--to", "9600-8E1", "--profile", "nobody"),
+            "no profile 'nobody'",
+        ),
+        (
+            (
+                "--settings",
+                "9600-8N1",
+                "--address",
+                11,
+                "--to",
+                "9600-8E1",
+                "--profile",
+                "aldermoor-at-10",
+            ),
             "does not say how a AT-10 is given",
         ),
     ],
@@ -222,11 +280,25 @@ def test_wrong_line_settings_are_told_in_words(
 
 def moved(command: Command, job_file: Path) -> Ran:
     return command(
-        *("readdress", "--port", "virtual:clean", *AT_9600, "--from", 11, "--to", 13, "--yes", "--job", job_file)
+        *(
+            "readdress",
+            "--port",
+            "virtual:clean",
+            *AT_9600,
+            "--from",
+            11,
+            "--to",
+            13,
+            "--yes",
+            "--job",
+            job_file,
+        )
     )
 
 
-def test_the_journal_has_bytes_words_reply_outcome_and_time(command: Command, job_file: Path) -> None:
+def test_the_journal_has_bytes_words_reply_outcome_and_time(
+    command: Command, job_file: Path
+) -> None:
     assert moved(command, job_file).code == ExitCode.DONE
     ran = command("journal", "--job", job_file, "--json")
     assert ran.code == ExitCode.DONE
@@ -236,16 +308,29 @@ def test_the_journal_has_bytes_words_reply_outcome_and_time(command: Command, jo
     assert write["request"].startswith("0B 06 01 01 00 0D")
     assert write["intended"].endswith("Z")
     (entry,) = write["conclusions"]
-    assert (entry["outcome"], entry["reply"]) == ("verified", write["request"])  # function 6 answers with the request
+    assert (entry["outcome"], entry["reply"]) == (
+        "verified",
+        write["request"],
+    )  # function 6 answers with the request
     text = command("journal", "--job", job_file).out
-    assert "Write 13 (0x000D) to holding register 257 (0x0101) of unit 11 (0x0B), function code 6." in text
+    assert (
+        "Write 13 (0x000D) to holding register 257 (0x0101) of unit 11 (0x0B), function code 6."
+        in text
+    )
     assert "verified; reply: 0B 06 01 01 00 0D" in text
 
 
-def test_a_write_of_which_nothing_is_known_needs_attention(command: Command, job_file: Path) -> None:
+def test_a_write_of_which_nothing_is_known_needs_attention(
+    command: Command, job_file: Path
+) -> None:
     with Job.create(job_file) as job:
         job.intend_write(
-            kind="readdress", from_address=11, to_address=13, settings="9600-8N1", request=bytes(8), words="Write it."
+            kind="readdress",
+            from_address=11,
+            to_address=13,
+            settings="9600-8N1",
+            request=bytes(8),
+            words="Write it.",
         )
     ran = command("journal", "--job", job_file)
     assert ran.code == ExitCode.ATTENTION
@@ -261,10 +346,12 @@ def test_a_journal_that_is_empty_or_not_there_is_told(command: Command, job_file
 
 
 def moved_unit(tmp_path: Path, address: int) -> Path:
-    """A segment on which the unit of `clean` at 11 has been moved, as it is found on the next day."""
+    """A segment on which the unit of `clean` at 11 has been moved, as it is found on the next
+    day."""
     scenario = tmp_path / "moved.toml"
     scenario.write_text(
-        f'title = "One unit"\n[[units]]\nname = "te"\ntype = "at-10"\naddress = {address}\n', encoding="utf-8"
+        f'title = "One unit"\n[[units]]\nname = "te"\ntype = "at-10"\naddress = {address}\n',
+        encoding="utf-8",
     )
     return scenario
 
@@ -275,24 +362,34 @@ def test_a_move_is_undone_by_its_number(command: Command, job_file: Path, tmp_pa
     port = ("--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file)
     ran = command("undo", *port, "--write", 1, "--yes", "--json")
     assert ran.code == ExitCode.DONE, ran.err
-    assert (ran.document["from"], ran.document["to"], ran.document["outcome"]) == (13, 11, "verified")
+    assert (ran.document["from"], ran.document["to"], ran.document["outcome"]) == (
+        13,
+        11,
+        "verified",
+    )
     assert addresses(job_file) == [11]
     again = command("undo", *port, "--write", 1, "--yes")
     assert again.code == ExitCode.REFUSED
     assert "is undone already, by write 2" in again.err
 
 
-def test_an_undo_asks_first(command: Command, job_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_undo_asks_first(
+    command: Command, job_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     assert moved(command, job_file).code == ExitCode.DONE
     asked: list[str] = []
     monkeypatch.setattr("click.confirm", lambda text, **_: asked.append(text))
-    ran = command("undo", "--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file, "--write", 1)
+    ran = command(
+        "undo", "--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file, "--write", 1
+    )
     assert (ran.code, asked) == (ExitCode.REFUSED, ["Send this write?"])
     assert addresses(job_file) == [13]
 
 
 @pytest.mark.parametrize(("number", "what"), [(7, "has no write 7"), (0, "is not in the range")])
-def test_an_undo_of_nothing_is_told(command: Command, job_file: Path, number: int, what: str) -> None:
+def test_an_undo_of_nothing_is_told(
+    command: Command, job_file: Path, number: int, what: str
+) -> None:
     Job.create(job_file).close()
     ran = command("undo", "--port", "virtual:clean", "--job", job_file, "--write", number)
     assert ran.code == ExitCode.USAGE
@@ -306,18 +403,29 @@ def test_an_undo_without_a_journal_opens_no_port(command: Command, job_file: Pat
 
 
 @pytest.mark.parametrize("name", ["readdress-all", "line-settings"])
-def test_what_was_under_way_is_looked_into_first(command: Command, job_file: Path, tmp_path: Path, name: str) -> None:
-    """The program was killed after the write had left; the next command says which move, and what is true."""
+def test_what_was_under_way_is_looked_into_first(
+    command: Command, job_file: Path, tmp_path: Path, name: str
+) -> None:
+    """The program was killed after the write had left; the next command says which move, and what
+    is true."""
     frame = bytes.fromhex("0B 06 01 01 00 0D 19 5D")
     with Job.create(job_file) as job:
         job.intend_write(
-            kind="readdress", from_address=11, to_address=13, settings="9600-8N1", request=frame, words="Write it."
+            kind="readdress",
+            from_address=11,
+            to_address=13,
+            settings="9600-8N1",
+            request=frame,
+            words="Write it.",
         )
     port = ("--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file, "--yes")
     rest = ("--set", "13=14") if name == "readdress-all" else ("--all", "--to", "9600-8N1")
     ran = command(name, *port, *rest)
     assert "Write 1 was under way when the program ended: Write it." in ran.err
-    assert "An earlier move from unit address 11 (0x0B) at 9600-8N1 to unit address 13 (0x0D)" in ran.err
+    assert (
+        "An earlier move from unit address 11 (0x0B) at 9600-8N1 to unit address 13 (0x0D)"
+        in ran.err
+    )
     assert "verified" in ran.err
     with Job.open(job_file) as job:
         assert job.unfinished_writes() == ()
@@ -334,7 +442,8 @@ address = 45
 
 
 def cut_off(job_file: Path, tmp_path: Path) -> tuple[object, ...]:
-    """Unlocked, written and saved, and never locked again; the arguments for a command that looks into it."""
+    """Unlocked, written and saved, and never locked again; the arguments for a command that looks
+    into it."""
     scenario = tmp_path / "locked.toml"
     scenario.write_text(LOCKED, encoding="utf-8")
     with Job.create(job_file) as job:
@@ -382,7 +491,15 @@ def test_moves_that_were_not_proven_are_looked_at_once_the_power_was_cycled(
     command: Command, job_file: Path, tmp_path: Path
 ) -> None:
     assert moved(command, job_file).code == ExitCode.DONE
-    ran = command("recover", "--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file, "--cycled", "--json")
+    ran = command(
+        "recover",
+        "--port",
+        f"virtual:{moved_unit(tmp_path, 13)}",
+        "--job",
+        job_file,
+        "--cycled",
+        "--json",
+    )
     assert ran.code == ExitCode.DONE, ran.err
     assert [move["power_cycle"] for move in ran.document["moves"]] == ["kept over a power cycle"]
     with Job.open(job_file) as job:

@@ -1,4 +1,5 @@
-"""Wiring commands: published worked examples by the command line, and verdicts with their exit codes."""
+"""Wiring commands: published worked examples by the command line, and verdicts with their exit
+codes."""
 
 from __future__ import annotations
 
@@ -14,28 +15,36 @@ from tests.cli.conftest import Command
 
 
 def test_the_modbus_guides_own_network_idles_where_it_should(command: Command) -> None:
-    """MODBUS over Serial Line V1.02, section 3.4.6: 650 ohm from 5 V with two 120 ohm terminators; 220.6 mV and, with
-    28 unit loads, 206.8 mV computed from it."""
-    assert command("wiring", "bias", "--resistor", 650, "--json").document["idle_volts"] == pytest.approx(
-        0.2206, abs=1e-4
-    )
+    """MODBUS over Serial Line V1.02, section 3.4.6: 650 ohm from 5 V with two 120 ohm terminators;
+    220.6 mV and, with 28 unit loads, 206.8 mV computed from it."""
+    assert command("wiring", "bias", "--resistor", 650, "--json").document[
+        "idle_volts"
+    ] == pytest.approx(0.2206, abs=1e-4)
     loaded = command("wiring", "bias", "--resistor", 650, "--unit-loads", 28, "--json").document
     assert loaded["idle_volts"] == pytest.approx(0.2068, abs=1e-4)
 
 
 def test_largest_equal_bias_pair(command: Command) -> None:
-    """5 V, two 120 ohm terminators, 200 mV wanted: 720 ohm each (computed by Kirchhoff's current law)."""
-    assert command("wiring", "bias", "--json").document["resistor_ohms"] == pytest.approx(720, abs=0.1)
+    """5 V, two 120 ohm terminators, 200 mV wanted: 720 ohm each (computed by Kirchhoff's current
+    law)."""
+    assert command("wiring", "bias", "--json").document["resistor_ohms"] == pytest.approx(
+        720, abs=0.1
+    )
 
 
 def test_a_published_stub(command: Command) -> None:
     """TI SN65HVD3x datasheet, table 9-1: 25 ns gives about 0.6 m."""
-    assert command("wiring", "stub", "--rise-time", 25, "--json").document["by_edge_metres"] == pytest.approx(0.585)
+    assert command("wiring", "stub", "--rise-time", 25, "--json").document[
+        "by_edge_metres"
+    ] == pytest.approx(0.585)
 
 
 def test_length_by_both_sources(command: Command) -> None:
-    """Length times rate up to 1e8 (TI SLLA272): 868 m at 115200; the Modbus guide's 1000 m up to 9600."""
-    assert command("wiring", "length", "--baud", 115200, "--json").document["metres"] == pytest.approx(868, abs=0.5)
+    """Length times rate up to 1e8 (TI SLLA272): 868 m at 115200; the Modbus guide's 1000 m up to
+    9600."""
+    assert command("wiring", "length", "--baud", 115200, "--json").document[
+        "metres"
+    ] == pytest.approx(868, abs=0.5)
     assert command("wiring", "length", "--baud", 9600, "--json").document["metres"] == 1000
 
 
@@ -46,7 +55,8 @@ def test_drop_of_a_computed_example(command: Command) -> None:
 
 
 def test_a_load_budget_with_and_without_bias(command: Command) -> None:
-    """MODBUS over Serial Line V1.02, sections 3.4.1 and 3.4.6: 32 units, four fewer with polarization."""
+    """MODBUS over Serial Line V1.02, sections 3.4.1 and 3.4.6: 32 units, four fewer with
+    polarization."""
     units = ["1"] * 32
     assert command("wiring", "loads", *units, "--no-bias", "--json").document["repeaters"] == 0
     assert command("wiring", "loads", *units, "--json").document["repeaters"] == 1
@@ -78,7 +88,8 @@ def test_a_sum_is_kept_in_the_job_if_one_is_named(command: Command, tmp_path: Pa
 
 
 def test_bias_without_terminators(command: Command) -> None:
-    """B&B Electronics RS-422/485 Application Note, page 19: 9 kohm for both resistors, loads across the pair."""
+    """B&B Electronics RS-422/485 Application Note, page 19: 9 kohm for both resistors, loads across
+    the pair."""
     ran = command("wiring", "bias", "--no-terminators", "--unit-loads", 32, "--across", "--json")
     assert ran.document["resistor_ohms"] == 4500
 
@@ -86,12 +97,16 @@ def test_bias_without_terminators(command: Command) -> None:
 def test_time_of_a_read_says_what_it_counts(command: Command) -> None:
     ran = command("wiring", "time", "--settings", "9600-8N1", "--json")
     assert (ran.document["request_bytes"], ran.document["reply_bytes"]) == (8, 7)
-    assert ran.document["milliseconds"] == pytest.approx(15 * 10 / 9.6 + 2 * 3.5 * 10 / 9.6, abs=1e-3)
+    assert ran.document["milliseconds"] == pytest.approx(
+        15 * 10 / 9.6 + 2 * 3.5 * 10 / 9.6, abs=1e-3
+    )
 
 
 def test_meter_readings_are_judged_and_kept(command: Command, tmp_path: Path) -> None:
     job_file = tmp_path / "plant.busjob"
-    ran = command("wiring", "meter", "--resistance", "61", "--idle", "0.3", "--job", job_file, "--json")
+    ran = command(
+        "wiring", "meter", "--resistance", "61", "--idle", "0.3", "--job", job_file, "--json"
+    )
     assert ran.code == ExitCode.DONE
     assert [j["level"] for j in ran.document["judgements"]] == ["good", "good"]
     assert "supply at the far unit" in ran.document["skipped"]
@@ -110,8 +125,11 @@ def test_meter_readings_are_judged_and_kept(command: Command, tmp_path: Path) ->
         ("drop", "1000:5"),
     ],
 )
-def test_a_sum_that_asks_for_a_change_needs_attention(arguments: tuple[object, ...], command: Command) -> None:
-    """Too little bias, a repeater, a shorter or slower trunk, thicker wire: scripts see it by the exit code."""
+def test_a_sum_that_asks_for_a_change_needs_attention(
+    arguments: tuple[object, ...], command: Command
+) -> None:
+    """Too little bias, a repeater, a shorter or slower trunk, thicker wire: scripts see it by the
+    exit code."""
     assert command("wiring", *arguments).code == ExitCode.ATTENTION
 
 
@@ -122,7 +140,9 @@ def test_a_bad_reading_needs_attention_and_says_what_to_do(command: Command) -> 
     assert "Local codes and licensed practice come first" in ran.err
 
 
-def test_cautions_that_were_read_in_the_job_are_not_said_again(command: Command, tmp_path: Path) -> None:
+def test_cautions_that_were_read_in_the_job_are_not_said_again(
+    command: Command, tmp_path: Path
+) -> None:
     job_file = tmp_path / "plant.busjob"
     reading = ("wiring", "meter", "--resistance", "61", "--job", job_file)
     assert "Caution: " in command(*reading).err
@@ -157,4 +177,7 @@ def test_a_hunt_is_kept_in_the_job_if_one_is_named(command: Command, tmp_path: P
         record = job.latest("hunt")
     assert record is not None
     assert record.document["addresses"] == "11-12"
-    assert [line.split("  ")[1] for line in record.document["log"]] == ["unit 11 answers", "unit 12 answers"]
+    assert [line.split("  ")[1] for line in record.document["log"]] == [
+        "unit 11 answers",
+        "unit 12 answers",
+    ]

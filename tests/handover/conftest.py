@@ -31,7 +31,13 @@ SENSOR = parse_profile(
                 "plausible_min": -40,
                 "plausible_max": 85,
             },
-            {"name": "Operating hours", "function": 3, "register": 40011, "type": "uint32", "order": "CDAB"},
+            {
+                "name": "Operating hours",
+                "function": 3,
+                "register": 40011,
+                "type": "uint32",
+                "order": "CDAB",
+            },
         ],
         "readdress": {"register": 40258, "function": 6},
         "limits": {"registers": 16, "gap_s": 0.02},
@@ -79,7 +85,10 @@ METER_UNIT = UnitRecord(
     identity={"vendor": "Hazel Metering", "product": "HM-9-63", "revision": "1.4"},
     seen="2026-03-02T09:00:00.000Z",
 )
-FOUND = [{"address": unit.address, "settings": unit.settings, "kind": unit.kind} for unit in (SENSOR_UNIT, METER_UNIT)]
+FOUND = [
+    {"address": unit.address, "settings": unit.settings, "kind": unit.kind}
+    for unit in (SENSOR_UNIT, METER_UNIT)
+]
 
 
 __all__ = ["quick_disk"]
@@ -87,7 +96,9 @@ __all__ = ["quick_disk"]
 
 @pytest.fixture
 def job(tmp_path: Path, quick_disk: None) -> Iterator[Job]:
-    with Job.create(tmp_path / "hall.job", site="Mill Lane", segment="Hall 2", tester="R. Vale", now=Ticking()) as job:
+    with Job.create(
+        tmp_path / "hall.job", site="Mill Lane", segment="Hall 2", tester="R. Vale", now=Ticking()
+    ) as job:
         yield job
 
 
@@ -120,7 +131,12 @@ def done(job: Job) -> Job:
         request=bytes.fromhex("01060101000c"),
         words="Tell unit 1 to be unit 12 from now on.",
     )
-    job.conclude_write(write, outcome="verified", reply=bytes.fromhex("01060101000c"), why="12 answers, 1 is silent")
+    job.conclude_write(
+        write,
+        outcome="verified",
+        reply=bytes.fromhex("01060101000c"),
+        why="12 answers, 1 is silent",
+    )
     return job
 
 

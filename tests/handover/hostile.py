@@ -56,29 +56,54 @@ MARKUP = (
 
 texts = st.one_of(
     st.sampled_from(MARKUP),
-    st.text(alphabet=st.one_of(st.sampled_from("<>&\"'`*_|[]()!#=+-@:/.\\ \n\t1ax"), st.characters()), max_size=14),
+    st.text(
+        alphabet=st.one_of(st.sampled_from("<>&\"'`*_|[]()!#=+-@:/.\\ \n\t1ax"), st.characters()),
+        max_size=14,
+    ),
 )
 """What hypothesis tries: texts of that kind, and anything that a text can be."""
 
 
-def proof_of(*addresses: int, milliseconds: float = 12.0, replies: int = 40, words: str = "") -> Proof:
+def proof_of(
+    *addresses: int, milliseconds: float = 12.0, replies: int = 40, words: str = ""
+) -> Proof:
     """An endurance run in which these units answered so often, around that time."""
     times = Times()
     for n in range(replies):
         times = times.adding((milliseconds + (n % 5) * 0.1) / 1000)
     tallies = tuple(
-        UnitTally(address, LineSettings.parse("9600-8N1"), {Verdict.OK: replies}, reply_times=times, longest_reply=9)
+        UnitTally(
+            address,
+            LineSettings.parse("9600-8N1"),
+            {Verdict.OK: replies},
+            reply_times=times,
+            longest_reply=9,
+        )
         for address in addresses
     )
     ran = proving.Proof(
-        tallies, 1.0, 0.5, 0.0, seconds=60.0, rounds=replies, round_times=times, complete=not words, interruption=words
+        tallies,
+        1.0,
+        0.5,
+        0.0,
+        seconds=60.0,
+        rounds=replies,
+        round_times=times,
+        complete=not words,
+        interruption=words,
     )
     polls = replies * len(addresses)
-    return Proof(units=len(addresses), polls=polls, results={"ok": polls}, latest=StepSheet(MADE, ran.document()))
+    return Proof(
+        units=len(addresses),
+        polls=polls,
+        results={"ok": polls},
+        latest=StepSheet(MADE, ran.document()),
+    )
 
 
 def saying(tag: str, place: str, name: str) -> BusList:
-    """A list of a unit, a clash and a reserved address that says these texts wherever somebody else's text can be."""
+    """A list of a unit, a clash and a reserved address that says these texts wherever somebody
+    else's text can be."""
     unit = UnitRow(
         1,
         "unit",
@@ -130,9 +155,16 @@ def saying(tag: str, place: str, name: str) -> BusList:
         description=tag,
         channel=place,
     )
-    judgement = dict.fromkeys(("measurement", "reading", "level", "words", "action", "limits", "source"), name)
+    judgement = dict.fromkeys(
+        ("measurement", "reading", "level", "words", "action", "limits", "source"), name
+    )
     heard = {"seen": tag, "certain": False, "hints": [{"cause": place, "action": name}]}
-    wiring = {"judgements": [judgement], "observations": [heard], "patterns": [heard], "skipped": [place]}
+    wiring = {
+        "judgements": [judgement],
+        "observations": [heard],
+        "patterns": [heard],
+        "skipped": [place],
+    }
     segment = SegmentSheet(
         site=place,
         segment=name,
@@ -145,7 +177,9 @@ def saying(tag: str, place: str, name: str) -> BusList:
         settings=("9600-8N1",),
         units=1,
         spare="1-11",
-        survey=SurveySheet(MADE, MADE, True, tag, ("9600-8N1",), "1-247", 1.0, False, False, 0, (name,)),
+        survey=SurveySheet(
+            MADE, MADE, True, tag, ("9600-8N1",), "1-247", 1.0, False, False, 0, (name,)
+        ),
         listening=StepSheet(MADE, {"words": place}),
         wiring=StepSheet(MADE, wiring),
         cautions=StepSheet(MADE, {"by": name}),
@@ -158,9 +192,17 @@ def saying(tag: str, place: str, name: str) -> BusList:
     return replace(
         EMPTY,
         segment=segment,
-        units=(unit, replace(unit, number=2, state="clash", address=13), UnitRow(3, "reserved", 1, remarks=(name,))),
+        units=(
+            unit,
+            replace(unit, number=2, state="clash", address=13),
+            UnitRow(3, "reserved", 1, remarks=(name,)),
+        ),
         points=(point,),
-        circuits=(CircuitRow(12, "9600-8N1", tag, Circuit(name, tag, place, name, tag, place, name, True), name),),
+        circuits=(
+            CircuitRow(
+                12, "9600-8N1", tag, Circuit(name, tag, place, name, tag, place, name, True), name
+            ),
+        ),
         journal=(row,),
         proof=proof_of(12, words=tag),
         attention=(tag,),

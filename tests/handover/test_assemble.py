@@ -19,13 +19,25 @@ def rows(bus_list: BusList) -> dict[int, UnitRow]:
 def test_the_segment_sheet_says_where_who_and_with_what(bus_list: BusList) -> None:
     sheet = bus_list.segment
     assert (sheet.site, sheet.segment, sheet.tester) == ("Mill Lane", "Hall 2", "R. Vale")
-    assert (sheet.port, sheet.adapter, sheet.created) == ("COM7", "USB serial adapter", "2026-03-02T08:00:01.000Z")
+    assert (sheet.port, sheet.adapter, sheet.created) == (
+        "COM7",
+        "USB serial adapter",
+        "2026-03-02T08:00:01.000Z",
+    )
     assert sheet.made > sheet.created
     assert sheet.tool.startswith("busprobe ")
     assert (sheet.settings, sheet.units, sheet.wiring) == ((SETTINGS,), 2, None)
     assert sheet.survey is not None
-    assert (sheet.survey.complete, sheet.survey.seconds, sheet.survey.addresses) == (True, 12.3, "1-247")
-    assert (sheet.survey.echo, sheet.survey.other_master, sheet.survey.noise_bytes) == (False, False, 3)
+    assert (sheet.survey.complete, sheet.survey.seconds, sheet.survey.addresses) == (
+        True,
+        12.3,
+        "1-247",
+    )
+    assert (sheet.survey.echo, sheet.survey.other_master, sheet.survey.noise_bytes) == (
+        False,
+        False,
+        3,
+    )
     assert sheet.survey.notes == ("3 bytes of junk",)
 
 
@@ -100,7 +112,8 @@ def test_the_units_own_word_counts_more_than_the_profile(bus_list: BusList) -> N
 
 
 def test_who_names_maker_and_model_is_told(done: Job) -> None:
-    """What the list keeps as identity is the unit's own words; without any, the paper claims that a profile fits."""
+    """What the list keeps as identity is the unit's own words; without any, the paper claims that a
+    profile fits."""
     done.put_unit(replace(SENSOR_UNIT, identity={"vendor": "Garnet Sensing", "product": "GS-1"}))
     assert rows(assemble(done, PROFILES))[12].identity_source == "said by the unit"
     done.put_unit(replace(SENSOR_UNIT, identity={}))
@@ -126,7 +139,12 @@ def test_a_profile_chosen_by_hand_says_so(done: Job) -> None:
 def test_a_profile_this_computer_does_not_have_leaves_its_columns_empty(done: Job) -> None:
     bus_list = assemble(done, {})
     row = rows(bus_list)[12]
-    assert (row.profile, row.maker, row.registers_a_request, row.read_functions) == ("garnet-gs-1", "", None, ())
+    assert (row.profile, row.maker, row.registers_a_request, row.read_functions) == (
+        "garnet-gs-1",
+        "",
+        None,
+        (),
+    )
     assert [(point.name, point.sheet_register, point.text) for point in bus_list.points] == [
         ("Temperature", None, "-5.2 °C")
     ]
@@ -152,7 +170,12 @@ def test_points_are_listed_as_read_and_the_others_as_not_read(bus_list: BusList)
         -5.2,
         "-5.2 °C",
     )
-    assert (read.function, read.register, read.sheet_register, read.numbering) == (4, 1, 30002, "reference")
+    assert (read.function, read.register, read.sheet_register, read.numbering) == (
+        4,
+        1,
+        30002,
+        "reference",
+    )
     assert (read.registers, read.plausible, read.word_order) == ((0xFFCC,), True, None)
     assert (unread.name, unread.register, unread.sheet_register) == ("Operating hours", 10, 40011)
     assert (unread.registers, unread.value, unread.text, unread.plausible) == (None, None, "", None)
@@ -164,9 +187,16 @@ def test_factory_addresses_are_reserved_with_what_is_known_of_them(bus_list: Bus
     survey = bus_list.segment.survey
     assert survey is not None
     assert rows(bus_list)[1].remarks == (
-        f"Keep free: factory address of Garnet Sensing GS-1. Silent in the survey of {survey.begun}.",
+        (
+            "Keep free: factory address of Garnet Sensing GS-1. Silent in the survey of"
+            f" {survey.begun}."
+        ),
     )
-    assert rows(bus_list)[240].remarks[0].startswith("Keep free: factory address of Hazel Metering HM-9.")
+    assert (
+        rows(bus_list)[240]
+        .remarks[0]
+        .startswith("Keep free: factory address of Hazel Metering HM-9.")
+    )
 
 
 def test_a_factory_address_in_use_is_not_reserved(done: Job) -> None:
@@ -206,8 +236,17 @@ def test_the_journal_has_every_write_with_its_bytes(bus_list: BusList) -> None:
     assert (row.number, row.kind, row.from_address, row.to_address) == (1, "readdress", 1, 12)
     assert (row.request, row.outcome, row.tester) == ("01 06 01 01 00 0C", "verified", "R. Vale")
     (entry,) = row.conclusions
-    assert (entry.outcome, entry.reply, entry.why) == ("verified", "01 06 01 01 00 0C", "12 answers, 1 is silent")
-    assert (row.reply_from, row.wanted_settings, row.serial, row.power_cycle_verified) == (1, SETTINGS, "00451", True)
+    assert (entry.outcome, entry.reply, entry.why) == (
+        "verified",
+        "01 06 01 01 00 0C",
+        "12 answers, 1 is silent",
+    )
+    assert (row.reply_from, row.wanted_settings, row.serial, row.power_cycle_verified) == (
+        1,
+        SETTINGS,
+        "00451",
+        True,
+    )
 
 
 def test_a_write_that_did_not_take_names_the_unit_where_it_still_is(done: Job) -> None:
@@ -231,7 +270,10 @@ def test_the_proof_sums_up_all_units_polled(done: Job) -> None:
     proof = assemble(done, PROFILES).proof
     assert proof is not None
     assert (proof.units, proof.polls) == (2, 150)
-    assert proof.results == {**{kind: n for kind, n in POLLED.items() if kind != "polls"}, "ok": 144}
+    assert proof.results == {
+        **{kind: n for kind, n in POLLED.items() if kind != "polls"},
+        "ok": 144,
+    }
     assert proof.latest is not None
     assert proof.latest.document == {"seconds": 60.0}
 
@@ -250,9 +292,17 @@ def test_each_row_says_how_it_stands_to_the_plan(done: Job) -> None:
     keep_plan(
         done,
         [
-            PlannedUnit("TT-12", 12, profile="garnet-gs-1", settings=LineSettings.parse(SETTINGS), position=1),
+            PlannedUnit(
+                "TT-12",
+                12,
+                profile="garnet-gs-1",
+                settings=LineSettings.parse(SETTINGS),
+                position=1,
+            ),
             PlannedUnit("EM-5", 5, settings=other, position=2),
-            PlannedUnit("TT-13", 13, "Hall 3", "garnet-gs-1", position=3, distance_m=40.0, terminator=True),
+            PlannedUnit(
+                "TT-13", 13, "Hall 3", "garnet-gs-1", position=3, distance_m=40.0, terminator=True
+            ),
         ],
     )
     done.put_unit(UnitRecord(30, SETTINGS))
@@ -282,24 +332,46 @@ def test_without_a_plan_nothing_is_said_of_one(bus_list: BusList) -> None:
 
 
 def test_what_was_noted_fills_what_the_unit_does_not_say(done: Job) -> None:
-    read_off = {"maker": "Other", "model": "X", "serial": "777", "supply": "24 V DC, F3", "remark": "upside down"}
-    done.put_unit(replace(METER_UNIT, noted=read_off, distance_m=12.5, terminator=True, label_fitted=False))
+    read_off = {
+        "maker": "Other",
+        "model": "X",
+        "serial": "777",
+        "supply": "24 V DC, F3",
+        "remark": "upside down",
+    }
+    done.put_unit(
+        replace(METER_UNIT, noted=read_off, distance_m=12.5, terminator=True, label_fitted=False)
+    )
     done.put_unit(UnitRecord(30, SETTINGS, noted=read_off))
     done.set_cabling(Cabling(cable="2 x 2 x 0.8", keep_free="200-202,12"))
     bus_list = assemble(done, PROFILES)
     meter, unknown = rows(bus_list)[5], rows(bus_list)[30]
     assert (meter.maker, meter.model, meter.serial) == ("Hazel Metering", "HM-9-63", "777")
-    assert (meter.identity_source, meter.supply, meter.remarks) == ("said by the unit", "24 V DC, F3", ("upside down",))
+    assert (meter.identity_source, meter.supply, meter.remarks) == (
+        "said by the unit",
+        "24 V DC, F3",
+        ("upside down",),
+    )
     assert (meter.distance_m, meter.terminator, meter.label_fitted) == (12.5, True, False)
-    assert (unknown.maker, unknown.model, unknown.identity_source) == ("Other", "X", "read off by hand")
+    assert (unknown.maker, unknown.model, unknown.identity_source) == (
+        "Other",
+        "X",
+        "read off by hand",
+    )
     assert bus_list.segment.cabling.cable == "2 x 2 x 0.8"
     reserved = [unit.address for unit in bus_list.units if unit.state == "reserved"]
     assert reserved == [1, 200, 201, 202, 240]
 
 
 def test_points_know_how_often_they_are_wanted(done: Job, bus_list: BusList) -> None:
-    assert (bus_list.segment.every_s, {point.every_s for point in bus_list.points}) == (None, {USUAL})
+    assert (bus_list.segment.every_s, {point.every_s for point in bus_list.points}) == (
+        None,
+        {USUAL},
+    )
     keep_intervals(done, Intervals(5.0, {("garnet-gs-1", "Temperature"): 1.0}))
     said = assemble(done, PROFILES)
     assert said.segment.every_s == 5.0
-    assert {point.name: point.every_s for point in said.points} == {"Temperature": 1.0, "Operating hours": 5.0}
+    assert {point.name: point.every_s for point in said.points} == {
+        "Temperature": 1.0,
+        "Operating hours": 5.0,
+    }

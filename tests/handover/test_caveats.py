@@ -23,7 +23,9 @@ def not_tested(job: Job) -> tuple[str, ...]:
 def sound(done: Job) -> Job:
     """A job with nothing left to worry about."""
     done.put_unit(replace(SENSOR_UNIT, counters={"polls": 100, "ok": 100}))
-    done.put_unit(replace(METER_UNIT, counters={"polls": 100, "ok": 100}, power_cycle_verified=True))
+    done.put_unit(
+        replace(METER_UNIT, counters={"polls": 100, "ok": 100}, power_cycle_verified=True)
+    )
     return done
 
 
@@ -43,7 +45,10 @@ def test_failed_polls_need_attention_by_kind(done: Job) -> None:
 def test_different_settings_and_one_address_at_two_of_them_need_attention(sound: Job) -> None:
     sound.put_unit(UnitRecord(12, "19200-8E1"))
     assert attention(sound) == (
-        "The units have different line settings (9600-8N1, 19200-8E1): no master can poll them all.",
+        (
+            "The units have different line settings (9600-8N1, 19200-8E1): no master can poll them"
+            " all."
+        ),
         "Address 12 (0x0C) is in use at 9600-8N1 and at 19200-8E1: a clash at common settings.",
     )
 
@@ -52,23 +57,32 @@ def test_different_settings_and_one_address_at_two_of_them_need_attention(sound:
     ("unit", "caveat"),
     [
         (UnitRecord(7, SETTINGS, "clash"), "Address 7 (0x07) 9600-8N1: two or more units answer."),
-        (UnitRecord(7, SETTINGS, "unsure"), "Address 7 (0x07) 9600-8N1: somebody answers, but not clearly who."),
+        (
+            UnitRecord(7, SETTINGS, "unsure"),
+            "Address 7 (0x07) 9600-8N1: somebody answers, but not clearly who.",
+        ),
         (
             UnitRecord(7, SETTINGS, power_cycle_verified=False),
             "Address 7 (0x07) 9600-8N1: did not answer here after a power cycle.",
         ),
     ],
 )
-def test_what_is_not_one_sound_unit_needs_attention(sound: Job, unit: UnitRecord, caveat: str) -> None:
+def test_what_is_not_one_sound_unit_needs_attention(
+    sound: Job, unit: UnitRecord, caveat: str
+) -> None:
     sound.put_unit(unit)
     assert attention(sound) == (caveat,)
 
 
 def test_an_implausible_value_needs_attention(sound: Job) -> None:
     (reading,) = SENSOR_UNIT.readings
-    unit = replace(SENSOR_UNIT, counters={}, readings=({**reading, "text": "999.9 °C", "plausible": False},))
+    unit = replace(
+        SENSOR_UNIT, counters={}, readings=({**reading, "text": "999.9 °C", "plausible": False},)
+    )
     sound.put_unit(unit)
-    assert attention(sound) == ("Address 12 (0x0C) 9600-8N1: Temperature reads 999.9 °C, which is not plausible.",)
+    assert attention(sound) == (
+        "Address 12 (0x0C) 9600-8N1: Temperature reads 999.9 °C, which is not plausible.",
+    )
 
 
 def test_another_master_needs_attention(sound: Job) -> None:
@@ -80,7 +94,9 @@ def test_another_master_needs_attention(sound: Job) -> None:
 
 def test_strays_in_the_endurance_run_need_attention_and_a_short_run_is_said(sound: Job) -> None:
     sound.record("prove", {"strays": 2, "complete": False})
-    assert attention(sound) == ("2 frames that no request accounts for were heard during the last endurance run.",)
+    assert attention(sound) == (
+        "2 frames that no request accounts for were heard during the last endurance run.",
+    )
     assert not_tested(sound)[-1].endswith("was not finished.")
     sound.record("prove", {"strays": 0, "complete": True})
     assert attention(sound) == ()
@@ -93,7 +109,10 @@ def test_a_unit_that_a_later_survey_did_not_find_needs_attention(sound: Job) -> 
     assert attention(sound) == ()
     begun = survey_again(sound, findings=[])
     assert attention(sound) == (
-        f"Address 12 (0x0C) 9600-8N1 TT-12: answered at 2026-03-02T07:00:00.000Z, but not in the survey of {begun}.",
+        (
+            "Address 12 (0x0C) 9600-8N1 TT-12: answered at 2026-03-02T07:00:00.000Z, but not in"
+            f" the survey of {begun}."
+        ),
     )
     survey_again(sound, settings=["19200-8E1"])
     assert attention(sound) == ()
@@ -104,7 +123,12 @@ def test_a_unit_that_a_later_survey_did_not_find_needs_attention(sound: Job) -> 
 class TestWrites:
     def write(self, job: Job, outcome: str | None, to: int = 13) -> None:
         write = job.intend_write(
-            kind="readdress", from_address=1, to_address=to, settings=SETTINGS, request=b"\x01", words="Move 1"
+            kind="readdress",
+            from_address=1,
+            to_address=to,
+            settings=SETTINGS,
+            request=b"\x01",
+            words="Move 1",
         )
         if outcome is not None:
             job.conclude_write(write, outcome=outcome, reply=None, why="")
@@ -117,7 +141,9 @@ class TestWrites:
             ("not verified", "not verified"),
         ],
     )
-    def test_a_write_without_a_good_end_needs_attention(self, sound: Job, outcome: str | None, end: str) -> None:
+    def test_a_write_without_a_good_end_needs_attention(
+        self, sound: Job, outcome: str | None, end: str
+    ) -> None:
         self.write(sound, outcome)
         (caveat,) = attention(sound)
         assert caveat.startswith("Write 2 of 2026-")
@@ -145,12 +171,20 @@ class TestWrites:
 
 def test_wiring_that_is_not_good_needs_attention_and_gaps_are_said(sound: Job) -> None:
     def judgement(measurement: str, level: str) -> dict[str, Any]:
-        return {"measurement": measurement, "level": level, "reading": "58 Ω", "words": "Fits two terminators."}
+        return {
+            "measurement": measurement,
+            "level": level,
+            "reading": "58 Ω",
+            "words": "Fits two terminators.",
+        }
 
     sound.record(
         "wiring",
         {
-            "judgements": [judgement("A-B resistance", "good"), judgement("A-B idle voltage", "wrong")],
+            "judgements": [
+                judgement("A-B resistance", "good"),
+                judgement("A-B idle voltage", "wrong"),
+            ],
             "observations": [{"seen": "Junk was heard.", "certain": False, "hints": []}],
             "skipped": ["supply at the far unit"],
         },
@@ -175,7 +209,12 @@ def test_what_nobody_looked_at_is_said_unit_by_unit(done: Job) -> None:
 
 
 def test_what_a_survey_left_out_is_said(done: Job) -> None:
-    left = {"settings": SETTINGS, "probes": ["read"], "addresses": "9-20", "why": "it was cancelled"}
+    left = {
+        "settings": SETTINGS,
+        "probes": ["read"],
+        "addresses": "9-20",
+        "why": "it was cancelled",
+    }
     begun = survey_again(done, complete=False, untested=[left, {**left, "settings": "19200-8E1"}])
     assert not_tested(done)[:3] == (
         f"The survey of {begun} did not search all that was asked for.",
@@ -203,8 +242,10 @@ def placed(job: Job, *, far: dict[str, Any], near: dict[str, Any]) -> None:
         ({"position": 2}, {}, None, "Place 2 along the cable is noted of 2 units: 5, 12 TT-12."),
         (
             *({"distance_m": 40.0}, {"distance_m": 12.5}, None),
-            "Address 12 (0x0C) 9600-8N1 TT-12: noted behind 5 along the cable, but nearer to the master: "
-            "12.5 m and 40 m.",
+            (
+                "Address 12 (0x0C) 9600-8N1 TT-12: noted behind 5 along the cable, but nearer to"
+                " the master: 12.5 m and 40 m."
+            ),
         ),
         (
             *({"terminator": True}, {"terminator": True}, True),
@@ -212,14 +253,21 @@ def placed(job: Job, *, far: dict[str, Any], near: dict[str, Any]) -> None:
         ),
         (
             *({"terminator": True}, {"terminator": False}, True),
-            "Address 5 (0x05) 9600-8N1: a terminator is noted here, and this is not the end of the cable.",
+            (
+                "Address 5 (0x05) 9600-8N1: a terminator is noted here, and this is not the end of"
+                " the cable."
+            ),
         ),
         ({"distance_m": 12.5}, {"distance_m": 40.0, "terminator": True}, True, None),
         ({}, {"terminator": True}, None, None),
     ],
 )
 def test_what_is_noted_along_the_cable_and_cannot_be_needs_attention(
-    sound: Job, near: dict[str, Any], far: dict[str, Any], at_master: bool | None, caveat: str | None
+    sound: Job,
+    near: dict[str, Any],
+    far: dict[str, Any],
+    at_master: bool | None,
+    caveat: str | None,
 ) -> None:
     placed(sound, near=near, far=far)
     sound.set_cabling(Cabling(terminator_at_master=at_master))

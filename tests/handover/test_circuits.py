@@ -1,4 +1,5 @@
-"""The circuits of meters go out with the papers, are filled in in a spreadsheet, and come back the same."""
+"""The circuits of meters go out with the papers, are filled in in a spreadsheet, and come back the
+same."""
 
 from __future__ import annotations
 
@@ -31,13 +32,25 @@ METER = parse_profile(
         "kind": "energy meter",
         "numbering": "wire",
         "points": [
-            {"name": f"Current {channel}", "function": 4, "register": n, "type": "uint16", "channel": channel}
+            {
+                "name": f"Current {channel}",
+                "function": 4,
+                "register": n,
+                "type": "uint16",
+                "channel": channel,
+            }
             for n, channel in enumerate(("L1", "L2"))
         ],
     }
 )
 PROFILES = {METER.id: METER}
-FOUND = UnitRecord(41, "9600-8N1", tag="EM-1", profile=METER.id, readings=({"name": "Current L2", "text": "4.2 A"},))
+FOUND = UnitRecord(
+    41,
+    "9600-8N1",
+    tag="EM-1",
+    profile=METER.id,
+    readings=({"name": "Current L2", "text": "4.2 A"},),
+)
 BARE = UnitRecord(12, "9600-8N1", tag="EM-2")
 L2 = Circuit("L2", "7", "200/5", "B", "DB-3", "14", "chiller", True)
 
@@ -49,7 +62,9 @@ def note(folder: Path, text: str | bytes) -> Path:
 
 
 def exported(units: list[UnitRecord], profiles: dict[str, Profile]) -> bytes:
-    rows = tuple(row for unit in units for row in circuit_rows(unit, profiles.get(unit.profile or "")))
+    rows = tuple(
+        row for unit in units for row in circuit_rows(unit, profiles.get(unit.profile or ""))
+    )
     (table,) = circuit_tables(replace(EMPTY, circuits=rows))
     return csv_bytes(table)
 
@@ -73,7 +88,9 @@ def test_a_row_says_what_was_read_of_its_channel() -> None:
     assert (one.values, two.values) == ("", "Current L2 4.2 A")
 
 
-def test_a_filled_list_is_read_and_columns_that_are_not_there_stay_as_they_were(tmp_path: Path) -> None:
+def test_a_filled_list_is_read_and_columns_that_are_not_there_stay_as_they_were(
+    tmp_path: Path,
+) -> None:
     text = "\ufeffAddress;Channel;CT no.;Direction checked;Tag\n41;l2; 7 ;Yes;EM-1\n\n12;Main;;;\n"
     known = with_circuit(FOUND, Circuit("L2", load="chiller"))
     assert load_circuits(note(tmp_path, text), [known, BARE], PROFILES) == {
@@ -122,7 +139,9 @@ def test_two_units_at_one_address_are_told_apart_by_their_line_settings(tmp_path
     assert load_circuits(named, both, PROFILES) == {(41, "19200-8E1"): (Circuit("L1", ct="3"),)}
 
 
-@pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "address,channel\n", b"\xff\xfe\x00", 'address,channel\n"41,L1\n'])
+@pytest.mark.parametrize(
+    "text", ["", "a,b\n1,2\n", "address,channel\n", b"\xff\xfe\x00", 'address,channel\n"41,L1\n']
+)
 def test_what_is_no_such_list_says_so(tmp_path: Path, text: str | bytes) -> None:
     with pytest.raises(FileError, match=r"circuits\.csv cannot be used") as caught:
         load_circuits(note(tmp_path, text), [FOUND], PROFILES)
@@ -136,15 +155,24 @@ words = st.text(st.sampled_from("ab =+-@;,'\"\\\n\t1|＝"), max_size=8)
 def test_a_list_that_goes_out_comes_back_and_never_grows(
     tmp_path_factory: pytest.TempPathFactory, ct: str, panel: str, load: str, checked: bool | None
 ) -> None:
-    """Whatever was typed: what the papers had to write another way is the same from the second time on."""
+    """Whatever was typed: what the papers had to write another way is the same from the second time
+    on."""
     folder = tmp_path_factory.getbasetemp()
     unit = with_circuit(FOUND, Circuit("L2", ct, "", "", panel, "", load, checked))
     out = exported([unit], PROFILES)
-    back = replace(FOUND, circuits=load_circuits(note(folder, out), [FOUND], PROFILES)[41, "9600-8N1"])
+    back = replace(
+        FOUND, circuits=load_circuits(note(folder, out), [FOUND], PROFILES)[41, "9600-8N1"]
+    )
     assert circuits_of(back, METER)[1].direction_checked is checked
-    odd = any(text != text.strip("\n\t ';") or ";" in text or not text.isprintable() for text in (ct, panel, load))
+    odd = any(
+        text != text.strip("\n\t ';") or ";" in text or not text.isprintable()
+        for text in (ct, panel, load)
+    )
     assert odd or circuits_of(back, METER) == circuits_of(unit, METER)
     again = replace(
-        FOUND, circuits=load_circuits(note(folder, exported([back], PROFILES)), [FOUND], PROFILES)[41, "9600-8N1"]
+        FOUND,
+        circuits=load_circuits(note(folder, exported([back], PROFILES)), [FOUND], PROFILES)[
+            41, "9600-8N1"
+        ],
     )
     assert again == back

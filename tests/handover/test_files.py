@@ -13,7 +13,17 @@ from busprobe.handover import files
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, file_name, left_over, write
 
-_NAMES = ("segment", "bus-list", "addresses", "point-list", "journal", "proof", "wiring", "acceptance", "caveats")
+_NAMES = (
+    "segment",
+    "bus-list",
+    "addresses",
+    "point-list",
+    "journal",
+    "proof",
+    "wiring",
+    "acceptance",
+    "caveats",
+)
 TABLES = [f"{name}.csv" for name in _NAMES]
 NAMES = [*TABLES, "bus-list.json"]
 
@@ -38,10 +48,16 @@ def test_all_formats_fit_into_one_folder(bus_list: BusList, folder: Path) -> Non
     written = write(bus_list, folder, EXPORTERS)
     assert sorted(contents(folder)) == sorted(path.name for path in written)
     assert len({path.name.casefold() for path in written}) == len(written)
-    assert {path.name for path in written} >= {"bus-list.xlsx", "bus-list.html", "thing-012-9600-8N1.td.json"}
+    assert {path.name for path in written} >= {
+        "bus-list.xlsx",
+        "bus-list.html",
+        "thing-012-9600-8N1.td.json",
+    }
 
 
-def test_files_of_units_that_have_moved_away_are_pointed_out(bus_list: BusList, folder: Path) -> None:
+def test_files_of_units_that_have_moved_away_are_pointed_out(
+    bus_list: BusList, folder: Path
+) -> None:
     """They are not ours to take away, and a stale description must not look like a true one."""
     folder.mkdir()
     (folder / "thing-001-9600-8N1.td.json").write_text("{}")
@@ -54,9 +70,18 @@ def test_names_that_a_file_system_may_take_for_one_are_numbered(
     bus_list: BusList, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     names = ("Pump.csv", "pump.csv", "P/ump.csv", "P\\ump.csv", "\u00c5.csv", "\u212b.csv")
-    monkeypatch.setattr(files, "EXPORTERS", {"tags": lambda _: {name: name.encode() for name in names}})
+    monkeypatch.setattr(
+        files, "EXPORTERS", {"tags": lambda _: {name: name.encode() for name in names}}
+    )
     written = [path.name for path in write(bus_list, folder, ["tags"])]
-    assert written == ["Pump.csv", "pump-2.csv", "P_ump.csv", "P_ump-2.csv", "\u00c5.csv", "\u212b-2.csv"]
+    assert written == [
+        "Pump.csv",
+        "pump-2.csv",
+        "P_ump.csv",
+        "P_ump-2.csv",
+        "\u00c5.csv",
+        "\u212b-2.csv",
+    ]
     assert sorted(contents(folder).values()) == sorted(name.encode() for name in names)
 
 
@@ -77,7 +102,9 @@ def test_an_existing_file_is_never_replaced_unasked(bus_list: BusList, folder: P
     assert contents(folder)["point-list.csv"] != b"mine"
 
 
-def test_a_link_is_replaced_and_what_it_points_to_is_left_alone(bus_list: BusList, folder: Path) -> None:
+def test_a_link_is_replaced_and_what_it_points_to_is_left_alone(
+    bus_list: BusList, folder: Path
+) -> None:
     folder.mkdir()
     outside = folder.parent / "outside"
     outside.write_text("mine")
@@ -105,7 +132,11 @@ def failing(real: Callable[[Path, Path], Path], name: str) -> Callable[[Path, Pa
     [({}, NAMES[2]), (dict.fromkeys(NAMES, b"mine"), f"{NAMES[2]}.old")],
 )
 def test_a_file_that_cannot_be_placed_leaves_the_folder_as_it_was(
-    bus_list: BusList, folder: Path, monkeypatch: pytest.MonkeyPatch, earlier: dict[str, bytes], blocked: str
+    bus_list: BusList,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    earlier: dict[str, bytes],
+    blocked: str,
 ) -> None:
     """Not even the files that had been placed before it stay."""
     folder.mkdir()
@@ -150,7 +181,9 @@ def test_a_file_where_the_folder_should_be_is_said(bus_list: BusList, folder: Pa
 def test_a_name_from_outside_cannot_leave_the_folder(
     bus_list: BusList, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(files, "EXPORTERS", {"tags": lambda _: {"../../escaped": b"x", "/etc/passwd": b"y"}})
+    monkeypatch.setattr(
+        files, "EXPORTERS", {"tags": lambda _: {"../../escaped": b"x", "/etc/passwd": b"y"}}
+    )
     assert write(bus_list, folder, ["tags"]) == [folder / "escaped", folder / "etc_passwd"]
     assert contents(folder) == {"escaped": b"x", "etc_passwd": b"y"}
 
@@ -173,12 +206,18 @@ def test_names_become_file_names(text: str, name: str) -> None:
     assert file_name(text) == name
 
 
-@given(st.text(alphabet=st.one_of(st.sampled_from("./\\:~ ACONUL1$*?\x00"), st.characters()), max_size=90))
+@given(
+    st.text(
+        alphabet=st.one_of(st.sampled_from("./\\:~ ACONUL1$*?\x00"), st.characters()), max_size=90
+    )
+)
 def test_every_file_name_stays_in_its_folder_and_suits_every_system(text: str) -> None:
     name = file_name(text)
     assert name not in ("", ".", "..")
     assert not set(name) & set('/\\:*?"<>|\x00\n ')
-    assert len(name.encode()) <= 245, "with what is added while writing, common file systems take 255"
+    assert len(name.encode()) <= 245, (
+        "with what is added while writing, common file systems take 255"
+    )
     assert not name.startswith(".")
     assert not name.endswith((".", " "))
     assert name.partition(".")[0].upper() not in {"CON", "PRN", "AUX", "NUL", "COM1", "LPT9"}

@@ -19,8 +19,10 @@ def test_what_is_missing_is_named_with_the_units_it_is_missing_of(bus_list: BusL
     assert whats(bus_list) == [
         "Nobody listened before asking.",
         "The wiring was not measured.",
-        "Not noted of the pair: the master and its port, cable type, cable length, route, bias, common conductor, "
-        "shield, instruments, terminators.",
+        (
+            "Not noted of the pair: the master and its port, cable type, cable length, route, bias,"
+            " common conductor, shield, instruments, terminators."
+        ),
         "Tag missing: 5.",
         "Location missing: 5.",
         "Cable from the master missing: 5, 12 TT-12.",
@@ -41,25 +43,44 @@ def test_each_gap_has_somebody_who_can_fill_it(bus_list: BusList) -> None:
     assert gaps["Tag"].who == "the plan of the bus, or whoever made it"
     assert gaps["Serial"].who == "its rating plate, or whoever mounted it"
     assert gaps["Endurance"] == Missing(
-        "Endurance run missing: 5.", "you", "Run it in the step Prove.", Ask.PROVE, units=((5, "9600-8N1"),)
+        "Endurance run missing: 5.",
+        "you",
+        "Run it in the step Prove.",
+        Ask.PROVE,
+        units=((5, "9600-8N1"),),
     )
     assert (gaps["Serial"].ask, gaps["Serial"].field) == (Ask.UNIT, "serial")
 
 
 def test_what_was_noted_is_missing_no_more(bus_list: BusList) -> None:
-    cabling = Cabling("PLC, COM2", "", "2 x 2 x 0.8", 120.0, "one line", True, "at the master", "yes", "at A", "meter")
+    cabling = Cabling(
+        "PLC, COM2",
+        "",
+        "2 x 2 x 0.8",
+        120.0,
+        "one line",
+        True,
+        "at the master",
+        "yes",
+        "at A",
+        "meter",
+    )
     noted = replace(bus_list, segment=replace(bus_list.segment, cabling=cabling))
     assert not [what for what in whats(noted) if "pair" in what]
     partly = replace(cabling, cable="", terminator_at_master=None)
     (gap,) = [
-        g for g in missing(replace(bus_list, segment=replace(bus_list.segment, cabling=partly))) if "pair" in g.what
+        g
+        for g in missing(replace(bus_list, segment=replace(bus_list.segment, cabling=partly)))
+        if "pair" in g.what
     ]
     assert (gap.what, gap.field) == ("Not noted of the pair: cable type, terminators.", "cable")
     units = tuple(replace(unit, terminator=False) for unit in bus_list.units)
     assert not any("terminators" in what for what in whats(replace(bus_list, units=units)))
 
 
-@pytest.mark.parametrize(("field", "what"), [("site", "site"), ("segment", "segment"), ("tester", "tester")])
+@pytest.mark.parametrize(
+    ("field", "what"), [("site", "site"), ("segment", "segment"), ("tester", "tester")]
+)
 def test_a_paper_without_a_head_asks_for_it(bus_list: BusList, field: str, what: str) -> None:
     headless = replace(bus_list, segment=replace(bus_list.segment, **{field: ""}))  # type: ignore[arg-type]
     assert f"The {what} has no name." in whats(headless)

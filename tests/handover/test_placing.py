@@ -1,4 +1,5 @@
-"""Files take their names all or none, replace nothing unasked, and survive a program that is killed on the way."""
+"""Files take their names all or none, replace nothing unasked, and survive a program that is killed
+on the way."""
 
 from __future__ import annotations
 
@@ -52,9 +53,12 @@ def filled(folder: Path, files: dict[str, bytes]) -> Path:
 
 
 def killed_at(call: int, folder: Path, *, overwrite: bool) -> bool:
-    """Place the new files in a process that is killed at that call; False if it came to its end before."""
+    """Place the new files in a process that is killed at that call; False if it came to its end
+    before."""
     script = _KILLED.replace("{contents!r}", repr(NEW))
-    ended = subprocess.run([sys.executable, "-c", script, str(folder), str(call), str(overwrite)], check=False)
+    ended = subprocess.run(
+        [sys.executable, "-c", script, str(folder), str(call), str(overwrite)], check=False
+    )
     assert ended.returncode in (0, -signal.SIGKILL)
     return ended.returncode != 0
 
@@ -62,7 +66,8 @@ def killed_at(call: int, folder: Path, *, overwrite: bool) -> bool:
 def at_every_call(
     tmp_path: Path, overwrite: bool, files: dict[str, bytes] | None, check: Callable[[Path], None]
 ) -> int:
-    """Have the program killed at each call in turn, and the folder looked at each time; how often that was."""
+    """Have the program killed at each call in turn, and the folder looked at each time; how often
+    that was."""
     for call in range(100):
         folder = tmp_path / str(call) / "papers"
         if files is not None:
@@ -74,11 +79,15 @@ def at_every_call(
     raise AssertionError("it never came to its end")
 
 
-kills = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="nobody is killed so on this system")
+kills = pytest.mark.skipif(
+    not hasattr(signal, "SIGKILL"), reason="nobody is killed so on this system"
+)
 
 
 @kills
-def test_a_new_folder_has_all_files_or_is_not_there_whenever_the_program_is_killed(tmp_path: Path) -> None:
+def test_a_new_folder_has_all_files_or_is_not_there_whenever_the_program_is_killed(
+    tmp_path: Path,
+) -> None:
     seen = []
 
     def check(folder: Path) -> None:
@@ -117,14 +126,21 @@ def test_what_is_replaced_is_in_its_place_or_aside_and_the_next_try_says_so(tmp_
         assert now.pop("notes.txt") == b"mine"
         for name, content in now.items():
             assert content in (NEW[name], OLD.get(name)), "whole, whichever it is"
-        aside = {file.name.removesuffix(".old"): file.read_bytes() for file in folder.glob(".busprobe-*/*.old")}
+        aside = {
+            file.name.removesuffix(".old"): file.read_bytes()
+            for file in folder.glob(".busprobe-*/*.old")
+        }
         for name in ("a.csv", "c.csv"):
             assert OLD[name] in (now.get(name), aside.get(name)) or now == NEW
         if aside:
             aside_seen += 1
-            with pytest.raises(FileError, match=r"being replaced right now, or that was cut off.*\.busprobe-"):
+            with pytest.raises(
+                FileError, match=r"being replaced right now, or that was cut off.*\.busprobe-"
+            ):
                 place(folder, NEW, overwrite=True)
-            assert {file.name for file in folder.glob(".busprobe-*/*.old")} == {f"{name}.old" for name in aside}
+            assert {file.name for file in folder.glob(".busprobe-*/*.old")} == {
+                f"{name}.old" for name in aside
+            }
         else:
             place(folder, NEW, overwrite=True)
 
@@ -189,15 +205,19 @@ def test_a_file_system_without_hard_links_is_written_to_as_carefully(
 
 @kills
 def test_a_name_that_was_only_reserved_is_free_again_at_the_next_try(tmp_path: Path) -> None:
-    """Without hard links a name is taken before the file moves to it; a program killed in between leaves it empty."""
+    """Without hard links a name is taken before the file moves to it; a program killed in between
+    leaves it empty."""
     script = _KILLED.replace("{contents!r}", repr(NEW)).replace(
         "place(Path",
-        "os.link = lambda *_: (_ for _ in ()).throw(PermissionError(1, 'Operation not permitted'))\nplace(Path",
+        "os.link = lambda *_: (_ for _ in ()).throw(PermissionError(1, 'Operation not"
+        " permitted'))\nplace(Path",
     )
     empty = 0
     for call in range(100):
         folder = filled(tmp_path / str(call), {"notes.txt": b"mine"})
-        ended = subprocess.run([sys.executable, "-c", script, str(folder), str(call), "False"], check=False)
+        ended = subprocess.run(
+            [sys.executable, "-c", script, str(folder), str(call), "False"], check=False
+        )
         now = contents(folder)
         empty += b"" in now.values()
         assert all(content in (b"", NEW.get(name), b"mine") for name, content in now.items())
@@ -217,7 +237,8 @@ def test_an_empty_file_of_somebody_else_is_not_taken_for_a_reserved_name(tmp_pat
 
 
 def test_two_programs_at_once_never_leave_a_mixture(tmp_path: Path) -> None:
-    """Each has its own contents for the same names; whoever meets the other's file takes back its own."""
+    """Each has its own contents for the same names; whoever meets the other's file takes back its
+    own."""
     script = """
 import sys
 from pathlib import Path
@@ -232,16 +253,24 @@ except RefusedError:
         folder = tmp_path / str(attempt)
         if attempt % 2:
             filled(folder, {})
-        both = [subprocess.Popen([sys.executable, "-c", script, str(folder), who]) for who in ("one", "two")]
+        both = [
+            subprocess.Popen([sys.executable, "-c", script, str(folder), who])
+            for who in ("one", "two")
+        ]
         codes = [each.wait() for each in both]
         assert set(codes) <= {0, 4}
         placed = set(contents(folder).values())
-        assert placed == {who.encode() for who, code in zip(("one", "two"), codes, strict=True) if code == 0}
+        assert placed == {
+            who.encode() for who, code in zip(("one", "two"), codes, strict=True) if code == 0
+        }
         assert not list(folder.glob(".busprobe-*"))
 
 
-def test_what_cannot_be_put_back_is_kept_aside_and_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A name that is blocked in the middle: neither the new file can have it, nor the old one again."""
+def test_what_cannot_be_put_back_is_kept_aside_and_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A name that is blocked in the middle: neither the new file can have it, nor the old one
+    again."""
     folder = filled(tmp_path / "papers", OLD)
     replace = os.replace
 
@@ -258,7 +287,9 @@ def test_what_cannot_be_put_back_is_kept_aside_and_named(tmp_path: Path, monkeyp
     assert (aside.name, aside.read_bytes()) == ("c.csv.old", b"old c")
 
 
-def test_an_interrupt_in_the_middle_takes_everything_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupt_in_the_middle_takes_everything_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = filled(tmp_path / "papers", OLD)
     replace = os.replace
 

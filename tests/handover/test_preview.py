@@ -45,4 +45,6 @@ def test_what_is_in_the_page_is_said(bus_list: BusList) -> None:
 @settings(deadline=None, max_examples=15)
 @given(texts, texts, texts)
 def test_no_paper_brings_control_codes_to_the_screen(tag: str, place: str, name: str) -> None:
-    assert all(line.isprintable() for paper in papers(saying(tag, place, name)) for line in paper.lines)
+    assert all(
+        line.isprintable() for paper in papers(saying(tag, place, name)) for line in paper.lines
+    )

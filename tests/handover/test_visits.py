@@ -42,7 +42,9 @@ NOW = replace(BEFORE, seen="2026-09-02T09:00:00.000Z")
 
 
 def surveyed(*settings: str, addresses: str = "1-247", complete: bool = True) -> SegmentSheet:
-    survey = SurveySheet("", "", complete, "COM7", settings or (SETTINGS,), addresses, 1.0, False, False, 0, ())
+    survey = SurveySheet(
+        "", "", complete, "COM7", settings or (SETTINGS,), addresses, 1.0, False, False, 0, ()
+    )
     return replace(EMPTY.segment, survey=survey, adapter="USB serial adapter")
 
 
@@ -52,7 +54,9 @@ def visit(*units: UnitRow, segment: SegmentSheet | None = None) -> BusList:
 
 def written(number: int, old: int, new: int, outcome: str = "verified") -> JournalRow:
     entry = JournalEntry("", outcome, None, "")
-    return JournalRow(number, f"2026-09-0{number}", "", "readdress", old, new, SETTINGS, "", "", outcome, (entry,))
+    return JournalRow(
+        number, f"2026-09-0{number}", "", "readdress", old, new, SETTINGS, "", "", outcome, (entry,)
+    )
 
 
 def found(comparison: Comparison) -> list[tuple[str, int | None, int | None]]:
@@ -72,11 +76,14 @@ def test_missing_needs_a_complete_survey_that_asked_there() -> None:
         surveyed(complete=False),
         replace(EMPTY.segment, survey=None),
     ):
-        assert found(compare(visit(BEFORE), visit(segment=segment))) == [("not looked for", 12, None)]
+        assert found(compare(visit(BEFORE), visit(segment=segment))) == [
+            ("not looked for", 12, None)
+        ]
 
 
 def test_a_unit_that_a_later_survey_did_not_find_again_is_missing() -> None:
-    """It stays on the list, seen at the earlier visit only; a job that is a mere copy tells nothing."""
+    """It stays on the list, seen at the earlier visit only; a job that is a mere copy tells
+    nothing."""
     asked_then = surveyed()
     assert asked_then.survey is not None
     later = replace(asked_then, survey=replace(asked_then.survey, begun="2026-09-02T08:00:00.000Z"))
@@ -128,8 +135,14 @@ def test_a_unit_with_its_serial_number_or_its_tag_has_moved(unknown: dict[str, s
 def test_serial_numbers_count_more_than_tags() -> None:
     """Two units of one type whose tags were swapped have swapped places."""
     other = replace(BEFORE, address=13, tag="TT-13", serial="00452")
-    now = (replace(NOW, address=13, tag="TT-13"), replace(other, address=12, tag="TT-12", seen=NOW.seen))
-    assert found(compare(visit(BEFORE, other), visit(*now))) == [("moved", 12, 13), ("moved", 13, 12)]
+    now = (
+        replace(NOW, address=13, tag="TT-13"),
+        replace(other, address=12, tag="TT-12", seen=NOW.seen),
+    )
+    assert found(compare(visit(BEFORE, other), visit(*now))) == [
+        ("moved", 12, 13),
+        ("moved", 13, 12),
+    ]
 
 
 def test_a_unit_without_a_name_is_followed_along_the_journal() -> None:
@@ -172,7 +185,9 @@ def test_a_name_from_a_profile_does_not_contradict_the_units_own() -> None:
 
 
 def test_another_revision_is_other_firmware() -> None:
-    assert found(compare(visit(BEFORE), visit(replace(NOW, revision="1.5")))) == [("firmware", 12, 12)]
+    assert found(compare(visit(BEFORE), visit(replace(NOW, revision="1.5")))) == [
+        ("firmware", 12, 12)
+    ]
     unknown = compare(visit(BEFORE), visit(replace(NOW, revision="")))
     assert unknown.differences == ()
     assert "Revision, known of one visit only: 12 TT-12." in unknown.not_compared
@@ -186,7 +201,10 @@ def test_other_line_settings_are_told_also_without_a_name() -> None:
 
 def test_a_different_device_at_other_settings_is_no_change_of_settings() -> None:
     other = replace(NOW, settings="19200-8E1", tag="", serial="00999")
-    assert found(compare(visit(replace(BEFORE, tag="")), visit(other))) == [("missing", 12, None), ("extra", None, 12)]
+    assert found(compare(visit(replace(BEFORE, tag="")), visit(other))) == [
+        ("missing", 12, None),
+        ("extra", None, 12),
+    ]
 
 
 def test_another_place_along_the_cable_and_another_state_are_told() -> None:
@@ -207,8 +225,11 @@ def test_another_place_along_the_cable_and_another_state_are_told() -> None:
         (2.0, "USB serial adapter", False),
     ],
 )
-def test_slower_means_half_take_longer_than_nearly_all_did(milliseconds: float, adapter: str, slower: bool) -> None:
-    """Before: 12.0 to 12.4 ms.  Another adapter, or one not known to be the same, may add 16 ms by itself.
+def test_slower_means_half_take_longer_than_nearly_all_did(
+    milliseconds: float, adapter: str, slower: bool
+) -> None:
+    """Before: 12.0 to 12.4 ms.  Another adapter, or one not known to be the same, may add 16 ms by
+    itself.
 
     A tenth of a millisecond more is slower than all before, and nothing that a master would notice.
     """
@@ -228,18 +249,28 @@ def test_too_few_replies_or_other_settings_say_nothing_of_times() -> None:
     assert comparison.not_compared == (
         f"Reply times, for want of {ENOUGH} replies in an endurance run of each visit: 12 TT-12.",
     )
-    moved = replace(visit(replace(NOW, settings="19200-8E1")), proof=proof_of(12, milliseconds=500.0))
-    assert "Reply times, since the line settings changed: 12 TT-12." in compare(before, moved).not_compared
+    moved = replace(
+        visit(replace(NOW, settings="19200-8E1")), proof=proof_of(12, milliseconds=500.0)
+    )
+    assert (
+        "Reply times, since the line settings changed: 12 TT-12."
+        in compare(before, moved).not_compared
+    )
 
 
 def test_a_unit_nobody_looked_at_again_is_said_not_compared() -> None:
     same = compare(visit(BEFORE), visit(BEFORE))
-    assert "Anything, since nobody looked again after the earlier visit: 12 TT-12." in same.not_compared
+    assert (
+        "Anything, since nobody looked again after the earlier visit: 12 TT-12."
+        in same.not_compared
+    )
 
 
 def test_jobs_of_different_segments_come_with_a_warning() -> None:
     other = visit(NOW, segment=replace(surveyed(), segment="Hall 3"))
-    assert any("name different segments" in words for words in compare(visit(BEFORE), other).not_compared)
+    assert any(
+        "name different segments" in words for words in compare(visit(BEFORE), other).not_compared
+    )
 
 
 def test_entries_that_cannot_be_told_apart_are_paired_by_place() -> None:
@@ -256,14 +287,19 @@ def test_reserved_addresses_are_nobody() -> None:
 
 
 def test_visits_the_wrong_way_round_are_pointed_out() -> None:
-    """Only where job and units both say so: a job that goes on after the other was begun is no mistake."""
+    """Only where job and units both say so: a job that goes on after the other was begun is no
+    mistake."""
     spring = visit(BEFORE, segment=replace(surveyed(), created="2026-03-02T08:00:00.000Z"))
     autumn = visit(NOW, segment=replace(surveyed(), created="2026-09-02T08:00:00.000Z"))
     words = [said for said in compare(autumn, spring).not_compared if "wrong way round" in said]
     assert words == [
-        "The earlier visit was begun 2026-09-02T08:00:00.000Z, after the later one, 2026-03-02T08:00:00.000Z: "
-        "they seem to be the wrong way round."
+        "The earlier visit was begun 2026-09-02T08:00:00.000Z, after the later one,"
+        " 2026-03-02T08:00:00.000Z: they seem to be the wrong way round."
     ]
     again = visit(NOW, segment=spring.segment)
-    for before, now in ((spring, autumn), (spring, spring), (replace(autumn, units=(BEFORE,)), again)):
+    for before, now in (
+        (spring, autumn),
+        (spring, spring),
+        (replace(autumn, units=(BEFORE,)), again),
+    ):
         assert not any("wrong way round" in said for said in compare(before, now).not_compared)

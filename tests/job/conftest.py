@@ -41,5 +41,7 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def job(path: Path) -> Iterator[Job]:
-    with Job.create(path, site="Mill Lane", segment="Hall 2", tester="R. Vale", now=Ticking()) as job:
+    with Job.create(
+        path, site="Mill Lane", segment="Hall 2", tester="R. Vale", now=Ticking()
+    ) as job:
         yield job

@@ -28,7 +28,8 @@ def returned(*words):
 
 returned("survey", survey)
 for n in range(start, 1000000):
-    job.add_finding(survey, {"address": n, "settings": "9600-8N1", "evidence": ["00"] * (n % 7 * 100)})
+    evidence = ["00"] * (n % 7 * 100)
+    job.add_finding(survey, {"address": n, "settings": "9600-8N1", "evidence": evidence})
     returned("finding", n)
     write = job.intend_write(kind="readdress", from_address=1, to_address=n, settings="9600-8N1",
                              request=n.to_bytes(4), words="x" * (n % 5 * 1000))
@@ -91,8 +92,11 @@ class Acknowledged:
 
 
 def run_and_kill(code: str, arguments: list[str], chance: random.Random) -> list[str]:
-    """Let the program run until it has reported a few times, kill it a random moment later, return its reports."""
-    process = subprocess.Popen([sys.executable, "-c", code, *arguments], stdout=subprocess.PIPE, text=True)
+    """Let the program run until it has reported a few times, kill it a random moment later, return
+    its reports."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", code, *arguments], stdout=subprocess.PIPE, text=True
+    )
     assert process.stdout is not None
     lines = [process.stdout.readline() for _ in range(chance.randint(1, 12))]
     with pytest.raises(subprocess.TimeoutExpired):
@@ -105,7 +109,8 @@ def run_and_kill(code: str, arguments: list[str], chance: random.Random) -> list
 
 
 def test_everything_acknowledged_survives_kill_9(path: Path) -> None:
-    """Programs work in a row on one file and are killed; each has to open what the last one left."""
+    """Programs work in a row on one file and are killed; each has to open what the last one
+    left."""
     chance = random.Random(20260302)  # noqa: S311 - repeatable on purpose
     acknowledged = Acknowledged()
     for turn in range(TURNS):
@@ -117,35 +122,46 @@ def test_everything_acknowledged_survives_kill_9(path: Path) -> None:
 
 
 def check(path: Path, acknowledged: Acknowledged) -> None:
-    """Compare the file with what was acknowledged, and clear the place where the next program puts its units."""
+    """Compare the file with what was acknowledged, and clear the place where the next program puts
+    its units."""
     with Job.open(path) as job:
         survey = job.latest_survey()
         assert survey is not None
         assert survey.id == acknowledged.survey
         assert not survey.complete
-        assert whole(acknowledged.findings[survey.id], [finding["address"] for finding in survey.findings])
-        assert whole(acknowledged.records, [record.document["n"] for record in job.records("prove")])
+        assert whole(
+            acknowledged.findings[survey.id], [finding["address"] for finding in survey.findings]
+        )
+        assert whole(
+            acknowledged.records, [record.document["n"] for record in job.records("prove")]
+        )
 
         writes = {write.id: write for write in job.writes()}
         assert list(writes) == list(range(1, len(writes) + 1)), "the journal has no gap"
         for number, n in acknowledged.intents.items():
             assert (writes[number].to_address, writes[number].request) == (n, n.to_bytes(4))
         for number in acknowledged.concluded:
-            assert [conclusion.why for conclusion in writes[number].conclusions] == [str(writes[number].to_address)]
+            assert [conclusion.why for conclusion in writes[number].conclusions] == [
+                str(writes[number].to_address)
+            ]
 
         listed = [(unit.tag, unit.address) for unit in job.units()]
         assert len(dict(listed)) == len(listed), "a move shows the unit at one place, never at both"
         for n in acknowledged.moves:
             assert dict(listed)[str(n)] == n + 1000
         for n in acknowledged.units - acknowledged.moves:
-            assert dict(listed)[str(n)] in (1, n + 1000), "put, and perhaps moved when it was too late to say so"
+            assert dict(listed)[str(n)] in (
+                1,
+                n + 1000,
+            ), "put, and perhaps moved when it was too late to say so"
         acknowledged.moves |= {address - 1000 for _, address in listed if address != 1}
         acknowledged.units = set(acknowledged.moves)
         job.remove_unit(1, "9600-8N1")
 
 
 def whole(said: list[int], kept: list[int]) -> bool:
-    """Whether all that was acknowledged is kept, and nothing else but what was under way at a kill."""
+    """Whether all that was acknowledged is kept, and nothing else but what was under way at a
+    kill."""
     return [n for n in kept if n in said] == said and len(kept) <= len(said) + TURNS
 
 

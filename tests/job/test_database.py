@@ -54,7 +54,8 @@ def test_a_file_of_a_newer_version_is_refused(job: Job, path: Path) -> None:
 
 
 def test_a_damaged_file_is_a_file_error(job: Job, path: Path) -> None:
-    """Overwritten pages below an intact header are found when they are read, and said in plain words."""
+    """Overwritten pages below an intact header are found when they are read, and said in plain
+    words."""
     job.close()
     content = bytearray(path.read_bytes())
     content[100:] = b"\xaa" * (len(content) - 100)
@@ -105,7 +106,10 @@ def test_missing_steps_are_run_with_their_version_and_keep_the_content(
 ) -> None:
     """A file of an older version gets the newer tables when it is opened."""
     job.close()
-    steps = (*migrations.MIGRATIONS, ("ALTER TABLE unit ADD COLUMN colour TEXT", "CREATE TABLE label (id INTEGER)"))
+    steps = (
+        *migrations.MIGRATIONS,
+        ("ALTER TABLE unit ADD COLUMN colour TEXT", "CREATE TABLE label (id INTEGER)"),
+    )
     monkeypatch.setattr(database_module, "MIGRATIONS", steps)
     with Job.open(path) as opened:
         assert opened.meta.site == "Mill Lane"
@@ -169,7 +173,12 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
         unit = opened.unit(12, "9600-8N1")
         assert unit == UnitRecord.from_document(now)
         assert unit is not None
-        assert (unit.distance_m, unit.terminator, unit.label_fitted, unit.noted) == (None, None, None, {})
+        assert (unit.distance_m, unit.terminator, unit.label_fitted, unit.noted) == (
+            None,
+            None,
+            None,
+            {},
+        )
         assert (unit.circuits, unit.seen_by) == ((), "")
         assert opened.cabling == Cabling()
     connection = sqlite3.connect(path)
@@ -178,9 +187,14 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
     assert json.loads(text) == now
 
 
-def test_a_step_that_fails_half_way_changes_nothing(job: Job, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_step_that_fails_half_way_changes_nothing(
+    job: Job, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     job.close()
-    steps = (*migrations.MIGRATIONS, ("CREATE TABLE label (id INTEGER)", "ALTER TABLE missing ADD COLUMN colour TEXT"))
+    steps = (
+        *migrations.MIGRATIONS,
+        ("CREATE TABLE label (id INTEGER)", "ALTER TABLE missing ADD COLUMN colour TEXT"),
+    )
     monkeypatch.setattr(database_module, "MIGRATIONS", steps)
     with pytest.raises(FileError, match="no such table: missing"):
         Job.open(path)
@@ -188,11 +202,15 @@ def test_a_step_that_fails_half_way_changes_nothing(job: Job, path: Path, monkey
     with Job.open(path) as opened:
         assert opened.meta.site == "Mill Lane"
     connection = sqlite3.connect(path)
-    assert connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'label'").fetchone() == (0,)
+    assert connection.execute(
+        "SELECT count(*) FROM sqlite_master WHERE name = 'label'"
+    ).fetchone() == (0,)
     connection.close()
 
 
-def test_another_writer_is_waited_for_and_then_reported(job: Job, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_another_writer_is_waited_for_and_then_reported(
+    job: Job, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(database_module, "BUSY_SECONDS", 0.01)
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
@@ -253,7 +271,8 @@ def test_an_error_inside_a_transaction_undoes_it(path: Path) -> None:
 
 
 def test_transactions_are_as_durable_as_sqlite_offers(path: Path) -> None:
-    """synchronous 3 is EXTRA; the journal is a rollback journal ("PRAGMA synchronous" in SQLite's documentation)."""
+    """synchronous 3 is EXTRA; the journal is a rollback journal ("PRAGMA synchronous" in SQLite's
+    documentation)."""
     database = Database.create(path, lambda connection: None)
     with database.reading() as connection:
         assert connection.execute("PRAGMA synchronous").fetchone()[0] == 3

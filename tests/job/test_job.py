@@ -25,7 +25,15 @@ FULL = UnitRecord(
     profile="aldermoor-at-10",
     match=0.9,
     identity={"vendor": "Aldermoor Instruments", "product": "AT-10"},
-    readings=({"name": "temperature", "registers": [215], "value": 21.5, "text": "21.5 °C", "plausible": True},),
+    readings=(
+        {
+            "name": "temperature",
+            "registers": [215],
+            "value": 21.5,
+            "text": "21.5 °C",
+            "plausible": True,
+        },
+    ),
     latency=Latency(8.1, 9.4, 15.0),
     previous_address=1,
     factory_address=1,
@@ -39,7 +47,13 @@ FULL = UnitRecord(
 
 
 def finding(address: int, kind: str = "unit", settings: str = "9600-8N1") -> dict[str, Any]:
-    return {"address": address, "settings": settings, "kind": kind, "evidence": ["01 03"], "notes": []}
+    return {
+        "address": address,
+        "settings": settings,
+        "kind": kind,
+        "evidence": ["01 03"],
+        "notes": [],
+    }
 
 
 def reopened(job: Job) -> Job:
@@ -48,7 +62,9 @@ def reopened(job: Job) -> Job:
 
 
 def test_meta_is_kept_and_changed_one_by_one(job: Job) -> None:
-    created = JobMeta(site="Mill Lane", segment="Hall 2", tester="R. Vale", created="2026-03-02T08:00:01.000Z")
+    created = JobMeta(
+        site="Mill Lane", segment="Hall 2", tester="R. Vale", created="2026-03-02T08:00:01.000Z"
+    )
     assert job.meta == created
     job.set_meta(port="COM7", adapter="USB serial adapter")
     job.set_meta(tester="")
@@ -67,7 +83,12 @@ def test_text_with_undecodable_bytes_is_kept_visibly(job: Job) -> None:
     """A command line may hold bytes that are no text; Python carries them as lone surrogates."""
     job.set_meta(tester="Ren\udce9")
     write = job.intend_write(
-        kind="read\udce9", from_address=1, to_address=2, settings="9600-8N1", request=b"\x01", words="\udce9"
+        kind="read\udce9",
+        from_address=1,
+        to_address=2,
+        settings="9600-8N1",
+        request=b"\x01",
+        words="\udce9",
     )
     job.conclude_write(write, outcome="refused", reply=None, why="\udce9")
     assert job.meta.tester == "Ren\udce9"
@@ -76,12 +97,18 @@ def test_text_with_undecodable_bytes_is_kept_visibly(job: Job) -> None:
 
 
 class TestSurveys:
-    ASKED: ClassVar[Document] = {"port": "virtual:clean", "settings": ["9600-8N1"], "addresses": "1-247"}
+    ASKED: ClassVar[Document] = {
+        "port": "virtual:clean",
+        "settings": ["9600-8N1"],
+        "addresses": "1-247",
+    }
 
     def test_none_before_the_first(self, job: Job) -> None:
         assert job.latest_survey() is None
 
-    def test_one_that_was_cut_off_is_readable_with_its_findings_and_not_complete(self, job: Job) -> None:
+    def test_one_that_was_cut_off_is_readable_with_its_findings_and_not_complete(
+        self, job: Job
+    ) -> None:
         survey = job.begin_survey(self.ASKED)
         job.add_finding(survey, finding(7))
         job.add_finding(survey, finding(3))
@@ -164,7 +191,9 @@ class TestUnits:
 
     def test_a_lone_unit_takes_its_entry_along(self, job: Job) -> None:
         job.put_unit(FULL)
-        moved = job.move_unit(12, 20, settings="9600-8N1", how_set="register 257", power_cycle_verified=True)
+        moved = job.move_unit(
+            12, 20, settings="9600-8N1", how_set="register 257", power_cycle_verified=True
+        )
         assert job.units() == (moved,)
         assert moved == replace(
             FULL,
@@ -176,7 +205,9 @@ class TestUnits:
             seen_by="R. Vale",
         )
 
-    def test_a_mover_from_a_clash_starts_anew_and_the_clash_stays_with_a_note(self, job: Job) -> None:
+    def test_a_mover_from_a_clash_starts_anew_and_the_clash_stays_with_a_note(
+        self, job: Job
+    ) -> None:
         """Nobody knows which of the two has moved, so neither identity nor readings go along."""
         clash = replace(FULL, address=1, kind="clash")
         job.put_unit(clash)
@@ -184,7 +215,10 @@ class TestUnits:
         left = job.unit(1, "9600-8N1")
         assert left is not None
         assert left.kind == "clash"
-        assert left.notes[-1] == "2026-03-02T08:00:02.000Z: one unit was moved from here to 20; not surveyed since."
+        assert (
+            left.notes[-1]
+            == "2026-03-02T08:00:02.000Z: one unit was moved from here to 20; not surveyed since."
+        )
         assert moved == UnitRecord(
             20,
             "9600-8N1",
@@ -227,18 +261,28 @@ class TestWrites:
             assert write.words == "Tell unit 1 to be unit 12 from now on."
             assert write.intended == "2026-03-02T08:00:02.000Z"
             assert write.outcome is None
-            again.conclude_write(write.id, outcome="verified", reply=b"\x01\x02", why="12 answers, 1 is silent")
+            again.conclude_write(
+                write.id, outcome="verified", reply=b"\x01\x02", why="12 answers, 1 is silent"
+            )
             assert again.unfinished_writes() == ()
 
     def test_conclusions_add_up_and_the_last_counts(self, job: Job) -> None:
         write = self.intend(job)
-        job.conclude_write(write, outcome="waiting for power cycle", reply=b"\x01", why="1 still answers")
-        job.conclude_write(write, outcome="verified", reply=None, why="12 answers after a power cycle")
+        job.conclude_write(
+            write, outcome="waiting for power cycle", reply=b"\x01", why="1 still answers"
+        )
+        job.conclude_write(
+            write, outcome="verified", reply=None, why="12 answers after a power cycle"
+        )
         (kept,) = job.writes()
         assert kept.outcome == "verified"
         assert kept.conclusions == (
-            Conclusion("2026-03-02T08:00:03.000Z", "waiting for power cycle", b"\x01", "1 still answers"),
-            Conclusion("2026-03-02T08:00:04.000Z", "verified", None, "12 answers after a power cycle"),
+            Conclusion(
+                "2026-03-02T08:00:03.000Z", "waiting for power cycle", b"\x01", "1 still answers"
+            ),
+            Conclusion(
+                "2026-03-02T08:00:04.000Z", "verified", None, "12 answers after a power cycle"
+            ),
         )
 
     def test_all_writes_stay_in_order(self, job: Job) -> None:
@@ -260,7 +304,10 @@ def test_step_documents_are_kept_in_order(job: Job) -> None:
     assert job.latest("wiring") is None
     ids = [job.record("wiring", {"idle_volts": volts}) for volts in (0.02, 0.31)]
     job.record("prove", {"polls": 100})
-    assert [record.document for record in job.records("wiring")] == [{"idle_volts": 0.02}, {"idle_volts": 0.31}]
+    assert [record.document for record in job.records("wiring")] == [
+        {"idle_volts": 0.02},
+        {"idle_volts": 0.31},
+    ]
     latest = job.latest("wiring")
     assert latest is not None
     assert (latest.id, latest.step, latest.made) == (ids[1], "wiring", "2026-03-02T08:00:03.000Z")
@@ -302,7 +349,9 @@ def test_threads_can_write_at_once_and_nothing_is_lost(job: Job) -> None:
     assert found is not None
     assert [each["address"] for each in found.findings] == list(range(40))
     kept = [record.document for record in job.records("prove")]
-    assert all([k["n"] for k in kept if k["worker"] == number] == list(range(10)) for number in range(4))
+    assert all(
+        [k["n"] for k in kept if k["worker"] == number] == list(range(10)) for number in range(4)
+    )
 
 
 def test_what_is_noted_of_the_pair_is_kept_and_replaced_as_a_whole(job: Job, path: Path) -> None:
@@ -321,14 +370,19 @@ def test_entries_revised_together_keep_what_another_thread_has_changed(job: Job)
         job.put_unit(UnitRecord(address, "9600-8N1"))
 
     def count(_: int) -> None:
-        job.revise_units(lambda unit: replace(unit, counters={"polls": unit.counters.get("polls", 0) + 1}))
+        job.revise_units(
+            lambda unit: replace(unit, counters={"polls": unit.counters.get("polls", 0) + 1})
+        )
 
     with ThreadPoolExecutor(4) as pool:
         counted = [pool.submit(count, n) for n in range(20)]
         job.revise_units(lambda unit: replace(unit, tag=f"T-{unit.address}"))
         for one in counted:
             one.result()
-    assert [(unit.tag, unit.counters["polls"]) for unit in job.units()] == [("T-11", 20), ("T-12", 20)]
+    assert [(unit.tag, unit.counters["polls"]) for unit in job.units()] == [
+        ("T-11", 20),
+        ("T-12", 20),
+    ]
 
 
 def test_a_record_that_is_amended_stays_one_record_with_a_new_time(job: Job) -> None:

@@ -23,7 +23,8 @@ def test_a_plan_in_cable_order(tmp_path: Path) -> None:
     units = load_plan(
         plan(
             tmp_path,
-            "tag,location,profile,address,settings\nTT-1,Hall 2,aldermoor-at-10,11,9600-8n1\n\nEM-1,Panel 3,,12,\n",
+            "tag,location,profile,address,settings\nTT-1,Hall"
+            " 2,aldermoor-at-10,11,9600-8n1\n\nEM-1,Panel 3,,12,\n",
         )
     )
     assert [(u.tag, u.address, str(u.settings), u.position) for u in units] == [
@@ -32,7 +33,9 @@ def test_a_plan_in_cable_order(tmp_path: Path) -> None:
     ]
 
 
-def test_a_spreadsheets_semicolons_byte_order_mark_and_spare_columns_do_no_harm(tmp_path: Path) -> None:
+def test_a_spreadsheets_semicolons_byte_order_mark_and_spare_columns_do_no_harm(
+    tmp_path: Path,
+) -> None:
     units = load_plan(plan(tmp_path, "\ufeffAddress;Tag;Remark\r\n11;TT-1;=1+1\r\n"))
     assert [(u.tag, u.address) for u in units] == [("TT-1", 11)]
 
@@ -51,7 +54,9 @@ def test_all_mistakes_are_reported_at_once_with_their_places(tmp_path: Path) -> 
     ]
 
 
-@pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "tag,address\n", b"\xff\xfe\x00", 'tag,address\n"x,1\n'])
+@pytest.mark.parametrize(
+    "text", ["", "a,b\n1,2\n", "tag,address\n", b"\xff\xfe\x00", 'tag,address\n"x,1\n']
+)
 def test_what_is_no_plan_says_so(tmp_path: Path, text: str | bytes) -> None:
     with pytest.raises(FileError, match=r"plan\.csv cannot be used") as caught:
         load_plan(plan(tmp_path, text))
@@ -64,7 +69,9 @@ def test_a_missing_plan_says_so(tmp_path: Path) -> None:
 
 
 @given(text=st.text(max_size=80))
-def test_any_text_is_a_plan_or_a_file_error(text: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_any_text_is_a_plan_or_a_file_error(
+    text: str, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     folder = tmp_path_factory.getbasetemp()
     try:
         units = load_plan(plan(folder, "tag,address,location\n" + text))
@@ -75,7 +82,9 @@ def test_any_text_is_a_plan_or_a_file_error(text: str, tmp_path_factory: pytest.
 
 
 def test_a_plan_is_kept_with_its_job(tmp_path: Path) -> None:
-    planned = load_plan(plan(tmp_path, "tag,address,settings,profile\nA,11,9600-8E1,brookvale-bm-330\nB,12,,\n"))
+    planned = load_plan(
+        plan(tmp_path, "tag,address,settings,profile\nA,11,9600-8E1,brookvale-bm-330\nB,12,,\n")
+    )
     with Job.create(tmp_path / "plant.busjob") as job:
         assert kept_plan(job) == ()
         keep_plan(job, planned)
@@ -85,7 +94,10 @@ def test_a_plan_is_kept_with_its_job(tmp_path: Path) -> None:
 
 def test_missing_extra_and_wrong_units_are_told_apart(tmp_path: Path) -> None:
     planned = load_plan(
-        plan(tmp_path, "tag,address,settings,profile\nA,11,,\nB,12,,at\nC,13,9600-8E1,\nD,14,9600-8N1,cd\n")
+        plan(
+            tmp_path,
+            "tag,address,settings,profile\nA,11,,\nB,12,,at\nC,13,9600-8E1,\nD,14,9600-8N1,cd\n",
+        )
     )
     units = [
         UnitRecord(12, "9600-8N1", profile="bm"),
@@ -104,7 +116,9 @@ def test_missing_extra_and_wrong_units_are_told_apart(tmp_path: Path) -> None:
 
 def test_places_distances_and_terminators_are_read_where_they_are_given(tmp_path: Path) -> None:
     text = "tag;address;position;distance;terminator\nB;12;2;37,5;yes\nA;11;1;12;No\nC;13;3;;\n"
-    found = [(u.tag, u.position, u.distance_m, u.terminator) for u in load_plan(plan(tmp_path, text))]
+    found = [
+        (u.tag, u.position, u.distance_m, u.terminator) for u in load_plan(plan(tmp_path, text))
+    ]
     assert found == [("B", 2, 37.5, True), ("A", 1, 12.0, False), ("C", 3, None, None)]
     with Job.create(tmp_path / "a.busjob") as job:
         keep_plan(job, load_plan(plan(tmp_path, text)))

@@ -58,7 +58,12 @@ def test_a_first_finding_makes_an_entry() -> None:
 
 def test_what_is_known_of_a_unit_stays_when_it_is_seen_again() -> None:
     unit = unit_from_finding(finding(), seen="now", by="R. Vale", known=KNOWN)
-    assert (unit.tag, unit.profile, unit.match, unit.latency) == ("TT-12", "aldermoor-at-10", 0.9, KNOWN.latency)
+    assert (unit.tag, unit.profile, unit.match, unit.latency) == (
+        "TT-12",
+        "aldermoor-at-10",
+        0.9,
+        KNOWN.latency,
+    )
     assert unit.identity == KNOWN.identity
     assert unit.power_cycle_verified is True
     assert (unit.seen, unit.notes) == ("now", ("behind the fan", "answered with an exception"))
@@ -70,12 +75,21 @@ def test_the_same_note_is_not_repeated() -> None:
 
 
 def test_another_device_at_the_address_keeps_the_place_and_nothing_of_the_device() -> None:
-    unit = unit_from_finding(finding(identity={"vendor": "Brookvale Metering"}), seen="now", by="R. Vale", known=KNOWN)
+    unit = unit_from_finding(
+        finding(identity={"vendor": "Brookvale Metering"}), seen="now", by="R. Vale", known=KNOWN
+    )
     assert (unit.tag, unit.location, unit.position) == ("TT-12", "Hall 2", 3)
-    assert (unit.profile, unit.match, unit.previous_address, unit.power_cycle_verified) == (None, None, None, None)
+    assert (unit.profile, unit.match, unit.previous_address, unit.power_cycle_verified) == (
+        None,
+        None,
+        None,
+        None,
+    )
     assert (unit.counters, unit.identity) == ({}, {"vendor": "Brookvale Metering"})
     assert unit.noted == {"supply": "F3"}
-    assert unit.circuits == (Circuit("L1", ct="4"),), "the panel stays, and the direction is to be checked anew"
+    assert unit.circuits == (Circuit("L1", ct="4"),), (
+        "the panel stays, and the direction is to be checked anew"
+    )
     assert unit.notes == (
         "behind the fan",
         "Before now another device answered here: Aldermoor Instruments A1.",

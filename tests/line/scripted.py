@@ -1,4 +1,5 @@
-"""A port that answers by script on virtual time: what the line does with bytes, without any simulation behind them."""
+"""A port that answers by script on virtual time: what the line does with bytes, without any
+simulation behind them."""
 
 from __future__ import annotations
 

@@ -12,7 +12,8 @@ from busprobe.modbus.requests import Function, read_registers, write_register
 from tests.line.scripted import Script, ScriptedPort
 
 SETTINGS = LineSettings.parse("9600-8N1")
-# The standard's example (MODBUS Application Protocol V1.1b3, section 6.3) as a frame of unit 1, CRC computed.
+# The standard's example (MODBUS Application Protocol V1.1b3, section 6.3) as a frame of unit 1, CRC
+# computed.
 REQUEST = read_registers(1, Function.READ_HOLDING_REGISTERS, 107, 3)
 REPLY = bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A")
 WAITS = Waits(reply=0.5, silence=0.03)
@@ -53,7 +54,8 @@ def test_lumps_with_gaps_longer_than_t1_5_are_one_reply() -> None:
 
 
 def test_silence_ends_a_reply_that_never_gets_whole() -> None:
-    """A reply cut short is kept as it is and ends by silence, a longer one while the rest may still come."""
+    """A reply cut short is kept as it is and ends by silence, a longer one while the rest may still
+    come."""
     line, _port = line_with(lambda _: [(0.02, REPLY[:6])])
     exchange = line.exchange(REQUEST, WAITS)
     assert exchange.received == REPLY[:6]
@@ -78,7 +80,9 @@ def test_lumps_of_a_slow_server_are_one_reply() -> None:
 
 def test_bytes_that_come_one_by_one_at_their_own_pace_are_no_lumps() -> None:
     character = SETTINGS.character_time
-    line, _port = line_with(lambda _: [(0.02 + n * character, bytes((byte,))) for n, byte in enumerate(REPLY)])
+    line, _port = line_with(
+        lambda _: [(0.02 + n * character, bytes((byte,))) for n, byte in enumerate(REPLY)]
+    )
     assert line.exchange(REQUEST, WAITS).hand_over == 0.0
     line, _port = line_with(lambda _: [(0.02, REPLY)])
     assert line.exchange(REQUEST, WAITS).hand_over is None
@@ -86,7 +90,9 @@ def test_bytes_that_come_one_by_one_at_their_own_pace_are_no_lumps() -> None:
 
 def test_latency_takes_off_the_first_lumps_own_wire_time() -> None:
     line, _port = line_with(lambda _: [(0.1, REPLY)])
-    assert line.exchange(REQUEST, WAITS).latency == pytest.approx(0.1 - SETTINGS.wire_time(len(REPLY)))
+    assert line.exchange(REQUEST, WAITS).latency == pytest.approx(
+        0.1 - SETTINGS.wire_time(len(REPLY))
+    )
 
 
 @pytest.mark.parametrize("pieces", [[11 + 8], [3, 16], [8, 11], [7, 12]])
@@ -122,7 +128,8 @@ def test_an_echo_alone_is_silence() -> None:
     ids=["tail", "more-ones", "wrong-byte"],
 )
 def test_an_unfaithful_echo_does_not_end_the_wait_for_the_reply(back: bytes) -> None:
-    """Nor does the port count as one that does not echo, so that no echo passes for a mirrored reply."""
+    """Nor does the port count as one that does not echo, so that no echo passes for a mirrored
+    reply."""
     line, _port = line_with(lambda _sent: [(0.0, back), (0.1, REPLY)])
     exchange = line.exchange(REQUEST, WAITS)
     assert exchange.received == back + REPLY
@@ -131,7 +138,8 @@ def test_an_unfaithful_echo_does_not_end_the_wait_for_the_reply(back: bytes) -> 
 
 
 def test_an_echo_is_never_taken_for_the_reply_to_a_mirrored_write() -> None:
-    """Function code 6 is answered by its own request: on an echoing port one copy is the echo, a second the reply."""
+    """Function code 6 is answered by its own request: on an echoing port one copy is the echo, a
+    second the reply."""
     write = write_register(1, 1, 3)
     line, _port = line_with(lambda sent: [(0.0, sent)])
     assert line.exchange(write, WAITS).received == b"", (
@@ -140,7 +148,9 @@ def test_an_echo_is_never_taken_for_the_reply_to_a_mirrored_write() -> None:
     line.exchange(REQUEST, WAITS)
     assert line.exchange(write, WAITS).received == b""
 
-    line, _port = line_with(lambda sent: [(0.0, sent), (0.02, sent if sent == write.frame else REPLY)])
+    line, _port = line_with(
+        lambda sent: [(0.0, sent), (0.02, sent if sent == write.frame else REPLY)]
+    )
     line.exchange(REQUEST, WAITS)
     assert line.exchange(write, WAITS).received == write.frame
 

@@ -1,4 +1,5 @@
-"""Errors that the system counts or flags: Linux TIOCGICOUNT, Windows ClearCommError, and nothing elsewhere."""
+"""Errors that the system counts or flags: Linux TIOCGICOUNT, Windows ClearCommError, and nothing
+elsewhere."""
 
 from __future__ import annotations
 
@@ -21,12 +22,15 @@ from tests.line.scripted import ScriptedPort
 
 SETTINGS = LineSettings.parse("9600-8N1")
 REQUEST = read_registers(1, Function.READ_HOLDING_REGISTERS, 107, 3)
-REPLY = bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A")  # MODBUS Application Protocol V1.1b3, section 6.3
+REPLY = bytes.fromhex(
+    "01 03 06 02 2B 00 00 00 64 05 7A"
+)  # MODBUS Application Protocol V1.1b3, section 6.3
 linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="an ioctl of Linux")
 
 
 class CountingPort(ScriptedPort):
-    """A port whose driver counts a framing error a received chunk, from a total that is not its own."""
+    """A port whose driver counts a framing error a received chunk, from a total that is not its
+    own."""
 
     total: LineErrors | None = LineErrors(framing=1000, breaks=7)
 
@@ -132,7 +136,8 @@ class Status(ctypes.Structure):
 
 
 class Windows:
-    """The part of pyserial's `serial.win32` that is used; flags are cleared by the call, as the system does."""
+    """The part of pyserial's `serial.win32` that is used; flags are cleared by the call, as the
+    system does."""
 
     DWORD = ctypes.c_ulong
     COMSTAT = Status
@@ -166,7 +171,9 @@ def test_flags_are_gathered_before_they_are_cleared(windows: Windows) -> None:
 
 
 @pytest.mark.parametrize("port", [SimpleNamespace(), SimpleNamespace(_port_handle=None)])
-def test_a_socket_or_a_closed_port_on_windows_tells_nothing(port: SimpleNamespace, windows: Windows) -> None:
+def test_a_socket_or_a_closed_port_on_windows_tells_nothing(
+    port: SimpleNamespace, windows: Windows
+) -> None:
     counter = error_counter(port)
     counter.look()
     assert counter.total() is None

@@ -1,4 +1,5 @@
-"""Marks in the byte stream: termios(3) on INPCK and PARMRK, and what a real terminal of this system does."""
+"""Marks in the byte stream: termios(3) on INPCK and PARMRK, and what a real terminal of this system
+does."""
 
 from __future__ import annotations
 
@@ -20,7 +21,9 @@ from busprobe.line.settings import LineSettings
 
 SETTINGS = LineSettings.parse("9600-8N1")
 posix = pytest.mark.skipif(sys.platform == "win32", reason="terminals are a POSIX thing")
-CHARACTERS = st.lists(st.tuples(st.one_of(st.sampled_from([0x00, 0xFF]), st.integers(0, 255)), st.booleans()))
+CHARACTERS = st.lists(
+    st.tuples(st.one_of(st.sampled_from([0x00, 0xFF]), st.integers(0, 255)), st.booleans())
+)
 
 
 def marked(characters: list[tuple[int, bool]]) -> bytes:
@@ -99,7 +102,8 @@ def flags(master: int) -> int:
 
 
 def let_marks_through(master: int) -> None:
-    """Clear PARMRK behind the port's back, so that what is written to the master is read as a driver's own marks."""
+    """Clear PARMRK behind the port's back, so that what is written to the master is read as a
+    driver's own marks."""
     import termios
 
     attributes = termios.tcgetattr(master)
@@ -114,13 +118,18 @@ def receive(port: SerialPort, count: int) -> tuple[bytes, tuple[int, ...]]:
         chunk = port.receive(port.clock.now() + 2.0)
         assert chunk is not None
         with_flags += [(value, index in chunk.bad) for index, value in enumerate(chunk.data)]
-    return bytes(value for value, _ in with_flags), tuple(n for n, (_, bad) in enumerate(with_flags) if bad)
+    return bytes(value for value, _ in with_flags), tuple(
+        n for n, (_, bad) in enumerate(with_flags) if bad
+    )
 
 
 @posix
 @pytest.mark.parametrize("change", ["9600-8N1", "19200-8E1", "115200-8N2"])
-def test_no_doubled_ff_leaks_through_a_real_terminal_whatever_is_set(change: str, terminal: tuple[int, str]) -> None:
-    """The kernel doubles FF while it marks; pyserial clears the marking at each change, and it is set again."""
+def test_no_doubled_ff_leaks_through_a_real_terminal_whatever_is_set(
+    change: str, terminal: tuple[int, str]
+) -> None:
+    """The kernel doubles FF while it marks; pyserial clears the marking at each change, and it is
+    set again."""
     master, path = terminal
     port = SerialPort(path, SETTINGS)
     sent = bytes.fromhex("FF FF 00 41 FF FF FF 00 00 01 FF")
@@ -144,7 +153,8 @@ def test_marks_of_a_driver_become_flags_of_bytes(terminal: tuple[int, str]) -> N
 
 @posix
 def test_a_mark_cut_off_at_the_end_of_the_wait_is_no_chunk(terminal: tuple[int, str]) -> None:
-    """Half a mark says nothing yet; what was heard before a change of settings does not come after it."""
+    """Half a mark says nothing yet; what was heard before a change of settings does not come after
+    it."""
     master, path = terminal
     port = SerialPort(path, SETTINGS)
     let_marks_through(master)

@@ -21,7 +21,9 @@ from busprobe.modbus.requests import Function, read_registers
 
 SETTINGS = LineSettings.parse("19200-8E1")
 REQUEST = read_registers(1, Function.READ_HOLDING_REGISTERS, 107, 3)
-REPLY = bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A")  # MODBUS Application Protocol V1.1b3, section 6.3
+REPLY = bytes.fromhex(
+    "01 03 06 02 2B 00 00 00 64 05 7A"
+)  # MODBUS Application Protocol V1.1b3, section 6.3
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a POSIX thing")
 
 
@@ -125,8 +127,12 @@ def test_a_file_is_not_a_serial_port(tmp_path: Path) -> None:
         SerialPort(str(path), SETTINGS)
 
 
-@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="groups of device files as on Linux")
-def test_no_permission_names_the_group_and_the_command(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+@pytest.mark.skipif(
+    not sys.platform.startswith("linux"), reason="groups of device files as on Linux"
+)
+def test_no_permission_names_the_group_and_the_command(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     import grp
 
     import serial

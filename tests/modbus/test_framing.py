@@ -29,8 +29,8 @@ def test_crc_of_published_frames(data: str, wire: str, source: str) -> None:
 
 
 def test_crc_check_value_of_the_catalogue() -> None:
-    """CRC-16/MODBUS: "123456789" gives 4B37 (catalogue of parametrised CRC algorithms); CRC-16/USB, which differs only
-    in its final XOR, gives B4C8 and must not be taken for it."""
+    """CRC-16/MODBUS: "123456789" gives 4B37 (catalogue of parametrised CRC algorithms); CRC-16/USB,
+    which differs only in its final XOR, gives B4C8 and must not be taken for it."""
     assert framing.crc(b"123456789") == bytes.fromhex("37 4B")
     assert framing.crc(b"123456789") != bytes.fromhex("C8 B4")
 

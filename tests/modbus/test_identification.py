@@ -18,10 +18,11 @@ def identification(body: bytes) -> bytes:
 
 
 def test_the_standards_strings() -> None:
-    """A PDU built from the strings of MODBUS Application Protocol V1.1b3, section 6.21; CRC FC 21 computed."""
+    """A PDU built from the strings of MODBUS Application Protocol V1.1b3, section 6.21; CRC FC 21
+    computed."""
     pdu = bytes.fromhex(
-        "2B 0E 01 01 00 00 03 00 16 43 6F 6D 70 61 6E 79 20 69 64 65 6E 74 69 66 69 63 61 74 69 6F 6E"
-        "01 0F 50 72 6F 64 75 63 74 20 63 6F 64 65 20 58 58 02 05 56 32 2E 31 31"
+        "2B 0E 01 01 00 00 03 00 16 43 6F 6D 70 61 6E 79 20 69 64 65 6E 74 69 66 69 63 61 74 69 6F"
+        " 6E01 0F 50 72 6F 64 75 63 74 20 63 6F 64 65 20 58 58 02 05 56 32 2E 31 31"
     )
     frame = identification(pdu)
     assert frame[-2:] == bytes.fromhex("FC 21")
@@ -33,13 +34,16 @@ def test_the_standards_strings() -> None:
 
 def test_objects_of_the_pymodbus_test_suite() -> None:
     """Second vector, from pymodbus test_mei_messages.py."""
-    pdu = bytes.fromhex("2B 0E 01 83 00 00 03 00 07") + b"Company" + b"\x01\x07Product\x02\x07v2.1.12"
+    pdu = (
+        bytes.fromhex("2B 0E 01 83 00 00 03 00 07") + b"Company" + b"\x01\x07Product\x02\x07v2.1.12"
+    )
     page = identification_page(reply_to(read_device_identification(1), identification(pdu)))
     assert page.objects == {0: "Company", 1: "Product", 2: "v2.1.12"}
 
 
 def test_a_wrong_object_count_is_read_all_the_same() -> None:
-    """The standard's own two-part example prints a count of 3 over two objects (errata of section 6.21)."""
+    """The standard's own two-part example prints a count of 3 over two objects (errata of section
+    6.21)."""
     pdu = bytes.fromhex("2B 0E 01 01 FF 02 03 00 02") + b"AB" + b"\x01\x02CD"
     reply = reply_to(read_device_identification(1), identification(pdu))
     assert reply.sound
@@ -57,7 +61,8 @@ def test_text_from_a_unit_cannot_carry_control_codes() -> None:
 
 
 def test_server_id_and_run_indicator() -> None:
-    """V1.1b3 section 6.13 leaves the layout to the maker; the run indicator FF or 00 stands behind the id."""
+    """V1.1b3 section 6.13 leaves the layout to the maker; the run indicator FF or 00 stands behind
+    the id."""
     found = server_id(reply_to(report_server_id(1), framed("01 11 06 41 54 2D 31 30 FF")))
     assert (found.text, found.running) == ("AT-10", True)
     found = server_id(reply_to(report_server_id(1), framed("01 11 02 41 42")))

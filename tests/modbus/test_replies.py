@@ -40,7 +40,9 @@ def reply_to(request: Request, received: bytes | str) -> Reply:
     """`received` judged as the reply to `request`."""
     data = bytes.fromhex(received) if isinstance(received, str) else received
     chunks = (Chunk(1.0, data),) if data else ()
-    exchange = Exchange(request.frame, LineSettings(), 0.0, 0.5, 1.5, chunks, Echo.NONE, Ending.SILENCE)
+    exchange = Exchange(
+        request.frame, LineSettings(), 0.0, 0.5, 1.5, chunks, Echo.NONE, Ending.SILENCE
+    )
     return judge(request, exchange)
 
 
@@ -55,7 +57,10 @@ def framed(body: str) -> bytes:
     ("request_", "received"),
     [
         (READ, "01 03 06 02 2B 00 00 00 64 05 7A"),  # section 6.3
-        (read_registers(1, Function.READ_INPUT_REGISTERS, 8, 1), "01 04 02 00 0A 39 37"),  # section 6.4
+        (
+            read_registers(1, Function.READ_INPUT_REGISTERS, 8, 1),
+            "01 04 02 00 0A 39 37",
+        ),  # section 6.4
         (write_register(1, 1, 3), "01 06 00 01 00 03 98 0B"),  # section 6.6
         (return_query_data(1), "01 08 00 00 A5 37 DA 8D"),  # section 6.8.2
         (write_registers(1, 1, [10, 258]), "01 10 00 01 00 02 10 08"),  # section 6.12
@@ -75,10 +80,14 @@ def test_registers_of_the_standards_example() -> None:
 
 @pytest.mark.parametrize(
     ("received", "code", "name"),
-    [("01 83 02 C0 F1", 2, "2, illegal data address"), ("01 83 01 80 F0", 1, "1, illegal function")],
+    [
+        ("01 83 02 C0 F1", 2, "2, illegal data address"),
+        ("01 83 01 80 F0", 1, "1, illegal function"),
+    ],
 )
 def test_an_exception_is_named_and_is_presence(received: str, code: int, name: str) -> None:
-    """V1.1b3 section 7; the first frame's CRC is published with the standard's example for unit 1."""
+    """V1.1b3 section 7; the first frame's CRC is published with the standard's example for unit
+    1."""
     reply = reply_to(READ, received)
     assert reply.verdict is Verdict.EXCEPTION
     assert reply.exception == code
@@ -114,10 +123,15 @@ def test_the_exception_codes_are_the_standards() -> None:
         ([(0.501, REPLY)], 0.0),  # a stamp that came too early makes no negative time
     ],
 )
-def test_latency_ends_where_the_frame_begins(chunks: list[tuple[float, bytes]], latency: float) -> None:
-    """Eleven bits a character at 19200-8E1, the standard's default; the request was out at 0.5 s."""
+def test_latency_ends_where_the_frame_begins(
+    chunks: list[tuple[float, bytes]], latency: float
+) -> None:
+    """Eleven bits a character at 19200-8E1, the standard's default; the request was out at 0.5
+    s."""
     received = tuple(Chunk(at, data) for at, data in chunks)
-    exchange = Exchange(READ.frame, LineSettings(), 0.0, 0.5, 1.5, received, Echo.NONE, Ending.SILENCE)
+    exchange = Exchange(
+        READ.frame, LineSettings(), 0.0, 0.5, 1.5, received, Echo.NONE, Ending.SILENCE
+    )
     assert judge(READ, exchange).latency == pytest.approx(latency)
 
 
@@ -145,7 +159,9 @@ def test_junk_around_a_sound_reply_is_kept_apart() -> None:
 
 def test_trailing_zeros_that_are_the_crc_are_not_stripped() -> None:
     """A CRC can end in 00: the reply is cut by its declared length."""
-    body = next(data for value in range(0x10000) if (data := framed(f"01 04 02 {value:04X}"))[-1] == 0)
+    body = next(
+        data for value in range(0x10000) if (data := framed(f"01 04 02 {value:04X}"))[-1] == 0
+    )
     reply = reply_to(read_registers(1, Function.READ_INPUT_REGISTERS, 0, 1), body + b"\x00")
     assert reply.verdict is Verdict.OK
     assert reply.frame == body
@@ -175,7 +191,8 @@ def test_swapped_crc_bytes_are_named() -> None:
 
 def test_a_good_head_with_a_bad_tail() -> None:
     """The picture of two units answering at once: the head they share survives."""
-    # The AND of two replies that differ in one value, as two drivers on one pair yield it when a space wins.
+    # The AND of two replies that differ in one value, as two drivers on one pair yield it when a
+    # space wins.
     first, second = framed("01 03 02 01 2C"), framed("01 03 02 01 31")
     mixed = bytes(a & b for a, b in zip(first, second, strict=True))
     assert mixed == bytes.fromhex("01 03 02 01 20 38 00")
@@ -193,7 +210,8 @@ def test_bytes_that_are_no_frame_are_garbage() -> None:
 
 
 def test_a_shorter_valid_window_inside_a_longer_reply_is_not_found() -> None:
-    """Asked for 9 registers, a unit returns values that happen to look like a whole reply of its own."""
+    """Asked for 9 registers, a unit returns values that happen to look like a whole reply of its
+    own."""
     inner = framed("01 03 02 00 07")
     request = read_registers(1, Function.READ_HOLDING_REGISTERS, 0, 5)
     whole = framed("01 03 0A " + inner.hex() + "00 00 00")
@@ -224,7 +242,9 @@ def test_any_bytes_give_a_verdict(request_: Request, received: bytes) -> None:
         assert reply.junk_before + reply.frame + reply.junk_after == received
 
 
-@given(st.sampled_from(REQUESTS), st.binary(max_size=60), st.binary(max_size=6), st.binary(max_size=6))
+@given(
+    st.sampled_from(REQUESTS), st.binary(max_size=60), st.binary(max_size=6), st.binary(max_size=6)
+)
 def test_frames_of_the_asked_unit_amid_junk_never_raise(
     request_: Request, body: bytes, before: bytes, after: bytes
 ) -> None:

@@ -15,8 +15,9 @@ from busprobe.modbus.requests import (
     write_registers,
 )
 
-# PDUs are the worked examples of MODBUS Application Protocol V1.1b3 (section beside each); as frames of unit 1 their
-# CRCs are computed by the definition in MODBUS over Serial Line V1.02 section 2.5.1.2.
+# PDUs are the worked examples of MODBUS Application Protocol V1.1b3 (section beside each); as
+# frames of unit 1 their CRCs are computed by the definition in MODBUS over Serial Line V1.02
+# section 2.5.1.2.
 EXAMPLES = [
     (read_registers(1, Function.READ_HOLDING_REGISTERS, 0x6B, 3), "01 03 00 6B 00 03 74 17", "6.3"),
     (read_registers(1, Function.READ_INPUT_REGISTERS, 8, 1), "01 04 00 08 00 01 B0 08", "6.4"),
@@ -35,7 +36,8 @@ def test_frames_are_the_standards(request_: Request, frame: str, section: str) -
     assert request_.frame == bytes.fromhex(frame), section
 
 
-# minimalmodbus 2.1.1 documentation prints this request; the next two are tutorials' and a public C source's.
+# minimalmodbus 2.1.1 documentation prints this request; the next two are tutorials' and a public C
+# source's.
 @pytest.mark.parametrize(
     ("request_", "frame"),
     [

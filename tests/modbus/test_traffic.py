@@ -29,7 +29,8 @@ def test_a_frame_may_begin_with_the_first_byte_and_end_with_the_last() -> None:
 
 
 def test_an_address_that_no_unit_has_begins_no_frame() -> None:
-    """1 to 247 are units and 0 the broadcast; 248 to 255 are reserved (Modbus over Serial Line V1.02, section 2.2)."""
+    """1 to 247 are units and 0 the broadcast; 248 to 255 are reserved (Modbus over Serial Line
+    V1.02, section 2.2)."""
     bodies = (bytes((address, 3, 0, 124, 0, 2)) for address in (0, 247, 248))
     assert [len(sound_frames(body + framing.crc(body))) for body in bodies] == [1, 1, 0]
 

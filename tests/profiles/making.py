@@ -22,4 +22,6 @@ def profile(**fields: Any) -> Profile:
 
 def point(**fields: Any) -> Point:
     """A point with the given fields, an unsigned holding register 0 for the rest."""
-    return profile(points=[{"name": "P", "function": 3, "register": 0, "type": "uint16", **fields}]).points[0]
+    return profile(
+        points=[{"name": "P", "function": 3, "register": 0, "type": "uint16", **fields}]
+    ).points[0]

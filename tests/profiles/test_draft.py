@@ -30,7 +30,9 @@ def seen(words: list[int], *, first: int = 0, function: int = 3, **fields: Any) 
 
 
 def voltages(first: int, **fields: Any) -> Notes:
-    points = [{"name": f"L{i + 1}", "register": first + 2 * i, "unit": "V", **fields} for i in range(3)]
+    points = [
+        {"name": f"L{i + 1}", "register": first + 2 * i, "unit": "V", **fields} for i in range(3)
+    ]
     return notes({"points": points})
 
 
@@ -55,7 +57,11 @@ def test_the_most_plausible_ways_make_a_valid_profile(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("stated", "first", "becomes"),
-    [(None, 1, Numbering.ONE_BASED), ("wire", 1, Numbering.ONE_BASED), ("one-based", 0, Numbering.WIRE)],
+    [
+        (None, 1, Numbering.ONE_BASED),
+        ("wire", 1, Numbering.ONE_BASED),
+        ("one-based", 0, Numbering.WIRE),
+    ],
 )
 def test_numbering_that_is_off_by_one_is_named_and_put_right(
     tmp_path: Path, stated: str | None, first: int, becomes: Numbering
@@ -64,18 +70,26 @@ def test_numbering_that_is_off_by_one_is_named_and_put_right(
     known = voltages(first, type="float32", order="ABCD")
     if stated == "one-based":
         known = notes(
-            {"numbering": stated, "points": [{**raw, "register": 2 * i + 5} for i, raw in enumerate(known.raw_points)]}
+            {
+                "numbering": stated,
+                "points": [
+                    {**raw, "register": 2 * i + 5} for i, raw in enumerate(known.raw_points)
+                ],
+            }
         )
         made = draft(known, seen(VOLTS, first=5))
     else:
         made = draft(
-            notes({**({"numbering": stated} if stated else {}), "points": list(known.raw_points)}), seen(VOLTS)
+            notes({**({"numbering": stated} if stated else {}), "points": list(known.raw_points)}),
+            seen(VOLTS),
         )
     assert made.numbering is becomes
     assert "off by one" in made.remarks[0]
     profile = loaded(made, tmp_path)
     assert profile.numbering is becomes
-    assert [p.at.wire for p in profile.points] == ([5, 7, 9] if stated == "one-based" else [0, 2, 4])
+    assert [p.at.wire for p in profile.points] == (
+        [5, 7, 9] if stated == "one-based" else [0, 2, 4]
+    )
 
 
 def test_what_the_notes_say_of_the_unit_is_kept(tmp_path: Path) -> None:
@@ -86,7 +100,9 @@ def test_what_the_notes_say_of_the_unit_is_kept(tmp_path: Path) -> None:
             "factory": {"address": 1, "settings": "9600-8N1"},
             "readdress": {"register": 100, "function": 6},
             "limits": {"gap_s": 0.05},
-            "points": [{"name": "L1", "register": 0, "unit": "V", "plausible_max": 300, "shows": 230.5}],
+            "points": [
+                {"name": "L1", "register": 0, "unit": "V", "plausible_max": 300, "shows": 230.5}
+            ],
         }
     )
     profile = loaded(draft(known, seen(VOLTS, most_registers=8)), tmp_path)
@@ -100,12 +116,17 @@ def test_what_the_notes_say_of_the_unit_is_kept(tmp_path: Path) -> None:
 def test_a_unit_that_says_what_it_is_gives_the_fingerprint(tmp_path: Path) -> None:
     objects = {0: "Glenmoss Works", 1: "G-9", 2: "1.0"}
     by_objects = loaded(
-        draft(voltages(0), seen(VOLTS, objects=objects, descriptions=descriptions(objects, None))), tmp_path
+        draft(voltages(0), seen(VOLTS, objects=objects, descriptions=descriptions(objects, None))),
+        tmp_path,
     )
     assert (by_objects.maker, by_objects.model) == ("Glenmoss Works", "G-9")
     assert [test.equals for test in by_objects.fingerprint.objects] == ["Glenmoss Works", "G-9"]
     by_id = loaded(
-        draft(voltages(0), seen(VOLTS, server_id="G-9 0417", descriptions=descriptions(None, "G-9 0417"))), tmp_path
+        draft(
+            voltages(0),
+            seen(VOLTS, server_id="G-9 0417", descriptions=descriptions(None, "G-9 0417")),
+        ),
+        tmp_path,
     )
     assert by_id.model == "G-9"
     assert by_id.fingerprint.server_id is not None
@@ -115,7 +136,8 @@ def test_a_unit_that_says_what_it_is_gives_the_fingerprint(tmp_path: Path) -> No
 def test_hostile_texts_of_a_unit_do_not_get_into_a_profile(tmp_path: Path) -> None:
     objects = {0: "\\x1b[2J", 1: "[red]=1+1"}  # as `busprobe.text.from_device` gives them
     profile = loaded(
-        draft(voltages(0), seen(VOLTS, objects=objects, descriptions=descriptions(objects, None))), tmp_path
+        draft(voltages(0), seen(VOLTS, objects=objects, descriptions=descriptions(objects, None))),
+        tmp_path,
     )
     assert profile.maker == "not known"
     assert [test.equals for test in profile.fingerprint.objects] == ["[red]=1+1"]
@@ -124,8 +146,13 @@ def test_hostile_texts_of_a_unit_do_not_get_into_a_profile(tmp_path: Path) -> No
 def test_points_the_unit_does_not_have_are_left_out_and_said(tmp_path: Path) -> None:
     known = notes({"points": [*voltages(0).raw_points, {"name": "Humidity", "register": 90}]})
     made = draft(known, seen(VOLTS))
-    assert any(remark.startswith("Humidity: the unit gives no register at or beside 90") for remark in made.remarks)
-    assert "# Left out, since the unit gave no such register: Humidity." in made.toml("glenmoss-g-9")
+    assert any(
+        remark.startswith("Humidity: the unit gives no register at or beside 90")
+        for remark in made.remarks
+    )
+    assert "# Left out, since the unit gave no such register: Humidity." in made.toml(
+        "glenmoss-g-9"
+    )
     assert len(loaded(made, tmp_path).points) == 3
 
 
@@ -157,15 +184,21 @@ def test_a_way_that_was_chosen_goes_first_and_is_settled(tmp_path: Path) -> None
 
 def test_ways_chosen_one_register_lower_put_the_numbering_right(tmp_path: Path) -> None:
     known = voltages(1, type="float32")
-    way = {c.noted.name: next(w.way for w in c.ways if w.shift == -1) for c in draft(known, seen(VOLTS)).choices}
+    way = {
+        c.noted.name: next(w.way for w in c.ways if w.shift == -1)
+        for c in draft(known, seen(VOLTS)).choices
+    }
     made = draft(known, seen(VOLTS), way)
     assert (made.shift, made.numbering) == (-1, Numbering.ONE_BASED)
     assert [p.at.wire for p in loaded(made, tmp_path).points] == [0, 2, 4]
 
 
 def test_the_registers_of_a_point_say_which_types_it_can_be(tmp_path: Path) -> None:
-    """Named from first to last in the data sheet; a number has no length in the profile, its type tells."""
-    known = notes({"points": [{"name": "P", "register": 0, "length": 2}, {"name": "Q", "register": 2}]})
+    """Named from first to last in the data sheet; a number has no length in the profile, its type
+    tells."""
+    known = notes(
+        {"points": [{"name": "P", "register": 0, "length": 2}, {"name": "Q", "register": 2}]}
+    )
     made = draft(known, seen([*floats(6.5), 7, 7]))
     assert {way.point.count for way in made.choices[0].ways} == {2}
     assert {way.point.count for way in made.choices[1].ways} == {1, 2}
@@ -177,8 +210,11 @@ def test_the_registers_of_a_point_say_which_types_it_can_be(tmp_path: Path) -> N
 
 
 def test_one_order_that_is_settled_settles_the_others() -> None:
-    """Two counters in CDAB, read one register too high in ABCD just as well; the second follows the first."""
-    points = [{"name": n, "register": r, "type": "uint32", "function": 3} for n, r in (("E", 1), ("V", 5))]
+    """Two counters in CDAB, read one register too high in ABCD just as well; the second follows the
+    first."""
+    points = [
+        {"name": n, "register": r, "type": "uint32", "function": 3} for n, r in (("E", 1), ("V", 5))
+    ]
     unit = seen([0, 0x5DC0, 1, 0x5DC0, 0, 0x9C40, 1, 0x9C40])
     before = draft(notes({"points": points}), unit)
     assert [choice.doubt is not None for choice in before.choices] == [True, True]
@@ -192,23 +228,36 @@ def test_one_order_that_is_settled_settles_the_others() -> None:
 
 def test_what_was_not_asked_for_yet_is_not_said_to_be_missing() -> None:
     known = notes({"points": [{"name": "T", "register": 0}, {"name": "U", "register": 40}]})
-    asked = frozenset(key for block in to_read(notes({"points": [known.raw_points[0]]})) for key in block.keys)
+    asked = frozenset(
+        key for block in to_read(notes({"points": [known.raw_points[0]]})) for key in block.keys
+    )
     made = draft(known, seen([235], asked=asked))
     assert [choice.unasked for choice in made.choices] == [False, True]
     assert not any(remark.startswith("U:") for remark in made.remarks)
     assert "the unit was not asked for it: U." in made.toml("glenmoss-g-9")
-    assert any(remark.startswith("U: the unit gives no") for remark in draft(known, seen([235])).remarks)
+    assert any(
+        remark.startswith("U: the unit gives no") for remark in draft(known, seen([235])).remarks
+    )
 
 
 def test_what_looks_right_only_now_and_then_gives_way_to_what_always_does() -> None:
     """A float whose halves, taken the other way round, are a likely number at this moment."""
-    known = notes({"points": [{"name": "Wind", "register": 0, "unit": "m/s", "function": 3, "type": "float32"}]})
+    known = notes(
+        {
+            "points": [
+                {"name": "Wind", "register": 0, "unit": "m/s", "function": 3, "type": "float32"}
+            ]
+        }
+    )
     always = floats(6.4)[::-1]
     by_chance = [0x4120, always[1]]  # as it comes 10.0, the other way round 6.4
     once = draft(known, seen(by_chance)).choices[0].ways
-    assert {str(way.point.order) for way in once if way.plausibility == once[0].plausibility} == {"ABCD", "CDAB"}
+    assert {str(way.point.order) for way in once if way.plausibility == once[0].plausibility} == {
+        "ABCD",
+        "CDAB",
+    }
     earlier = ({(3, i): word for i, word in enumerate(always)},)
-    (best, *others) = draft(known, seen(by_chance, earlier=earlier)).choices[0].ways
+    best, *others = draft(known, seen(by_chance, earlier=earlier)).choices[0].ways
     assert str(best.point.order) == "CDAB"
     assert all(other.plausibility < best.plausibility / 2 for other in others)
 
@@ -230,8 +279,11 @@ def test_the_display_may_have_been_read_a_moment_ago() -> None:
 
 
 def test_a_scale_in_a_register_is_read_and_written_into_the_profile(tmp_path: Path) -> None:
-    """Value 1234, exponent -2 three registers on; the unit counts from 0 and the data sheet from 1."""
-    known = notes({"points": [{"name": "P", "register": 1, "unit": "kW", "scale_register": {"register": 4}}]})
+    """Value 1234, exponent -2 three registers on; the unit counts from 0 and the data sheet from
+    1."""
+    known = notes(
+        {"points": [{"name": "P", "register": 1, "unit": "kW", "scale_register": {"register": 4}}]}
+    )
     assert to_read(known) == (Block(3, 0, 6), Block(4, 0, 6))
     made = draft(known, seen([1234, 0, 0, 0xFFFE], function=3))
     best = made.choices[0].best
@@ -251,7 +303,10 @@ def test_a_register_that_is_the_same_in_every_unit_becomes_the_fingerprint(tmp_p
 
 
 def test_numbers_that_look_like_references_are_taken_so_and_said(tmp_path: Path) -> None:
-    made = draft(notes({"points": [{"name": "T", "register": 30011, "unit": "°C"}]}), seen([235], first=10, function=4))
+    made = draft(
+        notes({"points": [{"name": "T", "register": 30011, "unit": "°C"}]}),
+        seen([235], first=10, function=4),
+    )
     assert made.numbering is Numbering.REFERENCE
     assert "look like references" in made.remarks[0]
     assert loaded(made, tmp_path).points[0].at.wire == 10
@@ -261,25 +316,34 @@ def test_numbers_that_look_like_references_are_taken_so_and_said(tmp_path: Path)
 
 def test_what_the_maker_says_in_objects_of_its_own_is_offered_not_claimed(tmp_path: Path) -> None:
     made = draft(voltages(0), seen(VOLTS, objects={0: "Glenmoss", 1: "G-9", 0x80: "SN 0417"}))
-    assert "# It says 'SN 0417' in object 0x80; where that is its serial number, write: objects = " in made.toml("g-9")
+    assert (
+        "# It says 'SN 0417' in object 0x80; where that is its serial number, write: objects = "
+        in made.toml("g-9")
+    )
     assert loaded(made, tmp_path).objects == ()
 
 
 def test_mistakes_of_the_notes_are_told_before_anything_is_written() -> None:
-    known = notes({"factory": {"address": 300, "settings": "9600"}, "points": [{"name": "T", "register": 0}]})
+    known = notes(
+        {"factory": {"address": 300, "settings": "9600"}, "points": [{"name": "T", "register": 0}]}
+    )
     with pytest.raises(UsageError, match=r"factory\.address.*factory\.settings"):
         draft(known, seen([235])).toml("glenmoss-g-9")
 
 
 def test_what_is_to_be_read_is_joined_where_it_touches() -> None:
     assert to_read(voltages(1, function=3)) == (Block(3, 0, 10),)
-    assert to_read(notes({"points": [{"name": "A", "register": 5}, {"name": "B", "register": 60}]})) == (
+    assert to_read(
+        notes({"points": [{"name": "A", "register": 5}, {"name": "B", "register": 60}]})
+    ) == (
         Block(3, 4, 6),
         Block(3, 59, 6),
         Block(4, 4, 6),
         Block(4, 59, 6),
     )
-    far = notes({"points": [{"name": str(r), "register": r, "function": 3} for r in range(0, 300, 3)]})
+    far = notes(
+        {"points": [{"name": str(r), "register": r, "function": 3} for r in range(0, 300, 3)]}
+    )
     assert all(block.count <= 125 for block in to_read(far))
 
 

@@ -27,7 +27,9 @@ def noted(register: int = 10, **fields: Any) -> NotedPoint:
     return NotedPoint.model_validate({"name": "P", "register": register, **fields})
 
 
-def ways(words: list[int], *, first: int = 10, room: int | None = None, **fields: Any) -> tuple[Interpretation, ...]:
+def ways(
+    words: list[int], *, first: int = 10, room: int | None = None, **fields: Any
+) -> tuple[Interpretation, ...]:
     point = noted(**fields)
     registers = {(3, first + i): word for i, word in enumerate(words)}
     return interpretations(point, Register(point.number, point.number), registers, room=room)
@@ -39,7 +41,8 @@ def words(digits: str) -> list[int]:
 
 # The word orders of references computed with Python's struct, as in test_values.
 @pytest.mark.parametrize(
-    ("digits", "order"), [("42F6E979", "ABCD"), ("E97942F6", "CDAB"), ("F64279E9", "BADC"), ("79E9F642", "DCBA")]
+    ("digits", "order"),
+    [("42F6E979", "ABCD"), ("E97942F6", "CDAB"), ("F64279E9", "BADC"), ("79E9F642", "DCBA")],
 )
 def test_a_float_is_found_in_each_order(digits: str, order: str) -> None:
     best = ways(words(digits), unit="V")[0]
@@ -48,7 +51,8 @@ def test_a_float_is_found_in_each_order(digits: str, order: str) -> None:
 
 
 def test_a_float_that_another_order_makes_plausible_too_is_shown_in_both() -> None:
-    """100.0 is -198656.0 with the bytes of its registers swapped: plausible to look at, so never hidden."""
+    """100.0 is -198656.0 with the bytes of its registers swapped: plausible to look at, so never
+    hidden."""
     found = [way.reading.value for way in ways(words("42C80000"), type="float32")]
     assert found[0] == 100.0
     assert -198656.0 in found
@@ -64,8 +68,14 @@ def test_a_float_that_another_order_makes_plausible_too_is_shown_in_both() -> No
         (501, "Hz", 50.1, "uint16"),
     ],
 )
-def test_sign_and_scale_follow_from_what_a_quantity_is_like(word: int, unit: str, value: float, kind: str) -> None:
-    plausible = [(way.reading.value, str(way.point.type)) for way in ways([word], unit=unit) if way.plausibility > 0.3]
+def test_sign_and_scale_follow_from_what_a_quantity_is_like(
+    word: int, unit: str, value: float, kind: str
+) -> None:
+    plausible = [
+        (way.reading.value, str(way.point.type))
+        for way in ways([word], unit=unit)
+        if way.plausibility > 0.3
+    ]
     assert (value, kind) in plausible[:4]
 
 
@@ -104,7 +114,8 @@ def test_a_text_is_rated_by_its_letters() -> None:
 
 
 def test_bytes_swapped_in_each_register_are_less_likely() -> None:
-    """A serial number has as many letters either way, and a power of 95.2 kW may as well be 4710.7 kW."""
+    """A serial number has as many letters either way, and a power of 95.2 kW may as well be 4710.7
+    kW."""
     text = ways(words("5448372D303034343137"), type="text", length=5)
     assert [str(way.point.order) for way in distinct(text)] == ["ABCD", "BADC"]
     assert text[1].plausibility < 0.75 * text[0].plausibility
@@ -150,7 +161,9 @@ def meter(shift: int) -> list[tuple[Interpretation, ...]]:
     found = []
     for start in (0, 2, 4):
         at = Register(start + shift, start + shift)
-        found.append(interpretations(noted(at.wire, unit="V", type="float32", order="ABCD"), at, registers))
+        found.append(
+            interpretations(noted(at.wire, unit="V", type="float32", order="ABCD"), at, registers)
+        )
     return found
 
 
@@ -165,9 +178,15 @@ def test_numbering_is_not_doubted_without_points() -> None:
 
 
 def test_two_halves_of_neighbours_that_look_like_a_value_are_named() -> None:
-    """230.4 and 231.1 one behind the other: the low half of one and the high half of the next make 231 or so."""
+    """230.4 and 231.1 one behind the other: the low half of one and the high half of the next make
+    231 or so."""
     data = struct.pack(">fff", 230.4, 231.1, 229.7)
-    found = ways([int.from_bytes(data[i : i + 2], "big") for i in range(0, 12, 2)], first=9, unit="V", type="float32")
+    found = ways(
+        [int.from_bytes(data[i : i + 2], "big") for i in range(0, 12, 2)],
+        first=9,
+        unit="V",
+        type="float32",
+    )
     chosen = next(way for way in found if way.shift == -1 and way.point.order is WordOrder.ABCD)
     other = straddles(chosen, found)
     assert other is not None
@@ -185,7 +204,9 @@ def test_the_same_value_read_in_several_ways_is_shown_once() -> None:
     st.sampled_from(["", "°C", "kWh", "V"]),
     st.none() | st.floats(-1e6, 1e6),
 )
-def test_ratings_are_sorted_and_bounded_whatever_was_read(raw: list[int], unit: str, shows: float | None) -> None:
+def test_ratings_are_sorted_and_bounded_whatever_was_read(
+    raw: list[int], unit: str, shows: float | None
+) -> None:
     found = ways(raw, first=9, unit=unit, shows=shows)
     ratings = [way.plausibility for way in found]
     assert ratings == sorted(ratings, reverse=True)

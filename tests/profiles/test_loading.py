@@ -1,6 +1,8 @@
-"""Profile files: the folders ``good`` and ``bad`` are tests by being there, so are the shipped profiles.
+"""Profile files: the folders ``good`` and ``bad`` are tests by being there, so are the shipped
+profiles.
 
-A bad file says in its first lines what is to be found in it, in the order of the file: ``# expect: place: words``.
+A bad file says in its first lines what is to be found in it, in the order of the file: ``# expect:
+place: words``.
 """
 
 from __future__ import annotations
@@ -21,7 +23,9 @@ SHIPPED = HERE.parents[1] / "profiles"
 EXPECT = "# expect: "
 
 
-@pytest.mark.parametrize("path", [*(HERE / "good").iterdir(), *SHIPPED.iterdir()], ids=lambda path: path.name)
+@pytest.mark.parametrize(
+    "path", [*(HERE / "good").iterdir(), *SHIPPED.iterdir()], ids=lambda path: path.name
+)
 def test_good_file_loads(path: Path) -> None:
     assert load_profile(path, load_all([SHIPPED]).profiles.values()).id == path.stem
 
@@ -29,10 +33,15 @@ def test_good_file_loads(path: Path) -> None:
 @pytest.mark.parametrize("path", (HERE / "bad").iterdir(), ids=lambda path: path.name)
 def test_bad_file_tells_all_its_mistakes_and_no_others(path: Path) -> None:
     lines = path.read_text(encoding="utf-8").splitlines()
-    expected = [line.removeprefix(EXPECT).split(": ", 1) for line in lines if line.startswith(EXPECT)]
+    expected = [
+        line.removeprefix(EXPECT).split(": ", 1) for line in lines if line.startswith(EXPECT)
+    ]
     with pytest.raises(FileError) as caught:
         load_profile(path, load_all([SHIPPED]).profiles.values())
-    found = [(re.sub(r" \(line \d+\)", "", mistake.where), mistake.what) for mistake in caught.value.mistakes]
+    found = [
+        (re.sub(r" \(line \d+\)", "", mistake.where), mistake.what)
+        for mistake in caught.value.mistakes
+    ]
     assert [where for where, _ in found] == [where for where, _ in expected]
     for (where, words), (_, what) in zip(expected, found, strict=True):
         assert words in what, where
@@ -117,13 +126,25 @@ def test_hostile_file_name_is_shown_harmless(tmp_path: Path) -> None:
 
 JUNK = st.recursive(
     st.none() | st.booleans() | st.integers(-(2**70), 2**70) | st.floats() | st.text(max_size=5),
-    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=3), inner, max_size=2),
+    lambda inner: (
+        st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=3), inner, max_size=2)
+    ),
     max_leaves=4,
 )
-FIELDS = ["id", "numbering", "factory", "fingerprint", "points", "readdress", "limits", "cautions", "generic"]
+FIELDS = [
+    "id",
+    "numbering",
+    "factory",
+    "fingerprint",
+    "points",
+    "readdress",
+    "limits",
+    "cautions",
+    "generic",
+]
 KEYS = (
-    "name function register type order scale scale_register names no_value tells server_id objects registers equals "
-    "mask min length"
+    "name function register type order scale scale_register names no_value tells server_id objects"
+    " registers equals mask min length"
 )
 PART = st.dictionaries(st.sampled_from(KEYS.split()), JUNK, max_size=4)
 
@@ -146,7 +167,9 @@ def toml(value: object) -> str:
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.dictionaries(st.sampled_from(FIELDS), JUNK | PART | st.lists(PART, max_size=2), min_size=1))
+@given(
+    st.dictionaries(st.sampled_from(FIELDS), JUNK | PART | st.lists(PART, max_size=2), min_size=1)
+)
 def test_whatever_a_file_holds_it_is_a_file_error_without_control_codes(
     tmp_path_factory: pytest.TempPathFactory, data: dict[str, object]
 ) -> None:

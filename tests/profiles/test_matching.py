@@ -60,7 +60,9 @@ def test_server_id_recognises() -> None:
 
 def test_a_sibling_of_the_same_maker_is_not_taken_for_it() -> None:
     (factory,) = factories([METER])
-    sibling = Facts(identification={0: "Brookvale Metering", 1: "BM-331"}, settings=factory.settings, address=1)
+    sibling = Facts(
+        identification={0: "Brookvale Metering", 1: "BM-331"}, settings=factory.settings, address=1
+    )
     found = single(sibling, METER)
     assert found.score < 0.05
     assert "ProductCode is 'BM-331', where 'BM-330' was expected." in found.reasons
@@ -73,7 +75,9 @@ def test_vendor_alone_is_weak_ground() -> None:
 
 
 def test_another_revision_casts_doubt_and_no_more() -> None:
-    made = profile(fingerprint={"objects": [{"object": 1, "equals": "G-1"}, {"object": 2, "equals": "1.4"}]})
+    made = profile(
+        fingerprint={"objects": [{"object": 1, "equals": "G-1"}, {"object": 2, "equals": "1.4"}]}
+    )
     same = single(Facts(identification={1: "G-1", 2: "1.4"}), made)
     other = single(Facts(identification={1: "G-1", 2: "1.5"}), made)
     assert same.score > other.score > 0.3
@@ -96,7 +100,12 @@ def test_nothing_known_is_no_match() -> None:
 def test_what_was_not_asked_or_answered_counts_neither_way() -> None:
     """Many sound units have no device identification; rating them down for it would be wrong."""
     known = Facts(server_id="EF-5 v3", settings=LineSettings.parse("9600-8N1"))
-    silent = Facts(server_id="EF-5 v3", settings=LineSettings.parse("9600-8N1"), identification={}, registers={})
+    silent = Facts(
+        server_id="EF-5 v3",
+        settings=LineSettings.parse("9600-8N1"),
+        identification={},
+        registers={},
+    )
     assert scores(known) == scores(silent)
 
 
@@ -113,7 +122,8 @@ def test_refused_register_contradicts() -> None:
 
 
 def test_plausible_values_alone_are_weak_ground() -> None:
-    """A register map full of ordinary numbers is no proof: other units have ordinary numbers too."""
+    """A register map full of ordinary numbers is no proof: other units have ordinary numbers
+    too."""
     values = {(4, 1): 235, (4, 2): 480}
     found = single(Facts(registers=values), PROFILES["aldermoor-at-10"])
     assert 0 < found.score <= 0.5
@@ -124,8 +134,12 @@ def test_plausible_values_alone_are_weak_ground() -> None:
 
 def test_values_that_make_no_sense_pull_down() -> None:
     identification = {0: "Fellside Air", 1: "FQ-3"}
-    sensible = single(Facts(identification=identification, registers={(4, 0): 612}), PROFILES["fellside-fq-3"])
-    absurd = single(Facts(identification=identification, registers={(4, 0): 61234}), PROFILES["fellside-fq-3"])
+    sensible = single(
+        Facts(identification=identification, registers={(4, 0): 612}), PROFILES["fellside-fq-3"]
+    )
+    absurd = single(
+        Facts(identification=identification, registers={(4, 0): 61234}), PROFILES["fellside-fq-3"]
+    )
     assert absurd.score < RECOGNISED < sensible.score
     assert "Not plausible: CO2 61234 ppm." in absurd.reasons
 
@@ -135,8 +149,17 @@ def test_a_register_says_more_the_fewer_values_would_have_fitted() -> None:
         made = profile(fingerprint={"registers": [{"function": 3, "register": 9, **test}]})
         return single(Facts(registers={(3, 9): value}), made).score
 
-    assert of({"equals": 0x4731}, 0x4731) > of({"min": 0x4700, "max": 0x47FF}, 0x4731) > of({"max": 0x7FFF}, 0x4731) > 0
-    assert of({"mask": 0xFF00, "equals": 0x4700}, 0x4731) > of({"mask": 0x000F, "equals": 1}, 0x4731) > 0
+    assert (
+        of({"equals": 0x4731}, 0x4731)
+        > of({"min": 0x4700, "max": 0x47FF}, 0x4731)
+        > of({"max": 0x7FFF}, 0x4731)
+        > 0
+    )
+    assert (
+        of({"mask": 0xFF00, "equals": 0x4700}, 0x4731)
+        > of({"mask": 0x000F, "equals": 1}, 0x4731)
+        > 0
+    )
     assert of({"equals": 0}, 0) <= 0.1
     assert of({"equals": 0xFFFF}, 0xFFFF) <= 0.1
     assert of({"equals": 0x4731}, 0x4731) < RECOGNISED
@@ -158,9 +181,14 @@ def test_a_refusal_speaks_only_against_who_has_all_its_registers() -> None:
     sure = single(Facts(identification=identification), io).score
     wider = Facts(identification=identification, refused=[Block(3, 0, 4)])
     assert single(wider, io).score == sure
-    read_alone = Facts(identification=identification, registers={(3, 0): 5}, refused=[Block(3, 0, 1)])
+    read_alone = Facts(
+        identification=identification, registers={(3, 0): 5}, refused=[Block(3, 0, 1)]
+    )
     assert single(read_alone, io).score >= sure
-    assert single(Facts(identification=identification, refused=[Block(3, 0, 1)]), io).score < RECOGNISED
+    assert (
+        single(Facts(identification=identification, refused=[Block(3, 0, 1)]), io).score
+        < RECOGNISED
+    )
 
 
 SUNSPEC = {(3, 40000): 0x5375, (3, 40001): 0x6E53, (3, 40002): 1, (3, 40003): 66}
@@ -172,7 +200,10 @@ def test_a_generic_profile_is_recognised_by_its_marker_and_gives_way_to_the_very
     assert best is not None
     assert (best.profile.id, best.score) == ("sunspec-40000", RECOGNISED)
     both = recognised(
-        match(Facts(identification={0: "Brookvale Metering", 1: "BM-330"}, registers=SUNSPEC), PROFILES.values())
+        match(
+            Facts(identification={0: "Brookvale Metering", 1: "BM-330"}, registers=SUNSPEC),
+            PROFILES.values(),
+        )
     )
     assert both is not None
     assert both.profile is METER
@@ -180,18 +211,30 @@ def test_a_generic_profile_is_recognised_by_its_marker_and_gives_way_to_the_very
 
 def test_standing_says_how_far_the_best_goes_and_what_comes_next() -> None:
     clear = match(Facts(identification={0: "Brookvale Metering", 1: "BM-330"}), PROFILES.values())
-    assert standing(clear) == ("Brookvale Metering BM-330 fits with 0.82 of 1; no other profile comes near.")
+    assert (
+        standing(clear)
+        == "Brookvale Metering BM-330 fits with 0.82 of 1; no other profile comes near."
+    )
     (factory,) = factories([PROFILES["aldermoor-at-10"]])
-    weak = match(Facts(settings=factory.settings, address=factory.address), [PROFILES["aldermoor-at-10"], METER])
-    assert standing(weak) == (
-        "Aldermoor Instruments AT-10 fits best with 0.23, short of the 0.70 it takes; "
+    weak = match(
+        Facts(settings=factory.settings, address=factory.address),
+        [PROFILES["aldermoor-at-10"], METER],
+    )
+    assert (
+        standing(weak)
+        == "Aldermoor Instruments AT-10 fits best with 0.23, short of the 0.70 it takes; "
         "the next best, Brookvale Metering BM-330 with 0.10, is 0.13 behind."
     )
     one = profile(id="one", fingerprint={"server_id": {"contains": "G-1"}})
     two = profile(id="two", model="G-1 B", fingerprint={"server_id": {"contains": "G-1"}})
     alike = match(Facts(server_id="G-1"), [one, two])
-    assert standing(alike).endswith("and Glenmoss Works G-1 B with 0.75 fit too much alike to tell which it is.")
-    assert standing(match(Facts(), PROFILES.values())) == "Nothing that was seen speaks for any stored profile."
+    assert standing(alike).endswith(
+        "and Glenmoss Works G-1 B with 0.75 fit too much alike to tell which it is."
+    )
+    assert (
+        standing(match(Facts(), PROFILES.values()))
+        == "Nothing that was seen speaks for any stored profile."
+    )
 
 
 def test_a_short_text_is_weak_ground() -> None:
@@ -211,13 +254,18 @@ def test_only_what_a_unit_says_of_itself_rules_a_profile_out() -> None:
 facts = st.builds(
     Facts,
     identification=st.none()
-    | st.dictionaries(st.integers(0, 2), st.sampled_from(["Brookvale Metering", "BM-330", "Fellside Air", "x"])),
+    | st.dictionaries(
+        st.integers(0, 2), st.sampled_from(["Brookvale Metering", "BM-330", "Fellside Air", "x"])
+    ),
     server_id=st.none() | st.sampled_from(["AT-10", "EF-5 v3", ""]),
     registers=st.dictionaries(
         st.tuples(st.sampled_from([3, 4]), st.integers(0, 80)), st.integers(0, 0xFFFF), max_size=30
     ),
-    refused=st.lists(st.builds(Block, st.sampled_from([3, 4]), st.integers(0, 80), st.integers(1, 9)), max_size=5),
-    settings=st.none() | st.sampled_from([LineSettings.parse("9600-8N1"), LineSettings.parse("19200-8E1")]),
+    refused=st.lists(
+        st.builds(Block, st.sampled_from([3, 4]), st.integers(0, 80), st.integers(1, 9)), max_size=5
+    ),
+    settings=st.none()
+    | st.sampled_from([LineSettings.parse("9600-8N1"), LineSettings.parse("19200-8E1")]),
     address=st.none() | st.integers(1, 247),
 )
 
@@ -226,7 +274,9 @@ facts = st.builds(
 def test_scores_are_sorted_bounded_and_explained(known: Facts) -> None:
     found = match(known, PROFILES.values())
     assert len(found) == len(PROFILES)
-    assert [entry.score for entry in found] == sorted((entry.score for entry in found), reverse=True)
+    assert [entry.score for entry in found] == sorted(
+        (entry.score for entry in found), reverse=True
+    )
     for entry in found:
         assert 0 <= entry.score <= 1
         assert entry.reasons or entry.score == 0

@@ -21,30 +21,57 @@ from busprobe.profiles.notes import notes
         ("Temperature degC 40011", {"name": "Temperature", "register": 40011, "unit": "°C"}),
         ("7", {"name": "Register 7", "register": 7}),
         ("20 Energy [pulses] /10 u32", {"unit": "pulses", "scale": 0.1, "type": "uint32"}),
-        ("20 T x0.1 INT16 fc4 =-3,2", {"scale": 0.1, "type": "int16", "function": 4, "shows": -3.2}),
+        (
+            "20 T x0.1 INT16 fc4 =-3,2",
+            {"scale": 0.1, "type": "int16", "function": 4, "shows": -3.2},
+        ),
         ("Phase A current 31 A", {"name": "Phase A current", "unit": "A"}),
         ('"Phase 1" 31 V', {"name": "Phase 1", "unit": "V"}),
-        ("40 Serial text:8 BADC is=serial", {"type": "text", "length": 8, "order": "BADC", "tells": "serial"}),
-        ("9 State 0=off 1=fault_locked", {"name": "State", "names": {"0": "off", "1": "fault locked"}}),
+        (
+            "40 Serial text:8 BADC is=serial",
+            {"type": "text", "length": 8, "order": "BADC", "tells": "serial"},
+        ),
+        (
+            "9 State 0=off 1=fault_locked",
+            {"name": "State", "names": {"0": "off", "1": "fault locked"}},
+        ),
         (
             "5 Flow offset=-40 min=0 max=1e3 none=0x8000",
             {"offset": -40, "plausible_min": 0, "plausible_max": 1000, "no_value": [0x8000]},
         ),
         ("5 Flow scale@9", {"scale_register": {"register": 9, "means": "exponent"}}),
-        ("5 Flow scale@0x9:divisor fixed", {"scale_register": {"register": 9, "means": "divisor"}, "fixed": True}),
+        (
+            "5 Flow scale@0x9:divisor fixed",
+            {"scale_register": {"register": 9, "means": "divisor"}, "fixed": True},
+        ),
         ("5 Float level", {"name": "Float level"}),
-        ("1 Flow temperature S16 0.01 °C", {"name": "Flow temperature", "type": "int16", "scale": 0.01, "unit": "°C"}),
+        (
+            "1 Flow temperature S16 0.01 °C",
+            {"name": "Flow temperature", "type": "int16", "scale": 0.01, "unit": "°C"},
+        ),
         ("5..6 Heat power 0,1kW", {"register": 5, "length": 2, "scale": 0.1, "unit": "kW"}),
         ("001Fh-0020h Flow REAL", {"name": "Flow", "register": 31, "length": 2, "type": "float32"}),
         ("3 Real power W", {"name": "Real power", "unit": "W"}),
         ("31-38 Serial ASCII", {"type": "text", "length": 8}),
-        ('9 State 0=OK, 1="low flow", 2=off none=8000h', {"names": {"0": "OK", "1": "low flow", "2": "off"}}),
+        (
+            '9 State 0=OK, 1="low flow", 2=off none=8000h',
+            {"names": {"0": "OK", "1": "low flow", "2": "off"}},
+        ),
         ("9 State U16 0=off 1=on", {"names": {"0": "off", "1": "on"}}),
         ('9 Mode ="AUTO 1"', {"shows": "AUTO 1"}),
         ("5 [red]Name[/]", {"name": "[red]Name[/]"}),
-        ("5 Set point R/W ±0.5 °C", {"name": "Set point", "writable": True, "tolerance": 0.5, "unit": "°C"}),
-        ("5 Current L1 RO +-1% ch=L1", {"name": "Current L1", "writable": False, "tolerance_percent": 1}),
-        ('5 Power ch=A3 about="sum of the phases"', {"channel": "A3", "description": "sum of the phases"}),
+        (
+            "5 Set point R/W ±0.5 °C",
+            {"name": "Set point", "writable": True, "tolerance": 0.5, "unit": "°C"},
+        ),
+        (
+            "5 Current L1 RO +-1% ch=L1",
+            {"name": "Current L1", "writable": False, "tolerance_percent": 1},
+        ),
+        (
+            '5 Power ch=A3 about="sum of the phases"',
+            {"channel": "A3", "description": "sum of the phases"},
+        ),
         ("5 Voltage R V", {"name": "Voltage R", "unit": "V"}),
     ],
 )
@@ -76,10 +103,28 @@ def test_a_line_that_is_not_clear_says_what_to_write(line: str, words: str) -> N
     st.fixed_dictionaries(
         {
             "register": st.integers(0, 465536),
-            "name": st.lists(
-                st.sampled_from(["Wind", "V", "1", "fixed", "RO", "±1", "x2", "=7", "a=b", "fc3", "[a]", "0.1", "3-4"]),
-                min_size=1,
-            ).map(" ".join),
+            "name": (
+                st.lists(
+                    st.sampled_from(
+                        [
+                            "Wind",
+                            "V",
+                            "1",
+                            "fixed",
+                            "RO",
+                            "±1",
+                            "x2",
+                            "=7",
+                            "a=b",
+                            "fc3",
+                            "[a]",
+                            "0.1",
+                            "3-4",
+                        ]
+                    ),
+                    min_size=1,
+                ).map(" ".join)
+            ),
         },
         optional={
             "unit": st.sampled_from(["V", "°C", "pulses"]),

@@ -38,8 +38,8 @@ def test_registers_count_as_on_the_wire_where_nothing_is_said() -> None:
 def test_all_mistakes_come_at_once_with_their_places(tmp_path: Path) -> None:
     path = tmp_path / "notes.toml"
     path.write_text(
-        'numbering = "roman"\n\n[[points]]\nname = "A"\n\n[[points]]\nname = "B"\nregister = 70000\n\n'
-        '[[points]]\nname = "C"\nregister = 1\ntyp = "int16"\n'
+        'numbering = "roman"\n\n[[points]]\nname = "A"\n\n[[points]]\nname = "B"\nregister ='
+        ' 70000\n\n[[points]]\nname = "C"\nregister = 1\ntyp = "int16"\n'
     )
     with pytest.raises(FileError) as caught:
         read_notes(path)
@@ -54,7 +54,9 @@ def test_all_mistakes_come_at_once_with_their_places(tmp_path: Path) -> None:
 @given(
     st.dictionaries(
         st.sampled_from(["points", "numbering", "maker"]),
-        st.integers() | st.text(max_size=3) | st.lists(st.integers() | st.dictionaries(st.text(max_size=3), st.text())),
+        st.integers()
+        | st.text(max_size=3)
+        | st.lists(st.integers() | st.dictionaries(st.text(max_size=3), st.text())),
     )
 )
 def test_whatever_notes_hold_they_are_notes_or_say_what_is_wrong(data: dict[str, object]) -> None:

@@ -39,7 +39,9 @@ def test_a_value_is_not_split_by_the_units_limit() -> None:
 
 
 def test_registers_shared_by_points_are_read_once() -> None:
-    assert blocks(of_points((3, 7, "bits"), (3, 7, "uint16"), (3, 6, "uint64"))) == (Block(3, 6, 4),)
+    assert blocks(of_points((3, 7, "bits"), (3, 7, "uint16"), (3, 6, "uint64"))) == (
+        Block(3, 6, 4),
+    )
 
 
 def test_nothing_to_read_without_points() -> None:
@@ -57,7 +59,7 @@ def with_scale(*known: int, scale: int, limit: int = 125) -> Profile:
     return profile(points=points, limits={"registers": limit})
 
 
-def test_a_value_and_its_scale_are_asked_for_together_where_the_profile_knows_what_lies_between() -> None:
+def test_a_value_and_its_scale_are_asked_for_together_where_what_lies_between_is_known() -> None:
     assert blocks(with_scale(0, 1, 2, scale=3)) == (Block(3, 0, 4),)
     assert blocks(with_scale(5, 6, scale=4)) == (Block(3, 4, 3),)
     assert blocks(with_scale(0, 2, scale=3)) == (Block(3, 0, 1), Block(3, 2, 2))
@@ -67,10 +69,18 @@ def test_a_value_and_its_scale_are_asked_for_together_where_the_profile_knows_wh
 
 
 @given(
-    st.lists(st.tuples(st.sampled_from([3, 4]), st.integers(0, 40), st.sampled_from(["uint16", "int32", "float64"]))),
+    st.lists(
+        st.tuples(
+            st.sampled_from([3, 4]),
+            st.integers(0, 40),
+            st.sampled_from(["uint16", "int32", "float64"]),
+        )
+    ),
     st.integers(4, 20),
 )
-def test_every_point_lies_whole_in_one_request_within_the_limit(spans: list[tuple[int, int, str]], limit: int) -> None:
+def test_every_point_lies_whole_in_one_request_within_the_limit(
+    spans: list[tuple[int, int, str]], limit: int
+) -> None:
     made = of_points(*spans, limit=limit)
     plan = blocks(made)
     assert all(1 <= block.count <= limit for block in plan)
@@ -88,9 +98,16 @@ def test_every_point_lies_whole_in_one_request_within_the_limit(spans: list[tupl
 
 def test_fingerprint_registers_of_different_profiles_are_not_read_together() -> None:
     def tested(*registers: int) -> Profile:
-        return profile(fingerprint={"registers": [{"function": 3, "register": r, "equals": 5} for r in registers]})
+        return profile(
+            fingerprint={
+                "registers": [{"function": 3, "register": r, "equals": 5} for r in registers]
+            }
+        )
 
-    assert fingerprint_blocks([tested(40, 41), tested(42), tested(42), tested()]) == (Block(3, 40, 2), Block(3, 42, 1))
+    assert fingerprint_blocks([tested(40, 41), tested(42), tested(42), tested()]) == (
+        Block(3, 40, 2),
+        Block(3, 42, 1),
+    )
 
 
 def test_what_came_of_a_request_as_facts() -> None:
@@ -102,7 +119,11 @@ def test_what_came_of_a_request_as_facts() -> None:
 def test_windows_are_as_wide_as_one_request_and_no_wider() -> None:
     wanted = (Block(3, 40, 2), Block(3, 0, 1), Block(3, 200, 1), Block(4, 3, 1), Block(3, 124, 1))
     groups = windows(wanted, 125)
-    assert groups == ((Block(3, 0, 1), Block(3, 40, 2), Block(3, 124, 1)), (Block(3, 200, 1),), (Block(4, 3, 1),))
+    assert groups == (
+        (Block(3, 0, 1), Block(3, 40, 2), Block(3, 124, 1)),
+        (Block(3, 200, 1),),
+        (Block(4, 3, 1),),
+    )
     assert covering(groups[0]) == Block(3, 0, 125)
     assert windows(wanted, 124)[0] == (Block(3, 0, 1), Block(3, 40, 2))
 
@@ -122,7 +143,15 @@ def test_a_refused_block_is_taken_apart_into_its_values() -> None:
 
 def test_known_registers_are_those_of_points_scales_and_fingerprint() -> None:
     made = profile(
-        points=[{"name": "U", "function": 4, "register": 0, "type": "int32", "scale_register": {"register": 9}}],
+        points=[
+            {
+                "name": "U",
+                "function": 4,
+                "register": 0,
+                "type": "int32",
+                "scale_register": {"register": 9},
+            }
+        ],
         fingerprint={"registers": [{"function": 3, "register": 5}]},
     )
     assert known_registers(made) == {(4, 0), (4, 1), (4, 9), (3, 5)}

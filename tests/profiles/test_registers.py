@@ -12,7 +12,8 @@ from busprobe.profiles.registers import HIGHEST, Numbering, Register, from_sheet
 @pytest.mark.parametrize(
     ("number", "numbering", "wire", "function"),
     [
-        # MODBUS Application Protocol V1.1b3, section 6.3: holding registers 108 to 110 are asked for as 00 6B (107).
+        # MODBUS Application Protocol V1.1b3, section 6.3: holding registers 108 to 110 are asked
+        # for as 00 6B (107).
         (108, Numbering.ONE_BASED, 0x6B, None),
         # Section 6.4: input register 9 is asked for as 00 08.
         (9, Numbering.ONE_BASED, 8, None),
@@ -29,14 +30,18 @@ from busprobe.profiles.registers import HIGHEST, Numbering, Register, from_sheet
         (40001, Numbering.ONE_BASED, 40000, None),
     ],
 )
-def test_data_sheet_numbers_on_the_wire(number: int, numbering: Numbering, wire: int, function: int | None) -> None:
+def test_data_sheet_numbers_on_the_wire(
+    number: int, numbering: Numbering, wire: int, function: int | None
+) -> None:
     register = from_sheet(number, numbering)
     assert register == Register(wire, number)
     assert register.function == function
 
 
 @given(st.integers(0, HIGHEST), st.sampled_from(["3", "4"]), st.sampled_from([5, 6]))
-def test_a_reference_is_its_table_and_the_register_counted_from_1(wire: int, table: str, digits: int) -> None:
+def test_a_reference_is_its_table_and_the_register_counted_from_1(
+    wire: int, table: str, digits: int
+) -> None:
     number = int(table + str(wire + 1).zfill(digits - 1))
     register = from_sheet(number, Numbering.REFERENCE)
     assert register.wire == wire

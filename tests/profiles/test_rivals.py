@@ -54,7 +54,9 @@ def test_a_fingerprint_covers_another_if_all_that_passes_the_other_passes_it(
 
 def test_what_only_one_of_two_types_has_tells_them_apart_one_way() -> None:
     any_revision = fingerprint(objects=[{"object": 1, "equals": "G-1"}])
-    one_revision = fingerprint(objects=[{"object": 1, "equals": "G-1"}, {"object": 2, "starts_with": "2."}])
+    one_revision = fingerprint(
+        objects=[{"object": 1, "equals": "G-1"}, {"object": 2, "starts_with": "2."}]
+    )
     assert covers(any_revision, one_revision)
     assert not covers(one_revision, any_revision)
 

@@ -60,10 +60,16 @@ def test_everything_a_file_can_say_arrives() -> None:
     assert loaded.readdress is not None
     assert loaded.readdress.at.wire == 1
     assert loaded.readdress.addresses == (*range(1, 100), 110)
-    assert (loaded.readdress.effect, loaded.readdress.reply_from) == (Effect.AFTER_POWER_CYCLE, ReplyFrom.NONE)
+    assert (loaded.readdress.effect, loaded.readdress.reply_from) == (
+        Effect.AFTER_POWER_CYCLE,
+        ReplyFrom.NONE,
+    )
     assert loaded.readdress.part is AddressPart.LOW_BYTE
     assert loaded.readdress.unlock is not None
-    assert (loaded.readdress.unlock.at.wire, loaded.readdress.unlock.values) == (149, (0x1234, 0x5678))
+    assert (loaded.readdress.unlock.at.wire, loaded.readdress.unlock.values) == (
+        149,
+        (0x1234, 0x5678),
+    )
     assert loaded.readdress.save is not None
     assert loaded.readdress.save.function == 6
     assert loaded.limits.gap_s == 0.05
@@ -71,10 +77,17 @@ def test_everything_a_file_can_say_arrives() -> None:
 
 
 def test_defaults_of_readdressing() -> None:
-    """Function 16 unless the profile says 6, at once, answered from the old address, any unit address."""
+    """Function 16 unless the profile says 6, at once, answered from the old address, any unit
+    address."""
     readdress = profile(readdress={"register": 5}).readdress
     assert readdress == Readdress.model_validate(
-        {"register": Register(5, 5), "function": 16, "effect": "at-once", "reply_from": "old", "wait_s": 0.1}
+        {
+            "register": Register(5, 5),
+            "function": 16,
+            "effect": "at-once",
+            "reply_from": "old",
+            "wait_s": 0.1,
+        }
     )
     assert readdress.addresses == ALL
 
@@ -91,13 +104,17 @@ def test_register_numbers_are_never_taken_without_their_numbering() -> None:
 
 
 def test_a_profile_as_json_says_both_register_numbers_and_the_settings_as_written() -> None:
-    document = profile(numbering="reference", readdress={"register": 40021}).model_dump(mode="json", by_alias=True)
+    document = profile(numbering="reference", readdress={"register": 40021}).model_dump(
+        mode="json", by_alias=True
+    )
     assert document["readdress"]["register"] == {"wire": 20, "sheet": 40021}
     assert document["readdress"]["addresses"] == "1-247"
     assert document["factory"]["settings"] == "9600-8N1"
 
 
-@pytest.mark.parametrize(("kind", "registers"), [("int16", 1), ("uint32", 2), ("float64", 4), ("bits", 1), ("enum", 1)])
+@pytest.mark.parametrize(
+    ("kind", "registers"), [("int16", 1), ("uint32", 2), ("float64", 4), ("bits", 1), ("enum", 1)]
+)
 def test_registers_a_type_takes(kind: str, registers: int) -> None:
     assert PointType(kind).registers == registers
     assert point(type=kind).count == registers
@@ -106,8 +123,8 @@ def test_registers_a_type_takes(kind: str, registers: int) -> None:
 @pytest.mark.parametrize(
     ("means", "word", "scale"),
     [
-        # SunSpec scale factors are signed powers of ten from -10 to 10 (range from memory); 8000 is 'not implemented'
-        # (pysunspec2 1.3.7, mb.py).
+        # SunSpec scale factors are signed powers of ten from -10 to 10 (range from memory); 8000 is
+        # 'not implemented' (pysunspec2 1.3.7, mb.py).
         ("exponent", 0xFFFF, 0.1),
         ("exponent", 0, 1.0),
         ("exponent", 3, 1000.0),
@@ -151,7 +168,9 @@ def test_text_expectations(test: dict[str, str], text: str, passes: bool) -> Non
         ({}, [0, 0xFFFF], []),
     ],
 )
-def test_register_expectations(fields: dict[str, int], passing: list[int], failing: list[int]) -> None:
+def test_register_expectations(
+    fields: dict[str, int], passing: list[int], failing: list[int]
+) -> None:
     test = RegisterTest.model_validate({"function": 3, "register": Register(0, 0), **fields})
     assert all(test.passes(value) for value in passing)
     assert not any(test.passes(value) for value in failing)

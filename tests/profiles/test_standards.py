@@ -15,7 +15,9 @@ def test_identification_comes_before_server_id_and_that_before_registers() -> No
         SelfDescription("server id (17)", model="G-1 0417"),
         SelfDescription("its registers", serial="ABCD"),
     )
-    assert found[0].words == "by device identification (43/14) it is 'Glenmoss' 'G-1', version '1.4'"
+    assert (
+        found[0].words == "by device identification (43/14) it is 'Glenmoss' 'G-1', version '1.4'"
+    )
     assert found[2].words == "by its registers it is nameless, serial number 'ABCD'"
 
 
@@ -31,7 +33,9 @@ def test_the_model_name_stands_in_for_a_product_code_that_is_not_given() -> None
 
 
 def test_an_object_of_the_makers_own_is_a_serial_number_where_the_profile_says_so() -> None:
-    told = profile(objects=[{"object": 0x80, "tells": "serial"}, {"object": 0x81, "tells": "version"}]).objects
+    told = profile(
+        objects=[{"object": 0x80, "tells": "serial"}, {"object": 0x81, "tells": "version"}]
+    ).objects
     said = {0: "Glenmoss", 1: "G-1", 0x80: "[red]=0417\\x1b", 0x81: "2.0"}
     (found,) = descriptions(said, None, told=told)
     assert (found.serial, found.version) == ("[red]=0417\\x1b", "2.0")

@@ -23,8 +23,8 @@ def profile_file(folder: Path, name: str = "glenmoss-g-1", model: str = "G-1") -
     folder.mkdir(exist_ok=True)
     path = folder / f"{name}.toml"
     path.write_text(
-        f'id = "{name}"\nmaker = "Glenmoss Works"\nmodel = "{model}"\nkind = "relay"\nnumbering = "wire"\n'
-        'factory = { address = 1, settings = "9600-8N1" }\n'
+        f'id = "{name}"\nmaker = "Glenmoss Works"\nmodel = "{model}"\nkind = "relay"\nnumbering ='
+        ' "wire"\nfactory = { address = 1, settings = "9600-8N1" }\n'
     )
     return path
 
@@ -44,7 +44,10 @@ def test_technicians_folder_comes_second(tmp_path: Path, monkeypatch: pytest.Mon
     assert found.replaced("aldermoor-at-10") == (store.shipped_folder() / "aldermoor-at-10.toml",)
     assert found.replaced("corran-cd-2") == ()
     assert found.remarks == (
-        f"Profile aldermoor-at-10 is that of {own}, in place of {store.shipped_folder() / 'aldermoor-at-10.toml'}.",
+        (
+            f"Profile aldermoor-at-10 is that of {own}, in place of"
+            f" {store.shipped_folder() / 'aldermoor-at-10.toml'}."
+        ),
     )
 
 
@@ -54,7 +57,11 @@ def test_a_jobs_folder_comes_last(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(store, "own_folder", lambda: tmp_path / "own")
     found = load_all(store.folders(tmp_path / "plant.busjob"))
     assert found.profiles["aldermoor-at-10"].model == "AT-10 of this job"
-    assert found.origins["aldermoor-at-10"] == (of_job, own, store.shipped_folder() / "aldermoor-at-10.toml")
+    assert found.origins["aldermoor-at-10"] == (
+        of_job,
+        own,
+        store.shipped_folder() / "aldermoor-at-10.toml",
+    )
 
 
 def test_a_folder_named_twice_replaces_nothing(tmp_path: Path) -> None:
@@ -69,7 +76,9 @@ def test_technicians_folder_is_where_the_system_keeps_such_things(
     assert store.own_folder() == tmp_path / "busprobe" / "profiles"
 
 
-def test_installed_profiles_are_preferred_to_a_checkouts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_installed_profiles_are_preferred_to_a_checkouts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("importlib.resources.files", lambda package: tmp_path)
     assert store.shipped_folder() == Path(store.__file__).parents[2] / "profiles"
     (tmp_path / "shipped").mkdir()
@@ -95,7 +104,9 @@ def test_a_broken_file_does_not_replace_a_sound_one(tmp_path: Path) -> None:
     assert len(found.problems) == 1
 
 
-def test_folders_that_are_not_there_are_empty_and_unusable_ones_are_problems(tmp_path: Path) -> None:
+def test_folders_that_are_not_there_are_empty_and_unusable_ones_are_problems(
+    tmp_path: Path,
+) -> None:
     assert load_all([tmp_path / "none"]).problems == ()
     (tmp_path / "file").touch()
     (problem,) = load_all([tmp_path / "file"]).problems

@@ -17,12 +17,17 @@ from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.profiles.values import decode
 from tests.profiles.making import point
 
-PROFILES = [p for id_, p in load_all([shipped_folder()]).profiles.items() if id_.startswith("sunspec-")]
-MODEL = json.loads((resources.files("sunspec2") / "models" / "json" / "model_1.json").read_text(encoding="utf-8"))
+PROFILES = [
+    p for id_, p in load_all([shipped_folder()]).profiles.items() if id_.startswith("sunspec-")
+]
+MODEL = json.loads(
+    (resources.files("sunspec2") / "models" / "json" / "model_1.json").read_text(encoding="utf-8")
+)
 
 
 def points() -> dict[str, tuple[int, dict[str, Any]]]:
-    """The points of model 1 with their offsets from the base, which is two registers of marker before the model."""
+    """The points of model 1 with their offsets from the base, which is two registers of marker
+    before the model."""
     found, offset = {}, 2
     for entry in MODEL["group"]["points"]:
         found[entry.get("label", entry["name"]).casefold()] = (offset, entry)
@@ -35,7 +40,9 @@ def base(profile: Profile) -> int:
 
 
 def test_there_is_one_for_each_base_that_pysunspec2_tries() -> None:
-    assert {base(profile) for profile in PROFILES} == set(SunSpecModbusClientDevice().base_addr_list)
+    assert {base(profile) for profile in PROFILES} == set(
+        SunSpecModbusClientDevice().base_addr_list
+    )
 
 
 @pytest.mark.parametrize("profile", PROFILES, ids=lambda p: p.id)
@@ -55,7 +62,9 @@ def test_the_unit_address_is_the_device_address_point(profile: Profile) -> None:
     assert profile.readdress is not None
     assert profile.readdress.at.wire == base(profile) + offset
     assert profile.readdress.stated_effect is None
-    assert "1-247; when it holds is not stated; ready again" in " ".join(" ".join(data_sheet(profile)).split())
+    assert "1-247; when it holds is not stated; ready again" in " ".join(
+        " ".join(data_sheet(profile)).split()
+    )
 
 
 @pytest.mark.parametrize("profile", PROFILES, ids=lambda p: p.id)
@@ -86,7 +95,9 @@ def test_the_fingerprint_is_marker_id_and_length(profile: Profile) -> None:
         ("text", "string", 4),
     ],
 )
-def test_values_that_pysunspec2_writes_are_read_back(kind: str, form: str, length: int | None) -> None:
+def test_values_that_pysunspec2_writes_are_read_back(
+    kind: str, form: str, length: int | None
+) -> None:
     info = mb.point_type_info[form]
     value: Any = "ACME" if kind == "text" else -1234.5 if "float" in kind else 1234
     data = info.to_data(value, 8) if kind == "text" else info.to_data(value)

@@ -17,8 +17,9 @@ from tests.profiles.making import point, profile
 
 ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")
 
-# Computed with Python's struct module from the definition of the orders; 123.456 and the names of the orders agree with
-# the byte order table in minimalmodbus' documentation (BIG, LITTLE_SWAP, BIG_SWAP, LITTLE).
+# Computed with Python's struct module from the definition of the orders; 123.456 and the names of
+# the orders agree with the byte order table in minimalmodbus' documentation (BIG, LITTLE_SWAP,
+# BIG_SWAP, LITTLE).
 PUBLISHED = [
     ("float32", 123.456, "42F6E979 E97942F6 F64279E9 79E9F642"),
     ("float32", 100.0, "42C80000 000042C8 C8420000 0000C842"),
@@ -44,14 +45,19 @@ def test_word_orders(kind: str, value: float, forms: str) -> None:
         assert reading.value == pytest.approx(value, rel=2**-24)
 
 
-@pytest.mark.parametrize(("order", "value"), [("CDAB", -1.8833671e25), ("BADC", -9.8611155e32), ("DCBA", 1.5184998e35)])
+@pytest.mark.parametrize(
+    ("order", "value"), [("CDAB", -1.8833671e25), ("BADC", -9.8611155e32), ("DCBA", 1.5184998e35)]
+)
 def test_wrong_order_reads_what_a_wrong_order_reads(order: str, value: float) -> None:
     """123.456 sent as ABCD and read in the other orders; computed with struct."""
-    assert decode(point(type="float32", order=order), words("42F6E979")).value == pytest.approx(value, rel=1e-6)
+    assert decode(point(type="float32", order=order), words("42F6E979")).value == pytest.approx(
+        value, rel=1e-6
+    )
 
 
 def encoded(kind: PointType, value: float, order: WordOrder) -> tuple[int, ...]:
-    """The registers of `value`, written by another way than the code under test reads them: byte by byte."""
+    """The registers of `value`, written by another way than the code under test reads them: byte by
+    byte."""
     code = {
         "int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "int64": "q", "uint64": "Q",
         "float32": "f", "float64": "d",
@@ -70,13 +76,17 @@ def numbers(draw: st.DrawFn) -> tuple[PointType, float]:
     kind = draw(st.sampled_from([kind for kind in PointType if kind.is_number]))
     bits = 16 * kind.registers
     if kind.is_float:
-        return kind, draw(st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False))
+        return kind, draw(
+            st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False)
+        )
     low = -(1 << bits - 1) if kind.is_signed else 0
     return kind, draw(st.integers(low, low + (1 << bits) - 1))
 
 
 @given(numbers(), st.sampled_from(WordOrder))
-def test_every_number_comes_back_from_its_registers(number: tuple[PointType, float], order: WordOrder) -> None:
+def test_every_number_comes_back_from_its_registers(
+    number: tuple[PointType, float], order: WordOrder
+) -> None:
     kind, value = number
     reading = decode(point(type=kind, order=order), encoded(kind, value, order))
     assert reading.value == value
@@ -87,11 +97,14 @@ def test_every_number_comes_back_from_its_registers(number: tuple[PointType, flo
 def test_scaled_values_are_exact_in_decimal(raw: int, digits: int, offset: int) -> None:
     """235 x 0.1 is 23.5, and 3 x 0.1 is 0.3: no binary residue in what a technician reads."""
     reading = decode(
-        point(type="int16", scale=10.0**-digits, offset=float(offset)), encoded(PointType.INT16, raw, WordOrder.ABCD)
+        point(type="int16", scale=10.0**-digits, offset=float(offset)),
+        encoded(PointType.INT16, raw, WordOrder.ABCD),
     )
     expected = raw + offset * 10**digits  # in units of the last digit
     assert reading.value == expected / 10**digits
-    assert reading.text == (f"{expected / 10**digits:.{digits}f}" if expected or not digits else "0." + "0" * digits)
+    assert reading.text == (
+        f"{expected / 10**digits:.{digits}f}" if expected or not digits else "0." + "0" * digits
+    )
 
 
 @pytest.mark.parametrize(
@@ -108,26 +121,60 @@ def test_scaled_values_are_exact_in_decimal(raw: int, digits: int, offset: int) 
         ({"plausible_min": 0, "plausible_max": 100}, [101], 101, "101", False),
         ({"plausible_min": 300}, [299], 299, "299", False),
         ({"no_value": [0x8000]}, [0x8000], None, "no value", None),
-        ({"type": "int32", "order": "CDAB", "no_value": [0x80000000]}, [0, 0x8000], None, "no value", None),
-        # SunSpec common conventions: float32 7FC00000 is 'not implemented' (pysunspec2 1.3.7, mb.py).
+        (
+            {"type": "int32", "order": "CDAB", "no_value": [0x80000000]},
+            [0, 0x8000],
+            None,
+            "no value",
+            None,
+        ),
+        # SunSpec common conventions: float32 7FC00000 is 'not implemented' (pysunspec2 1.3.7,
+        # mb.py).
         ({"type": "float32", "no_value": [0x7FC00000]}, [0x7FC0, 0], None, "no value", None),
         ({"type": "float32"}, [0x7FC0, 0], None, "not a number", False),
         ({"type": "float32"}, [0xFF80, 0], None, "infinite", False),
         ({"type": "float32", "unit": "V"}, [0x42F6, 0xE979], 123.45600128173828, "123.456 V", None),
-        ({"type": "float64"}, [0x7FEF, 0xFFFF, 0xFFFF, 0xFFFF], 1.7976931348623157e308, "1.79769313486232e+308", None),
-        ({"type": "float64", "scale": 10}, [0x7FEF, 0xFFFF, 0xFFFF, 0xFFFF], None, "infinite", False),
-        ({"type": "bits", "names": {"0": "ready", "3": "fault"}}, [0b11001], 25, "0x0019 (ready, fault, bit 4)", None),
+        (
+            {"type": "float64"},
+            [0x7FEF, 0xFFFF, 0xFFFF, 0xFFFF],
+            1.7976931348623157e308,
+            "1.79769313486232e+308",
+            None,
+        ),
+        (
+            {"type": "float64", "scale": 10},
+            [0x7FEF, 0xFFFF, 0xFFFF, 0xFFFF],
+            None,
+            "infinite",
+            False,
+        ),
+        (
+            {"type": "bits", "names": {"0": "ready", "3": "fault"}},
+            [0b11001],
+            25,
+            "0x0019 (ready, fault, bit 4)",
+            None,
+        ),
         ({"type": "bits"}, [0], 0, "0x0000 (none set)", None),
         ({"type": "enum", "names": {"2": "open"}}, [2], 2, "open", True),
         ({"type": "enum", "names": {"2": "open"}}, [3], 3, "3 (no such state)", False),
-        # "ACME SOLAR" in registers 16707 19781 8275 20300 16722 (SunSpec common model dump, docs.rs sunspec 0.9.0).
-        ({"type": "text", "length": 5}, [16707, 19781, 8275, 20300, 16722], "ACME SOLAR", "ACME SOLAR", None),
+        # "ACME SOLAR" in registers 16707 19781 8275 20300 16722 (SunSpec common model dump, docs.rs
+        # sunspec 0.9.0).
+        (
+            {"type": "text", "length": 5},
+            [16707, 19781, 8275, 20300, 16722],
+            "ACME SOLAR",
+            "ACME SOLAR",
+            None,
+        ),
         ({"type": "text", "length": 2, "order": "BADC"}, [0x4241, 0x0043], "ABC", "ABC", None),
         ({"type": "text", "length": 2}, [0x1B5B, 0x324A], "\\x1b[2J", "\\x1b[2J", None),
         ({"type": "text", "length": 1}, [0], "", "", None),
     ],
 )
-def test_values(fields: dict[str, Any], registers: list[int], value: object, text: str, plausible: bool | None) -> None:
+def test_values(
+    fields: dict[str, Any], registers: list[int], value: object, text: str, plausible: bool | None
+) -> None:
     reading = decode(point(**fields), registers)
     assert (reading.value, reading.text, reading.plausible) == (value, text, plausible)
     assert type(reading.value) is type(value)
@@ -138,15 +185,31 @@ def test_values(fields: dict[str, Any], registers: list[int], value: object, tex
 def test_whatever_a_unit_sends_the_document_is_sound_json_without_control_codes(
     kind: PointType, order: WordOrder, data: st.DataObject
 ) -> None:
-    made = point(type=kind, order=order, length=3 if kind is PointType.TEXT else None, names={"1": "one"}, scale=0.01)
-    registers = data.draw(st.lists(st.integers(0, 0xFFFF), min_size=made.count, max_size=made.count))
+    made = point(
+        type=kind,
+        order=order,
+        length=3 if kind is PointType.TEXT else None,
+        names={"1": "one"},
+        scale=0.01,
+    )
+    registers = data.draw(
+        st.lists(st.integers(0, 0xFFFF), min_size=made.count, max_size=made.count)
+    )
     reading = decode(made, registers)
     json.dumps(reading.document(), allow_nan=False)
     assert reading.text.isprintable()
 
 
 def test_document_of_a_reading() -> None:
-    made = point(name="Temperature", function=4, register=1, type="int16", scale=0.1, unit="°C", plausible_max=85)
+    made = point(
+        name="Temperature",
+        function=4,
+        register=1,
+        type="int16",
+        scale=0.1,
+        unit="°C",
+        plausible_max=85,
+    )
     assert decode(made, [235]).document() == {
         "name": "Temperature",
         "function": 4,
@@ -192,7 +255,13 @@ def test_a_scale_that_does_not_divide_evenly_gives_no_endless_digits() -> None:
 def test_without_its_scale_register_there_is_no_value() -> None:
     made = profile(
         points=[
-            {"name": "U", "function": 3, "register": 0, "type": "uint16", "scale_register": {"register": 9}},
+            {
+                "name": "U",
+                "function": 3,
+                "register": 0,
+                "type": "uint16",
+                "scale_register": {"register": 9},
+            },
         ]
     )
     assert readings(made, {(3, 0): 5}) == ()

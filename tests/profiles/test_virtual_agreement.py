@@ -1,4 +1,5 @@
-"""The shipped profiles against units of their types on the virtual segment, which were written from the same maps."""
+"""The shipped profiles against units of their types on the virtual segment, which were written from
+the same maps."""
 
 from __future__ import annotations
 
@@ -11,7 +12,13 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
-from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers, report_server_id
+from busprobe.modbus.requests import (
+    Function,
+    Request,
+    read_device_identification,
+    read_registers,
+    report_server_id,
+)
 from busprobe.profiles import changes as profiles
 from busprobe.profiles.changes import BaudRegister, FormatRegister
 from busprobe.profiles.matching import Facts, match, recognised
@@ -81,7 +88,9 @@ def test_profiles_say_how_units_are_given_other_line_settings(name: str) -> None
     assert registers(says.format) == registers(does.format)
 
 
-def registers(where: BaudRegister | FormatRegister | CodeRegister | None) -> tuple[int, str, dict[str, int]] | None:
+def registers(
+    where: BaudRegister | FormatRegister | CodeRegister | None,
+) -> tuple[int, str, dict[str, int]] | None:
     """Register, part and codes."""
     if where is None:
         return None
@@ -91,7 +100,8 @@ def registers(where: BaudRegister | FormatRegister | CodeRegister | None) -> tup
 
 
 def agree(says: profiles.Change, does: Change, lock: Key | None, save: Key | None) -> None:
-    """A profile has the function code, the effect, the waits, the password and the save of its unit."""
+    """A profile has the function code, the effect, the waits, the password and the save of its
+    unit."""
     assert says.function in does.functions
     assert str(says.effect) == does.effect
     assert says.wait_s >= does.restart
@@ -112,20 +122,27 @@ def test_a_unit_reads_the_values_it_has_and_they_are_plausible(bench: Bench) -> 
     profile = BY_MODEL[kind.maker, kind.model]
     registers: dict[tuple[int, int], int] = {}
     for block in blocks(profile):
-        registers.update(block.answered(bench.read(block.function, block.register, block.count).registers))
+        registers.update(
+            block.answered(bench.read(block.function, block.register, block.count).registers)
+        )
     found = readings(profile, registers)
     assert len(found) == len(profile.points)
-    truth = {(3, value.at): value for value in kind.holding} | {(4, value.at): value for value in kind.input}
+    truth = {(3, value.at): value for value in kind.holding} | {
+        (4, value.at): value for value in kind.input
+    }
     for reading in found:
         value = truth[reading.point.function, reading.point.at.wire]
         assert isinstance(reading.value, int | float)
         assert not isinstance(value.value, str)
-        assert abs(reading.value - value.value) <= value.swing + 60 * value.rate + 2 * value.scale, reading.text
+        assert (
+            abs(reading.value - value.value) <= value.swing + 60 * value.rate + 2 * value.scale
+        ), reading.text
         assert reading.plausible is not False, reading.text
 
 
 def test_a_unit_is_recognised_by_what_it_says_and_holds(bench: Bench) -> None:
-    """Every fingerprint register of every profile is asked for, so that wrong profiles get their chance."""
+    """Every fingerprint register of every profile is asked for, so that wrong profiles get their
+    chance."""
     identification = bench.ask(read_device_identification(bench.unit.address))
     said = bench.ask(report_server_id(bench.unit.address))
     registers: dict[tuple[int, int], int] = {}
@@ -137,7 +154,9 @@ def test_a_unit_is_recognised_by_what_it_says_and_holds(bench: Bench) -> None:
         elif reply.exception is not None:
             refused.append(block)
     facts = Facts(
-        identification=identification_page(identification).objects if identification.sound else None,
+        identification=(
+            identification_page(identification).objects if identification.sound else None
+        ),
         server_id=server_id(said).text if said.sound else None,
         registers=registers,
         refused=refused,

@@ -12,9 +12,17 @@ from hypothesis import strategies as st
 from busprobe.errors import FileError, RefusedError
 from busprobe.profiles.writing import to_toml, write_profile
 
-SCALARS = st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.floats(allow_nan=False) | st.text(max_size=8)
+SCALARS = (
+    st.booleans()
+    | st.integers(-(2**63), 2**63 - 1)
+    | st.floats(allow_nan=False)
+    | st.text(max_size=8)
+)
 VALUES = st.recursive(
-    SCALARS, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3)
+    SCALARS,
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3)
+    ),
 )
 
 

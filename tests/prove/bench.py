@@ -16,7 +16,8 @@ Answer = list[tuple[float, bytes]]
 """Seconds after the end of the reply's usual moment (0 is in time), and the bytes."""
 
 Misbehaviour = Callable[[int, bytes], Answer | None]
-"""From the number of the request (from 0) and the request to what comes instead; None for the usual reply."""
+"""From the number of the request (from 0) and the request to what comes instead; None for the usual
+reply."""
 
 
 def usual(request: bytes) -> bytes:
@@ -44,7 +45,9 @@ def bench(
         answer = misbehaviour(len(port.sent) - 1, request)
         assert port.settings is not None
         coming = [(0.0, usual(request))] if answer is None else answer
-        return [(latency + port.settings.wire_time(len(data)) + after, data) for after, data in coming]
+        return [
+            (latency + port.settings.wire_time(len(data)) + after, data) for after, data in coming
+        ]
 
     port = ScriptedPort(script)
     return Line(port, settings), port

@@ -14,7 +14,9 @@ from busprobe.prove.proof import Proof
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, usual
 
 
-def proof(misbehaviour: Misbehaviour, *, latency: float = LATENCY, rounds: int = 100, pause: float = 0.0) -> Proof:
+def proof(
+    misbehaviour: Misbehaviour, *, latency: float = LATENCY, rounds: int = 100, pause: float = 0.0
+) -> Proof:
     line, _ = bench(misbehaviour, latency=latency)
     targets = [target(address, SETTINGS) for address in (1, 2)]
     *_, last = endure(line, targets, Plan(rounds=rounds, pause=pause))
@@ -41,20 +43,27 @@ def test_quick_units_get_the_shortest_timeout_of_the_trade() -> None:
 def test_slow_units_get_twice_their_slowest_reply_and_the_time_of_the_reply_itself() -> None:
     """0.3 s at the slowest and 7 characters of 1.1458 ms at 9600-8E1: 608 ms, rounded up to 610."""
     item = advised(
-        proof(lambda number, request: [(0.1, usual(request))] if number == 5 else None, latency=0.2), "response timeout"
+        proof(
+            lambda number, request: [(0.1, usual(request))] if number == 5 else None, latency=0.2
+        ),
+        "response timeout",
     )
     assert item.value == 610
     assert "300 ms at unit 2" in item.reason
 
 
 def test_late_replies_raise_the_timeout_and_ask_for_a_longer_measurement() -> None:
-    item = advised(proof(lambda number, request: [(1.2, usual(request))] if number == 3 else None), "response timeout")
+    item = advised(
+        proof(lambda number, request: [(1.2, usual(request))] if number == 3 else None),
+        "response timeout",
+    )
     assert item.value >= 2 * 1200
     assert "measure again" in item.reason
 
 
 def test_the_pause_that_was_clean_is_the_pause_advised() -> None:
-    """At full speed 3.5 characters of 9600-8E1, 4.01 ms, rounded up; with a pause, that pause and nothing shorter."""
+    """At full speed 3.5 characters of 9600-8E1, 4.01 ms, rounded up; with a pause, that pause and
+    nothing shorter."""
     assert advised(proof(well), "pause between frames").value == 5
     assert advised(proof(well, pause=0.02), "pause between frames").value == 20
 
@@ -74,7 +83,9 @@ def test_beyond_the_longest_pause_there_is_another_cause() -> None:
 
 def test_where_replies_are_garbled_too_no_longer_pause_is_advised() -> None:
     def noisy(number: int, request: bytes) -> Answer | None:
-        return [] if number == 7 else [(0.0, usual(request)[:-1] + b"\x00")] if number == 9 else None
+        return (
+            [] if number == 7 else [(0.0, usual(request)[:-1] + b"\x00")] if number == 9 else None
+        )
 
     item = advised(proof(noisy), "pause between frames")
     assert item.value == 5
@@ -112,15 +123,21 @@ def test_the_poll_ceiling_is_the_measured_round_and_a_dead_unit_costs_its_timeou
     """Two exchanges of 33.7 ms, rounded up to ten; a dead unit costs 200 ms twice."""
     measured = proof(well)
     round_ms = 2000 * exchange_time(SETTINGS, 1, LATENCY)
-    assert advised(measured, "poll ceiling: shortest cycle").value == pytest.approx(round_ms, abs=10)
-    assert advised(measured, "cycle with one more unit silent").value == pytest.approx(round_ms + 2 * 200, abs=10)
+    assert advised(measured, "poll ceiling: shortest cycle").value == pytest.approx(
+        round_ms, abs=10
+    )
+    assert advised(measured, "cycle with one more unit silent").value == pytest.approx(
+        round_ms + 2 * 200, abs=10
+    )
 
 
 def test_bus_load_is_that_of_the_polling_table_and_more_than_all_is_called_impossible() -> None:
     measured = proof(well)
 
     def table(every: float) -> PollingTable:
-        return polling_table([PolledUnit(1, SETTINGS, (Wanted("a", Block(3, 0, 1), every),), LATENCY)])
+        return polling_table(
+            [PolledUnit(1, SETTINGS, (Wanted("a", Block(3, 0, 1), every),), LATENCY)]
+        )
 
     assert advised(measured, "bus load", table(1.0)).value == pytest.approx(
         100 * exchange_time(SETTINGS, 1, LATENCY), abs=0.05

@@ -1,4 +1,5 @@
-"""The endurance run: everything counted once and under the right kind, nothing retried, always able to go on."""
+"""The endurance run: everything counted once and under the right kind, nothing retried, always able
+to go on."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from threading import Event as StopFlag
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -77,7 +79,8 @@ def test_reply_times_are_those_of_the_unit() -> None:
 
 
 def test_junk_ahead_of_a_reply_does_not_shorten_its_time_and_is_told() -> None:
-    """A byte 00 right after the request, the reply when it usually comes: in pieces or as one chunk."""
+    """A byte 00 right after the request, the reply when it usually comes: in pieces or as one
+    chunk."""
     for ahead in ([(-LATENCY, b"\x00")], [(0.0, b"\x00\x00")]):
         proof = run(lambda number, request: [*ahead, (0.0, usual(request))], 1, rounds=5)  # noqa: B023
         [unit] = proof.units
@@ -88,7 +91,8 @@ def test_junk_ahead_of_a_reply_does_not_shorten_its_time_and_is_told() -> None:
 
 
 def test_a_reply_taken_in_after_the_wait_counts_and_says_nothing_of_times() -> None:
-    """The computer was held up for a minute while the reply lay there: neither the unit nor the bus was slow."""
+    """The computer was held up for a minute while the reply lay there: neither the unit nor the bus
+    was slow."""
     line, port = bench()
     receive = port.receive
 
@@ -106,33 +110,59 @@ def test_a_reply_taken_in_after_the_wait_counts_and_says_nothing_of_times() -> N
 
 
 def test_replies_from_another_address_are_told_and_are_no_strays() -> None:
-    proof = run(lambda number, request: [(0.0, framed(60, 3, 2, 0, 0))] if request[0] == 6 else None, 5, 6, rounds=4)
+    proof = run(
+        lambda number, request: [(0.0, framed(60, 3, 2, 0, 0))] if request[0] == 6 else None,
+        5,
+        6,
+        rounds=4,
+    )
     assert proof.units[1].count(Kind.FOREIGN) == 4
     assert proof.strays == 0
     assert not proof.clean
-    assert any("another address than the one asked: 4, when 6 (0x06)" in sentence for sentence in proof.findings)
+    assert any(
+        "another address than the one asked: 4, when 6 (0x06)" in sentence
+        for sentence in proof.findings
+    )
 
 
 def test_exceptions_are_told_by_name_and_are_no_failure() -> None:
-    proof = run(lambda number, request: [(0.0, framed(request[0], 0x83, 2))] if number == 1 else None, 1, rounds=3)
+    proof = run(
+        lambda number, request: [(0.0, framed(request[0], 0x83, 2))] if number == 1 else None,
+        1,
+        rounds=3,
+    )
     assert proof.clean
-    told = "Unit 1 (0x01) answered 1 of 3 polls with exception 2, illegal data address: that is no failure of the line."
+    told = (
+        "Unit 1 (0x01) answered 1 of 3 polls with exception 2, illegal data address: that is no"
+        " failure of the line."
+    )
     assert told in proof.findings
 
 
 def test_units_that_refuse_the_same_are_told_of_in_one_sentence() -> None:
     def refusing(number: int, request: bytes) -> Answer | None:
-        return None if request[0] == 4 else [(0.0, framed(request[0], 0x83, 4 if request[0] == 9 else 2))]
+        return (
+            None
+            if request[0] == 4
+            else [(0.0, framed(request[0], 0x83, 4 if request[0] == 9 else 2))]
+        )
 
     findings = run(refusing, 1, 2, 3, 4, 7, 9, rounds=5).findings
     assert findings[1:] == (
-        "Units 1-3,7 answered 20 of 20 polls with exception 2, illegal data address: that is no failure of the line.",
-        "Unit 9 (0x09) answered 5 of 5 polls with exception 4, server device failure: that is no failure of the line.",
+        (
+            "Units 1-3,7 answered 20 of 20 polls with exception 2, illegal data address: that is no"
+            " failure of the line."
+        ),
+        (
+            "Unit 9 (0x09) answered 5 of 5 polls with exception 4, server device failure: that is"
+            " no failure of the line."
+        ),
     )
 
 
 def test_at_full_speed_a_round_takes_exactly_its_exchanges() -> None:
-    """Silence of 3.5 characters, request, latency and reply, for each unit; the first silence was before the run."""
+    """Silence of 3.5 characters, request, latency and reply, for each unit; the first silence was
+    before the run."""
     line, _ = bench()
     events = list(endure(line, units(1, 2), Plan(rounds=3)))
     rounds = [event.seconds for event in events if isinstance(event, RoundDone)]
@@ -151,12 +181,18 @@ def test_with_a_pause_that_much_silence_is_before_each_request() -> None:
 
 
 @pytest.mark.parametrize(("pause", "silence"), [(0.0, 0.05 + SETTINGS.t3_5), (0.2, 0.2)])
-def test_a_unit_that_needs_a_gap_is_given_it_and_a_longer_pause_holds_as_well(pause: float, silence: float) -> None:
+def test_a_unit_that_needs_a_gap_is_given_it_and_a_longer_pause_holds_as_well(
+    pause: float, silence: float
+) -> None:
     line, port = bench()
-    fussy = Target(1, SETTINGS, (read_registers(1, Function.READ_HOLDING_REGISTERS, 0, 1),), gap=0.05)
+    fussy = Target(
+        1, SETTINGS, (read_registers(1, Function.READ_HOLDING_REGISTERS, 0, 1),), gap=0.05
+    )
     list(endure(line, [fussy], Plan(rounds=2, pause=pause)))
     starts = [at for at, _ in port.sent]
-    assert starts[1] - starts[0] == pytest.approx(exchange_time(SETTINGS, 1, LATENCY) - SETTINGS.t3_5 + silence)
+    assert starts[1] - starts[0] == pytest.approx(
+        exchange_time(SETTINGS, 1, LATENCY) - SETTINGS.t3_5 + silence
+    )
 
 
 def bad_crc(request: bytes) -> bytes:
@@ -175,7 +211,11 @@ def swapped(request: bytes) -> bytes:
         (usual, Kind.OK, Verdict.OK),
         (lambda request: b"\x00" + usual(request), Kind.OK_AFTER_JUNK, Verdict.OK_AFTER_JUNK),
         (lambda request: framed(request[0], 0x83, 2), Kind.EXCEPTION, Verdict.EXCEPTION),
-        (lambda request: framed(request[0], 3, 4, 0, 0, 0, 0), Kind.MALFORMED, Verdict.NOT_CONFORMING),
+        (
+            lambda request: framed(request[0], 3, 4, 0, 0, 0, 0),
+            Kind.MALFORMED,
+            Verdict.NOT_CONFORMING,
+        ),
         (lambda request: b"\xff\x7f\x7e", Kind.MALFORMED, Verdict.GARBAGE),
         (lambda request: framed(request[0] + 9, 3, 2, 0, 0), Kind.FOREIGN, Verdict.FOREIGN),
         (swapped, Kind.CRC, Verdict.CRC_SWAPPED),
@@ -209,10 +249,15 @@ def test_silence_is_counted_and_nothing_is_retried() -> None:
 
 
 def test_a_late_reply_is_credited_and_shifts_nothing() -> None:
-    """It comes 0.2 s after the reply wait: the poll is late, not silent, and the next one is answered by its own."""
+    """It comes 0.2 s after the reply wait: the poll is late, not silent, and the next one is
+    answered by its own."""
     line, _ = bench(lambda number, request: [(1.2, usual(request))] if number == 1 else None)
     events = list(endure(line, units(1), Plan(rounds=3)))
-    assert [event.kind for event in events if isinstance(event, Polled)] == [Kind.OK, Kind.LATE, Kind.OK]
+    assert [event.kind for event in events if isinstance(event, Polled)] == [
+        Kind.OK,
+        Kind.LATE,
+        Kind.OK,
+    ]
     proof = finished(events).proof
     [unit] = proof.units
     assert (unit.late, unit.count(Kind.SILENT), unit.polls, unit.failed) == (1, 0, 3, 1)
@@ -222,7 +267,8 @@ def test_a_late_reply_is_credited_and_shifts_nothing() -> None:
 
 @pytest.mark.parametrize("latency", [LATENCY, 0.1, 0.5])
 def test_a_late_reply_in_the_poll_of_another_unit_is_no_fault_of_that_unit(latency: float) -> None:
-    """Unit 1 answers after the whole listening, into the poll of unit 2, which answers in time behind it."""
+    """Unit 1 answers after the whole listening, into the poll of unit 2, which answers in time
+    behind it."""
     line, port = bench(lambda number, request: [] if number == 0 else None, latency=latency)
     port.arrive(1.53, framed(1, 3, 2, 0, 0))
     proof = finished(endure(line, units(1, 2, 3), Plan(rounds=1))).proof
@@ -246,15 +292,20 @@ def test_a_unit_in_whose_place_only_a_late_reply_came_is_silent() -> None:
 
 @pytest.mark.parametrize("apart", [0.0, 0.01, 0.2])
 @pytest.mark.parametrize(
-    ("reply", "kind"), [(usual, Kind.OK), (bad_crc, Kind.CRC), (lambda r: b"\x55\x66", Kind.MALFORMED)]
+    ("reply", "kind"),
+    [(usual, Kind.OK), (bad_crc, Kind.CRC), (lambda r: b"\x55\x66", Kind.MALFORMED)],
 )
-def test_what_comes_behind_a_late_reply_of_another_unit_is_judged_by_itself(apart: float, reply, kind: Kind) -> None:  # type: ignore[no-untyped-def]
+def test_what_comes_behind_a_late_reply_of_another_unit_is_judged_by_itself(
+    apart: float, reply: Any, kind: Kind
+) -> None:
     """In one lump with it, right after it, or when the port had long been quiet."""
 
     def script(number: int, request: bytes) -> Answer | None:
         late = framed(1, 3, 2, 0, 0)
         if number == 1:
-            return [(0.0, late), (apart, reply(request))] if apart else [(0.0, late + reply(request))]
+            return (
+                [(0.0, late), (apart, reply(request))] if apart else [(0.0, late + reply(request))]
+            )
         return [] if number == 0 else None
 
     proof = run(script, 1, 2)
@@ -264,9 +315,13 @@ def test_what_comes_behind_a_late_reply_of_another_unit_is_judged_by_itself(apar
 
 
 @pytest.mark.parametrize("latency", [LATENCY, 0.1])
-def test_a_late_reply_is_credited_where_its_unit_has_answered_the_next_poll_before(latency: float) -> None:
+def test_a_late_reply_is_credited_where_its_unit_has_answered_the_next_poll_before(
+    latency: float,
+) -> None:
     """It comes when the round has gone on to its unit once more and to the next one."""
-    line, _ = bench(lambda number, request: [(1.7, usual(request))] if number == 0 else None, latency=latency)
+    line, _ = bench(
+        lambda number, request: [(1.7, usual(request))] if number == 0 else None, latency=latency
+    )
     proof = finished(endure(line, units(1, 2), Plan(rounds=9))).proof
     one, two = proof.units
     assert (one.late, one.count(Kind.SILENT), one.count(Kind.OK)) == (1, 0, 8)
@@ -301,7 +356,8 @@ def test_a_second_reply_from_the_same_address_is_a_stray() -> None:
 
 
 def test_a_reply_to_somebody_elses_question_is_not_the_one_owed() -> None:
-    """Unit 1 is silent to us; the reply to another master's read by function 4 does not make it late."""
+    """Unit 1 is silent to us; the reply to another master's read by function 4 does not make it
+    late."""
     line, _ = bench(lambda number, request: [(1.1, framed(1, 4, 2, 0, 7))])
     proof = finished(endure(line, units(1), Plan(rounds=1))).proof
     assert proof.units[0].count(Kind.SILENT) == 1
@@ -319,7 +375,9 @@ def test_what_a_unit_owed_is_forgotten_once_it_answers() -> None:
 
 
 def test_the_latest_of_the_late_replies_is_kept() -> None:
-    [unit] = run(lambda number, request: [(1.3 if number == 0 else 1.1, usual(request))], 1, rounds=2).units
+    [unit] = run(
+        lambda number, request: [(1.3 if number == 0 else 1.1, usual(request))], 1, rounds=2
+    ).units
     assert unit.late == 2
     assert unit.latest == pytest.approx(LATENCY + SETTINGS.wire_time(7) + 1.3)
 
@@ -344,7 +402,8 @@ def test_noise_at_all_units_at_once_is_told_from_one_bad_unit() -> None:
 
 
 def test_where_nobody_answers_the_cause_is_sought_in_what_all_share() -> None:
-    """With every poll failed there is no pattern to speak of; with a single reply there may be one."""
+    """With every poll failed there is no pattern to speak of; with a single reply there may be
+    one."""
     dead = run(lambda number, request: [], 1, 2, rounds=3)
     assert any(sentence.startswith("Not one poll was answered") for sentence in dead.findings)
     assert not any("no pattern" in sentence for sentence in dead.findings)
@@ -355,7 +414,9 @@ def test_where_nobody_answers_the_cause_is_sought_in_what_all_share() -> None:
 def test_every_poll_says_what_was_counted_up_to_it() -> None:
     """In the middle of a round too, since a round of silent units takes long."""
     line, _ = bench(lambda number, request: [])
-    polled = [event for event in endure(line, units(1, 2), Plan(rounds=2)) if isinstance(event, Polled)]
+    polled = [
+        event for event in endure(line, units(1, 2), Plan(rounds=2)) if isinstance(event, Polled)
+    ]
     assert [(event.proof.polls, event.proof.failed, event.proof.rounds) for event in polled] == [
         (1, 1, 0),
         (2, 2, 0),
@@ -447,7 +508,9 @@ def test_a_stored_run_of_another_format_is_refused_in_words() -> None:
         ([Target(7, SETTINGS, ())], r"Unit 7 \(0x07\) at 9600-8E1 is asked nothing"),
     ],
 )
-def test_targets_that_cannot_be_polled_are_refused_in_words(targets: list[Target], words: str) -> None:
+def test_targets_that_cannot_be_polled_are_refused_in_words(
+    targets: list[Target], words: str
+) -> None:
     line, _ = bench()
     with pytest.raises(UsageError, match=words):
         endure(line, targets, Plan(rounds=1))
@@ -460,19 +523,26 @@ def test_going_on_with_other_units_is_refused_in_words() -> None:
 
 
 def test_evidence_is_kept_up_to_its_bound() -> None:
-    [unit] = run(lambda number, request: [(0.0, bad_crc(request))], 1, rounds=2 * EVIDENCE_KEPT).units
+    [unit] = run(
+        lambda number, request: [(0.0, bad_crc(request))], 1, rounds=2 * EVIDENCE_KEPT
+    ).units
     assert len(unit.evidence) == EVIDENCE_KEPT
     assert unit.evidence[0].request == "01 03 00 00 00 01 84 0A"
     assert unit.evidence[0].words.startswith("CRC bad, head ok: 01 03 02 00 00")
 
 
 def test_a_profile_says_what_is_asked() -> None:
-    """All points of the demo flow meter, by function 3; without a profile it is holding register 0."""
+    """All points of the demo flow meter, by function 3; without a profile it is holding register
+    0."""
     profile = load_profile(SHIPPED / "eskbridge-ef-5.toml")
     asked = target(9, SETTINGS, profile).requests
     assert {request.function for request in asked} == {Function.READ_HOLDING_REGISTERS}
-    assert sum(request.quantity for request in asked) == sum(point.count for point in profile.points)
-    assert [request.frame for request in target(1, SETTINGS).requests] == [bytes.fromhex("010300000001840A")]
+    assert sum(request.quantity for request in asked) == sum(
+        point.count for point in profile.points
+    )
+    assert [request.frame for request in target(1, SETTINGS).requests] == [
+        bytes.fromhex("010300000001840A")
+    ]
 
 
 def test_the_cycle_of_a_polling_table_is_what_the_bus_takes() -> None:
@@ -480,9 +550,17 @@ def test_the_cycle_of_a_polling_table_is_what_the_bus_takes() -> None:
 
     The line keeps one character more of silence at each of the two changes of settings in a round.
     """
-    wanted = (Wanted("a", Block(3, 0, 2), 1.0), Wanted("b", Block(3, 4, 2), 1.0), Wanted("c", Block(4, 50, 10), 1.0))
+    wanted = (
+        Wanted("a", Block(3, 0, 2), 1.0),
+        Wanted("b", Block(3, 4, 2), 1.0),
+        Wanted("c", Block(4, 50, 10), 1.0),
+    )
     table = polling_table(
-        [PolledUnit(1, SETTINGS, wanted, LATENCY), PolledUnit(2, OTHER, wanted, LATENCY), PolledUnit(3, OTHER, (), 0)]
+        [
+            PolledUnit(1, SETTINGS, wanted, LATENCY),
+            PolledUnit(2, OTHER, wanted, LATENCY),
+            PolledUnit(3, OTHER, (), 0),
+        ]
     )
     line, _ = bench()
     proof = finished(endure(line, table_targets(table), Plan(rounds=5))).proof
@@ -493,19 +571,25 @@ def test_the_cycle_of_a_polling_table_is_what_the_bus_takes() -> None:
 
 def test_the_share_of_time_with_bits_on_the_pair_is_measured() -> None:
     proof = run(well, 1, rounds=50)
-    assert proof.wire_share == pytest.approx(SETTINGS.wire_time(15) / exchange_time(SETTINGS, 1, LATENCY), rel=0.01)
+    assert proof.wire_share == pytest.approx(
+        SETTINGS.wire_time(15) / exchange_time(SETTINGS, 1, LATENCY), rel=0.01
+    )
 
 
 PIECES = st.one_of(
     st.just(None),
     st.lists(st.tuples(st.floats(0, 2.5), st.binary(min_size=1, max_size=9)), max_size=2),
-    st.tuples(st.floats(0, 2.5), st.integers(1, 3)).map(lambda late: [(late[0], framed(late[1], 3, 2, 0, 0))]),
+    st.tuples(st.floats(0, 2.5), st.integers(1, 3)).map(
+        lambda late: [(late[0], framed(late[1], 3, 2, 0, 0))]
+    ),
 )
 
 
 @settings(max_examples=60)
 @given(st.lists(PIECES, min_size=1, max_size=12))
-def test_whatever_comes_each_poll_is_counted_once_and_the_proof_can_be_stored(answers: list[Answer | None]) -> None:
+def test_whatever_comes_each_poll_is_counted_once_and_the_proof_can_be_stored(
+    answers: list[Answer | None],
+) -> None:
     proof = run(lambda number, request: answers[number % len(answers)], 1, 2, 3, rounds=4)
     for unit in proof.units:
         assert unit.polls == 4
@@ -518,7 +602,9 @@ def test_whatever_comes_each_poll_is_counted_once_and_the_proof_can_be_stored(an
     assert Proof.from_document(document).document() == document
 
 
-def test_what_was_counted_is_given_out_now_and_then_and_keeping_it_takes_no_time_of_the_run() -> None:
+def test_what_was_counted_is_given_out_now_and_then_and_keeping_it_takes_no_time_of_the_run() -> (
+    None
+):
     """In the middle of a long round too; a slow disk is neither a slow bus nor a longer run."""
     line, _ = bench(well)
     plan = Plan(rounds=3, report_every=0.5)
@@ -531,7 +617,9 @@ def test_what_was_counted_is_given_out_now_and_then_and_keeping_it_takes_no_time
                 line.clock.sleep_until(line.clock.now() + 7)
             case Finished(proof):
                 assert proof.seconds == pytest.approx(undisturbed.seconds, abs=0.1)
-                assert proof.round_times.maximum == pytest.approx(undisturbed.round_times.maximum, abs=0.1)
+                assert proof.round_times.maximum == pytest.approx(
+                    undisturbed.round_times.maximum, abs=0.1
+                )
     assert len(kept) >= 3
     assert kept == sorted(kept)
     assert kept[0] % 40, "the first was in the middle of a round"

@@ -1,4 +1,5 @@
-"""The polling table: cheapest by comparison with all tables there are, and timed as the standard's figures say."""
+"""The polling table: cheapest by comparison with all tables there are, and timed as the standard's
+figures say."""
 
 from __future__ import annotations
 
@@ -30,7 +31,9 @@ SHIPPED = Path(__file__).parents[2] / "profiles"
 
 def unit(*blocks: tuple[int, int], every: float = 1.0, **more: object) -> PolledUnit:
     """A unit of which blocks (register, count) are wanted."""
-    wanted = tuple(Wanted(f"r{register}", Block(3, register, count), every) for register, count in blocks)
+    wanted = tuple(
+        Wanted(f"r{register}", Block(3, register, count), every) for register, count in blocks
+    )
     settings: dict[str, object] = {"address": 5, "settings": SETTINGS, "latency": 0.01, **more}
     return PolledUnit(wanted=wanted, **settings)  # type: ignore[arg-type]
 
@@ -40,9 +43,11 @@ def requests(table: PollingTable) -> list[tuple[int, int]]:
 
 
 def test_a_small_gap_is_read_and_a_wide_one_is_not() -> None:
-    """At 9600-8E1 (1.1458 ms a character) and 10 ms latency another request costs 28.9 ms: as much as 12.6 registers.
+    """At 9600-8E1 (1.1458 ms a character) and 10 ms latency another request costs 28.9 ms: as much
+    as 12.6 registers.
 
-    t3.5 4.010 ms + 13 characters 14.896 ms + 10 ms = 28.906 ms; a register is 2 characters, 2.2917 ms.
+    t3.5 4.010 ms + 13 characters 14.896 ms + 10 ms = 28.906 ms; a register is 2 characters, 2.2917
+    ms.
     """
     assert requests(polling_table([unit((0, 1), (13, 1))])) == [(0, 14)]
     assert requests(polling_table([unit((0, 1), (14, 1))])) == [(0, 1), (14, 1)]
@@ -78,7 +83,9 @@ def test_function_codes_are_never_mixed() -> None:
     assert [row.block for row in table.rows] == [Block(3, 0, 1), Block(4, 1, 1)]
 
 
-def test_a_seldom_wanted_point_rides_along_where_that_is_cheaper_and_not_where_it_is_dearer() -> None:
+def test_a_seldom_wanted_point_rides_along_where_that_is_cheaper_and_not_where_it_is_dearer() -> (
+    None
+):
     """One register more in an urgent request, against a request of its own now and then."""
 
     def cut(seldom: float) -> list[tuple[int, int]]:
@@ -105,10 +112,15 @@ REFUSED = st.lists(st.tuples(st.integers(0, 60), st.integers(1, 2)), max_size=2)
 
 
 def readable(one: PolledUnit, group: Sequence[Wanted]) -> Block | None:
-    """The block that reads `group`, None where the unit would not give it; written apart from the code under test."""
-    registers = {r for w in group for r in range(w.block.register, w.block.register + w.block.count)}
+    """The block that reads `group`, None where the unit would not give it; written apart from the
+    code under test."""
+    registers = {
+        r for w in group for r in range(w.block.register, w.block.register + w.block.count)
+    }
     first, last = min(registers), max(registers)
-    refused = {r for block in one.refused for r in range(block.register, block.register + block.count)}
+    refused = {
+        r for block in one.refused for r in range(block.register, block.register + block.count)
+    }
     if last - first + 1 > one.most or refused & set(range(first, last + 1)):
         return None
     return Block(3, first, last - first + 1)
@@ -136,14 +148,20 @@ def partitions(items: Sequence[Wanted]) -> Iterator[list[list[Wanted]]]:
 
 
 def given_unit(
-    spans: list[tuple[int, int]], refused: list[tuple[int, int]], latency: float, most: int, everies: list[float]
+    spans: list[tuple[int, int]],
+    refused: list[tuple[int, int]],
+    latency: float,
+    most: int,
+    everies: list[float],
 ) -> PolledUnit:
     """A unit whose single points are all readable."""
     wanted = tuple(
         Wanted(str(i), Block(3, register, count), every)
         for i, ((register, count), every) in enumerate(zip(sorted(spans), everies, strict=False))
     )
-    one = PolledUnit(5, SETTINGS, wanted, latency, most=most, refused=tuple(Block(3, r, c) for r, c in refused))
+    one = PolledUnit(
+        5, SETTINGS, wanted, latency, most=most, refused=tuple(Block(3, r, c) for r, c in refused)
+    )
     kept = tuple(w for w in one.wanted if readable(one, [w]))
     return PolledUnit(5, SETTINGS, kept, latency, most=most, refused=one.refused)
 
@@ -167,7 +185,10 @@ def test_no_grouping_at_all_is_cheaper_where_all_is_wanted_equally_often(
     st.lists(st.sampled_from([0.5, 1.0, 10.0, 60.0]), min_size=6, max_size=6),
 )
 def test_no_grouping_is_cheaper_and_none_as_cheap_has_fewer_requests(
-    spans: list[tuple[int, int]], refused: list[tuple[int, int]], latency: float, everies: list[float]
+    spans: list[tuple[int, int]],
+    refused: list[tuple[int, int]],
+    latency: float,
+    everies: list[float],
 ) -> None:
     """Against brute force over every way to group points that are wanted at different intervals."""
     one = given_unit(spans, refused, latency, 125, everies)
@@ -182,13 +203,19 @@ def test_no_grouping_is_cheaper_and_none_as_cheap_has_fewer_requests(
 
 
 def test_an_exchange_takes_its_characters_latency_and_silence() -> None:
-    """9600-8E1: an 8-character request takes 9.167 ms and t3.5 is 4.010 ms (V1.02 sections 2.5.1 and 2.5.1.1)."""
-    assert exchange_time(SETTINGS, 1, 0.0) == pytest.approx(0.0040104 + 0.0091667 + 7 * 0.00114583, abs=1e-6)
-    assert exchange_time(SETTINGS, 1, 0.02, gap=0.05) - exchange_time(SETTINGS, 1, 0.0) == pytest.approx(0.07)
+    """9600-8E1: an 8-character request takes 9.167 ms and t3.5 is 4.010 ms (V1.02 sections 2.5.1
+    and 2.5.1.1)."""
+    assert exchange_time(SETTINGS, 1, 0.0) == pytest.approx(
+        0.0040104 + 0.0091667 + 7 * 0.00114583, abs=1e-6
+    )
+    assert exchange_time(SETTINGS, 1, 0.02, gap=0.05) - exchange_time(
+        SETTINGS, 1, 0.0
+    ) == pytest.approx(0.07)
 
 
 def test_the_cycle_shrinks_with_the_baud_rate_but_for_what_the_units_take() -> None:
-    """At 115200 baud t3.5 is 1.750 ms (V1.02 section 2.5.1.1) before the request and in the unit's own wait."""
+    """At 115200 baud t3.5 is 1.750 ms (V1.02 section 2.5.1.1) before the request and in the unit's
+    own wait."""
     table = polling_table([unit((0, 10), latency=0.030)])
     own = 0.030 - SETTINGS.t3_5
     assert table.cycles()[9600] == pytest.approx(table.cycle)
@@ -208,15 +235,22 @@ def test_load_is_the_share_of_time_that_the_requests_take() -> None:
 
 
 def test_a_shipped_profile_gives_a_table_within_its_limits() -> None:
-    """The demo energy meter: all points fetched, each once, and a point wanted more often makes its row so."""
+    """The demo energy meter: all points fetched, each once, and a point wanted more often makes its
+    row so."""
     profile = load_profile(SHIPPED / "brookvale-bm-330.toml")
     first = profile.points[0].name
     wanted = tuple(
-        Wanted(point.name, Block(point.function, point.at.wire, point.count), 1.0 if point.name == first else 10.0)
+        Wanted(
+            point.name,
+            Block(point.function, point.at.wire, point.count),
+            1.0 if point.name == first else 10.0,
+        )
         for point in profile.points
     )
     table = polling_table([PolledUnit(3, SETTINGS, wanted, 0.02, profile.limits.registers)])
-    assert sorted(name for row in table.rows for name in row.names) == sorted(p.name for p in profile.points)
+    assert sorted(name for row in table.rows for name in row.names) == sorted(
+        p.name for p in profile.points
+    )
     assert all(row.block.count <= profile.limits.registers for row in table.rows)
     assert min(row.every for row in table.rows if first in row.names) == 1.0
 
@@ -227,4 +261,13 @@ def test_the_document_holds_the_requests_and_the_cycle_at_all_rates() -> None:
     # 05 03 00 00 00 01 with its CRC, computed by pymodbus.
     assert document["rows"][0]["request"] == "05 03 00 00 00 01 85 8E"
     assert document["measured_cycle_ms"] == 50.0
-    assert [entry["baud"] for entry in document["at_bauds"]] == [1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200]
+    assert [entry["baud"] for entry in document["at_bauds"]] == [
+        1200,
+        2400,
+        4800,
+        9600,
+        19200,
+        38400,
+        57600,
+        115200,
+    ]

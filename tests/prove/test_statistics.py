@@ -38,7 +38,9 @@ def test_the_median_is_that_of_the_standard_library(steps: list[int]) -> None:
 
 
 @given(STEPS, st.integers(1, 100))
-def test_a_percentile_is_a_measured_time_that_so_many_do_not_exceed(steps: list[int], percent: int) -> None:
+def test_a_percentile_is_a_measured_time_that_so_many_do_not_exceed(
+    steps: list[int], percent: int
+) -> None:
     """Nearest rank: enough are at or below it, and too few below it."""
     found = times(steps).percentile(percent)
     assert found is not None
@@ -71,7 +73,8 @@ def test_times_survive_being_stored(steps: list[int]) -> None:
     [
         # 0 of 200: "0/200 only says < 1.5 % at 95 %"; computed by 1 - 0.05^(1/200).
         (200, 0, 0.014867),
-        # The one-sided 95 % bounds of Clopper and Pearson for 10 trials, from memory: .2589, .3942, .5069, .6066.
+        # The one-sided 95 % bounds of Clopper and Pearson for 10 trials, from memory: .2589, .3942,
+        # .5069, .6066.
         (10, 0, 0.2589),
         (10, 1, 0.3942),
         (10, 2, 0.5069),
@@ -91,7 +94,9 @@ def test_without_a_failure_the_bound_is_about_three_over_n(polls: int) -> None:
 
 
 @given(st.integers(1, 400), st.data())
-def test_at_the_bound_so_few_failures_are_seen_in_one_run_of_twenty(polls: int, data: st.DataObject) -> None:
+def test_at_the_bound_so_few_failures_are_seen_in_one_run_of_twenty(
+    polls: int, data: st.DataObject
+) -> None:
     """The defining equation of the exact bound, summed here term by term."""
     failed = data.draw(st.integers(0, polls - 1))
     p = error_bound(polls, failed)
@@ -101,26 +106,36 @@ def test_at_the_bound_so_few_failures_are_seen_in_one_run_of_twenty(polls: int, 
 
 @given(st.integers(1, 60), st.integers(-1, 61), st.floats(0, 1))
 def test_binomial_tail_is_the_sum_of_its_terms(trials: int, successes: int, chance: float) -> None:
-    terms = (math.comb(trials, k) * chance**k * (1 - chance) ** (trials - k) for k in range(min(successes, trials) + 1))
+    terms = (
+        math.comb(trials, k) * chance**k * (1 - chance) ** (trials - k)
+        for k in range(min(successes, trials) + 1)
+    )
     assert binomial_at_most(successes, trials, chance) == pytest.approx(math.fsum(terms), abs=1e-9)
 
 
 def test_a_run_of_days_with_many_failures_is_still_bounded() -> None:
-    """Two in a hundred of five million polls: the bound lies 1.645 standard deviations above the rate."""
+    """Two in a hundred of five million polls: the bound lies 1.645 standard deviations above the
+    rate."""
     bound = error_bound(5_000_000, 100_000)
     assert bound == pytest.approx(0.02 + 1.645 * math.sqrt(0.02 * 0.98 / 5_000_000), rel=1e-4)
 
 
 def test_failures_at_several_units_in_the_same_rounds_are_together() -> None:
     """Six units failing in the same 5 of 1000 rounds: noise, and no unit stands out."""
-    pattern = find_pattern(1000, dict.fromkeys(range(1, 7), 5), shared_rounds=5, shared_pairs=5 * 15)
+    pattern = find_pattern(
+        1000, dict.fromkeys(range(1, 7), 5), shared_rounds=5, shared_pairs=5 * 15
+    )
     assert pattern.together
     assert pattern.standing_out == ()
 
 
 @pytest.mark.parametrize(("units", "rounds", "shared"), [(2, 100, 12), (2, 100, 2), (10, 60, 3)])
-def test_few_units_that_only_fail_in_the_same_rounds_fail_together(units: int, rounds: int, shared: int) -> None:
-    pattern = find_pattern(rounds, dict.fromkeys(range(units), shared), shared, shared * math.comb(units, 2))
+def test_few_units_that_only_fail_in_the_same_rounds_fail_together(
+    units: int, rounds: int, shared: int
+) -> None:
+    pattern = find_pattern(
+        rounds, dict.fromkeys(range(units), shared), shared, shared * math.comb(units, 2)
+    )
     assert pattern.together
     assert pattern.standing_out == ()
 
@@ -139,7 +154,9 @@ def test_noise_and_a_bad_unit_are_both_seen() -> None:
 
 def test_two_dead_units_fail_in_all_rounds_and_that_is_no_noise() -> None:
     """Each round has two failing units, as their own rates explain."""
-    pattern = find_pattern(100, {1: 100, 2: 100, 3: 0, 4: 0, 5: 0}, shared_rounds=100, shared_pairs=100)
+    pattern = find_pattern(
+        100, {1: 100, 2: 100, 3: 0, 4: 0, 5: 0}, shared_rounds=100, shared_pairs=100
+    )
     assert not pattern.together
     assert pattern.standing_out == (1, 2)
 
@@ -151,17 +168,25 @@ def test_units_that_seldom_fail_together_show_no_common_cause() -> None:
 
 @pytest.mark.parametrize(
     ("rounds", "failed", "shared"),
-    [(0, {1: 0}, 0), (100, {1: 0, 2: 0}, 0), (1000, {1: 1, 2: 1}, 1), (100, {1: 2, 2: 0, 3: 0}, 0), (100, {1: 90}, 0)],
+    [
+        (0, {1: 0}, 0),
+        (100, {1: 0, 2: 0}, 0),
+        (1000, {1: 1, 2: 1}, 1),
+        (100, {1: 2, 2: 0, 3: 0}, 0),
+        (100, {1: 90}, 0),
+    ],
 )
 def test_too_few_failures_show_no_pattern(rounds: int, failed: dict[int, int], shared: int) -> None:
-    """One shared round may be chance, two failures prove no unit bad, and a single unit has none to differ from."""
+    """One shared round may be chance, two failures prove no unit bad, and a single unit has none to
+    differ from."""
     pattern = find_pattern(rounds, failed, shared, shared)
     assert not pattern.together
     assert pattern.standing_out == ()
 
 
 def test_independent_failures_are_seldom_taken_for_a_pattern() -> None:
-    """Eight units that fail alike and independently: of 300 such runs at most 2 % seem to show either pattern."""
+    """Eight units that fail alike and independently: of 300 such runs at most 2 % seem to show
+    either pattern."""
     rng = random.Random(7)  # noqa: S311
     claims = 0
     for _ in range(300):

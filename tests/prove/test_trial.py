@@ -1,4 +1,5 @@
-"""Trying a table: what lies between the wanted registers is asked for before a master is told to read it."""
+"""Trying a table: what lies between the wanted registers is asked for before a master is told to
+read it."""
 
 from __future__ import annotations
 
@@ -31,7 +32,9 @@ def asked(request: bytes) -> range:
 
 def refusing(*holes: int) -> Misbehaviour:
     """A unit without these registers: exception 02 for any request that touches one."""
-    return lambda number, request: [(0.0, framed(request[0], 0x83, 2))] if set(holes) & set(asked(request)) else None
+    return lambda number, request: (
+        [(0.0, framed(request[0], 0x83, 2))] if set(holes) & set(asked(request)) else None
+    )
 
 
 def test_what_the_unit_gives_is_read_together() -> None:
@@ -45,7 +48,9 @@ def test_a_refused_range_is_avoided_and_the_others_are_still_bridged() -> None:
     assert blocks(try_table(line, [unit(0, 5, 9, 13)], WAITS).table) == [(0, 6), (9, 5)]
 
 
-def test_a_unit_that_is_silent_about_unknown_registers_is_treated_like_one_that_refuses_them() -> None:
+def test_a_unit_that_is_silent_about_unknown_registers_is_treated_like_one_that_refuses_them() -> (
+    None
+):
     line, _ = bench(lambda number, request: [] if 3 in asked(request) else None)
     assert blocks(try_table(line, [unit(0, 5)], WAITS).table) == [(0, 1), (5, 1)]
 
@@ -86,9 +91,15 @@ def test_one_disturbed_reply_does_not_decide() -> None:
 def test_a_refusal_concerns_its_own_unit_only() -> None:
     other = LineSettings.parse("19200-8E1")
     refuse = refusing(3)
-    line, port = bench(lambda number, request: refuse(number, request) if port.settings == SETTINGS else None)
+    line, port = bench(
+        lambda number, request: refuse(number, request) if port.settings == SETTINGS else None
+    )
     table = try_table(line, [unit(0, 5), unit(0, 5, settings=other)], WAITS).table
-    assert [(row.settings, row.block.count) for row in table.rows] == [(SETTINGS, 1), (SETTINGS, 1), (other, 6)]
+    assert [(row.settings, row.block.count) for row in table.rows] == [
+        (SETTINGS, 1),
+        (SETTINGS, 1),
+        (other, 6),
+    ]
 
 
 def test_a_failing_port_is_said_and_not_taken_for_a_refusal() -> None:

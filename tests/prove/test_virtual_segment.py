@@ -1,4 +1,5 @@
-"""Endurance runs on the simulated segment: the counts show what is wrong there, and nothing else."""
+"""Endurance runs on the simulated segment: the counts show what is wrong there, and nothing
+else."""
 
 from __future__ import annotations
 
@@ -33,14 +34,17 @@ def profile_of(unit_type: str) -> Profile:
 
 
 def open_segment(name: str) -> tuple[Line, list[Target]]:
-    """The scenario `name` on virtual time, and its units with their profiles' requests; each address once."""
+    """The scenario `name` on virtual time, and its units with their profiles' requests; each
+    address once."""
     segment = Segment(load_scenario(name), VirtualClock())
     targets: dict[Key, Target] = {}
     for entry in segment.scenario.units:
         kind = segment.scenario.types[entry.type]
         address, settings = entry.address or kind.address, entry.settings or kind.settings
         targets.setdefault((address, settings), target(address, settings, profile_of(entry.type)))
-    return Line(segment.port(f"virtual:{name}"), LineSettings.parse("9600-8N1")), list(targets.values())
+    return Line(segment.port(f"virtual:{name}"), LineSettings.parse("9600-8N1")), list(
+        targets.values()
+    )
 
 
 def prove(name: str, plan: Plan) -> Proof:
@@ -70,7 +74,9 @@ def test_noise_fails_some_polls_and_no_unit_stands_out() -> None:
 
 def test_a_clash_stands_out_at_its_own_address_only() -> None:
     proof = prove("clash", Plan(rounds=20))
-    assert {unit.address for unit in proof.units if unit.failed or unit.count(Kind.OK_AFTER_JUNK)} <= {1}
+    assert {
+        unit.address for unit in proof.units if unit.failed or unit.count(Kind.OK_AFTER_JUNK)
+    } <= {1}
     assert not proof.clean
     assert unit(proof, 1).failed == 0 or proof.pattern.standing_out[0][0] == 1
 
@@ -91,9 +97,11 @@ def test_another_master_leaves_strays() -> None:
 
 
 def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() -> None:
-    """Latencies from a run, the table from the profiles, its gaps tried; then its cycle is measured and agrees.
+    """Latencies from a run, the table from the profiles, its gaps tried; then its cycle is measured
+    and agrees.
 
-    Reply times vary from poll to poll by up to 2 ms (the types' jitter), so the sum of medians is not exact.
+    Reply times vary from poll to poll by up to 2 ms (the types' jitter), so the sum of medians is
+    not exact.
     """
     line, targets = open_segment("clean")
     *_, last = endure(line, targets, Plan(rounds=10))
@@ -105,8 +113,12 @@ def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() ->
         assert entry.settings is not None
         assert entry.address is not None
         profile = profile_of(entry.type)
-        wanted = tuple(Wanted(p.name, Block(p.function, p.at.wire, p.count), 5.0) for p in profile.points)
-        units.append(PolledUnit(entry.address, entry.settings, wanted, median, profile.limits.registers))
+        wanted = tuple(
+            Wanted(p.name, Block(p.function, p.at.wire, p.count), 5.0) for p in profile.points
+        )
+        units.append(
+            PolledUnit(entry.address, entry.settings, wanted, median, profile.limits.registers)
+        )
     table = try_table(line, units, Waits(reply=1.0)).table
     assert table.left_out == ()
     assert len(table.rows) <= sum(len(one.requests) for one in targets)

@@ -1,7 +1,9 @@
-"""A small pair of wires with units that can be readdressed in every way met with, in simulated time.
+"""A small pair of wires with units that can be readdressed in every way met with, in simulated
+time.
 
-The virtual segment is the true test bench for waveforms; this one is for behaviour of units that scenarios do not
-describe, and for a port that dies at a given byte.  Overlapping replies are wrecked where they overlap.
+The virtual segment is the true test bench for waveforms; this one is for behaviour of units that
+scenarios do not describe, and for a port that dies at a given byte.  Overlapping replies are
+wrecked where they overlap.
 """
 
 from __future__ import annotations
@@ -86,7 +88,11 @@ class FakeUnit:
         if frame[0] not in self.answers_at or at < self.ready_at:
             return None
         address, pdu = self._answer(frame[0], frame[1:-2], at)
-        return None if pdu is None else (at + self.latency, bytes((address,)) + pdu + crc(bytes((address,)) + pdu))
+        return (
+            None
+            if pdu is None
+            else (at + self.latency, bytes((address,)) + pdu + crc(bytes((address,)) + pdu))
+        )
 
     def _answer(self, asked: int, pdu: bytes, at: float) -> tuple[int, bytes | None]:
         function = pdu[0]
@@ -95,7 +101,9 @@ class FakeUnit:
             words = [self._holds(n) for n in range(register, register + count)]
             if None in words:
                 return asked, bytes((0x83, 2))
-            return asked, struct.pack(f">BB{count}H", 3, 2 * count, *(w for w in words if w is not None))
+            return asked, struct.pack(
+                f">BB{count}H", 3, 2 * count, *(w for w in words if w is not None)
+            )
         if function == 17:
             return asked, struct.pack(">BBHB", 17, 3, self.serial, 0xFF)
         if function in self.functions:
@@ -116,7 +124,9 @@ class FakeUnit:
                 return self._readdressed(asked, value, reply, at)
         return asked, bytes((function | 0x80, 2 if function in (3, 6, 16) else 1))
 
-    def _resettled(self, asked: int, code: int, reply: bytes, at: float) -> tuple[int, bytes | None]:
+    def _resettled(
+        self, asked: int, code: int, reply: bytes, at: float
+    ) -> tuple[int, bytes | None]:
         if self.deaf:
             return asked, None
         if self.exception is not None or code >= len(self.baud_codes):
@@ -127,7 +137,9 @@ class FakeUnit:
             self.ready_at = at + self.latency + self.restart
         return asked, reply if self.reply_from == "old" else None
 
-    def _readdressed(self, asked: int, value: int, reply: bytes, at: float) -> tuple[int, bytes | None]:
+    def _readdressed(
+        self, asked: int, value: int, reply: bytes, at: float
+    ) -> tuple[int, bytes | None]:
         if self.deaf:
             return asked, None
         if self.locked or self.exception is not None:
@@ -164,7 +176,8 @@ class FakeUnit:
 
 
 def _overlapped(first: bytes, second: bytes, late: int) -> bytes:
-    """What is heard of two replies, one `late` characters after the other: a space (0) of either wins."""
+    """What is heard of two replies, one `late` characters after the other: a space (0) of either
+    wins."""
     length = max(len(first), late + len(second))
     one, other = first.ljust(length, b"\xff"), (b"\xff" * late + second).ljust(length, b"\xff")
     return bytes(a & b for a, b in zip(one, other, strict=True))
@@ -181,7 +194,8 @@ class Bench:
         self.echo = echo
         self.sent: list[bytes] = []
         self.unsafe: list[bytes] = []
-        """Writes of an address that were sent with other than one unit at the source or any at the target."""
+        """Writes of an address that were sent with other than one unit at the source or any at the
+        target."""
         self.before_send: Callable[[bytes], None] = lambda _: None
         """May raise `PortError`: the bytes never leave."""
         self.after_send: Callable[[bytes], None] = lambda _: None
@@ -215,7 +229,9 @@ class Bench:
         if self.echo:
             self._coming.append((end, data))
         if is_sound(data):
-            hearing = [unit for unit in self.units if unit.connected and unit.settings == self.settings]
+            hearing = [
+                unit for unit in self.units if unit.connected and unit.settings == self.settings
+            ]
             answers = [answer for unit in hearing if (answer := unit.hear(data, end))]
             self._coming.extend(self._on_the_wire(answers))
         self.after_send(data)
@@ -233,7 +249,8 @@ class Bench:
         return None
 
     def _on_the_wire(self, answers: Iterable[tuple[float, bytes]]) -> list[tuple[float, bytes]]:
-        """Replies with the times of their ends; one that overlaps another is wrecked together with it."""
+        """Replies with the times of their ends; one that overlaps another is wrecked together with
+        it."""
         merged: list[tuple[float, float, bytes]] = []
         for start, data in sorted(answers):
             end = start + self.settings.wire_time(len(data))
@@ -328,7 +345,11 @@ class Book:
     def writes(self) -> list[Record]:
         """All writes, in order, as a job would give them back."""
         return [
-            Record(number, **intent, conclusions=tuple(Said(*said) for said in self.conclusions.get(number, ())))  # type: ignore[arg-type]
+            Record(
+                number,
+                **intent,  # type: ignore[arg-type]
+                conclusions=tuple(Said(*said) for said in self.conclusions.get(number, ())),
+            )
             for number, intent in self.intents.items()
         ]
 

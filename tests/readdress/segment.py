@@ -1,4 +1,5 @@
-"""Units of the shipped types on the virtual segment, each with what its profile says, and a port that can be cut."""
+"""Units of the shipped types on the virtual segment, each with what its profile says, and a port
+that can be cut."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ def profile_of(kind: str) -> Profile:
 
 
 class CuttablePort:
-    """The port of a virtual segment; something can be made to happen just before or after a frame leaves."""
+    """The port of a virtual segment; something can be made to happen just before or after a frame
+    leaves."""
 
     def __init__(self, port: VirtualPort) -> None:
         self.name = port.name
@@ -94,7 +96,8 @@ class Stage:
         return Place(self.unit.settings, self.unit.address)
 
     def copied(self) -> Stage:
-        """The same once more, to see what would come of it at this moment; the lock is a new one."""
+        """The same once more, to see what would come of it at this moment; the lock is a new
+        one."""
         locks = [part.lock for part in vars(self.segment).values() if hasattr(part, "lock")]
         memo: dict[int, object] = {id(lock): RLock() for lock in locks}
         memo |= {id(unit.kind): unit.kind for unit in self.segment.units}
@@ -107,7 +110,9 @@ class Stage:
 
 def stage(kind: str, settings: LineSettings | None = None, **entry: object) -> Stage:
     """A unit of type `kind` alone at address `OLD`."""
-    unit = UnitEntry.model_validate({"name": "u", "type": kind, "address": OLD, "settings": settings, **entry})
+    unit = UnitEntry.model_validate(
+        {"name": "u", "type": kind, "address": OLD, "settings": settings, **entry}
+    )
     scenario = Scenario(title="One unit", types=dict(shipped_types()), units=(unit,))
     segment = Segment(scenario, VirtualClock())
     port = CuttablePort(segment.port())
@@ -122,7 +127,11 @@ def address_move(kind: str) -> Move:
 def settings_move(kind: str, to: str) -> Move:
     """The change of a unit of type `kind` from its factory settings to a baud rate or a format."""
     present = shipped_types()[kind].settings
-    wanted = replace(present, baud=int(to)) if to.isdigit() else LineSettings.parse(f"{present.baud}-{to}")
+    wanted = (
+        replace(present, baud=int(to))
+        if to.isdigit()
+        else LineSettings.parse(f"{present.baud}-{to}")
+    )
     return change_of_settings(profile_of(kind), Place(present, OLD), wanted)
 
 

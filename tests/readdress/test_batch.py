@@ -43,10 +43,17 @@ class Bus:
         return self.willing
 
     def run(
-        self, moves: list[Move], confirm: Callable[[Prepared], bool] = yes, stop: Event | None = None
+        self,
+        moves: list[Move],
+        confirm: Callable[[Prepared], bool] = yes,
+        stop: Event | None = None,
     ) -> list[Step]:
         line = Line(self.segment.port(), AT_9600)
-        return list(Batch(line, moves, self.book, confirm=confirm, power_cycle=self.power_cycle, stop=stop).run())
+        return list(
+            Batch(
+                line, moves, self.book, confirm=confirm, power_cycle=self.power_cycle, stop=stop
+            ).run()
+        )
 
     @property
     def addresses(self) -> dict[str, int]:
@@ -55,7 +62,9 @@ class Bus:
 
 def bus(*units: dict[str, Any]) -> Bus:
     entries = tuple(UnitEntry.model_validate({"settings": AT_9600, **unit}) for unit in units)
-    return Bus(Segment(Scenario(title="A bus", types=dict(shipped_types()), units=entries), VirtualClock()))
+    return Bus(
+        Segment(Scenario(title="A bus", types=dict(shipped_types()), units=entries), VirtualClock())
+    )
 
 
 def moves_to(on: Bus, goal: dict[str, int]) -> list[Move]:
@@ -81,7 +90,8 @@ SWAP = ({"name": "a", "type": "at-10", "address": 11}, {"name": "b", "type": "dx
 
 
 def test_a_swap_is_made_with_one_yes_each_and_one_power_cycle() -> None:
-    """The unit that stepped aside is proven by its last move; both old addresses have the other unit by then."""
+    """The unit that stepped aside is proven by its last move; both old addresses have the other
+    unit by then."""
     on = bus(*SWAP)
     confirmed: list[str] = []
 
@@ -108,13 +118,17 @@ def test_a_chain_is_checked_although_old_addresses_have_other_units_now() -> Non
 
 
 def test_a_unit_that_came_back_onto_another_is_not_called_kept() -> None:
-    """It was not stored: after the power cycle two are where one should be, and neither is called proven."""
+    """It was not stored: after the power cycle two are where one should be, and neither is called
+    proven."""
     on = bus(
-        {"name": "a", "type": "at-10", "address": 1, "forgets": True}, {"name": "b", "type": "dx-8", "address": 12}
+        {"name": "a", "type": "at-10", "address": 1, "forgets": True},
+        {"name": "b", "type": "dx-8", "address": 12},
     )
     steps = on.run(moves_to(on, {"a": 13, "b": 1}))
     assert on.addresses == {"a": 1, "b": 1}
-    assert {step.outcome.result for step in steps if isinstance(step, Checked)} == {Result.NOT_VERIFIED}
+    assert {step.outcome.result for step in steps if isinstance(step, Checked)} == {
+        Result.NOT_VERIFIED
+    }
     assert end(steps).why == "All moves are done, and not all are proven."
 
 
@@ -128,7 +142,9 @@ def test_moves_that_wait_for_a_power_cycle_share_one() -> None:
 
 
 def test_a_move_into_a_place_that_is_not_free_yet_has_the_power_cycled_first() -> None:
-    on = bus({"name": "a", "type": "cd-2", "address": 11}, {"name": "b", "type": "at-10", "address": 12})
+    on = bus(
+        {"name": "a", "type": "cd-2", "address": 11}, {"name": "b", "type": "at-10", "address": 12}
+    )
     steps = on.run(moves_to(on, {"a": 13, "b": 11}))
     assert on.asked == [(13,), (11,)]
     assert outcomes(steps) == [Row.PENDING, Row.CHANGED]
@@ -136,7 +152,9 @@ def test_a_move_into_a_place_that_is_not_free_yet_has_the_power_cycled_first() -
 
 
 def test_without_that_power_cycle_the_rest_is_left() -> None:
-    on = bus({"name": "a", "type": "cd-2", "address": 11}, {"name": "b", "type": "at-10", "address": 12})
+    on = bus(
+        {"name": "a", "type": "cd-2", "address": 11}, {"name": "b", "type": "at-10", "address": 12}
+    )
     on.willing = False
     steps = on.run(moves_to(on, {"a": 13, "b": 11}))
     assert [move.old for move in end(steps).left] == [12]
@@ -156,7 +174,9 @@ def test_a_declined_check_leaves_the_moves_done_and_unchecked() -> None:
 
 def test_a_no_stops_the_batch_and_checks_what_was_done() -> None:
     on = bus(*SWAP)
-    steps = on.run(moves_to(on, {"a": 21, "b": 22}), confirm=lambda prepared: prepared.move.old == 11)
+    steps = on.run(
+        moves_to(on, {"a": 21, "b": 22}), confirm=lambda prepared: prepared.move.old == 11
+    )
     assert outcomes(steps) == [Row.CHANGED, Row.NOT_CONFIRMED]
     assert checks(steps) == [Row.KEPT]
     assert on.addresses == {"a": 21, "b": 12}
@@ -164,7 +184,8 @@ def test_a_no_stops_the_batch_and_checks_what_was_done() -> None:
 
 @pytest.mark.parametrize("answer", [True, False])
 def test_a_stop_leaves_what_was_not_written_yet_and_asks_for_nothing_more(answer: bool) -> None:
-    """Set while the second move is confirmed: with a yes it is stopped in its last look, with a no at once."""
+    """Set while the second move is confirmed: with a yes it is stopped in its last look, with a no
+    at once."""
     on, stop = bus(*SWAP), Event()
 
     def confirm(prepared: Prepared) -> bool:
@@ -199,18 +220,26 @@ def test_a_stop_after_the_write_has_left_lets_its_outcome_be_told() -> None:
 
 def test_a_unit_that_turned_up_in_the_way_is_not_moved_onto() -> None:
     on = bus(*SWAP, {"name": "new", "type": "dx-8", "address": 22})
-    steps = on.run([*moves_to(on, {"a": 21}), Move(AT_9600, 12, 22, Procedure.from_profile(profile_of("dx-8")))])
+    steps = on.run(
+        [
+            *moves_to(on, {"a": 21}),
+            Move(AT_9600, 12, 22, Procedure.from_profile(profile_of("dx-8"))),
+        ]
+    )
     assert outcomes(steps) == [Row.CHANGED, Row.GUARD]
     assert on.addresses == {"a": 21, "b": 12, "new": 22}
 
 
 def test_what_does_not_build_on_a_refused_move_is_made_all_the_same() -> None:
-    """The unit at 11 is gone: who was to take its place stays, and the third goes where it should."""
+    """The unit at 11 is gone: who was to take its place stays, and the third goes where it
+    should."""
     on = bus(*SWAP, {"name": "c", "type": "dx-8", "address": 13})
     planned = moves_to(on, {"a": 21, "b": 11, "c": 22})
     on.segment.connect("a", connected=False)
     steps = on.run(planned)
-    assert [(step.outcome.move.old, step.outcome.row) for step in steps if isinstance(step, Ended)] == [
+    assert [
+        (step.outcome.move.old, step.outcome.row) for step in steps if isinstance(step, Ended)
+    ] == [
         (11, Row.GUARD),
         (13, Row.CHANGED),
     ]
@@ -221,7 +250,9 @@ def test_what_does_not_build_on_a_refused_move_is_made_all_the_same() -> None:
 
 
 def test_a_move_that_cannot_be_verified_stops_the_batch_at_once() -> None:
-    on = bus({"name": "a", "type": "lk-2", "address": 11}, {"name": "b", "type": "dx-8", "address": 12})
+    on = bus(
+        {"name": "a", "type": "lk-2", "address": 11}, {"name": "b", "type": "dx-8", "address": 12}
+    )
     locked = Procedure.by_hand(0x0410)  # its profile would unlock it
     steps = on.run([Move(AT_9600, 11, 21, locked), *moves_to(on, {"b": 22})])
     assert outcomes(steps) == [Row.UNIT_REFUSED]
@@ -230,7 +261,8 @@ def test_a_move_that_cannot_be_verified_stops_the_batch_at_once() -> None:
 
 
 def test_line_settings_of_a_mixed_bus_are_harmonised_by_the_same_batch() -> None:
-    """Baud rate first, then format, one unit after the other; a unit that waits for its power cycle gets it between."""
+    """Baud rate first, then format, one unit after the other; a unit that waits for its power cycle
+    gets it between."""
     segment = Segment(load_scenario("harmonise"), VirtualClock())
     on = Bus(segment)
     moves = []

@@ -31,7 +31,9 @@ def refused(bench: Bench, **how: object) -> RefusedError:
         (5, 5, "to keep address 5"),
     ],
 )
-def test_impossible_addresses_are_refused_before_anything_is_sent(old: int, new: int, words: str) -> None:
+def test_impossible_addresses_are_refused_before_anything_is_sent(
+    old: int, new: int, words: str
+) -> None:
     bench = Bench(FakeUnit(1))
     assert words in refused(bench, old=old, new=new).what
     assert bench.sent == []
@@ -56,7 +58,9 @@ def test_two_units_at_the_source_are_refused_however_they_overlap(delay: float) 
 
 
 @pytest.mark.parametrize("delay", [0.2, 0.5, 0.8, 0.95])
-def test_a_much_slower_second_unit_put_on_while_the_question_is_on_screen_is_noticed(delay: float) -> None:
+def test_a_much_slower_second_unit_put_on_while_the_question_is_on_screen_is_noticed(
+    delay: float,
+) -> None:
     bench, book = Bench(FakeUnit(1)), Book()
     line = line_to(bench)
 
@@ -149,12 +153,16 @@ def test_a_single_stray_byte_is_only_a_warning() -> None:
 @pytest.mark.parametrize("part", [AddressPart.HIGH_BYTE, AddressPart.LOW_BYTE])
 def test_a_shared_register_that_does_not_hold_the_address_is_refused(part: AddressPart) -> None:
     bench = Bench(FakeUnit(1))
-    bench.units[0].part = AddressPart.HIGH_BYTE if part is AddressPart.LOW_BYTE else AddressPart.LOW_BYTE
+    bench.units[0].part = (
+        AddressPart.HIGH_BYTE if part is AddressPart.LOW_BYTE else AddressPart.LOW_BYTE
+    )
     error = refused(bench, procedure=Procedure(ADDRESS_REGISTER, part=part, profile="packed"))
     assert f"{part.words} should be the unit address 1" in error.what
 
 
 def test_a_shared_register_that_cannot_be_read_is_refused() -> None:
     bench = Bench(FakeUnit(1, part=AddressPart.LOW_BYTE, readable=False))
-    error = refused(bench, procedure=Procedure(ADDRESS_REGISTER, part=AddressPart.LOW_BYTE, profile="packed"))
+    error = refused(
+        bench, procedure=Procedure(ADDRESS_REGISTER, part=AddressPart.LOW_BYTE, profile="packed")
+    )
     assert "cannot be read" in error.what

@@ -1,4 +1,5 @@
-"""Line settings: the same guards, codes only from the profile, and the unit looked for at both settings afterwards."""
+"""Line settings: the same guards, codes only from the profile, and the unit looked for at both
+settings afterwards."""
 
 from __future__ import annotations
 
@@ -18,7 +19,16 @@ from busprobe.readdress.line_settings import change_of_settings, path, plan_sett
 from busprobe.readdress.move import Move, Outcome, Result, Row, execute, prepare, verify_again
 from busprobe.readdress.procedure import Place
 from busprobe.readdress.recovery import recover
-from tests.readdress.bench import BAUD_REGISTER, SETTINGS, Bench, Book, FakeUnit, line_to, unplugged, yes
+from tests.readdress.bench import (
+    BAUD_REGISTER,
+    SETTINGS,
+    Bench,
+    Book,
+    FakeUnit,
+    line_to,
+    unplugged,
+    yes,
+)
 from tests.readdress.test_recovery import unfinished
 
 FASTER = LineSettings.parse("19200-8N1")
@@ -36,7 +46,11 @@ def profile(part: str = "whole", **more: object) -> Profile:
             "factory": {"address": 1, "settings": "9600-8N1"},
             "line_settings": {
                 "function": 6,
-                "baud": {"register": BAUD_REGISTER, "part": part, "codes": {"4800": 0, "9600": 1, "19200": 2}},
+                "baud": {
+                    "register": BAUD_REGISTER,
+                    "part": part,
+                    "codes": {"4800": 0, "9600": 1, "19200": 2},
+                },
                 "format": {"register": 102, "codes": {"8N1": 0, "8E1": 1}},
                 **more,
             },
@@ -70,7 +84,10 @@ def test_each_row_of_the_table(unit: FakeUnit, row: Row, result: Result) -> None
     assert book.intents[1]["kind"] == "line settings to 19200-8N1"
     if result is Result.VERIFIED:
         assert bench.units[0].settings == FASTER
-        assert "Unit 5 (0x05) at 19200-8N1" in outcome.why or "unit 5 (0x05) at 19200-8N1" in outcome.why
+        assert (
+            "Unit 5 (0x05) at 19200-8N1" in outcome.why
+            or "unit 5 (0x05) at 19200-8N1" in outcome.why
+        )
         assert "line setting is stored" in outcome.todo
     document = outcome.document()
     assert (document["settings"], document["to_settings"]) == ("9600-8N1", "19200-8N1")
@@ -144,7 +161,8 @@ def test_a_change_cut_off_is_looked_into_at_both_settings() -> None:
     assert book.unfinished == []
 
 
-# -- the plan ------------------------------------------------------------------------------------------------
+# -- the plan
+# ------------------------------------------------------------------------------------------------
 
 any_settings = st.builds(
     lambda baud, form: LineSettings.parse(f"{baud}-{form}"),

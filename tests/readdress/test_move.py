@@ -42,7 +42,9 @@ BY_6 = Procedure(ADDRESS_REGISTER, Function.WRITE_SINGLE_REGISTER, profile="benc
 BY_16 = Procedure(ADDRESS_REGISTER, profile="bench-unit")
 
 
-def moved(bench: Bench, procedure: Procedure | None = None, book: Book | None = None, new: int = 12) -> Outcome:
+def moved(
+    bench: Bench, procedure: Procedure | None = None, book: Book | None = None, new: int = 12
+) -> Outcome:
     line = line_to(bench)
     return execute(line, prepare(line, move(new=new, procedure=procedure)), book or Book(), yes)
 
@@ -66,7 +68,9 @@ def moved(bench: Bench, procedure: Procedure | None = None, book: Book | None = 
     ],
     ids=lambda value: str(value) if isinstance(value, Row) else "",
 )
-def test_each_row_of_the_table(procedure: Procedure, unit: FakeUnit, row: Row, result: Result, lands: int) -> None:
+def test_each_row_of_the_table(
+    procedure: Procedure, unit: FakeUnit, row: Row, result: Result, lands: int
+) -> None:
     bench, book = Bench(replace(unit)), Book()
     outcome = moved(bench, procedure, book)
     assert (outcome.row, outcome.result) == (row, result)
@@ -82,7 +86,9 @@ def test_a_unit_found_at_the_hex_twin_is_named() -> None:
     assert "somebody answers at unit address 32 (0x20) at 9600-8N1" in outcome.why
 
 
-@pytest.mark.parametrize(("address", "others"), [(20, (14, 32, 40)), (32, (4, 20, 50)), (12, (18, 48)), (1, (128,))])
+@pytest.mark.parametrize(
+    ("address", "others"), [(20, (14, 32, 40)), (32, (4, 20, 50)), (12, (18, 48)), (1, (128,))]
+)
 def test_lookalikes_of_an_address(address: int, others: tuple[int, ...]) -> None:
     assert lookalikes(address) == others
 
@@ -104,13 +110,23 @@ def test_everything_is_shown_before_it_is_sent() -> None:
 
     line = line_to(bench)
     procedure = replace(
-        BY_6, effect=Effect.AT_ONCE, reply_from=ReplyFrom.OLD, cautions=("A valve moves.",), rescue="Hold the button."
+        BY_6,
+        effect=Effect.AT_ONCE,
+        reply_from=ReplyFrom.OLD,
+        cautions=("A valve moves.",),
+        rescue="Hold the button.",
     )
     execute(line, prepare(line, move(procedure=procedure)), Book(), confirm)
     (prepared,) = shown
-    assert prepared.words == "Write 12 (0x000C) to holding register 100 (0x0064) of unit 1 (0x01), function code 6."
+    assert (
+        prepared.words
+        == "Write 12 (0x000C) to holding register 100 (0x0064) of unit 1 (0x01), function code 6."
+    )
     assert bench.writes == [prepared.request.frame]
-    assert prepared.expectation == "The unit should reply from 1 (0x01) and answer at 12 (0x0C) at once."
+    assert (
+        prepared.expectation
+        == "The unit should reply from 1 (0x01) and answer at 12 (0x0C) at once."
+    )
     assert prepared.warnings[0] == "A valve moves."
     assert prepared.rescue == "Hold the button."
 
@@ -121,7 +137,11 @@ def test_a_no_sends_nothing_and_records_nothing() -> None:
     prepared = prepare(line, move())
     asked = len(bench.sent)
     outcome = execute(line, prepared, book, lambda _: False)
-    assert (outcome.row, outcome.result, outcome.request) == (Row.NOT_CONFIRMED, Result.REFUSED, prepared.request.frame)
+    assert (outcome.row, outcome.result, outcome.request) == (
+        Row.NOT_CONFIRMED,
+        Result.REFUSED,
+        prepared.request.frame,
+    )
     assert len(bench.sent) == asked
     assert book.intents == {}
 
@@ -139,7 +159,9 @@ def take_off(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("hands", [put_at_source, put_at_target, take_off])
-def test_what_hands_do_while_the_question_is_on_screen_is_noticed(hands: Callable[[Bench], None]) -> None:
+def test_what_hands_do_while_the_question_is_on_screen_is_noticed(
+    hands: Callable[[Bench], None],
+) -> None:
     bench, book = Bench(FakeUnit(1)), Book()
     line = line_to(bench)
 
@@ -165,11 +187,15 @@ def test_a_register_given_by_hand_carries_a_plainer_warning() -> None:
 def test_a_register_that_holds_something_else_is_warned_of() -> None:
     bench = Bench(FakeUnit(1, serial=350))
     prepared = prepare(line_to(bench), move(procedure=Procedure.by_hand(0)))
-    assert any("Register 0 (0x0000) holds 350 (0x015E) now, not the unit address 1" in w for w in prepared.warnings)
+    assert any(
+        "Register 0 (0x0000) holds 350 (0x015E) now, not the unit address 1" in w
+        for w in prepared.warnings
+    )
 
 
 def test_a_register_that_holds_the_new_address_already_tells_of_an_earlier_write() -> None:
-    """What a kill before the save leaves, or a write that waits for its power cycle: no wrong register."""
+    """What a kill before the save leaves, or a write that waits for its power cycle: no wrong
+    register."""
     bench = Bench(FakeUnit(1, serial=12))
     prepared = prepare(line_to(bench), move(procedure=Procedure.by_hand(0)))
     assert any("holds 12 (0x000C) already" in warning for warning in prepared.warnings)
@@ -187,7 +213,7 @@ def test_a_register_that_cannot_be_read_is_warned_of() -> None:
     assert any("could not be checked" in warning for warning in prepared.warnings)
 
 
-# -- echo ----------------------------------------------------------------------------------------------------
+# -- echo
 
 
 @pytest.mark.parametrize("procedure", [BY_6, BY_16], ids=["function 6", "function 16"])
@@ -204,7 +230,8 @@ def test_behind_an_echoing_adapter_the_echo_is_never_the_reply(procedure: Proced
 
 def test_an_adapter_that_echoes_now_and_then_proves_nothing() -> None:
     bench = Bench(FakeUnit(1, deaf=True))
-    # It echoes all but the last exchanges before the write, so that the line takes it for one without an echo.
+    # It echoes all but the last exchanges before the write, so that the line takes it for one
+    # without an echo.
     bench.echo = True
 
     def flicker(frame: bytes) -> None:
@@ -216,7 +243,8 @@ def test_an_adapter_that_echoes_now_and_then_proves_nothing() -> None:
     assert outcome.row is Row.UNHEARD
 
 
-# -- further steps -------------------------------------------------------------------------------------------
+# -- further steps
+# -------------------------------------------------------------------------------------------
 
 ALL_STEPS = replace(BY_16, unlock=UNLOCK, save=SAVE, relock=RELOCK)
 
@@ -227,7 +255,12 @@ def test_unlock_write_save_and_lock_again() -> None:
     procedure = replace(ALL_STEPS, effect=Effect.AFTER_SAVE)
     outcome = moved(bench, procedure, book)
     assert outcome.row is Row.CHANGED
-    assert [(frame[0], frame[3]) for frame in bench.writes] == [(1, 200), (1, 100), (1, 201), (12, 200)]
+    assert [(frame[0], frame[3]) for frame in bench.writes] == [
+        (1, 200),
+        (1, 100),
+        (1, 201),
+        (12, 200),
+    ]
     assert unit.locked
     assert unit.stored == 12
     assert book.lines == [
@@ -244,7 +277,10 @@ def test_unlock_write_save_and_lock_again() -> None:
 
 def test_where_the_address_holds_at_once_it_is_saved_at_the_new_one() -> None:
     bench = Bench(FakeUnit(1))
-    outcome = moved(bench, replace(BY_16, effect=Effect.AT_ONCE, save=replace(SAVE, register=ADDRESS_REGISTER + 50)))
+    outcome = moved(
+        bench,
+        replace(BY_16, effect=Effect.AT_ONCE, save=replace(SAVE, register=ADDRESS_REGISTER + 50)),
+    )
     assert [frame[0] for frame in bench.writes] == [1, 12]
     assert outcome.row is Row.CHANGED
     assert "'save' was not acknowledged: exception 2" in outcome.why
@@ -281,7 +317,8 @@ def test_the_other_half_of_a_shared_register_is_kept(part: AddressPart) -> None:
     assert bench.writes[0][4:6] == (b"\x0c\x07" if part is AddressPart.HIGH_BYTE else b"\x07\x0c")
 
 
-# -- power cycle ---------------------------------------------------------------------------------------------
+# -- power cycle
+# ---------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -300,7 +337,9 @@ def test_a_power_cycle_settles_it(unit: FakeUnit, before: Result, row: Row, afte
     assert outcome.result is before
     bench.units[0].power_cycle()
     bench.units[0].ready_at = bench.clock.now() + 8
-    again = verify_again(line_to(bench), outcome.move, before=outcome.result, journal=book, write=outcome.write)
+    again = verify_again(
+        line_to(bench), outcome.move, before=outcome.result, journal=book, write=outcome.write
+    )
     assert (again.row, again.result) == (row, after)
     assert again.document()["power_cycle"] == str(row)
     assert [text for text, _, _ in book.conclusions[1]] == [before, after]
@@ -315,7 +354,8 @@ def test_the_reverse_move_undoes_it_with_the_same_guards() -> None:
     assert bench.units[0].address == 1
 
 
-# -- the port dies -------------------------------------------------------------------------------------------
+# -- the port dies
+# -------------------------------------------------------------------------------------------
 
 
 def is_write(frame: bytes) -> bool:
@@ -361,4 +401,6 @@ def test_guards_are_left_off_at_the_next_question_once_they_are_stopped() -> Non
         prepare(line, move())
     assert len(bench.sent) == 3
     bench.after_send = lambda _: None
-    assert execute(line, prepare(line, move()), Book(), yes).row is Row.CHANGED  # the stop holds no longer than that
+    assert (
+        execute(line, prepare(line, move()), Book(), yes).row is Row.CHANGED
+    )  # the stop holds no longer than that

@@ -13,7 +13,16 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.isolation import Crowd, crowd_of, isolate
-from busprobe.readdress.move import Move, Prepared, Procedure, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.move import (
+    Move,
+    Prepared,
+    Procedure,
+    Result,
+    Row,
+    execute,
+    prepare,
+    verify_again,
+)
 from busprobe.readdress.one_by_one import (
     Appeared,
     Finished,
@@ -61,13 +70,22 @@ def procedure_for(unit: Unit) -> Procedure:
 
 @pytest.mark.parametrize(
     ("name", "waits_for_power"),
-    [("te-101", False), ("em-101", False), ("vs-101", True), ("io-101", False), ("fm-101", False), ("cq-101", False)],
+    [
+        ("te-101", False),
+        ("em-101", False),
+        ("vs-101", True),
+        ("io-101", False),
+        ("fm-101", False),
+        ("cq-101", False),
+    ],
 )
 def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) -> None:
     segment, line, unit = alone("site", name)
     move = Move(unit.settings, unit.address, 77, procedure_for(unit))
     prepared = prepare(line, move)
-    assert not any("not the unit address" in w or "could not be checked" in w for w in prepared.warnings)
+    assert not any(
+        "not the unit address" in w or "could not be checked" in w for w in prepared.warnings
+    )
     book = Book()
     outcome = execute(line, prepared, book, yes)
     if waits_for_power:
@@ -107,12 +125,17 @@ def test_a_move_works_with_others_on_the_pair(scenario: str) -> None:
     segment, line = segment_of(scenario)
     for unit in [u for u in segment.units if u.connected][:3]:
         old = unit.address
-        outcome = execute(line, prepare(line, Move(unit.settings, old, 77, procedure_for(unit))), Book(), yes)
+        outcome = execute(
+            line, prepare(line, Move(unit.settings, old, 77, procedure_for(unit))), Book(), yes
+        )
         if outcome.result is Result.WAITING:
             segment.power_cycle(unit.name)
             outcome = verify_again(line, outcome.move, before=outcome.result)
         assert (outcome.result, unit.address) == (Result.VERIFIED, 77)
-        assert execute(line, prepare(line, outcome.move.reversed()), Book(), yes).result is not Result.NOT_VERIFIED
+        assert (
+            execute(line, prepare(line, outcome.move.reversed()), Book(), yes).result
+            is not Result.NOT_VERIFIED
+        )
         segment.power_cycle(unit.name)
         line.clock.sleep_until(line.clock.now() + 5)
         assert unit.address == old
@@ -124,7 +147,9 @@ def test_a_unit_that_dozes_off_between_requests_is_awake_for_the_write() -> None
     )
     segment, line = segment_of(scenario)
     unit = segment.unit("te")
-    outcome = execute(line, prepare(line, Move(unit.settings, 1, 77, procedure_for(unit))), Book(), yes)
+    outcome = execute(
+        line, prepare(line, Move(unit.settings, 1, 77, procedure_for(unit))), Book(), yes
+    )
     assert (outcome.row, unit.address) == (Row.CHANGED, 77)
 
 
@@ -145,10 +170,13 @@ def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> N
             assert unit.address == 77
         elif outcome.row in (Row.UNHEARD, Row.PENDING, Row.UNIT_REFUSED):
             assert unit.address == move.old
-    assert told or scenario == "noise"  # too noisy to write at all is a sound answer, but junk is not
+    assert (
+        told or scenario == "noise"
+    )  # too noisy to write at all is a sound answer, but junk is not
 
 
-# -- a clash taken apart -------------------------------------------------------------------------------------
+# -- a clash taken apart
+# -------------------------------------------------------------------------------------
 
 
 def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked() -> None:
@@ -165,7 +193,9 @@ def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked(
     assert crowds == [Crowd.SEVERAL, Crowd.SEVERAL, Crowd.NOBODY, Crowd.ONE, Crowd.ONE]
     assert sight.words == "At unit address 1 (0x01): one answers, cleanly.  Leave it as it is."
     unit = segment.unit("te-101")
-    outcome = execute(line, prepare(line, Move(line.settings, 1, 77, procedure_for(unit))), Book(), yes)
+    outcome = execute(
+        line, prepare(line, Move(line.settings, 1, 77, procedure_for(unit))), Book(), yes
+    )
     assert outcome.result is Result.VERIFIED
     segment.connect("io-101")
     assert [crowd_of(examine(line, address)) for address in (1, 77)] == [Crowd.ONE, Crowd.ONE]
@@ -180,7 +210,8 @@ def test_the_watch_ends_when_cancelled() -> None:
     assert count == 3
 
 
-# -- one by one ----------------------------------------------------------------------------------------------
+# -- one by one
+# ----------------------------------------------------------------------------------------------
 
 
 def loop(
@@ -200,7 +231,15 @@ def loop(
         return next(answers)
 
     one_by_one = OneByOne(
-        line, line.settings, 1, targets, identify=identify, journal=book, confirm=confirm, cancel=cancel, undo=undo
+        line,
+        line.settings,
+        1,
+        targets,
+        identify=identify,
+        journal=book,
+        confirm=confirm,
+        cancel=cancel,
+        undo=undo,
     )
     return one_by_one, book
 
@@ -226,7 +265,10 @@ def test_a_box_is_emptied_one_by_one() -> None:
     assert finished.unsettled is None
     assert [unit.address for unit in segment.units] == [10, 11, 12, 13, 14, 15]
     assert [moved.target.tag for moved in finished.done] == [target.tag for target in targets]
-    assert finished.done[2].label == "TE-2\nCabinet 1\nUnit address 12 (0x0C)\n9600-8N1\nAT-10 of the box"
+    assert (
+        finished.done[2].label
+        == "TE-2\nCabinet 1\nUnit address 12 (0x0C)\n9600-8N1\nAT-10 of the box"
+    )
     assert finished.done[2].undo.old == 12
     assert finished.done[2].undo.new == 1
     assert len(book.intents) == len(names)
@@ -284,7 +326,13 @@ def test_taken_targets_and_the_factory_address_are_passed_over() -> None:
 
 def test_a_unit_that_needs_a_power_cycle_is_waited_for() -> None:
     scenario = load_scenario("site").model_copy(
-        update={"units": (UnitEntry(name="vs", type="cd-2", address=1, settings=LineSettings.parse("9600-8N1")),)}
+        update={
+            "units": (
+                UnitEntry(
+                    name="vs", type="cd-2", address=1, settings=LineSettings.parse("9600-8N1")
+                ),
+            )
+        }
     )
     segment, line = segment_of(scenario)
     one_by_one, book = loop(line, [Target(10)], "cd-2", Event(), always())

@@ -9,10 +9,30 @@ import pytest
 
 from busprobe.errors import RefusedError, StoppedError
 from busprobe.readdress.finishing import prepare_rest, send_rest
-from busprobe.readdress.move import Outcome, Prepared, Procedure, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.move import (
+    Outcome,
+    Prepared,
+    Procedure,
+    Result,
+    Row,
+    execute,
+    prepare,
+    verify_again,
+)
 from busprobe.readdress.open_steps import OpenSteps, open_steps
 from busprobe.readdress.recovery import recover
-from tests.readdress.bench import ADDRESS_REGISTER, RELOCK, SAVE, UNLOCK, Bench, Book, FakeUnit, line_to, move, yes
+from tests.readdress.bench import (
+    ADDRESS_REGISTER,
+    RELOCK,
+    SAVE,
+    UNLOCK,
+    Bench,
+    Book,
+    FakeUnit,
+    line_to,
+    move,
+    yes,
+)
 from tests.readdress.segment import MOVES
 from tests.readdress.test_recovery import unfinished
 from tests.readdress.test_recovery_on_segment import left_by_a_kill, prepared_for
@@ -24,8 +44,11 @@ def left_open(book: Book) -> tuple[OpenSteps, ...]:
 
 @pytest.mark.parametrize("moment", ["before", "after"])
 @pytest.mark.parametrize("name", ["lk-2, address", "hp-4, address", "iv-6, address", "lk-2, 19200"])
-def test_after_a_kill_at_any_write_what_is_left_is_named_and_sent_and_then_nothing_is(name: str, moment: str) -> None:
-    """The unit is locked again then; and where it has its new place, it keeps it over a power cycle."""
+def test_after_a_kill_at_any_write_what_is_left_is_named_and_sent_and_then_nothing_is(
+    name: str, moment: str
+) -> None:
+    """The unit is locked again then; and where it has its new place, it keeps it over a power
+    cycle."""
     _, the_move = MOVES[name]
     _, _, writes = prepared_for(name)
     named = set()
@@ -46,7 +69,11 @@ def test_after_a_kill_at_any_write_what_is_left_is_named_and_sent_and_then_nothi
             on.segment.power_cycle()
             assert on.place == the_move.target, number
     how = the_move.procedure
-    assert named == {role for role, write in (("save", how.save), ("relock", how.relock)) if write and role in named}
+    assert named == {
+        role
+        for role, write in (("save", how.save), ("relock", how.relock))
+        if write and role in named
+    }
     assert named, "no kill left anything open"
     if how.relock:
         assert "relock" in named
@@ -56,12 +83,15 @@ LOCKED = Procedure(ADDRESS_REGISTER, unlock=UNLOCK, save=SAVE, relock=RELOCK, pr
 
 
 class Interrupted:
-    """A unit at its new address whose save was never acknowledged, so that neither save nor relock is done."""
+    """A unit at its new address whose save was never acknowledged, so that neither save nor relock
+    is done."""
 
     def __init__(self, **unit: Any) -> None:
         self.bench, self.book = Bench(FakeUnit(1, password=4711, saves=True, **unit)), Book()
         self.line = line_to(self.bench)
-        self.bench.mangle = lambda data: b"" if data[1:2] == b"\x10" and data[2:4] == b"\x00\xc9" else data
+        self.bench.mangle = lambda data: (
+            b"" if data[1:2] == b"\x10" and data[2:4] == b"\x00\xc9" else data
+        )
         outcome = execute(self.line, prepare(self.line, move(procedure=LOCKED)), self.book, yes)
         assert outcome.row is Row.CHANGED
         assert "'save' was not acknowledged" in outcome.why
@@ -73,15 +103,18 @@ class Interrupted:
         return left
 
     def finish(self, confirm: Any = yes, stop: Event | None = None) -> Outcome:
-        return send_rest(self.line, prepare_rest(self.line, self.left), self.book, confirm, stop=stop)
+        return send_rest(
+            self.line, prepare_rest(self.line, self.left), self.book, confirm, stop=stop
+        )
 
 
 def test_a_lost_acknowledgement_leaves_the_steps_open_in_words() -> None:
     here = Interrupted()
     assert here.left.names == "save, relock"
-    assert here.left.words == (
-        "Not done at unit address 12 (0x0C) at 9600-8N1: save, relock.  The address is not stored for sure and may be "
-        "lost with the supply; the unit may still be unlocked."
+    assert (
+        here.left.words
+        == "Not done at unit address 12 (0x0C) at 9600-8N1: save, relock.  The address is not"
+        " stored for sure and may be lost with the supply; the unit may still be unlocked."
     )
 
 
@@ -96,9 +129,10 @@ def test_everything_is_shown_and_nothing_sent_without_a_yes() -> None:
     assert here.finish(no).row is Row.NOT_CONFIRMED
     assert here.bench.writes == before
     assert [step.request.address for step in shown[0].steps] == [12, 12]
-    assert shown[0].expectation == (
-        "The unit should go on answering at unit address 12 (0x0C) at 9600-8N1, and store what it has now and be "
-        "locked again."
+    assert (
+        shown[0].expectation
+        == "The unit should go on answering at unit address 12 (0x0C) at 9600-8N1, and store what"
+        " it has now and be locked again."
     )
     stopped = Event()
     stopped.set()
@@ -110,11 +144,18 @@ def test_everything_is_shown_and_nothing_sent_without_a_yes() -> None:
 def test_what_is_sent_is_on_record_and_acknowledged() -> None:
     here = Interrupted()
     outcome = here.finish()
-    assert outcome.why == (
-        "What was left of the procedure is done: save, relock.  The unit answers alone at unit address 12 (0x0C) at "
-        "9600-8N1."
+    assert (
+        outcome.why
+        == "What was left of the procedure is done: save, relock.  The unit answers alone at unit"
+        " address 12 (0x0C) at 9600-8N1."
     )
-    assert [write.kind for write in here.book.writes] == ["unlock", "readdress", "save", "save", "relock"]
+    assert [write.kind for write in here.book.writes] == [
+        "unlock",
+        "readdress",
+        "save",
+        "save",
+        "relock",
+    ]
     assert [write.outcome for write in here.book.writes[-2:]] == ["acknowledged", "acknowledged"]
     assert here.bench.units[0].locked
 
@@ -140,7 +181,12 @@ def test_a_power_cycle_that_shows_the_address_kept_settles_the_save() -> None:
     here = Interrupted()
     here.bench.units[0].power_cycle()
     after = verify_again(
-        here.line, move(procedure=LOCKED), before=Result.VERIFIED, journal=here.book, write=2, report=lambda _: None
+        here.line,
+        move(procedure=LOCKED),
+        before=Result.VERIFIED,
+        journal=here.book,
+        write=2,
+        report=lambda _: None,
     )
     assert after.row is Row.KEPT
     assert here.left.names == "relock"

@@ -1,4 +1,5 @@
-"""The outcome table: every combination has its row, and "verified" only ever rests on what answers."""
+"""The outcome table: every combination has its row, and "verified" only ever rests on what
+answers."""
 
 from __future__ import annotations
 
@@ -55,20 +56,28 @@ def result_of(row: Row) -> Result:
         (Answer.FROM_OLD, Kind.UNSURE, Kind.UNIT, Row.UNCLEAR),
     ],
 )
-def test_the_row_follows_from_reply_and_addresses(answer: Answer, at_old: Kind, at_new: Kind, row: Row) -> None:
+def test_the_row_follows_from_reply_and_addresses(
+    answer: Answer, at_old: Kind, at_new: Kind, row: Row
+) -> None:
     assert row_after_write(answer, at_old, at_new) is row
 
 
 def test_no_reply_is_as_expected_where_the_profile_says_so() -> None:
     row = row_after_write(
-        Answer.NONE, Kind.UNIT, Kind.SILENT, effect=Effect.AFTER_POWER_CYCLE, reply_from=ReplyFrom.NONE
+        Answer.NONE,
+        Kind.UNIT,
+        Kind.SILENT,
+        effect=Effect.AFTER_POWER_CYCLE,
+        reply_from=ReplyFrom.NONE,
     )
     assert row is Row.PENDING
 
 
 def test_verified_only_where_the_new_address_answers_alone_and_the_old_one_is_silent() -> None:
     seen = set()
-    for answer, old, new, effect, reply_from in product(Answer, Kind, Kind, (None, *Effect), (None, *ReplyFrom)):
+    for answer, old, new, effect, reply_from in product(
+        Answer, Kind, Kind, (None, *Effect), (None, *ReplyFrom)
+    ):
         row = row_after_write(answer, old, new, effect=effect, reply_from=reply_from)
         seen.add(row)
         assert (result_of(row) is Result.VERIFIED) == (old is Kind.SILENT and new is Kind.UNIT)
@@ -100,7 +109,9 @@ def test_a_power_cycle_tells_changed_from_kept(
 
 def test_every_row_has_words_of_its_own_and_all_but_a_no_have_a_next_action() -> None:
     told = {row: sentences(move(), row, exception=2, step="Something.") for row in Row}
-    assert len({why for why, _ in told.values()}) == len(Row) - 1  # a guard and a failed step say what was seen
+    assert (
+        len({why for why, _ in told.values()}) == len(Row) - 1
+    )  # a guard and a failed step say what was seen
     for row, (why, todo) in told.items():
         assert "{" not in why + todo
         assert todo or row is Row.NOT_CONFIRMED
@@ -108,7 +119,9 @@ def test_every_row_has_words_of_its_own_and_all_but_a_no_have_a_next_action() ->
 
 def reply(request: Request, received: bytes) -> Reply:
     chunks = (Chunk(0.1, received),) if received else ()
-    return judge(request, Exchange(request.frame, SETTINGS, 0, 0, 1, chunks, Echo.NONE, Ending.SILENCE))
+    return judge(
+        request, Exchange(request.frame, SETTINGS, 0, 0, 1, chunks, Echo.NONE, Ending.SILENCE)
+    )
 
 
 def framed(*data: int) -> bytes:
@@ -159,6 +172,8 @@ def test_the_document_has_the_fields_others_read() -> None:
 
 
 def test_a_refusal_says_why_and_what_would_make_it_safe() -> None:
-    document = refusal(move(), RefusedError("Taken.", means="Two would share it.", todo="Choose another.")).document()
+    document = refusal(
+        move(), RefusedError("Taken.", means="Two would share it.", todo="Choose another.")
+    ).document()
     assert (document["outcome"], document["request"], document["reply"]) == ("refused", "", None)
     assert (document["why"], document["todo"]) == ("Taken. Two would share it.", "Choose another.")

@@ -26,7 +26,9 @@ def replay(start: dict[str, int], moves: tuple[PlannedMove[str], ...]) -> dict[s
 
 
 @st.composite
-def starts_and_goals(draw: st.DrawFn, most: int = 40, highest: int = 247) -> tuple[dict[str, int], dict[str, int]]:
+def starts_and_goals(
+    draw: st.DrawFn, most: int = 40, highest: int = 247
+) -> tuple[dict[str, int], dict[str, int]]:
     """Units and where they are and should be, close together so that they get in the way."""
     count = draw(st.integers(1, most))
     pool = list(range(1, min(highest, count + draw(st.integers(1, 10))) + 1))
@@ -40,7 +42,8 @@ def starts_and_goals(draw: st.DrawFn, most: int = 40, highest: int = 247) -> tup
 def shared_starts(
     draw: st.DrawFn, most: int = 30, highest: int = 247
 ) -> tuple[dict[str, int], dict[str, int], dict[str, LineSettings]]:
-    """The same of a pair with mixed line settings: units may share an address at different settings."""
+    """The same of a pair with mixed line settings: units may share an address at different
+    settings."""
     start, goal = draw(starts_and_goals(most, highest))
     pool = sorted({*start.values()})
     start = {name: draw(st.sampled_from(pool)) for name in start}
@@ -50,7 +53,9 @@ def shared_starts(
 
 @given(starts_and_goals())
 @settings(max_examples=150)
-def test_replaying_the_plan_never_collides_and_ends_at_the_goal(case: tuple[dict[str, int], dict[str, int]]) -> None:
+def test_replaying_the_plan_never_collides_and_ends_at_the_goal(
+    case: tuple[dict[str, int], dict[str, int]],
+) -> None:
     start, goal = case
     assert replay(start, plan_moves(start, goal)) == goal
 
@@ -98,7 +103,9 @@ def test_no_plan_from_shared_addresses_needs_fewer_writes(
 ) -> None:
     start, goal, lines = case
     used = max(*start.values(), *goal.values())
-    assert len(plan_moves(start, goal, settings=lines)) == fewest_writes(start, goal, range(1, used + 2))
+    assert len(plan_moves(start, goal, settings=lines)) == fewest_writes(
+        start, goal, range(1, used + 2)
+    )
 
 
 def test_a_swap_goes_through_a_free_address() -> None:
@@ -147,7 +154,9 @@ def test_only_unit_addresses_are_goals(address: int) -> None:
 def test_the_range_of_a_unit_limits_goal_and_stepping_aside() -> None:
     with pytest.raises(UsageError, match="allows 1-7"):
         plan_moves({"P": 1}, {"P": 8}, allowed={"P": range(1, 8)})
-    moves = plan_moves({"P": 1, "Q": 2}, {"P": 2, "Q": 1}, allowed={"P": range(1, 3), "Q": range(1, 8)}, avoid=[7])
+    moves = plan_moves(
+        {"P": 1, "Q": 2}, {"P": 2, "Q": 1}, allowed={"P": range(1, 3), "Q": range(1, 8)}, avoid=[7]
+    )
     assert [(m.unit, m.new) for m in moves] == [("Q", 6), ("P", 2), ("Q", 1)]
 
 
@@ -157,7 +166,11 @@ def test_a_cycle_without_a_free_address_is_refused() -> None:
 
 
 def test_the_proposal_counts_along_the_cable_and_keeps_factory_addresses_free() -> None:
-    assert propose_addresses(["P", "Q", "R"], first=1, spares=1, keep_free=(1, 4)) == {"P": 2, "Q": 5, "R": 7}
+    assert propose_addresses(["P", "Q", "R"], first=1, spares=1, keep_free=(1, 4)) == {
+        "P": 2,
+        "Q": 5,
+        "R": 7,
+    }
     with pytest.raises(UsageError, match="not enough addresses"):
         propose_addresses(["P", "Q"], first=246)
 

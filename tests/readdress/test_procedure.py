@@ -71,7 +71,9 @@ def test_a_memory_cell_is_always_given_its_time() -> None:
 
 
 def test_a_profile_without_a_procedure_says_what_to_do() -> None:
-    with pytest.raises(UsageError, match="does not say how a G-1 is given another address") as caught:
+    with pytest.raises(
+        UsageError, match="does not say how a G-1 is given another address"
+    ) as caught:
         Procedure.from_profile(profile())
     assert "register by hand" in caught.value.todo
 
@@ -97,15 +99,20 @@ def test_a_register_beyond_the_map_is_refused(register: int) -> None:
         (None, [1, 1, 12, 12]),
     ],
 )
-def test_each_frame_goes_to_where_the_unit_answers_by_then(effect: Effect | None, goes_to: list[int]) -> None:
+def test_each_frame_goes_to_where_the_unit_answers_by_then(
+    effect: Effect | None, goes_to: list[int]
+) -> None:
     one = RegisterWrite(7, (1,))
-    listed = steps(move(procedure=Procedure(100, effect=effect, unlock=one, save=one, relock=one)), None)
+    listed = steps(
+        move(procedure=Procedure(100, effect=effect, unlock=one, save=one, relock=one)), None
+    )
     assert [step.role for step in listed] == [Role.UNLOCK, Role.ADDRESS, Role.SAVE, Role.RELOCK]
     assert [step.request.address for step in listed] == goes_to
 
 
 def test_the_frame_is_that_of_the_standard() -> None:
-    """Function 6 as in MODBUS Application Protocol V1.1b3, section 6.6: write 3 to register 1 (frame for unit 17)."""
+    """Function 6 as in MODBUS Application Protocol V1.1b3, section 6.6: write 3 to register 1
+    (frame for unit 17)."""
     procedure = Procedure.by_hand(1, 6)
     (step,) = steps(move(old=17, new=3, procedure=procedure), 17)
     assert step.request.frame[:-2] == bytes.fromhex("11 06 0001 0003")

@@ -1,4 +1,5 @@
-"""Every procedure of the shipped profiles, carried out on units of their types over real waveforms."""
+"""Every procedure of the shipped profiles, carried out on units of their types over real
+waveforms."""
 
 from __future__ import annotations
 
@@ -17,7 +18,9 @@ from busprobe.virtual.loading import shipped_types
 from tests.readdress.bench import Book, yes
 from tests.readdress.segment import MOVES, NEW, OLD, Stage, address_move, settings_move, stage
 
-WAIT_FOR_POWER = [name for name, (_, move) in MOVES.items() if move.procedure.effect is Effect.AFTER_POWER_CYCLE]
+WAIT_FOR_POWER = [
+    name for name, (_, move) in MOVES.items() if move.procedure.effect is Effect.AFTER_POWER_CYCLE
+]
 
 
 def carried_out(on: Stage, move: Move, book: Book) -> Row:
@@ -75,7 +78,10 @@ def test_without_the_unlock_a_refusing_unit_says_that_it_is_locked() -> None:
     on = stage("lk-2")
     move = address_move("lk-2")
     outcome = execute(
-        on.line, prepare(on.line, replace(move, procedure=replace(move.procedure, unlock=None))), Book(), yes
+        on.line,
+        prepare(on.line, replace(move, procedure=replace(move.procedure, unlock=None))),
+        Book(),
+        yes,
     )
     assert outcome.row is Row.UNIT_REFUSED
     assert "probably locked" in outcome.todo
@@ -86,7 +92,10 @@ def test_without_the_unlock_an_acknowledging_unit_is_found_not_to_have_moved() -
     """Acknowledged is not changed."""
     on = stage("hp-4")
     move = address_move("hp-4")
-    assert carried_out(on, replace(move, procedure=replace(move.procedure, unlock=None)), Book()) is Row.PENDING
+    assert (
+        carried_out(on, replace(move, procedure=replace(move.procedure, unlock=None)), Book())
+        is Row.PENDING
+    )
     assert on.place == move.source
 
 
@@ -113,7 +122,8 @@ def test_a_unit_that_forgets_is_neither_here_nor_there_after_a_power_cycle() -> 
 
 
 def test_the_other_byte_of_a_shared_register_stays() -> None:
-    """Address and baud code of HP-4, format code and address of IV-6: read, changed in its part, written."""
+    """Address and baud code of HP-4, format code and address of IV-6: read, changed in its part,
+    written."""
     on = stage("hp-4")
     assert holds(on, 0x10) == OLD << 8 | 2
     carried_out(on, address_move("hp-4"), Book())
@@ -127,7 +137,8 @@ def test_the_other_byte_of_a_shared_register_stays() -> None:
 
 
 def test_a_shared_register_that_makes_no_sense_is_refused() -> None:
-    """The procedure of another type's register: what is read cannot be decoded, and nothing is written."""
+    """The procedure of another type's register: what is read cannot be decoded, and nothing is
+    written."""
     on = stage("hp-4")
     move = address_move("hp-4")
     wrong = replace(move, procedure=replace(move.procedure, register=1))  # the version
@@ -138,7 +149,8 @@ def test_a_shared_register_that_makes_no_sense_is_refused() -> None:
 
 
 def test_a_code_that_does_not_fit_the_present_settings_is_refused() -> None:
-    """The register of the codes holds the code of other settings: the profile is not of this unit."""
+    """The register of the codes holds the code of other settings: the profile is not of this
+    unit."""
     on = stage("lk-2")
     move = settings_move("lk-2", "19200")
     shifted = tuple((settings, code + 1) for settings, code in move.procedure.codes)
@@ -148,7 +160,9 @@ def test_a_code_that_does_not_fit_the_present_settings_is_refused() -> None:
 
 
 @pytest.mark.parametrize(("kind", "address"), [("lk-2", 128), ("hp-4", 64)])
-def test_an_address_beyond_what_the_unit_takes_is_refused_before_anything_is_asked(kind: str, address: int) -> None:
+def test_an_address_beyond_what_the_unit_takes_is_refused_before_anything_is_asked(
+    kind: str, address: int
+) -> None:
     on = stage(kind)
     with pytest.raises(RefusedError, match="does not allow address"):
         prepare(on.line, replace(address_move(kind), new=address))
@@ -159,8 +173,12 @@ def test_a_unit_set_to_settings_by_another_code_is_looked_for_and_named() -> Non
     """Codes that differ from maker to maker: the unit is found where the wrong code has put it."""
     on = stage("iv-6", LineSettings.parse("9600-8N1"))
     procedure = settings_move("iv-6", "8N1").procedure
-    # As if 8O1 and 8E1 had changed places in the data sheet: 8E1 is asked for and 8O1 is what the unit does.
-    codes = tuple((LineSettings.parse(f"9600-{name}"), code) for name, code in (("8N1", 0), ("8E1", 2), ("8O1", 1)))
+    # As if 8O1 and 8E1 had changed places in the data sheet: 8E1 is asked for and 8O1 is what the
+    # unit does.
+    codes = tuple(
+        (LineSettings.parse(f"9600-{name}"), code)
+        for name, code in (("8N1", 0), ("8E1", 2), ("8O1", 1))
+    )
     present, wanted = LineSettings.parse("9600-8N1"), LineSettings.parse("9600-8E1")
     move = Move(present, OLD, OLD, replace(procedure, codes=codes), wanted)
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)

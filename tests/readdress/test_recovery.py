@@ -1,4 +1,5 @@
-"""After a crash at any moment of any procedure: what is said of the two addresses is true, and the record is closed."""
+"""After a crash at any moment of any procedure: what is said of the two addresses is true, and the
+record is closed."""
 
 from __future__ import annotations
 
@@ -43,7 +44,10 @@ PLAIN = Procedure(ADDRESS_REGISTER, profile="bench-unit")
 CASES = {
     "at once": (FakeUnit(1), PLAIN),
     "by function 6": (FakeUnit(1), replace(PLAIN, function=Function.WRITE_SINGLE_REGISTER)),
-    "reply from the new address": (FakeUnit(1, reply_from="new"), replace(PLAIN, reply_from=ReplyFrom.NEW)),
+    "reply from the new address": (
+        FakeUnit(1, reply_from="new"),
+        replace(PLAIN, reply_from=ReplyFrom.NEW),
+    ),
     "no reply": (FakeUnit(1, reply_from="none"), replace(PLAIN, reply_from=ReplyFrom.NONE)),
     "after a restart": (FakeUnit(1, restart=6), PLAIN),
     "after a power cycle": (
@@ -53,16 +57,24 @@ CASES = {
     "unlock, write, save, lock again": (
         FakeUnit(1, effect="save", password=4711),
         Procedure(
-            ADDRESS_REGISTER, effect=Effect.AFTER_SAVE, unlock=UNLOCK, save=SAVE, relock=RELOCK, profile="bench-unit"
+            ADDRESS_REGISTER,
+            effect=Effect.AFTER_SAVE,
+            unlock=UNLOCK,
+            save=SAVE,
+            relock=RELOCK,
+            profile="bench-unit",
         ),
     ),
 }
 
 
-def as_left_by_a_kill(unit: FakeUnit, procedure: Procedure, moment: str) -> list[tuple[Bench, Book]]:
+def as_left_by_a_kill(
+    unit: FakeUnit, procedure: Procedure, moment: str
+) -> list[tuple[Bench, Book]]:
     """Pair and record as they are at each frame of a move, just before it leaves or just after.
 
-    A killed program does nothing more, not even tidy up; so the move is made once, and what would be left is copied.
+    A killed program does nothing more, not even tidy up; so the move is made once, and what would
+    be left is copied.
     """
     bench, book = Bench(replace(unit)), Book()
     line = line_to(bench)
@@ -131,7 +143,9 @@ def test_a_pulled_adapter_is_looked_into_with_the_job_as_it_is(tmp_path: Path) -
     with Job.open(tmp_path / "site.job") as job:
         said: list[str] = []
         (found,) = recover(line_to(bench), job.unfinished_writes(), job, said.append)
-        assert said == [f"Write {outcome.write} was under way when the program ended: {job.writes()[0].words}"]
+        assert said == [
+            f"Write {outcome.write} was under way when the program ended: {job.writes()[0].words}"
+        ]
         assert found.row is Row.FOUND_CHANGED
         assert found.request == outcome.request
         assert job.unfinished_writes() == ()
@@ -149,15 +163,22 @@ def test_the_moves_of_several_units_are_looked_into_one_after_the_other() -> Non
             request=b"\x01\x06\x00\x64\x00\x0c\xc8\x10",
             words="Write it.",
         )
-    assert [o.row for o in recover(line_to(bench), unfinished(book), book)] == [Row.FOUND_CHANGED, Row.UNDECIDED]
+    assert [o.row for o in recover(line_to(bench), unfinished(book), book)] == [
+        Row.FOUND_CHANGED,
+        Row.UNDECIDED,
+    ]
 
 
 def test_the_move_is_read_back_from_the_frame() -> None:
-    record = Record(7, "readdress", 1, 12, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it.")
+    record = Record(
+        7, "readdress", 1, 12, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it."
+    )
     assert move_on_record(record) == move(procedure=Procedure(100, Function.WRITE_SINGLE_REGISTER))
 
 
 def test_a_record_of_something_else_is_refused_in_words() -> None:
-    record = Record(7, "calibration", 1, None, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it.")
+    record = Record(
+        7, "calibration", 1, None, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it."
+    )
     with pytest.raises(UsageError, match=r"Write 7 in the journal \(calibration\) is not a move"):
         move_on_record(record)

@@ -1,7 +1,9 @@
-"""The program killed, the adapter pulled, the supply cut at every step of every procedure: what is said is true.
+"""The program killed, the adapter pulled, the supply cut at every step of every procedure: what is
+said is true.
 
-A step is a write of the procedure, just before it leaves and just after; and the looks in between and after, where the
-moment of every `STRIDE`-th frame stands for its neighbours, which ask the same place.
+A step is a write of the procedure, just before it leaves and just after; and the looks in between
+and after, where the moment of every `STRIDE`-th frame stands for its neighbours, which ask the same
+place.
 """
 
 from __future__ import annotations
@@ -15,7 +17,16 @@ import pytest
 
 from busprobe.errors import PortError
 from busprobe.job.job import Job
-from busprobe.readdress.move import Move, Outcome, Prepared, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.move import (
+    Move,
+    Outcome,
+    Prepared,
+    Result,
+    Row,
+    execute,
+    prepare,
+    verify_again,
+)
 from busprobe.readdress.procedure import Place
 from busprobe.readdress.recovery import recover
 from tests.readdress.bench import Book, yes
@@ -45,7 +56,8 @@ STRIDE = 8
 
 @cache
 def prepared_for(name: str) -> tuple[Prepared, tuple[int, ...], tuple[int, ...]]:
-    """A move that passed its guards, the numbers of the frames at which to strike, and those of its writes."""
+    """A move that passed its guards, the numbers of the frames at which to strike, and those of its
+    writes."""
     kind, move = MOVES[name]
     on = stage(kind)
     prepared = prepare(on.line, move)
@@ -78,10 +90,14 @@ def is_true(outcome: Outcome, place: Place, move: Move) -> bool:
     return False  # one sound unit on a sound pair: there is no excuse for anything vaguer
 
 
-def left_by_a_kill(name: str, moment: str, frames: Collection[int]) -> list[tuple[int, Stage, Book]]:
-    """Unit and record as a kill at each of `frames` leaves them, `before` the frame leaves or `after`.
+def left_by_a_kill(
+    name: str, moment: str, frames: Collection[int]
+) -> list[tuple[int, Stage, Book]]:
+    """Unit and record as a kill at each of `frames` leaves them, `before` the frame leaves or
+    `after`.
 
-    A killed program does not even tidy up; so the move is made once, and what would be left is copied.
+    A killed program does not even tidy up; so the move is made once, and what would be left is
+    copied.
     """
     on, book = stage(MOVES[name][0]), Book()
     left: list[tuple[int, Stage, Book]] = []
@@ -103,7 +119,9 @@ def test_the_program_killed_at_every_step(name: str, moment: str) -> None:
     _, move = MOVES[name]
     _, frames, writes = prepared_for(name)
     told = []
-    for number, there, record in left_by_a_kill(name, moment, writes if moment == "after" else frames):
+    for number, there, record in left_by_a_kill(
+        name, moment, writes if moment == "after" else frames
+    ):
         was_open = unfinished(record)
         sent = list(there.port.writes)
         outcomes = recover(there.reopened(), was_open, record)
@@ -121,7 +139,8 @@ def test_the_program_killed_at_every_step(name: str, moment: str) -> None:
 @pytest.mark.parametrize("moment", ["before", "after"])
 @pytest.mark.parametrize("name", KINDS.values(), ids=KINDS)
 def test_the_adapter_pulled_at_every_step(name: str, moment: str) -> None:
-    """Pulled just before a frame leaves, or while its reply is awaited; the port is opened anew, and the move told."""
+    """Pulled just before a frame leaves, or while its reply is awaited; the port is opened anew,
+    and the move told."""
     kind, move = MOVES[name]
     prepared, frames, writes = prepared_for(name)
     left_open = 0
@@ -146,9 +165,11 @@ def test_the_adapter_pulled_at_every_step(name: str, moment: str) -> None:
 @pytest.mark.parametrize("moment", ["before", "after"])
 @pytest.mark.parametrize("name", KINDS.values(), ids=KINDS)
 def test_the_supply_of_the_unit_cut_at_every_step(name: str, moment: str) -> None:
-    """Cut with the program going on: its outcome is true, and so is what a check after the power cycle says.
+    """Cut with the program going on: its outcome is true, and so is what a check after the power
+    cycle says.
 
-    True of where the unit was when it was last heard: a cut after that, with nobody asking again, cannot be seen.
+    True of where the unit was when it was last heard: a cut after that, with nobody asking again,
+    cannot be seen.
     """
     kind, move = MOVES[name]
     prepared, frames, writes = prepared_for(name)
@@ -169,12 +190,17 @@ def test_the_supply_of_the_unit_cut_at_every_step(name: str, moment: str) -> Non
         assert is_true(outcome, heard_at[-1], move), (number, outcome.row, heard_at[-1])
         on.segment.power_cycle()
         after = verify_again(on.line, move, before=outcome.result)
-        assert (after.result is Result.VERIFIED) == (on.place == move.target), (number, after.row, on.place)
+        assert (after.result is Result.VERIFIED) == (on.place == move.target), (
+            number,
+            after.row,
+            on.place,
+        )
 
 
 @pytest.mark.parametrize("name", KINDS.values(), ids=KINDS)
 def test_program_and_supply_gone_together_at_every_write(name: str) -> None:
-    """A blown fuse in the cabinet takes the laptop along; the job file tells on the next day which move it was."""
+    """A blown fuse in the cabinet takes the laptop along; the job file tells on the next day which
+    move it was."""
     kind, move = MOVES[name]
     prepared, _, writes = prepared_for(name)
     for number in writes:
@@ -194,7 +220,8 @@ def test_program_and_supply_gone_together_at_every_write(name: str) -> None:
 
 
 def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: Path) -> None:
-    """Killed between write and save: the unit answers at its new address, and the steps are concluded together."""
+    """Killed between write and save: the unit answers at its new address, and the steps are
+    concluded together."""
     name = "iv-6, address"
     kind, move = MOVES[name]
     prepared, _, _ = prepared_for(name)
@@ -212,7 +239,11 @@ def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: 
         said: list[str] = []
         (found,) = recover(on.reopened(), job.unfinished_writes(), job, said.append)
         assert said == [f"Write 1 was under way when the program ended: {prepared.request.words}"]
-        assert (found.row, found.move.source, found.move.target) == (Row.FOUND_CHANGED, move.source, move.target)
+        assert (found.row, found.move.source, found.move.target) == (
+            Row.FOUND_CHANGED,
+            move.source,
+            move.target,
+        )
         assert "Power-cycle" in found.todo
         on.segment.power_cycle()
         again = verify_again(on.line, found.move, before=found.result)

@@ -1,7 +1,8 @@
-"""Whatever units and hands do: no write with two units at the source or one at the target, and nothing false is said.
+"""Whatever units and hands do: no write with two units at the source or one at the target, and
+nothing false is said.
 
-What no probe can tell apart is left out: units whose replies are alike to the bit and fall exactly together, units that
-answer nothing but writes, and units slower than the longest wait.
+What no probe can tell apart is left out: units whose replies are alike to the bit and fall exactly
+together, units that answer nothing but writes, and units slower than the longest wait.
 """
 
 from __future__ import annotations
@@ -11,7 +12,16 @@ from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError
 from busprobe.profiles.changes import Effect, ReplyFrom
-from busprobe.readdress.move import Outcome, Prepared, Procedure, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.move import (
+    Outcome,
+    Prepared,
+    Procedure,
+    Result,
+    Row,
+    execute,
+    prepare,
+    verify_again,
+)
 from tests.readdress.bench import ADDRESS_REGISTER, SAVE, Bench, Book, FakeUnit, line_to, move
 
 OLD, NEW = 1, 12
@@ -46,7 +56,9 @@ procedures = st.builds(
     Procedure,
     st.just(ADDRESS_REGISTER),
     st.sampled_from((6, 16)).map(lambda function: Procedure.by_hand(0, function).function),
-    effect=st.sampled_from([None, *(effect for effect in Effect if effect is not Effect.NOT_STATED)]),
+    effect=st.sampled_from(
+        [None, *(effect for effect in Effect if effect is not Effect.NOT_STATED)]
+    ),
     reply_from=st.sampled_from((None, *ReplyFrom)),
     save=st.sampled_from((None, SAVE)),
     profile=st.just("bench-unit"),
@@ -91,7 +103,9 @@ def test_no_write_is_ever_sent_where_it_would_not_be_safe(
         return
     outcome = execute(line, prepared, book, confirm)
     assert bench.unsafe == []
-    assert bench.writes.count(prepared.request.frame) == (0 if outcome.result is Result.REFUSED else 1)
+    assert bench.writes.count(prepared.request.frame) == (
+        0 if outcome.result is Result.REFUSED else 1
+    )
     assert is_true(outcome, bench), outcome
     assert book.unfinished == []
     if outcome.result in (Result.VERIFIED, Result.WAITING):

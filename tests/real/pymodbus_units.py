@@ -1,7 +1,8 @@
 """Units that nobody here wrote: pymodbus' own serial server behind a pair of pseudo-terminals.
 
-The server keeps registers and answers; the only thing added is that a write to its address register changes the
-address it answers at, by renumbering frames on their way through pymodbus' own trace hook.
+The server keeps registers and answers; the only thing added is that a write to its address register
+changes the address it answers at, by renumbering frames on their way through pymodbus' own trace
+hook.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 ADDRESS_REGISTER = 20
-"""Holding register with the unit address, as in the shipped profile of the meter that is played here."""
+"""Holding register with the unit address, as in the shipped profile of the meter that is played
+here."""
 
 
 class PymodbusUnits:
@@ -36,7 +38,16 @@ class PymodbusUnits:
 
     def device(self, number: int) -> SimDevice:
         """One meter: plausible voltages, currents, power and energy as float32, big-endian."""
-        values = {0: 230.4, 2: 231.2, 4: 229.7, 6: 4.2, 8: 3.9, 10: 4.0, 52: 2790.0, 72: 51234.5 + number}
+        values = {
+            0: 230.4,
+            2: 231.2,
+            4: 229.7,
+            6: 4.2,
+            8: 3.9,
+            10: 4.0,
+            52: 2790.0,
+            72: 51234.5 + number,
+        }
         registers = [0] * 80
         for at, value in values.items():
             registers[at], registers[at + 1] = struct.unpack(">HH", struct.pack(">f", value))
@@ -63,9 +74,11 @@ class PymodbusUnits:
         return SimDevice(number, simdata=(bits, bits, holding, inputs), action=touched)
 
     def renumber(self, sending: bool, pdu: ModbusPDU) -> ModbusPDU | None:
-        """Unit address on the wire to number of the device, and back; nothing for addresses where nobody is.
+        """Unit address on the wire to number of the device, and back; nothing for addresses where
+        nobody is.
 
-        Left to itself the server answers some function codes at any address, as no unit on a pair does.
+        Left to itself the server answers some function codes at any address, as no unit on a pair
+        does.
         """
         if not sending:
             if pdu.dev_id not in self.homes:
@@ -104,7 +117,11 @@ def served(addresses: tuple[int, ...]) -> Iterator[tuple[PymodbusUnits, str]]:
 
     async def serve() -> None:
         identity = ModbusDeviceIdentification(  # type: ignore[no-untyped-call]
-            info_name={"VendorName": "Brookvale Metering", "ProductCode": "BM-330", "MajorMinorRevision": "1.4"}
+            info_name={
+                "VendorName": "Brookvale Metering",
+                "ProductCode": "BM-330",
+                "MajorMinorRevision": "1.4",
+            }
         )
         server = ModbusSerialServer(
             [units.device(number) for number in units.homes.values()],
@@ -122,7 +139,10 @@ def served(addresses: tuple[int, ...]) -> Iterator[tuple[PymodbusUnits, str]]:
             await asyncio.sleep(0.02)
         await server.shutdown()  # type: ignore[no-untyped-call]
 
-    threads = [threading.Thread(target=bridge), threading.Thread(target=lambda: asyncio.run(serve()))]
+    threads = [
+        threading.Thread(target=bridge),
+        threading.Thread(target=lambda: asyncio.run(serve())),
+    ]
     for thread in threads:
         thread.start()
     try:

@@ -13,7 +13,9 @@ import pytest
 
 from tests.real.pymodbus_units import served
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a POSIX thing")
+pytestmark = pytest.mark.skipif(
+    sys.platform == "win32", reason="pseudo-terminals are a POSIX thing"
+)
 
 
 def busprobe(*arguments: str) -> tuple[int, Any, str]:
@@ -25,20 +27,42 @@ def busprobe(*arguments: str) -> tuple[int, Any, str]:
 
 
 def test_from_an_unknown_pair_to_a_bus_list(tmp_path: Path) -> None:
-    """Two meters served by pymodbus are surveyed, identified, one is readdressed, and the list is what is there."""
+    """Two meters served by pymodbus are surveyed, identified, one is readdressed, and the list is
+    what is there."""
     job, out = str(tmp_path / "plant.busjob"), tmp_path / "handover"
     with served((1, 7)) as (units, port):
         code, document, said = busprobe(
-            "survey", "--port", port, "--settings", "9600-8N1", "--addresses", "1,3,7", "--job", job, "--json"
+            "survey",
+            "--port",
+            port,
+            "--settings",
+            "9600-8N1",
+            "--addresses",
+            "1,3,7",
+            "--job",
+            job,
+            "--json",
         )
         assert code == 0, said
         assert document["format"] == "busprobe.survey/1"
         assert document["complete"] is True
-        assert [(f["address"], f["kind"]) for f in document["findings"]] == [(1, "unit"), (7, "unit")]
+        assert [(f["address"], f["kind"]) for f in document["findings"]] == [
+            (1, "unit"),
+            (7, "unit"),
+        ]
 
         for address in ("1", "7"):
             code, document, said = busprobe(
-                "identify", "--port", port, "--settings", "9600-8N1", "--address", address, "--job", job, "--json"
+                "identify",
+                "--port",
+                port,
+                "--settings",
+                "9600-8N1",
+                "--address",
+                address,
+                "--job",
+                job,
+                "--json",
             )
             assert code == 0, said
             assert document["profile"] == "brookvale-bm-330"

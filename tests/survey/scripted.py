@@ -14,7 +14,8 @@ from busprobe.modbus.framing import crc
 SETTINGS = LineSettings.parse("9600-8N1")
 
 Answers = Callable[[bytes, LineSettings], Iterable[tuple[float, bytes]]]
-"""From a frame and the settings it was sent at to (seconds after its end at which the last byte is there, bytes)."""
+"""From a frame and the settings it was sent at to (seconds after its end at which the last byte is
+there, bytes)."""
 
 
 def frame(*data: int) -> bytes:
@@ -75,14 +76,17 @@ def registers(address: int, values: dict[int, int], delay: float = 0.02) -> Answ
         first, count = int.from_bytes(request[2:4], "big"), int.from_bytes(request[4:6], "big")
         if any(register not in values for register in range(first, first + count)):
             return [(delay, frame(address, function | 0x80, 2))]
-        data = b"".join(values[register].to_bytes(2, "big") for register in range(first, first + count))
+        data = b"".join(
+            values[register].to_bytes(2, "big") for register in range(first, first + count)
+        )
         return [(delay, frame(address, function, len(data), *data))]
 
     return answers
 
 
 def together(*units: Answers) -> Answers:
-    """Several units side by side; their replies do not overlap unless they are given the same time."""
+    """Several units side by side; their replies do not overlap unless they are given the same
+    time."""
 
     def answers(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
         return sorted(pair for unit in units for pair in unit(request, settings))

@@ -14,7 +14,13 @@ from busprobe.survey.analysis import analyse
 from busprobe.survey.findings import Kind
 from busprobe.survey.overlap import overlaps
 from busprobe.survey.probes import ladder, refused_by_all
-from busprobe.survey.surroundings import can_answer, extra_frames, foreign_frames, is_silence, stray_bytes
+from busprobe.survey.surroundings import (
+    can_answer,
+    extra_frames,
+    foreign_frames,
+    is_silence,
+    stray_bytes,
+)
 from tests.survey.scripted import SETTINGS, frame
 
 READ = read_registers(5, Function.READ_HOLDING_REGISTERS, 0, 1)
@@ -25,7 +31,10 @@ VALUE = frame(5, 3, 2, 1, 44)
 def reply(received: bytes, request: Request = READ, leftover: bytes = b"") -> Reply:
     chunks = (Chunk(1.0, received),) if received else ()
     ending = Ending.LENGTH if received else Ending.TIMEOUT
-    return judge(request, Exchange(request.frame, SETTINGS, 0.0, 0.5, 1.1, chunks, Echo.NONE, ending, leftover))
+    return judge(
+        request,
+        Exchange(request.frame, SETTINGS, 0.0, 0.5, 1.1, chunks, Echo.NONE, ending, leftover),
+    )
 
 
 def kind(received: Sequence[bytes], request: Request = READ, *, noisy: bool = False) -> Kind:
@@ -42,8 +51,14 @@ def test_any_bytes_are_judged(received: list[bytes], noisy: bool) -> None:
 
 
 @settings(max_examples=60)
-@given(st.lists(st.binary(min_size=4, max_size=12).filter(lambda b: 5 not in b), min_size=1, max_size=12))
-def test_bytes_without_the_asked_address_are_never_a_unit_nor_a_clash(received: list[bytes]) -> None:
+@given(
+    st.lists(
+        st.binary(min_size=4, max_size=12).filter(lambda b: 5 not in b), min_size=1, max_size=12
+    )
+)
+def test_bytes_without_the_asked_address_are_never_a_unit_nor_a_clash(
+    received: list[bytes],
+) -> None:
     assert kind(received) in (Kind.SILENT, Kind.UNSURE)
 
 
@@ -85,15 +100,20 @@ def test_a_server_id_that_changes_with_each_reply_is_no_second_unit() -> None:
 
 
 def test_refusals_overlaid_with_an_offset_are_a_clash_on_a_quiet_pair_only() -> None:
-    """Met on the virtual segment, where replies overlap bit by bit; a wreck of another kind is none."""
-    overlaid = [bytes.fromhex(text) for text in ("05 83 02 00 81 30", "05 00 30", "00 81 80 FC", "05 83 02 00 81 30")]
+    """Met on the virtual segment, where replies overlap bit by bit; a wreck of another kind is
+    none."""
+    overlaid = [
+        bytes.fromhex(text)
+        for text in ("05 83 02 00 81 30", "05 00 30", "00 81 80 FC", "05 83 02 00 81 30")
+    ]
     assert kind(overlaid, refused_by_all(5)) is Kind.CLASH
     assert kind(overlaid, refused_by_all(5), noisy=True) in (Kind.SILENT, Kind.UNSURE)
     assert kind([data + b"\x11" for data in overlaid], refused_by_all(5)) is not Kind.CLASH
 
 
 def test_a_unit_that_computes_a_wrong_crc_is_not_called_a_clash() -> None:
-    """Always the same wrong reply, and never a sound one to anything: it cannot be told who is there."""
+    """Always the same wrong reply, and never a sound one to anything: it cannot be told who is
+    there."""
     wrong = VALUE[:-1] + bytes((VALUE[-1] ^ 0xFF,))
     assert kind([wrong] * 8) is Kind.UNSURE
 
@@ -103,9 +123,19 @@ def test_a_few_wrong_bits_now_and_then_are_one_unit() -> None:
     assert kind([VALUE, hit, VALUE, VALUE, hit, hit, VALUE]) is Kind.UNIT
 
 
-def test_what_passes_by_between_another_master_and_its_unit_is_not_sure_to_be_an_answer_to_us() -> None:
+def test_what_passes_by_between_another_master_and_its_unit_is_not_sure_to_be_an_answer_to_us() -> (
+    None
+):
     theirs = frame(5, 3, 0, 0, 0, 2)
-    heard = [reply(theirs), reply(b""), reply(VALUE), *[reply(b"")] * 6, reply(theirs), reply(b""), reply(VALUE)]
+    heard = [
+        reply(theirs),
+        reply(b""),
+        reply(VALUE),
+        *[reply(b"")] * 6,
+        reply(theirs),
+        reply(b""),
+        reply(VALUE),
+    ]
     seen = analyse(heard, noisy=False)
     assert seen.kind is Kind.UNSURE
     assert "Another master asks it" in seen.notes[0]
@@ -114,7 +144,8 @@ def test_what_passes_by_between_another_master_and_its_unit_is_not_sure_to_be_an
 
 
 def test_twins_whose_replies_meet_now_and_then_are_told_by_the_shape_of_the_wrecks() -> None:
-    """Alike in all they say; what the pair makes of it when one comes a little later is worked out bit by bit."""
+    """Alike in all they say; what the pair makes of it when one comes a little later is worked out
+    bit by bit."""
     met = sorted(overlaps(VALUE, VALUE, SETTINGS))[::40]
     assert len(met) > 2
     seen = analyse([reply(data) for data in (*[VALUE] * 20, *met)], noisy=False)
@@ -128,8 +159,13 @@ def test_noise_in_the_first_bytes_is_no_late_turn_round() -> None:
     """An adapter that turns round too late takes bytes away; noise only changes them."""
     words = "turns round too late"
     whole = [VALUE] * 8
-    changed = analyse([reply(data) for data in (*whole, *(bytes((n, *VALUE[1:])) for n in (4, 7, 21)))], noisy=False)
-    shortened = analyse([reply(data) for data in (*whole, *(VALUE[cut:] for cut in (1, 2, 1)))], noisy=False)
+    changed = analyse(
+        [reply(data) for data in (*whole, *(bytes((n, *VALUE[1:])) for n in (4, 7, 21)))],
+        noisy=False,
+    )
+    shortened = analyse(
+        [reply(data) for data in (*whole, *(VALUE[cut:] for cut in (1, 2, 1)))], noisy=False
+    )
     assert changed.kind is Kind.UNIT
     assert not any(words in note for note in changed.notes)
     assert any(words in note for note in shortened.notes)

@@ -10,20 +10,33 @@ SIX = [LineSettings.parse(f"{baud}-8N1") for baud in (9600, 19200, 38400, 4800, 
 
 
 def test_complete_is_told_exactly_how_often_whom_with_which_wait() -> None:
-    """Seven kinds of probes; the waits are those of the pace before and after the unit was found."""
-    end = result(on(Line(ScriptedPort(registers(5, {0: 1, 1: 2})), SETTINGS), AT_9600, addresses=range(1, 12)))
+    """Seven kinds of probes; the waits are those of the pace before and after the unit was
+    found."""
+    end = result(
+        on(
+            Line(ScriptedPort(registers(5, {0: 1, 1: 2})), SETTINGS),
+            AT_9600,
+            addresses=range(1, 12),
+        )
+    )
     assert list(coverage(end.document("scripted"))) == [
-        "Asked at 9600-8N1: addresses 1-4,6-11, 7 times each, by function 3 (registers 0, 1), 4 (registers 0, 1), 8, "
-        "17, 43, waiting 20 to 70 ms and listening on for later replies."
+        "Asked at 9600-8N1: addresses 1-4,6-11, 7 times each, by function 3 (registers 0, 1), 4"
+        " (registers 0, 1), 8, 17, 43, waiting 20 to 70 ms and listening on for later replies."
     ]
     assert list(coverage(end.progress_document())) == list(coverage(end.document("scripted")))
 
 
 def test_settings_that_were_searched_alike_are_told_together() -> None:
-    end = result(on(Line(ScriptedPort(lambda _request, _settings: []), SETTINGS), SIX, addresses=range(30, 33)))
+    end = result(
+        on(
+            Line(ScriptedPort(lambda _request, _settings: []), SETTINGS),
+            SIX,
+            addresses=range(30, 33),
+        )
+    )
     assert list(coverage(end.document("scripted"))) == [
-        "Asked at 6 line settings: addresses 30-32, 2 times each, by function 3 (register 0), 4 (register 0), "
-        "waiting 45 to 90 ms and listening on for later replies."
+        "Asked at 6 line settings: addresses 30-32, 2 times each, by function 3 (register 0), 4"
+        " (register 0), waiting 45 to 90 ms and listening on for later replies."
     ]
 
 

@@ -27,7 +27,9 @@ def evenly(count: int) -> list[int]:
 
 def surveyed(addresses: list[int], expect: int | None) -> list[tuple[float, Event]]:
     """The events of a survey of units at `addresses`, each with its time."""
-    line = Line(bus(*({"type": "dx-8", "address": a} for a in addresses)).port("virtual:test"), SETTINGS)
+    line = Line(
+        bus(*({"type": "dx-8", "address": a} for a in addresses)).port("virtual:test"), SETTINGS
+    )
     return [(line.clock.now(), event) for event in Survey(line, [SETTINGS], ALL, expect=expect)]
 
 
@@ -36,14 +38,19 @@ def started(events: list[tuple[float, Event]]) -> Estimate:
 
 
 @pytest.mark.parametrize("count", [6, 32])
-def test_with_an_expected_number_it_says_when_that_is_found_if_the_units_lie_evenly(count: int) -> None:
+def test_with_an_expected_number_it_says_when_that_is_found_if_the_units_lie_evenly(
+    count: int,
+) -> None:
     events = surveyed(evenly(count), count)
     assert started(events).sooner == pytest.approx(events[-1][0], rel=WITHIN)
 
 
 @pytest.mark.parametrize(("addresses", "expect"), [(list(range(1, 33)), 33), (list(ALL), 247)])
-def test_it_says_how_long_it_takes_at_most_and_while_it_runs_what_is_left(addresses: list[int], expect: int) -> None:
-    """One unit more is expected than is there, so that everything is asked; at 247 there is no more.
+def test_it_says_how_long_it_takes_at_most_and_while_it_runs_what_is_left(
+    addresses: list[int], expect: int
+) -> None:
+    """One unit more is expected than is there, so that everything is asked; at 247 there is no
+    more.
 
     What is left is said for the units known and expected, and what each further one adds.
     """
@@ -55,7 +62,9 @@ def test_it_says_how_long_it_takes_at_most_and_while_it_runs_what_is_left(addres
     for at, event in events:
         if isinstance(event, Progress) and event.left.seconds:
             missing = len(addresses) - event.left.units
-            assert at + event.left.seconds + missing * event.left.each == pytest.approx(ended, rel=WITHIN)
+            assert at + event.left.seconds + missing * event.left.each == pytest.approx(
+                ended, rel=WITHIN
+            )
 
 
 @pytest.mark.parametrize("count", [0, 6, 32])
@@ -69,7 +78,8 @@ def test_without_a_number_it_says_the_time_for_nobody_and_what_each_unit_adds(co
 @pytest.mark.parametrize("text", ["1200-8E1", "9600-8N1", "115200-8N1"])
 @pytest.mark.parametrize("type_", ["at-10", "cd-2", "dx-8", "fq-3"])
 def test_the_close_look_is_known_beforehand_within_a_third(text: str, type_: str) -> None:
-    """Units say more or less of themselves and sooner or later; what it took is learnt from the first one on."""
+    """Units say more or less of themselves and sooner or later; what it took is learnt from the
+    first one on."""
     wanted = LineSettings.parse(text)
     segment = bus({"type": type_, "address": 1, "settings": text})
     line = Line(segment.port("virtual:test"), wanted)
@@ -110,12 +120,15 @@ def test_what_it_rests_on_is_said_with_it() -> None:
     assert soon.figure(say) == "about 24 s, at most 76 s"
     assert nobody.basis.startswith("if nobody answers; each unit adds 0.6 s")
     assert six.basis.startswith("if there are 6 units; each further unit adds 0.6 s")
-    assert replace(six, thorough=35.0).basis.endswith("and each further line setting with units 35 s")
+    assert replace(six, thorough=35.0).basis.endswith(
+        "and each further line setting with units 35 s"
+    )
     assert soon.basis.startswith("if the 6 units lie evenly among the addresses;")
 
 
 def test_each_line_setting_with_units_adds_what_the_rarer_probes_take() -> None:
-    """Computed: five kinds to 247 addresses, 8 characters of 10 bits at 9600 baud and 20 ms each, are 35.0 s."""
+    """Computed: five kinds to 247 addresses, 8 characters of 10 bits at 9600 baud and 20 ms each,
+    are 35.0 s."""
     schedule = Schedule.plan(common_settings(), ALL)
     assert estimate(schedule, Pace()).thorough == pytest.approx(5 * 247 * (80 / 9600 + 0.02))
     assert estimate(Schedule.plan([SETTINGS], ALL), Pace()).thorough == 0

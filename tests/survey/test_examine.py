@@ -54,7 +54,8 @@ def test_a_unit_that_refuses_everything_is_a_unit() -> None:
 
 
 def test_a_unit_that_only_knows_one_function_is_found_by_it() -> None:
-    """Silence on all registers is no absence (field: units that stay silent instead of refusing)."""
+    """Silence on all registers is no absence (field: units that stay silent instead of
+    refusing)."""
     seen = look(mapped({b"\x05\x11": frame(5, 17, 4, 0x41, 0x54, 0x31, 0xFF)}))
     assert seen.kind is Kind.UNIT
     assert sum(r.present for r in seen.replies) > 3
@@ -105,7 +106,8 @@ def test_two_names_at_one_address_are_a_clash() -> None:
 
 
 def overlapped(one: Answers, other: Answers) -> Answers:
-    """Both at once, bit by bit: a space of either wins (the AND of the bytes; V1.02 section 3.4, wired pair)."""
+    """Both at once, bit by bit: a space of either wins (the AND of the bytes; V1.02 section 3.4,
+    wired pair)."""
 
     def answers(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
         pairs = [list(unit(request, settings)) for unit in (one, other)]
@@ -120,7 +122,8 @@ def overlapped(one: Answers, other: Answers) -> Answers:
 
 
 def test_replies_that_overlap_bit_for_bit_are_a_clash() -> None:
-    """Published alike nowhere; the arithmetic is the wired pair's: data and CRC are lost, address and count survive."""
+    """Published alike nowhere; the arithmetic is the wired pair's: data and CRC are lost, address
+    and count survive."""
     seen = look(overlapped(registers(5, {0: 300, 1: 80}), registers(5, {0: 305, 1: 90})))
     assert seen.kind is Kind.CLASH
 
@@ -137,7 +140,9 @@ def test_twins_that_differ_in_nothing_but_who_they_are_are_not_sure_to_be_one() 
 
     def named(serial: bytes) -> Answers:
         said = frame(5, 17, len(serial) + 2, *serial, 0, 0xFF)
-        return lambda request, settings: [(0.02, said)] if request[1] == 17 else plain(request, settings)
+        return lambda request, settings: (
+            [(0.02, said)] if request[1] == 17 else plain(request, settings)
+        )
 
     seen = look(overlapped(named(b"S1001"), named(b"S1002")))
     assert seen.kind is Kind.UNSURE
@@ -151,7 +156,9 @@ def test_a_unit_on_a_noisy_pair_is_a_unit_with_damaged_replies() -> None:
 
     def noisy(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
         def hit(data: bytes) -> bytes:
-            return bytes(b ^ (1 << noise.randrange(8) if noise.random() < 0.05 else 0) for b in data)
+            return bytes(
+                b ^ (1 << noise.randrange(8) if noise.random() < 0.05 else 0) for b in data
+            )
 
         heard = hit(request)
         return [(at, hit(reply)) for at, reply in unit(heard, settings)] if heard == request else []
@@ -166,14 +173,22 @@ def test_stray_bytes_are_never_a_unit() -> None:
     noise = random.Random(3)  # noqa: S311 - the same again is what is wanted
 
     def garbage(_request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
-        return [(noise.random() * 0.1, noise.randbytes(noise.randrange(1, 12)))] if noise.random() < 0.7 else []
+        return (
+            [(noise.random() * 0.1, noise.randbytes(noise.randrange(1, 12)))]
+            if noise.random() < 0.7
+            else []
+        )
 
     kinds = {look(garbage, address).kind for address in range(1, 60)}
     assert not kinds & {Kind.UNIT, Kind.CLASH}
 
 
-@pytest.mark.parametrize("reply", [(5, 3, 1, 0), (5, 3, 6, 0, 1, 0, 2, 0, 3)], ids=["too-short", "too-long"])
-def test_one_stray_frame_that_is_no_reply_to_what_was_asked_is_no_unit(reply: tuple[int, ...]) -> None:
+@pytest.mark.parametrize(
+    "reply", [(5, 3, 1, 0), (5, 3, 6, 0, 1, 0, 2, 0, 3)], ids=["too-short", "too-long"]
+)
+def test_one_stray_frame_that_is_no_reply_to_what_was_asked_is_no_unit(
+    reply: tuple[int, ...],
+) -> None:
     """Asked again and again, nobody says anything more; a unit that always answers so is one."""
     asked: list[bytes] = []
 
@@ -222,7 +237,8 @@ def test_a_unit_that_answers_under_another_address_is_unsure_and_both_are_named(
 
 @pytest.mark.parametrize("asked", [5, 9])
 def test_another_masters_requests_are_no_second_unit_but_spoil_clean(asked: int) -> None:
-    """A request that another master sends to the same unit carries its address, but answers none of ours."""
+    """A request that another master sends to the same unit carries its address, but answers none of
+    ours."""
     port = ScriptedPort(registers(5, {0: 1, 1: 2}))
     line = Line(port, SETTINGS)
     for tick in range(1, 30):
@@ -234,6 +250,10 @@ def test_another_masters_requests_are_no_second_unit_but_spoil_clean(asked: int)
 
 def test_junk_around_replies_is_a_remark_and_no_clash() -> None:
     unit = registers(5, {0: 1, 1: 2})
-    seen = look(lambda request, settings: [(at, b"\x00" + reply + b"\x00") for at, reply in unit(request, settings)])
+    seen = look(
+        lambda request, settings: [
+            (at, b"\x00" + reply + b"\x00") for at, reply in unit(request, settings)
+        ]
+    )
     assert (seen.kind, seen.clean) == (Kind.UNIT, True)
     assert "stray bytes" in seen.notes[0]

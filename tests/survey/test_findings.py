@@ -31,7 +31,8 @@ def test_the_document_of_a_finding_leaves_open_what_only_identification_knows() 
 
 
 def test_a_latency_counts_from_the_end_of_the_request_to_the_first_byte_of_the_frame() -> None:
-    """Scripted: the last of 9 bytes is there 30 ms after the request; 9 bytes at 9600-8N1 take 9.38 ms (computed).
+    """Scripted: the last of 9 bytes is there 30 ms after the request; 9 bytes at 9600-8N1 take 9.38
+    ms (computed).
 
     A byte of junk 25 ms earlier is no part of the reply.
     """

@@ -1,4 +1,5 @@
-"""A survey is held between two exchanges while somebody else has the line; each side knows when it is its turn."""
+"""A survey is held between two exchanges while somebody else has the line; each side knows when it
+is its turn."""
 
 from __future__ import annotations
 

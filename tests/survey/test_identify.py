@@ -20,9 +20,13 @@ from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, regist
 PROFILES = tuple(load_all([shipped_folder()]).profiles.values())
 
 
-def at(scenario: str, address: int, settings: str, profiles: Iterable[Profile] = PROFILES) -> Identified:
+def at(
+    scenario: str, address: int, settings: str, profiles: Iterable[Profile] = PROFILES
+) -> Identified:
     segment = Segment(load_scenario(scenario), VirtualClock())
-    return identify(Line(segment.port("virtual:test"), LineSettings.parse(settings)), address, profiles)
+    return identify(
+        Line(segment.port("virtual:test"), LineSettings.parse(settings)), address, profiles
+    )
 
 
 @pytest.mark.parametrize(
@@ -46,13 +50,22 @@ def test_each_unit_of_the_site_is_recognised_and_reads_plausible_values(
     assert len(unit.readings) == len(unit.profile.points)
     assert all(r.plausible is not False for r in unit.readings)
     document = unit.document()
-    assert (document["address"], document["profile"], document["kind"]) == (address, profile, "unit")
+    assert (document["address"], document["profile"], document["kind"]) == (
+        address,
+        profile,
+        "unit",
+    )
 
 
 def test_what_a_unit_says_of_itself_is_its_identity_all_pages_of_it() -> None:
     """The unit's extended objects come with the level it says it has (V1.1b3 section 6.21)."""
     unit = at("site", 10, "4800-8N1")
-    assert unit.identity == {"vendor": "Fellside Air", "product": "FQ-3", "revision": "1.0", "serial": "FQ-1166"}
+    assert unit.identity == {
+        "vendor": "Fellside Air",
+        "product": "FQ-3",
+        "revision": "1.0",
+        "serial": "FQ-1166",
+    }
     assert unit.objects is not None
     assert unit.objects[0x80] == "FQ-1166"
 
@@ -88,8 +101,12 @@ def sleepy(unit: Answers, wakes_up: float, port: list[ScriptedPort]) -> Answers:
     return answers
 
 
-@pytest.mark.parametrize(("named", "kind"), [(None, Kind.SILENT), (20, Kind.SILENT), (40, Kind.UNIT)])
-def test_a_unit_that_takes_long_to_wake_up_is_waited_for_where_a_profile_says_so(named: int | None, kind: Kind) -> None:
+@pytest.mark.parametrize(
+    ("named", "kind"), [(None, Kind.SILENT), (20, Kind.SILENT), (40, Kind.UNIT)]
+)
+def test_a_unit_that_takes_long_to_wake_up_is_waited_for_where_a_profile_says_so(
+    named: int | None, kind: Kind
+) -> None:
     """30 s are longer than any close look at somebody silent."""
     ports: list[ScriptedPort] = []
     port = ScriptedPort(sleepy(registers(5, {0: 1, 1: 2}), 30, ports))
@@ -136,7 +153,12 @@ def test_identification_goes_on_over_several_pages_and_ends_with_a_unit_that_nev
         if request[1] != 43:
             return [(0.02, frame(5, request[1] | 0x80, 1))]
         number = request[4]
-        return [(0.03, frame(5, 43, 14, request[3], 0x83, 0xFF, min(number + 1, 255), 1, number, 1, 0x41))]
+        return [
+            (
+                0.03,
+                frame(5, 43, 14, request[3], 0x83, 0xFF, min(number + 1, 255), 1, number, 1, 0x41),
+            )
+        ]
 
     answers: Answers = endless
     port = ScriptedPort(answers)
@@ -160,7 +182,12 @@ def test_a_unit_that_follows_sunspec_says_what_it_is_without_a_data_sheet() -> N
     unit = at("generic", 3, "9600-8N1")
     assert unit.profile is not None
     assert (unit.profile.id, unit.profile.generic) == ("sunspec-40000", True)
-    assert unit.identity == {"vendor": "Lanyon Power", "product": "LP-40", "revision": "2.07", "serial": "LP40-00317"}
+    assert unit.identity == {
+        "vendor": "Lanyon Power",
+        "product": "LP-40",
+        "revision": "2.07",
+        "serial": "LP40-00317",
+    }
     assert unit.models is not None
     assert ([model.id for model in unit.models.models], unit.models.ended) == ([1, 64901], True)
     assert "It follows SunSpec from register 40000 on: models 1, 64901." in unit.notes
@@ -176,11 +203,14 @@ def test_a_device_address_point_that_is_not_implemented_is_told() -> None:
 
 
 def test_without_a_profile_a_unit_is_what_it_says_by_the_standards() -> None:
-    assert at("generic", 5, "9600-8N1").notes[-1] == (
-        "No stored profile fits well enough to say what it is; "
+    assert (
+        at("generic", 5, "9600-8N1").notes[-1]
+        == "No stored profile fits well enough to say what it is; "
         "by device identification (43/14) it is 'Wheal Tamsin' 'WT-5', version '0.9'."
     )
-    assert at("generic", 6, "9600-8N1").notes[-1].endswith("by server id (17) it is 'RH-2 RH-0088'.")
+    assert (
+        at("generic", 6, "9600-8N1").notes[-1].endswith("by server id (17) it is 'RH-2 RH-0088'.")
+    )
 
 
 def requests_beyond_the_close_look(unit: Identified, port: ScriptedPort) -> list[bytes]:
@@ -188,7 +218,8 @@ def requests_beyond_the_close_look(unit: Identified, port: ScriptedPort) -> list
 
 
 def test_fingerprints_of_several_profiles_are_read_by_one_request() -> None:
-    """A unit without texts that gives all registers between: one request tells it, and no other follows."""
+    """A unit without texts that gives all registers between: one request tells it, and no other
+    follows."""
 
     def tested(id_: str, register: int, value: int) -> Profile:
         return profile(
@@ -237,7 +268,9 @@ def test_a_unit_known_by_its_texts_is_not_asked_for_other_fingerprints() -> None
     unit = identify(line, 31, PROFILES)
     assert unit.profile is not None
     beyond = asked[len(unit.examination.replies) :]
-    reads = [(frame[1], int.from_bytes(frame[2:4], "big")) for frame in beyond if frame[1] in (3, 4)]
+    reads = [
+        (frame[1], int.from_bytes(frame[2:4], "big")) for frame in beyond if frame[1] in (3, 4)
+    ]
     assert sorted(reads) == [(3, 0), (3, 40), (4, 0)]
 
 
@@ -245,7 +278,9 @@ def test_points_are_read_one_by_one_where_the_unit_refuses_them_together() -> No
     """The limit of registers a request is often lower than the data sheet says."""
     made = profile(
         fingerprint={"server_id": {"contains": "G-1"}},
-        points=[{"name": f"P{r}", "function": 3, "register": r, "type": "uint16"} for r in range(10, 14)],
+        points=[
+            {"name": f"P{r}", "function": 3, "register": r, "type": "uint16"} for r in range(10, 14)
+        ],
     )
 
     def answers(request: bytes, settings: LineSettings) -> Iterable[tuple[float, bytes]]:

@@ -46,7 +46,12 @@ def test_bytes_without_a_frame_are_noise_and_no_master() -> None:
     port, line = quiet_line()
     port.chatter(0.5, b"\x12\x34\x56")
     heard = listen(line, 1.0)
-    assert (heard.noise_bytes, heard.other_master, heard.stuck, heard.quiet) == (3, False, False, False)
+    assert (heard.noise_bytes, heard.other_master, heard.stuck, heard.quiet) == (
+        3,
+        False,
+        False,
+        False,
+    )
 
 
 def test_bytes_without_a_pause_are_a_stuck_line() -> None:

@@ -26,7 +26,8 @@ def at(scenario: str, address: int) -> tuple[Observed, Segment]:
 
 
 def test_a_unit_gives_what_a_profile_is_drafted_from() -> None:
-    """The notes count from 1, the unit does not say so, and its float has the low register first."""
+    """The notes count from 1, the unit does not say so, and its float has the low register
+    first."""
     observed, _ = at("generic", 5)
     assert observed.given == (Block(3, 30, 3),)
     assert observed.seen.objects[1] == "WT-5"
@@ -34,7 +35,11 @@ def test_a_unit_gives_what_a_profile_is_drafted_from() -> None:
     assert made.shift == -1
     best = made.choices[0].best
     assert best is not None
-    assert (best.point.at.wire, str(best.point.type), str(best.point.order)) == (30, "float32", "CDAB")
+    assert (best.point.at.wire, str(best.point.type), str(best.point.order)) == (
+        30,
+        "float32",
+        "CDAB",
+    )
     assert isinstance(best.reading.value, float)
     assert 5 < best.reading.value < 8
 
@@ -67,11 +72,15 @@ def test_a_unit_that_is_gone_is_not_shown_with_old_values() -> None:
     gone = watch.look(WIND)
     assert not gone.seen.registers
     assert gone.seen.silent
-    assert draft(WIND, gone.seen).remarks[0] == "Wind: the unit did not answer, so nothing is known of 31 (0x001F)."
+    assert (
+        draft(WIND, gone.seen).remarks[0]
+        == "Wind: the unit did not answer, so nothing is known of 31 (0x001F)."
+    )
 
 
 def test_a_unit_that_is_described_is_only_read() -> None:
-    """Registers (3, 4), loopback (8), and what it says of itself (17, 43): no function code that writes is sent."""
+    """Registers (3, 4), loopback (8), and what it says of itself (17, 43): no function code that
+    writes is sent."""
     port = ScriptedPort(registers(5, dict.fromkeys(range(30, 40), 7)))
     watch = Watch(Line(port, SETTINGS), 5, load_all([shipped_folder()]).profiles.values())
     watch.look(WIND)

@@ -24,10 +24,18 @@ def test_frames_unharmed_are_no_wrecks() -> None:
 
 def test_what_overlaps_only_at_its_end_keeps_its_head_and_its_tail() -> None:
     wrecks = overlaps(REFUSED, REFUSED, SETTINGS)
-    assert any(len(w) > len(REFUSED) and w[:3] == REFUSED[:3] and w[-2:] == REFUSED[-2:] for w in wrecks)
+    assert any(
+        len(w) > len(REFUSED) and w[:3] == REFUSED[:3] and w[-2:] == REFUSED[-2:] for w in wrecks
+    )
 
 
 @settings(max_examples=10, deadline=None)
-@given(st.binary(min_size=1, max_size=3), st.binary(min_size=1, max_size=3), st.sampled_from(["9600-8N1", "19200-8E1"]))
+@given(
+    st.binary(min_size=1, max_size=3),
+    st.binary(min_size=1, max_size=3),
+    st.sampled_from(["9600-8N1", "19200-8E1"]),
+)
 def test_a_wreck_is_never_longer_than_both_frames(one: bytes, other: bytes, at: str) -> None:
-    assert all(len(w) <= len(one) + len(other) for w in overlaps(one, other, LineSettings.parse(at)))
+    assert all(
+        len(w) <= len(one) + len(other) for w in overlaps(one, other, LineSettings.parse(at))
+    )

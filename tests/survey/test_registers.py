@@ -77,7 +77,9 @@ def test_a_unit_that_stays_silent_is_not_asked_for_ever() -> None:
 
 def test_a_function_code_that_the_unit_lacks_is_asked_once() -> None:
     def answers(request: bytes, line: LineSettings) -> Iterable[tuple[float, bytes]]:
-        return [(0.02, frame(5, 0x84, 1))] if request[1] == 4 else registers(5, {0: 1})(request, line)
+        return (
+            [(0.02, frame(5, 0x84, 1))] if request[1] == 4 else registers(5, {0: 1})(request, line)
+        )
 
     reader, port = reading(answers, Block(4, 0, 8), Block(4, 20, 8), Block(3, 0, 1))
     assert reader.given() == (Block(3, 0, 1),)
@@ -113,7 +115,9 @@ def test_what_is_not_given_any_more_is_forgotten_until_it_is_given_again() -> No
     values = dict.fromkeys(range(8), 1)
     answers = registers(5, values)
     switched_on = True
-    reader, _ = reading(lambda request, line: answers(request, line) if switched_on else (), Block(3, 0, 8))
+    reader, _ = reading(
+        lambda request, line: answers(request, line) if switched_on else (), Block(3, 0, 8)
+    )
     switched_on = False
     reader.refresh({(3, 0)})
     assert (reader.given(), reader.silent) == ((), [Block(3, 0, 8)])
@@ -123,9 +127,12 @@ def test_what_is_not_given_any_more_is_forgotten_until_it_is_given_again() -> No
 
 
 def test_a_function_code_that_a_silent_unit_does_not_know_is_soon_not_tried_in_parts() -> None:
-    """Each silence costs the reply wait twice; what was not asked in parts is said to be unknown."""
+    """Each silence costs the reply wait twice; what was not asked in parts is said to be
+    unknown."""
     plain = quiet(registers(5, dict.fromkeys(range(100), 7)))
-    reader, port = reading(lambda request, line: plain(request, line) if request[1] == 3 else (), Block(4, 0, 6))
+    reader, port = reading(
+        lambda request, line: plain(request, line) if request[1] == 3 else (), Block(4, 0, 6)
+    )
     first = len(port.sent)
     reader.read([Block(4, 50, 6), Block(3, 50, 6)])
     assert len(port.sent) - first == 3

@@ -28,14 +28,18 @@ from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, regist
 
 AT_9600 = (SETTINGS,)
 SEVERAL = tuple(
-    LineSettings.parse(s) for s in ("9600-8N1", "19200-8E1", "9600-8E1", "4800-8N1", "38400-8N1", "9600-8N2")
+    LineSettings.parse(s)
+    for s in ("9600-8N1", "19200-8E1", "9600-8E1", "4800-8N1", "38400-8N1", "9600-8N2")
 )
 
 Steer = Callable[[Survey, Event], None]
 
 
 def on(
-    line: Line, settings: Sequence[LineSettings] = AT_9600, steer: Steer | None = None, **options: Any
+    line: Line,
+    settings: Sequence[LineSettings] = AT_9600,
+    steer: Steer | None = None,
+    **options: Any,
 ) -> list[Event]:
     """All events of a survey; `steer` sees each before the survey goes on."""
     survey = Survey(line, settings, options.pop("addresses", ALL), **options)
@@ -48,7 +52,9 @@ def on(
 
 
 def segment(scenario: str | Scenario) -> Segment:
-    return Segment(load_scenario(scenario) if isinstance(scenario, str) else scenario, VirtualClock())
+    return Segment(
+        load_scenario(scenario) if isinstance(scenario, str) else scenario, VirtualClock()
+    )
 
 
 def line_of(segment: Segment) -> Line:
@@ -66,7 +72,8 @@ def listed(findings: Sequence[Finding]) -> dict[tuple[int, str], Kind]:
 
 
 def truth(segment: Segment, settings: Sequence[LineSettings]) -> dict[tuple[int, str], Kind]:
-    """What a survey must find: a unit, or a clash where several share an address; a unit with swapped wires is mute."""
+    """What a survey must find: a unit, or a clash where several share an address; a unit with
+    swapped wires is mute."""
     found: dict[tuple[int, str], Kind] = {}
     for unit in segment.units:
         if unit.connected and not unit.swapped and unit.settings in settings:
@@ -75,7 +82,9 @@ def truth(segment: Segment, settings: Sequence[LineSettings]) -> dict[tuple[int,
     return found
 
 
-@pytest.mark.parametrize("name", ["clean", "clash", "echo", "junk", "noise", "slow", "swapped", "full"])
+@pytest.mark.parametrize(
+    "name", ["clean", "clash", "echo", "junk", "noise", "slow", "swapped", "full"]
+)
 def test_every_unit_and_no_other_is_found_at_one_known_setting(name: str) -> None:
     bus = segment(name)
     end = result(on(line_of(bus)))
@@ -97,7 +106,9 @@ def test_the_default_search_finds_all_settings_and_says_it_is_complete() -> None
     everything = common_settings()
     end = result(on(line_of(bus), everything, addresses=range(1, 32)))
     assert len(everything) == 32
-    assert listed(end.findings) == {at: kind for at, kind in truth(bus, everything).items() if at[0] < 32}
+    assert listed(end.findings) == {
+        at: kind for at, kind in truth(bus, everything).items() if at[0] < 32
+    }
     assert end.complete
 
 
@@ -119,8 +130,11 @@ def gateway(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]
     return [(0.02, frame(request[0], request[1] | 0x80, 4))]
 
 
-def test_units_behind_somebody_who_speaks_for_absent_ones_are_told_by_saying_something_else() -> None:
-    """Met with a general-purpose library's server: exception 4 for every address that it does not have."""
+def test_units_behind_somebody_who_speaks_for_absent_ones_are_told_by_saying_something_else() -> (
+    None
+):
+    """Met with a general-purpose library's server: exception 4 for every address that it does not
+    have."""
     unit = registers(7, {0: 1, 1: 2})
 
     def bus(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
@@ -149,7 +163,8 @@ def test_a_full_bus_is_no_impostor() -> None:
 
 
 def test_identical_twins_pass_for_one_and_the_expected_number_gives_them_away() -> None:
-    """Nothing on the wire tells them apart, so the survey says what to do instead of claiming to know."""
+    """Nothing on the wire tells them apart, so the survey says what to do instead of claiming to
+    know."""
     end = result(on(line_of(segment("identical-twins")), expect=3))
     assert listed(end.findings) == {(11, "9600-8N1"): Kind.UNIT, (31, "9600-8N1"): Kind.UNIT}
     assert any("2 of 3 expected" in note and "take units off" in note for note in end.notes)
@@ -220,7 +235,9 @@ def test_a_setting_can_be_skipped() -> None:
             skipped.append(event.settings)
             survey.skip_setting()
 
-    end = result(on(line_of(segment("mixed")), SEVERAL, steer=skip_the_first, addresses=range(1, 30)))
+    end = result(
+        on(line_of(segment("mixed")), SEVERAL, steer=skip_the_first, addresses=range(1, 30))
+    )
     assert {str(f.settings) for f in end.findings} >= {"19200-8E1", "9600-8E1"}
     assert any(u.settings == skipped[0] and "skipped" in u.words for u in end.untested)
 
@@ -243,7 +260,8 @@ def test_an_interrupted_survey_goes_on_where_it_was() -> None:
 
 
 def test_cancelling_in_a_close_look_sends_nothing_more_and_the_place_is_asked_again_later() -> None:
-    """A close look at somebody slow takes many seconds; what it has not settled is 'not tested', and not lost."""
+    """A close look at somebody slow takes many seconds; what it has not settled is 'not tested',
+    and not lost."""
     bus = segment("clean")
     line = line_of(bus)
     cancelled: list[float] = []
@@ -282,15 +300,26 @@ def test_a_survey_cancelled_anywhere_goes_on_and_finds_everybody(asked: int) -> 
 
 
 def test_what_a_killed_survey_had_noted_takes_no_reply_that_was_still_to_come_for_silence() -> None:
-    """Killed right after the last kind of probe, the only one that a slow unit answers: it is asked once more."""
+    """Killed right after the last kind of probe, the only one that a slow unit answers: it is asked
+    once more."""
 
     def slow(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
         return [(0.6, request)] if request[:2] == bytes((3, 8)) else []
 
     survey = Survey(Line(ScriptedPort(slow), SETTINGS), AT_9600, range(1, 9))
-    noted = [survey.so_far() for event in survey if isinstance(event, Progress) and event.done == 8 * len(LADDER)]
+    noted = [
+        survey.so_far()
+        for event in survey
+        if isinstance(event, Progress) and event.done == 8 * len(LADDER)
+    ]
     assert noted[0].findings == ()
-    end = result(on(Line(ScriptedPort(slow), SETTINGS), addresses=range(1, 9), resume=noted[0].progress_document()))
+    end = result(
+        on(
+            Line(ScriptedPort(slow), SETTINGS),
+            addresses=range(1, 9),
+            resume=noted[0].progress_document(),
+        )
+    )
     assert listed(end.findings) == {(3, "9600-8N1"): Kind.UNIT}
 
 
@@ -336,7 +365,8 @@ def test_a_port_that_does_not_apply_parity_lists_each_unit_once() -> None:
 
 
 def test_two_units_at_one_address_and_different_settings_are_two_findings() -> None:
-    """Factory-fresh units of two makers: the same address, each at its own setting, nothing to do with the port."""
+    """Factory-fresh units of two makers: the same address, each at its own setting, nothing to do
+    with the port."""
     fast, slow = registers(1, {0: 1, 1: 2}), registers(1, {0: 1, 1: 2})
 
     def by_setting(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
@@ -372,7 +402,9 @@ def test_nobody_at_all_is_told_with_what_to_check() -> None:
     ],
     ids=["pulse", "echo", "gateway"],
 )
-def test_nobody_at_all_is_told_by_what_came_back_instead(back: Callable[[bytes], bytes], words: str) -> None:
+def test_nobody_at_all_is_told_by_what_came_back_instead(
+    back: Callable[[bytes], bytes], words: str
+) -> None:
     port = ScriptedPort(lambda sent, _settings: [(0.002, back(sent))])
     survey = Survey(Line(port, SETTINGS), AT_9600, range(1, 4))
     end = result(list(survey))
@@ -396,13 +428,25 @@ def test_a_line_that_is_never_quiet_is_told_and_not_surveyed() -> None:
 def test_the_document_has_the_fields_that_other_programs_read() -> None:
     document = result(on(line_of(segment("clash")))).document("virtual:clash")
     assert document["format"] == "busprobe.survey/1"
-    assert (document["port"], document["addresses"], document["settings"]) == ("virtual:clash", "1-247", ["9600-8N1"])
-    assert document["line"] == {"echo": False, "other_master": False, "noise_bytes": document["line"]["noise_bytes"]}
+    assert (document["port"], document["addresses"], document["settings"]) == (
+        "virtual:clash",
+        "1-247",
+        ["9600-8N1"],
+    )
+    assert document["line"] == {
+        "echo": False,
+        "other_master": False,
+        "noise_bytes": document["line"]["noise_bytes"],
+    }
     clash = document["findings"][0]
     assert (clash["address"], clash["kind"]) == (1, "clash")
     assert clash["evidence"]
     assert clash["notes"]
-    assert {a["probe"] for a in document["asked"]} >= {"function 3, register 0", "function 4, register 1", "function 8"}
+    assert {a["probe"] for a in document["asked"]} >= {
+        "function 3, register 0",
+        "function 4, register 1",
+        "function 8",
+    }
 
 
 def echoing(unit: Answers, alter: Callable[[bytes], bytes]) -> Answers:
@@ -428,7 +472,8 @@ def echoing(unit: Answers, alter: Callable[[bytes], bytes]) -> Answers:
 def test_an_echo_that_is_altered_or_cut_invents_nobody_and_is_put_down_to_the_adapter(
     alter: Callable[[bytes], bytes], words: str
 ) -> None:
-    """More ones: both captures published of such an adapter are bitwise supersets of what was sent (from memory)."""
+    """More ones: both captures published of such an adapter are bitwise supersets of what was sent
+    (from memory)."""
     units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}, 0.06))
     port = ScriptedPort(echoing(units, alter))
     end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
@@ -438,7 +483,9 @@ def test_an_echo_that_is_altered_or_cut_invents_nobody_and_is_put_down_to_the_ad
 
 
 @pytest.mark.parametrize("cut", [1, 2])
-def test_replies_that_are_cut_at_the_front_are_a_unit_and_an_adapter_that_turns_round_too_late(cut: int) -> None:
+def test_replies_that_are_cut_at_the_front_are_a_unit_and_an_adapter_that_turns_round_too_late(
+    cut: int,
+) -> None:
     unit = registers(5, {0: 1, 1: 2})
 
     def late(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
@@ -464,10 +511,13 @@ def test_a_unit_that_locks_up_under_the_survey_is_still_listed_and_said_so() -> 
 
 
 def test_a_pair_cut_while_it_is_surveyed_makes_nobody_silent() -> None:
-    """Where no unit answers any more the others were perhaps asked in vain; who goes on asks them again."""
+    """Where no unit answers any more the others were perhaps asked in vain; who goes on asks them
+    again."""
     units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}))
     whole = ScriptedPort(units)
-    port = ScriptedPort(lambda request, settings: units(request, settings) if port.clock.now() < 3.2 else [])
+    port = ScriptedPort(
+        lambda request, settings: units(request, settings) if port.clock.now() < 3.2 else []
+    )
     cut = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
     assert listed(cut.findings) == {(5, "9600-8N1"): Kind.UNIT}
     assert not cut.complete
@@ -481,7 +531,9 @@ def test_a_pair_cut_while_it_is_surveyed_makes_nobody_silent() -> None:
 def test_one_unit_unplugged_while_it_is_surveyed_leaves_the_others_as_they_are() -> None:
     units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}))
     port = ScriptedPort(
-        lambda request, settings: units(request, settings) if request[0] == 9 or port.clock.now() < 3.2 else []
+        lambda request, settings: (
+            units(request, settings) if request[0] == 9 or port.clock.now() < 3.2 else []
+        )
     )
     end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
     assert [untested.addresses for untested in end.untested] == [(5,)]

@@ -28,11 +28,15 @@ Asked = tuple[LineSettings, Probe, int]
 
 
 def all_asked(schedule: Schedule) -> Counter[Asked]:
-    return Counter((s.settings, s.probe, a) for s in schedule.sweeps if not s.foretaste for a in s.addresses)
+    return Counter(
+        (s.settings, s.probe, a) for s in schedule.sweeps if not s.foretaste for a in s.addresses
+    )
 
 
 def test_the_default_search_is_all_common_settings_with_the_likely_ones_first() -> None:
-    assert set(EVERYTHING) == {LineSettings.parse(f"{b}-{f}") for b in COMMON_BAUDS for f in COMMON_FORMATS}
+    assert set(EVERYTHING) == {
+        LineSettings.parse(f"{b}-{f}") for b in COMMON_BAUDS for f in COMMON_FORMATS
+    }
     assert [str(s) for s in EVERYTHING[:4]] == ["9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1"]
     odd = LineSettings.parse("14400-8N1")
     assert common_settings([odd])[4] == odd
@@ -76,13 +80,17 @@ def test_deepening_asks_the_rare_probes_once_however_often_somebody_is_found(
     before = all_asked(schedule)
     deeper = schedule.deepened(chosen).deepened(chosen)
     added = all_asked(deeper) - before
-    expected = [] if len(searched) <= THOROUGH_UP_TO else [(chosen, p, a) for p in RARE for a in addresses]
+    expected = (
+        [] if len(searched) <= THOROUGH_UP_TO else [(chosen, p, a) for p in RARE for a in addresses]
+    )
     assert added == Counter(expected)
 
 
 @settings(max_examples=40)
 @given(some_settings, some_addresses)
-def test_a_schedule_runs_down_one_probe_at_a_time(searched: list[LineSettings], addresses: set[int]) -> None:
+def test_a_schedule_runs_down_one_probe_at_a_time(
+    searched: list[LineSettings], addresses: set[int]
+) -> None:
     schedule = Schedule.plan(searched, addresses)
     left = schedule.probes_left
     seconds = schedule.seconds_left(Pace())
@@ -97,7 +105,8 @@ def test_a_schedule_runs_down_one_probe_at_a_time(searched: list[LineSettings], 
 
 
 def test_likely_addresses_are_asked_at_all_settings_before_the_others_at_any() -> None:
-    """The likeliest few before the others; factory addresses of stored profiles before those of common practice."""
+    """The likeliest few before the others; factory addresses of stored profiles before those of
+    common practice."""
     schedule = Schedule.plan(EVERYTHING[:5], range(1, 248), likely=[99])
     likeliest, others = schedule.sweeps[:5], schedule.sweeps[5:10]
     assert all(s.foretaste and s.addresses == (99, 1, 247) for s in likeliest)
@@ -106,7 +115,9 @@ def test_likely_addresses_are_asked_at_all_settings_before_the_others_at_any() -
     assert not any(s.foretaste for s in schedule.sweeps[10:])
 
 
-def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_anything_else() -> None:
+def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_anything_else() -> (
+    None
+):
     """Then the likely addresses elsewhere, then the next probe here, then the rest."""
     here = EVERYTHING[2]
     schedule = Schedule.plan(EVERYTHING[:5], range(1, 70)).advanced().promoted(here)
@@ -133,7 +144,9 @@ def test_what_profiles_suggest_is_asked_at_their_own_settings_only() -> None:
     schedule = Schedule.plan(
         searched, range(1, 10), likely=[7], suggested=[(searched[0], mute, 7), (elsewhere, mute, 7)]
     )
-    assert [(s.settings, s.addresses) for s in schedule.sweeps if s.probe == mute] == [(searched[0], (7,))]
+    assert [(s.settings, s.addresses) for s in schedule.sweeps if s.probe == mute] == [
+        (searched[0], (7,))
+    ]
 
 
 def test_lost_requests_are_made_up_for_by_rounds_of_the_likeliest_probe() -> None:
@@ -147,7 +160,9 @@ def test_rounds_follow_each_other_so_soon_that_a_unit_woken_by_one_is_awake_for_
     schedule = Schedule.plan(EVERYTHING[:1], range(1, 248))
     more = schedule.repeated(EVERYTHING[0], len(LADDER) + 2).sweeps[len(schedule.sweeps) :]
     assert [s.round for s in more] == [2, 3] * 8
-    assert all(one.addresses == other.addresses for one, other in zip(more[::2], more[1::2], strict=True))
+    assert all(
+        one.addresses == other.addresses for one, other in zip(more[::2], more[1::2], strict=True)
+    )
 
 
 def test_a_pair_on_which_most_requests_are_lost_can_hide_a_unit_however_often_it_is_asked() -> None:
@@ -158,21 +173,30 @@ def test_a_pair_on_which_most_requests_are_lost_can_hide_a_unit_however_often_it
 
 
 @given(st.integers(1, 500), st.data())
-def test_the_rounds_needed_grow_with_the_losses_and_are_bounded(asked: int, data: st.DataObject) -> None:
+def test_the_rounds_needed_grow_with_the_losses_and_are_bounded(
+    asked: int, data: st.DataObject
+) -> None:
     lost = data.draw(st.integers(0, asked))
     fewer = data.draw(st.integers(0, lost))
     assert 1 <= rounds_needed(fewer, asked) <= rounds_needed(lost, asked) <= 14
 
 
 def test_one_loss_in_four_needs_more_than_the_seven_kinds_of_probes() -> None:
-    """Computed: the upper bound of 18 in 72 is 26 in 72, and 0.36 to the tenth power is below one in ten thousand."""
+    """Computed: the upper bound of 18 in 72 is 26 in 72, and 0.36 to the tenth power is below one
+    in ten thousand."""
     assert rounds_needed(18, 72) == 10
 
 
 def test_waits_follow_the_slowest_unit_within_bounds() -> None:
     pace = Pace()
     assert pace.wait(LADDER[0]) > pace.wait(LADDER[1]) > pace.wait(LADDER[-1])
-    assert Pace().learnt(0.001).first < pace.first < Pace().learnt(0.08).first <= Pace().learnt(5).first <= 0.2
+    assert (
+        Pace().learnt(0.001).first
+        < pace.first
+        < Pace().learnt(0.08).first
+        <= Pace().learnt(5).first
+        <= 0.2
+    )
 
 
 @pytest.mark.parametrize("address", [2, 3, 246, 247])

@@ -1,4 +1,5 @@
-"""The walk over SunSpec models: pure on a table of registers, and on the wire against the scenario that has two."""
+"""The walk over SunSpec models: pure on a table of registers, and on the wire against the scenario
+that has two."""
 
 from __future__ import annotations
 
@@ -24,7 +25,9 @@ def reader(table: Mapping[int, int], asked: list[Block]) -> Read:
     return read
 
 
-def laid_out(base: int, *models: tuple[int, int], end: tuple[int, ...] = (0xFFFF, 0)) -> dict[int, int]:
+def laid_out(
+    base: int, *models: tuple[int, int], end: tuple[int, ...] = (0xFFFF, 0)
+) -> dict[int, int]:
     """A map of models (id, length) at `base`, filled with zeros."""
     words = list(MARKER)
     for number, length in models:
@@ -44,7 +47,9 @@ def test_bases_are_tried_in_the_order_of_pysunspec2() -> None:
 def test_models_follow_each_other_by_their_lengths(base: int, length: int) -> None:
     """Both lengths of the common model exist in the field (with and without its pad)."""
     found = find_models(reader(laid_out(base, (1, length), (103, 50)), []))
-    assert found == ModelMap(base, (Model(1, base + 2, length), Model(103, base + 4 + length, 50)), ended=True)
+    assert found == ModelMap(
+        base, (Model(1, base + 2, length), Model(103, base + 4 + length, 50)), ended=True
+    )
 
 
 def test_the_end_may_lack_its_length() -> None:
@@ -57,7 +62,11 @@ def test_a_map_that_breaks_off_says_so() -> None:
     found = find_models(reader(laid_out(0, (1, 66), end=()), []))
     assert found is not None
     assert not found.ended
-    assert found.words == "It follows SunSpec from register 0 on: models 1; its end was not seen, so there may be more."
+    assert (
+        found.words
+        == "It follows SunSpec from register 0 on: models 1; its end was not seen, so there may be"
+        " more."
+    )
 
 
 def test_a_map_that_never_ends_is_cut_off() -> None:
@@ -69,8 +78,14 @@ def test_a_map_that_never_ends_is_cut_off() -> None:
     assert len(asked) < 80
 
 
-@given(st.dictionaries(st.integers(0, 20) | st.integers(65500, 65535), st.sampled_from([0, 1, 5, 65000, 0xFFFF])))
-def test_whatever_follows_the_marker_the_walk_ends_within_the_registers_there_are(table: dict[int, int]) -> None:
+@given(
+    st.dictionaries(
+        st.integers(0, 20) | st.integers(65500, 65535), st.sampled_from([0, 1, 5, 65000, 0xFFFF])
+    )
+)
+def test_whatever_follows_the_marker_the_walk_ends_within_the_registers_there_are(
+    table: dict[int, int],
+) -> None:
     asked: list[Block] = []
     found = find_models(reader(table | dict(enumerate(MARKER)) | {2: table.get(2, 7)}, asked))
     assert found is not None

@@ -1,4 +1,5 @@
-"""What is around the units: gateways that have waits of their own, and a pair that stops being quiet."""
+"""What is around the units: gateways that have waits of their own, and a pair that stops being
+quiet."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ UNITS = together(registers(7, {0: 1, 1: 2}), registers(15, {0: 1, 1: 2}, 0.05))
 
 
 def behind_gateway(units: Answers, wait: float) -> ScriptedPort:
-    """One that says exception 11 after `wait` seconds for who does not respond, and hears nothing meanwhile."""
+    """One that says exception 11 after `wait` seconds for who does not respond, and hears nothing
+    meanwhile."""
     busy_until = 0.0
 
     def answers(request: bytes, settings: LineSettings) -> Iterable[tuple[float, bytes]]:
@@ -36,8 +38,11 @@ def behind_gateway(units: Answers, wait: float) -> ScriptedPort:
 
 
 @pytest.mark.parametrize("wait", [0.02, 0.3, 1.0])
-def test_a_gateways_word_for_absent_units_is_no_unit_and_no_master_and_is_waited_for(wait: float) -> None:
-    """Common practice: gateways wait about 1 s of their own; what they are asked meanwhile they do not hear."""
+def test_a_gateways_word_for_absent_units_is_no_unit_and_no_master_and_is_waited_for(
+    wait: float,
+) -> None:
+    """Common practice: gateways wait about 1 s of their own; what they are asked meanwhile they do
+    not hear."""
     end = result(on(Line(behind_gateway(UNITS, wait), SETTINGS), addresses=range(1, 20)))
     assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT, (15, "9600-8N1"): Kind.UNIT}
     assert (end.other_master, end.complete) == (False, True)
@@ -45,7 +50,9 @@ def test_a_gateways_word_for_absent_units_is_no_unit_and_no_master_and_is_waited
 
 
 @pytest.mark.parametrize("said", [b"\x00", b"\x55"])
-def test_a_pair_that_is_never_quiet_any_more_ends_the_survey_and_what_was_found_stays(said: bytes) -> None:
+def test_a_pair_that_is_never_quiet_any_more_ends_the_survey_and_what_was_found_stays(
+    said: bytes,
+) -> None:
     port = ScriptedPort(UNITS)
     line = Line(port, SETTINGS)
     for number in range(20_000):

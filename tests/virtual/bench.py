@@ -21,7 +21,9 @@ def scenario(*units: dict[str, Any], **rest: Any) -> Scenario:
     """A scenario of `units`, each at 9600-8N1 unless it says otherwise."""
     own = rest.pop("types", {})
     entries = [{"settings": "9600-8N1", "jitter": 0.0, **unit} for unit in units]
-    return Scenario.model_validate({"title": "test", "types": {**shipped_types(), **own}, "units": entries, **rest})
+    return Scenario.model_validate(
+        {"title": "test", "types": {**shipped_types(), **own}, "units": entries, **rest}
+    )
 
 
 def open_segment(what: Scenario | str, settings: str = "9600-8N1") -> tuple[Segment, Line]:
@@ -42,7 +44,13 @@ def ask(line: Line, request: Request, **waits: float) -> tuple[Reply, Exchange]:
 
 
 def read(
-    line: Line, address: int, register: int = 0, count: int = 1, *, function: int = 3, **waits: float
+    line: Line,
+    address: int,
+    register: int = 0,
+    count: int = 1,
+    *,
+    function: int = 3,
+    **waits: float,
 ) -> tuple[Reply, Exchange]:
     """Read registers and judge what came."""
     return ask(line, read_registers(address, Function(function), register, count), **waits)

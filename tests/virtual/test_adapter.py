@@ -48,7 +48,8 @@ def test_a_glitch_gives_one_byte_00_before_each_reply() -> None:
 
 
 def test_errors_of_single_bytes_are_flagged() -> None:
-    """To a second adapter set to odd parity, request and reply with even parity are all wrong, and all right bytes."""
+    """To a second adapter set to odd parity, request and reply with even parity are all wrong, and
+    all right bytes."""
     segment, line = open_segment(scenario({**UNIT, "settings": "9600-8E1"}), "9600-8E1")
     port = segment.port()
     port.apply(LineSettings.parse("9600-8O1"))
@@ -123,7 +124,8 @@ def test_an_adapter_plugged_in_again_needs_a_new_port() -> None:
 
 
 def test_an_adapter_that_holds_on_hears_only_what_comes_after_it_has_let_go() -> None:
-    """8 bytes at 9600-8N1, the driver on for 12 ms more; the unit replies after 10 ms, and 2 ms are two characters."""
+    """8 bytes at 9600-8N1, the driver on for 12 ms more; the unit replies after 10 ms, and 2 ms are
+    two characters."""
     held = open_line(scenario({**UNIT, "latency": 0.01}, adapter={"holds_on": 0.012}))
     reply, exchange = read(held, 1)
     whole, _ = read(open_line(scenario({**UNIT, "latency": 0.01})), 1)

@@ -81,8 +81,9 @@ def test_all_mistakes_come_at_once_each_with_its_place(tmp_path: Path) -> None:
 
 
 def test_mistakes_between_fields_are_found_too(tmp_path: Path) -> None:
-    text = GOOD.replace("values = { level = 2.5 }", "values = { depth = 2.5, level = 'high' }") + (
-        """
+    text = (
+        GOOD.replace("values = { level = 2.5 }", "values = { depth = 2.5, level = 'high' }")
+        + """
         [[types.own.holding]]
         name = "other"
         at = 5
@@ -144,8 +145,16 @@ GOOD_SETUP = {"baud": "{ at = 21, codes = { 9600 = 0 } }", "lock": "40", "settin
 @pytest.mark.parametrize(
     ("change", "place", "what"),
     [
-        ({"baud": "{ at = 21, codes = { 9600x = 0 } }"}, "types.own.line_settings.baud", "not a line setting"),
-        ({"baud": "{ at = 20, codes = { 9600 = 0 } }"}, "types.own", "unit address and baud rate share a register"),
+        (
+            {"baud": "{ at = 21, codes = { 9600x = 0 } }"},
+            "types.own.line_settings.baud",
+            "not a line setting",
+        ),
+        (
+            {"baud": "{ at = 20, codes = { 9600 = 0 } }"},
+            "types.own",
+            "unit address and baud rate share a register",
+        ),
         (
             {"baud": '{ at = 20, part = "low-byte", codes = { 9600 = 0 } }'},
             "types.own",
@@ -153,10 +162,16 @@ GOOD_SETUP = {"baud": "{ at = 21, codes = { 9600 = 0 } }", "lock": "40", "settin
         ),
         ({"lock": "19"}, "types.own", "unit address and lock share a register"),
         ({"settings": "19200-8N1"}, "units.1.settings", "no code in line_settings for 19200"),
-        ({"baud": "{ at = 21, codes = { 4800 = 0 } }"}, "types.own.settings", "no code in line_settings for 9600"),
+        (
+            {"baud": "{ at = 21, codes = { 4800 = 0 } }"},
+            "types.own.settings",
+            "no code in line_settings for 9600",
+        ),
     ],
 )
-def test_registers_of_settings_are_checked(tmp_path: Path, change: dict[str, str], place: str, what: str) -> None:
+def test_registers_of_settings_are_checked(
+    tmp_path: Path, change: dict[str, str], place: str, what: str
+) -> None:
     found = mistakes(tmp_path, SETUP.format(**{**GOOD_SETUP, **change}))
     assert what in found[place]
 
@@ -179,7 +194,9 @@ def test_a_file_that_is_no_text_says_so(tmp_path: Path) -> None:
 
 
 def test_a_place_cannot_carry_control_codes_to_the_screen(tmp_path: Path) -> None:
-    assert all(place.isprintable() for place in mistakes(tmp_path, 'title = "m"\n"a\\u001bb" = 1\n'))
+    assert all(
+        place.isprintable() for place in mistakes(tmp_path, 'title = "m"\n"a\\u001bb" = 1\n')
+    )
 
 
 def test_the_scenarios_of_the_manual_are_shipped() -> None:
@@ -203,7 +220,9 @@ def test_the_scenarios_of_the_manual_are_shipped() -> None:
 
 @given(st.text(max_size=200))
 @settings(max_examples=50)
-def test_no_text_makes_anything_but_a_file_error(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
+def test_no_text_makes_anything_but_a_file_error(
+    tmp_path_factory: pytest.TempPathFactory, text: str
+) -> None:
     path = tmp_path_factory.mktemp("any") / "mine.toml"
     path.write_text(text, encoding="utf-8", errors="replace")
     with pytest.raises(FileError):

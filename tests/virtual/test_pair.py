@@ -19,7 +19,9 @@ FIRST = bytes.fromhex("010302012CB809")
 SECOND = bytes.fromhex("01030201317800")
 
 
-def transmission(data: bytes, start: float, *, line: LineSettings = LINE, strength: int = 1) -> Transmission:
+def transmission(
+    data: bytes, start: float, *, line: LineSettings = LINE, strength: int = 1
+) -> Transmission:
     return Transmission(object(), start, line.baud, wave.character_levels(data, line), strength)
 
 
@@ -28,7 +30,8 @@ def values(characters: list[Character]) -> str:
 
 
 def test_two_replies_at_once_read_as_their_and() -> None:
-    """Unit, function code and count survive, data and CRC do not (the rule of two equally strong drivers)."""
+    """Unit, function code and count survive, data and CRC do not (the rule of two equally strong
+    drivers)."""
     pair = Pair()
     receiver = Receiver(pair, Listening(LINE), 0.0)
     pair.add(transmission(FIRST, 1.0))
@@ -45,7 +48,8 @@ def test_the_stronger_driver_decides() -> None:
 
 
 def test_replies_are_corrupted_exactly_where_they_overlap() -> None:
-    """The second begins with the fifth character of the first; four come out whole, and so do its own last four."""
+    """The second begins with the fifth character of the first; four come out whole, and so do its
+    own last four."""
     pair = Pair()
     receiver = Receiver(pair, Listening(LINE), 0.0)
     pair.add(transmission(FIRST, 1.0))
@@ -68,7 +72,8 @@ def test_a_receiver_is_deaf_while_its_own_driver_sends() -> None:
 
 
 def test_the_end_of_a_collision_is_heard_after_the_own_transmission() -> None:
-    """Somebody else begins while we send and goes on after us: only what begins after our end can be right."""
+    """Somebody else begins while we send and goes on after us: only what begins after our end can
+    be right."""
     pair = Pair()
     own = transmission(b"\x55\x55", 1.0)
     receiver = Receiver(pair, Listening(LINE), 0.0, deaf_to=own.driver)
@@ -125,7 +130,13 @@ def oracle(sent: list[tuple[Fraction, int, str]], line: LineSettings) -> list[tu
         ]
         return "0" if "0" in seen else "1"
 
-    edges = sorted({start + Fraction(n, baud) for start, baud, symbols in sent for n in range(len(symbols) + 1)})
+    edges = sorted(
+        {
+            start + Fraction(n, baud)
+            for start, baud, symbols in sent
+            for n in range(len(symbols) + 1)
+        }
+    )
     heard: list[tuple[int, bool]] = []
     free = Fraction(0)
     tiny = Fraction(1, 10**12)
@@ -145,8 +156,12 @@ def oracle(sent: list[tuple[Fraction, int, str]], line: LineSettings) -> list[tu
     return heard
 
 
-some_settings = st.sampled_from([LineSettings.parse(s) for s in ("9600-8N1", "9600-8E1", "19200-8N1", "57600-8O1")])
-pieces = st.lists(st.tuples(st.binary(min_size=1, max_size=4), some_settings, st.integers(0, 60)), max_size=4)
+some_settings = st.sampled_from(
+    [LineSettings.parse(s) for s in ("9600-8N1", "9600-8E1", "19200-8N1", "57600-8O1")]
+)
+pieces = st.lists(
+    st.tuples(st.binary(min_size=1, max_size=4), some_settings, st.integers(0, 60)), max_size=4
+)
 
 
 @given(pieces, some_settings, st.lists(st.integers(1, 400), max_size=12))
@@ -154,7 +169,8 @@ pieces = st.lists(st.tuples(st.binary(min_size=1, max_size=4), some_settings, st
 def test_any_traffic_reads_as_a_plain_uart_reads_it(
     traffic: list[tuple[bytes, LineSettings, int]], line: LineSettings, steps: list[int]
 ) -> None:
-    """Overlapping or not, asked for at once or in steps while transmissions come in: always the same characters."""
+    """Overlapping or not, asked for at once or in steps while transmissions come in: always the
+    same characters."""
     unit = Fraction(1, 3 * 7 * 9600)  # no start falls on a sample of another
     begin, sent, pair = Fraction(1), [], Pair()
     receiver = Receiver(pair, Listening(line), 0.0)

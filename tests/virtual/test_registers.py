@@ -17,7 +17,8 @@ def value(type_: str, number: float | str, **more: Any) -> Value:
 @pytest.mark.parametrize(
     ("type_", "number", "order", "words"),
     [
-        # Computed with Python's struct and, for the orders, by their definition: the bytes as they come off the line.
+        # Computed with Python's struct and, for the orders, by their definition: the bytes as they
+        # come off the line.
         ("float32", 123.456, "ABCD", "42F6 E979"),
         ("float32", 123.456, "CDAB", "E979 42F6"),
         ("float32", 123.456, "BADC", "F642 79E9"),
@@ -29,7 +30,9 @@ def value(type_: str, number: float | str, **more: Any) -> Value:
     ],
 )
 def test_word_orders(type_: str, number: float, order: str, words: str) -> None:
-    assert " ".join(f"{word:04X}" for word in encode(value(type_, number, order=order), 0.0)) == words
+    assert (
+        " ".join(f"{word:04X}" for word in encode(value(type_, number, order=order), 0.0)) == words
+    )
 
 
 def test_an_integer_counts_in_its_scale() -> None:

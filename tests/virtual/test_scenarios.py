@@ -25,7 +25,9 @@ def test_every_unit_answers_alone_at_its_own_settings(name: str) -> None:
     for unit in segment.units:
         line.apply(unit.settings)
         request = (
-            read_device_identification(unit.address) if 43 in unit.kind.functions else report_server_id(unit.address)
+            read_device_identification(unit.address)
+            if 43 in unit.kind.functions
+            else report_server_id(unit.address)
         )
         reply, _ = ask(line, request)
         assert reply.verdict is Verdict.OK
@@ -34,7 +36,8 @@ def test_every_unit_answers_alone_at_its_own_settings(name: str) -> None:
 
 
 def test_full_is_a_full_bus() -> None:
-    """32 devices without repeater are always allowed (MODBUS over Serial Line V1.02, section 3.4.1)."""
+    """32 devices without repeater are always allowed (MODBUS over Serial Line V1.02, section
+    3.4.1)."""
     units = load_scenario("full").units
     assert sorted(unit.address or 0 for unit in units) == list(range(1, 33))
 
@@ -72,7 +75,9 @@ def test_slow_answers_late_and_another_needs_waking() -> None:
 
 def test_impostor_answers_for_everybody() -> None:
     _, line = open_segment("impostor")
-    assert all(read(line, address, 1, function=4)[0].verdict is Verdict.OK for address in range(1, 248, 13))
+    assert all(
+        read(line, address, 1, function=4)[0].verdict is Verdict.OK for address in range(1, 248, 13)
+    )
 
 
 def test_box_fills_up_to_a_clash() -> None:

@@ -34,7 +34,8 @@ def test_two_different_units_at_one_address_spoil_each_others_replies() -> None:
 
 
 def test_twins_collide_cleanly() -> None:
-    """The same bytes at the same moment are one valid frame: a clash that only something unlike can show."""
+    """The same bytes at the same moment are one valid frame: a clash that only something unlike can
+    show."""
     segment, line = open_segment("identical-twins")
     assert read(line, 11, 1, 2, function=4)[0].verdict is Verdict.OK
     segment.connect("te-102", connected=False)
@@ -42,14 +43,19 @@ def test_twins_collide_cleanly() -> None:
 
 
 def test_replies_that_do_not_overlap_come_one_after_the_other() -> None:
-    line = open_line(scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04}))
+    line = open_line(
+        scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04})
+    )
     _, exchange = read(line, 1, after=0.1)
     assert len(sound_frames(exchange.received)) == 2
 
 
 def test_two_units_at_one_address_go_on_answering_each_other() -> None:
-    """The reply to function code 6 is a request to whoever hears it at that address, as the standard has it."""
-    segment, line = open_segment(scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04}))
+    """The reply to function code 6 is a request to whoever hears it at that address, as the
+    standard has it."""
+    segment, line = open_segment(
+        scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04})
+    )
     port = segment.port()
     port.apply(line.settings)
     frame = bytes.fromhex("01 06 00 00 00 03 C9 CB")
@@ -77,7 +83,8 @@ def test_a_request_is_heard_at_its_own_settings_only() -> None:
 
 
 def test_a_survey_of_all_addresses_and_settings_finds_each_unit() -> None:
-    """247 addresses at 32 settings; a unit is found at its own settings, and at such that read the same."""
+    """247 addresses at 32 settings; a unit is found at its own settings, and at such that read the
+    same."""
     segment, line = open_segment("mixed")
     found: dict[int, set[str]] = {}
     for settings in (LineSettings.parse(f"{b}-{f}") for b in COMMON_BAUDS for f in COMMON_FORMATS):
@@ -114,7 +121,10 @@ def test_hands_may_work_while_another_thread_talks() -> None:
     hands = threading.Timer(0.1, segment.connect, ["te-61"])
     hands.start()
     give_up = time.monotonic() + 5
-    while not (found := read(line, 1, 1, function=4, reply=0.03)[0].present) and time.monotonic() < give_up:
+    while (
+        not (found := read(line, 1, 1, function=4, reply=0.03)[0].present)
+        and time.monotonic() < give_up
+    ):
         pass
     hands.join()
     assert found
@@ -142,7 +152,11 @@ def test_a_floating_pair_gives_junk_when_idle_and_around_frames() -> None:
     line = open_line("junk")
     assert 5 <= len(line.listen(60).data) <= 100
     line = open_line(
-        scenario({"name": "a", **DX}, wires={"biased": False, "float_pulses": 0}, adapter={"failsafe": False})
+        scenario(
+            {"name": "a", **DX},
+            wires={"biased": False, "float_pulses": 0},
+            adapter={"failsafe": False},
+        )
     )
     verdicts = [read(line, 1)[0].verdict for _ in range(60)]
     assert {Verdict.OK, Verdict.OK_AFTER_JUNK} <= set(verdicts)
@@ -150,7 +164,9 @@ def test_a_floating_pair_gives_junk_when_idle_and_around_frames() -> None:
 
 
 def test_a_unit_without_failsafe_receiver_misses_requests_on_a_floating_pair() -> None:
-    line = open_line(scenario({"name": "a", **DX, "failsafe": False}, wires={"biased": False, "float_pulses": 0}))
+    line = open_line(
+        scenario({"name": "a", **DX, "failsafe": False}, wires={"biased": False, "float_pulses": 0})
+    )
     verdicts = [read(line, 1)[0].verdict for _ in range(60)]
     assert verdicts.count(Verdict.SILENT) > 10
     assert verdicts.count(Verdict.OK) > 10
@@ -186,7 +202,8 @@ def test_the_same_seed_gives_the_same_run() -> None:
 
 
 def test_a_request_that_follows_too_closely_is_not_heard() -> None:
-    """Without 3.5 characters of silence two requests are one long frame, and wrong (V1.02 section 2.5.1.1)."""
+    """Without 3.5 characters of silence two requests are one long frame, and wrong (V1.02 section
+    2.5.1.1)."""
     segment, line = open_segment(scenario({"name": "a", **DX}))
     port = segment.port()
     port.apply(line.settings)
@@ -222,8 +239,17 @@ def test_a_port_opened_in_the_middle_of_a_frame_hears_the_rest_of_it_in_its_own_
 
 @pytest.mark.parametrize(("stuck", "strength"), [("space", 1), ("mark", 2)])
 def test_a_stuck_driver_silences_the_pair_until_it_is_taken_off(stuck: str, strength: int) -> None:
-    """At space it wins over equals, at mark it has to be the stronger; back on the pair it silences it again."""
-    units = {"name": "u", "type": "dx-8"}, {"name": "bad", "type": "at-10", "stuck": stuck, "strength": strength}
+    """At space it wins over equals, at mark it has to be the stronger; back on the pair it silences
+    it again."""
+    units = (
+        {"name": "u", "type": "dx-8"},
+        {
+            "name": "bad",
+            "type": "at-10",
+            "stuck": stuck,
+            "strength": strength,
+        },
+    )
     segment, line = open_segment(scenario(*units))
     for _ in range(2):
         assert not read(line, 1)[0].present
@@ -234,8 +260,8 @@ def test_a_stuck_driver_silences_the_pair_until_it_is_taken_off(stuck: str, stre
 
 
 def test_a_driver_that_sticks_at_space_is_one_break() -> None:
-    """A receiver sees no further start bit before the pair has been at mark again, and none in a level that was there
-    before it began to listen."""
+    """A receiver sees no further start bit before the pair has been at mark again, and none in a
+    level that was there before it began to listen."""
     segment, line = open_segment(scenario({"name": "bad", "type": "dx-8", "stuck": "space"}))
     assert line.listen(2.0).data == b""
     segment.connect("bad", connected=False)

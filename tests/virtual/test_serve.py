@@ -55,16 +55,22 @@ def serving(serve: Callable[[threading.Event, Callable[[str], None]], None]) -> 
 
 
 @contextmanager
-def on_pty(what: Scenario, link: Path, settings: LineSettings | None = None) -> Iterator[tuple[Segment, str]]:
+def on_pty(
+    what: Scenario, link: Path, settings: LineSettings | None = None
+) -> Iterator[tuple[Segment, str]]:
     segment = Segment(what, SystemClock())
-    with serving(lambda stop, ready: serve_pty(segment, link, stop, settings=settings, ready=ready)) as name:
+    with serving(
+        lambda stop, ready: serve_pty(segment, link, stop, settings=settings, ready=ready)
+    ) as name:
         yield segment, name
 
 
 @contextmanager
 def on_tcp(what: Scenario, settings: LineSettings) -> Iterator[tuple[Segment, str]]:
     segment = Segment(what, SystemClock())
-    with serving(lambda stop, ready: serve_tcp(segment, "127.0.0.1", 0, stop, settings=settings, ready=ready)) as name:
+    with serving(
+        lambda stop, ready: serve_tcp(segment, "127.0.0.1", 0, stop, settings=settings, ready=ready)
+    ) as name:
         yield segment, name
 
 
@@ -99,9 +105,14 @@ def test_minimalmodbus_reads_what_the_scenario_says(tmp_path: Path) -> None:
                         if value.type == "float32":
                             seen = client.read_float(value.at, function, byteorder=order)
                         elif value.type == "uint32":
-                            seen = client.read_long(value.at, function, byteorder=order) * value.scale
+                            seen = (
+                                client.read_long(value.at, function, byteorder=order) * value.scale
+                            )
                         else:
-                            seen = client.read_register(value.at, 0, function, value.type == "int16") * value.scale
+                            seen = (
+                                client.read_register(value.at, 0, function, value.type == "int16")
+                                * value.scale
+                            )
                         # A counter gains at most a tenth in the seconds this takes.
                         assert seen == pytest.approx(
                             expected, abs=value.swing + value.scale / 10 + 0.1 * bool(value.rate)
@@ -168,7 +179,9 @@ def test_a_file_in_the_way_is_left_alone(tmp_path: Path) -> None:
 
 @posix
 def test_an_adapter_pulled_out_ends_the_serving(tmp_path: Path) -> None:
-    segment = Segment(scenario({"name": "a", "type": "dx-8"}, adapter={"unplugged_at": 0.2}), SystemClock())
+    segment = Segment(
+        scenario({"name": "a", "type": "dx-8"}, adapter={"unplugged_at": 0.2}), SystemClock()
+    )
     with pytest.raises(PortError, match="is gone"):
         serve_pty(segment, tmp_path / "bus0", threading.Event())
 
@@ -209,7 +222,12 @@ def test_a_tcp_address_that_cannot_be_used_is_a_port_error() -> None:
         pytest.raises(PortError, match="Cannot serve"),
         serving(
             lambda stop, ready: serve_tcp(
-                Segment(scenario(), SystemClock()), "127.0.0.1", 70000, stop, settings=AT_9600, ready=ready
+                Segment(scenario(), SystemClock()),
+                "127.0.0.1",
+                70000,
+                stop,
+                settings=AT_9600,
+                ready=ready,
             )
         ),
     ):

@@ -66,9 +66,9 @@ def test_the_examples_of_the_standard(request_pdu: str, expected: str) -> None:
 
 def test_device_identification_as_in_the_standard() -> None:
     """Section 6.21, with lengths that are right: the printed example's are not."""
-    answer = server(identification={"0": "Company identification", "1": "Product code XX", "2": "V2.11"}).reply(
-        bytes.fromhex("2B 0E 01 00"), 0.0
-    )
+    answer = server(
+        identification={"0": "Company identification", "1": "Product code XX", "2": "V2.11"}
+    ).reply(bytes.fromhex("2B 0E 01 00"), 0.0)
     objects = (
         "00 16 43 6F 6D 70 61 6E 79 20 69 64 65 6E 74 69 66 69 63 61 74 69 6F 6E "
         "01 0F 50 72 6F 64 75 63 74 20 63 6F 64 65 20 58 58 02 05 56 32 2E 31 31"
@@ -79,7 +79,10 @@ def test_device_identification_as_in_the_standard() -> None:
 @pytest.mark.parametrize(
     ("request_pdu", "expected"),
     [
-        ("2B 0E 04 80", "2B 0E 04 83 00 00 01 80 02 53 37"),  # one object, with the serial number in its text
+        (
+            "2B 0E 04 80",
+            "2B 0E 04 83 00 00 01 80 02 53 37",
+        ),  # one object, with the serial number in its text
         ("2B 0E 04 05", "AB 02"),  # unknown object alone
         ("2B 0E 03 80", "2B 0E 03 83 00 00 01 80 02 53 37"),  # the stream goes on at that object
         ("2B 0E 05 00", "AB 03"),  # no such access

@@ -1,4 +1,5 @@
-"""Address and line settings changed by registers: locks, saves, bytes that share a register, memory."""
+"""Address and line settings changed by registers: locks, saves, bytes that share a register,
+memory."""
 
 from __future__ import annotations
 
@@ -21,7 +22,8 @@ FORMATS = {"at": FORMAT, "codes": {"8N1": 0, "8E1": 1}}
 
 
 def unit(entry: dict[str, Any] | None = None, **kind: Any) -> tuple[Segment, Line]:
-    """One unit at address 1, 9600-8N1, whose address is in register 20 unless `kind` says otherwise."""
+    """One unit at address 1, 9600-8N1, whose address is in register 20 unless `kind` says
+    otherwise."""
     whole = {
         "maker": "Nobody",
         "model": "N-1",
@@ -31,8 +33,12 @@ def unit(entry: dict[str, Any] | None = None, **kind: Any) -> tuple[Segment, Lin
         "startup": 1.0,
         **kind,
     }
-    segment, line = open_segment(scenario({"name": "u", "type": "n-1", **(entry or {})}, types={"n-1": whole}))
-    read(line, segment.units[0].address)  # the line learns that no echo comes: replies to function 6 look like one
+    segment, line = open_segment(
+        scenario({"name": "u", "type": "n-1", **(entry or {})}, types={"n-1": whole})
+    )
+    read(
+        line, segment.units[0].address
+    )  # the line learns that no echo comes: replies to function 6 look like one
     return segment, line
 
 
@@ -95,7 +101,8 @@ def test_what_is_not_saved_is_gone_with_the_supply() -> None:
 
 def test_a_save_may_be_what_makes_it_hold() -> None:
     segment, line = unit(
-        save=SAVED, readdress={"at": ADDRESS, "functions": [6], "effect": "after-save", "restart": 2.0}
+        save=SAVED,
+        readdress={"at": ADDRESS, "functions": [6], "effect": "after-save", "restart": 2.0},
     )
     write(line, ADDRESS, 7)
     assert place(segment) == "1 at 9600-8N1"
@@ -109,7 +116,9 @@ def test_a_save_may_be_what_makes_it_hold() -> None:
     assert cycle(segment, line) == "7 at 9600-8N1"
 
 
-@pytest.mark.parametrize(("address", "baud"), [("high-byte", "low-byte"), ("low-byte", "high-byte")])
+@pytest.mark.parametrize(
+    ("address", "baud"), [("high-byte", "low-byte"), ("low-byte", "high-byte")]
+)
 def test_address_and_baud_rate_may_share_a_register(address: str, baud: str) -> None:
     segment, line = unit(
         readdress={"at": ADDRESS, "part": address, "functions": [6]},
@@ -140,9 +149,12 @@ def test_the_byte_that_nobody_reads_keeps_what_was_written() -> None:
 
 
 @pytest.mark.parametrize(
-    ("register", "code", "settings"), [(BAUD, 3, "19200-8N1"), (FORMAT, 1, "9600-8E1"), (BAUD, 1, "4800-8N1")]
+    ("register", "code", "settings"),
+    [(BAUD, 3, "19200-8N1"), (FORMAT, 1, "9600-8E1"), (BAUD, 1, "4800-8N1")],
 )
-def test_line_settings_change_at_once_after_the_reply_at_the_old_ones(register: int, code: int, settings: str) -> None:
+def test_line_settings_change_at_once_after_the_reply_at_the_old_ones(
+    register: int, code: int, settings: str
+) -> None:
     segment, line = unit(line_settings={"functions": [6], "baud": BAUDS, "format": FORMATS})
     assert write(line, register, code).verdict is Verdict.OK
     assert read(line, 1, ADDRESS)[0].verdict is Verdict.SILENT
@@ -161,7 +173,9 @@ def test_the_reply_may_come_at_the_new_settings_or_not_at_all(reply_from: str) -
 
 
 def test_line_settings_may_wait_for_the_power_cycle() -> None:
-    segment, line = unit(line_settings={"functions": [6], "effect": "after-power-cycle", "baud": BAUDS})
+    segment, line = unit(
+        line_settings={"functions": [6], "effect": "after-power-cycle", "baud": BAUDS}
+    )
     write(line, BAUD, 3)
     assert read(line, 1, BAUD)[0].registers == (3,)
     assert place(segment) == "1 at 9600-8N1"

@@ -45,7 +45,8 @@ def test_jitter_makes_replies_later_never_earlier() -> None:
 
 
 def test_no_unit_answers_before_it_knows_the_frame_is_over() -> None:
-    """A frame ends after 3.5 characters of silence (MODBUS over Serial Line V1.02, section 2.5.1.1)."""
+    """A frame ends after 3.5 characters of silence (MODBUS over Serial Line V1.02, section
+    2.5.1.1)."""
     line = open_line(scenario({"name": "u", "type": "dx-8", "latency": 0.0}))
     assert read(line, 1)[1].latency == pytest.approx(line.settings.t3_5, abs=1e-6)
 
@@ -67,7 +68,10 @@ def test_a_dozing_unit_needs_a_first_request_to_wake() -> None:
 
 def test_a_unit_for_any_address_answers_as_whoever_was_asked() -> None:
     line = open_line(scenario({"name": "u", "type": "at-10", "any_address": True}))
-    assert all(ask(line, report_server_id(address))[0].verdict is Verdict.OK for address in (1, 99, 231, 247))
+    assert all(
+        ask(line, report_server_id(address))[0].verdict is Verdict.OK
+        for address in (1, 99, 231, 247)
+    )
 
 
 def test_an_address_that_holds_at_once_is_acknowledged_from_the_old_one() -> None:

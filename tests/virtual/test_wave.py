@@ -27,7 +27,8 @@ def heard(sent: str, receiver: str, data: bytes = REQUEST, *, swapped: bool = Fa
 @pytest.mark.parametrize(
     ("sent", "receiver", "expected"),
     [
-        # Computed for an ideal mid-bit sampler that waits for the next falling edge; no hardware seen.
+        # Computed for an ideal mid-bit sampler that waits for the next falling edge; no hardware
+        # seen.
         ("9600-8E1", "19200-8E1", "06! 1E! 00! 00! 00! 06! 60! 86! 00"),
         ("9600-8E1", "38400-8E1", "78! F8 00! 00! 00! 00! 78! 00! 00! 78! 78!"),
         ("9600-8E1", "115200-8E1", " ".join(["00!"] * 15)),
@@ -41,7 +42,9 @@ def heard(sent: str, receiver: str, data: bytes = REQUEST, *, swapped: bool = Fa
         ("9600-8N1", "9600-8E1", "01! 20! 00! 01! 98! F8"),
     ],
 )
-def test_a_wrongly_set_receiver_sees_what_the_table_says(sent: str, receiver: str, expected: str) -> None:
+def test_a_wrongly_set_receiver_sees_what_the_table_says(
+    sent: str, receiver: str, expected: str
+) -> None:
     assert heard(sent, receiver) == expected
 
 
@@ -56,7 +59,8 @@ def test_a_slower_receiver_sees_a_few_wrong_bytes(receiver: str) -> None:
     [(4, {"78", "F8", "00", "80"}), (6, {"E0", "00"}), (8, {"80", "00"}), (12, {"00"})],
 )
 def test_each_ratio_has_its_own_alphabet(times_faster: int, allowed: set[str]) -> None:
-    """Field captures show E0 and 00 at six times the baud rate, 80 and 00 at eight times, breaks above nine times."""
+    """Field captures show E0 and 00 at six times the baud rate, 80 and 00 at eight times, breaks
+    above nine times."""
     bytes_heard = heard("9600-8N1", f"{9600 * times_faster}-8N1").replace("!", "").split()
     assert set(bytes_heard) <= allowed
     assert len(bytes_heard) >= len(REQUEST)
@@ -77,9 +81,16 @@ def test_a_swapped_pair_is_heard_as_its_complement() -> None:
 
 
 def test_parity_bits_are_those_of_the_standard() -> None:
-    """MODBUS over Serial Line V1.02, section 2.6.1: 1100 0101 has even parity bit 0 and odd parity bit 1."""
-    assert wave.character_levels(b"\xc5", LineSettings.parse("9600-8E1")) == "0" + "10100011" + "0" + "1"
-    assert wave.character_levels(b"\xc5", LineSettings.parse("9600-8O1")) == "0" + "10100011" + "1" + "1"
+    """MODBUS over Serial Line V1.02, section 2.6.1: 1100 0101 has even parity bit 0 and odd parity
+    bit 1."""
+    assert (
+        wave.character_levels(b"\xc5", LineSettings.parse("9600-8E1"))
+        == "0" + "10100011" + "0" + "1"
+    )
+    assert (
+        wave.character_levels(b"\xc5", LineSettings.parse("9600-8O1"))
+        == "0" + "10100011" + "1" + "1"
+    )
 
 
 def test_only_a_failsafe_receiver_takes_a_floating_pair_for_mark() -> None:
@@ -104,10 +115,14 @@ def test_what_is_sent_is_heard_at_the_same_settings(data: bytes, line: LineSetti
     mask = 2**line.data_bits - 1
     assert [value for _, value, _ in read] == [byte & mask for byte in data]
     assert not any(bad for _, _, bad in read)
-    assert [index for index, _, _ in read] == [n * line.bits_per_character for n in range(len(data))]
+    assert [index for index, _, _ in read] == [
+        n * line.bits_per_character for n in range(len(data))
+    ]
 
 
-@given(st.text("01", max_size=120), st.sampled_from("01"), st.sampled_from(COMMON_BAUDS), any_settings)
+@given(
+    st.text("01", max_size=120), st.sampled_from("01"), st.sampled_from(COMMON_BAUDS), any_settings
+)
 @settings(max_examples=150)
 def test_both_ways_to_read_agree(levels: str, idle: str, baud: int, line: LineSettings) -> None:
     """The fast reading of one sender is the general one on the same edges."""
@@ -121,4 +136,6 @@ def test_both_ways_to_read_agree(levels: str, idle: str, baud: int, line: LineSe
     general = [c for c, _ in wave.read_edges(times, changed, idle=idle, since=0.0, heard=line)]
     fast = list(wave.read_grid(levels, idle=idle, sent_baud=baud, heard=line))
     assert [(c.value, c.bad) for c in general] == [(value, bad) for _, value, bad in fast]
-    assert [c.start for c in general] == pytest.approx([start + index / baud for index, _, _ in fast])
+    assert [c.start for c in general] == pytest.approx(
+        [start + index / baud for index, _, _ in fast]
+    )

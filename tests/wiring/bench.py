@@ -1,4 +1,5 @@
-"""A technician's look at a virtual segment: listen, ask everybody, and hand the evidence to the diagnosis."""
+"""A technician's look at a virtual segment: listen, ask everybody, and hand the evidence to the
+diagnosis."""
 
 from __future__ import annotations
 
@@ -21,10 +22,13 @@ USUAL = LineSettings.parse("9600-8N1")
 
 
 def scenario(name: str, **changes: Any) -> Scenario:
-    """A shipped scenario with parts of it changed: fields of a part as a dict, others as they are."""
+    """A shipped scenario with parts of it changed: fields of a part as a dict, others as they
+    are."""
     shipped = load_scenario(name)
     updated = {
-        part: getattr(shipped, part).model_copy(update=change) if isinstance(change, dict) else change
+        part: (
+            getattr(shipped, part).model_copy(update=change) if isinstance(change, dict) else change
+        )
         for part, change in changes.items()
     }
     return shipped.model_copy(update=updated)
@@ -48,7 +52,11 @@ def examine(
     line = Line(segment.port(), settings)
     heard = line.listen(idle)
     addresses = sorted({unit.address for unit in segment.units})
-    replies = [judge(asked, line.exchange(asked, Waits())) for _ in range(rounds) for asked in map(request, addresses)]
+    replies = [
+        judge(asked, line.exchange(asked, Waits()))
+        for _ in range(rounds)
+        for asked in map(request, addresses)
+    ]
     return Evidence(settings, heard, replies, addresses)
 
 

@@ -25,7 +25,9 @@ REGISTERS = bytes.fromhex("01 04 08 00 D6 01 D1 00 00 03 E8") + framing.crc(
 
 def heard(data: bytes, ratio: int = 1, *, inverted: bool = False) -> bytes:
     """`data` sent as 8N1, as a mid-bit sampling receiver `ratio` times as fast makes it out."""
-    upright = [bit for bit in frame_bits(data, USUAL) for _ in range(2 * ratio)]  # two samples a bit of the receiver's
+    upright = [
+        bit for bit in frame_bits(data, USUAL) for _ in range(2 * ratio)
+    ]  # two samples a bit of the receiver's
     idle = 0 if inverted else 1
     levels = [idle, *((1 - bit if inverted else bit) for bit in upright), *[idle] * 40]
     found, place = [], 1
@@ -40,10 +42,13 @@ def heard(data: bytes, ratio: int = 1, *, inverted: bool = False) -> bytes:
 @pytest.mark.parametrize("ratio", [2, 3, 4, 6, 8])
 @given(data=st.binary(min_size=20, max_size=40))
 def test_a_receiver_too_fast_is_told_by_how_much(ratio: int, data: bytes) -> None:
-    """Whatever is sent: with enough edges in it, the ratio found is the true one, or a multiple that fits as well."""
+    """Whatever is sent: with enough edges in it, the ratio found is the true one, or a multiple
+    that fits as well."""
     found = times_too_fast(heard(data, ratio))
     assert found is None or found % ratio == 0
-    if sum(value % 2 for value in data) > 4:  # a one behind the start bit is an edge at any ratio up to 8
+    if (
+        sum(value % 2 for value in data) > 4
+    ):  # a one behind the start bit is an edge at any ratio up to 8
         assert found is not None
 
 
@@ -73,8 +78,12 @@ def test_the_receiver_of_these_tests_is_sound() -> None:
     assert heard(REGISTERS) == REGISTERS
 
 
-@given(st.binary(min_size=3, max_size=30), st.integers(1, 3), st.booleans(), st.sampled_from([3, 4]))
-def test_a_cut_front_is_mended_to_the_frame_it_was(data: bytes, lost: int, garbled: bool, function: int) -> None:
+@given(
+    st.binary(min_size=3, max_size=30), st.integers(1, 3), st.booleans(), st.sampled_from([3, 4])
+)
+def test_a_cut_front_is_mended_to_the_frame_it_was(
+    data: bytes, lost: int, garbled: bool, function: int
+) -> None:
     """Bytes missing or replaced at the front are put back; the CRC decides."""
     data = data if len(data) % 2 == 0 else data[:-1]
     body = bytes([17, function, len(data)]) + data
@@ -87,7 +96,8 @@ def test_a_cut_front_is_mended_to_the_frame_it_was(data: bytes, lost: int, garbl
 
 
 def test_only_added_ones_make_an_altered_echo() -> None:
-    """A capture published in a forum, checked here: each byte heard holds all ones of the byte sent."""
+    """A capture published in a forum, checked here: each byte heard holds all ones of the byte
+    sent."""
     sent = bytes.fromhex("05 03 13 9A 00 01 A1 25")
     assert ones_added(sent, bytes.fromhex("F5 F3 D3 9A FE F9 B9 A5"))
     assert not ones_added(sent, sent)

@@ -30,9 +30,18 @@ def test_nothing_less_counts() -> None:
 
 
 def test_what_has_to_be_said_is_said_and_short() -> None:
-    """Codes first, then the six dangers; each fits two lines of a screen of 80 columns and a bit."""
+    """Codes first, then the six dangers; each fits two lines of a screen of 80 columns and a
+    bit."""
     assert CAUTIONS[0].name == "codes"
     said = " ".join(c.text.lower() for c in CAUTIONS)
-    for word in ("licensed", "isolate", "lock out", "mains", "machinery", "current transformer", "trip"):
+    for word in (
+        "licensed",
+        "isolate",
+        "lock out",
+        "mains",
+        "machinery",
+        "current transformer",
+        "trip",
+    ):
         assert word in said
     assert all(len(c.text) <= 200 for c in CAUTIONS)

@@ -16,10 +16,13 @@ from busprobe.wiring.arithmetic.trunk import Cabling
 
 
 def test_lists_are_read_as_they_are_written() -> None:
-    """Loads one by one or so many times, comma or point; terminators that pass no direct current are none."""
+    """Loads one by one or so many times, comma or point; terminators that pass no direct current
+    are none."""
     assert figures.unit_loads(["1", "3x0,125"]) == (1.0, 0.125, 0.125, 0.125)
     assert figures.terminators("120 150") == (120.0, 150.0)
-    assert figures.terminators("none") == figures.terminators(" 0 ") == figures.terminators("") == ()
+    assert (
+        figures.terminators("none") == figures.terminators(" 0 ") == figures.terminators("") == ()
+    )
     assert figures.drains(["50:0.1", "120:0,2"]) == (Drain(50, 0.1), Drain(120, 0.2))
     assert figures.cabling("Cat5") is Cabling.CATEGORY_5
     assert figures.loop("") == 0
@@ -51,7 +54,9 @@ def test_lists_are_read_as_they_are_written() -> None:
         (lambda text: figures.number(text, "the supply"), "inf"),
     ],
 )
-def test_what_is_no_figure_is_named_with_what_to_write(read: Callable[[str], Any], text: str) -> None:
+def test_what_is_no_figure_is_named_with_what_to_write(
+    read: Callable[[str], Any], text: str
+) -> None:
     with pytest.raises(UsageError) as error:
         read(text)
     assert error.value.todo

@@ -76,7 +76,9 @@ def test_without_asking_nothing_is_known_of_an_echo() -> None:
 
 
 FLOATING: dict[str, Any] = {"wires": {"biased": False}, "adapter": {"failsafe": False}}
-AT_4800 = OtherMaster(settings=LineSettings.parse("4800-8N1"), period=0.5, polls=(Poll(address=11, count=4),))
+AT_4800 = OtherMaster(
+    settings=LineSettings.parse("4800-8N1"), period=0.5, polls=(Poll(address=11, count=4),)
+)
 
 
 @pytest.mark.parametrize(
@@ -93,10 +95,13 @@ AT_4800 = OtherMaster(settings=LineSettings.parse("4800-8N1"), period=0.5, polls
 def test_common_pictures_are_recognised_by_one_look(
     name: str, changes: dict[str, Any], likeliest: Cause, also: Cause | None
 ) -> None:
-    """As the wizard looks: 5 s of listening, each unit asked once.  What fits two causes names both."""
+    """As the wizard looks: 5 s of listening, each unit asked once.  What fits two causes names
+    both."""
     faulty = segment(name, **changes)
     units = [unit.address for unit in faulty.units]
-    first, *_ = hear(Line(faulty.port(), USUAL), 5.0, [probes(a) for a in units], expected=units).observations
+    first, *_ = hear(
+        Line(faulty.port(), USUAL), 5.0, [probes(a) for a in units], expected=units
+    ).observations
     assert first.hints[0].cause is likeliest
     assert also in {None, *(hint.cause for hint in first.hints)}
     assert (first.certain is None) is (also is not None)
@@ -112,7 +117,8 @@ def test_another_master_is_not_talked_into() -> None:
 
 
 def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
-    """Unit 11 refuses the first kind of request, which is an answer; nobody is at 99, which is not called wrong."""
+    """Unit 11 refuses the first kind of request, which is an answer; nobody is at 99, which is not
+    called wrong."""
     heard = hear(Line(segment("clean").port(), USUAL), 1.0, [probes(11), probes(99)], expected=[11])
     assert [reply.request.address for reply in heard.evidence.replies] == [11, 99, 99, 99]
     assert heard.observations == ()
@@ -121,19 +127,25 @@ def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
 def test_the_document_holds_what_was_asked_with_its_turn_round() -> None:
     """Unit 11 takes some 11 ms, junk ahead of its reply does not count."""
     for name in ("clean", "junk"):  # after 3 s the floating pair happens to let the request through
-        document = json.loads(json.dumps(hear(Line(segment(name).port(), USUAL), 3.0, [read(11)]).document()))
+        document = json.loads(
+            json.dumps(hear(Line(segment(name).port(), USUAL), 3.0, [read(11)]).document())
+        )
         (asked,) = document["asked"]
         assert asked["address"] == 11
         assert 8 < asked["reply_ms"] < 16
-        assert asked["silence_due_ms"] == 3.6  # V1.02, section 2.5.1.1: 3.5 characters of 10 bits at 9600 baud
+        assert (
+            asked["silence_due_ms"] == 3.6
+        )  # V1.02, section 2.5.1.1: 3.5 characters of 10 bits at 9600 baud
         assert document["line_errors"] is None
 
 
 def test_words_tell_flags_and_counters() -> None:
     idle = Heard(2.0, (Chunk(1.0, b"\x00\x12", (0,)),), LineErrors(breaks=1))
     heard = Hearing(Evidence(USUAL, idle), ())
-    assert heard.words == (
-        "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 byte flagged by the receiver, the system counted 1 break."
+    assert (
+        heard.words
+        == "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 byte flagged by the receiver, the"
+        " system counted 1 break."
     )
     assert heard.document()["line_errors"] == {
         "framing": 0,

@@ -17,7 +17,9 @@ from tests.wiring.bench import USUAL, request, scenario, segment
 ALL = (11, 12, 21, 31, 41, 51)
 
 
-def start(bench: Segment, addresses: tuple[int, ...] = ALL, cancel: Cancel | None = None) -> Iterator[Event]:
+def start(
+    bench: Segment, addresses: tuple[int, ...] = ALL, cancel: Cancel | None = None
+) -> Iterator[Event]:
     return hunt(Line(bench.port(), USUAL), addresses, cancel or Cancel())
 
 
@@ -40,7 +42,8 @@ def round_of(events: Iterator[Event]) -> Round:
 
 
 def test_every_unit_appears_at_the_moment_its_reply_began() -> None:
-    """All six within the first rounds, the one that is silent on unknown registers too, each once."""
+    """All six within the first rounds, the one that is silent on unknown registers too, each
+    once."""
     bench = segment("clean")
     events = start(bench)
     seen = until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL))
@@ -79,7 +82,8 @@ def test_a_unit_taken_off_vanishes_between_its_last_reply_and_the_first_miss() -
 
 
 def test_a_swapped_pair_is_found_by_swapping_it_back() -> None:
-    """The unit with exchanged wires appears the moment they are turned, and no other event comes."""
+    """The unit with exchanged wires appears the moment they are turned, and no other event
+    comes."""
     bench = segment("swapped")
     events = start(bench)
     until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL) - 1)
@@ -112,11 +116,14 @@ def silent_on_registers() -> Segment:
     """Unit 41 knows nothing but its server id, and stays silent on all else."""
     shipped = scenario("clean")
     kind = shipped.types["ef-5"].model_copy(update={"functions": (17,), "errors": "silence"})
-    return Segment(shipped.model_copy(update={"types": {**shipped.types, "ef-5": kind}}), VirtualClock())
+    return Segment(
+        shipped.model_copy(update={"types": {**shipped.types, "ef-5": kind}}), VirtualClock()
+    )
 
 
 def test_kinds_of_requests_are_tried_in_turn_until_one_is_answered() -> None:
-    """A unit that is silent on registers appears by its server id, and is asked for that from then on."""
+    """A unit that is silent on registers appears by its server id, and is asked for that from then
+    on."""
     events = start(silent_on_registers(), (41,))
     seen = until(events, lambda event: isinstance(event, Appeared))
     assert [type(event) for event in seen] == [Round, Round, Appeared]
@@ -131,7 +138,8 @@ def test_known_requests_are_used_from_the_start() -> None:
 
 
 def test_absent_units_cost_no_more_than_their_wait() -> None:
-    """Six present units and one absent one: a round takes the sum of their exchanges, and one short wait."""
+    """Six present units and one absent one: a round takes the sum of their exchanges, and one short
+    wait."""
     bench = segment("clean")
     events = start(bench, (*ALL, 99))
     until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL))
@@ -143,7 +151,9 @@ def test_absent_units_cost_no_more_than_their_wait() -> None:
 def test_a_clash_is_garbled_not_absent() -> None:
     """Two units that talk over each other give bytes but no frame: the round says so."""
     bench = segment("clash")
-    shared = next(u.address for u in bench.units if sum(v.address == u.address for v in bench.units) > 1)
+    shared = next(
+        u.address for u in bench.units if sum(v.address == u.address for v in bench.units) > 1
+    )
     events = start(bench, (shared,))
     rounds = [round_of(events) for _ in range(20)]
     assert any(shared in (*event.garbled, *event.present) for event in rounds)
@@ -155,7 +165,11 @@ def test_a_late_reply_counts_for_the_unit_that_sent_it() -> None:
     bench = segment(
         "clean",
         units=tuple(
-            entry.model_copy(update={"latency": 0.115, "jitter": 0.0}) if entry.address == 11 else entry
+            (
+                entry.model_copy(update={"latency": 0.115, "jitter": 0.0})
+                if entry.address == 11
+                else entry
+            )
             for entry in scenario("clean").units
         ),
     )
@@ -166,7 +180,8 @@ def test_a_late_reply_counts_for_the_unit_that_sent_it() -> None:
 
 @pytest.mark.parametrize("addresses", [(41,), (11, 31, 41), (41, 99)])
 def test_a_slow_unit_appears_once_and_does_not_come_and_go(addresses: tuple[int, ...]) -> None:
-    """One that takes 0.8 s is late at first, heard while another kind of request is out, then waited for."""
+    """One that takes 0.8 s is late at first, heard while another kind of request is out, then
+    waited for."""
     events = start(segment("slow"), addresses)
     seen = until(events, lambda event: isinstance(event, Round) and event.number == 30)
     assert [event.address for event in seen if isinstance(event, Appeared)].count(41) == 1

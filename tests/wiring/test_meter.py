@@ -35,7 +35,15 @@ def test_resistances(text: str, value: float | None) -> None:
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("0.3", 0.3), ("-0.25 V", -0.25), ("−0,25V", -0.25), ("+300 mV", 0.3), (".2", 0.2), ("24.", 24.0), ("  ", None)],
+    [
+        ("0.3", 0.3),
+        ("-0.25 V", -0.25),
+        ("−0,25V", -0.25),
+        ("+300 mV", 0.3),
+        (".2", 0.2),
+        ("24.", 24.0),
+        ("  ", None),
+    ],
 )
 def test_voltages(text: str, value: float | None) -> None:
     """The sign as the meter shows it, a typographic minus included."""
@@ -59,7 +67,9 @@ def test_what_is_no_voltage_is_refused(text: str) -> None:
 
 
 @given(st.text(max_size=12), st.sampled_from([parse_resistance, parse_voltage]))
-def test_any_text_gives_a_number_or_a_plain_refusal(text: str, parse: Callable[[str], float | None]) -> None:
+def test_any_text_gives_a_number_or_a_plain_refusal(
+    text: str, parse: Callable[[str], float | None]
+) -> None:
     """Nothing that is typed raises anything else, and never a NaN."""
     try:
         value = parse(text)

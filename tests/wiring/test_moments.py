@@ -12,9 +12,15 @@ from busprobe.wiring.advice import Cause, Observation
 from busprobe.wiring.moments import Failure, Watch, by_time
 
 
-def watch(*moments: float, units: tuple[int, ...] = (5,), seconds: float = 600.0, rounds: int = 600) -> Watch:
+def watch(
+    *moments: float, units: tuple[int, ...] = (5,), seconds: float = 600.0, rounds: int = 600
+) -> Watch:
     """Failures at `moments`, at `units` in turn."""
-    return Watch(seconds, rounds, tuple(Failure(at, units[n % len(units)]) for n, at in enumerate(sorted(moments))))
+    return Watch(
+        seconds,
+        rounds,
+        tuple(Failure(at, units[n % len(units)]) for n, at in enumerate(sorted(moments))),
+    )
 
 
 def causes(observation: Observation | None) -> tuple[Cause, ...]:
@@ -29,9 +35,12 @@ def test_failures_by_chance_say_nothing(seed: int) -> None:
 
 
 def test_chance_is_hardly_ever_taken_for_a_pattern() -> None:
-    """Of 1000 runs with failures anywhere, fewer than 3 in 100 give a claim: three tests at 1 in 100 each."""
+    """Of 1000 runs with failures anywhere, fewer than 3 in 100 give a claim: three tests at 1 in
+    100 each."""
     random = Random(1)  # noqa: S311 - the same moments each time
-    runs = (watch(*(random.uniform(0, 600) for _ in range(random.randint(5, 40)))) for _ in range(1000))
+    runs = (
+        watch(*(random.uniform(0, 600) for _ in range(random.randint(5, 40)))) for _ in range(1000)
+    )
     assert sum(by_time(run) is not None for run in runs) < 30
 
 
@@ -104,12 +113,15 @@ def test_no_run_is_too_odd_and_nothing_is_asserted(
     failures: list[tuple[float, int]], rounds: int, seconds: float
 ) -> None:
     """Whatever the moments, more than one cause is left open."""
-    observation = by_time(Watch(seconds, rounds, tuple(Failure(*failure) for failure in sorted(failures))))
+    observation = by_time(
+        Watch(seconds, rounds, tuple(Failure(*failure) for failure in sorted(failures)))
+    )
     assert observation is None or (observation.certain is None and len(observation.hints) > 1)
 
 
 def test_an_outage_of_one_unit_is_no_steady_pace_of_somebody_else() -> None:
-    """Rounds take 0.1 s, and 1.6 s while the unit is silent: its failures are as far apart as we wait for it."""
+    """Rounds take 0.1 s, and 1.6 s while the unit is silent: its failures are as far apart as we
+    wait for it."""
     outage = [26 + 1.6 * n for n in range(7)]
     told = by_time(Watch(60.0, 500, tuple(Failure(at, 13) for at in outage), longest_round=1.6))
     assert told is not None

@@ -7,9 +7,12 @@ import pytest
 from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, d1_by_idle
 
 
-@pytest.mark.parametrize(("volts", "wire"), [(0.3, "A"), (-0.3, "B"), (0.1, None), (-0.19, None), (0.0, None)])
+@pytest.mark.parametrize(
+    ("volts", "wire"), [(0.3, "A"), (-0.3, "B"), (0.1, None), (-0.19, None), (0.0, None)]
+)
 def test_d1_is_the_wire_that_is_positive_in_idle(volts: float, wire: str | None) -> None:
-    """V1.02, section 3.3.2: D1 is the more positive wire in idle; within the undefined range nothing is said."""
+    """V1.02, section 3.3.2: D1 is the more positive wire in idle; within the undefined range
+    nothing is said."""
     assert d1_by_idle(volts) == wire
 
 

@@ -18,7 +18,8 @@ def causes(observation: Observation | None) -> tuple[Cause, ...]:
 
 
 def test_all_units_silent_from_one_on_is_a_break_or_a_lost_supply() -> None:
-    """Cable order counts, not address order; a bus break and a supply break look the same from here."""
+    """Cable order counts, not address order; a bus break and a supply break look the same from
+    here."""
     tallies = {3: FINE, 1: FINE, 7: SILENT, 5: SILENT, 9: SILENT, 2: SILENT}
     observation = by_position(ORDER, tallies)
     assert observation is not None
@@ -56,7 +57,9 @@ def test_errors_that_go_with_half_the_baud_rate() -> None:
     assert by_baud({19200: FAILING}) is None
 
 
-TALLIES = st.builds(lambda asked, share: Tally(asked, round(asked * share)), st.integers(0, 200), st.floats(0, 1))
+TALLIES = st.builds(
+    lambda asked, share: Tally(asked, round(asked * share)), st.integers(0, 200), st.floats(0, 1)
+)
 
 
 @given(st.permutations(ORDER), st.dictionaries(st.sampled_from(ORDER), TALLIES))
@@ -71,7 +74,8 @@ def run_of(tallies: dict[tuple[int, int], Tally], *failures: Failure) -> Counted
 
 
 def test_all_three_looks_at_once() -> None:
-    """Far units fail, only at the high rate, and all in the last minute: a sentence each, in that order."""
+    """Far units fail, only at the high rate, and all in the last minute: a sentence each, in that
+    order."""
     slow = run_of({(address, 9600): FINE for address in ORDER})
     late = [Failure(560.0 + 8 * n, address) for n, address in enumerate((5, 9, 2, 5, 9))]
     fast = run_of({(a, 19200): FAILING if a in ORDER[3:] else FINE for a in ORDER}, *late)

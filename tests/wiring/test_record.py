@@ -16,13 +16,20 @@ from busprobe.wiring.voltage import judge_idle
 
 def test_measured_judged_and_skipped_are_kept_apart() -> None:
     """One reading made, one skipped by hand, two never tried: only the first has a verdict."""
-    observation = observed("Bytes came with nobody asked.", Cause.MISSING_BIAS, Cause.NOISE, Cause.MISSING_BIAS)
-    document = wiring_document([judge_resistance(61.0), judge_idle(None, Labels.SIGN)], [observation], listened=True)
+    observation = observed(
+        "Bytes came with nobody asked.", Cause.MISSING_BIAS, Cause.NOISE, Cause.MISSING_BIAS
+    )
+    document = wiring_document(
+        [judge_resistance(61.0), judge_idle(None, Labels.SIGN)], [observation], listened=True
+    )
     stored = json.loads(json.dumps(document))
     assert [j["measurement"] for j in stored["judgements"]] == [Measurement.RESISTANCE]
     assert stored["judgements"][0]["reading"] == "61.0 Ω"
     assert stored["skipped"] == [Measurement.IDLE, Measurement.TO_COMMON, Measurement.SUPPLY]
-    assert [h["cause"] for h in stored["observations"][0]["hints"]] == [Cause.MISSING_BIAS, Cause.NOISE]
+    assert [h["cause"] for h in stored["observations"][0]["hints"]] == [
+        Cause.MISSING_BIAS,
+        Cause.NOISE,
+    ]
     assert stored["observations"][0]["certain"] is False
 
 
@@ -35,11 +42,15 @@ def test_not_listening_is_skipping_it() -> None:
 def test_what_was_not_tried_this_time_is_carried_on() -> None:
     """Listening leaves the readings of an hour ago, measuring leaves what was heard."""
     heard = [observed("Bytes came with nobody asked.", Cause.MISSING_BIAS, Cause.NOISE)]
-    first = wiring_document([judge_resistance(61.0), judge_idle(0.3, Labels.SIGN)], [], listened=False)
+    first = wiring_document(
+        [judge_resistance(61.0), judge_idle(0.3, Labels.SIGN)], [], listened=False
+    )
     second = wiring_document([], heard, listened=True, earlier=json.loads(json.dumps(first)))
     assert [j["reading"] for j in stored(second, "judgements")] == ["61.0 Ω", "+0.300 V"]
     assert second["skipped"] == [Measurement.TO_COMMON, Measurement.SUPPLY]
-    third = wiring_document([judge_resistance(118.0)], [], listened=False, earlier=json.loads(json.dumps(second)))
+    third = wiring_document(
+        [judge_resistance(118.0)], [], listened=False, earlier=json.loads(json.dumps(second))
+    )
     assert [j["reading"] for j in stored(third, "judgements")] == ["118.0 Ω", "+0.300 V"]
     assert stored(third, "observations") == stored(second, "observations") != []
     assert third["skipped"] == second["skipped"]
@@ -56,14 +67,23 @@ def test_a_reading_taken_back_is_gone_and_a_quiet_pair_replaces_a_loud_one() -> 
 def test_sums_are_kept_beside_each_other_and_the_same_one_once() -> None:
     """Other figures make another sum; whatever else is recorded later leaves them."""
     first = wiring_document([], [], listened=False, sums=[loads([1.0] * 32)])
-    second = wiring_document([], [], listened=False, sums=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first)
-    third = wiring_document([judge_resistance(61.0)], [], listened=True, earlier=json.loads(json.dumps(second)))
+    second = wiring_document(
+        [], [], listened=False, sums=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first
+    )
+    third = wiring_document(
+        [judge_resistance(61.0)], [], listened=True, earlier=json.loads(json.dumps(second))
+    )
     assert [s["given"].split(",")[0] for s in stored(third, "sums")] == ["8 units", "32 units"]
     assert stored(third, "sums")[1]["lines"][0] == "1 repeater needed."
 
 
 def test_a_document_of_another_format_is_not_carried_on() -> None:
-    assert wiring_document([], [], listened=False, earlier={"format": "other", "judgements": [{}]})["judgements"] == []
+    assert (
+        wiring_document([], [], listened=False, earlier={"format": "other", "judgements": [{}]})[
+            "judgements"
+        ]
+        == []
+    )
 
 
 def stored(document: dict[str, object], part: str) -> Any:

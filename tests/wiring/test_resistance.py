@@ -32,7 +32,8 @@ from busprobe.wiring.resistance import Pair, Picture, bounds, judge_resistance, 
     ],
 )
 def test_readings_of_a_short_pair(value: float, level: Level, words: str) -> None:
-    """MODBUS over Serial Line V1.02, section 3.4.5: two terminators of 120 Ω at the ends, so about 60 Ω."""
+    """MODBUS over Serial Line V1.02, section 3.4.5: two terminators of 120 Ω at the ends, so about
+    60 Ω."""
     judgement = judge_resistance(value)
     assert judgement.level is level
     assert words in judgement.words
@@ -40,7 +41,8 @@ def test_readings_of_a_short_pair(value: float, level: Level, words: str) -> Non
 
 
 def test_pictures_of_a_short_pair_do_not_overlap_by_more_than_an_ohm() -> None:
-    """With the defaults a single reading tells the number of terminators; only three and four blur into each other."""
+    """With the defaults a single reading tells the number of terminators; only three and four blur
+    into each other."""
     for one, other in combinations(Picture, 2):
         if {one, other} == {Picture.MANY, Picture.THREE}:
             continue
@@ -51,7 +53,8 @@ def test_pictures_of_a_short_pair_do_not_overlap_by_more_than_an_ohm() -> None:
 
 
 def test_two_terminators_behind_a_long_cable_are_told_to_look_like_one() -> None:
-    """1000 m of AWG 24 between the ends: two read 85 Ω, which one terminator with full load reads too."""
+    """1000 m of AWG 24 between the ends: two read 85 Ω, which one terminator with full load reads
+    too."""
     pair = Pair(loop=Conductor.parse("AWG24").loop(1000))
     judgement = judge_resistance(parallel(120, 120 + pair.loop), pair)
     assert judgement.level is Level.ATTENTION
@@ -80,7 +83,9 @@ def test_the_true_picture_is_always_among_those_that_fit(
     near = [120 * tolerance] * min(count, 1)
     far = [120 * tolerance + loop] * (count - len(near))
     value = parallel(*near, *far, bias, 12_000 / loads if loads > 1e-6 else math.inf)
-    picture = (Picture.NONE, Picture.ONE, Picture.BOTH, Picture.THREE, Picture.MANY, Picture.MANY)[count]
+    picture = (Picture.NONE, Picture.ONE, Picture.BOTH, Picture.THREE, Picture.MANY, Picture.MANY)[
+        count
+    ]
     low, high = bounds(picture, Pair(loop=loop))
     assert low - 1e-9 <= value <= high + 1e-9
 
@@ -91,7 +96,8 @@ def test_an_unmeasured_pair_is_not_judged() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "count"), [(math.inf, 0), (118.0, 1), (60.0, 2), (40.0, 3), (2.0, None), (850.0, 0), (None, None)]
+    ("value", "count"),
+    [(math.inf, 0), (118.0, 1), (60.0, 2), (40.0, 3), (2.0, None), (850.0, 0), (None, None)],
 )
 def test_how_many_terminators_a_reading_shows(value: float | None, count: int | None) -> None:
     """None where a short, or several numbers fit: the idle voltage is then judged without it."""

@@ -1,4 +1,5 @@
-"""Pictures of trouble on the virtual segment, recognised without being told, and asserted only when one cause fits."""
+"""Pictures of trouble on the virtual segment, recognised without being told, and asserted only when
+one cause fits."""
 
 from __future__ import annotations
 
@@ -28,7 +29,10 @@ MASTER = OtherMaster(
     period=1.0,
     start=0.4,
     jitter=0.05,
-    polls=(Poll(address=11, function=4, at=1, count=2), Poll(address=21, function=4, at=0, count=6)),
+    polls=(
+        Poll(address=11, function=4, at=1, count=2),
+        Poll(address=21, function=4, at=0, count=6),
+    ),
 )
 
 
@@ -52,22 +56,33 @@ def test_another_master_is_asserted_by_its_frames() -> None:
 
 @pytest.mark.parametrize(
     ("theirs", "ours"),
-    [("9600-8N1", "19200-8N1"), ("4800-8N1", "9600-8N1"), ("9600-8E1", "38400-8N1"), ("9600-8N1", "57600-8N1")],
+    [
+        ("9600-8N1", "19200-8N1"),
+        ("4800-8N1", "9600-8N1"),
+        ("9600-8E1", "38400-8N1"),
+        ("9600-8N1", "57600-8N1"),
+    ],
 )
 def test_traffic_at_a_lower_baud_rate_is_named_with_that_rate(theirs: str, ours: str) -> None:
     """Bits seen two or four times each: the other baud rate is told."""
-    observations = diagnose(examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1))
+    observations = diagnose(
+        examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1)
+    )
     hint = observations[0].hints[0]
     assert hint.cause is Cause.WRONG_BAUD
     assert f"about {LineSettings.parse(theirs).baud} baud" in hint.detail
 
 
 @pytest.mark.parametrize(
-    ("theirs", "ours"), [("9600-8N1", "4800-8N1"), ("9600-8N1", "115200-8N1"), ("9600-8N1", "9600-8E1")]
+    ("theirs", "ours"),
+    [("9600-8N1", "4800-8N1"), ("9600-8N1", "115200-8N1"), ("9600-8N1", "9600-8E1")],
 )
 def test_traffic_that_cannot_be_told_leaves_several_causes(theirs: str, ours: str) -> None:
-    """A receiver too slow, far too fast, or of another format: another baud rate is likeliest, and not asserted."""
-    observations = diagnose(examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1))
+    """A receiver too slow, far too fast, or of another format: another baud rate is likeliest, and
+    not asserted."""
+    observations = diagnose(
+        examine(segment("clean", other_master=master(theirs)), LineSettings.parse(ours), rounds=1)
+    )
     assert observations[0].hints[0].cause is Cause.WRONG_BAUD
     assert certain_causes(observations) == set()
 
@@ -101,7 +116,9 @@ def test_damage_by_anothers_traffic_is_put_down_to_it_first() -> None:
 
 def test_a_parity_that_differs_alone_shows_in_flags() -> None:
     """Frames with a right CRC whose bytes are flagged: same baud rate, another format."""
-    evidence = examine(segment("clean", other_master=master("9600-8N2")), LineSettings.parse("9600-8E1"), rounds=1)
+    evidence = examine(
+        segment("clean", other_master=master("9600-8N2")), LineSettings.parse("9600-8E1"), rounds=1
+    )
     assert certain_causes(diagnose(evidence)) == {Cause.OTHER_MASTER, Cause.WRONG_FORMAT}
 
 
@@ -122,21 +139,29 @@ def test_anothers_traffic_through_a_swapped_adapter_is_seen_as_the_complement() 
 
 def test_swapped_and_another_baud_rate_at_once_are_both_named() -> None:
     """Two faults at the same time: neither hides the other, neither is asserted."""
-    evidence = examine(segment("second-master", adapter={"swapped": True}), LineSettings.parse("19200-8N1"))
+    evidence = examine(
+        segment("second-master", adapter={"swapped": True}), LineSettings.parse("19200-8N1")
+    )
     observations = diagnose(evidence)
-    assert {hint.cause for hint in observations[0].hints} == {Cause.WRONG_BAUD, Cause.SWAPPED_AT_ADAPTER}
+    assert {hint.cause for hint in observations[0].hints} == {
+        Cause.WRONG_BAUD,
+        Cause.SWAPPED_AT_ADAPTER,
+    }
     assert certain_causes(observations) == set()
 
 
 def test_a_pair_swapped_at_one_unit_is_one_of_several_reasons_for_its_silence() -> None:
-    """From the adapter a swapped unit and an absent one look alike: both are told, with what to do."""
+    """From the adapter a swapped unit and an absent one look alike: both are told, with what to
+    do."""
     swapped = diagnose(examine(segment("swapped")))
     absent_segment = segment("clean")
     absent_segment.connect("io-101", connected=False)
     assert swapped == diagnose(examine(absent_segment))
     (observation,) = swapped
     assert "No reply from unit 31," in observation.seen
-    assert {Cause.SWAPPED_AT_UNIT, Cause.NO_SUPPLY, Cause.BROKEN_WIRE} <= {hint.cause for hint in observation.hints}
+    assert {Cause.SWAPPED_AT_UNIT, Cause.NO_SUPPLY, Cause.BROKEN_WIRE} <= {
+        hint.cause for hint in observation.hints
+    }
 
 
 def test_silence_where_nobody_is_expected_says_nothing() -> None:
@@ -156,7 +181,9 @@ def test_missing_bias_is_asserted_only_by_junk_with_and_without_replies() -> Non
 def test_missing_bias_with_a_glitching_adapter_leaves_both_open() -> None:
     """The scenario has both faults, and both are named."""
     observations = diagnose(examine(segment("junk")))
-    assert {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH} <= {hint.cause for o in observations for hint in o.hints}
+    assert {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH} <= {
+        hint.cause for o in observations for hint in o.hints
+    }
     assert certain_causes(observations) == set()
 
 
@@ -168,16 +195,20 @@ def test_a_glitching_adapter_is_told_by_its_regularity() -> None:
 
 @pytest.mark.parametrize("hold", [0.0115, 0.012, 0.013, 0.0145])
 def test_late_turn_round_is_recognised_by_what_is_left_of_quick_replies(hold: float) -> None:
-    """Their first bytes are lost or garbled; put back, the CRC is right.  Late drivers of units look alike."""
+    """Their first bytes are lost or garbled; put back, the CRC is right.  Late drivers of units
+    look alike."""
     observations = diagnose(examine(segment("late-turn-round", adapter={"holds_on": hold})))
     assert "at the front" in observations[0].seen
-    assert set(first_causes(observations)) == {Cause.ADAPTER_HOLDS_ON}  # also of what is past mending
+    assert set(first_causes(observations)) == {
+        Cause.ADAPTER_HOLDS_ON
+    }  # also of what is past mending
     assert Cause.UNIT_DRIVES_LATE in {hint.cause for hint in observations[0].hints}
     assert certain_causes(observations) == set()
 
 
 def test_replies_drowned_altogether_are_silence_that_may_be_the_adapters() -> None:
-    """An adapter that holds on for 20 ms swallows what begins meanwhile, as if nobody were there."""
+    """An adapter that holds on for 20 ms swallows what begins meanwhile, as if nobody were
+    there."""
     silent = diagnose(examine(segment("late-turn-round", adapter={"holds_on": 0.02})))[0]
     assert silent.seen == "No reply from units 11-12,31, while others answered."
     assert Cause.ADAPTER_HOLDS_ON in {hint.cause for hint in silent.hints}
@@ -185,7 +216,8 @@ def test_replies_drowned_altogether_are_silence_that_may_be_the_adapters() -> No
 
 @pytest.mark.parametrize("adapter", [{}, {"echo": True}, {"swapped": True}])
 def test_a_stuck_driver_is_among_the_causes_and_not_asserted(adapter: dict[str, Any]) -> None:
-    """Held at space, an adapter sees a break after each request like a swapped one; with an echo it sees nothing."""
+    """Held at space, an adapter sees a break after each request like a swapped one; with an echo it
+    sees nothing."""
     observations = diagnose(examine(segment("stuck", adapter=adapter)))
     assert len(observations) == 1
     assert Cause.STUCK in {hint.cause for hint in observations[0].hints}
@@ -200,13 +232,21 @@ def test_a_driver_that_sticks_while_one_listens_is_told_by_its_break() -> None:
     stuck.connect("em-101", connected=True)
     broken, silent = diagnose(Evidence(USUAL, line.listen(5.0), examine(stuck).replies))
     assert "The receiver flags it, as a break" in broken.seen
-    assert all(Cause.STUCK in {hint.cause for hint in each.hints} and each.certain is None for each in (broken, silent))
+    assert all(
+        Cause.STUCK in {hint.cause for hint in each.hints} and each.certain is None
+        for each in (broken, silent)
+    )
 
 
 def test_a_reply_to_an_earlier_question_is_late_and_not_damaged() -> None:
-    """A unit that takes 0.8 s is given up after 0.5 s, and answers into the next question: no clash, no bad CRC."""
+    """A unit that takes 0.8 s is given up after 0.5 s, and answers into the next question: no
+    clash, no bad CRC."""
     line = Line(segment("slow").port(), USUAL)
-    replies = [judge(asked, line.exchange(asked, Waits(reply=0.5))) for unit in (11, 41) for asked in probes(unit)]
+    replies = [
+        judge(asked, line.exchange(asked, Waits(reply=0.5)))
+        for unit in (11, 41)
+        for asked in probes(unit)
+    ]
     (late,) = diagnose(Evidence(USUAL, None, replies, (11, 41)))
     assert late.seen.startswith("1 sound reply from unit 41 answered an earlier question")
     assert [hint.cause for hint in late.hints] == [Cause.SLOW_UNIT, Cause.OTHER_MASTER]
@@ -220,14 +260,19 @@ def test_what_is_seen_agrees_with_its_number(count: int) -> None:
     exchange = Exchange(request.frame, USUAL, 0.0, 0.01, 0.2, (chunk,), Echo.NONE, Ending.SILENCE)
     (observation,) = diagnose(Evidence(USUAL, None, [judge(request, exchange)] * count))
     assert observation.seen.startswith(
-        {1: "1 of 1 reply is damaged, at unit 5: 05 03", 2: "2 of 2 replies are damaged, at unit 5: 05 03"}[count]
+        {
+            1: "1 of 1 reply is damaged, at unit 5: 05 03",
+            2: "2 of 2 replies are damaged, at unit 5: 05 03",
+        }[count]
     )
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_noise_is_never_taken_for_anything_else(seed: int) -> None:
     """Bit errors everywhere, some in the first bytes of replies: nothing is asserted."""
-    observations = diagnose(examine(segment("clean", seed=seed, wires={"bit_errors": 0.004}), rounds=12))
+    observations = diagnose(
+        examine(segment("clean", seed=seed, wires={"bit_errors": 0.004}), rounds=12)
+    )
     assert certain_causes(observations) == set()
     assert Cause.NOISE in {hint.cause for observation in observations for hint in observation.hints}
 
@@ -243,7 +288,10 @@ def test_a_clash_comes_first_where_one_address_alone_is_damaged(seed: int) -> No
     assert damaged[0].certain is None
 
 
-FLOATING: dict[str, Any] = {"wires": {"biased": False, "bit_errors": 0.003}, "adapter": {"failsafe": False}}
+FLOATING: dict[str, Any] = {
+    "wires": {"biased": False, "bit_errors": 0.003},
+    "adapter": {"failsafe": False},
+}
 
 
 @pytest.mark.parametrize(
@@ -258,14 +306,20 @@ FLOATING: dict[str, Any] = {"wires": {"biased": False, "bit_errors": 0.003}, "ad
         ("clean", FLOATING, {Cause.MISSING_BIAS}),
         ("late-turn-round", {"wires": {"bit_errors": 0.003}}, {Cause.ADAPTER_HOLDS_ON}),
         ("stuck", {"wires": {"bit_errors": 0.003}}, {Cause.STUCK}),
-        ("stuck", {"adapter": {"failsafe": False}, "wires": {"biased": False}}, {Cause.STUCK, Cause.MISSING_BIAS}),
+        (
+            "stuck",
+            {"adapter": {"failsafe": False}, "wires": {"biased": False}},
+            {Cause.STUCK, Cause.MISSING_BIAS},
+        ),
         ("junk", {}, {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH}),
         ("second-master", {"wires": {"bit_errors": 0.005}}, {Cause.OTHER_MASTER}),
         ("second-master", {"adapter": {"swapped": True}}, {Cause.OTHER_MASTER}),
     ],
 )
 @pytest.mark.parametrize("seed", range(3))
-def test_nothing_is_asserted_that_is_not_so(name: str, changes: dict[str, Any], true: set[Cause], seed: int) -> None:
+def test_nothing_is_asserted_that_is_not_so(
+    name: str, changes: dict[str, Any], true: set[Cause], seed: int
+) -> None:
     """Faults, mixed faults and noise, at right and wrong settings: whatever is certain is true."""
     for ours in ("9600-8N1", "38400-8N1"):
         at_theirs = ours == "9600-8N1"
@@ -293,14 +347,25 @@ def test_a_stuck_line_is_a_stream_of_spaces_that_does_not_end() -> None:
 
 @pytest.mark.parametrize(
     ("heard", "cause"),
-    [("F5 F3 D3 9A FE F9 B9 A5", Cause.ADAPTER_TOO_SLOW), ("05 03 13 9A 00 01 A1", Cause.ADAPTER_LETS_GO)],
+    [
+        ("F5 F3 D3 9A FE F9 B9 A5", Cause.ADAPTER_TOO_SLOW),
+        ("05 03 13 9A 00 01 A1", Cause.ADAPTER_LETS_GO),
+    ],
 )
 def test_an_echo_that_is_not_our_own_frame_points_at_the_adapter(heard: str, cause: Cause) -> None:
-    """The first is a capture published in a forum: sent 05 03 13 9A 00 01 A1 25, only ones added."""
+    """The first is a capture published in a forum: sent 05 03 13 9A 00 01 A1 25, only ones
+    added."""
     request = read_registers(5, Function.READ_HOLDING_REGISTERS, 0x139A, 1)
     assert request.frame.hex(" ").upper() == "05 03 13 9A 00 01 A1 25"
     exchange = Exchange(
-        request.frame, USUAL, 0.0, 0.01, 0.2, (Chunk(0.02, bytes.fromhex(heard)),), Echo.NONE, Ending.SILENCE
+        request.frame,
+        USUAL,
+        0.0,
+        0.01,
+        0.2,
+        (Chunk(0.02, bytes.fromhex(heard)),),
+        Echo.NONE,
+        Ending.SILENCE,
     )
     observations = diagnose(Evidence(USUAL, None, [judge(request, exchange)] * 3))
     assert certain_causes(observations) == {cause}
@@ -308,13 +373,19 @@ def test_an_echo_that_is_not_our_own_frame_points_at_the_adapter(heard: str, cau
 
 @pytest.mark.parametrize(
     ("heard", "cause"),
-    [("05 03 13 9A 00 03 A1 25", Cause.ADAPTER_TOO_SLOW), ("05 03 13 9A 00 01 A1", Cause.ADAPTER_LETS_GO)],
+    [
+        ("05 03 13 9A 00 03 A1 25", Cause.ADAPTER_TOO_SLOW),
+        ("05 03 13 9A 00 01 A1", Cause.ADAPTER_LETS_GO),
+    ],
 )
 def test_one_echo_that_is_damaged_may_be_noise(heard: str, cause: Cause) -> None:
     """A bit turned over, or a start bit missed, in one exchange of several."""
     request = read_registers(5, Function.READ_HOLDING_REGISTERS, 0x139A, 1)
     replies = [
-        judge(request, Exchange(request.frame, USUAL, 0.0, 0.01, 0.2, chunks, Echo.NONE, Ending.SILENCE))
+        judge(
+            request,
+            Exchange(request.frame, USUAL, 0.0, 0.01, 0.2, chunks, Echo.NONE, Ending.SILENCE),
+        )
         for chunks in ((Chunk(0.02, bytes.fromhex(heard)),), (), ())
     ]
     first, *_ = diagnose(Evidence(USUAL, None, replies))
@@ -332,7 +403,12 @@ def sound(errors: LineErrors | None = None, bad: tuple[int, ...] = ()) -> Reply:
     """An exchange with the example of MODBUS Application Protocol V1.1b3, section 6.3."""
     request = read_registers(1, Function.READ_HOLDING_REGISTERS, 107, 3)
     chunk = Chunk(0.05, bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A"), bad)
-    return judge(request, Exchange(request.frame, USUAL, 0, 0.01, 0.1, (chunk,), Echo.NONE, Ending.LENGTH, b"", errors))
+    return judge(
+        request,
+        Exchange(
+            request.frame, USUAL, 0, 0.01, 0.1, (chunk,), Echo.NONE, Ending.LENGTH, b"", errors
+        ),
+    )
 
 
 def test_counters_that_stand_still_say_nothing() -> None:
@@ -343,7 +419,10 @@ def test_counters_that_stand_still_say_nothing() -> None:
 def test_a_break_without_a_byte_is_told_by_the_counter() -> None:
     """A receiver tells a stuck pair by one break, before we came perhaps."""
     (observation,) = diagnose(Evidence(USUAL, Heard(5.0, (), LineErrors(breaks=1))))
-    assert "No byte came in 5.0 s with nobody asked, yet the system counted 1 break." in observation.seen
+    assert (
+        "No byte came in 5.0 s with nobody asked, yet the system counted 1 break."
+        in observation.seen
+    )
     assert observation.hints[0].cause is Cause.STUCK
     assert observation.certain is None
 
@@ -357,15 +436,19 @@ def test_a_flagged_zero_on_an_idle_pair_is_named_a_break() -> None:
 
 
 def test_flags_in_some_sound_frames_leave_several_causes_and_in_most_one() -> None:
-    """A bit turned over in a parity or stop bit leaves the CRC right; another format flags nearly all."""
+    """A bit turned over in a parity or stop bit leaves the CRC right; another format flags nearly
+    all."""
     (some,) = diagnose(Evidence(USUAL, None, [sound(bad=(3,)), *(sound() for _ in range(9))]))
     assert some.hints[0].cause is Cause.NOISE
     assert some.certain is None
-    assert certain_causes(diagnose(Evidence(USUAL, None, [sound(bad=(0, 1, 2))] * 4))) == {Cause.WRONG_FORMAT}
+    assert certain_causes(diagnose(Evidence(USUAL, None, [sound(bad=(0, 1, 2))] * 4))) == {
+        Cause.WRONG_FORMAT
+    }
 
 
 def test_counted_errors_are_not_tied_to_bytes_and_so_assert_nothing() -> None:
-    """Windows flags and Linux counters: another format comes first where most exchanges have them, noise elsewhere."""
+    """Windows flags and Linux counters: another format comes first where most exchanges have them,
+    noise elsewhere."""
     counted = LineErrors(parity=4, at_least=True)
     (most,) = diagnose(Evidence(USUAL, None, [sound(counted)] * 4))
     assert "at least 16 parity errors" in most.seen
@@ -387,19 +470,30 @@ def test_one_silent_unit_asked_alone_may_be_swapped_itself() -> None:
     evidence = examine(segment("swapped"))
     alone = [reply for reply in evidence.replies if reply.request.address == 31]
     (observation,) = diagnose(Evidence(USUAL, evidence.idle, alone))
-    assert {Cause.SWAPPED_AT_UNIT, Cause.SWAPPED_AT_ADAPTER} <= {hint.cause for hint in observation.hints}
+    assert {Cause.SWAPPED_AT_UNIT, Cause.SWAPPED_AT_ADAPTER} <= {
+        hint.cause for hint in observation.hints
+    }
 
 
 @settings(max_examples=60)
 @given(st.binary(max_size=60), st.lists(st.binary(max_size=20), max_size=6), st.integers(1, 247))
-def test_any_bytes_give_a_diagnosis_with_actions(idle: bytes, received: list[bytes], address: int) -> None:
+def test_any_bytes_give_a_diagnosis_with_actions(
+    idle: bytes, received: list[bytes], address: int
+) -> None:
     """No bytes make the diagnosis fail, and each hint says what to do."""
     request = read_registers(address, Function.READ_HOLDING_REGISTERS, 0, 1)
     replies = [
         judge(
             request,
             Exchange(
-                request.frame, USUAL, 0, 0.01, 0.2, (Chunk(0.02, data),) if data else (), Echo.NONE, Ending.SILENCE
+                request.frame,
+                USUAL,
+                0,
+                0.01,
+                0.2,
+                (Chunk(0.02, data),) if data else (),
+                Echo.NONE,
+                Ending.SILENCE,
             ),
         )
         for data in received

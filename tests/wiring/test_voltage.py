@@ -21,14 +21,19 @@ from busprobe.wiring.voltage import MOST_TERMINATED, judge_idle, judge_supply, j
         (0.12, Level.ATTENTION, "undefined range"),
         (-0.12, Level.ATTENTION, "undefined range"),
         (0.0, Level.ATTENTION, "no bias is seen, or the wires are shorted"),
-        (-0.35, Level.WRONG, "swapped at this terminal, bias the wrong way round, or a driver that is stuck"),
+        (
+            -0.35,
+            Level.WRONG,
+            "swapped at this terminal, bias the wrong way round, or a driver that is stuck",
+        ),
         (3.1, Level.ATTENTION, "no terminators, a driver that holds the pair, or bias"),
         (9.0, Level.WRONG, "foreign voltage"),
         (-9.0, Level.WRONG, "foreign voltage"),
     ],
 )
 def test_idle_voltage_by_sign(value: float, level: Level, words: str) -> None:
-    """TIA/EIA-485-A thresholds as given in TI 'RS-485 basics' (2016): 0.2 V; the red lead is on D1."""
+    """TIA/EIA-485-A thresholds as given in TI 'RS-485 basics' (2016): 0.2 V; the red lead is on
+    D1."""
     judgement = judge_idle(value, Labels.SIGN)
     assert judgement.level is level
     assert words in judgement.words
@@ -55,8 +60,11 @@ def test_an_unterminated_pair_may_idle_high() -> None:
 
 @pytest.mark.parametrize("terminators", [(120.0,), (150.0,), (120.0, 120.0), (150.0, 150.0)])
 @pytest.mark.parametrize("resistor", [450.0, 650.0])
-def test_the_modbus_guides_own_bias_is_good(resistor: float, terminators: tuple[float, ...]) -> None:
-    """V1.02, section 3.4.6: 450 to 650 Ω at 5 V with one or two terminators lie between the limits."""
+def test_the_modbus_guides_own_bias_is_good(
+    resistor: float, terminators: tuple[float, ...]
+) -> None:
+    """V1.02, section 3.4.6: 450 to 650 Ω at 5 V with one or two terminators lie between the
+    limits."""
     value = idle(Network(5, resistor, resistor, terminators)).difference
     assert value < MOST_TERMINATED
     assert judge_idle(value, Labels.SIGN).level is Level.GOOD
@@ -78,8 +86,11 @@ def test_the_modbus_guides_own_bias_is_good(resistor: float, terminators: tuple[
         (2.5, 2.45, 0.21, Level.GOOD, "as drivers make it"),
     ],
 )
-def test_each_wire_to_common(d1: float, d0: float, between: float | None, level: Level, words: str) -> None:
-    """-7 to +12 V as given in the SP485 datasheet; -1 to +3 V as given in EURASIP J. Embedded Systems, table 1."""
+def test_each_wire_to_common(
+    d1: float, d0: float, between: float | None, level: Level, words: str
+) -> None:
+    """-7 to +12 V as given in the SP485 datasheet; -1 to +3 V as given in EURASIP J. Embedded
+    Systems, table 1."""
     judgement = judge_to_common(d1, d0, between)
     assert judgement.level is level
     assert words in judgement.words
@@ -102,7 +113,8 @@ def test_letters_have_no_sign_to_common_either() -> None:
     ],
 )
 def test_supply_without_a_data_sheet_only_calls_for_attention(value: float, level: Level) -> None:
-    """10 % of nominal is common practice, no limit of the unit's; swapped wires are wrong by any measure."""
+    """10 % of nominal is common practice, no limit of the unit's; swapped wires are wrong by any
+    measure."""
     judgement = judge_supply(value, 24)
     assert judgement.level is level
     assert "data sheet decides" in judgement.source
@@ -119,8 +131,11 @@ def test_supply_against_the_data_sheet() -> None:
 
 
 @pytest.mark.parametrize(("d1", "d0"), [(13.0, None), (None, -7.5)])
-def test_one_wire_alone_tells_only_what_no_receiver_stands(d1: float | None, d0: float | None) -> None:
-    """Outside -7 to +12 V one reading is enough (SP485 datasheet); inside, the other one is asked for."""
+def test_one_wire_alone_tells_only_what_no_receiver_stands(
+    d1: float | None, d0: float | None
+) -> None:
+    """Outside -7 to +12 V one reading is enough (SP485 datasheet); inside, the other one is asked
+    for."""
     assert judge_to_common(d1, d0).level is Level.WRONG
     inside = judge_to_common(None, 2.3)
     assert inside.level is Level.NOT_MEASURED
@@ -140,7 +155,9 @@ def test_what_was_not_measured_is_not_judged() -> None:
 
 
 @given(st.floats(-60, 60), st.sampled_from(Labels), st.sampled_from([None, 0, 1, 2, 3]))
-def test_every_judgement_rests_on_a_range_and_a_source(value: float, labels: Labels, terminators: int | None) -> None:
+def test_every_judgement_rests_on_a_range_and_a_source(
+    value: float, labels: Labels, terminators: int | None
+) -> None:
     """Whatever is measured: words, limits, source, and an action unless all is good."""
     judgements: list[Judgement] = [
         judge_idle(value, labels, terminators),

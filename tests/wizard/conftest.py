@@ -41,7 +41,9 @@ def one_adapter(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def job(tmp_path: Path) -> Iterator[Job]:
-    with Job.create(tmp_path / "a.busjob", site="Harrow Mill", segment="Line A", tester="K. Marsh") as made:
+    with Job.create(
+        tmp_path / "a.busjob", site="Harrow Mill", segment="Line A", tester="K. Marsh"
+    ) as made:
         yield made
 
 
@@ -54,12 +56,18 @@ def session(job: Job) -> Iterator[Session]:
 
 def new_session(job: Job, plan: tuple[PlannedUnit, ...] = ()) -> Session:
     """A session whose virtual segments run on simulated time."""
-    return Session(job, load_all([shipped_folder()]), plan=plan, connector=Connector(virtual_clock=VirtualClock()))
+    return Session(
+        job,
+        load_all([shipped_folder()]),
+        plan=plan,
+        connector=Connector(virtual_clock=VirtualClock()),
+    )
 
 
 @pytest.fixture
 def paced(job: Job) -> Iterator[Session]:
-    """A session in which time passes, twenty times faster than life, so that something can happen meanwhile."""
+    """A session in which time passes, twenty times faster than life, so that something can happen
+    meanwhile."""
     connector = Connector(virtual_clock=ScaledClock(20))
     made = Session(job, load_all([shipped_folder()]), connector=connector)
     yield made
@@ -71,11 +79,16 @@ Wizard = Callable[..., AbstractAsyncContextManager[Person]]
 
 @pytest.fixture
 def wizard(session: Session) -> Wizard:
-    """Start the wizard: ``async with wizard("clean") as person`` has the port open at 9600-8N1 already."""
+    """Start the wizard: ``async with wizard("clean") as person`` has the port open at 9600-8N1
+    already."""
 
     @asynccontextmanager
     async def start(
-        scenario: str | None = None, *, size: tuple[int, int] = (80, 24), step: int = 1, using: Session | None = None
+        scenario: str | None = None,
+        *,
+        size: tuple[int, int] = (80, 24),
+        step: int = 1,
+        using: Session | None = None,
     ) -> AsyncIterator[Person]:
         used = using or session
         used.job.set_state("wizard.step", step)

@@ -31,7 +31,8 @@ class Person:
         await self._pilot.pause()
 
     async def strike(self, key: str) -> None:
-        """Press a key without waiting for the screen, which may close because of it while events pour in."""
+        """Press a key without waiting for the screen, which may close because of it while events
+        pour in."""
         self.app.simulate_key(key)
         await asyncio.sleep(0)
 
@@ -49,7 +50,9 @@ class Person:
 
     async def wait(self) -> None:
         """Wait until what runs on the line has ended and the screen shows it."""
-        await self.wait_until(lambda: not self.app.gate.holder, "What runs on the line has not ended")
+        await self.wait_until(
+            lambda: not self.app.gate.holder, "What runs on the line has not ended"
+        )
         await self._pilot.pause()
 
     async def wait_for(self, words: str) -> None:
@@ -57,7 +60,8 @@ class Person:
         await self.wait_until(lambda: words in self.screen, f"'{words}' did not appear")
 
     async def wait_until(self, comes_true: Callable[[], bool], otherwise: str) -> None:
-        """Wait until something comes true; ten seconds are long enough for all that runs in simulated time."""
+        """Wait until something comes true; ten seconds are long enough for all that runs in
+        simulated time."""
         end = time.monotonic() + 10
         while not comes_true():
             assert time.monotonic() < end, f"{otherwise} on:\n{self.screen}"

@@ -1,6 +1,8 @@
-"""Pictures of the real screens for the README: the demo's segment driven by keys, in simulated time.
+"""Pictures of the real screens for the README: the demo's segment driven by keys, in simulated
+time.
 
-Run ``python -m tests.wizard.pictures`` at the top of the checkout; it writes ``.github/pictures/*.svg``.
+Run ``python -m tests.wizard.pictures`` at the top of the checkout; it writes
+``.github/pictures/*.svg``.
 """
 
 from __future__ import annotations
@@ -101,9 +103,15 @@ def main() -> None:
     """Write all pictures."""
     FOLDER.mkdir(parents=True, exist_ok=True)
     os.chdir("/")  # the folder proposed for the papers is below here, and is in the picture
-    with TemporaryDirectory() as scratch, Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job:
+    with (
+        TemporaryDirectory() as scratch,
+        Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job,
+    ):
         asyncio.run(play(job))
-    with TemporaryDirectory() as scratch, Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job:
+    with (
+        TemporaryDirectory() as scratch,
+        Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job,
+    ):
         asyncio.run(describe(job))
 
 

@@ -25,7 +25,8 @@ async def test_a_new_job_starts_at_port_with_seven_steps_to_do(wizard: Wizard) -
 
 
 async def test_digits_go_to_steps_but_are_digits_in_a_field(wizard: Wizard) -> None:
-    """A digit shows its step; typed into a field it stays there, and Escape makes it a key again."""
+    """A digit shows its step; typed into a field it stays there, and Escape makes it a key
+    again."""
     async with wizard() as person:
         await person.press("3")
         assert "Addresses 1-247" in person.screen
@@ -51,7 +52,8 @@ async def test_next_and_back_work_inside_a_field(wizard: Wizard) -> None:
 
 
 async def test_each_step_explains_itself_and_its_keys(wizard: Wizard) -> None:
-    """F1 shows what the step is for, every key it has, and the signs of the rail; Escape closes it."""
+    """F1 shows what the step is for, every key it has, and the signs of the rail; Escape closes
+    it."""
     async with wizard("clean", step=7, size=(100, 80)) as person:
         for number in (7, 6, 5, 4, 3, 1, 2):
             await person.press("escape", str(number))
@@ -108,7 +110,8 @@ async def test_work_that_needs_the_line_says_that_no_port_is_open(wizard: Wizard
 
 
 async def test_a_second_use_of_the_line_is_refused_in_words(wizard: Wizard, paced: Session) -> None:
-    """While the survey has the line, an endurance run says that, and the top line shows who has it."""
+    """While the survey has the line, an endurance run says that, and the top line shows who has
+    it."""
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
         await person.press("s", "p", "6", "s")
@@ -121,7 +124,8 @@ async def test_a_second_use_of_the_line_is_refused_in_words(wizard: Wizard, pace
 
 
 async def test_leaving_asks_only_while_something_runs(wizard: Wizard, paced: Session) -> None:
-    """q asks while the survey runs; Stay goes on with it, Stop it and leave ends it cleanly with its findings kept."""
+    """q asks while the survey runs; Stay goes on with it, Stop it and leave ends it cleanly with
+    its findings kept."""
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
         await person.press("s", "p", "q")
@@ -148,7 +152,8 @@ async def test_leaving_at_rest_leaves_at_once(wizard: Wizard) -> None:
 async def test_a_fault_of_the_program_is_no_finding_and_no_traceback(
     wizard: Wizard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """If busprobe itself breaks, the screen says so in words where the result would have been, and goes on."""
+    """If busprobe itself breaks, the screen says so in words where the result would have been, and
+    goes on."""
     async with wizard("clean", step=1) as person:
 
         def broken(seconds: float) -> None:
@@ -157,14 +162,17 @@ async def test_a_fault_of_the_program_is_no_finding_and_no_traceback(
         monkeypatch.setattr(person.app.session, "listen", broken)
         await person.press("escape", "l")
         await person.look()
-        await person.wait_for("busprobe itself has a fault: listening ended with ZeroDivisionError: a slip")
+        await person.wait_for(
+            "busprobe itself has a fault: listening ended with ZeroDivisionError: a slip"
+        )
         assert "Traceback" not in person.screen
         await person.press("enter")
         assert person.app.gate.holder == ""
 
 
 async def test_hands_are_offered_only_at_a_practice_segment(wizard: Wizard) -> None:
-    """F9 takes a virtual unit off the pair and puts it back; without a virtual segment the key is not there."""
+    """F9 takes a virtual unit off the pair and puts it back; without a virtual segment the key is
+    not there."""
     async with wizard() as person:
         assert "F9" not in person.screen
         person.app.session.open("virtual:clean", LineSettings.parse("9600-8N1"))
@@ -188,7 +196,8 @@ async def test_light_and_dark_can_be_switched(wizard: Wizard) -> None:
 
 
 async def test_the_top_line_follows_the_width_also_behind_a_dialog(wizard: Wizard) -> None:
-    """The terminal is made wider and narrower with a dialog in front: the port stays at the right edge."""
+    """The terminal is made wider and narrower with a dialog in front: the port stays at the right
+    edge."""
     async with wizard(step=7) as person:
         await person.press("d")
         for width in (120, 80, 60):

@@ -1,4 +1,5 @@
-"""Describing a unit that no profile knows: typed from its data sheet, watched, compared, saved, recognised."""
+"""Describing a unit that no profile knows: typed from its data sheet, watched, compared, saved,
+recognised."""
 
 from __future__ import annotations
 
@@ -48,9 +49,11 @@ async def add(person: Person, *lines: str) -> None:
     await person.look()
 
 
-async def test_from_a_data_sheet_to_a_unit_that_is_recognised(wizard: Wizard, job: Job, session: Session) -> None:
-    """The sheet counts from 1 and does not say in which order a float comes; the display settles it; nothing is
-    written to the unit."""
+async def test_from_a_data_sheet_to_a_unit_that_is_recognised(
+    wizard: Wizard, job: Job, session: Session
+) -> None:
+    """The sheet counts from 1 and does not say in which order a float comes; the display settles
+    it; nothing is written to the unit."""
     job.put_unit(UnitRecord(5, "9600-8N1"))
     async with wizard("generic", step=4) as person:
         await person.press("d")
@@ -77,7 +80,9 @@ async def test_from_a_data_sheet_to_a_unit_that_is_recognised(wizard: Wizard, jo
     assert not job.writes()
 
 
-async def test_what_was_typed_is_there_again_and_a_mistake_is_said_at_the_line(wizard: Wizard, job: Job) -> None:
+async def test_what_was_typed_is_there_again_and_a_mistake_is_said_at_the_line(
+    wizard: Wizard, job: Job
+) -> None:
     """Closed and opened again, edited, removed; a line that is not clear stays to be mended."""
     job.put_unit(UnitRecord(6, "9600-8N1"))
     async with wizard("generic", step=4) as person:
@@ -103,11 +108,19 @@ async def test_what_was_typed_is_there_again_and_a_mistake_is_said_at_the_line(w
 
 
 def test_a_sheet_is_kept_and_gives_the_same_again() -> None:
-    sheet = Sheet().with_line("31 Wind m/s x0.1").with_line("5 Flow scale@6 0=off").taking("Wind", WAY)
-    sheet = sheet.saying({"maker": "Glenmoss", "address_register": "0x101", "address_function": "6"})
+    sheet = (
+        Sheet().with_line("31 Wind m/s x0.1").with_line("5 Flow scale@6 0=off").taking("Wind", WAY)
+    )
+    sheet = sheet.saying(
+        {"maker": "Glenmoss", "address_register": "0x101", "address_function": "6"}
+    )
     again = Sheet.from_document(sheet.document())
     assert again == sheet
-    assert again.notes.fields["readdress"] == {"register": 0x101, "function": 6, "effect": "not-stated"}
+    assert again.notes.fields["readdress"] == {
+        "register": 0x101,
+        "function": 6,
+        "effect": "not-stated",
+    }
     assert again.taking("Wind", WAY).chosen == {}
     assert again.with_line("32 Wind", replacing="Wind").chosen == {}
     assert again.without("Wind").line("Flow") == "5 Flow scale@6:exponent 0=off"
@@ -121,7 +134,9 @@ def test_a_name_is_on_the_list_once_and_half_a_delivery_is_a_mistake() -> None:
     with pytest.raises(UsageError, match="70000 is no register"):
         sheet.with_line("70000 Gusts")
     assert sheet.with_line("32 wind", replacing="Wind").points[0]["register"] == 32
-    assert sheet.saying({"delivery_settings": "9600-8N1"}).notes.fields["factory"] == {"settings": "9600-8N1"}
+    assert sheet.saying({"delivery_settings": "9600-8N1"}).notes.fields["factory"] == {
+        "settings": "9600-8N1"
+    }
 
 
 def test_counting_goes_round_and_skips_what_the_numbers_cannot_be() -> None:
@@ -132,9 +147,20 @@ def test_counting_goes_round_and_skips_what_the_numbers_cannot_be() -> None:
 
 
 def test_the_form_for_saving_takes_what_is_typed_in_the_trade() -> None:
-    """Function codes with a nought before them; no short name; mistakes called as the form calls the fields."""
-    given = {"maker": "Glenmoss", "model": "G-9", "id": "", "address_register": "101", "address_function": "06"}
-    assert Sheet().saying(given).notes.fields["readdress"] == {"register": 101, "function": 6, "effect": "not-stated"}
+    """Function codes with a nought before them; no short name; mistakes called as the form calls
+    the fields."""
+    given = {
+        "maker": "Glenmoss",
+        "model": "G-9",
+        "id": "",
+        "address_register": "101",
+        "address_function": "06",
+    }
+    assert Sheet().saying(given).notes.fields["readdress"] == {
+        "register": 101,
+        "function": 6,
+        "effect": "not-stated",
+    }
     assert completed(given)["id"] == "glenmoss-g-9"
     assert completed({**given, "id": "mine"})["id"] == "mine"
     assert by_label("factory.settings is missing") == "'Line settings at delivery' is missing"
@@ -149,7 +175,8 @@ def test_short_names_come_of_whatever_a_unit_says() -> None:
 async def test_a_unit_that_is_not_read_any_more_is_said_so_and_read_again(
     wizard: Wizard, job: Job, session: Session
 ) -> None:
-    """The adapter is pulled: what is shown is called old until the port is open again and F5 has the unit back."""
+    """The adapter is pulled: what is shown is called old until the port is open again and F5 has
+    the unit back."""
     job.put_unit(UnitRecord(5, "9600-8N1"))
     segment = session._connector.segment("virtual:generic")
     async with wizard("generic", step=4) as person:
@@ -162,11 +189,16 @@ async def test_a_unit_that_is_not_read_any_more_is_said_so_and_read_again(
         segment.plug_in()
         session.open("virtual:generic")
         await person.press("f5")
-        await person.wait_until(lambda: "old ones" not in person.screen, "The unit is not read again")
+        await person.wait_until(
+            lambda: "old ones" not in person.screen, "The unit is not read again"
+        )
 
 
-def test_the_whole_screen_at_80_columns(snap_compare: Callable[..., bool], session: Session, job: Job) -> None:
-    """Entry, values, ways, remarks, what to do and keys; a value that the display settles and one that is open.
+def test_the_whole_screen_at_80_columns(
+    snap_compare: Callable[..., bool], session: Session, job: Job
+) -> None:
+    """Entry, values, ways, remarks, what to do and keys; a value that the display settles and one
+    that is open.
 
     None of the unit's registers moves, so the picture is the same however often it was looked at.
     """

@@ -14,8 +14,11 @@ from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
 
 
-async def test_the_list_is_shown_with_what_is_open_before_it_is_written(wizard: Wizard, job: Job) -> None:
-    """A clash is marked as open, what nobody looked at as not tested, and nothing is written yet."""
+async def test_the_list_is_shown_with_what_is_open_before_it_is_written(
+    wizard: Wizard, job: Job
+) -> None:
+    """A clash is marked as open, what nobody looked at as not tested, and nothing is written
+    yet."""
     job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
     job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10", tag="TE-1"))
     async with wizard(step=7) as person:
@@ -30,7 +33,8 @@ async def test_the_list_is_shown_with_what_is_open_before_it_is_written(wizard: 
 async def test_papers_are_written_and_old_ones_replaced_only_when_told(
     wizard: Wizard, job: Job, tmp_path: Path
 ) -> None:
-    """w writes the papers; a second time the old files are kept until somebody says to replace them."""
+    """w writes the papers; a second time the old files are kept until somebody says to replace
+    them."""
     job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10"))
     folder = tmp_path / "papers"
     async with wizard(step=7, size=(120, 40)) as person:
@@ -54,7 +58,8 @@ async def test_papers_are_written_and_old_ones_replaced_only_when_told(
 async def test_a_format_or_folder_that_cannot_be_is_said(
     wizard: Wizard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """An unknown format, no format, no folder and a folder that is a file: a clear sentence, and nothing is written."""
+    """An unknown format, no format, no folder and a folder that is a file: a clear sentence, and
+    nothing is written."""
     (tmp_path / "file").write_text("")
     here = tmp_path / "here"
     here.mkdir()
@@ -89,7 +94,9 @@ async def test_details_of_the_papers_are_asked_for(wizard: Wizard, job: Job) -> 
     assert (job.meta.site, job.meta.project) == ("Harrow Mill!", "P-7")
 
 
-async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form_open(wizard: Wizard, job: Job) -> None:
+async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form_open(
+    wizard: Wizard, job: Job
+) -> None:
     """m lists what is missing; Enter asks for it; what was kept is missing no more."""
     job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10"))
     async with wizard(step=7) as person:
@@ -100,7 +107,12 @@ async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form
         await person.press("enter")
         assert "Unit 12 (0x0C) at 9600-8N1" in person.screen
         await person.write("TE-1")
-        for name, text in (("position", "1"), ("distance_m", "far"), ("terminator", "yes"), ("supply", "24 V")):
+        for name, text in (
+            ("position", "1"),
+            ("distance_m", "far"),
+            ("terminator", "yes"),
+            ("supply", "24 V"),
+        ):
             enter(person, name, text)
         await person.press("ctrl+s")
         assert "'far' is no length." in person.screen
@@ -151,8 +163,11 @@ async def test_every_paper_can_be_read_before_it_is_written(wizard: Wizard, job:
         assert "Nothing is written yet." in person.screen
 
 
-async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(wizard: Wizard, job: Job, tmp_path: Path) -> None:
-    """e asks for the earlier job and shows what is not as it was; a file that is none is said, and nothing changes."""
+async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(
+    wizard: Wizard, job: Job, tmp_path: Path
+) -> None:
+    """e asks for the earlier job and shows what is not as it was; a file that is none is said, and
+    nothing changes."""
     with Job.create(tmp_path / "spring.busjob") as earlier:
         earlier.put_unit(UnitRecord(12, "9600-8N1", tag="TE-1", seen="1"))
         earlier.put_unit(UnitRecord(14, "9600-8N1", tag="TE-2", seen="1"))
@@ -170,13 +185,16 @@ async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(wizard: Wiz
         person.fill("#folder", str(tmp_path / "papers"))
         person.fill("#formats", "markdown")
         await person.press("w")
-    assert "TE-2 is not on the later list" in (tmp_path / "papers" / "bus-list.md").read_text().replace("\\", "")
+    assert "TE-2 is not on the later list" in (
+        tmp_path / "papers" / "bus-list.md"
+    ).read_text().replace("\\", "")
 
 
 async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_list(
     wizard: Wizard, job: Job, tmp_path: Path
 ) -> None:
-    """k lists the channels; Enter notes one, y its direction, n names one, l takes a file, Delete asks before."""
+    """k lists the channels; Enter notes one, y its direction, n names one, l takes a file, Delete
+    asks before."""
     meter = UnitRecord(41, "9600-8N1", profile="brookvale-bm-330", tag="EM-1")
     job.put_unit(meter)
     job.put_unit(UnitRecord(12, "9600-8N1", tag="EM-2"))
@@ -232,8 +250,11 @@ async def load(person: Person, path: Path) -> None:
     await person.press("ctrl+s")
 
 
-async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(wizard: Wizard, job: Job) -> None:
-    """m names the channels of which nothing is noted; Enter opens the list at that meter, and Escape comes back."""
+async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(
+    wizard: Wizard, job: Job
+) -> None:
+    """m names the channels of which nothing is noted; Enter opens the list at that meter, and
+    Escape comes back."""
     job.put_unit(UnitRecord(41, "9600-8N1", profile="brookvale-bm-330"))
     async with wizard(step=7) as person:
         await person.press("m")
@@ -244,4 +265,6 @@ async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(wizard: Wizar
         await person.press("ctrl+s", "escape")
         assert "Circuits not noted: 41 L2, 41 L3." in person.screen
         await person.press("down")
-        assert "Direction of current transformers not checked: 41 L1." in person.screen.replace("\n ", " ")
+        assert "Direction of current transformers not checked: 41 L1." in person.screen.replace(
+            "\n ", " "
+        )

@@ -14,7 +14,8 @@ HOSTILE = "[bold red]AT-10[/] \\x1b[2J"
 
 
 async def test_all_units_are_asked_and_read_in_engineering_units(wizard: Wizard, job: Job) -> None:
-    """a asks every unit: maker and model, match in per cent, values with unit and verdict, register in both forms."""
+    """a asks every unit: maker and model, match in per cent, values with unit and verdict, register
+    in both forms."""
     for address in (11, 21):
         job.put_unit(UnitRecord(address, "9600-8N1"))
     async with wizard("clean", step=4) as person:
@@ -49,7 +50,9 @@ async def test_a_value_outside_its_plausible_range_is_marked(wizard: Wizard, job
         "registers": [8120],
         "value": 812.0,
     }
-    job.put_unit(UnitRecord(11, "9600-8N1", profile="aldermoor-at-10", match=0.9, readings=(reading,)))
+    job.put_unit(
+        UnitRecord(11, "9600-8N1", profile="aldermoor-at-10", match=0.9, readings=(reading,))
+    )
     async with wizard("clean", step=4) as person:
         assert "812.0 °C" in person.screen
         assert "! implausible" in person.screen
@@ -63,13 +66,18 @@ async def test_a_clash_is_not_identified_but_sent_to_readdress(wizard: Wizard, j
         assert person.states[3] == "! check"
         assert "Readdress (5)" in person.next_line
         await person.press("d", "p")
-        assert ["one unit alone" in told.message for told in person.app._notifications] == [True, True]
+        assert ["one unit alone" in told.message for told in person.app._notifications] == [
+            True,
+            True,
+        ]
         assert len(person.app.screen_stack) == 1
 
 
 async def test_text_of_a_unit_is_shown_as_it_is(wizard: Wizard, job: Job) -> None:
     """Markup and escapes in what a unit says change nothing on the screen."""
-    job.put_unit(UnitRecord(11, "9600-8N1", identity={"product": HOSTILE}, notes=("[red]note[/red]",)))
+    job.put_unit(
+        UnitRecord(11, "9600-8N1", identity={"product": HOSTILE}, notes=("[red]note[/red]",))
+    )
     async with wizard("clean", step=4) as person:
         assert "[bold red]AT-10[/]" in person.screen
         assert "[red]note[/red]" in person.screen
@@ -100,9 +108,14 @@ def test_without_having_asked_no_reasons_are_made_up() -> None:
 
 def test_profile_files_that_are_broken_or_replaced_are_told(tmp_path: Path) -> None:
     (tmp_path / "broken.toml").write_text("id = 1")
-    (tmp_path / "corran-cd-2.toml").write_bytes((shipped_folder() / "corran-cd-2.toml").read_bytes())
+    (tmp_path / "corran-cd-2.toml").write_bytes(
+        (shipped_folder() / "corran-cd-2.toml").read_bytes()
+    )
     store = load_all([shipped_folder(), tmp_path])
-    assert of_store(store) == "Profile files: 1 cannot be used, 1 taken in place of another. w tells which."
+    assert (
+        of_store(store)
+        == "Profile files: 1 cannot be used, 1 taken in place of another. w tells which."
+    )
     assert "in place of" in reasons(UnitRecord(11, "9600-8N1"), None, None, store)
     assert of_store(load_all([shipped_folder()])) == ""
 
@@ -113,8 +126,11 @@ def test_a_register_is_shown_as_the_data_sheet_counts_it_too() -> None:
     assert register({"function": 3, "register": 7}) == "03: 7 (0x0007)"
 
 
-async def test_it_is_said_how_sure_it_is_what_to_mind_and_which_models_there_are(wizard: Wizard, job: Job) -> None:
-    """A unit that follows SunSpec: how far the second-best is, the caution of its profile, its models."""
+async def test_it_is_said_how_sure_it_is_what_to_mind_and_which_models_there_are(
+    wizard: Wizard, job: Job
+) -> None:
+    """A unit that follows SunSpec: how far the second-best is, the caution of its profile, its
+    models."""
     job.put_unit(UnitRecord(3, "9600-8N1"))
     async with wizard("generic", step=4) as person:
         await person.press("a")

@@ -8,8 +8,11 @@ from busprobe.wizard.steps.port import PortStep
 from tests.wizard.conftest import Wizard
 
 
-async def test_adapters_and_practice_segments_are_listed_with_what_tells_them_apart(wizard: Wizard) -> None:
-    """The list shows device and description; the line below it all of it: USB id, serial number, latency timer."""
+async def test_adapters_and_practice_segments_are_listed_with_what_tells_them_apart(
+    wizard: Wizard,
+) -> None:
+    """The list shows device and description; the line below it all of it: USB id, serial number,
+    latency timer."""
     async with wizard() as person:
         assert "/dev/ttyUSB0              Serial adapter" in person.screen
         assert "USB 1209:0001, no. A1B2, latency timer 16 ms" in person.screen
@@ -18,8 +21,11 @@ async def test_adapters_and_practice_segments_are_listed_with_what_tells_them_ap
         assert "A box of six sensors as the factory made them" in person.screen.splitlines()[14]
 
 
-async def test_a_quiet_port_is_opened_listened_to_and_asked_for_its_echo(wizard: Wizard, job: Job) -> None:
-    """Typed name, Enter: open, quiet, no echo; the step is done and the next one named; digits are keys again."""
+async def test_a_quiet_port_is_opened_listened_to_and_asked_for_its_echo(
+    wizard: Wizard, job: Job
+) -> None:
+    """Typed name, Enter: open, quiet, no echo; the step is done and the next one named; digits are
+    keys again."""
     async with wizard() as person:
         person.fill("#port-name", "virtual:clean")
         await person.press("tab", "tab", "enter")
@@ -36,8 +42,11 @@ async def test_a_quiet_port_is_opened_listened_to_and_asked_for_its_echo(wizard:
     assert heard.document["other_master"] is False
 
 
-async def test_a_port_that_opens_late_leaves_the_keys_to_the_step_gone_to(wizard: Wizard, session: Session) -> None:
-    """Whoever has gone on meanwhile keeps the keys of that step, not the one that closes the port."""
+async def test_a_port_that_opens_late_leaves_the_keys_to_the_step_gone_to(
+    wizard: Wizard, session: Session
+) -> None:
+    """Whoever has gone on meanwhile keeps the keys of that step, not the one that closes the
+    port."""
     async with wizard("clean", step=5) as person:
         person.app.query_one(PortStep).post_message(PortStep.Opened(session.listen(3.0), None))
         await person.look()
@@ -54,7 +63,8 @@ async def test_an_adapter_that_echoes_is_named(wizard: Wizard) -> None:
 
 
 async def test_a_port_that_does_not_open_says_why_and_what_to_do_and_stays(wizard: Wizard) -> None:
-    """A wrong device, a wrong scenario and a wrong setting each give one clear sentence; nothing is open."""
+    """A wrong device, a wrong scenario and a wrong setting each give one clear sentence; nothing is
+    open."""
     async with wizard() as person:
         for port, settings, said in (
             ("/dev/no-such-port", "9600-8N1", "✖"),
@@ -75,7 +85,8 @@ async def test_a_port_that_does_not_open_says_why_and_what_to_do_and_stays(wizar
 
 
 async def test_another_master_must_be_answered_before_going_on(wizard: Wizard, job: Job) -> None:
-    """Somebody else asks units on this pair: the wizard says whom, and Enter closes the port; going on is recorded."""
+    """Somebody else asks units on this pair: the wizard says whom, and Enter closes the port; going
+    on is recorded."""
     async with wizard() as person:
         for answer, stays_open in (("enter", False), ("g", True)):
             person.fill("#port-name", "virtual:second-master")

@@ -35,8 +35,11 @@ def test_a_count_never_runs_into_the_next_column(count: int, plain: str, sign: s
     assert (counted(count), marked(count)) == (plain, sign)
 
 
-async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(wizard: Wizard, job: Job) -> None:
-    """Every poll is counted as OK, the plot is drawn, and the error rate is bounded, never called zero."""
+async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(
+    wizard: Wizard, job: Job
+) -> None:
+    """Every poll is counted as OK, the plot is drawn, and the error rate is bounded, never called
+    zero."""
     for address in (11, 12):
         job.put_unit(UnitRecord(address, "9600-8N1", profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
@@ -53,8 +56,11 @@ async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(wizar
     assert proof.document["polls"] == 40
 
 
-async def test_a_unit_that_is_not_there_is_counted_as_silent_and_marked(wizard: Wizard, job: Job) -> None:
-    """An absent unit counts under Silent with its sign, an x in the plot, and the step asks for attention."""
+async def test_a_unit_that_is_not_there_is_counted_as_silent_and_marked(
+    wizard: Wizard, job: Job
+) -> None:
+    """An absent unit counts under Silent with its sign, an x in the plot, and the step asks for
+    attention."""
     job.put_unit(UnitRecord(99, "9600-8N1"))
     async with wizard("clean", step=6) as person:
         person.fill("#prove-rounds", "3")
@@ -65,8 +71,11 @@ async def test_a_unit_that_is_not_there_is_counted_as_silent_and_marked(wizard: 
         assert person.states[5] == "! check"
 
 
-async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(wizard: Wizard, job: Job) -> None:
-    """On a full bus no column is cut off by the scroll bars, and what has no room below the plot opens with f."""
+async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(
+    wizard: Wizard, job: Job
+) -> None:
+    """On a full bus no column is cut off by the scroll bars, and what has no room below the plot
+    opens with f."""
     for address in range(100, 132):
         job.put_unit(UnitRecord(address, "9600-8N1"))
     async with wizard("clean", step=6) as person:
@@ -83,13 +92,16 @@ async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(wizar
 
 
 @pytest.mark.parametrize(
-    ("seconds", "shown"), [(None, "-"), (0.01234, "12.3"), (0.09994, "99.9"), (0.09996, "100"), (3.0009, "3001")]
+    ("seconds", "shown"),
+    [(None, "-"), (0.01234, "12.3"), (0.09994, "99.9"), (0.09996, "100"), (3.0009, "3001")],
 )
 def test_a_reply_time_never_runs_out_of_its_column(seconds: float | None, shown: str) -> None:
     assert in_milliseconds(seconds) == shown
 
 
-async def test_a_stopped_run_goes_on_with_its_counts(wizard: Wizard, paced: Session, job: Job) -> None:
+async def test_a_stopped_run_goes_on_with_its_counts(
+    wizard: Wizard, paced: Session, job: Job
+) -> None:
     """x stops; s goes on to the rounds asked for, and the counts before are kept."""
     job.put_unit(UnitRecord(11, "9600-8N1"))
     async with wizard("clean", step=6, using=paced) as person:
@@ -127,7 +139,8 @@ async def test_nothing_to_poll_is_said(wizard: Wizard) -> None:
 async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_values_are_wanted(
     wizard: Wizard, job: Job
 ) -> None:
-    """p shows the requests; e keeps how often in the job; t measures the cycle; a slip of the finger is said."""
+    """p shows the requests; e keeps how often in the job; t measures the cycle; a slip of the
+    finger is said."""
     job.put_unit(UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
         await person.press("p")
@@ -158,7 +171,9 @@ async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_v
     assert kept_intervals(job) == Intervals(2.0, {("aldermoor-at-10", "Temperature"): 1.0})
 
 
-async def test_after_a_run_the_master_is_advised_and_the_plot_changes(wizard: Wizard, job: Job) -> None:
+async def test_after_a_run_the_master_is_advised_and_the_plot_changes(
+    wizard: Wizard, job: Job
+) -> None:
     """a gives numbers with reasons; v goes round the three plots."""
     job.put_unit(UnitRecord(11, "9600-8N1"))
     job.put_unit(UnitRecord(99, "9600-8N1"))
@@ -172,7 +187,9 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(wizard: Wi
         assert "replies in ms" in person.screen
         step = person.app.query_one(ProveStep)
         step.action_new()
-        assert not step.query_one("#tallies", UnitTable).row_count, "counts of the last run are not those of this one"
+        assert not step.query_one("#tallies", UnitTable).row_count, (
+            "counts of the last run are not those of this one"
+        )
         await person.wait()
         await person.press("v")
         assert "spread in ms" in person.screen
@@ -185,7 +202,9 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(wizard: Wi
         assert "response timeout: 200 ms" in person.screen
 
 
-async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(wizard: Wizard, job: Job) -> None:
+async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(
+    wizard: Wizard, job: Job
+) -> None:
     """The run that lost its port is kept; s opens the port again and counts on."""
     job.put_unit(UnitRecord(11, "9600-8N1"))
     cut = Proof((), 1.0, 0.5, 0.0, rounds=4, asked_rounds=10, interruption="adapter lost")

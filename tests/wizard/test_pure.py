@@ -35,7 +35,8 @@ from busprobe.wizard.words.survey import time_words
 
 AT_9600 = LineSettings.parse("9600-8N1")
 
-# -- the gate ------------------------------------------------------------------------------------------------
+# -- the gate
+# ------------------------------------------------------------------------------------------------
 
 
 def test_the_gate_names_what_has_the_line_and_what_was_refused() -> None:
@@ -55,7 +56,8 @@ def test_the_gate_opens_again() -> None:
     assert gate.holder == "the move"
 
 
-# -- decisions and batches -----------------------------------------------------------------------------------
+# -- decisions and batches
+# -----------------------------------------------------------------------------------
 
 
 def test_a_decision_reaches_the_thread_that_waits_for_it() -> None:
@@ -83,13 +85,16 @@ def test_batches_keep_nothing_back_while_no_more_may_come() -> None:
     assert list(batches([1, 2, 3], at_once=lambda: True)) == [(1,), (2,), (3,)]
 
 
-def test_a_batch_goes_out_before_the_last_event_where_events_are_slow(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_batch_goes_out_before_the_last_event_where_events_are_slow(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     moments = iter([0.0, 0.01, 0.06, 0.06, 0.07])
     monkeypatch.setattr("busprobe.wizard.batch.time.monotonic", lambda: next(moments))
     assert list(batches("abc")) == [("a", "b"), ("c",)]
 
 
-# -- the survey form -----------------------------------------------------------------------------------------
+# -- the survey form
+# -----------------------------------------------------------------------------------------
 
 
 def test_common_stands_for_all_32_settings() -> None:
@@ -124,12 +129,15 @@ def test_fewer_addresses_take_less_time() -> None:
     assert few.estimate.seconds < all_.estimate.seconds
 
 
-@pytest.mark.parametrize(("seconds", "words"), [(0, "0:00"), (42.4, "0:42"), (61, "1:01"), (3800, "1:03:20")])
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(0, "0:00"), (42.4, "0:42"), (61, "1:01"), (3800, "1:03:20")]
+)
 def test_times_are_written_as_people_say_them(seconds: float, words: str) -> None:
     assert time_words(seconds) == words
 
 
-# -- the meter form ------------------------------------------------------------------------------------------
+# -- the meter form
+# ------------------------------------------------------------------------------------------
 
 
 def test_an_empty_form_is_not_measured_and_never_good() -> None:
@@ -145,7 +153,8 @@ def test_a_mistyped_reading_is_named_and_the_others_are_still_judged() -> None:
 
 
 def test_a_negative_idle_voltage_is_wrong_only_where_the_sign_means_something() -> None:
-    """Terminals marked A and B follow two opposite conventions (MODBUS over Serial Line V1.02, section 3.3.2)."""
+    """Terminals marked A and B follow two opposite conventions (MODBUS over Serial Line V1.02,
+    section 3.3.2)."""
     assert judge_form({"idle": "-0.3"}, Labels.SIGN).by_field["idle"].level is Level.WRONG
     assert judge_form({"idle": "-0.3"}, Labels.LETTERS).by_field["idle"].level is Level.GOOD
 
@@ -160,11 +169,14 @@ def test_whatever_is_typed_gives_a_judgement_or_a_named_mistake(typed: dict[str,
     assert set(judged.by_field) == {"resistance", "idle", "d0", "supply"}
 
 
-# -- moves and proposals -------------------------------------------------------------------------------------
+# -- moves and proposals
+# -------------------------------------------------------------------------------------
 
 
 def write(outcome: str | None, *, old: int = 1, new: int = 12, number: int = 1) -> WriteRecord:
-    conclusions = () if outcome is None else (Conclusion("2026-01-01T00:00:00.000Z", outcome, None, ""),)
+    conclusions = (
+        () if outcome is None else (Conclusion("2026-01-01T00:00:00.000Z", outcome, None, ""),)
+    )
     frame = write_register(old, 0x101, new).frame
     return WriteRecord(number, "", "", "readdress", old, new, "9600-8N1", frame, "", conclusions)
 
@@ -185,7 +197,9 @@ def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
         (None, "not known"),
     ],
 )
-def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(outcome: str | None, words: str) -> None:
+def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(
+    outcome: str | None, words: str
+) -> None:
     unit, writes = UnitRecord(1, "9600-8N1"), (write(outcome),)
     assert move_words(unit, latest_move(unit, writes)) == words
 
@@ -193,11 +207,18 @@ def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(outc
 def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
     moved = UnitRecord(12, "9600-8N1")
     assert move_words(moved, write("verified")) == "verified"
-    assert move_words(UnitRecord(12, "9600-8N1", power_cycle_verified=True), write("verified")) == "kept"
+    assert (
+        move_words(UnitRecord(12, "9600-8N1", power_cycle_verified=True), write("verified"))
+        == "kept"
+    )
 
 
 def test_what_no_power_cycle_has_proven_is_known_from_list_and_journal() -> None:
-    writes = (write("verified"), write("waiting for power cycle", old=2, new=13, number=2), write("verified", new=20))
+    writes = (
+        write("verified"),
+        write("waiting for power cycle", old=2, new=13, number=2),
+        write("verified", new=20),
+    )
     units = (UnitRecord(12, "9600-8N1"), UnitRecord(2, "9600-8N1"), UnitRecord(5, "9600-8N1"))
     proven = UnitRecord(20, "9600-8N1", power_cycle_verified=True)
     assert [outcome.move.new for outcome in unproven((*units, proven), writes)] == [12, 13]
@@ -221,34 +242,63 @@ def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits()
 
 
 def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> None:
-    bus = Bus((UnitRecord(1, "9600-8N1"), UnitRecord(1, "19200-8E1"), UnitRecord(5, "9600-8N1")), {})
+    bus = Bus(
+        (UnitRecord(1, "9600-8N1"), UnitRecord(1, "19200-8E1"), UnitRecord(5, "9600-8N1")), {}
+    )
     wanted = {"1 9600-8N1": 10, "1 19200-8E1": 11, "7 9600-8N1": 3}
     goal = goal_of(bus, wanted)
     assert sorted(goal.addresses.values()) == [10, 11]
-    assert wanted_by(Goal({**goal.addresses, bus.seats[-1]: 5})) == {"1 9600-8N1": 10, "1 19200-8E1": 11}
+    assert wanted_by(Goal({**goal.addresses, bus.seats[-1]: 5})) == {
+        "1 9600-8N1": 10,
+        "1 19200-8E1": 11,
+    }
 
 
 def test_the_form_of_good_practice_takes_words_and_their_beginnings() -> None:
     given = {"first": "20", "spares": "1", "which": "a", "order": "Address", "free": "n"}
-    assert read_practice(given) == Practice(20, 1, along_cable=False, factory_free=False, only_needed=False)
-    assert read_practice({field.name: field.value for field in PRACTICE}) == Practice(only_needed=True)
+    assert read_practice(given) == Practice(
+        20, 1, along_cable=False, factory_free=False, only_needed=False
+    )
+    assert read_practice({field.name: field.value for field in PRACTICE}) == Practice(
+        only_needed=True
+    )
     for name, wrong in (("first", "0"), ("spares", "-1"), ("which", "some"), ("order", "")):
         with pytest.raises(UsageError):
             read_practice({**given, name: wrong})
 
 
-# -- drawing -------------------------------------------------------------------------------------------------
+# -- drawing
+# -------------------------------------------------------------------------------------------------
 
 
 @given(st.floats(min_value=0.001, max_value=1e6))
-def test_the_scale_of_a_plot_holds_the_largest_time_and_is_no_more_than_two_and_a_half_times_it(largest: float) -> None:
+def test_the_scale_of_a_plot_holds_the_largest_time_and_is_no_more_than_two_and_a_half_times_it(
+    largest: float,
+) -> None:
     top = scale_top(largest)
     assert largest <= top * (1 + 1e-9)
     assert top <= 2.5 * largest * (1 + 1e-9)
 
 
 @pytest.mark.parametrize(
-    "word", [*["HERE", "GONE", "NONE", "LOST", "TWO", "ONE", "CONNECT", "DONE", "NO", "UNDONE", "END", "??"], "OFF ON"]
+    "word",
+    [
+        *[
+            "HERE",
+            "GONE",
+            "NONE",
+            "LOST",
+            "TWO",
+            "ONE",
+            "CONNECT",
+            "DONE",
+            "NO",
+            "UNDONE",
+            "END",
+            "??",
+        ],
+        "OFF ON",
+    ],
 )
 def test_every_large_word_is_drawn_with_all_its_letters(word: str) -> None:
     """A letter without a drawing would be left out: NO must never be read for NONE."""
@@ -262,4 +312,7 @@ def test_the_app_is_what_its_steps_need_around_them() -> None:
     needed: type[Around] = BusprobeApp
     names = [name for name in vars(Around) if not name.startswith("_")]
     assert names == ["step", "go_to", "explain", "claim_line"]
-    assert all(callable(getattr(needed, name)) or isinstance(vars(needed)[name], property) for name in names)
+    assert all(
+        callable(getattr(needed, name)) or isinstance(vars(needed)[name], property)
+        for name in names
+    )

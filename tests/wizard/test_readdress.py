@@ -26,7 +26,8 @@ def known(job: Job, address: int, profile: str | None = "aldermoor-at-10") -> No
 
 
 def flat(person: Person) -> str:
-    """The screen as one line, without the frames of dialogs: what is said may be broken anywhere."""
+    """The screen as one line, without the frames of dialogs: what is said may be broken
+    anywhere."""
     return " ".join(person.screen.translate(dict.fromkeys(map(ord, "│┃▆▂▁"), " ")).split())
 
 
@@ -37,8 +38,11 @@ async def want(person: Person, address: int) -> None:
     await person.press("enter")
 
 
-async def test_a_move_shows_everything_first_and_sends_nothing_on_no(wizard: Wizard, job: Job) -> None:
-    """The dialog has the frame in words and bytes, the effect, what to do if lost; Enter is NO, and nothing leaves."""
+async def test_a_move_shows_everything_first_and_sends_nothing_on_no(
+    wizard: Wizard, job: Job
+) -> None:
+    """The dialog has the frame in words and bytes, the effect, what to do if lost; Enter is NO, and
+    nothing leaves."""
     known(job, 11)
     async with wizard("clean", step=5) as person:
         await want(person, 33)
@@ -60,8 +64,11 @@ async def test_a_move_shows_everything_first_and_sends_nothing_on_no(wizard: Wiz
     assert job.writes() == ()
 
 
-async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(wizard: Wizard, job: Job) -> None:
-    """W writes once: verified with the next action; after the power cycle v says kept, and the list follows."""
+async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(
+    wizard: Wizard, job: Job
+) -> None:
+    """W writes once: verified with the next action; after the power cycle v says kept, and the list
+    follows."""
     known(job, 11)
     async with wizard("clean", step=5) as person:
         await want(person, 33)
@@ -89,8 +96,11 @@ async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(wizard: 
     assert moved.power_cycle_verified
 
 
-async def test_a_taken_address_is_refused_before_anything_is_asked(wizard: Wizard, job: Job) -> None:
-    """The wanted address of a listed unit is refused in words; one that only the wire knows is refused by the guard."""
+async def test_a_taken_address_is_refused_before_anything_is_asked(
+    wizard: Wizard, job: Job
+) -> None:
+    """The wanted address of a listed unit is refused in words; one that only the wire knows is
+    refused by the guard."""
     known(job, 11)
     known(job, 12)
     async with wizard("clean", step=5) as person:
@@ -107,8 +117,11 @@ async def test_a_taken_address_is_refused_before_anything_is_asked(wizard: Wizar
     assert job.writes() == ()
 
 
-async def test_without_a_profile_the_register_is_asked_for_with_a_warning(wizard: Wizard, job: Job) -> None:
-    """By hand: register and function from the data sheet, and the dialog says what a wrong register would do."""
+async def test_without_a_profile_the_register_is_asked_for_with_a_warning(
+    wizard: Wizard, job: Job
+) -> None:
+    """By hand: register and function from the data sheet, and the dialog says what a wrong register
+    would do."""
     known(job, 11, profile=None)
     async with wizard("clean", step=5) as person:
         await want(person, 33)
@@ -136,14 +149,19 @@ async def test_a_clash_is_never_written_to(wizard: Wizard, job: Job) -> None:
 async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
     wizard: Wizard, paced: Session, job: Job
 ) -> None:
-    """i shows TWO until hands leave ONE; that one is moved, the other put back and listed at the old address."""
+    """i shows TWO until hands leave ONE; that one is moved, the other put back and listed at the
+    old address."""
     job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
     async with wizard("clash", step=5, using=paced) as person:
         hands = paced.hands
         assert hands is not None
         await person.strike("i")
         await person.wait_for("two or more answer")
-        sharing = [unit.name for unit in paced._connector.segment("virtual:clash").units if unit.address == 1]
+        sharing = [
+            unit.name
+            for unit in paced._connector.segment("virtual:clash").units
+            if unit.address == 1
+        ]
         hands.connect(sharing[0], connected=False)
         await person.wait_for("One unit answers at 1 (0x01), alone and cleanly.")
         await person.wait()
@@ -164,7 +182,8 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
 async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it(
     wizard: Wizard, paced: Session, job: Job
 ) -> None:
-    """The one left of a clash is moved with another unit: both writes are asked for before hands are needed again."""
+    """The one left of a clash is moved with another unit: both writes are asked for before hands
+    are needed again."""
     job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
     async with wizard("clash", step=5, using=paced) as person:
         hands = paced.hands
@@ -201,7 +220,8 @@ async def test_proposals_come_from_the_plan(wizard: Wizard, job: Job) -> None:
 async def test_a_box_that_is_cut_off_says_so_and_can_be_closed(
     wizard: Wizard, session: Session, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The adapter is pulled: no screen goes on watching a pair that nobody asks, and Escape closes it."""
+    """The adapter is pulled: no screen goes on watching a pair that nobody asks, and Escape closes
+    it."""
 
     def pulled(*_: object, **__: object) -> Iterator[Step]:
         yield Waiting(Target(10), 1)
@@ -220,7 +240,8 @@ async def test_a_box_that_is_cut_off_says_so_and_can_be_closed(
 async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_taken_back(
     wizard: Wizard, paced: Session, job: Job
 ) -> None:
-    """CONNECT asks for the next unit; it is seen, confirmed, written and verified; u moves the last one back."""
+    """CONNECT asks for the next unit; it is seen, confirmed, written and verified; u moves the last
+    one back."""
     async with wizard("box", step=5, using=paced) as person:
         hands = paced.hands
         assert hands is not None
@@ -253,8 +274,11 @@ async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_take
     ]
 
 
-async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(wizard: Wizard, job: Job) -> None:
-    """After a kill the step says that a write was under way; v asks both addresses and says what is true."""
+async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
+    wizard: Wizard, job: Job
+) -> None:
+    """After a kill the step says that a write was under way; v asks both addresses and says what is
+    true."""
     known(job, 11)
     request = write_register(11, 0x101, 33)
     job.intend_write(
@@ -278,7 +302,9 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(wizard: Wiza
         assert "press v" in person.next_line
         await person.press("v")
         await person.wait()
-        assert "the write never left, or the unit did not take it" in " ".join(person.screen.split())
+        assert "the write never left, or the unit did not take it" in " ".join(
+            person.screen.split()
+        )
     assert job.unfinished_writes() == ()
 
 
@@ -305,7 +331,8 @@ async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
 async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
     wizard: Wizard, session: Session, job: Job
 ) -> None:
-    """Two that change places go through a free address; each write is asked for; the cycle is put off, and made up."""
+    """Two that change places go through a free address; each write is asked for; the cycle is put
+    off, and made up."""
     known(job, 11)
     known(job, 12)
     job.set_state(WANTED, {"11 9600-8N1": 12, "12 9600-8N1": 11})
@@ -335,8 +362,11 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
     assert kept.document["power_cycle"] == "not done"
 
 
-async def test_a_batch_is_stopped_while_the_guards_look_and_says_what_is_left(wizard: Wizard, paced: Session) -> None:
-    """x takes effect between two questions on the line: nothing is written, and the moves not begun are told."""
+async def test_a_batch_is_stopped_while_the_guards_look_and_says_what_is_left(
+    wizard: Wizard, paced: Session
+) -> None:
+    """x takes effect between two questions on the line: nothing is written, and the moves not begun
+    are told."""
     job = paced.job
     known(job, 11)
     known(job, 12)
@@ -374,7 +404,8 @@ async def test_a_write_is_taken_back_from_the_journal(wizard: Wizard, job: Job) 
 async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_first(
     wizard: Wizard, session: Session, job: Job
 ) -> None:
-    """The plan says what has to be done by hand, too; one power cycle for all proves it, and is on record."""
+    """The plan says what has to be done by hand, too; one power cycle for all proves it, and is on
+    record."""
     session.open("virtual:harmonise", LineSettings.parse("9600-8N1"))
     session.identify(11, LineSettings.parse("9600-8N1"))
     session.identify(21, LineSettings.parse("19200-8N1"))
@@ -396,7 +427,10 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
         await person.wait()
         assert "All moves are done." in person.screen
         assert "kept over a power cycle" in flat(person)
-    assert {(unit.address, unit.settings) for unit in job.units()} == {(11, "19200-8E1"), (21, "19200-8N1")}
+    assert {(unit.address, unit.settings) for unit in job.units()} == {
+        (11, "19200-8E1"),
+        (21, "19200-8N1"),
+    }
     kept = job.latest(RECORD)
     assert kept is not None
     assert kept.document["power_cycle"] == "done"
@@ -405,7 +439,8 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
 async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
     wizard: Wizard, session: Session, job: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Killed after the write: v says where the unit is, names the step that was never sent, and sends it on a yes."""
+    """Killed after the write: v says where the unit is, names the step that was never sent, and
+    sends it on a yes."""
     session.open("virtual:procedures", LineSettings.parse("9600-8N1"))
     session.identify(1, LineSettings.parse("9600-8N1"))
     moves = BusMoves(session)

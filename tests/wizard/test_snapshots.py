@@ -1,4 +1,5 @@
-"""The main screens at 80 columns and 24 lines, as pictures: each must be complete and readable there.
+"""The main screens at 80 columns and 24 lines, as pictures: each must be complete and readable
+there.
 
 What they show comes from the job alone, so that the pictures change only when a screen does.
 """
@@ -31,7 +32,12 @@ READINGS = (
     ("Humidity", 4, 2, "146.5 %", False),
     ("Status word", 3, 0x2100, "run, ready", None),
 )
-FINDINGS = ((1, "9600-8N1", "clash"), (2, "9600-8N1", "unit"), (5, "19200-8E1", "unit"), (247, "9600-8N1", "unsure"))
+FINDINGS = (
+    (1, "9600-8N1", "clash"),
+    (2, "9600-8N1", "unit"),
+    (5, "19200-8E1", "unit"),
+    (247, "9600-8N1", "unsure"),
+)
 
 
 @pytest.fixture
@@ -53,7 +59,12 @@ def listed(job: Job) -> Job:
         }
         for name, function, register, text, plausible in READINGS
     )
-    identity = {"vendor": "Aldermoor Instruments", "product": "AT-10", "revision": "2.0", "serial": "AT-0417"}
+    identity = {
+        "vendor": "Aldermoor Instruments",
+        "product": "AT-10",
+        "revision": "2.0",
+        "serial": "AT-0417",
+    }
     job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
     job.put_unit(
         UnitRecord(
@@ -84,7 +95,12 @@ def listed(job: Job) -> Job:
         }
         for address, settings, kind in FINDINGS
     ]
-    asked = {"port": "virtual:site", "settings": ["9600-8N1", "19200-8E1"], "addresses": "1-247", "expect": None}
+    asked = {
+        "port": "virtual:site",
+        "settings": ["9600-8N1", "19200-8E1"],
+        "addresses": "1-247",
+        "expect": None,
+    }
     number = job.begin_survey(asked)
     line = {"echo": False, "other_master": False, "noise_bytes": 0}
     job.end_survey(
@@ -119,13 +135,24 @@ def proof() -> Proof:
         times = times.adding(milliseconds / 1000)
     settings = LineSettings.parse("9600-8N1")
     sound = UnitTally(2, settings, {Verdict.OK: 200}, reply_times=times)
-    shaky = UnitTally(5, settings, {Verdict.OK: 190, Verdict.SILENT: 7, Verdict.CRC_BAD: 3}, reply_times=times)
-    return Proof((sound, shaky), reply_wait=1.0, late_wait=0.5, pause=0.0, seconds=95.0, rounds=200, complete=True)
+    shaky = UnitTally(
+        5, settings, {Verdict.OK: 190, Verdict.SILENT: 7, Verdict.CRC_BAD: 3}, reply_times=times
+    )
+    return Proof(
+        (sound, shaky),
+        reply_wait=1.0,
+        late_wait=0.5,
+        pause=0.0,
+        seconds=95.0,
+        rounds=200,
+        complete=True,
+    )
 
 
 @pytest.mark.parametrize("step", ["port", "identify", "readdress"])
 def test_steps_from_the_job(snap_compare: Compare, listed: Job, step: str) -> None:
-    """Port, Identify and Readdress of a job that is under way, with states on the rail and keys at the bottom."""
+    """Port, Identify and Readdress of a job that is under way, with states on the rail and keys at
+    the bottom."""
     number = {"port": 1, "identify": 4, "readdress": 5}[step]
 
     async def look(pilot: Pilot[None]) -> None:
@@ -135,7 +162,8 @@ def test_steps_from_the_job(snap_compare: Compare, listed: Job, step: str) -> No
 
 
 def test_wiring_with_readings(snap_compare: Compare, listed: Job) -> None:
-    """The meter form: a good reading, a wrong one with action and limits below, others not measured."""
+    """The meter form: a good reading, a wrong one with action and limits below, others not
+    measured."""
 
     async def measure(pilot: Pilot[None]) -> None:
         await pilot.press("tab", *"61", "enter", *"-0.3")
@@ -146,12 +174,14 @@ def test_wiring_with_readings(snap_compare: Compare, listed: Job) -> None:
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 def test_survey_map(snap_compare: Compare, listed: Job, size: tuple[int, int]) -> None:
-    """The map of all addresses beside the findings: unit, clash and unsure by sign, word and colour."""
+    """The map of all addresses beside the findings: unit, clash and unsure by sign, word and
+    colour."""
     assert snap_compare(app_at(listed, 3), terminal_size=size)
 
 
 def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
-    """The last question before a write: words, bytes, effect, cautions, rescue; the focus is on No."""
+    """The last question before a write: words, bytes, effect, cautions, rescue; the focus is on
+    No."""
     request = write_register(1, 0x101, 12)
     dialog = ConfirmWrite(
         [(request.words, request.frame, "9600-8N1")],
@@ -170,7 +200,8 @@ def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
 
 
 def test_prove_with_failures(snap_compare: Compare, listed: Job) -> None:
-    """Counts by kind of error with a sign at each that is one, reply times, and what the run proves."""
+    """Counts by kind of error with a sign at each that is one, reply times, and what the run
+    proves."""
     listed.record("prove", proof().document())
     assert snap_compare(app_at(listed, 6), terminal_size=(80, 24))
 

@@ -36,7 +36,8 @@ def _sign(rows: list[str], address: int) -> str:
 
 
 async def test_the_form_says_what_it_will_ask_and_how_long_that_takes(wizard: Wizard) -> None:
-    """Before anything is sent the screen names settings, addresses and the time; a mistake in a field is named."""
+    """Before anything is sent the screen names settings, addresses and the time; a mistake in a
+    field is named."""
     async with wizard("clean", step=3) as person:
         assert "Will ask addresses 1-247 at 32 settings, about" in person.screen
         person.fill("#survey-settings", "9600-8N1")
@@ -50,7 +51,8 @@ async def test_the_form_says_what_it_will_ask_and_how_long_that_takes(wizard: Wi
 
 
 async def test_the_map_and_the_list_show_every_unit_where_it_is(wizard: Wizard) -> None:
-    """After a survey all six units are on the map and in the list, silence is a dash, what was not asked a dot."""
+    """After a survey all six units are on the map and in the list, silence is a dash, what was not
+    asked a dot."""
     async with wizard("clean", step=3) as person:
         await surveyed(person)
         rows = person.screen.splitlines()
@@ -64,7 +66,8 @@ async def test_the_map_and_the_list_show_every_unit_where_it_is(wizard: Wizard) 
 
 
 async def test_a_clash_is_marked_and_its_evidence_is_one_key_away(wizard: Wizard) -> None:
-    """Two units at address 1: an X on the map with the word clash, the raw replies on e, and what to do."""
+    """Two units at address 1: an X on the map with the word clash, the raw replies on e, and what
+    to do."""
     async with wizard("clash", step=3) as person:
         await surveyed(person)
         assert "1    9600-8N1   X clash" in person.screen
@@ -78,7 +81,9 @@ async def test_a_clash_is_marked_and_its_evidence_is_one_key_away(wizard: Wizard
         assert "Nothing was found here: silent." in person.screen
 
 
-async def test_the_rail_shows_a_survey_that_goes_on_behind_another_step(wizard: Wizard, paced: Session) -> None:
+async def test_the_rail_shows_a_survey_that_goes_on_behind_another_step(
+    wizard: Wizard, paced: Session
+) -> None:
     """A paused survey says so on the rail from every step; p goes on with it to the end."""
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
@@ -91,7 +96,9 @@ async def test_the_rail_shows_a_survey_that_goes_on_behind_another_step(wizard: 
         assert "3 found" in person.screen
 
 
-async def test_a_stopped_survey_keeps_what_it_found_and_can_go_on(wizard: Wizard, paced: Session, job: Job) -> None:
+async def test_a_stopped_survey_keeps_what_it_found_and_can_go_on(
+    wizard: Wizard, paced: Session, job: Job
+) -> None:
     """x stops: the rest is 'not tested'. s asks, and g goes on to the end with nothing lost."""
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
@@ -125,7 +132,8 @@ async def test_another_master_stops_the_survey_unless_somebody_says_go_on(wizard
 
 
 async def test_an_adapter_pulled_out_ends_the_survey_in_words(wizard: Wizard, job: Job) -> None:
-    """Nobody sees a traceback: the failure is said, the findings are kept, the rest is not tested."""
+    """Nobody sees a traceback: the failure is said, the findings are kept, the rest is not
+    tested."""
     async with wizard("clean", step=3) as person:
         person.app.session._connector.segment("virtual:clean").unplug()
         await surveyed(person)
@@ -179,7 +187,9 @@ async def test_units_found_so_far_are_read_while_the_survey_is_held_and_then_it_
 
 
 @pytest.mark.usefixtures("pausing")
-async def test_a_survey_stopped_while_units_are_read_ends_when_the_line_is_back(wizard: Wizard) -> None:
+async def test_a_survey_stopped_while_units_are_read_ends_when_the_line_is_back(
+    wizard: Wizard,
+) -> None:
     """Both pieces of work end, one after the other."""
     async with wizard("clean", step=3) as person:
         person.fill("#survey-settings", "9600-8N1")

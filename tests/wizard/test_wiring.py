@@ -21,8 +21,11 @@ from busprobe.wizard.widgets.wide_word import drawn
 from tests.wizard.conftest import Wizard
 
 
-async def test_the_cautions_come_once_and_that_they_were_read_is_recorded(wizard: Wizard, job: Job) -> None:
-    """Coming to Wiring shows the cautions; Enter puts them off, R says they were read, and then they stay away."""
+async def test_the_cautions_come_once_and_that_they_were_read_is_recorded(
+    wizard: Wizard, job: Job
+) -> None:
+    """Coming to Wiring shows the cautions; Enter puts them off, R says they were read, and then
+    they stay away."""
     async with wizard("clean") as person:
         await person.press("escape", "2")
         assert "Before you touch a terminal" in person.screen
@@ -40,7 +43,8 @@ async def test_the_cautions_come_once_and_that_they_were_read_is_recorded(wizard
 
 
 async def test_readings_are_judged_as_they_are_typed_and_kept(wizard: Wizard, job: Job) -> None:
-    """61 ohm is good, a negative voltage wrong with the next action and its limits, an empty field not measured."""
+    """61 ohm is good, a negative voltage wrong with the next action and its limits, an empty field
+    not measured."""
     async with wizard("clean", step=2) as person:
         await person.press("r", "tab")
         assert "All power off, also of the adapter" in person.screen
@@ -73,7 +77,8 @@ async def test_how_terminals_are_marked_changes_what_a_sign_means(wizard: Wizard
 
 
 async def test_what_was_typed_is_kept_as_its_field_is_left(wizard: Wizard, job: Job) -> None:
-    """A crash costs nothing, the record has the judgement, and readings taken elsewhere stay; what is emptied goes."""
+    """A crash costs nothing, the record has the judgement, and readings taken elsewhere stay; what
+    is emptied goes."""
     keep_wiring(job, [judge_supply(23.9, 24)])
     readings = ["118.0 Ω", "+23.9 V"]
     async with wizard("clean", step=2) as person:
@@ -103,7 +108,8 @@ def _readings(job: Job) -> list[str]:
 
 
 async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: Job) -> None:
-    """l listens and asks the known units once; where they answer and nobody else talks, that is said."""
+    """l listens and asks the known units once; where they answer and nobody else talks, that is
+    said."""
     job.put_unit(UnitRecord(11, "9600-8N1"))
     async with wizard("clean", step=2) as person:
         await person.press("r")
@@ -117,7 +123,8 @@ async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: 
 
 
 async def test_what_is_stuck_is_told_at_once_with_what_to_do(wizard: Wizard, job: Job) -> None:
-    """The picture of the pair comes up by itself, likeliest cause first, each with an action; it can be seen again."""
+    """The picture of the pair comes up by itself, likeliest cause first, each with an action; it
+    can be seen again."""
     async with wizard("stuck", step=2) as person:
         await person.press("r", "l")
         await person.wait()
@@ -129,8 +136,11 @@ async def test_what_is_stuck_is_told_at_once_with_what_to_do(wizard: Wizard, job
             await person.press("o")
 
 
-async def test_failures_along_the_cable_are_shown_without_listening(wizard: Wizard, job: Job) -> None:
-    """An endurance run whose far units fail: what they have in common, with the action for the likeliest cause."""
+async def test_failures_along_the_cable_are_shown_without_listening(
+    wizard: Wizard, job: Job
+) -> None:
+    """An endurance run whose far units fail: what they have in common, with the action for the
+    likeliest cause."""
     settings = LineSettings.parse("9600-8N1")
     tallies = []
     for place, (address, bad) in enumerate(((11, 0), (12, 0), (21, 9), (31, 9)), start=1):
@@ -147,7 +157,8 @@ async def test_failures_along_the_cable_are_shown_without_listening(wizard: Wiza
 
 
 async def test_a_sum_is_reckoned_as_it_is_typed_and_kept_if_asked(wizard: Wizard, job: Job) -> None:
-    """Arrows choose the sum, Enter goes to its figures, F2 keeps the result, Escape goes back; nothing else is kept."""
+    """Arrows choose the sum, Enter goes to its figures, F2 keeps the result, Escape goes back;
+    nothing else is kept."""
     async with wizard("clean", step=2) as person:
         await person.press("r", "s")
         assert "Pull-up and pull-down of at most" in person.screen
@@ -180,8 +191,9 @@ async def test_listening_names_another_master_and_asks_nobody(wizard: Wizard) ->
 async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(
     wizard: Wizard, paced: Session, job: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Full screen in large letters: HERE with the address, GONE when its wire comes off, HERE again; each rings once.
-    All is logged, and the pair that was touched by its digit, which does not ring."""
+    """Full screen in large letters: HERE with the address, GONE when its wire comes off, HERE
+    again; each rings once. All is logged, and the pair that was touched by its digit, which does
+    not ring."""
     rings: list[str] = []
     monkeypatch.setattr(BusprobeApp, "bell", lambda _: rings.append("ring"))
     async with wizard("clean", step=2, using=paced) as person:
@@ -198,7 +210,9 @@ async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(
         await person.strike("3")
         await person.wait_for("touched pair 3")
         hands.connect(unit, connected=True)
-        await person.wait_until(lambda: person.screen.count("unit 11 answers") >= 3, "it did not come back")
+        await person.wait_until(
+            lambda: person.screen.count("unit 11 answers") >= 3, "it did not come back"
+        )
         assert rings == ["ring"] * 3
         as_it_goes = job.latest("hunt")
         assert as_it_goes is not None
@@ -240,8 +254,8 @@ async def test_a_hunt_without_a_port_says_so(wizard: Wizard) -> None:
 
 
 async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard, job: Job) -> None:
-    """Addresses that cannot be read are refused with an example, and nothing starts; units that the line's settings
-    cannot reach are not proposed, but named."""
+    """Addresses that cannot be read are refused with an example, and nothing starts; units that the
+    line's settings cannot reach are not proposed, but named."""
     job.put_unit(UnitRecord(11, "9600-8N1"))
     job.put_unit(UnitRecord(13, "4800-8N1"))
     async with wizard("clean", step=2) as person:
@@ -254,7 +268,9 @@ async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard,
         assert person.app.gate.holder == ""
 
 
-async def test_a_reading_that_was_kept_by_the_command_stands_in_the_form(wizard: Wizard, session: Session) -> None:
+async def test_a_reading_that_was_kept_by_the_command_stands_in_the_form(
+    wizard: Wizard, session: Session
+) -> None:
     """What is measured is measured, however it came into the job; a new reading takes its place."""
     session.job.record("cautions", acknowledgement("K. Marsh", datetime.now(UTC)))
     session.keep_wiring([judge_resistance(61.0, Pair())])

@@ -20,17 +20,28 @@ _STEPS = (1, 2, 5)
 
 
 def reply_plots(proof: Proof) -> svg.Element | None:
-    """A strip a unit, on one logarithmic scale of milliseconds; `None` where nothing was measured."""
+    """A strip a unit, on one logarithmic scale of milliseconds; `None` where nothing was
+    measured."""
     units = [unit for unit in proof.units if unit.reply_times.count]
     if not units:
         return None
     height = _HEAD + len(units) * _ROW + _FOOT
-    root = svg.drawing(_LEFT + _PLOT + _RIGHT, height, "Reply times of each unit in the endurance run")
+    root = svg.drawing(
+        _LEFT + _PLOT + _RIGHT, height, "Reply times of each unit in the endurance run"
+    )
     scale = _Scale(units)
     for value in scale.grid:
         x = _LEFT + scale.place(value / 1000)
         svg.add(root, "line", x1=x, y1=_HEAD, x2=x, y2=height - _FOOT, class_="grid")
-        svg.add(root, "text", f"{value:g}", x=x, y=height - _FOOT + 15, text_anchor="middle", class_="small")
+        svg.add(
+            root,
+            "text",
+            f"{value:g}",
+            x=x,
+            y=height - _FOOT + 15,
+            text_anchor="middle",
+            class_="small",
+        )
     svg.add(root, "text", "ms", x=_LEFT + _PLOT + 8, y=height - _FOOT + 15, class_="small")
     for n, unit in enumerate(units):
         _strip(root, unit, scale, _HEAD + n * _ROW)
@@ -66,15 +77,31 @@ def _strip(root: svg.Element, unit: UnitTally, scale: _Scale, top: float) -> Non
     for bar, share in _bars(unit.reply_times, scale):
         tall = max(1.5, share * (_ROW - 16))
         svg.add(
-            root, "rect", x=_LEFT + bar * _PLOT / _BINS, y=floor - tall, width=_PLOT / _BINS, height=tall, class_="bar"
+            root,
+            "rect",
+            x=_LEFT + bar * _PLOT / _BINS,
+            y=floor - tall,
+            width=_PLOT / _BINS,
+            height=tall,
+            class_="bar",
         )
     times = unit.reply_times
     named = (("median", times.median), ("99 %", times.percentile(99)), ("maximum", times.maximum))
     for name, seconds in named:
         if seconds is not None and name != "maximum":
             x = _LEFT + scale.place(seconds)
-            svg.add(root, "line", x1=x, y1=top + 4, x2=x, y2=floor, class_="median" if name == "median" else "most")
-    words = ", ".join(f"{name} {1000 * seconds:.1f}" for name, seconds in named if seconds is not None)
+            svg.add(
+                root,
+                "line",
+                x1=x,
+                y1=top + 4,
+                x2=x,
+                y2=floor,
+                class_="median" if name == "median" else "most",
+            )
+    words = ", ".join(
+        f"{name} {1000 * seconds:.1f}" for name, seconds in named if seconds is not None
+    )
     svg.add(root, "text", f"{words} ms", x=_LEFT + _PLOT + 12, y=top + 18, class_="small")
     many = f"{times.count} replies, {unit.failed} of {unit.polls} polls failed"
     svg.add(root, "text", many, x=_LEFT + _PLOT + 12, y=top + 33, class_="small")

@@ -1,4 +1,5 @@
-"""The segment as a drawing: the master, the units in cable order, terminators as far as known, clashes marked.
+"""The segment as a drawing: the master, the units in cable order, terminators as far as known,
+clashes marked.
 
 What is marked has a shape and a word of its own, so that it can be told on a black and white print.
 """
@@ -15,7 +16,8 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.wiring.meter import Level, Measurement
 
 PER_ROW = 5
-"""Boxes side by side; the cable turns back at the end of a row, so that the order stays one line."""
+"""Boxes side by side; the cable turns back at the end of a row, so that the order stays one line.
+"""
 
 _BOX, _GAP, _TALL, _EDGE, _TOP = 170, 18, 80, 40, 34
 _ROW = _TALL + 56
@@ -36,20 +38,24 @@ def segment_drawing(bus_list: BusList) -> svg.Element:
     boxes = len(units) + 1
     rows = -(-boxes // PER_ROW)
     width = 2 * _EDGE + min(boxes, PER_ROW) * (_BOX + _GAP) - _GAP
-    root = svg.drawing(max(width, 480), _TOP + rows * _ROW + 26, "The segment: master and units along the cable")
+    root = svg.drawing(
+        max(width, 480), _TOP + rows * _ROW + 26, "The segment: master and units along the cable"
+    )
     places = [_place(n) for n in range(boxes)]
     _cable(root, places, units)
     _lengths(root, places, units)
     _master(root, places[0], bus_list.segment)
-    twice = {address for address, times in Counter(unit.address for unit in units).items() if times > 1}
+    twice = {
+        address for address, times in Counter(unit.address for unit in units).items() if times > 1
+    }
     for unit, (x, y) in zip(units, places[1:], strict=True):
         _unit(root, unit, x, y, twice=unit.address in twice)
     known, words = terminators(bus_list.segment)
     fitted = (bus_list.segment.cabling.terminator_at_master, *(unit.terminator for unit in units))
     for n, (place, there) in enumerate(zip(places, fitted, strict=True)):
         if n == 0 or n == boxes - 1:
-            # Where nobody looked, a resistance that fits two says that they are there, and the ends are their place;
-            # one that does not fit cannot say which of them is missing.
+            # Where nobody looked, a resistance that fits two says that they are there, and the ends
+            # are their place; one that does not fit cannot say which of them is missing.
             look = True if there is None and known and not any(fitted) else there
             _end(root, place, left=n == 0 or (boxes - 1) // PER_ROW % 2 == 1, there=look)
         elif there:
@@ -62,7 +68,8 @@ def segment_drawing(bus_list: BusList) -> svg.Element:
 
 
 def terminators(segment: SegmentSheet) -> tuple[bool, str]:
-    """Whether the resistance measured fits a terminator at both ends, and what is known of them in words."""
+    """Whether the resistance measured fits a terminator at both ends, and what is known of them in
+    words."""
     for judgement in segment.wiring.document.get("judgements", ()) if segment.wiring else ():
         if judgement.get("measurement") == Measurement.RESISTANCE:
             fits = judgement.get("level") == Level.GOOD
@@ -74,8 +81,14 @@ def terminators(segment: SegmentSheet) -> tuple[bool, str]:
 def terminator_places(segment: SegmentSheet, units: Sequence[UnitRow]) -> str:
     """Where terminators are fitted, as somebody noted it."""
     at = ["master"] if segment.cabling.terminator_at_master else []
-    at += [" ".join(filter(None, (str(unit.address), unit.tag))) for unit in units if unit.found and unit.terminator]
-    looked = segment.cabling.terminator_at_master is not None or any(unit.terminator is not None for unit in units)
+    at += [
+        " ".join(filter(None, (str(unit.address), unit.tag)))
+        for unit in units
+        if unit.found and unit.terminator
+    ]
+    looked = segment.cabling.terminator_at_master is not None or any(
+        unit.terminator is not None for unit in units
+    )
     return ", ".join(at) or ("none noted" if looked else NOT_NOTED)
 
 
@@ -85,7 +98,8 @@ def cable_order(units: Sequence[UnitRow]) -> str:
     if not unknown:
         return "Units are drawn in cable order, counted from the master."
     return (
-        f"The place along the cable is not known of {', '.join(unknown)}: drawn last, by address, behind a dashed line."
+        f"The place along the cable is not known of {', '.join(unknown)}: drawn last, by address,"
+        " behind a dashed line."
     )
 
 
@@ -97,7 +111,9 @@ def _place(number: int) -> tuple[float, float]:
     return _EDGE + column * (_BOX + _GAP), _TOP + row * _ROW + _DROP
 
 
-def _cable(root: svg.Element, places: Sequence[tuple[float, float]], units: Sequence[UnitRow]) -> None:
+def _cable(
+    root: svg.Element, places: Sequence[tuple[float, float]], units: Sequence[UnitRow]
+) -> None:
     for n, unit in enumerate(units):
         (x1, y1), (x2, y2) = places[n], places[n + 1]
         look = "cable" if unit.position is not None else "cable unknown"
@@ -116,9 +132,18 @@ def _master(root: svg.Element, place: tuple[float, float], segment: SegmentSheet
     svg.add(root, "rect", x=x, y=y, width=_BOX, height=_TALL, rx=12, class_="box master")
     svg.add(root, "text", "Master", x=x + 8, y=y + 18, class_="strong")
     master = segment.cabling.master
-    lines = (master, "adapter at", segment.port) if master else ("(this job: the tester)", segment.port)
+    lines = (
+        (master, "adapter at", segment.port) if master else ("(this job: the tester)", segment.port)
+    )
     for n, text in enumerate(lines):
-        svg.add(root, "text", svg.shortened(text, _SMALL_LETTERS), x=x + 8, y=y + 34 + 16 * n, class_="small")
+        svg.add(
+            root,
+            "text",
+            svg.shortened(text, _SMALL_LETTERS),
+            x=x + 8,
+            y=y + 34 + 16 * n,
+            class_="small",
+        )
 
 
 def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) -> None:
@@ -132,7 +157,9 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
             *((x + _CUT, y), (right - _CUT, y), (right, y + _CUT), (right, low - _CUT)),
             *((right - _CUT, low), (x + _CUT, low), (x, low - _CUT), (x, y + _CUT)),
         )
-        svg.add(box, "polygon", points=" ".join(f"{a:g},{b:g}" for a, b in corners), class_="box clash")
+        svg.add(
+            box, "polygon", points=" ".join(f"{a:g},{b:g}" for a, b in corners), class_="box clash"
+        )
     else:
         look = "box" if unit.state == "unit" else "box unsure"
         svg.add(box, "rect", x=x, y=y, width=_BOX, height=_TALL, class_=look)
@@ -146,11 +173,20 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
     for n, (look, text) in enumerate(lines):
         svg.add(box, "text", text, x=x + 8, y=y + 17 + 17 * n, class_=look)
     if words:
-        svg.add(box, "text", ", ".join(words), x=x + _BOX / 2, y=y + _TALL + 13, text_anchor="middle", class_="mark")
+        svg.add(
+            box,
+            "text",
+            ", ".join(words),
+            x=x + _BOX / 2,
+            y=y + _TALL + 13,
+            text_anchor="middle",
+            class_="mark",
+        )
 
 
 def _end(root: svg.Element, place: tuple[float, float], *, left: bool, there: bool | None) -> None:
-    """Beyond the box at an end of the cable, in the direction of its row: T, T? where it is not known, or nothing."""
+    """Beyond the box at an end of the cable, in the direction of its row: T, T? where it is not
+    known, or nothing."""
     x, y = place[0], place[1] - _DROP
     middle, side = x + _BOX / 2, x - 26 if left else x + _BOX + 4
     look = "" if there is not None else " unknown"
@@ -166,14 +202,26 @@ def _terminator(root: svg.Element, x: float, y: float, mark: str, look: str = ""
     svg.add(root, "text", mark, x=x + 11, y=y + 11, text_anchor="middle", class_="mark")
 
 
-def _lengths(root: svg.Element, places: Sequence[tuple[float, float]], units: Sequence[UnitRow]) -> None:
+def _lengths(
+    root: svg.Element, places: Sequence[tuple[float, float]], units: Sequence[UnitRow]
+) -> None:
     """Metres of cable between two boxes, where both distances are known."""
     before: float | None = 0.0
     for n, unit in enumerate(units):
         here = unit.distance_m if unit.position is not None else None
         if before is not None and here is not None and here >= before:
             (x1, y1), (x2, y2) = places[n], places[n + 1]
-            bend = -40 if x2 < 2 * _EDGE else 40  # between the end of the row and the box, not past the box
+            bend = (
+                -40 if x2 < 2 * _EDGE else 40
+            )  # between the end of the row and the box, not past the box
             x = (x1 + x2 + _BOX) / 2 if y1 == y2 else x2 + _BOX / 2 + bend
-            svg.add(root, "text", f"{here - before:g} m", x=x, y=y2 - _DROP - 5, text_anchor="middle", class_="small")
+            svg.add(
+                root,
+                "text",
+                f"{here - before:g} m",
+                x=x,
+                y=y2 - _DROP - 5,
+                text_anchor="middle",
+                class_="small",
+            )
         before = here

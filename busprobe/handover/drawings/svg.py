@@ -27,7 +27,8 @@ def drawing(width: float, height: float, title: str) -> Element:
 
 
 def add(parent: Element, tag: str, text: str | None = None, **attributes: str | float) -> Element:
-    """Add a shape or a text; ``text_anchor=`` is the attribute ``text-anchor``, ``class_=`` is ``class``."""
+    """Add a shape or a text; ``text_anchor=`` is the attribute ``text-anchor``, ``class_=`` is
+    ``class``."""
     named = {
         name.rstrip("_").replace("_", "-"): value if isinstance(value, str) else f"{value:g}"
         for name, value in attributes.items()
@@ -39,7 +40,8 @@ def add(parent: Element, tag: str, text: str | None = None, **attributes: str | 
 
 
 def shortened(text: str, characters: int) -> str:
-    """The text, or its beginning with an ellipsis; a drawing has no room for more, the tables have it whole."""
+    """The text, or its beginning with an ellipsis; a drawing has no room for more, the tables have
+    it whole."""
     return text if len(text) <= characters else f"{text[: characters - 1]}…"
 
 

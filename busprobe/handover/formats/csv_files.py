@@ -1,12 +1,13 @@
-"""Every table of the bus list as CSV for spreadsheets: ``bus-list.csv``, ``point-list.csv``, ``segment.csv`` and so on.
+"""Every table of the bus list as CSV for spreadsheets: ``bus-list.csv``, ``point-list.csv``,
+``segment.csv`` and so on.
 
-Comma separated, CRLF, UTF-8 with a byte order mark: without the mark a spreadsheet on Windows takes the file for
-its local encoding and breaks ° and ³ (RFC 4180 for the form; the mark is common practice).  An empty cell says
-*not known*; what was to be tested and was not says so.
+Comma separated, CRLF, UTF-8 with a byte order mark: without the mark a spreadsheet on Windows takes
+the file for its local encoding and breaks ° and ³ (RFC 4180 for the form; the mark is common
+practice).  An empty cell says *not known*; what was to be tested and was not says so.
 
-A spreadsheet takes text that begins with ``= + - @`` for a formula.  Such cells get a leading apostrophe, also
-where the sign follows a semicolon, at which a spreadsheet with a decimal comma splits cells; plain numbers stay
-numbers.  Control codes are written out.
+A spreadsheet takes text that begins with ``= + - @`` for a formula.  Such cells get a leading
+apostrophe, also where the sign follows a semicolon, at which a spreadsheet with a decimal comma
+splits cells; plain numbers stay numbers.  Control codes are written out.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from busprobe.handover.table import Cell, Table, plain
 from busprobe.handover.tables.papers import whole_tables
 
 _FORMULA = re.compile(r'(^|;)(?=[\s"]*[=+\-@＝＋－＠])')
-"""Where a spreadsheet may begin to read a formula; wide forms of the signs count in some of them."""
+"""Where a spreadsheet may begin to read a formula; wide forms of the signs count in some of them.
+"""
 
 _SPLIT_BEFORE_QUOTE = re.compile(r';(?="|$)')
 
@@ -46,7 +48,7 @@ def harmless(cell: Cell) -> Cell:
     if not isinstance(cell, str):
         return cell
     text = plain(cell)
-    # Where cells are split at semicolons, a quote right behind one would open a cell over several lines; the closing
-    # quote of this cell too.
+    # Where cells are split at semicolons, a quote right behind one would open a cell over several
+    # lines; the closing quote of this cell too.
     text = _SPLIT_BEFORE_QUOTE.sub("; ", text)
     return text if _NUMBER.fullmatch(text) else _FORMULA.sub(r"\1'", text)

@@ -1,4 +1,5 @@
-"""The bus list as one page to read and to print, ``bus-list.html``, with a drawing of the segment and reply-time plots.
+"""The bus list as one page to read and to print, ``bus-list.html``, with a drawing of the segment
+and reply-time plots.
 
 The page is complete in itself: it has no script and loads nothing, and tells the browser so.
 """
@@ -15,7 +16,12 @@ from busprobe.handover.table import NOT_NOTED
 from busprobe.handover.tables.papers import page_tables, segment_table
 from busprobe.handover.tables.proof import latest_proof
 
-PEN = ("Behaviour with one unit off", "Cables tagged at both ends", "Copy left in the panel", "Date and signature")
+PEN = (
+    "Behaviour with one unit off",
+    "Cables tagged at both ends",
+    "Copy left in the panel",
+    "Date and signature",
+)
 """What only a pen can add."""
 
 
@@ -43,7 +49,10 @@ def files(bus_list: BusList) -> dict[str, bytes]:
 
 def by_hand(bus_list: BusList) -> tuple[str, ...]:
     """What a complete paper says and nobody has noted, left open for a pen."""
-    return (*(str(item) for item, value in segment_table(bus_list).rows if value == NOT_NOTED), *PEN)
+    return (
+        *(str(item) for item, value in segment_table(bus_list).rows if value == NOT_NOTED),
+        *PEN,
+    )
 
 
 def _markup(drawing: svg.Element | None) -> str | None:

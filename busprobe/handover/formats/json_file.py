@@ -1,12 +1,12 @@
 """The bus list as one JSON document, ``bus-list.json``, format ``busprobe.buslist/1``.
 
-The document has ``format`` and then the fields of `busprobe.handover.bus_list.BusList`: ``segment``, ``units``,
-``points``, ``journal``, ``proof``, ``attention``, ``not_tested``, ``trial`` (of the polling table), ``circuits``
-(channels of meters) and ``earlier`` (what is not as it was at an earlier visit), each row an object with the fields of
-its class under the same names.
-``null`` says *not known* or *not tested*; addresses and registers are numbers as they go on the wire, frames are hex,
-times UTC in ISO 8601, names that end in ``_ms`` milliseconds, in ``_m`` metres, in ``_s`` seconds.  A program that
-reads it must check ``format`` and should ignore fields it does not know.
+The document has ``format`` and then the fields of `busprobe.handover.bus_list.BusList`:
+``segment``, ``units``, ``points``, ``journal``, ``proof``, ``attention``, ``not_tested``, ``trial``
+(of the polling table), ``circuits`` (channels of meters) and ``earlier`` (what is not as it was at
+an earlier visit), each row an object with the fields of its class under the same names. ``null``
+says *not known* or *not tested*; addresses and registers are numbers as they go on the wire, frames
+are hex, times UTC in ISO 8601, names that end in ``_ms`` milliseconds, in ``_m`` metres, in ``_s``
+seconds.  A program that reads it must check ``format`` and should ignore fields it does not know.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ def document(bus_list: BusList) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    """Lists for tuples, and null for the numbers JSON has no word for (records of steps may hold some)."""
+    """Lists for tuples, and null for the numbers JSON has no word for (records of steps may hold
+    some)."""
     if isinstance(value, dict):
         return {key: _plain(each) for key, each in value.items()}
     if isinstance(value, list | tuple):

@@ -1,6 +1,8 @@
-"""Labels ready to print: ``unit-labels.html`` for the units and ``cable-labels.html`` for the ends of the cables.
+"""Labels ready to print: ``unit-labels.html`` for the units and ``cable-labels.html`` for the ends
+of the cables.
 
-Sheets of A4 with labels of sizes that stationers sell everywhere (common practice); print them at 100 %.
+Sheets of A4 with labels of sizes that stationers sell everywhere (common practice); print them at
+100 %.
 """
 
 from __future__ import annotations
@@ -62,8 +64,8 @@ class Label:
 def files(bus_list: BusList) -> dict[str, bytes]:
     """Names and contents of both files."""
     note = (
-        "Labels for cables follow the units' places along the cable. Where a place is not known there is no label: "
-        "a wrong one is worse than none."
+        "Labels for cables follow the units' places along the cable. Where a place is not known"
+        " there is no label: a wrong one is worse than none."
     )
     return {
         "unit-labels.html": _page("Unit labels", UNIT_SHEET, list(unit_labels(bus_list)), ""),
@@ -77,7 +79,9 @@ def unit_labels(bus_list: BusList) -> Iterator[Label]:
         if unit.state == "unit":
             name = " ".join(filter(None, (bus_list.segment.site, bus_list.segment.segment)))
             what = " ".join(filter(None, (unit.maker, unit.model)))
-            yield Label(both_forms(unit.address), (unit.tag, unit.settings, what, unit.location, name))
+            yield Label(
+                both_forms(unit.address), (unit.tag, unit.settings, what, unit.location, name)
+            )
 
 
 def cable_labels(bus_list: BusList) -> Iterator[Label]:
@@ -85,13 +89,21 @@ def cable_labels(bus_list: BusList) -> Iterator[Label]:
     for number, start, end in _lengths(bus_list.units):
         names = ["Master" if unit is None else _short(unit) for unit in (start, end)]
         for here, there in (names, names[::-1]):
-            yield Label(f"{bus_list.segment.segment} / {number}".lstrip(" /"), (f"here: {here}", f"to: {there}"))
+            yield Label(
+                f"{bus_list.segment.segment} / {number}".lstrip(" /"),
+                (f"here: {here}", f"to: {there}"),
+            )
 
 
 def _lengths(units: tuple[UnitRow, ...]) -> Iterator[tuple[int, UnitRow | None, UnitRow]]:
-    """The lengths of cable between neighbours, counted from the master; a place that two units claim is nobody's."""
+    """The lengths of cable between neighbours, counted from the master; a place that two units
+    claim is nobody's."""
     claims = Counter(unit.position for unit in units)
-    at = {unit.position: unit for unit in units if unit.position is not None and claims[unit.position] == 1}
+    at = {
+        unit.position: unit
+        for unit in units
+        if unit.position is not None and claims[unit.position] == 1
+    }
     for position, unit in sorted(at.items()):
         if position == 1 or position - 1 in at:
             yield position, at.get(position - 1), unit

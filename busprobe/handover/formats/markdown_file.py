@@ -1,8 +1,8 @@
 r"""The bus list as Markdown, ``bus-list.md``: for wikis, tickets and whoever reads plain text.
 
-Tables are those of GitHub Flavored Markdown (section 4.10), everything else is CommonMark.  Each character of a text
-that could be markup has a backslash before it (CommonMark 0.31.2 section 2.4), so that a text can be neither a heading,
-a link, an image nor HTML.  Sections from memory.
+Tables are those of GitHub Flavored Markdown (section 4.10), everything else is CommonMark.  Each
+character of a text that could be markup has a backslash before it (CommonMark 0.31.2 section 2.4),
+so that a text can be neither a heading, a link, an image nor HTML.  Sections from memory.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from busprobe.handover.tables.papers import page_tables
 
 _MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~&!@$^=]|(?<=[a-z]):(?=\S))", re.IGNORECASE)
 _DOT = re.compile(r"\.(?=[^\W\d_])")
-"""A dot before a letter, where some readers see the name of a site (GitHub Flavored Markdown section 6.9)."""
+"""A dot before a letter, where some readers see the name of a site (GitHub Flavored Markdown
+section 6.9)."""
 
 _AT_START = re.compile(r"^(?:([-+])|(\d+)([.)])(?=\s|$))")
 """What begins a list or a rule at the start of a line."""

@@ -1,4 +1,5 @@
-"""HTML from the templates beside this file: every value is escaped, and nothing is loaded from anywhere."""
+"""HTML from the templates beside this file: every value is escaped, and nothing is loaded from
+anywhere."""
 
 from __future__ import annotations
 
@@ -11,7 +12,8 @@ from busprobe.handover.table import cell_text
 
 
 def render(template: str, **values: object) -> bytes:
-    """The page that `template` makes of `values`; texts are shown as they are, never read as markup."""
+    """The page that `template` makes of `values`; texts are shown as they are, never read as
+    markup."""
     return _environment().get_template(template).render(values).encode()
 
 

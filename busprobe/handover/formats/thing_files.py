@@ -1,12 +1,13 @@
 """A W3C Web of Things Thing Description for each unit: ``thing-012-9600-8N1.td.json``.
 
-Sources: Web of Things (WoT) Thing Description 1.1, W3C Recommendation; for the terms that begin with ``modv:`` Web of
-Things (WoT) Modbus Binding, W3C Editor's Draft, a work in progress (repository state of 1 December 2025), sections
-"URL format" and "Modbus Vocabulary".
+Sources: Web of Things (WoT) Thing Description 1.1, W3C Recommendation; for the terms that begin
+with ``modv:`` Web of Things (WoT) Modbus Binding, W3C Editor's Draft, a work in progress
+(repository state of 1 December 2025), sections "URL format" and "Modbus Vocabulary".
 
-What that draft cannot say is put in a private note, `NOTE`: it knows modbus+tcp alone and no serial line, so a unit on
-an RS-485 pair is described as reached through a gateway whose name is left open; and it has no scale, no offset, no
-code for *no value* and no silence before a request.  Only reading is described: nothing here invites a write.
+What that draft cannot say is put in a private note, `NOTE`: it knows modbus+tcp alone and no serial
+line, so a unit on an RS-485 pair is described as reached through a gateway whose name is left open;
+and it has no scale, no offset, no code for *no value* and no silence before a request.  Only
+reading is described: nothing here invites a write.
 """
 
 from __future__ import annotations
@@ -32,7 +33,8 @@ CONTEXT: list[object] = [
 ]
 
 GATEWAY = "modbus+tcp://gateway.invalid:502"
-"""Stands for the gateway that is not known here; names under .invalid lead nowhere (RFC 2606 section 2)."""
+"""Stands for the gateway that is not known here; names under .invalid lead nowhere (RFC 2606
+section 2)."""
 
 _ENTITIES = {3: "HoldingRegister", 4: "InputRegister"}
 _TYPES: dict[PointType | None, str] = {
@@ -51,10 +53,16 @@ _BITS = {1: "xsd:unsignedShort", 2: "xsd:unsignedInt", 4: "xsd:unsignedLong"}
 """Types of bits by their registers; there is none for three."""
 
 _LIMITS = (
-    "The unit is on an RS-485 pair. The Modbus binding is a draft and knows modbus+tcp only, so the description holds "
-    "for a gateway with this pair behind it: put its host in place of gateway.invalid.",
-    "Values are as in the registers: where a property has a scale or an offset here, value = raw x scale + offset; "
-    "where it has a scale register, that register says the scale of the moment.",
+    (
+        "The unit is on an RS-485 pair. The Modbus binding is a draft and knows modbus+tcp only, so"
+        " the description holds for a gateway with this pair behind it: put its host in place of"
+        " gateway.invalid."
+    ),
+    (
+        "Values are as in the registers: where a property has a scale or an offset here, value ="
+        " raw x scale + offset; where it has a scale register, that register says the scale of the"
+        " moment."
+    ),
     "Codes for 'no value' and names of states are not described.",
 )
 
@@ -64,14 +72,18 @@ def files(bus_list: BusList) -> dict[str, bytes]:
     made = {}
     for unit in bus_list.units:
         if unit.state == "unit":
-            text = json.dumps(thing(bus_list, unit), indent=2, allow_nan=False).replace("\x7f", "\\u007f")
+            text = json.dumps(thing(bus_list, unit), indent=2, allow_nan=False).replace(
+                "\x7f", "\\u007f"
+            )
             made[f"thing-{unit.address:03}-{unit.settings}.td.json"] = f"{text}\n".encode("ascii")
     return made
 
 
 def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
     """The description of one unit."""
-    points = [p for p in bus_list.points if (p.address, p.settings) == (unit.address, unit.settings)]
+    points = [
+        p for p in bus_list.points if (p.address, p.settings) == (unit.address, unit.settings)
+    ]
     what = " ".join(filter(None, (unit.maker, unit.model)))
     properties: dict[str, Any] = {}
     for point in points:
@@ -79,7 +91,9 @@ def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
     return {
         "@context": CONTEXT,
         "title": plain(unit.tag or what or f"Unit {unit.address}"),
-        "description": plain("; ".join(filter(None, (what, unit.device_type, unit.location))) or "not identified"),
+        "description": plain(
+            "; ".join(filter(None, (what, unit.device_type, unit.location))) or "not identified"
+        ),
         "created": bus_list.segment.made,
         "securityDefinitions": {"nosec_sc": {"scheme": "nosec"}},
         "security": "nosec_sc",
@@ -101,7 +115,11 @@ def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
 
 def _property(point: PointRow) -> dict[str, Any]:
     kind = PointType(point.type) if point.type in list(PointType) else None
-    scaled = point.scale not in (None, 1) or point.offset not in (None, 0) or point.scale_register is not None
+    scaled = (
+        point.scale not in (None, 1)
+        or point.offset not in (None, 0)
+        or point.scale_register is not None
+    )
     form: dict[str, Any] = {
         "op": "readproperty",
         "href": f"{point.register}?quantity={point.count}",
@@ -109,7 +127,9 @@ def _property(point: PointRow) -> dict[str, Any]:
         "modv:entity": _ENTITIES[point.function],
         "modv:zeroBasedAddressing": True,
     }
-    if (wire_type := _BITS.get(point.count) if kind is PointType.BITS else _TYPES.get(kind)) is not None:
+    if (
+        wire_type := _BITS.get(point.count) if kind is PointType.BITS else _TYPES.get(kind)
+    ) is not None:
         form["modv:type"] = wire_type
     if point.word_order is not None:
         order = WordOrder(point.word_order)

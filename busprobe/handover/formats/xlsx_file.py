@@ -1,6 +1,8 @@
-"""The bus list as a workbook, ``bus-list.xlsx``: a sheet a table, ready to print and to send to a client.
+"""The bus list as a workbook, ``bus-list.xlsx``: a sheet a table, ready to print and to send to a
+client.
 
-Numbers are numbers; every text is written as a text, so that none becomes a formula or a link, whatever it looks like.
+Numbers are numbers; every text is written as a text, so that none becomes a formula or a link,
+whatever it looks like.
 """
 
 from __future__ import annotations
@@ -28,7 +30,8 @@ _A4 = 9
 """Paper size A4 in XlsxWriter's `set_paper`."""
 
 _LONGEST_HEADER = 80
-"""Characters of a name in a page header; a header takes 255 in all, and each may double when escaped."""
+"""Characters of a name in a page header; a header takes 255 in all, and each may double when
+escaped."""
 
 _SHEET_UNFIT = re.compile(r"[\[\]:*?/\\]")
 
@@ -38,7 +41,12 @@ def files(bus_list: BusList) -> dict[str, bytes]:
     content = io.BytesIO()
     book = Workbook(
         content,
-        {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False},
+        {
+            "in_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+        },
     )
     book.set_properties(
         {
@@ -82,8 +90,13 @@ def _sheet(sheet: Worksheet, table: Table, bus_list: BusList, look: _Look) -> No
     sheet.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.6)
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
-    sheet.set_header(f"&L{_header(bus_list.segment.site)} {_header(bus_list.segment.segment)}&R{_header(table.title)}")
-    sheet.set_footer(f"&L{_header(bus_list.segment.made)}, {_header(bus_list.segment.tool)}&RPage &P of &N")
+    sheet.set_header(
+        f"&L{_header(bus_list.segment.site)}"
+        f" {_header(bus_list.segment.segment)}&R{_header(table.title)}"
+    )
+    sheet.set_footer(
+        f"&L{_header(bus_list.segment.made)}, {_header(bus_list.segment.tool)}&RPage &P of &N"
+    )
 
 
 def _write(sheet: Worksheet, line: int, place: int, cell: Cell, look: _Look) -> None:
@@ -106,7 +119,8 @@ def _width(table: Table, place: int) -> int:
 
 
 def _header(text: str) -> str:
-    """A text in a page header, where ``&`` begins a command and a doubled one is the sign itself."""
+    """A text in a page header, where ``&`` begins a command and a doubled one is the sign
+    itself."""
     return plain(text)[:_LONGEST_HEADER].replace("&", "&&")
 
 

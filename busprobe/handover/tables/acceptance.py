@@ -1,7 +1,9 @@
-"""The acceptance record: each check with its method, its limit, what was measured, and pass, fail or not tested.
+"""The acceptance record: each check with its method, its limit, what was measured, and pass, fail
+or not tested.
 
-The rows are those of specifications and manuals (common practice).  A check passes only by what was seen; where it was
-seen at some units and not at others, it is not tested as a whole, and says of whom.
+The rows are those of specifications and manuals (common practice).  A check passes only by what was
+seen; where it was seen at some units and not at others, it is not tested as a whole, and says of
+whom.
 """
 
 from __future__ import annotations
@@ -45,20 +47,37 @@ def _checks(bus_list: BusList) -> Iterator[_Check]:
     yield _plan(bus_list, found)
     same = len(bus_list.segment.settings) == 1
     yield _Check(
-        *("Line settings agree on all units", "survey", "one line setting", ", ".join(bus_list.segment.settings)),
+        *(
+            "Line settings agree on all units",
+            "survey",
+            "one line setting",
+            ", ".join(bus_list.segment.settings),
+        ),
         result=NOT_TESTED if not found else PASS if same else FAIL,
     )
-    yield _of_all("Every unit is identified", "its own word, its profile, or read off", "maker or model", alone, _known)
+    yield _of_all(
+        "Every unit is identified",
+        "its own word, its profile, or read off",
+        "maker or model",
+        alone,
+        _known,
+    )
     sample = "a request and its reply, see the units"
     yield _of_all(
-        "Raw bytes of one exchange are kept", "identification", sample, alone, lambda u: True if u.sample else None
+        "Raw bytes of one exchange are kept",
+        "identification",
+        sample,
+        alone,
+        lambda u: True if u.sample else None,
     )
     yield _values(bus_list, alone)
     yield _references(bus_list)
     yield from _directions(bus_list)
     yield _endurance(bus_list, alone)
     yield _cycle_of_power(alone)
-    yield _of_all("Labels fitted", "seen by the tester", "every unit", alone, lambda unit: unit.label_fitted)
+    yield _of_all(
+        "Labels fitted", "seen by the tester", "every unit", alone, lambda unit: unit.label_fitted
+    )
 
 
 def _wiring(bus_list: BusList) -> Iterator[_Check]:
@@ -74,7 +93,9 @@ def _wiring(bus_list: BusList) -> Iterator[_Check]:
 def _survey(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
     survey = bus_list.segment.survey
     odd = [unit.address for unit in found if unit.state != "unit"]
-    twice = {unit.address for unit in found if sum(other.address == unit.address for other in found) > 1}
+    twice = {
+        unit.address for unit in found if sum(other.address == unit.address for other in found) > 1
+    }
     unclear = format_addresses({*odd, *twice})
     asked = f"addresses {survey.addresses} at {', '.join(survey.settings)}" if survey else ""
     complete = survey is not None and survey.complete
@@ -92,13 +113,23 @@ def _plan(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
     off = [unit.address for unit in bus_list.units if unit.plan and unit.plan != "as planned"]
     return _Check(
         *("Units are as planned", "plan of the bus held against the list", "every one"),
-        "" if not planned else f"not so at {format_addresses(off)}" if off else f"{len(found)} as planned",
+        (
+            ""
+            if not planned
+            else f"not so at {format_addresses(off)}"
+            if off
+            else f"{len(found)} as planned"
+        ),
         NOT_TESTED if not planned else FAIL if off else PASS,
     )
 
 
 def _of_all(
-    check: str, method: str, limit: str, units: Sequence[UnitRow], holds: Callable[[UnitRow], bool | None]
+    check: str,
+    method: str,
+    limit: str,
+    units: Sequence[UnitRow],
+    holds: Callable[[UnitRow], bool | None],
 ) -> _Check:
     """A check that is made unit by unit."""
     wrong = [unit.address for unit in units if holds(unit) is False]
@@ -106,7 +137,9 @@ def _of_all(
     words = [f"not at {format_addresses(wrong)}"] if wrong else []
     words += [f"not tested at {format_addresses(open_)}"] if open_ else []
     result = FAIL if wrong else NOT_TESTED if open_ or not units else PASS
-    return _Check(check, method, limit, "; ".join(words) or (f"{len(units)} units" if units else ""), result)
+    return _Check(
+        check, method, limit, "; ".join(words) or (f"{len(units)} units" if units else ""), result
+    )
 
 
 def _known(unit: UnitRow) -> bool | None:
@@ -115,7 +148,9 @@ def _known(unit: UnitRow) -> bool | None:
 
 def _values(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
     def plausible(unit: UnitRow) -> bool | None:
-        points = [p for p in bus_list.points if (p.address, p.settings) == (unit.address, unit.settings)]
+        points = [
+            p for p in bus_list.points if (p.address, p.settings) == (unit.address, unit.settings)
+        ]
         if any(point.plausible is False for point in points):
             return False
         return None if not points or any(point.registers is None for point in points) else True
@@ -125,14 +160,19 @@ def _values(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
 
 
 def _references(bus_list: BusList) -> _Check:
-    """Where a profile states no tolerance, how far apart two values may be is for the reader of the points to judge."""
+    """Where a profile states no tolerance, how far apart two values may be is for the reader of the
+    points to judge."""
     read = [point for point in bus_list.points if point.registers is not None]
     noted = [point for point in read if point.reference]
     judged = [point for point in noted if point.within_tolerance is not None]
     off = [point for point in judged if not point.within_tolerance]
     words = [f"{len(noted)} of {len(read)} values noted"] if noted else []
     words += [f"{len(off)} beyond tolerance"] if off else []
-    words += [f"{len(noted) - len(judged)} without a tolerance to judge by"] if len(judged) < len(noted) else []
+    words += (
+        [f"{len(noted) - len(judged)} without a tolerance to judge by"]
+        if len(judged) < len(noted)
+        else []
+    )
     if off:
         result = FAIL
     elif not noted or len(noted) < len(read):
@@ -155,7 +195,11 @@ def _directions(bus_list: BusList) -> Iterator[_Check]:
     left = [row for row in bus_list.circuits if not row.circuit.direction_checked]
     names = ", ".join(f"{row.address} {row.circuit.channel}" for row in left)
     yield _Check(
-        *("Current transformers point the right way", "seen at the panel", "every channel of a meter"),
+        *(
+            "Current transformers point the right way",
+            "seen at the panel",
+            "every channel of a meter",
+        ),
         f"not checked: {names}" if left else f"{len(bus_list.circuits)} channels",
         NOT_TESTED if left else PASS,
     )
@@ -163,13 +207,22 @@ def _directions(bus_list: BusList) -> Iterator[_Check]:
 
 def _endurance(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
     proof = latest_proof(bus_list)
-    check, method, limit = "Endurance run", "polls without retries", "no failed poll, nobody else talking"
+    check, method, limit = (
+        "Endurance run",
+        "polls without retries",
+        "no failed poll, nobody else talking",
+    )
     if proof is None or not proof.polls:
         return _Check(check, method, limit, "", NOT_TESTED)
     polled = {(unit.address, str(unit.settings)) for unit in proof.units if unit.polls}
-    left = format_addresses(unit.address for unit in units if (unit.address, unit.settings) not in polled)
+    left = format_addresses(
+        unit.address for unit in units if (unit.address, unit.settings) not in polled
+    )
     bound = 100 * error_bound(proof.polls, proof.failed)
-    measured = f"{proof.failed} of {proof.polls} polls failed in {proof.seconds:.0f} s; at most {bound:.2g} % at 95 %"
+    measured = (
+        f"{proof.failed} of {proof.polls} polls failed in {proof.seconds:.0f} s; at most"
+        f" {bound:.2g} % at 95 %"
+    )
     if left:
         measured += f"; not polled: {left}"
     if not proof.complete:
@@ -180,4 +233,10 @@ def _endurance(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
 
 def _cycle_of_power(units: Sequence[UnitRow]) -> _Check:
     check = "Address kept through a power cycle"
-    return _of_all(check, "switch off and on, ask again", "every unit", units, lambda unit: unit.power_cycle_verified)
+    return _of_all(
+        check,
+        "switch off and on, ask again",
+        "every unit",
+        units,
+        lambda unit: unit.power_cycle_verified,
+    )

@@ -1,4 +1,5 @@
-"""All addresses of the segment at a glance: in use, planned, reserved, spare, and those nobody asked."""
+"""All addresses of the segment at a glance: in use, planned, reserved, spare, and those nobody
+asked."""
 
 from __future__ import annotations
 
@@ -9,7 +10,13 @@ from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.table import NOT_TESTED, Cell, Table, in_words
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 
-_STATES = {"unit": "in use", "clash": "clash", "unsure": "not clear who", "planned": "planned", "reserved": "reserved"}
+_STATES = {
+    "unit": "in use",
+    "clash": "clash",
+    "unsure": "not clear who",
+    "planned": "planned",
+    "reserved": "reserved",
+}
 
 
 def address_table(bus_list: BusList) -> Table:
@@ -30,7 +37,8 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
         return ("spare", "") if address in spare else (NOT_TESTED, "")
 
     for (name, words), run in groupby(sorted({*ALL, *taken}), state):
-        # Neighbours that say the same of themselves are still two: only nobody's addresses are put together.
+        # Neighbours that say the same of themselves are still two: only nobody's addresses are put
+        # together.
         addresses = list(run)
         if addresses[0] in taken:
             yield from ((str(address), name, words) for address in addresses)
@@ -40,4 +48,9 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
 
 def _words(unit: UnitRow) -> str:
     what = " ".join(filter(None, (unit.maker, unit.model)))
-    return ", ".join(filter(None, (unit.tag, unit.settings, what, *(unit.remarks if unit.state == "reserved" else ()))))
+    return ", ".join(
+        filter(
+            None,
+            (unit.tag, unit.settings, what, *(unit.remarks if unit.state == "reserved" else ())),
+        )
+    )

@@ -1,4 +1,5 @@
-"""The tables that a bus list has, the same in every format: segment, units, points, journal, proof, wiring, caveats."""
+"""The tables that a bus list has, the same in every format: segment, units, points, journal, proof,
+wiring, caveats."""
 
 from __future__ import annotations
 
@@ -126,32 +127,84 @@ JOURNAL_COLUMNS: Columns[JournalRow] = (
 """Titles and contents of the journal of writes."""
 
 WHO_COLUMNS = (
-    *("No.", "State", "Plan", "Address", "Address hex", "Tag", "Device type", "Maker", "Model", "Serial no."),
+    *(
+        "No.",
+        "State",
+        "Plan",
+        "Address",
+        "Address hex",
+        "Tag",
+        "Device type",
+        "Maker",
+        "Model",
+        "Serial no.",
+    ),
     *("Revision", "Identity source", "Line settings"),
 )
 """Columns of the list of units on a page: who is there."""
 
 WHERE_COLUMNS = (
-    *("Address", "Tag", "Location", "Position on cable", "Cable from master m", "Terminator fitted", "Supply"),
+    *(
+        "Address",
+        "Tag",
+        "Location",
+        "Position on cable",
+        "Cable from master m",
+        "Terminator fitted",
+        "Supply",
+    ),
     *("Label fitted", "Remarks"),
 )
 """Columns of the list of units on a page: where each is."""
 
 HOW_COLUMNS = (
-    *("Address", "Tag", "Line settings", "Factory address", "Previous address", "How set", "Read functions"),
+    *(
+        "Address",
+        "Tag",
+        "Line settings",
+        "Factory address",
+        "Previous address",
+        "How set",
+        "Read functions",
+    ),
     *("Write function", "Word order", "Register numbering", "Registers a request", "Gap needed ms"),
 )
 """Columns of the list of units on a page: how each is spoken to."""
 
 TEST_COLUMNS = (
-    *("Address", "Tag", "Reply time min ms", "Reply time median ms", "Reply time max ms", "Power cycle verified"),
-    *("Test polls", "Timeouts", "CRC errors", "Other errors", "Exceptions", "Replies after junk", "Last seen UTC"),
+    *(
+        "Address",
+        "Tag",
+        "Reply time min ms",
+        "Reply time median ms",
+        "Reply time max ms",
+        "Power cycle verified",
+    ),
+    *(
+        "Test polls",
+        "Timeouts",
+        "CRC errors",
+        "Other errors",
+        "Exceptions",
+        "Replies after junk",
+        "Last seen UTC",
+    ),
     "By",
 )
 """Columns of the list of units on a page: how each held up."""
 
 SHORT_POINT_COLUMNS = (
-    *("Address", "Tag", "Point", "Register", "Register hex", "Register in data sheet", "Function", "Registers", "Type"),
+    *(
+        "Address",
+        "Tag",
+        "Point",
+        "Register",
+        "Register hex",
+        "Register in data sheet",
+        "Function",
+        "Registers",
+        "Type",
+    ),
     *("Word order", "Scale", "Offset", "Unit", "Raw hex", "Value as text", "Plausible"),
     *("Value on display", "Deviation from display", "Within tolerance"),
 )
@@ -176,7 +229,8 @@ def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
 
 
 def book_tables(bus_list: BusList) -> tuple[Table, ...]:
-    """All tables of a workbook: those of the bus list and, where as CSV it is a format of its own, the polling."""
+    """All tables of a workbook: those of the bus list and, where as CSV it is a format of its own,
+    the polling."""
     return (*whole_tables(bus_list), *polling_tables(bus_list))
 
 
@@ -234,14 +288,27 @@ def comparison_tables(bus_list: BusList) -> Iterator[Table]:
         return
     last = f", units last seen {earlier.seen}" if earlier.seen else ""
     rows: list[tuple[Cell, ...]] = [
-        ("earlier visit", None, None, f"{earlier.name}, begun {earlier.created}{last}, by {earlier.tester or 'nobody'}")
+        (
+            "earlier visit",
+            None,
+            None,
+            f"{earlier.name}, begun {earlier.created}{last}, by {earlier.tester or 'nobody'}",
+        )
     ]
     found = earlier.comparison
-    rows += [(str(each.kind), each.address_before, each.address_now, each.words) for each in found.differences]
+    rows += [
+        (str(each.kind), each.address_before, each.address_now, each.words)
+        for each in found.differences
+    ]
     if not found.differences:
         rows.append(("nothing", None, None, "Nothing that was compared differs."))
     rows += [("not compared", None, None, words) for words in found.not_compared]
-    yield Table("comparison", "Since the earlier visit", ("What", "Address then", "Address now", "How"), tuple(rows))
+    yield Table(
+        "comparison",
+        "Since the earlier visit",
+        ("What", "Address then", "Address now", "How"),
+        tuple(rows),
+    )
 
 
 def caveat_table(bus_list: BusList) -> Table:
@@ -286,7 +353,10 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Made with", segment.tool
     yield "Line settings of the units", ", ".join(segment.settings)
     yield "Units", segment.units
-    yield "Spare addresses", NOT_TESTED if segment.spare is None else in_words(segment.spare) or "none"
+    yield (
+        "Spare addresses",
+        (NOT_TESTED if segment.spare is None else in_words(segment.spare) or "none"),
+    )
     reserved = format_addresses(unit.address for unit in units if unit.state == "reserved")
     yield "Reserved addresses", in_words(reserved) or "none"
     for item in advice(bus_list):
@@ -308,10 +378,16 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
         for note in survey.notes:
             yield "Survey note", note
     listening = segment.listening
-    yield "Listened before asking", NOT_TESTED if listening is None else str(listening.document.get("words", ""))
+    yield (
+        "Listened before asking",
+        (NOT_TESTED if listening is None else str(listening.document.get("words", ""))),
+    )
     yield "Wiring measured UTC", NOT_TESTED if segment.wiring is None else segment.wiring.made
     cautions = segment.cautions
-    yield "Cautions read by", NOT_NOTED if cautions is None else f"{cautions.document.get('by', '')}, {cautions.made}"
+    yield (
+        "Cautions read by",
+        (NOT_NOTED if cautions is None else f"{cautions.document.get('by', '')}, {cautions.made}"),
+    )
 
 
 def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
@@ -321,9 +397,14 @@ def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     fields = ("measurement", "reading", "level", "words", "action", "limits", "source")
     for judgement in document.get("judgements", ()):
         yield tuple(str(judgement.get(field, "")) for field in fields)
-    for kind, where in (("observations", "listening to the pair"), ("patterns", "failures by place and time")):
+    for kind, where in (
+        ("observations", "listening to the pair"),
+        ("patterns", "failures by place and time"),
+    ):
         for seen in document.get(kind, ()):
-            causes, actions = (" | ".join(hint[key] for hint in seen["hints"]) for key in ("cause", "action"))
+            causes, actions = (
+                " | ".join(hint[key] for hint in seen["hints"]) for key in ("cause", "action")
+            )
             yield where, seen["seen"], "seen", causes, actions, "", ""
     for kept in document.get("sums", ()):
         told = " ".join(kept["lines"])
@@ -352,7 +433,8 @@ def _tested(unit: UnitRow, result: Cell) -> Cell:
 
 
 def _within(point: PointRow) -> str | None:
-    """Whether the value is within its tolerance, or why that cannot be told; nothing where nothing was noted."""
+    """Whether the value is within its tolerance, or why that cannot be told; nothing where nothing
+    was noted."""
     if point.within_tolerance is None and point.reference:
         return "cannot be compared" if point.deviation is None else "no tolerance stated"
     return _yes_no(point.within_tolerance)

@@ -14,11 +14,38 @@ from busprobe.prove.statistics import milliseconds
 from busprobe.text import hex_bytes
 
 COLUMNS = (
-    *("No.", "Address", "Address hex", "Line settings", "Function", "Register", "Register hex", "Registers"),
-    *("Every s", "Points", "Registers in between", "Request hex", "Gap before ms", "Reply time ms", "Exchange ms"),
+    *(
+        "No.",
+        "Address",
+        "Address hex",
+        "Line settings",
+        "Function",
+        "Register",
+        "Register hex",
+        "Registers",
+    ),
+    *(
+        "Every s",
+        "Points",
+        "Registers in between",
+        "Request hex",
+        "Gap before ms",
+        "Reply time ms",
+        "Exchange ms",
+    ),
 )
 SHORT_COLUMNS = (
-    *("No.", "Address", "Line settings", "Function", "Register", "Register hex", "Registers", "Every s", "Points"),
+    *(
+        "No.",
+        "Address",
+        "Line settings",
+        "Function",
+        "Register",
+        "Register hex",
+        "Registers",
+        "Every s",
+        "Points",
+    ),
     *("Request hex", "Exchange ms"),
 )
 """Columns of the requests on a page."""
@@ -28,7 +55,12 @@ def polling_tables(bus_list: BusList) -> tuple[Table, Table]:
     """The requests in the order of the master's cycle, and what they rest on."""
     made = polling(bus_list)
     requests = Table("polling-table", "Polling table", COLUMNS, tuple(_request_rows(made)))
-    notes = Table("polling-notes", "Polling notes", ("What", "Value", "Unit", "Note"), tuple(_notes(bus_list, made)))
+    notes = Table(
+        "polling-notes",
+        "Polling notes",
+        ("What", "Value", "Unit", "Note"),
+        tuple(_notes(bus_list, made)),
+    )
     return requests, notes
 
 
@@ -36,7 +68,13 @@ def _request_rows(made: Polling) -> Iterator[tuple[Cell, ...]]:
     for number, row in enumerate(made.table.rows, start=1):
         yield (
             *(number, row.address, f"0x{row.address:02X}", str(row.settings), row.block.function),
-            *(row.block.register, f"0x{row.block.register:04X}", row.block.count, row.every, " | ".join(row.names)),
+            *(
+                row.block.register,
+                f"0x{row.block.register:04X}",
+                row.block.count,
+                row.every,
+                " | ".join(row.names),
+            ),
             *(sum(block.count for block in row.between), hex_bytes(row.request.frame), _gap(row)),
             *(milliseconds(row.latency), milliseconds(row.seconds)),
         )
@@ -50,15 +88,37 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
     yield "Requests", len(made.table.rows), "", "Registers are zero-based, as on the wire."
     yield "Wanted", bus_list.segment.every_s, "s", made.wanted
     if made.table.rows:
-        yield "Whole cycle, computed", milliseconds(made.table.cycle), "ms", "all requests one after the other"
-        yield "Bus load, computed", round(100 * made.table.load, 1), "%", "gaps and waiting for replies included"
+        yield (
+            "Whole cycle, computed",
+            milliseconds(made.table.cycle),
+            "ms",
+            "all requests one after the other",
+        )
+        yield (
+            "Bus load, computed",
+            round(100 * made.table.load, 1),
+            "%",
+            "gaps and waiting for replies included",
+        )
         if made.measured is None:
-            yield "Whole cycle, measured", NOT_TESTED, "", "These requests were not tried on the bus."
+            yield (
+                "Whole cycle, measured",
+                NOT_TESTED,
+                "",
+                "These requests were not tried on the bus.",
+            )
         else:
-            yield "Whole cycle, measured", milliseconds(made.measured.seconds), "ms", made.measured.words
+            yield (
+                "Whole cycle, measured",
+                milliseconds(made.measured.seconds),
+                "ms",
+                made.measured.words,
+            )
         for baud in COMMON_BAUDS:
             table = made.table.at_baud(baud)
-            note = "computed; character formats and the units' own part of their reply times unchanged"
+            note = (
+                "computed; character formats and the units' own part of their reply times unchanged"
+            )
             yield f"Whole cycle at {baud} baud", milliseconds(table.cycle), "ms", note
     proof = latest_proof(bus_list)
     if proof is not None and (median := proof.round_times.median) is not None:

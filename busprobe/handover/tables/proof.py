@@ -29,7 +29,8 @@ def latest_proof(bus_list: BusList) -> proving.Proof | None:
 
 
 def advice(bus_list: BusList) -> tuple[Advised, ...]:
-    """What to set at the master, as far as the last endurance run and the points on the list allow."""
+    """What to set at the master, as far as the last endurance run and the points on the list
+    allow."""
     proof = latest_proof(bus_list)
     return () if proof is None else advise(proof, polling(bus_list).table).items
 
@@ -38,7 +39,12 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     if bus_list.proof is None:
         yield "Endurance run", NOT_TESTED, "", "Nobody has polled the units for any length of time."
         return
-    yield "Polls of all units listed", bus_list.proof.polls, "", f"{bus_list.proof.units} units were polled"
+    yield (
+        "Polls of all units listed",
+        bus_list.proof.polls,
+        "",
+        f"{bus_list.proof.units} units were polled",
+    )
     for kind, number in bus_list.proof.results.items():
         yield f"Ended as: {kind}", number, "", ""
     proof = latest_proof(bus_list)
@@ -53,6 +59,11 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     for unit in proof.units:
         name = f"Unit {both_forms(unit.address)} {unit.settings}"
         yield f"{name}: failed polls", unit.failed, "", unit.words
-        yield f"{name}: 99 of 100 replies begin within", milliseconds(unit.reply_times.percentile(99)), "ms", ""
+        yield (
+            f"{name}: 99 of 100 replies begin within",
+            milliseconds(unit.reply_times.percentile(99)),
+            "ms",
+            "",
+        )
     for item in advice(bus_list):
         yield f"Advice for the master: {item.name}", item.value, item.unit, item.reason

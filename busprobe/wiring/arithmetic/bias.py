@@ -1,8 +1,9 @@
 """Fail-safe bias: what an idle pair settles at, and which resistors give a wanted voltage.
 
-Two models of a unit load of 12 kΩ are in print and differ by a factor of two in its effect between the wires:
-across the pair (B&B Electronics RS-422/485 Application Note, pages 17-19), or from each wire to common (as the unit
-load is defined by its input current, SP485 datasheet).  `LoadModel` says which one is meant.
+Two models of a unit load of 12 kΩ are in print and differ by a factor of two in its effect between
+the wires: across the pair (B&B Electronics RS-422/485 Application Note, pages 17-19), or from each
+wire to common (as the unit load is defined by its input current, SP485 datasheet).  `LoadModel`
+says which one is meant.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ UNIT_LOAD = 12_000.0
 """Ω of one unit load (TI SN75ALS174 datasheet SLLSFU5A, 'Bus Loading'; National AN-1057)."""
 
 THRESHOLD = 0.2
-"""V between the wires that every receiver must recognise; between -0.2 and +0.2 V the output is undefined
-(TIA/EIA-485-A as given in TI 'RS-485 basics: two ways to fail-safe bias your network', 2016)."""
+"""V between the wires that every receiver must recognise; between -0.2 and +0.2 V the output is
+undefined (TIA/EIA-485-A as given in TI 'RS-485 basics: two ways to fail-safe bias your network',
+2016)."""
 
 LEAST_DRIVER_LOAD = 54.0
 """Ω into which a driver must still make 1.5 V (TIA/EIA-485-A as given in TI SLLA628, 2023)."""
@@ -43,7 +45,8 @@ class Network:
     pull_down: float
     """Ω from D0 to common."""
     terminators: tuple[float, ...] = (120.0, 120.0)
-    """Ω of each terminator that passes direct current; one in series with a capacitor does not count."""
+    """Ω of each terminator that passes direct current; one in series with a capacitor does not
+    count."""
     unit_loads: float = 0.0
     """How many unit loads of receivers."""
     model: LoadModel = LoadModel.TO_COMMON
@@ -73,12 +76,14 @@ def parallel(*ohms: float) -> float:
 
 
 def idle(network: Network) -> Idle:
-    """Voltages and current of an idle `network`, by Kirchhoff's current law at both wires; raises `UsageError`."""
+    """Voltages and current of an idle `network`, by Kirchhoff's current law at both wires; raises
+    `UsageError`."""
     supply = require(network.supply, "The supply", "V")
     up = 1 / require(network.pull_up, "The pull-up", "Ω")
     down = 1 / require(network.pull_down, "The pull-down", "Ω")
     to_common, across = _conductances(network.unit_loads, network.terminators, network.model)
-    # (supply - d1) up = d1 to_common + (d1 - d0) across  and  (d1 - d0) across = d0 (down + to_common)
+    # (supply - d1) up = d1 to_common + (d1 - d0) across  and  (d1 - d0) across = d0 (down +
+    # to_common)
     at_d1 = up + to_common + across
     at_d0 = down + to_common + across
     determinant = at_d1 * at_d0 - across * across
@@ -87,11 +92,14 @@ def idle(network: Network) -> Idle:
     return Idle(d1, d0, (supply - d1) * up)
 
 
-def driver_load(terminators: Sequence[float], unit_loads: float, bias: float = float("inf")) -> float:
-    """Ω a driver works into: terminators, receivers and bias pair (pull-up plus pull-down, Ω) in parallel.
+def driver_load(
+    terminators: Sequence[float], unit_loads: float, bias: float = float("inf")
+) -> float:
+    """Ω a driver works into: terminators, receivers and bias pair (pull-up plus pull-down, Ω) in
+    parallel.
 
-    Unit loads count across the pair, as in the published 32 unit loads = 375 Ω (B&B RS-422/485 Application Note,
-    page 19).  Below `LEAST_DRIVER_LOAD` no driver is bound to reach 1.5 V.
+    Unit loads count across the pair, as in the published 32 unit loads = 375 Ω (B&B RS-422/485
+    Application Note, page 19).  Below `LEAST_DRIVER_LOAD` no driver is bound to reach 1.5 V.
     """
     return parallel(*terminators, bias, _units(unit_loads))
 
@@ -103,11 +111,12 @@ def bias_resistors(
     unit_loads: float,
     model: LoadModel = LoadModel.TO_COMMON,
 ) -> float:
-    """Largest Ω of two equal bias resistors that hold an idle pair at `wanted` V; raises `UsageError`.
+    """Largest Ω of two equal bias resistors that hold an idle pair at `wanted` V; raises
+    `UsageError`.
 
-    `idle` solved for equal resistors: R = (supply / wanted - 1) / (loads + 2 / terminators), where the loads count once
-    to common and twice across the pair.  In the latter model it is half the sum that the B&B RS-422/485 Application
-    Note, page 19, arrives at.
+    `idle` solved for equal resistors: R = (supply / wanted - 1) / (loads + 2 / terminators), where
+    the loads count once to common and twice across the pair.  In the latter model it is half the
+    sum that the B&B RS-422/485 Application Note, page 19, arrives at.
     """
     load = _wanted_load(supply, wanted, terminators, unit_loads, model)
     if load == 0:
@@ -129,11 +138,17 @@ class MatchedBias:
 
 
 def matched_bias(
-    supply: float, wanted: float, impedance: float, unit_loads: float, model: LoadModel = LoadModel.TO_COMMON
+    supply: float,
+    wanted: float,
+    impedance: float,
+    unit_loads: float,
+    model: LoadModel = LoadModel.TO_COMMON,
 ) -> MatchedBias:
-    """Bias for `wanted` V with the near terminator enlarged so that the end still matches `impedance` Ω.
+    """Bias for `wanted` V with the near terminator enlarged so that the end still matches
+    `impedance` Ω.
 
-    R = (supply / wanted) / (loads + 4 / impedance): the form of TI SLLA272 and SLYT324 (from memory), rederived here.
+    R = (supply / wanted) / (loads + 4 / impedance): the form of TI SLLA272 and SLYT324 (from
+    memory), rederived here.
     """
     load = _wanted_load(supply, wanted, (impedance, impedance), unit_loads, model)
     resistor = supply / wanted / load
@@ -141,7 +156,8 @@ def matched_bias(
 
 
 def near_terminator(resistor: float, impedance: float) -> float:
-    """Ω beside a bias pair of two times `resistor` Ω so that both together are `impedance` Ω; raises `UsageError`.
+    """Ω beside a bias pair of two times `resistor` Ω so that both together are `impedance` Ω;
+    raises `UsageError`.
 
     RT = 2 R Z / (2 R - Z): 'Serial Port Complete' (Axelson), chapter 7.
     """
@@ -160,7 +176,9 @@ def _units(unit_loads: float) -> float:
     return UNIT_LOAD / unit_loads if unit_loads else float("inf")
 
 
-def _conductances(unit_loads: float, terminators: Sequence[float], model: LoadModel) -> tuple[float, float]:
+def _conductances(
+    unit_loads: float, terminators: Sequence[float], model: LoadModel
+) -> tuple[float, float]:
     """Siemens from each wire to common, and between the wires."""
     loads = 1 / _units(unit_loads)
     ends = 1 / parallel(*terminators)
@@ -174,7 +192,8 @@ def _wanted_load(
     require(supply, "The supply", "V")
     if require(wanted, "The idle voltage", "V") >= supply:
         raise UsageError(
-            f"No resistor makes {wanted:g} V from a supply of {supply:g} V.", todo="Ask for less than the supply."
+            f"No resistor makes {wanted:g} V from a supply of {supply:g} V.",
+            todo="Ask for less than the supply.",
         )
     to_common, across = _conductances(unit_loads, terminators, model)
     return to_common + 2 * across

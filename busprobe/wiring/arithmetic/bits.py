@@ -6,7 +6,8 @@ from busprobe.line.settings import LineSettings, Parity
 
 
 def character_bits(value: int, settings: LineSettings) -> tuple[int, ...]:
-    """Bits of one character in the order they are sent: start (0), data from the lowest, parity, stop (1).
+    """Bits of one character in the order they are sent: start (0), data from the lowest, parity,
+    stop (1).
 
     MODBUS over Serial Line V1.02, section 2.5.1; parity section 2.6.1.
     """
@@ -18,9 +19,10 @@ def character_bits(value: int, settings: LineSettings) -> tuple[int, ...]:
 
 
 def exchange_time(settings: LineSettings, request: int, reply: int, latency: float = 0.0) -> float:
-    """Seconds the pair is taken by a request and a reply of so many bytes, and the silence that must follow.
+    """Seconds the pair is taken by a request and a reply of so many bytes, and the silence that
+    must follow.
 
-    `latency` is the unit's own time from the end of the request, in seconds; it is at least 3.5 characters, since a
-    unit knows the end of a request by that silence (V1.02, section 2.5.1.1).
+    `latency` is the unit's own time from the end of the request, in seconds; it is at least 3.5
+    characters, since a unit knows the end of a request by that silence (V1.02, section 2.5.1.1).
     """
     return settings.wire_time(request + reply) + max(latency, settings.t3_5) + settings.t3_5

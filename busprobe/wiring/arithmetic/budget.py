@@ -9,7 +9,8 @@ from busprobe.errors import UsageError
 from busprobe.wiring.arithmetic.checks import require
 
 UNITS = 32.0
-"""Unit loads always allowed on one segment without repeater (MODBUS over Serial Line V1.02, section 3.4.1)."""
+"""Unit loads always allowed on one segment without repeater (MODBUS over Serial Line V1.02, section
+3.4.1)."""
 
 BIAS_COST = 4.0
 """Unit loads that line polarization takes from it (V1.02, section 3.4.6)."""
@@ -27,21 +28,29 @@ class Segment:
     """Unit loads it may carry."""
 
 
-def segments(loads: Sequence[float], *, biased: bool = True, repeater: float = 1.0) -> tuple[Segment, ...]:
-    """Share out units with these unit loads, given in cable order (master included), over as few segments as will do.
+def segments(
+    loads: Sequence[float], *, biased: bool = True, repeater: float = 1.0
+) -> tuple[Segment, ...]:
+    """Share out units with these unit loads, given in cable order (master included), over as few
+    segments as will do.
 
-    One segment fewer is the number of repeaters; a repeater is `repeater` unit loads on both its sides, and every
-    segment needs its own terminators and, if `biased`, its own bias (common practice; a repeater parts the pair).
-    Filling each segment in turn is the least there can be.  Raises `UsageError` if a unit is too much for any segment.
+    One segment fewer is the number of repeaters; a repeater is `repeater` unit loads on both its
+    sides, and every segment needs its own terminators and, if `biased`, its own bias (common
+    practice; a repeater parts the pair). Filling each segment in turn is the least there can be.
+    Raises `UsageError` if a unit is too much for any segment.
     """
     allowed = UNITS - (BIAS_COST if biased else 0.0)
     require(repeater, "A repeater's load", "unit loads", zero=True)
     if 2 * repeater >= allowed:
-        raise UsageError(f"Two repeaters of {repeater:g} unit loads fill a segment.", todo="Take a lighter repeater.")
+        raise UsageError(
+            f"Two repeaters of {repeater:g} unit loads fill a segment.",
+            todo="Take a lighter repeater.",
+        )
     for place, load in enumerate(loads, start=1):
         if require(load, f"The load of unit {place}", "unit loads") > allowed - 2 * repeater:
             raise UsageError(
-                f"Unit {place} alone is {load:g} unit loads; a segment carries {allowed:g}, its repeaters included.",
+                f"Unit {place} alone is {load:g} unit loads; a segment carries {allowed:g}, its"
+                " repeaters included.",
                 todo="Check the figure: a unit is 1 unit load or a fraction of one.",
             )
     result: list[Segment] = []

@@ -11,7 +11,8 @@ from busprobe.wizard.dialogs.question import Answer, Question
 
 
 class ConfirmWrite(Question[bool]):
-    """Shows exactly what will be sent and what it will do; only the W key or its button says yes."""
+    """Shows exactly what will be sent and what it will do; only the W key or its button says
+    yes."""
 
     def __init__(
         self,
@@ -26,8 +27,8 @@ class ConfirmWrite(Question[bool]):
     ) -> None:
         """`frames` are all that will be sent, in words, bytes and line settings, in this order.
 
-        `unit` names who it is for; `number` which of several writes it is (``2 of 7``).  What a write does and what it
-        may move comes first, so that it is read at 24 lines too.
+        `unit` names who it is for; `number` which of several writes it is (``2 of 7``).  What a
+        write does and what it may move comes first, so that it is read at 24 lines too.
         """
         body = Text()
         if unit:

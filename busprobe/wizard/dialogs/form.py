@@ -31,7 +31,8 @@ class Field:
 
 
 class Form(ModalScreen[Mapping[str, str] | None]):
-    """Asks for `fields`; Enter goes on to the next one and, at the last, gives them back; Escape gives None.
+    """Asks for `fields`; Enter goes on to the next one and, at the last, gives them back; Escape
+    gives None.
 
     More than a few fields stand beside their labels, so that all fit on 24 lines.
     """
@@ -53,7 +54,8 @@ class Form(ModalScreen[Mapping[str, str] | None]):
         start: str = "",
         keep: str = "Keep",
     ) -> None:
-        """`check` says what is wrong with what was given, which then stays open; `start` names the first field.
+        """`check` says what is wrong with what was given, which then stays open; `start` names the
+        first field.
 
         `keep` is the word on the button that gives the fields back.
         """
@@ -75,7 +77,11 @@ class Form(ModalScreen[Mapping[str, str] | None]):
                 with Container(classes="field"):
                     yield Static(Text(field.label), classes="label")
                     yield Input(
-                        field.value, placeholder=field.hint, type=field.kind, id=f"field-{field.name}", compact=True
+                        field.value,
+                        placeholder=field.hint,
+                        type=field.kind,
+                        id=f"field-{field.name}",
+                        compact=True,
                     )
             yield Static(id="form-problem", classes="attention")
             with Horizontal(classes="answers"):

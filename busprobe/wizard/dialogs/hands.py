@@ -1,4 +1,5 @@
-"""The hands at the terminals of a virtual segment: units taken off, put back, switched off and on, wires exchanged."""
+"""The hands at the terminals of a virtual segment: units taken off, put back, switched off and on,
+wires exchanged."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ from busprobe.wizard.widgets.unit_table import UnitTable
 
 
 class HandsDialog(ModalScreen[None]):
-    """What one would do at the cabinet; only for practice segments, and work on the line goes on meanwhile."""
+    """What one would do at the cabinet; only for practice segments, and work on the line goes on
+    meanwhile."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "swap", "Swap its wires"),
@@ -35,8 +37,13 @@ class HandsDialog(ModalScreen[None]):
         """Title, units, keys."""
         with Vertical(classes="box"):
             yield Static(Text("Hands at the terminals of this practice segment"), classes="title")
-            yield Static(Text("Enter takes the unit under the cursor off the pair, or puts it back."), classes="words")
-            yield UnitTable((("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)), id="hands")
+            yield Static(
+                Text("Enter takes the unit under the cursor off the pair, or puts it back."),
+                classes="words",
+            )
+            yield UnitTable(
+                (("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)), id="hands"
+            )
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:

@@ -15,5 +15,8 @@ class PlanShown(Question[bool]):
         super().__init__(
             f"{count} move{'' if count == 1 else 's'}, in this order",
             plan_text(plan),
-            (Answer("n", "No, not now", False), Answer("g", "Go on, ask me before each write", True)),
+            (
+                Answer("n", "No, not now", False),
+                Answer("g", "Go on, ask me before each write", True),
+            ),
         )

@@ -12,7 +12,11 @@ class PutBack(Question[bool]):
     def __init__(self, address: int) -> None:
         super().__init__(
             "Now the others",
-            f"The unit has left {both_forms(address)}. Put ONE of the units you took off back on the pair, then look "
-            "at the address again.\n\nIf you look later, that unit is missing from the list until the next survey.",
-            (Answer("l", "Later, or none is left", False), Answer("o", "One is back: look now", True)),
+            f"The unit has left {both_forms(address)}. Put ONE of the units you took off back on"
+            " the pair, then look at the address again.\n\nIf you look later, that unit is missing"
+            " from the list until the next survey.",
+            (
+                Answer("l", "Later, or none is left", False),
+                Answer("o", "One is back: look now", True),
+            ),
         )

@@ -17,7 +17,8 @@ from textual.widgets import Button, Static
 T = TypeVar("T")
 
 _FRAME = 7
-"""Lines of the box that are not text: its border, a title of up to two lines, the answers, and what parts them."""
+"""Lines of the box that are not text: its border, a title of up to two lines, the answers, and what
+parts them."""
 
 
 @dataclass(frozen=True)
@@ -33,10 +34,13 @@ class Answer(Generic[T]):
 class Question(ModalScreen[T]):
     """Shows `body` and waits for one of `answers`.
 
-    The first answer is the safe one: it has the focus, so that Enter gives it, and Escape gives it too.
+    The first answer is the safe one: it has the focus, so that Enter gives it, and Escape gives it
+    too.
     """
 
-    def __init__(self, title: str, body: Text | str, answers: Sequence[Answer[T]], *, grave: bool = False) -> None:
+    def __init__(
+        self, title: str, body: Text | str, answers: Sequence[Answer[T]], *, grave: bool = False
+    ) -> None:
         super().__init__()
         self._title = title
         self._body = body
@@ -52,7 +56,9 @@ class Question(ModalScreen[T]):
             with Horizontal(classes="answers"):
                 for answer in self._answers:
                     yield Button(
-                        Content(f"{answer.key.upper()}  {answer.label}"), id=f"answer-{answer.key}", compact=True
+                        Content(f"{answer.key.upper()}  {answer.label}"),
+                        id=f"answer-{answer.key}",
+                        compact=True,
                     )
 
     def on_mount(self) -> None:

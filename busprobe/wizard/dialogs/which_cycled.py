@@ -11,7 +11,8 @@ class WhichCycled(Question[bool | None]):
     """True for all, False for the one under the cursor; None to look at nobody."""
 
     def __init__(self, units: Sequence[str], *, one: bool) -> None:
-        """`units` are those that are not proven; `one` says whether that under the cursor can be looked at alone."""
+        """`units` are those that are not proven; `one` says whether that under the cursor can be
+        looked at alone."""
         answers = [Answer[bool | None]("c", "Cancel", None)]
         if one:
             answers.append(Answer[bool | None]("o", "Only the one under the cursor", False))

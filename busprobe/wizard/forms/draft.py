@@ -31,7 +31,8 @@ _FIELD_NAMES = {
 
 
 def proposal(draft: Draft | None, about: Mapping[str, str]) -> dict[str, str]:
-    """What the form for saving is filled in with: what was typed before, otherwise what the unit says of itself."""
+    """What the form for saving is filled in with: what was typed before, otherwise what the unit
+    says of itself."""
     said = draft.itself if draft else {}
     found = {"maker": said.get("maker") or "", "model": said.get("model") or ""}
     found |= {"folder": OWN, **{name: text for name, text in about.items() if text}}
@@ -45,7 +46,9 @@ def completed(given: Mapping[str, str]) -> dict[str, str]:
 
 def profile_fields(values: Mapping[str, str]) -> tuple[Field, ...]:
     """The form for saving, with `values` filled in."""
-    return tuple(Field(name, label, values.get(name, ""), hint=hint) for name, label, hint in _PROFILE_FIELDS)
+    return tuple(
+        Field(name, label, values.get(name, ""), hint=hint) for name, label, hint in _PROFILE_FIELDS
+    )
 
 
 def by_label(mistakes: str) -> str:
@@ -58,5 +61,7 @@ def by_label(mistakes: str) -> str:
 
 def slug(text: str) -> str:
     """`text` as a short name of a profile; empty where nothing is left of it."""
-    made = "-".join("".join(c if c.isascii() and c.isalnum() else " " for c in text.lower()).split())[:60].strip("-")
+    made = "-".join(
+        "".join(c if c.isascii() and c.isalnum() else " " for c in text.lower()).split()
+    )[:60].strip("-")
     return made if is_slug(made) else ""

@@ -8,7 +8,14 @@ from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
 from busprobe.wiring.figures import USUAL_WIRE, loop, number
-from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, parse_resistance, parse_voltage
+from busprobe.wiring.meter import (
+    Judgement,
+    Level,
+    Measurement,
+    not_measured,
+    parse_resistance,
+    parse_voltage,
+)
 from busprobe.wiring.naming import Labels
 from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
@@ -38,7 +45,8 @@ FIELDS = (
         "idle",
         "A-B, powered, idle",
         "V with sign",
-        "All units powered, nobody talking: red lead on D1 (or +, or A), black lead on D0 (or -, or B).",
+        "All units powered, nobody talking: red lead on D1 (or +, or A), black lead on D0 (or -,"
+        " or B).",
     ),
     MeterField(
         "d1",
@@ -53,20 +61,26 @@ FIELDS = (
         "V with sign",
         "Powered, idle: red lead on D0 (or -, or B), black lead on the common wire.",
     ),
-    MeterField("supply", "Supply, far unit", "V", "At the unit farthest from its supply, with all units running."),
+    MeterField(
+        "supply",
+        "Supply, far unit",
+        "V",
+        "At the unit farthest from its supply, with all units running.",
+    ),
     MeterField(
         "nominal",
         "  it should be",
         "24, or 8-30",
-        "What the supply should be, from the unit's label; or the range that its data sheet allows, like 8-30.",
+        "What the supply should be, from the unit's label; or the range that its data sheet allows,"
+        " like 8-30.",
         "supply",
     ),
     MeterField(
         "cable",
         "  cable length, m",
         "300, 300 0.75",
-        f"Only where it is long: m of cable from where you measure to the far end, with the wire size if it is not "
-        f"{USUAL_WIRE}. Its resistance adds to what the meter shows.",
+        "Only where it is long: m of cable from where you measure to the far end, with the wire"
+        f" size if it is not {USUAL_WIRE}. Its resistance adds to what the meter shows.",
         "resistance",
     ),
 )
@@ -88,7 +102,11 @@ class Judged:
 
 def measured_kinds(judged: Judged) -> set[Measurement]:
     """What of the form has a reading that could be judged."""
-    return {each.measurement for each in judged.by_field.values() if each.level is not Level.NOT_MEASURED}
+    return {
+        each.measurement
+        for each in judged.by_field.values()
+        if each.level is not Level.NOT_MEASURED
+    }
 
 
 def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
@@ -127,15 +145,22 @@ def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
 
 def _not_judged(measurement: Measurement, field: str) -> Judgement:
     """A reading that may be sound, and cannot be judged by a figure that is none."""
-    return replace(not_measured(measurement), words=f"Not judged: '{field}' cannot be read.", action=f"Mend '{field}'.")
+    return replace(
+        not_measured(measurement),
+        words=f"Not judged: '{field}' cannot be read.",
+        action=f"Mend '{field}'.",
+    )
 
 
 def _judge_supply(value: float | None, wanted: str) -> Judgement:
-    """Against a nominal voltage, or a range like ``8-30``; raises `UsageError`, also where the range is none."""
+    """Against a nominal voltage, or a range like ``8-30``; raises `UsageError`, also where the
+    range is none."""
     if (match := _RANGE.fullmatch(wanted.strip())) is None:
         nominal = parse_voltage(wanted)
         return judge_supply(value, _DEFAULT_NOMINAL if nominal is None else nominal)
     lowest, highest = (number(text, "a voltage") for text in match.groups())
     if lowest >= highest:
-        raise UsageError(f"'{wanted.strip()}' is no range.", todo="Write the lowest voltage first, like 8-30.")
+        raise UsageError(
+            f"'{wanted.strip()}' is no range.", todo="Write the lowest voltage first, like 8-30."
+        )
     return judge_supply(value, (lowest + highest) / 2, lowest, highest)

@@ -1,4 +1,5 @@
-"""The forms of the hand over: what they ask, what is wrong with an answer, and how answers become records."""
+"""The forms of the hand over: what they ask, what is wrong with an answer, and how answers become
+records."""
 
 from __future__ import annotations
 
@@ -38,13 +39,23 @@ def pair_fields(noted: Cabling) -> tuple[Field, ...]:
         Field("cable", "Cable type", noted.cable),
         Field("length_m", "Cable length in m", _metres(noted.length_m)),
         Field("route", "Route and topology", noted.route),
-        Field("terminator_at_master", "Terminator at the master", _answer(noted.terminator_at_master), hint=_YES),
+        Field(
+            "terminator_at_master",
+            "Terminator at the master",
+            _answer(noted.terminator_at_master),
+            hint=_YES,
+        ),
         Field("bias", "Bias fitted at", noted.bias),
         Field("common", "Common conductor", noted.common),
         Field("shield", "Shield earthed at", noted.shield),
         Field("instruments", "Instruments used", noted.instruments),
         Field("witness", "Witness", noted.witness),
-        Field("keep_free", "Addresses to keep free", noted.keep_free, hint="like 200-210; factory ones are anyway"),
+        Field(
+            "keep_free",
+            "Addresses to keep free",
+            noted.keep_free,
+            hint="like 200-210; factory ones are anyway",
+        ),
     )
 
 
@@ -68,8 +79,16 @@ def unit_fields(unit: UnitRecord) -> tuple[Field, ...]:
         Field("supply", "Supply", unit.noted.get("supply", "")),
         Field("label_fitted", "Label fitted", _answer(unit.label_fitted), hint=_YES),
         *(() if said.get("vendor") and said.get("product") else (maker, model)),
-        *(() if said.get("serial") else (Field("serial", "Serial number", unit.noted.get("serial", "")),)),
-        *(() if said.get("revision") else (Field("revision", "Firmware, revision", unit.noted.get("revision", "")),)),
+        *(
+            ()
+            if said.get("serial")
+            else (Field("serial", "Serial number", unit.noted.get("serial", "")),)
+        ),
+        *(
+            ()
+            if said.get("revision")
+            else (Field("revision", "Firmware, revision", unit.noted.get("revision", "")),)
+        ),
         Field("remark", "Remark", unit.noted.get("remark", "")),
     )
 
@@ -83,14 +102,23 @@ def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
         Field("panel", "Panel", circuit.panel),
         Field("circuit", "Circuit or breaker", circuit.circuit),
         Field("load", "Load", circuit.load),
-        Field("direction_checked", "CT direction checked", _answer(circuit.direction_checked), hint=_YES),
+        Field(
+            "direction_checked",
+            "CT direction checked",
+            _answer(circuit.direction_checked),
+            hint=_YES,
+        ),
     )
 
 
 def value_fields(unit: UnitRecord) -> tuple[Field, ...]:
     """The values of a unit as read, each beside what its display or an instrument shows."""
     return tuple(
-        Field(f"v{n}", f"{reading['name']}: {reading['text']}"[:_LABEL], unit.references.get(reading["name"], ""))
+        Field(
+            f"v{n}",
+            f"{reading['name']}: {reading['text']}"[:_LABEL],
+            unit.references.get(reading["name"], ""),
+        )
         for n, reading in enumerate(unit.readings)
     )
 
@@ -167,7 +195,10 @@ def _place(text: str) -> int | None:
     if not text:
         return None
     if not text.isdecimal() or not 1 <= int(text) <= 999:
-        raise UsageError(f"'{text}' is no place along the cable.", todo="Count from 1, the unit next to the master.")
+        raise UsageError(
+            f"'{text}' is no place along the cable.",
+            todo="Count from 1, the unit next to the master.",
+        )
     return int(text)
 
 
@@ -179,14 +210,19 @@ def _length(text: str) -> float | None:
     except ValueError:
         metres = -1.0
     if not 0 <= metres <= _LONGEST_CABLE:
-        raise UsageError(f"'{text}' is no length.", todo="Give metres, like 12 or 12.5, or leave it empty.")
+        raise UsageError(
+            f"'{text}' is no length.", todo="Give metres, like 12 or 12.5, or leave it empty."
+        )
     return metres
 
 
 def _yes_no(text: str) -> bool | None:
     answers = {"": None, "yes": True, "y": True, "no": False, "n": False}
     if text.lower() not in answers:
-        raise UsageError(f"'{text}' is neither yes nor no.", todo="Write yes or no, or leave it empty: not noted.")
+        raise UsageError(
+            f"'{text}' is neither yes nor no.",
+            todo="Write yes or no, or leave it empty: not noted.",
+        )
     return answers[text.lower()]
 
 

@@ -10,8 +10,8 @@ from busprobe.wizard.dialogs.form import Field
 from busprobe.wizard.moves import is_address
 
 WORDS = (
-    "No plan of the bus says where units should be; these are rules of good practice. 'needed' are units at a factory "
-    "or shared address. Change what you like."
+    "No plan of the bus says where units should be; these are rules of good practice. 'needed' are"
+    " units at a factory or shared address. Change what you like."
 )
 
 FIELDS = (
@@ -26,9 +26,13 @@ FIELDS = (
 def read_practice(given: Mapping[str, str]) -> Practice:
     """Read the form's texts; raises `UsageError`."""
     if not is_address(given["first"]):
-        raise UsageError(f"'{given['first']}' is not a unit address.", todo="Write a number from 1 to 247.")
+        raise UsageError(
+            f"'{given['first']}' is not a unit address.", todo="Write a number from 1 to 247."
+        )
     if not given["spares"].isdecimal():
-        raise UsageError(f"'{given['spares']}' is not a number of addresses.", todo="Write 0, 1, 2 and so on.")
+        raise UsageError(
+            f"'{given['spares']}' is not a number of addresses.", todo="Write 0, 1, 2 and so on."
+        )
     return Practice(
         first=int(given["first"]),
         spares=int(given["spares"]),
@@ -39,7 +43,8 @@ def read_practice(given: Mapping[str, str]) -> Practice:
 
 
 def _is_first(text: str, first: str, second: str) -> bool:
-    """Whether `text` is the first of two words, or a beginning of it; raises `UsageError` if it is neither."""
+    """Whether `text` is the first of two words, or a beginning of it; raises `UsageError` if it is
+    neither."""
     word = text.lower()
     if word and first.startswith(word):
         return True

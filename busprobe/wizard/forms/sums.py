@@ -1,4 +1,5 @@
-"""The forms of the sums without their screen: fields with figures to begin with, and what is reckoned from them."""
+"""The forms of the sums without their screen: fields with figures to begin with, and what is
+reckoned from them."""
 
 from __future__ import annotations
 
@@ -38,14 +39,20 @@ class SumForm:
 
 
 def sum_forms(settings: LineSettings, units: int) -> tuple[SumForm, ...]:
-    """All sums, with the line's `settings` and the number of known `units`, the master not among them, filled in."""
+    """All sums, with the line's `settings` and the number of known `units`, the master not among
+    them, filled in."""
     loads = f"{units + 1}x1"
     return (
         SumForm(
             "Fail-safe bias",
             (
                 SumField("supply", "Bias supply, V", "5"),
-                SumField("terminators", "Terminators, Ω", "120 120", "none, if in series with a capacitor"),
+                SumField(
+                    "terminators",
+                    "Terminators, Ω",
+                    "120 120",
+                    "none, if in series with a capacitor",
+                ),
                 SumField("loads", "Unit loads in all", str(units + 1)),
                 SumField("wanted", "Idle voltage wanted, V", f"{THRESHOLD:g}"),
                 SumField("resistor", "Or: resistors fitted, Ω", "", "each; gives the idle voltage"),
@@ -59,13 +66,16 @@ def sum_forms(settings: LineSettings, units: int) -> tuple[SumForm, ...]:
                 SumField("biased", "Is the pair biased?", "yes", "yes or no"),
             ),
             lambda typed: sums.loads(
-                figures.unit_loads(typed["loads"].split()), biased=figures.yes(typed["biased"], "the bias")
+                figures.unit_loads(typed["loads"].split()),
+                biased=figures.yes(typed["biased"], "the bias"),
             ),
         ),
         SumForm(
             "Stub",
             (
-                SumField("rise", "Driver's rise time, ns", "", "data sheet, 10 to 90 %; may be empty"),
+                SumField(
+                    "rise", "Driver's rise time, ns", "", "data sheet, 10 to 90 %; may be empty"
+                ),
                 SumField("derivations", "Derivations at the tap", "1"),
             ),
             lambda typed: sums.stub(
@@ -117,7 +127,9 @@ def sum_forms(settings: LineSettings, units: int) -> tuple[SumForm, ...]:
                 SumField("settings", "Line settings", str(settings), "9600-8N1"),
                 SumField("data", "Bytes", "01 03", "hex pairs"),
             ),
-            lambda typed: sums.bits(figures.frame_bytes(typed["data"]), LineSettings.parse(typed["settings"])),
+            lambda typed: sums.bits(
+                figures.frame_bytes(typed["data"]), LineSettings.parse(typed["settings"])
+            ),
         ),
     )
 

@@ -24,8 +24,8 @@ def despite_master(words: str) -> Question[bool]:
     """Whether to go on although another master talks; to stop is the answer of Enter."""
     return Question(
         "! Another master is on this pair",
-        f"{words}\n\nTo go on asking disturbs it; plant that depends on it may trip. The safe way: have "
-        "it switched off or unplugged by whoever runs it, then survey.",
+        f"{words}\n\nTo go on asking disturbs it; plant that depends on it may trip. The safe way:"
+        " have it switched off or unplugged by whoever runs it, then survey.",
         (Answer("s", "Stop the survey", False), Answer("g", "Go on, I may do this", True)),
         grave=True,
     )

@@ -50,7 +50,8 @@ class BoxScreen(HandsScreen):
         """How many units have their address."""
         self._who = "-"
         self._leaving = False
-        """Whether the one unit that is there has to be taken off, or to lose its power, before anything goes on."""
+        """Whether the one unit that is there has to be taken off, or to lose its power, before
+        anything goes on."""
         self._finished = False
         self._unclear = 0
         """How many looks in a row were not clear."""
@@ -72,18 +73,24 @@ class BoxScreen(HandsScreen):
                 self.large("CONNECT", self._who, "calm")
                 place = f" for {target.tag}" if target.tag else ""
                 self.todo(
-                    f"Connect the next unit{place}. It is expected at {both_forms(factory)} and will get "
-                    f"{both_forms(target.address)}."
+                    f"Connect the next unit{place}. It is expected at {both_forms(factory)} and"
+                    f" will get {both_forms(target.address)}."
                 )
             case Watched(sight):
                 self._unclear = self._unclear + 1 if sight.crowd is Crowd.UNCLEAR else 0
                 if self._unclear == 1:
                     return  # one odd look is no news: two units that overlap give any bytes
-                no_news = (self._shown, Crowd.NOBODY, Crowd.ONE) if self._leaving else (self._shown, Crowd.NOBODY)
+                no_news = (
+                    (self._shown, Crowd.NOBODY, Crowd.ONE)
+                    if self._leaving
+                    else (self._shown, Crowd.NOBODY)
+                )
                 self._shown = sight.crowd
                 if sight.crowd not in no_news:
                     several = sight.crowd is not Crowd.ONE
-                    self.large("TWO" if several else "ONE", self._who, "gone" if several else "here")
+                    self.large(
+                        "TWO" if several else "ONE", self._who, "gone" if several else "here"
+                    )
                     self.happened(sight.words)
                     self.todo(sight.words)
             case Appeared(_, known):
@@ -103,14 +110,21 @@ class BoxScreen(HandsScreen):
             case Moved(target, _, label):
                 self._set += 1
                 self.large("DONE", str(target.address), "here")
-                self.happened(f"unit {target.address} is set. Label: {' / '.join(label.splitlines())}")
-                self.todo("Put the label on it; it may stay on the pair. " + label.replace("\n", " / "))
+                self.happened(
+                    f"unit {target.address} is set. Label: {' / '.join(label.splitlines())}"
+                )
+                self.todo(
+                    "Put the label on it; it may stay on the pair. " + label.replace("\n", " / ")
+                )
             case TakenBack(target, outcome):
                 if outcome.result is Result.VERIFIED:
                     self._set -= 1
                     self._leaving = True
                     self.large("UNDONE", str(outcome.move.new), "calm")
-                    self.todo(f"It is at its factory address again. Take it off the pair; {target.address} is next.")
+                    self.todo(
+                        "It is at its factory address again. Take it off the pair;"
+                        f" {target.address} is next."
+                    )
                 else:
                     self.large("NO", str(target.address), "gone")
                     self.todo(f"The undo was not made. {outcome.why} {outcome.todo}")
@@ -120,7 +134,11 @@ class BoxScreen(HandsScreen):
                 self._finished = True
                 self.large("END", str(len(done)), "calm" if failed is None else "gone")
                 self.happened(f"{len(done)} units set. {why}", ring=False)
-                self.todo(f"{why} {failed.why} {failed.todo}" if failed else f"{why} Esc closes this screen.")
+                self.todo(
+                    f"{why} {failed.why} {failed.todo}"
+                    if failed
+                    else f"{why} Esc closes this screen."
+                )
 
     def on_box_screen_ended(self) -> None:
         """Where the loop could not say its last word, nobody must wait for one."""
@@ -128,12 +146,18 @@ class BoxScreen(HandsScreen):
             self._finished = True
             self.large("END", str(self._set), "gone")
             self.happened(f"{self._set} units set. The loop was cut off.")
-            self.todo("Nothing is watched any more. Esc closes this screen; v in the step tells what is true.")
+            self.todo(
+                "Nothing is watched any more. Esc closes this screen; v in the step tells what is"
+                " true."
+            )
 
     def action_undo(self) -> None:
-        """Have the unit that was set last taken back to the factory address, as soon as the loop waits for one."""
+        """Have the unit that was set last taken back to the factory address, as soon as the loop
+        waits for one."""
         if self._finished or not self._set:
-            self.todo("There is nothing to undo here; the journal of the step (j) undoes any write.")
+            self.todo(
+                "There is nothing to undo here; the journal of the step (j) undoes any write."
+            )
             return
         self.todo("The undo begins as soon as the look that is under way is over.")
         self._undo()

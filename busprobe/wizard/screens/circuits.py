@@ -28,18 +28,28 @@ from busprobe.wizard.signs import toned
 from busprobe.wizard.widgets.unit_table import UnitTable, fitted
 
 _COLUMNS = (
-    *(("Unit", 5), ("Tag", 9), ("Channel", 9), ("CT no.", 8), ("Ratio", 8), ("Phase", 6), ("Panel", 8)),
+    *(
+        ("Unit", 5),
+        ("Tag", 9),
+        ("Channel", 9),
+        ("CT no.", 8),
+        ("Ratio", 8),
+        ("Phase", 6),
+        ("Panel", 8),
+    ),
     *(("Circuit", 8), ("Load", 11), ("Dir.", 6)),
 )
 _HOW = (
-    "Enter notes what the channel under the cursor measures; y says that its current transformer was seen to point "
-    "the right way. l takes a list filled in in a spreadsheet: circuits.csv of the papers is its form."
+    "Enter notes what the channel under the cursor measures; y says that its current transformer"
+    " was seen to point the right way. l takes a list filled in in a spreadsheet: circuits.csv of"
+    " the papers is its form."
 )
 _EMPTY = "No profile of a unit here names channels. n names one; l takes a list from a file."
 
 
 class CircuitsScreen(Screen[None]):
-    """Notes circuits in the job as they are given; a form for each channel stands in front of the list."""
+    """Notes circuits in the job as they are given; a form for each channel stands in front of the
+    list."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f", "note", "Note", key_display="Enter"),
@@ -52,7 +62,8 @@ class CircuitsScreen(Screen[None]):
     ]
 
     def __init__(self, session: Session, at: Place | None = None) -> None:
-        """Shows the circuits of `session`'s job with the cursor on the first one of the unit `at`."""
+        """Shows the circuits of `session`'s job with the cursor on the first one of the unit
+        `at`."""
         super().__init__()
         self._session = session
         self._at = at
@@ -84,7 +95,15 @@ class CircuitsScreen(Screen[None]):
     def _row(self, row: CircuitRow) -> list[Text | str]:
         known = row.circuit
         way = toned(self, "✓ yes", "good") if known.direction_checked else Text("-")
-        cells = (str(row.address), row.tag, known.channel, known.ct, known.ratio, known.phase, known.panel)
+        cells = (
+            str(row.address),
+            row.tag,
+            known.channel,
+            known.ct,
+            known.ratio,
+            known.phase,
+            known.panel,
+        )
         return fitted((*cells, known.circuit, known.load, way), _COLUMNS)
 
     @on(DataTable.RowHighlighted)
@@ -137,8 +156,12 @@ class CircuitsScreen(Screen[None]):
             if given is not None:
                 unit = units[int(given["address"])]
                 new = Circuit(given["channel"])
-                if (unit.address, unit.settings, new.channel) not in {_key(row) for row in self._rows}:
-                    self._revise((unit.address, unit.settings), lambda known: with_circuit(known, new))
+                if (unit.address, unit.settings, new.channel) not in {
+                    _key(row) for row in self._rows
+                }:
+                    self._revise(
+                        (unit.address, unit.settings), lambda known: with_circuit(known, new)
+                    )
 
         self.app.push_screen(Form("A channel of a meter", fields, check=wrong), keep)
 
@@ -151,7 +174,9 @@ class CircuitsScreen(Screen[None]):
         def decide(forget: bool | None) -> None:
             if forget:
                 channel = row.circuit.channel
-                self._revise((row.address, row.settings), lambda known: without_circuit(known, channel))
+                self._revise(
+                    (row.address, row.settings), lambda known: without_circuit(known, channel)
+                )
 
         answers = (Answer("k", "Keep it", False), Answer("f", "Forget it", True))
         self.app.push_screen(Question("Forget what was noted?", f"{_name(row)}.", answers), decide)
@@ -168,10 +193,14 @@ class CircuitsScreen(Screen[None]):
             except BusprobeError as error:
                 self.app.push_screen(Failure(error))
                 return
-            self.notify(f"{noted} channel{'' if noted == 1 else 's'} taken from the list.", markup=False)
+            self.notify(
+                f"{noted} channel{'' if noted == 1 else 's'} taken from the list.", markup=False
+            )
             self._fill()
 
-        self.app.push_screen(Form("List of circuits", (Field("path", "File (CSV)"),), words=words), keep)
+        self.app.push_screen(
+            Form("List of circuits", (Field("path", "File (CSV)"),), words=words), keep
+        )
 
     def action_close(self) -> None:
         """Back to the step."""
@@ -199,4 +228,6 @@ def _key(row: CircuitRow) -> tuple[int, str, str]:
 
 
 def _name(row: CircuitRow) -> str:
-    return " ".join(filter(None, ("Unit", both_forms(row.address), row.tag, "channel", row.circuit.channel)))
+    return " ".join(
+        filter(None, ("Unit", both_forms(row.address), row.tag, "channel", row.circuit.channel))
+    )

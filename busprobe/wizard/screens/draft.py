@@ -1,4 +1,5 @@
-"""The whole screen on which a unit that no profile knows is described, line by line, while it is watched."""
+"""The whole screen on which a unit that no profile knows is described, line by line, while it is
+watched."""
 
 from __future__ import annotations
 
@@ -32,11 +33,20 @@ from busprobe.wizard.widgets.unit_table import UnitTable, fitted
 from busprobe.wizard.words import draft as words
 
 _POINT_COLUMNS = (("Name", 17), ("Sheet", 7), ("Reads now", 15), ("As", 29), ("Settled", 9))
-_WAY_COLUMNS = (("Fits", 7), ("Value", 15), ("FC", 3), ("Register", 15), ("Sheet", 9), ("As", 19), ("Raw", 9))
+_WAY_COLUMNS = (
+    ("Fits", 7),
+    ("Value", 15),
+    ("FC", 3),
+    ("Register", 15),
+    ("Sheet", 9),
+    ("As", 19),
+    ("Raw", 9),
+)
 
 
 class DraftScreen(Screen[Path | None]):
-    """An entry line above, the values of the sheet below it, and all ways to read the one under the cursor.
+    """An entry line above, the values of the sheet below it, and all ways to read the one under the
+    cursor.
 
     Gives back the file of the profile that was written; None if none was.
     """
@@ -78,7 +88,10 @@ class DraftScreen(Screen[Path | None]):
         with Horizontal(id="draft-entry-row"):
             yield Static(Text("Data sheet"), classes="label")
             yield Input(
-                id="draft-entry", placeholder="for example: 31 Wind speed m/s", compact=True, select_on_focus=False
+                id="draft-entry",
+                placeholder="for example: 31 Wind speed m/s",
+                compact=True,
+                select_on_focus=False,
             )
         yield Static(id="draft-understood")
         yield UnitTable(_POINT_COLUMNS, id="draft-points", padding=0)
@@ -101,7 +114,8 @@ class DraftScreen(Screen[Path | None]):
         """Do not look at the unit any more."""
         self._drafting.stop()
 
-    # -- what is known -------------------------------------------------------------------------------------
+    # -- what is known
+    # -------------------------------------------------------------------------------------
 
     def on_draft_screen_told(self, event: Told) -> None:
         """Show what the unit gives now."""
@@ -126,10 +140,13 @@ class DraftScreen(Screen[Path | None]):
         """What the unit gave, held beside what is typed now; None before it gave anything."""
         if self._look is not None and self._look.sheet is not self._sheet:
             sheet, observed = self._sheet, self._look.observed
-            self._look = replace(self._look, sheet=sheet, draft=draft(sheet.notes, observed.seen, sheet.chosen))
+            self._look = replace(
+                self._look, sheet=sheet, draft=draft(sheet.notes, observed.seen, sheet.chosen)
+            )
         return self._look.draft if self._look else None
 
-    # -- typing --------------------------------------------------------------------------------------------
+    # -- typing
+    # --------------------------------------------------------------------------------------------
 
     @on(Input.Changed, "#draft-entry")
     def _typing(self, event: Input.Changed) -> None:
@@ -180,7 +197,8 @@ class DraftScreen(Screen[Path | None]):
         if self._points.row_count:
             self._points.focus()
 
-    # -- choosing ------------------------------------------------------------------------------------------
+    # -- choosing
+    # ------------------------------------------------------------------------------------------
 
     @on(DataTable.RowHighlighted, "#draft-points")
     def _moved(self) -> None:
@@ -212,7 +230,8 @@ class DraftScreen(Screen[Path | None]):
         name = self._points.chosen
         return next((c for c in made.choices if c.noted.name == name), None) if made else None
 
-    # -- showing -------------------------------------------------------------------------------------------
+    # -- showing
+    # -------------------------------------------------------------------------------------------
 
     @property
     def _entry(self) -> Input:
@@ -236,7 +255,9 @@ class DraftScreen(Screen[Path | None]):
         remarks = list(made.remarks) if made else []
         if self._ended:
             remarks.insert(0, words.ENDED)
-        self.query_one("#draft-remarks", Static).update(Text("\n".join(f"! {remark}" for remark in remarks)))
+        self.query_one("#draft-remarks", Static).update(
+            Text("\n".join(f"! {remark}" for remark in remarks))
+        )
         self.query_one("#draft-next", Static).update(Text(f"→ {words.to_do(made)}"))
         self._show_ways()
 
@@ -257,7 +278,11 @@ class DraftScreen(Screen[Path | None]):
 
     def _show_ways(self) -> None:
         choice = self._choice()
-        which = "" if choice is None else f"Ways to read '{choice.noted.name}', the plausible ones first"
+        which = (
+            ""
+            if choice is None
+            else f"Ways to read '{choice.noted.name}', the plausible ones first"
+        )
         self.query_one("#draft-which", Static).update(Text(which))
         rows = words.ways(choice) if choice else ()
         self._ways.fill((str(way.way), fitted(cells, _WAY_COLUMNS)) for way, cells in rows)
@@ -271,39 +296,54 @@ class DraftScreen(Screen[Path | None]):
         made, look = self._draft(), self._look
         if made is None or look is None:
             return
-        said = [f"The unit says: {d.words}." for d in look.observed.seen.descriptions] or ["It says nothing of itself."]
+        said = [f"The unit says: {d.words}." for d in look.observed.seen.descriptions] or [
+            "It says nothing of itself."
+        ]
         known = look.observed.identified
         stored = [f"A stored profile fits it already. {known.standing}"] if known.profile else []
         silent = (
-            [f"Not answered, so nothing is known of: {', '.join(block.words for block in look.observed.seen.silent)}."]
+            [
+                "Not answered, so nothing is known of:"
+                f" {', '.join(block.words for block in look.observed.seen.silent)}."
+            ]
             if look.observed.seen.silent
             else []
         )
-        self.app.push_screen(Notice("Remarks", "\n\n".join([*said, *stored, *made.remarks, *silent])))
+        self.app.push_screen(
+            Notice("Remarks", "\n\n".join([*said, *stored, *made.remarks, *silent]))
+        )
 
     def action_again(self) -> None:
         """Look at the unit again after the port failed."""
         if self._ended:
             self._start()
 
-    # -- saving --------------------------------------------------------------------------------------------
+    # -- saving
+    # --------------------------------------------------------------------------------------------
 
     def action_save(self) -> None:
         """Ask what the type is called and where the profile shall be kept."""
         made = self._draft()
         if made is None or not any(choice.ways for choice in made.choices):
-            self.notify("There is nothing to save yet: no line has been read from the unit.", markup=False)
+            self.notify(
+                "There is nothing to save yet: no line has been read from the unit.", markup=False
+            )
             return
         unread = [choice.noted.name for choice in made.choices if choice.unasked]
         if unread and not self._ended:
-            self.notify(f"Still being read: {', '.join(unread)}. Save again in a moment.", markup=False)
+            self.notify(
+                f"Still being read: {', '.join(unread)}. Save again in a moment.", markup=False
+            )
             return
         fields = profile_fields(proposal(made, self._sheet.about))
-        form = Form("Save this profile", fields, words=words.BEFORE_SAVING, check=self._what_is_wrong)
+        form = Form(
+            "Save this profile", fields, words=words.BEFORE_SAVING, check=self._what_is_wrong
+        )
         self.app.push_screen(form, self._save)
 
     def _what_is_wrong(self, given: Mapping[str, str]) -> str:
-        """In words, what keeps a sound profile from coming of this; what was typed is kept all the same."""
+        """In words, what keeps a sound profile from coming of this; what was typed is kept all the
+        same."""
         self._sheet = self._sheet.saying(given)
         made = self._draft()
         profile_id = completed(given)["id"]
@@ -331,7 +371,9 @@ class DraftScreen(Screen[Path | None]):
         except BusprobeError as error:
             self.app.push_screen(Failure(error))
             return
-        said = "\n\n".join((f"The profile is in\n{path}", *remarks, "The unit is now identified again."))
+        said = "\n\n".join(
+            (f"The profile is in\n{path}", *remarks, "The unit is now identified again.")
+        )
         self.app.push_screen(Notice("✓ Saved", said), lambda _: self._close(path))
 
     def _ask_to_replace(self, path: Path, given: Mapping[str, str]) -> None:
@@ -340,11 +382,13 @@ class DraftScreen(Screen[Path | None]):
             f"There is a profile of that short name already:\n{path}",
             (Answer("k", "Keep the old one", False), Answer("r", "Replace it", True)),
         )
-        self.app.push_screen(question, lambda sure: self._save(given, overwrite=True) if sure else None)
+        self.app.push_screen(
+            question, lambda sure: self._save(given, overwrite=True) if sure else None
+        )
 
     def action_back(self) -> None:
-        """From the ways to the list, from there to the entry line; clear what is being typed; with nothing typed,
-        close."""
+        """From the ways to the list, from there to the entry line; clear what is being typed; with
+        nothing typed, close."""
         if self.focused is self._ways:
             self._points.focus()
         elif self.focused is self._points:

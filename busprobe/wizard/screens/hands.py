@@ -1,4 +1,5 @@
-"""A whole screen for when hands are at the terminals: read from two metres, heard by the bell, said in words."""
+"""A whole screen for when hands are at the terminals: read from two metres, heard by the bell, said
+in words."""
 
 from __future__ import annotations
 
@@ -90,7 +91,9 @@ class HandsScreen(Screen[None]):
             if isinstance(given, dict) and given["touched"]:
                 self.happened(f"touched: {given['touched']}", ring=False)
 
-        self.app.push_screen(Form("What did you touch?", (Field("touched", "Terminal or wire"),)), keep)
+        self.app.push_screen(
+            Form("What did you touch?", (Field("touched", "Terminal or wire"),)), keep
+        )
 
     def end(self) -> None:
         """Close, at once or as soon as nothing is in front of this screen."""

@@ -17,10 +17,14 @@ from busprobe.wizard.screens.hands import HandsScreen, Tone
 
 
 class HuntScreen(HandsScreen):
-    """Large: HERE or GONE with the addresses that changed last; NONE at first, LOST without a port."""
+    """Large: HERE or GONE with the addresses that changed last; NONE at first, LOST without a
+    port."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        *[Binding(str(n), f"touched({n})", "Pair touched", key_display="1-9", show=n == 1) for n in range(1, 10)],
+        *[
+            Binding(str(n), f"touched({n})", "Pair touched", key_display="1-9", show=n == 1)
+            for n in range(1, 10)
+        ],
     ]
 
     class Hunted(Message):
@@ -44,7 +48,8 @@ class HuntScreen(HandsScreen):
         cancel: Cancel,
         keep: Callable[[Sequence[str]], None],
     ) -> None:
-        """Shows the hunt for `addresses` at `settings` that `cancel` ends; `keep` is given the log as it grows."""
+        """Shows the hunt for `addresses` at `settings` that `cancel` ends; `keep` is given the log
+        as it grows."""
         super().__init__()
         self._keep = keep
         self._asking = f"HUNT  asking {format_addresses(addresses)} at {settings}"
@@ -59,8 +64,8 @@ class HuntScreen(HandsScreen):
         self.head(self._asking)
         self.large("NONE", "-", "calm")
         self.todo(
-            "Nobody has answered yet. Touch one terminal at a time; the screen changes when somebody does. At other "
-            "line settings than a unit's own it never will."
+            "Nobody has answered yet. Touch one terminal at a time; the screen changes when"
+            " somebody does. At other line settings than a unit's own it never will."
         )
 
     def on_hunt_screen_hunted(self, event: Hunted) -> None:
@@ -77,7 +82,10 @@ class HuntScreen(HandsScreen):
                     self._present.discard(one.address)
                     self._change("GONE", one.address, "gone")
                     self.happened(f"unit {one.address} answers no more")
-                    self.todo(f"Unit {one.address} answers no more; what you touched last may be why. {self._who}")
+                    self.todo(
+                        f"Unit {one.address} answers no more; what you touched last may be why."
+                        f" {self._who}"
+                    )
                 case Round():
                     rounds = one
                     self._word = ""
@@ -88,7 +96,10 @@ class HuntScreen(HandsScreen):
         """What stands there large must not look like the state of a unit."""
         self.large("LOST", "!", "gone")
         self.happened(f"the hunt has ended: {event.error.what}")
-        self.todo(f"{event.error.what} Nothing is known of any unit from here on. {event.error.todo} Esc leaves.")
+        self.todo(
+            f"{event.error.what} Nothing is known of any unit from here on. {event.error.todo} Esc"
+            " leaves."
+        )
 
     def happened(self, words: str, *, ring: bool = True) -> None:
         """Log, ring, and keep the log."""
@@ -112,7 +123,9 @@ class HuntScreen(HandsScreen):
 
     @property
     def _who(self) -> str:
-        return f"Answering: {format_addresses(self._present)}." if self._present else "Nobody answers."
+        return (
+            f"Answering: {format_addresses(self._present)}." if self._present else "Nobody answers."
+        )
 
     def _show_round(self, done: Round) -> None:
         parts = [self._asking, f"round {done.number}, {done.seconds:.1f} s"]

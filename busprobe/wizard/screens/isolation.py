@@ -19,7 +19,8 @@ _LARGE: dict[Crowd, tuple[str, Tone]] = {
 
 
 class IsolationScreen(HandsScreen):
-    """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers cleanly."""
+    """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers
+    cleanly."""
 
     class Seen(Message):
         """The address was looked at."""
@@ -44,7 +45,10 @@ class IsolationScreen(HandsScreen):
         super().on_mount()
         self.head(f"ONE AT A TIME  unit address {both_forms(self._address)}")
         self.large("-", str(self._address), "calm")
-        self.todo("Take units off the pair until one is left; unplug the pair at the unit, or switch the unit off.")
+        self.todo(
+            "Take units off the pair until one is left; unplug the pair at the unit, or switch the"
+            " unit off."
+        )
 
     def on_isolation_screen_seen(self, event: Seen) -> None:
         """Say how many answer."""

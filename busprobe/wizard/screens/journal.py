@@ -1,4 +1,5 @@
-"""The journal on a screen of its own: every write ever made, with bytes, reply, outcome and time; one can be undone."""
+"""The journal on a screen of its own: every write ever made, with bytes, reply, outcome and time;
+one can be undone."""
 
 from __future__ import annotations
 
@@ -52,7 +53,10 @@ class JournalScreen(Screen[int | None]):
     def compose(self) -> ComposeResult:
         """Title, table with the newest first, all of the write under the cursor, keys."""
         count = len(self._writes)
-        yield Static(Text(f"JOURNAL  {count} write{'' if count == 1 else 's'}, newest first"), id="journal-head")
+        yield Static(
+            Text(f"JOURNAL  {count} write{'' if count == 1 else 's'}, newest first"),
+            id="journal-head",
+        )
         yield UnitTable(_COLUMNS, id="journal", padding=0)
         with VerticalScroll(id="journal-below", can_focus=False):
             yield Static(Text("Nothing was ever written in this job."), id="journal-detail")

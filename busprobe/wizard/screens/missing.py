@@ -1,4 +1,5 @@
-"""What is missing for complete papers, as a list to work through: Enter asks for what is under the cursor."""
+"""What is missing for complete papers, as a list to work through: Enter asks for what is under the
+cursor."""
 
 from __future__ import annotations
 
@@ -34,7 +35,11 @@ class MissingScreen(Screen[Missing | None]):
 
     def compose(self) -> ComposeResult:
         """Head, gaps, the whole sentence, keys."""
-        head = f"{len(self._gaps)} gaps in the papers" if self._gaps else "Nothing is missing that can be known here."
+        head = (
+            f"{len(self._gaps)} gaps in the papers"
+            if self._gaps
+            else "Nothing is missing that can be known here."
+        )
         yield Static(Text(head), classes="screen-head")
         yield UnitTable(_COLUMNS, id="gaps")
         yield Static(id="gap-words")
@@ -50,7 +55,9 @@ class MissingScreen(Screen[Missing | None]):
     def _moved(self) -> None:
         gap = self._chosen
         if gap is not None:
-            words = Text(f"{gap.what}\n").append(f"{gap.how} ", style="bold").append(f"Ask {gap.who}.")
+            words = (
+                Text(f"{gap.what}\n").append(f"{gap.how} ", style="bold").append(f"Ask {gap.who}.")
+            )
             self.query_one("#gap-words", Static).update(words)
 
     @on(DataTable.RowSelected)

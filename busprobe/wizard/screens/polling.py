@@ -1,4 +1,5 @@
-"""The polling table on a screen of its own: its requests, what a cycle takes, and how often each point is wanted."""
+"""The polling table on a screen of its own: its requests, what a cycle takes, and how often each
+point is wanted."""
 
 from __future__ import annotations
 
@@ -25,7 +26,15 @@ from busprobe.wizard.dialogs.notice import Notice
 from busprobe.wizard.widgets.unit_table import UnitTable
 from busprobe.wizard.words.prove import polling_words
 
-_COLUMNS = (("Unit", 15), ("FC", 3), ("Register", 9), ("Count", 7), ("Every s", 8), ("ms", 8), ("Points", 28))
+_COLUMNS = (
+    ("Unit", 15),
+    ("FC", 3),
+    ("Register", 9),
+    ("Count", 7),
+    ("Every s", 8),
+    ("ms", 8),
+    ("Points", 28),
+)
 
 
 class PollingScreen(Screen[None]):
@@ -47,7 +56,9 @@ class PollingScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Head, requests, what they come to, keys."""
-        yield Static(Text("Polling table: the cheapest requests that read every point"), id="polling-head")
+        yield Static(
+            Text("Polling table: the cheapest requests that read every point"), id="polling-head"
+        )
         yield UnitTable(_COLUMNS, id="polling-requests", padding=0)
         with VerticalScroll(id="polling-below"):
             yield Static(id="polling-words")
@@ -72,14 +83,30 @@ class PollingScreen(Screen[None]):
     def action_try_it(self) -> None:
         """Ask the bus."""
         if self._try_it():
-            self.say("Trying: registers in between first, then whole cycles. Esc lets it go on behind.")
+            self.say(
+                "Trying: registers in between first, then whole cycles. Esc lets it go on behind."
+            )
 
     def action_every(self) -> None:
         """Ask how often all values are wanted."""
         known = kept_intervals(self._session.job)
-        fields = (Field("every", "Seconds between two readings", "" if known.every is None else f"{known.every:g}"),)
-        words = f"Of every value without an interval of its own. Empty: nobody said, {USUAL:g} s is taken."
-        self._ask("How often are values wanted?", fields, words, lambda given: _with_all(known, given["every"]))
+        fields = (
+            Field(
+                "every",
+                "Seconds between two readings",
+                "" if known.every is None else f"{known.every:g}",
+            ),
+        )
+        words = (
+            f"Of every value without an interval of its own. Empty: nobody said, {USUAL:g} s is"
+            " taken."
+        )
+        self._ask(
+            "How often are values wanted?",
+            fields,
+            words,
+            lambda given: _with_all(known, given["every"]),
+        )
 
     @on(DataTable.RowSelected)
     def action_of_these(self) -> None:
@@ -89,11 +116,17 @@ class PollingScreen(Screen[None]):
             return
         points = _points_of(self._session.bus_list().points, row)
         if not points:
-            self.app.push_screen(Notice("How often?", "No profile names these points, so all are wanted alike: e."))
+            self.app.push_screen(
+                Notice("How often?", "No profile names these points, so all are wanted alike: e.")
+            )
             return
         known = kept_intervals(self._session.job)
-        fields = tuple(Field(f"p{n}", point.name, f"{point.every_s:g}") for n, point in enumerate(points))
-        words = f"Seconds, for every unit of the type {points[0].profile}. Empty: as all the others."
+        fields = tuple(
+            Field(f"p{n}", point.name, f"{point.every_s:g}") for n, point in enumerate(points)
+        )
+        words = (
+            f"Seconds, for every unit of the type {points[0].profile}. Empty: as all the others."
+        )
 
         def change(given: Mapping[str, str]) -> Intervals:
             changed = known
@@ -108,7 +141,11 @@ class PollingScreen(Screen[None]):
         self._ask(f"How often? Unit {row.address} at {row.settings}", fields, words, change)
 
     def _ask(
-        self, title: str, fields: tuple[Field, ...], words: str, change: Callable[[Mapping[str, str]], Intervals]
+        self,
+        title: str,
+        fields: tuple[Field, ...],
+        words: str,
+        change: Callable[[Mapping[str, str]], Intervals],
     ) -> None:
         def wrong(given: Mapping[str, str]) -> str:
             try:
@@ -137,14 +174,21 @@ def _cells(row: Row) -> list[Text | str]:
     more = sum(block.count for block in row.between)
     count = f"{row.block.count}" if not more else f"{row.block.count}/{more}"
     times = (f"{row.every:g}", f"{milliseconds(row.seconds):g}")
-    where = (f"{row.address} {row.settings}", str(row.block.function), f"{row.block.register}", count)
+    where = (
+        f"{row.address} {row.settings}",
+        str(row.block.function),
+        f"{row.block.register}",
+        count,
+    )
     return [*where, *times, ", ".join(row.names)]
 
 
 def _points_of(points: tuple[PointRow, ...], row: Row) -> list[PointRow]:
     """The points that a request fetches and whose type is known."""
     place = (row.address, str(row.settings))
-    return [p for p in points if (p.address, p.settings) == place and p.name in row.names and p.profile]
+    return [
+        p for p in points if (p.address, p.settings) == place and p.name in row.names and p.profile
+    ]
 
 
 def _with_all(known: Intervals, text: str) -> Intervals:

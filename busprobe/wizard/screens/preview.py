@@ -1,4 +1,5 @@
-"""Every paper before it is written: the files at the left, what is in the one under the cursor at the right."""
+"""Every paper before it is written: the files at the left, what is in the one under the cursor at
+the right."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ from busprobe.handover.preview import Paper
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 _MOST_LINES = 2000
-"""Lines of a paper that are shown: a screen is no place for more, and a large text would be slow."""
+"""Lines of a paper that are shown: a screen is no place for more, and a large text would be slow.
+"""
 
 
 class PreviewScreen(Screen[None]):
@@ -51,7 +53,10 @@ class PreviewScreen(Screen[None]):
     def _moved(self) -> None:
         paper = self._papers.get(self.query_one("#papers", UnitTable).chosen or "")
         if paper is not None:
-            lines = [*paper.lines[:_MOST_LINES], *(["… and more"] if len(paper.lines) > _MOST_LINES else [])]
+            lines = [
+                *paper.lines[:_MOST_LINES],
+                *(["… and more"] if len(paper.lines) > _MOST_LINES else []),
+            ]
             self.query_one("#paper-text", Static).update(Text("\n".join(lines), no_wrap=True))
             self.query_one("#paper").scroll_home(animate=False)
 

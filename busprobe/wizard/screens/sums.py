@@ -1,4 +1,5 @@
-"""The arithmetic of the pair on a screen: choose a sum, change its figures, read the result as you type."""
+"""The arithmetic of the pair on a screen: choose a sum, change its figures, read the result as you
+type."""
 
 from __future__ import annotations
 
@@ -41,9 +42,14 @@ class SumsScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Title, list, figures, result, keys."""
-        yield Static(Text("Arithmetic of the pair   Enter: to the figures   Esc: to the list"), id="sums-title")
+        yield Static(
+            Text("Arithmetic of the pair   Enter: to the figures   Esc: to the list"),
+            id="sums-title",
+        )
         with Horizontal():
-            yield OptionList(*(Text(form.title) for form in self._forms), id="sums-list", markup=False)
+            yield OptionList(
+                *(Text(form.title) for form in self._forms), id="sums-list", markup=False
+            )
             with VerticalScroll(can_focus=False, id="sums-work"):
                 yield Static(id="sums-head")
                 for place, form in enumerate(self._forms):
@@ -110,20 +116,27 @@ class SumsScreen(Screen[None]):
         form = self._forms[self._chosen]
         self.query_one("#sums-head", Static).update(Text(form.title, style="bold"))
         typed = {
-            field.name: self.query_one(f"#figure-{self._chosen}-{field.name}", Input).value for field in form.fields
+            field.name: self.query_one(f"#figure-{self._chosen}-{field.name}", Input).value
+            for field in form.fields
         }
         try:
             self._reckoned = form.reckon(typed)
         except UsageError as error:
             self._reckoned = None
-            said = toned(self, f"✖ {error.what}", "wrong").append(f"\n{error.todo}", style="not bold")
+            said = toned(self, f"✖ {error.what}", "wrong").append(
+                f"\n{error.todo}", style="not bold"
+            )
         else:
             said = self._told(self._reckoned)
         self.query_one("#sums-result", Static).update(said)
 
     def _told(self, reckoned: Reckoned) -> Text:
         first, *more = reckoned.lines
-        text = Text(f"{first}\n", style="bold") if reckoned.sound else toned(self, f"! {first}\n", "attention")
+        text = (
+            Text(f"{first}\n", style="bold")
+            if reckoned.sound
+            else toned(self, f"! {first}\n", "attention")
+        )
         for line in more:
             text.append(f"{line}\n", style="not bold")
         text.append(f"\nFormula: {reckoned.formula}.\n", style="not bold")

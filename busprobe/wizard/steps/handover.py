@@ -1,4 +1,5 @@
-"""Hand over: what is complete, what is missing and asked for, every paper before it is written, and the writing."""
+"""Hand over: what is complete, what is missing and asked for, every paper before it is written, and
+the writing."""
 
 from __future__ import annotations
 
@@ -73,14 +74,35 @@ class HandoverStep(Step):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "write", "Write", tooltip="write the papers into the folder"),
         Binding("p", "preview", "Preview", tooltip="every paper as it would be written"),
-        Binding("m", "missing", "Missing", tooltip="what is missing for complete papers; Enter asks for it"),
+        Binding(
+            "m",
+            "missing",
+            "Missing",
+            tooltip="what is missing for complete papers; Enter asks for it",
+        ),
         Binding("e", "earlier", "Earlier", tooltip="compare with the job of an earlier visit"),
         Binding("d", "details", "Details", tooltip="site, segment and tester", show=False),
-        Binding("c", "pair", "Cable", tooltip="the pair of wires: cable, terminators, shield, instruments", show=False),
         Binding(
-            "v", "values", "Values", tooltip="what the unit's display shows, to hold its values against", show=False
+            "c",
+            "pair",
+            "Cable",
+            tooltip="the pair of wires: cable, terminators, shield, instruments",
+            show=False,
         ),
-        Binding("k", "circuits", "Circuits", tooltip="what meters measure, channel by channel", show=False),
+        Binding(
+            "v",
+            "values",
+            "Values",
+            tooltip="what the unit's display shows, to hold its values against",
+            show=False,
+        ),
+        Binding(
+            "k",
+            "circuits",
+            "Circuits",
+            tooltip="what meters measure, channel by channel",
+            show=False,
+        ),
         Binding("u", "unit", "Unit", tooltip="the unit under the cursor, also Enter", show=False),
     ]
 
@@ -109,11 +131,17 @@ class HandoverStep(Step):
         """Assemble the list anew."""
         listed = self.session.bus_list()
         self._table.fill((str(row.number), self._row(row)) for row in listed.units)
-        self.query_one("#open-points", Static).update(open_points(self, listed, len(missing(listed))))
+        self.query_one("#open-points", Static).update(
+            open_points(self, listed, len(missing(listed)))
+        )
         written = self.session.job.state(_WRITTEN_KEY)
         self.query_one("#written", Static).update(
             Text(f"{listed.segment.units} listed as units. ", style="bold").append(
-                f"Written {written['at']} to {written['folder']}." if written else "Nothing is written yet.",
+                (
+                    f"Written {written['at']} to {written['folder']}."
+                    if written
+                    else "Nothing is written yet."
+                ),
                 style="not bold",
             )
         )
@@ -122,7 +150,9 @@ class HandoverStep(Step):
             self.next_words = "There is nothing to hand over yet. Start with Port, step 1."
         elif not written:
             self.state = StepState.DOING
-            self.next_words = "See to what is marked and to m, Missing; then press w to write the papers."
+            self.next_words = (
+                "See to what is marked and to m, Missing; then press w to write the papers."
+            )
         else:
             self.state, self.next_words = (
                 (StepState.CHECK, "See to what is marked and write again.")
@@ -130,7 +160,8 @@ class HandoverStep(Step):
                 else (StepState.DONE, "Done. q leaves busprobe.")
             )
 
-    # -- writing -------------------------------------------------------------------------------------------
+    # -- writing
+    # -------------------------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
@@ -141,11 +172,17 @@ class HandoverStep(Step):
         self._write(overwrite=False)
 
     def _write(self, *, overwrite: bool) -> None:
-        where = {name: self.query_one(f"#{name}", Input).value.strip() for name in ("folder", "formats")}
+        where = {
+            name: self.query_one(f"#{name}", Input).value.strip() for name in ("folder", "formats")
+        }
         folder = Path(where["folder"]).expanduser()
         formats = [name.strip() for name in where["formats"].split(",") if name.strip()]
         if not where["folder"] or not formats:
-            self.notify("Name a folder for the papers and at least one format.", severity="warning", markup=False)
+            self.notify(
+                "Name a folder for the papers and at least one format.",
+                severity="warning",
+                markup=False,
+            )
             return
         try:
             written = self.session.hand_over(folder, formats, overwrite=overwrite)
@@ -154,7 +191,9 @@ class HandoverStep(Step):
         except BusprobeError as error:
             self.app.push_screen(Failure(error))
         else:
-            self.session.job.set_state(_WRITTEN_KEY, {"at": self.session.job.now(), "folder": str(folder)})
+            self.session.job.set_state(
+                _WRITTEN_KEY, {"at": self.session.job.now(), "folder": str(folder)}
+            )
             self.session.job.set_state(_WHERE_KEY, where)
             names = "\n".join(f"  {path.name}" for path in written)
             self.wizard.explain("✓ Written", f"{folder}\n{names}")
@@ -175,7 +214,8 @@ class HandoverStep(Step):
             decide,
         )
 
-    # -- before it is written ------------------------------------------------------------------------------
+    # -- before it is written
+    # ------------------------------------------------------------------------------
 
     def action_preview(self) -> None:
         """Show every paper as it would be written."""
@@ -232,11 +272,14 @@ class HandoverStep(Step):
                 self.app.push_screen(Failure(error))
                 return
             if compared.earlier is not None:
-                self.app.push_screen(Notice("Since the earlier visit", comparison_words(compared.earlier)))
+                self.app.push_screen(
+                    Notice("Since the earlier visit", comparison_words(compared.earlier))
+                )
 
         self.app.push_screen(Form("Earlier visit", fields, words=words), compare)
 
-    # -- forms ---------------------------------------------------------------------------------------------
+    # -- forms
+    # ---------------------------------------------------------------------------------------------
 
     def action_details(self) -> None:
         """Ask for what the head of the papers says."""
@@ -249,7 +292,9 @@ class HandoverStep(Step):
                 self.post_message(self.JobChanged())
             then()
 
-        self.app.push_screen(Form("Details", detail_fields(self.session.job.meta), start=start), keep)
+        self.app.push_screen(
+            Form("Details", detail_fields(self.session.job.meta), start=start), keep
+        )
 
     def action_pair(self) -> None:
         """Ask for what is known of the pair of wires."""
@@ -263,19 +308,29 @@ class HandoverStep(Step):
             then()
 
         fields = pair_fields(self.session.job.cabling)
-        self.app.push_screen(Form("The pair of wires", fields, check=pair_problem, start=start), keep)
+        self.app.push_screen(
+            Form("The pair of wires", fields, check=pair_problem, start=start), keep
+        )
 
     @on(DataTable.RowSelected, "#bus-list")
     def action_unit(self) -> None:
         """Ask for what is known of the unit under the cursor and of its place."""
         row = self._chosen()
-        unit = self.session.job.unit(row.address, row.settings) if row is not None and row.found else None
+        unit = (
+            self.session.job.unit(row.address, row.settings)
+            if row is not None and row.found
+            else None
+        )
         if unit is not None:
             self._ask_unit(unit)
         elif row is not None:
-            self.wizard.explain(f"Address {both_forms(row.address)}", "\n".join((row.plan, *row.remarks)).strip())
+            self.wizard.explain(
+                f"Address {both_forms(row.address)}", "\n".join((row.plan, *row.remarks)).strip()
+            )
 
-    def _ask_unit(self, unit: UnitRecord, start: str = "", then: Callable[[], None] = _nothing) -> None:
+    def _ask_unit(
+        self, unit: UnitRecord, start: str = "", then: Callable[[], None] = _nothing
+    ) -> None:
         def keep(given: Mapping[str, str] | None) -> None:
             if given is not None:
                 self._revise(unit, lambda known: noted_unit(known, given))
@@ -291,7 +346,9 @@ class HandoverStep(Step):
         if unit is not None and unit.readings:
             self._ask_values(unit)
         else:
-            self.notify("No values of it were read: step 4, Identify.", severity="warning", markup=False)
+            self.notify(
+                "No values of it were read: step 4, Identify.", severity="warning", markup=False
+            )
 
     def _ask_values(self, unit: UnitRecord, then: Callable[[], None] = _nothing) -> None:
         def keep(given: Mapping[str, str] | None) -> None:
@@ -320,7 +377,8 @@ class HandoverStep(Step):
         self.session.revise_unit((unit.address, unit.settings), change)
         self.post_message(self.JobChanged())
 
-    # -- showing -------------------------------------------------------------------------------------------
+    # -- showing
+    # -------------------------------------------------------------------------------------------
 
     @property
     def _table(self) -> UnitTable:

@@ -27,10 +27,24 @@ from busprobe.wizard.screens.draft import DraftScreen
 from busprobe.wizard.signs import signed
 from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.unit_table import UnitTable, fitted
-from busprobe.wizard.words.identify import identity, likeliest, of_store, plausibility, reasons, register
+from busprobe.wizard.words.identify import (
+    identity,
+    likeliest,
+    of_store,
+    plausibility,
+    reasons,
+    register,
+)
 from busprobe.wizard.words.units import key_text, type_words
 
-_UNIT_COLUMNS = (("Address", 11), ("Settings", 11), ("Finding", 9), ("What it is", 28), ("Match", 7), ("Tag", 12))
+_UNIT_COLUMNS = (
+    ("Address", 11),
+    ("Settings", 11),
+    ("Finding", 9),
+    ("What it is", 28),
+    ("Match", 7),
+    ("Tag", 12),
+)
 _VALUE_COLUMNS = (("Value", 22), ("Reads", 18), ("Judged", 14), ("Register, data sheet", 24))
 
 _NOT_ALONE = "It is not sure that one unit alone answers here: see to that first, in step 5."
@@ -42,26 +56,48 @@ class IdentifyStep(Step):
     TITLE = "Identify"
     READS_ONLY = True
     HELP = """\
-Each unit that the survey found is asked what it is (device identification, server id, registers by which the stored \
-profiles know their type, and the models of SunSpec). Beside the profile stands how well it fits and how far behind \
+Each unit that the survey found is asked what it is (device identification, server id, registers \
+by which the stored \
+profiles know their type, and the models of SunSpec). Beside the profile stands how well it fits \
+and how far behind \
 the second-best is; w shows every reason for and against.
 
-By the best profile the unit's values are read and shown in engineering units. A value outside the range that the \
-profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong profile. Registers are \
-given as they go on the wire, and behind that as the data sheet counts them where it counts otherwise.
+By the best profile the unit's values are read and shown in engineering units. A value outside \
+the range that the \
+profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong \
+profile. Registers are \
+given as they go on the wire, and behind that as the data sheet counts them where it counts \
+otherwise.
 
-A unit that no profile knows can be described here (d): type what its data sheet says, compare with its display, and \
-save that as a profile of your own. It is only read. Others like it that say nothing of themselves are given that \
+A unit that no profile knows can be described here (d): type what its data sheet says, compare \
+with its display, and \
+save that as a profile of your own. It is only read. Others like it that say nothing of \
+themselves are given that \
 profile by hand (p).
 
-Two units at one address (X clash) cannot be identified: give one of them another address first, in step 5."""
+Two units at one address (X clash) cannot be identified: give one of them another address first, \
+in step 5."""
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("r", "read", "Read", tooltip="identify the unit under the cursor and read its values again"),
+        Binding(
+            "r",
+            "read",
+            "Read",
+            tooltip="identify the unit under the cursor and read its values again",
+        ),
         Binding("a", "read_all", "Read all", tooltip="identify all units"),
         Binding("t", "tag", "Tag", tooltip="note tag, location and place along the cable"),
-        Binding("d", "describe", "Describe", tooltip="describe a unit that no profile knows, from its data sheet"),
         Binding(
-            "p", "profile", "Profile", show=False, tooltip="say by hand which profile it is, where the unit is mute"
+            "d",
+            "describe",
+            "Describe",
+            tooltip="describe a unit that no profile knows, from its data sheet",
+        ),
+        Binding(
+            "p",
+            "profile",
+            "Profile",
+            show=False,
+            tooltip="say by hand which profile it is, where the unit is mute",
         ),
         Binding("w", "why", "Why", tooltip="why this profile: reasons for and against"),
     ]
@@ -111,10 +147,16 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
                 self.next_words = "No unit is known yet. Run the survey, step 3."
             elif odd:
                 self.state = StepState.CHECK
-                self.next_words = f"{_count(odd)} to sort out, at {odd[0].address}: go to Readdress (5)."
+                self.next_words = (
+                    f"{_count(odd)} to sort out, at {odd[0].address}: go to Readdress (5)."
+                )
             elif len(known) < len(lone):
                 self.state = StepState.DOING if known else StepState.TO_DO
-                strange = [unit for unit in lone if unit.profile is None and key_text(unit) in self._identified]
+                strange = [
+                    unit
+                    for unit in lone
+                    if unit.profile is None and key_text(unit) in self._identified
+                ]
                 mute = format_addresses(u.address for u in strange)
                 self.next_words = (
                     f"No profile fits at {mute}: d describes a unit, p names its profile."
@@ -123,7 +165,9 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
                 )
             else:
                 self.state = StepState.DONE
-                self.next_words = "Check the values, note the tags (t), then go on to Readdress (5)."
+                self.next_words = (
+                    "Check the values, note the tags (t), then go on to Readdress (5)."
+                )
         self._show_chosen()
 
     def action_read(self) -> None:
@@ -179,7 +223,11 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
 
     def _ask(self, units: Sequence[UnitRecord]) -> None:
         if not units:
-            self.notify("There is no unit to ask. Run the survey first, step 3.", severity="warning", markup=False)
+            self.notify(
+                "There is no unit to ask. Run the survey first, step 3.",
+                severity="warning",
+                markup=False,
+            )
             return
         self._stopping = False
 
@@ -210,7 +258,11 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
             return
         profiles = self.session.store.profiles
         identified = self._identified.get(key_text(unit))
-        field = Field("profile", "Profile, by its short name; empty for none", unit.profile or likeliest(identified))
+        field = Field(
+            "profile",
+            "Profile, by its short name; empty for none",
+            unit.profile or likeliest(identified),
+        )
 
         def wrong(given: Mapping[str, str]) -> str:
             known = given["profile"] in ("", *profiles)
@@ -219,12 +271,15 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         def keep(given: Mapping[str, str] | None) -> None:
             if given is not None:
                 known = self.session.job.unit(unit.address, unit.settings) or unit
-                self.session.job.put_unit(replace(known, profile=given["profile"] or None, match=None))
+                self.session.job.put_unit(
+                    replace(known, profile=given["profile"] or None, match=None)
+                )
                 self._ask((unit,))
 
         title = f"What is unit {both_forms(unit.address)}, as you see it?"
         words = (
-            "For a unit that does not say what it is: go by its label. The bus list says that it was chosen by hand."
+            "For a unit that does not say what it is: go by its label. The bus list says that it"
+            " was chosen by hand."
         )
         self.app.push_screen(Form(title, (field,), words=words, check=wrong), keep)
 
@@ -233,7 +288,9 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         unit = self._chosen()
         if unit is None:
             return
-        words = reasons(unit, self._profile(unit), self._identified.get(key_text(unit)), self.session.store)
+        words = reasons(
+            unit, self._profile(unit), self._identified.get(key_text(unit)), self.session.store
+        )
         self.wizard.explain(f"Unit {both_forms(unit.address)}: why", words)
 
     def action_tag(self) -> None:
@@ -244,17 +301,26 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
         fields = (
             Field("tag", "Tag", unit.tag),
             Field("location", "Location", unit.location),
-            Field("position", "Place along the cable, from the master", str(unit.position or ""), kind="integer"),
+            Field(
+                "position",
+                "Place along the cable, from the master",
+                str(unit.position or ""),
+                kind="integer",
+            ),
         )
 
         def keep(given: Mapping[str, str] | None) -> None:
             if given is not None:
                 place = int(given["position"]) if given["position"] else None
                 known = self.session.job.unit(unit.address, unit.settings) or unit
-                self.session.job.put_unit(replace(known, tag=given["tag"], location=given["location"], position=place))
+                self.session.job.put_unit(
+                    replace(known, tag=given["tag"], location=given["location"], position=place)
+                )
                 self.post_message(self.JobChanged())
 
-        self.app.push_screen(Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep)
+        self.app.push_screen(
+            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
+        )
 
     @on(DataTable.RowHighlighted, "#units")
     def _moved(self) -> None:
@@ -278,7 +344,14 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
     def _row(self, unit: UnitRecord) -> list[Text | str]:
         what = type_words(unit, self.session.store.profiles) or "not identified"
         match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
-        cells = (both_forms(unit.address), unit.settings, signed(self, unit.kind), what, match, unit.tag)
+        cells = (
+            both_forms(unit.address),
+            unit.settings,
+            signed(self, unit.kind),
+            what,
+            match,
+            unit.tag,
+        )
         return fitted(cells, _UNIT_COLUMNS)
 
     def _chosen_alone(self) -> UnitRecord | None:

@@ -26,10 +26,12 @@ from busprobe.wizard.step import Step, StepState
 from busprobe.wizard.widgets.unit_table import UnitTable
 
 LISTEN_SECONDS = 3.0
-"""How long to listen after opening: a master that polls does so at least every few seconds (common practice)."""
+"""How long to listen after opening: a master that polls does so at least every few seconds (common
+practice)."""
 
 _SELDOM_GIVEN = 246
-"""An address that units hardly ever have: one read of it shows whether the adapter echoes (common practice)."""
+"""An address that units hardly ever have: one read of it shows whether the adapter echoes (common
+practice)."""
 
 
 class PortStep(Step):
@@ -43,9 +45,11 @@ Choose the adapter with the arrow keys and press Enter, or type a port:
   a serial server    socket://192.168.1.50:4001   rfc2217://host:port
   a practice bus     virtual:site   (nothing real is connected)
 
-After opening, busprobe listens before it sends anything; if the pair is quiet, one read request to address 246 shows \
+After opening, busprobe listens before it sends anything; if the pair is quiet, one read request \
+to address 246 shows \
 whether the adapter echoes. If somebody else is already asking units on this pair, \
-it says so and asks: two masters on one pair disturb each other, and plant may trip when its master is disturbed."""
+it says so and asks: two masters on one pair disturb each other, and plant may trip when its \
+master is disturbed."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "look", "Look again", tooltip="look for adapters again"),
         Binding("l", "listen", "Listen", tooltip="listen again for a few seconds"),
@@ -71,7 +75,9 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
         yield Static(id="port-detail", classes="said")
         with Horizontal(classes="row gap"):
             yield Static("Port", classes="label")
-            yield Input(placeholder="/dev/ttyUSB0  COM7  socket://host:port", id="port-name", compact=True)
+            yield Input(
+                placeholder="/dev/ttyUSB0  COM7  socket://host:port", id="port-name", compact=True
+            )
             yield Static(" Settings", classes="label")
             yield Input("9600-8N1", id="port-settings", compact=True, max_length=14)
         yield Static(id="port-said", classes="said gap")
@@ -144,7 +150,9 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
 
         if self.on_line("opening the port", work, unopened=True):
             self.state = StepState.DOING
-            self._say(Text(f"Opening {name} at {settings} and listening for {LISTEN_SECONDS:.0f} s …"))
+            self._say(
+                Text(f"Opening {name} at {settings} and listening for {LISTEN_SECONDS:.0f} s …")
+            )
 
     def action_listen(self) -> None:
         """Listen again."""
@@ -161,7 +169,9 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
         heard = self.session.listen(LISTEN_SECONDS)
         line = self.session.line
         if heard.quiet and line.echo is None:
-            line.exchange(read_registers(_SELDOM_GIVEN, Function.READ_HOLDING_REGISTERS, 0, 1), Waits())
+            line.exchange(
+                read_registers(_SELDOM_GIVEN, Function.READ_HOLDING_REGISTERS, 0, 1), Waits()
+            )
         self.post_message(self.Opened(heard, line.echo))
 
     def action_close(self) -> None:
@@ -175,7 +185,9 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
     def _opened(self, event: Opened) -> None:
         heard = event.heard
         echo = {
-            Echo.FULL: "This adapter gives back what it sends (echo); that is known now and taken off.",
+            Echo.FULL: (
+                "This adapter gives back what it sends (echo); that is known now and taken off."
+            ),
             Echo.NONE: "This adapter does not echo.",
             None: "Whether this adapter echoes is not known yet: nothing was sent.",
         }[event.echo]
@@ -197,20 +209,26 @@ it says so and asks: two masters on one pair disturb each other, and plant may t
         self.post_message(self.JobChanged())
 
     def _ask_about_master(self, heard: Overheard) -> None:
-        """Nobody goes on beside another master without having said so; the answer goes into the job."""
+        """Nobody goes on beside another master without having said so; the answer goes into the
+        job."""
 
         def decide(go_on: bool | None) -> None:
             self.session.job.record("other master", {"heard": heard.words, "went_on": bool(go_on)})
             if not go_on:
                 self.session.close()
-                self._say(Text("The port is closed again. Have the other master switched off, then open it anew."))
+                self._say(
+                    Text(
+                        "The port is closed again. Have the other master switched off, then open it"
+                        " anew."
+                    )
+                )
             self.post_message(self.JobChanged())
 
         self.app.push_screen(
             Question(
                 "! Another master is on this pair",
-                f"{heard.words}\n\nTwo masters disturb each other, and plant that depends on the other one may trip, "
-                "with or without it. Ask whoever runs it before you go on.",
+                f"{heard.words}\n\nTwo masters disturb each other, and plant that depends on the"
+                " other one may trip, with or without it. Ask whoever runs it before you go on.",
                 (Answer("c", "Close the port", False), Answer("g", "Go on, I may do this", True)),
                 grave=True,
             ),

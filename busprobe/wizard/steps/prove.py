@@ -1,4 +1,5 @@
-"""Prove: does the bus hold up?  Polls without retries, counts by kind of error, reply times as they come."""
+"""Prove: does the bus hold up?  Polls without retries, counts by kind of error, reply times as they
+come."""
 
 from __future__ import annotations
 
@@ -42,7 +43,13 @@ _KINDS = (
 )
 """Columns of the table, their widths, and the kinds each counts."""
 
-_COLUMNS = (("Unit", 15), ("Polls", 6), *((title, width) for title, width, _ in _KINDS), ("Med ms", 7), ("Max", 5))
+_COLUMNS = (
+    ("Unit", 15),
+    ("Polls", 6),
+    *((title, width) for title, width, _ in _KINDS),
+    ("Med ms", 7),
+    ("Max", 5),
+)
 """With both scroll bars beside them they just fit into 80 characters."""
 
 _PLOTTED = 512
@@ -73,7 +80,9 @@ class ProveStep(Step):
         Binding("x", "stop", "Stop"),
         Binding("n", "new", "New run", tooltip="start from zero", show=False),
         Binding("v", "view", "Plot", tooltip="another plot: times, their spread, failures"),
-        Binding("f", "findings", "Findings", tooltip="all that the run showed, in words", show=False),
+        Binding(
+            "f", "findings", "Findings", tooltip="all that the run showed, in words", show=False
+        ),
         Binding("a", "advice", "Advice", tooltip="what to set at the master"),
         Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
     ]
@@ -134,7 +143,11 @@ class ProveStep(Step):
         if self._proof is None:
             self.state = StepState.TO_DO
             units = any(unit.kind == "unit" for unit in self.session.job.units())
-            self.next_words = "Press s to poll all units." if units else "No unit is known yet. Survey first, step 3."
+            self.next_words = (
+                "Press s to poll all units."
+                if units
+                else "No unit is known yet. Survey first, step 3."
+            )
         else:
             self._show(self._proof)
             self._conclude(self._proof)
@@ -147,7 +160,8 @@ class ProveStep(Step):
             self.query_one("#prove-rounds", Input).value = str(proof.asked_rounds or "")
             self.query_one("#prove-minutes", Input).value = minutes
 
-    # -- running -------------------------------------------------------------------------------------------
+    # -- running
+    # -------------------------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
@@ -162,19 +176,29 @@ class ProveStep(Step):
         self._begin(resume=False)
 
     def _asked(self) -> tuple[int | None, float | None, float] | None:
-        """Rounds, minutes and seconds of pause as typed; None, with the reason on screen, where they are none."""
+        """Rounds, minutes and seconds of pause as typed; None, with the reason on screen, where
+        they are none."""
         rounds, minutes, pause = (
-            self.query_one(f"#prove-{name}", Input).value.strip() for name in ("rounds", "minutes", "pause")
+            self.query_one(f"#prove-{name}", Input).value.strip()
+            for name in ("rounds", "minutes", "pause")
         )
         try:
-            asked = int(rounds) if rounds else None, float(minutes) if minutes else None, float(pause or 0) / 1000
+            asked = (
+                int(rounds) if rounds else None,
+                float(minutes) if minutes else None,
+                float(pause or 0) / 1000,
+            )
         except ValueError:
             asked = 0, None, 0.0
-        sound = (asked[0] is None or asked[0] > 0) and (asked[1] is None or 0 < asked[1] < _LONGEST_MINUTES)
+        sound = (asked[0] is None or asked[0] > 0) and (
+            asked[1] is None or 0 < asked[1] < _LONGEST_MINUTES
+        )
         if not rounds and not minutes:
             self.notify("Say how many rounds or minutes.", severity="warning", markup=False)
         elif not sound or not 0 <= asked[2] <= _LONGEST_PAUSE:
-            self.notify("Rounds, minutes and pause are numbers above 0.", severity="warning", markup=False)
+            self.notify(
+                "Rounds, minutes and pause are numbers above 0.", severity="warning", markup=False
+            )
         else:
             return asked
         return None
@@ -190,7 +214,9 @@ class ProveStep(Step):
         def work() -> None:
             if reopen:
                 self.session.reopen()
-            events = self.session.prove(rounds=rounds, minutes=minutes, pause=pause, stop=self._stop, resume=resume)
+            events = self.session.prove(
+                rounds=rounds, minutes=minutes, pause=pause, stop=self._stop, resume=resume
+            )
             for batch in batches(events):
                 self.post_message(self.Advanced(batch))
 
@@ -224,15 +250,22 @@ class ProveStep(Step):
             match one:
                 case Polled():
                     latency = one.reply.latency
-                    answered = one.kind in (Kind.OK, Kind.OK_AFTER_JUNK, Kind.EXCEPTION) and latency is not None
-                    times = self._times.setdefault((one.address, one.settings), deque(maxlen=_PLOTTED))
+                    answered = (
+                        one.kind in (Kind.OK, Kind.OK_AFTER_JUNK, Kind.EXCEPTION)
+                        and latency is not None
+                    )
+                    times = self._times.setdefault(
+                        (one.address, one.settings), deque(maxlen=_PLOTTED)
+                    )
                     times.append(milliseconds(latency) if answered else FAILED)
                     self._proof = one.proof
                 case RoundDone():
                     self._proof = one.proof
                     self.progress = f"r. {one.proof.rounds}"
                 case Finished():
-                    self._proof = one.proof if one.proof.polls else None  # then the last one of the job is shown
+                    self._proof = (
+                        one.proof if one.proof.polls else None
+                    )  # then the last one of the job is shown
                     self._port_failed = one.failure is not None
                     if one.failure is not None:
                         self.app.push_screen(Failure(one.failure))
@@ -241,14 +274,21 @@ class ProveStep(Step):
 
     def action_findings(self) -> None:
         """Say all that the run showed: below the plot there may be no room for it."""
-        words = "\n\n".join(self._findings(self._proof)) if self._proof else "Nothing was polled yet: s starts a run."
+        words = (
+            "\n\n".join(self._findings(self._proof))
+            if self._proof
+            else "Nothing was polled yet: s starts a run."
+        )
         self.app.push_screen(Notice("What the run showed", words))
 
-    # -- for the master ------------------------------------------------------------------------------------
+    # -- for the master
+    # ------------------------------------------------------------------------------------
 
     def action_advice(self) -> None:
         """Say what to set at the master."""
-        self.app.push_screen(Notice("Advice for the master", advice_words(advice(self.session.bus_list()))))
+        self.app.push_screen(
+            Notice("Advice for the master", advice_words(advice(self.session.bus_list())))
+        )
 
     def action_polling(self) -> None:
         """Show the polling table."""
@@ -268,12 +308,18 @@ class ProveStep(Step):
             for event in self.session.try_polling(_CYCLES, self._stop):
                 match event:
                     case runs.Tried(trial):
-                        self.post_message(self.Trying(f"{len(trial.table.rows)} requests; measuring {_CYCLES} cycles."))
+                        self.post_message(
+                            self.Trying(
+                                f"{len(trial.table.rows)} requests; measuring {_CYCLES} cycles."
+                            )
+                        )
                     case Finished(proof, failure):
                         words = f"Tried: {proof.failed} of {proof.polls} polls failed."
                         if failure is not None:
                             words = f"Plug the adapter in, then press t. {failure.what}"
-                        self.post_message(self.Trying(words, over=True, port_failed=failure is not None))
+                        self.post_message(
+                            self.Trying(words, over=True, port_failed=failure is not None)
+                        )
 
         return self.on_line("the trial of the polling table", work)
 
@@ -285,7 +331,8 @@ class ProveStep(Step):
             if event.over:
                 self.app.screen.show_table()
 
-    # -- showing -------------------------------------------------------------------------------------------
+    # -- showing
+    # -------------------------------------------------------------------------------------------
 
     @on(DataTable.RowHighlighted, "#tallies")
     def _moved(self) -> None:
@@ -306,7 +353,9 @@ class ProveStep(Step):
 
     def _show(self, proof: Proof) -> None:
         self._table.fill((name_of(unit.key), self._row(unit)) for unit in proof.units)
-        self.query_one("#prove-status", Static).update(Text(f"  {proof.rounds} rounds, {proof.polls} polls"))
+        self.query_one("#prove-status", Static).update(
+            Text(f"  {proof.rounds} rounds, {proof.polls} polls")
+        )
         self._show_plot(proof)
         self.query_one("#prove-findings", Static).update(Text("\n".join(self._findings(proof))))
 
@@ -314,7 +363,10 @@ class ProveStep(Step):
         """What the run showed, and whom it left out."""
         unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
         left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
-        return (*proof.findings, *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []))
+        return (
+            *proof.findings,
+            *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []),
+        )
 
     def _show_nothing(self) -> None:
         """Counts of an earlier run must not look like those of the run that begins."""
@@ -327,17 +379,31 @@ class ProveStep(Step):
         cells: list[Text | str] = [name_of(unit.key), counted(unit.polls)]
         for index, (_, _, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
-            cells.append(toned(self, marked(count), "wrong") if index and count else counted(count) if count else "-")
-        return [*cells, in_milliseconds(unit.reply_times.median), in_milliseconds(unit.reply_times.maximum)]
+            cells.append(
+                toned(self, marked(count), "wrong")
+                if index and count
+                else counted(count)
+                if count
+                else "-"
+            )
+        return [
+            *cells,
+            in_milliseconds(unit.reply_times.median),
+            in_milliseconds(unit.reply_times.maximum),
+        ]
 
     def _show_plot(self, proof: Proof) -> None:
-        chosen = next((unit for unit in proof.units if name_of(unit.key) == self._table.chosen), None)
+        chosen = next(
+            (unit for unit in proof.units if name_of(unit.key) == self._table.chosen), None
+        )
         if chosen is None:
             return
         times = chosen.reply_times
         plot = self.query_one(Plot)
         plot.display = True
-        median, most, longest = map(in_milliseconds, (times.median, times.percentile(99), times.maximum))
+        median, most, longest = map(
+            in_milliseconds, (times.median, times.percentile(99), times.maximum)
+        )
         said = f"median {median}, 99 % within {most}, longest {longest}"
         match self._view:
             case View.TIMES:
@@ -363,4 +429,6 @@ class ProveStep(Step):
             self.next_words = "Look at the marked counts and at f; Wiring (2) tells what it may be."
         else:
             self.state = StepState.DONE
-            self.next_words = "See p for the polling table, then go on to Hand over (7), or run longer."
+            self.next_words = (
+                "See p for the polling table, then go on to Hand over (7), or run longer."
+            )

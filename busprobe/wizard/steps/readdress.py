@@ -53,22 +53,46 @@ class ReaddressStep(IsolatingStep):
 
     TITLE = "Readdress"
     HELP = """\
-Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at the new one. Then you \
-see exactly what will be sent, in words and bytes, and nothing leaves before you press W. It is written once, never \
+Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at \
+the new one. Then you \
+see exactly what will be sent, in words and bytes, and nothing leaves before you press W. It is \
+written once, never \
 repeated, and what became of it is told by who answers at both addresses afterwards.
 
-"verified" means that the unit answers at the new address; "kept" that it still did after a power cycle; "open" that \
+"verified" means that the unit answers at the new address; "kept" that it still did after a power \
+cycle; "open" that \
 a step after the write was never done (save, lock again): put the cursor on it and press v."""
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("p", "propose", "Propose", tooltip="propose addresses: by the plan of the bus, or by good practice"),
-        Binding("w", "want", "Wanted", tooltip="set the wanted address; Enter does too", show=False),
-        Binding("m", "move", "Move", tooltip="move the unit under the cursor to its wanted address"),
+        Binding(
+            "p",
+            "propose",
+            "Propose",
+            tooltip="propose addresses: by the plan of the bus, or by good practice",
+        ),
+        Binding(
+            "w", "want", "Wanted", tooltip="set the wanted address; Enter does too", show=False
+        ),
+        Binding(
+            "m", "move", "Move", tooltip="move the unit under the cursor to its wanted address"
+        ),
         Binding("a", "all", "All", tooltip="move all; no two ever share an address on the way"),
         Binding("l", "line", "Line", tooltip="the same line settings for all units; do this last"),
-        Binding("i", "isolate", "Isolate", tooltip="two units at one address: guide me to one", show=False),
+        Binding(
+            "i",
+            "isolate",
+            "Isolate",
+            tooltip="two units at one address: guide me to one",
+            show=False,
+        ),
         Binding("b", "box", "Box", tooltip="a box of identical new units, one by one"),
         Binding("v", "verify", "Check", tooltip="after a power cycle or a crash: what is true?"),
-        Binding("j", "journal", "Journal", tooltip="every write ever made; u there takes one back", show=False),
+        Binding(
+            "j",
+            "journal",
+            "Journal",
+            tooltip="every write ever made; u there takes one back",
+            show=False,
+        ),
         Binding("x", "stop", "Stop", tooltip="stop before the next write"),
     ]
 
@@ -90,7 +114,16 @@ a step after the write was never done (save, lock again): put the cursor on it a
         del parameters
         if action == "stop":
             return self.working
-        return not self.working or action not in {"propose", "want", "move", "all", "line", "isolate", "box", "verify"}
+        return not self.working or action not in {
+            "propose",
+            "want",
+            "move",
+            "all",
+            "line",
+            "isolate",
+            "box",
+            "verify",
+        }
 
     def job_changed(self) -> None:
         """Show units, wanted addresses and what became of moves."""
@@ -107,7 +140,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
             if told:
                 self.say(Text("\n".join(told)))
 
-    # -- wanted addresses ----------------------------------------------------------------------------------
+    # -- wanted addresses
+    # ----------------------------------------------------------------------------------
 
     @property
     def _wanted(self) -> dict[str, int]:
@@ -131,15 +165,24 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 except BusprobeError as error:
                     self.app.push_screen(Failure(error))
 
-        self.app.push_screen(Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count)
+        self.app.push_screen(
+            Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count
+        )
 
     def _propose(self, goal: Goal) -> None:
         stay = {key_text(seat.place) for seat in goal.addresses}
         proposed = wanted_by(goal)
-        self._want({**{key: address for key, address in self._wanted.items() if key not in stay}, **proposed})
+        self._want(
+            {
+                **{key: address for key, address in self._wanted.items() if key not in stay},
+                **proposed,
+            }
+        )
         what = f"{len(proposed)} proposed; change any of them with w, then a moves all."
         if not proposed:
-            what = "Every unit has an address of its own; none needs another by plan or good practice."
+            what = (
+                "Every unit has an address of its own; none needs another by plan or good practice."
+            )
         self.say(Text("\n".join((what, *goal.remarks))))
 
     @on(DataTable.RowSelected, "#movers")
@@ -153,7 +196,14 @@ a step after the write was never done (save, lock again): put the cursor on it a
         if unit is None:
             return
         known = self._wanted.get(key_text(unit))
-        fields = (Field("address", "Wanted unit address, 1 to 247 (decimal)", str(known or ""), kind="integer"),)
+        fields = (
+            Field(
+                "address",
+                "Wanted unit address, 1 to 247 (decimal)",
+                str(known or ""),
+                kind="integer",
+            ),
+        )
 
         def keep(given: Mapping[str, str] | None) -> None:
             if given is None:
@@ -164,14 +214,20 @@ a step after the write was never done (save, lock again): put the cursor on it a
             elif is_address(given["address"]):
                 wanted[key_text(unit)] = int(given["address"])
             else:
-                error = UsageError(f"{given['address']} is not a unit address.", todo="Write a number from 1 to 247.")
+                error = UsageError(
+                    f"{given['address']} is not a unit address.",
+                    todo="Write a number from 1 to 247.",
+                )
                 self.app.push_screen(Failure(error))
                 return
             self._want(wanted)
 
-        self.app.push_screen(Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep)
+        self.app.push_screen(
+            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
+        )
 
-    # -- one move ------------------------------------------------------------------------------------------
+    # -- one move
+    # ------------------------------------------------------------------------------------------
 
     def action_move(self) -> None:
         """Move the unit under the cursor to its wanted address."""
@@ -183,20 +239,21 @@ a step after the write was never done (save, lock again): put the cursor on it a
         if unit.kind != "unit":
             self.wizard.explain(
                 "One at a time first",
-                "At this address it is not clear that one unit alone answers, so a write would reach more than one. "
-                "Press i: it guides you until one is left.",
+                "At this address it is not clear that one unit alone answers, so a write would"
+                " reach more than one. Press i: it guides you until one is left.",
             )
         elif wanted is None or wanted == unit.address:
             self.action_want()
         elif taken is not None:
             self.wizard.explain(
                 "That address is taken",
-                f"{both_forms(wanted)} already belongs to a unit at {taken.settings}. Move that one first, choose "
-                "another address (w), or press a: it moves all in an order in which no two ever share an address.",
+                f"{both_forms(wanted)} already belongs to a unit at {taken.settings}. Move that one"
+                " first, choose another address (w), or press a: it moves all in an order in which"
+                " no two ever share an address.",
             )
-        elif (profile := self.session.profile_of(unit.address, LineSettings.parse(unit.settings))) is not None and (
-            profile.readdress is not None
-        ):
+        elif (
+            profile := self.session.profile_of(unit.address, LineSettings.parse(unit.settings))
+        ) is not None and (profile.readdress is not None):
             self._begin(unit, wanted, None)
         else:
             self._ask_procedure(unit, wanted)
@@ -204,10 +261,17 @@ a step after the write was never done (save, lock again): put the cursor on it a
     def _ask_procedure(self, unit: UnitRecord, wanted: int) -> None:
         """No profile knows how: the register comes from a data sheet, by hand."""
         fields = (
-            Field("register", "Holding register of the unit address (zero-based, as on the wire)", kind="integer"),
+            Field(
+                "register",
+                "Holding register of the unit address (zero-based, as on the wire)",
+                kind="integer",
+            ),
             Field("function", "Function code, 6 or 16", "6", kind="integer"),
         )
-        words = "No profile says how this unit takes a new address. Take the register from its own data sheet."
+        words = (
+            "No profile says how this unit takes a new address. Take the register from its own data"
+            " sheet."
+        )
 
         def begin(given: Mapping[str, str] | None) -> None:
             if given is None or not given["register"]:
@@ -223,18 +287,29 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
         place = place_of(unit)
-        self.run_move("the move", partial(self.moves.prepare_move, place.settings, place.address, wanted, procedure))
+        self.run_move(
+            "the move",
+            partial(self.moves.prepare_move, place.settings, place.address, wanted, procedure),
+        )
 
-    # -- all of them ---------------------------------------------------------------------------------------
+    # -- all of them
+    # ---------------------------------------------------------------------------------------
 
     def action_all(self) -> None:
         """Move all units to their wanted addresses."""
         bus = self.moves.bus
-        self._show_plan("the moves", lambda: bus.addresses(goal_of(bus, self._wanted)), "No unit wants another address")
+        self._show_plan(
+            "the moves",
+            lambda: bus.addresses(goal_of(bus, self._wanted)),
+            "No unit wants another address",
+        )
 
     def action_line(self) -> None:
         """Give all units the same line settings."""
-        words = "Every unit has its own address by now? Baud rate and format are changed unit by unit, by profile."
+        words = (
+            "Every unit has its own address by now? Baud rate and format are changed unit by unit,"
+            " by profile."
+        )
         fields = (Field("settings", "Line settings for all units", "19200-8E1"),)
 
         def begin(given: Mapping[str, str] | None) -> None:
@@ -245,7 +320,9 @@ a step after the write was never done (save, lock again): put the cursor on it a
                     "No unit can be given other line settings",
                 )
 
-        self.app.push_screen(Form("Line settings", fields, words=words, keep="Show the changes"), begin)
+        self.app.push_screen(
+            Form("Line settings", fields, words=words, keep="Show the changes"), begin
+        )
 
     def _show_plan(self, what: str, plan: Callable[[], BusPlan], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
@@ -264,7 +341,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
         self.app.push_screen(PlanShown(planned), begin)
 
-    # -- a clash, a box, a power cycle, the journal ------------------------------------------------------------
+    # -- a clash, a box, a power cycle, the journal
+    # ------------------------------------------------------------
 
     def action_isolate(self) -> None:
         """Guide the technician to one unit alone at the address under the cursor."""
@@ -293,7 +371,12 @@ a step after the write was never done (save, lock again): put the cursor on it a
         def work() -> None:
             try:
                 for told in moves.one_by_one(
-                    order.settings, order.factory, order.first, confirm=self.confirm, cancel=self._stop, undo=undo
+                    order.settings,
+                    order.factory,
+                    order.first,
+                    confirm=self.confirm,
+                    cancel=self._stop,
+                    undo=undo,
                 ):
                     screen.post_message(BoxScreen.Told(told))
             finally:
@@ -303,7 +386,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self.app.push_screen(screen)
 
     def action_verify(self) -> None:
-        """Look at what was under way, at what is left of a procedure, or at moved units after a power cycle."""
+        """Look at what was under way, at what is left of a procedure, or at moved units after a
+        power cycle."""
         unit, job = self._chosen(), self.session.job
         if self.moves.unfinished():
             self.run_recovery()
@@ -313,12 +397,15 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self._check(unit)
 
     def _check(self, unit: UnitRecord | None) -> None:
-        """Look at the unit under the cursor, or at all that are not proven yet, as was switched off and on."""
+        """Look at the unit under the cursor, or at all that are not proven yet, as was switched off
+        and on."""
         write = latest_move(unit, self.session.job.writes()) if unit is not None else None
         one = () if write is None else (outcome_on_record(write),)
         every = self.moves.unproven()
         if not one and not every:
-            self.say(Text("No unit was moved that is not proven yet, so there is nothing to look at."))
+            self.say(
+                Text("No unit was moved that is not proven yet, so there is nothing to look at.")
+            )
         elif len(every) < 2 and (one or every):
             self.run_checks(one or every)
         else:
@@ -355,7 +442,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
     def _prepare_undo(self, number: int, report: Report, stop: StopFlag) -> Prepared:
         return self.moves.prepare_undo(number, report=report, stop=stop)
 
-    # -- showing -------------------------------------------------------------------------------------------
+    # -- showing
+    # -------------------------------------------------------------------------------------------
 
     @property
     def _table(self) -> MoveTable:

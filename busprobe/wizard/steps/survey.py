@@ -53,27 +53,36 @@ class SurveyStep(Step):
 
     TITLE = "Survey"
     HELP = """\
-Searches the pair for units: every address asked for, at every line setting asked for, the most likely first.
+Searches the pair for units: every address asked for, at every line setting asked for, the most \
+likely first.
 
   Settings    "common" for the usual 32 and those of stored profiles, or a list: 9600-8N1,19200-8E1
   Addresses   1-247, or a set: 1,5,10-20
-  Expected    how many units are connected, if you know. The survey stops once it has found so many, and says what \
-was not tested. It is also the only way to tell identical twins at one address.
+  Expected    how many units are connected, if you know. The survey stops once it has found so \
+many, and says what was not tested. It is also the only way to tell identical twins at one address.
 
-"-" on the map means that nobody replied, which is not the same as nobody there: a unit without power, on swapped \
-wires or at other line settings is silent too. "X" is two or more units at one address: sort them out in step 5.
+"-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
+power, on swapped \
+wires or at other line settings is silent too. "X" is two or more units at one address: sort them \
+out in step 5.
 
-The survey goes on while you look at other steps. Identify (4) may read what was found so far: the survey is held for \
+The survey goes on while you look at other steps. Identify (4) may read what was found so far: \
+the survey is held for \
 as long and then goes on by itself.
 
-With a number expected, the first time said is for units that lie evenly among the addresses, the second for all that \
+With a number expected, the first time said is for units that lie evenly among the addresses, the \
+second for all that \
 is asked if one of them is not found."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start", "Start"),
         Binding("p", "pause", "Pause", tooltip="pause the survey, or go on"),
         Binding("k", "skip", "Skip", tooltip="skip the line setting that is being searched"),
-        Binding("x", "stop", "Stop", tooltip="stop; what was found is kept, the rest is 'not tested'"),
-        Binding("e", "evidence", "Evidence", tooltip="show what the finding under the cursor rests on"),
+        Binding(
+            "x", "stop", "Stop", tooltip="stop; what was found is kept, the rest is 'not tested'"
+        ),
+        Binding(
+            "e", "evidence", "Evidence", tooltip="show what the finding under the cursor rests on"
+        ),
     ]
 
     class Advanced(Message):
@@ -113,11 +122,15 @@ is asked if one of them is not found."""
             yield Static(" Addresses", classes="label")
             yield Input("1-247", id="survey-addresses", compact=True)
             yield Static(" Expected", classes="label")
-            yield Input("", id="survey-expect", compact=True, type="integer", max_length=3, placeholder="?")
+            yield Input(
+                "", id="survey-expect", compact=True, type="integer", max_length=3, placeholder="?"
+            )
         yield Static(id="survey-progress")
         with Horizontal(id="survey-found"):
             yield AddressMap(id="map")
-            yield UnitTable((("Unit", 5), ("Settings", 11), ("Finding", 8)), id="findings", padding=0)
+            yield UnitTable(
+                (("Unit", 5), ("Settings", 11), ("Finding", 8)), id="findings", padding=0
+            )
         yield Static(Text(LEGEND), id="legend")
         yield Static(id="survey-cursor", classes="said")
         yield Static(id="survey-asking", classes="said")
@@ -137,13 +150,16 @@ is asked if one of them is not found."""
             self._show_estimate()
             return
         self._found = {(f["address"], f["settings"]): f for f in record.findings}
-        self.query_one(AddressMap).show(((a, Mark.SILENT) for a in asked_everywhere(record)), clear=True)
+        self.query_one(AddressMap).show(
+            ((a, Mark.SILENT) for a in asked_everywhere(record)), clear=True
+        )
         self._show_found()
         self._say("#survey-progress", Text(summary(record.document, len(self._found))))
         self._say("#survey-asking", Text(remarks(record.document)))
         self.state, self.next_words = standing(record, self.session.job.units(), len(self._found))
 
-    # -- starting ------------------------------------------------------------------------------------------
+    # -- starting
+    # ------------------------------------------------------------------------------------------
 
     @on(Input.Changed)
     def _typed(self) -> None:
@@ -163,7 +179,12 @@ is asked if one of them is not found."""
             return
 
         latest = self.session.job.latest_survey()
-        if latest is None or latest.complete or latest.progress is None or not same_search(latest.asked, search):
+        if (
+            latest is None
+            or latest.complete
+            or latest.progress is None
+            or not same_search(latest.asked, search)
+        ):
             self._begin(search, resume=False)
             return
 
@@ -179,7 +200,9 @@ is asked if one of them is not found."""
         self._paused = self._stopping = False
 
         def work() -> None:
-            run = self.session.survey(search.settings, search.addresses, expect=search.expect, resume=resume)
+            run = self.session.survey(
+                search.settings, search.addresses, expect=search.expect, resume=resume
+            )
             self._run = run
             if self._paused:
                 run.pause()
@@ -203,7 +226,8 @@ is asked if one of them is not found."""
             self.next_words = course()
 
     def _answering(self, run: RecordedSurvey, decision: Decision[bool]) -> Iterator[Event]:
-        """The events of `run`; where another master is heard, the run waits until somebody has decided."""
+        """The events of `run`; where another master is heard, the run waits until somebody has
+        decided."""
         for event in run:
             yield event
             if isinstance(event, Heard):
@@ -218,7 +242,8 @@ is asked if one of them is not found."""
 
         self.app.push_screen(despite_master(event.words), decide)
 
-    # -- while it runs -------------------------------------------------------------------------------------
+    # -- while it runs
+    # -------------------------------------------------------------------------------------
 
     def action_pause(self) -> None:
         """Pause or go on."""
@@ -295,7 +320,9 @@ is asked if one of them is not found."""
                 case Found():
                     key = one.finding.address, str(one.finding.settings)
                     self._found[key] = one.finding.document()
-                    self._exchanges[key] = tuple(evidence.words for evidence in one.finding.evidence)
+                    self._exchanges[key] = tuple(
+                        evidence.words for evidence in one.finding.evidence
+                    )
                     self._show_found()
                     self.post_message(self.JobChanged())
                 case Progress():
@@ -308,7 +335,8 @@ is asked if one of them is not found."""
         if progress is not None and not (self._paused or self._lent):
             self._show_progress(progress)
 
-    # -- showing -------------------------------------------------------------------------------------------
+    # -- showing
+    # -------------------------------------------------------------------------------------------
 
     def action_evidence(self) -> None:
         """Show what the finding under the cursor rests on."""
@@ -318,8 +346,12 @@ is asked if one of them is not found."""
             for key, finding in sorted(self._found.items())
             if key[0] == address
         ]
-        nothing = nothing_found(self.query_one(AddressMap).mark(address).word, self.session.job.latest_survey())
-        self.wizard.explain(f"Address {both_forms(address)}: evidence", "\n\n".join(found) or nothing)
+        nothing = nothing_found(
+            self.query_one(AddressMap).mark(address).word, self.session.job.latest_survey()
+        )
+        self.wizard.explain(
+            f"Address {both_forms(address)}: evidence", "\n\n".join(found) or nothing
+        )
 
     @on(AddressMap.Moved)
     def _cursor_moved(self) -> None:
@@ -349,7 +381,10 @@ is asked if one of them is not found."""
         except UsageError as error:
             self._say_wrong(error)
             return
-        self._say("#survey-progress", Text(f"Will ask {search.words}, {search.estimate.figure(time_words)}."))
+        self._say(
+            "#survey-progress",
+            Text(f"Will ask {search.words}, {search.estimate.figure(time_words)}."),
+        )
         self._say("#survey-asking", Text(f"That is {search.estimate.basis}."))
 
     def _say_wrong(self, error: UsageError) -> None:
@@ -387,11 +422,15 @@ is asked if one of them is not found."""
         addresses = self.query_one(AddressMap)
         at = addresses.cursor
         text = Text(f"Address {both_forms(at)}: ", style="bold")
-        found = [(settings, f) for (address, settings), f in sorted(self._found.items()) if address == at]
+        found = [
+            (settings, f) for (address, settings), f in sorted(self._found.items()) if address == at
+        ]
         if not found:
             text.append(addresses.mark(at).word, style="not bold")
         for settings, finding in found:
-            text.append_text(signed(self, finding["kind"])).append(f" at {settings}  ", style="not bold")
+            text.append_text(signed(self, finding["kind"])).append(
+                f" at {settings}  ", style="not bold"
+            )
             text.append(" ".join(finding["notes"][:1]), style="not bold")
         self._say("#survey-cursor", text)
 

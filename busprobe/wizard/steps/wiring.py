@@ -1,4 +1,5 @@
-"""Wiring: is the pair sound?  Cautions, meter readings with verdicts, what was heard, and the hunt."""
+"""Wiring: is the pair sound?  Cautions, meter readings with verdicts, what was heard, and the
+hunt."""
 
 from __future__ import annotations
 
@@ -57,27 +58,57 @@ class WiringStep(Step):
 
     TITLE = "Wiring"
     HELP = f"""\
-Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not measured. Each \
-reading is judged as you type; the lines below the form say what it fits, what to do, and what the limits rest on. \
+Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not \
+measured. Each \
+reading is judged as you type; the lines below the form say what it fits, what to do, and what \
+the limits rest on. \
 A reading goes into the job as you leave its field.
 
-Listening (l) hears what the pair carries with nobody asked, then asks the units that are known (or unit 1) once, \
-and says what that fits. Causes (o) shows it again, and what the failures of surveys and endurance runs have in common \
+Listening (l) hears what the pair carries with nobody asked, then asks the units that are known \
+(or unit 1) once, \
+and says what that fits. Causes (o) shows it again, and what the failures of surveys and \
+endurance runs have in common \
 by place, baud rate and time. A computer cannot see voltages: where two causes fit, both are named.
 
-Hunt (h) fills the screen and keeps asking while your hands are at the terminals; it changes and rings the moment a \
-unit starts or stops answering. There a digit notes which pair you touched, Space whatever you write.
+Hunt (h) fills the screen and keeps asking while your hands are at the terminals; it changes and \
+rings the moment a \
+unit starts or stops answering. There a digit notes which pair you touched, Space whatever you \
+write.
 
-Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 keeps a result in the job.
+Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 \
+keeps a result in the job.
 
 {EXPLANATION}
 ({EXPLANATION_SOURCE})"""
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("l", "listen", "Listen", tooltip="listen to the pair, then ask the known units once"),
-        Binding("h", "hunt", "Hunt", tooltip="full screen: see the moment a unit starts or stops answering"),
-        Binding("o", "causes", "Causes", tooltip="all that was heard and failed, with causes and what to do"),
-        Binding("s", "sums", "Sums", tooltip="bias, loads, stub, length, voltage drop, time and bits on the wire"),
-        Binding("a", "letters", "A/B marks", show=False, tooltip="my terminals are marked A and B, or D1/D0 or +/-"),
+        Binding(
+            "l", "listen", "Listen", tooltip="listen to the pair, then ask the known units once"
+        ),
+        Binding(
+            "h",
+            "hunt",
+            "Hunt",
+            tooltip="full screen: see the moment a unit starts or stops answering",
+        ),
+        Binding(
+            "o",
+            "causes",
+            "Causes",
+            tooltip="all that was heard and failed, with causes and what to do",
+        ),
+        Binding(
+            "s",
+            "sums",
+            "Sums",
+            tooltip="bias, loads, stub, length, voltage drop, time and bits on the wire",
+        ),
+        Binding(
+            "a",
+            "letters",
+            "A/B marks",
+            show=False,
+            tooltip="my terminals are marked A and B, or D1/D0 or +/-",
+        ),
         Binding("c", "cautions", "Cautions", show=False),
         Binding("down", "app.focus_next", show=False, tooltip="next field"),
         Binding("up", "app.focus_previous", show=False, tooltip="field before"),
@@ -125,7 +156,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             self._measured = measured_kinds(self._judged())
         self._show()
 
-    # -- the form ------------------------------------------------------------------------------------------
+    # -- the form
+    # ------------------------------------------------------------------------------------------
 
     @on(Input.Changed)
     def _typed(self) -> None:
@@ -148,7 +180,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         self._keep()
 
     def action_letters(self) -> None:
-        """Say how the terminals are marked, which decides what the sign of the idle voltage means."""
+        """Say how the terminals are marked, which decides what the sign of the idle voltage
+        means."""
         self._labels = Labels.SIGN if self._labels is Labels.LETTERS else Labels.LETTERS
         self._keep_form()
         self._keep()
@@ -166,7 +199,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         return judge_form(self._form, self._labels)
 
     def _keep(self) -> None:
-        """Record what has changed in the form's judgements; what was emptied counts as not measured."""
+        """Record what has changed in the form's judgements; what was emptied counts as not
+        measured."""
         judged = self._judged()
         measured = measured_kinds(judged)
         latest = self.session.job.latest("wiring")
@@ -181,7 +215,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         if changed:
             self.session.keep_wiring(changed)
 
-    # -- cautions ------------------------------------------------------------------------------------------
+    # -- cautions
+    # ------------------------------------------------------------------------------------------
 
     @property
     def _acknowledged(self) -> bool:
@@ -199,7 +234,8 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
 
         self.app.push_screen(Caution([caution.text for caution in CAUTIONS]), keep)
 
-    # -- listening and hunting -----------------------------------------------------------------------------
+    # -- listening and hunting
+    # -----------------------------------------------------------------------------
 
     def action_listen(self) -> None:
         """Listen, then ask the known units once."""
@@ -233,9 +269,13 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         """What the job knows of the pair."""
         kept = self.session.job.latest("wiring")
         listened = kept is not None and LISTENING not in kept.document.get("skipped", (LISTENING,))
-        self._heard = kept.document.get("observations", ()) if kept is not None and listened else None
+        self._heard = (
+            kept.document.get("observations", ()) if kept is not None and listened else None
+        )
         listened_to = [record.document for record in self.session.job.records("listening")]
-        self._listening = next((each for each in reversed(listened_to) if "asked" in each), None)  # others only listen
+        self._listening = next(
+            (each for each in reversed(listened_to) if "asked" in each), None
+        )  # others only listen
         self._patterns = [pattern.document() for pattern in failure_patterns(self.session.job)]
 
     def _everything(self) -> Text:
@@ -251,7 +291,9 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             text.append_text(words.observation_words(self._patterns))
         if self._listening is not None and (times := words.turn_round_words(self._listening)):
             text.append(f"\n{times}\n")
-        return text.append("\nA computer cannot see voltages; what two causes fit, one more look has to tell.")
+        return text.append(
+            "\nA computer cannot see voltages; what two causes fit, one more look has to tell."
+        )
 
     def action_sums(self) -> None:
         """The arithmetic of the pair on a screen of its own."""
@@ -272,11 +314,19 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             return
         expected, elsewhere = self._expected(settings)
         proposal = format_addresses(expected) or "1-10"
-        explained = "The addresses to keep asking. Few are better: each absent one costs a tenth of a second a round."
+        explained = (
+            "The addresses to keep asking. Few are better: each absent one costs a tenth of a"
+            " second a round."
+        )
         if elsewhere:
-            explained += f" Not heard at {settings}, since their line settings differ: {format_addresses(elsewhere)}."
+            explained += (
+                f" Not heard at {settings}, since their line settings differ:"
+                f" {format_addresses(elsewhere)}."
+            )
         if self._listening is not None and self._listening.get("other_master"):
-            explained += " Another master was heard: its exchanges and the hunt's will disturb each other."
+            explained += (
+                " Another master was heard: its exchanges and the hunt's will disturb each other."
+            )
 
         def check(given: Mapping[str, str]) -> str:
             try:
@@ -290,7 +340,9 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
                 self._hunt(given["addresses"], settings)
 
         fields = (Field("addresses", "Addresses", proposal),)
-        self.app.push_screen(Form("Hunt", fields, words=explained, check=check, keep="Start"), begin)
+        self.app.push_screen(
+            Form("Hunt", fields, words=explained, check=check, keep="Start"), begin
+        )
 
     def _hunt(self, text: str, settings: LineSettings) -> None:
         addresses = parse_addresses(text)
@@ -309,23 +361,30 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
             self.app.push_screen(screen)
 
     def _expected(self, settings: LineSettings) -> tuple[set[int], set[int]]:
-        """Addresses of units that were found at `settings` or are planned, and of those found elsewhere alone."""
+        """Addresses of units that were found at `settings` or are planned, and of those found
+        elsewhere alone."""
         found = self.session.job.units()
         here = {unit.address for unit in found if unit.settings == str(settings)}
         elsewhere = {unit.address for unit in found} - here
-        planned = {planned.address for planned in self.session.plan if planned.settings in (None, settings)}
+        planned = {
+            planned.address for planned in self.session.plan if planned.settings in (None, settings)
+        }
         return here | (planned - elsewhere), elsewhere
 
     @property
     def _slowest(self) -> float:
         """Seconds that the slowest known unit has taken to reply."""
-        return max((unit.latency.maximum_ms or 0.0 for unit in self.session.job.units()), default=0.0) / 1000
+        return (
+            max((unit.latency.maximum_ms or 0.0 for unit in self.session.job.units()), default=0.0)
+            / 1000
+        )
 
     def stop_work(self) -> None:
         """End the hunt, if there is one."""
         self._cancel.set()
 
-    # -- showing -------------------------------------------------------------------------------------------
+    # -- showing
+    # -------------------------------------------------------------------------------------------
 
     def _show(self) -> None:
         judged = self._judged()
@@ -338,9 +397,17 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
                 row.say(Text())
             elif not row.value and judgement.measurement in recorded:
                 level, reading = recorded[judgement.measurement]
-                row.say(signed(self, level).append(f"  {reading}, as it was kept before", style="not bold"))
+                row.say(
+                    signed(self, level).append(
+                        f"  {reading}, as it was kept before", style="not bold"
+                    )
+                )
             else:
-                fits = f"  {judgement.words}" if judgement.level is not Level.NOT_MEASURED or judgement.action else ""
+                fits = (
+                    f"  {judgement.words}"
+                    if judgement.level is not Level.NOT_MEASURED or judgement.action
+                    else ""
+                )
                 row.say(signed(self, judgement.level).append(fits, style="not bold"))
         self.query_one("#labels", Static).update(Text(words.marks(self._labels)))
         acknowledged = self._acknowledged
@@ -353,7 +420,11 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         self.query_one("#heard", Static).update(self._in_short())
         self.state, self.next_words = words.standing(
             [
-                recorded.get(each.measurement, (each.level, ""))[0] if each.level is Level.NOT_MEASURED else each.level
+                (
+                    recorded.get(each.measurement, (each.level, ""))[0]
+                    if each.level is Level.NOT_MEASURED
+                    else each.level
+                )
                 for each in judged.by_field.values()
             ],
             acknowledged=acknowledged,
@@ -367,7 +438,10 @@ Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times 
         """Level and reading of what the job has as measured, by whatever way it got there."""
         latest = self.session.job.latest("wiring")
         documents = latest.document.get("judgements", ()) if latest is not None else ()
-        found = {Measurement(one["measurement"]): (Level(one["level"]), one["reading"]) for one in documents}
+        found = {
+            Measurement(one["measurement"]): (Level(one["level"]), one["reading"])
+            for one in documents
+        }
         return {kind: read for kind, read in found.items() if read[0] is not Level.NOT_MEASURED}
 
     def _detail(self, judged: Judged) -> Text:

@@ -56,7 +56,10 @@ LEGEND = "   ".join(f"{mark.sign} {mark.word}" for mark in Mark)
 class AddressMap(Widget, can_focus=True):
     """Addresses 1 to 247 with a cursor; each cell shows a `Mark`."""
 
-    COMPONENT_CLASSES: ClassVar[set[str]] = {mark.component for mark in Mark} | {"map--label", "map--cursor"}
+    COMPONENT_CLASSES: ClassVar[set[str]] = {mark.component for mark in Mark} | {
+        "map--label",
+        "map--cursor",
+    }
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "move(-1)", show=False),
         Binding("right", "move(1)", show=False),
@@ -156,7 +159,9 @@ class AddressMap(Widget, can_focus=True):
         mark = self.mark(address)
         style = self.get_component_rich_style(mark.component)
         if address == self.cursor and self.has_focus:
-            return f"[{mark.sign}]"[:cell] if cell > 2 else f"{mark.sign}<", style + Style(reverse=True, bold=True)
+            return f"[{mark.sign}]"[:cell] if cell > 2 else f"{mark.sign}<", style + Style(
+                reverse=True, bold=True
+            )
         return f"{mark.sign:<{cell}}", style
 
     def _cell(self, width: int) -> int:

@@ -1,4 +1,5 @@
-"""The units of the step Readdress: where they are, where they are to be, what became of their moves."""
+"""The units of the step Readdress: where they are, where they are to be, what became of their
+moves."""
 
 from __future__ import annotations
 
@@ -44,7 +45,8 @@ class MoveTable(UnitTable):
         writes: Sequence[WriteRecord],
         left: Sequence[OpenSteps],
     ) -> None:
-        """Show `units` with their wanted addresses, by key, and what the journal says of their moves."""
+        """Show `units` with their wanted addresses, by key, and what the journal says of their
+        moves."""
 
         def row(unit: UnitRecord) -> list[Text | str]:
             want = wanted.get(key_text(unit))

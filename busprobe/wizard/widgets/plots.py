@@ -1,4 +1,5 @@
-"""Plots of an endurance run in block characters: reply times as they come, how they spread, failures over time.
+"""Plots of an endurance run in block characters: reply times as they come, how they spread,
+failures over time.
 
 Each says with signs and words what it says in colour, and fits into a few lines of 80 columns.
 """
@@ -38,7 +39,8 @@ class Plot(Widget):
         self._proof: Proof | None = None
 
     def show_times(self, times: Iterable[float | None]) -> None:
-        """Milliseconds from request to reply, newest on the right; `FAILED` where no sound reply came."""
+        """Milliseconds from request to reply, newest on the right; `FAILED` where no sound reply
+        came."""
         self._times, self._proof = tuple(times), None
         self.refresh()
 
@@ -70,14 +72,17 @@ def name_of(key: Key) -> str:
 
 
 def scale_top(largest: float) -> float:
-    """A round number (1, 2 or 5 times a power of ten) not below `largest`; 1 for nothing, or next to nothing."""
+    """A round number (1, 2 or 5 times a power of ten) not below `largest`; 1 for nothing, or next
+    to nothing."""
     if largest < _LEAST:
         return 1.0
     power: float = 10.0 ** math.floor(math.log10(largest))
     return next(step * power for step in (1, 2, 5, 10) if step * power >= largest * (1 - 1e-9))
 
 
-def time_lines(times: Sequence[float | None], width: int, height: int, failed: str = "") -> list[Text]:
+def time_lines(
+    times: Sequence[float | None], width: int, height: int, failed: str = ""
+) -> list[Text]:
     """Reply times as they came: a column a poll, a failed one an x in the style `failed`."""
     shown = times[-max(width - _LABEL, 1) :]
     top = scale_top(max((t for t in shown if t is not None), default=0.0))
@@ -96,7 +101,8 @@ def time_lines(times: Sequence[float | None], width: int, height: int, failed: s
 
 
 def spread_lines(times: Times, width: int, height: int) -> list[Text]:
-    """How often a reply took how long: bars along the time; below them M the median and 9 the 99 % mark."""
+    """How often a reply took how long: bars along the time; below them M the median and 9 the 99 %
+    mark."""
     if not times.steps:
         return [Text("No reply yet.")]
     room = max(width - _LABEL - 8, 10)
@@ -113,7 +119,9 @@ def spread_lines(times: Times, width: int, height: int) -> list[Text]:
         base = height - 2 - row
         label = f"{most:>8} " if row == 0 else " " * (_LABEL - 1)
         tall = (max(count / most * (height - 1), 0.125) if count else 0.0 for count in counts)
-        lines.append(Text(f"{label}│{''.join(_block(each - base) * wide for each in tall)}", no_wrap=True))
+        lines.append(
+            Text(f"{label}│{''.join(_block(each - base) * wide for each in tall)}", no_wrap=True)
+        )
     axis = ["─"] * (bars * wide)
     for mark, seconds in (("9", times.percentile(99)), ("M", times.median)):
         if seconds is not None:
@@ -124,7 +132,8 @@ def spread_lines(times: Times, width: int, height: int) -> list[Text]:
 
 
 def failure_lines(proof: Proof, width: int, height: int) -> list[Text]:
-    """Failed polls over the time of the run: a line a unit that failed, the worst first kept where room is short.
+    """Failed polls over the time of the run: a line a unit that failed, the worst first kept where
+    room is short.
 
     Marks below each other are one moment at several units, marks along a line are a matter of one.
     """
@@ -142,7 +151,10 @@ def failure_lines(proof: Proof, width: int, height: int) -> list[Text]:
     others = [unit.failures.spread(proof.seconds, columns) for unit in failing if unit not in alone]
     if others:
         rows.append((f"{len(others)} others", tuple(map(sum, zip(*others, strict=True)))))
-    lines = [Text(f"{name:<{_NAME}}│{''.join(map(_count, counts))}", no_wrap=True) for name, counts in rows]
+    lines = [
+        Text(f"{name:<{_NAME}}│{''.join(map(_count, counts))}", no_wrap=True)
+        for name, counts in rows
+    ]
     end = f"{proof.seconds:.0f} s"
     lines.append(Text(f"{'':<{_NAME}}└0 s{end:>{columns - 3}}", no_wrap=True))
     return lines

@@ -21,7 +21,12 @@ class ReadingRow(Horizontal):
     def compose(self) -> ComposeResult:
         """Label, field, verdict."""
         yield Static(Text(self._label), classes="reading-label")
-        yield Input(placeholder=self._hint, id=f"reading-{self.field}", compact=True, classes="reading-input")
+        yield Input(
+            placeholder=self._hint,
+            id=f"reading-{self.field}",
+            compact=True,
+            classes="reading-input",
+        )
         yield Static(classes="reading-verdict")
 
     @property

@@ -11,7 +11,13 @@ from textual.widgets import DataTable
 class UnitTable(DataTable[Text]):
     """Rows with a key each; cells are plain text, so that nothing in them is taken for markup."""
 
-    def __init__(self, columns: Sequence[tuple[str, int]], *, id: str | None = None, padding: int = 1) -> None:  # noqa: A002
+    def __init__(
+        self,
+        columns: Sequence[tuple[str, int]],
+        *,
+        id: str | None = None,  # noqa: A002
+        padding: int = 1,
+    ) -> None:
         super().__init__(id=id, cursor_type="row", cell_padding=padding)
         for title, width in columns:
             self.add_column(Text(title), width=width)
@@ -28,7 +34,9 @@ class UnitTable(DataTable[Text]):
         kept = self.chosen
         self.clear()
         for key, cells in rows:
-            self.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in cells), key=key)
+            self.add_row(
+                *(cell if isinstance(cell, Text) else Text(cell) for cell in cells), key=key
+            )
         if kept is not None and kept in {key.value for key in self.rows}:
             self.move_cursor(row=self.get_row_index(kept))
 

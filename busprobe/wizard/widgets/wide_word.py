@@ -44,9 +44,13 @@ HEIGHT = 5
 
 
 def drawn(word: str, across: int = 2) -> list[str]:
-    """`word` as five lines of blocks, each block `across` cells wide; letters without a drawing are left out."""
+    """`word` as five lines of blocks, each block `across` cells wide; letters without a drawing are
+    left out."""
     glyphs = [_GLYPHS[letter] for letter in word if letter in _GLYPHS]
-    return [(" " * across).join(_widened(glyph[row], across) for glyph in glyphs) for row in range(HEIGHT)]
+    return [
+        (" " * across).join(_widened(glyph[row], across) for glyph in glyphs)
+        for row in range(HEIGHT)
+    ]
 
 
 def _widened(dots: str, across: int) -> str:

@@ -14,19 +14,26 @@ from busprobe.profiles.registers import Numbering
 from busprobe.wizard.signs import Tone
 
 HELP = f"""\
-Type one line for each value that the data sheet names, in any order; Enter adds it. Only the register has to be \
+Type one line for each value that the data sheet names, in any order; Enter adds it. Only the \
+register has to be \
 there. The unit is read all the while, and never written to.
 
 {SYNTAX}
 
-Each line is read in all sensible ways: both function codes, one register lower and higher, signed or not, all byte \
-orders, the usual scales. Compare with the unit's own display; go to the table (arrow down), Enter shows the ways, \
-Enter there takes one and Enter again lets it go. "31 -1" under Sheet means that the register is one below the \
+Each line is read in all sensible ways: both function codes, one register lower and higher, \
+signed or not, all byte \
+orders, the usual scales. Compare with the unit's own display; go to the table (arrow down), \
+Enter shows the ways, \
+Enter there takes one and Enter again lets it go. "31 -1" under Sheet means that the register is \
+one below the \
 data sheet's number.
 
-In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the profile; F3 changes how the \
-registers are counted; F4 shows all remarks and what the unit says of itself; F5 reads again where reading has ended. \
-Esc goes one back: from the ways to the list, to the line, and out; what was typed stays in the job."""
+In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the \
+profile; F3 changes how the \
+registers are counted; F4 shows all remarks and what the unit says of itself; F5 reads again \
+where reading has ended. \
+Esc goes one back: from the ways to the list, to the line, and out; what was typed stays in the \
+job."""
 
 _COUNTS = {
     None: "from 0 (not said)",
@@ -54,8 +61,8 @@ UNDERSTOOD = (
 
 
 ENDED = (
-    "The unit is not read any more, so these values are old ones: F5 reads again. Where the adapter was pulled, close "
-    "this (Esc), open the port again in step 1, and go on with d."
+    "The unit is not read any more, so these values are old ones: F5 reads again. Where the adapter"
+    " was pulled, close this (Esc), open the port again in step 1, and go on with d."
 )
 
 BEFORE_SAVING = "The address register is only kept for later moves; nothing is written to the unit."
@@ -114,15 +121,20 @@ def point_cells(choice: Choice) -> tuple[str, str, str, str]:
     if best is None and choice.unasked:
         return choice.noted.name, str(choice.at.sheet), "…", ""
     if best is None:
-        return choice.noted.name, str(choice.at.sheet), "-", "no answer" if choice.silent else "no such register given"
+        return (
+            choice.noted.name,
+            str(choice.at.sheet),
+            "-",
+            "no answer" if choice.silent else "no such register given",
+        )
     point = best.point
     how = f"{point.function:02d}: {point.at.wire} {kind(best)}"
     return choice.noted.name, str(choice.at.sheet), best.reading.text, how
 
 
 def ways(choice: Choice) -> Iterator[tuple[Interpretation, tuple[str, ...]]]:
-    """Each way that gives another value, with: fits, value, function, register on the wire and in the data sheet, as
-    what, raw."""
+    """Each way that gives another value, with: fits, value, function, register on the wire and in
+    the data sheet, as what, raw."""
     for way in distinct(choice.ways):
         point = way.point
         off = {0: "", -1: " -1", 1: " +1"}[way.shift]
@@ -131,7 +143,15 @@ def ways(choice: Choice) -> Iterator[tuple[Interpretation, tuple[str, ...]]]:
         register = f"{point.at.wire} (0x{point.at.wire:04X})"
         yield (
             way,
-            (fits, way.reading.text, f"{point.function:02d}", register, f"{choice.at.sheet}{off}", kind(way), raw),
+            (
+                fits,
+                way.reading.text,
+                f"{point.function:02d}",
+                register,
+                f"{choice.at.sheet}{off}",
+                kind(way),
+                raw,
+            ),
         )
 
 
@@ -155,8 +175,13 @@ def to_do(draft: Draft | None) -> str:
     uncertain = any(state(choice)[1] == "attention" for choice in draft.choices)
     counted_otherwise = draft.numbering != (draft.notes.numbering or Numbering.WIRE)
     if uncertain and counted_otherwise and not any(choice.chosen for choice in draft.choices):
-        return f"It seems to count {_COUNTS[draft.numbering]}: F3 until the head of this screen says so."
-    if uncertain and all(choice.agrees for choice in draft.choices if state(choice)[1] == "attention"):
+        return (
+            f"It seems to count {_COUNTS[draft.numbering]}: F3 until the head of this screen"
+            " says so."
+        )
+    if uncertain and all(
+        choice.agrees for choice in draft.choices if state(choice)[1] == "attention"
+    ):
         return "Two registers read alike: more lines may tell which, or Enter takes a way."
     if uncertain:
         return "Compare with the display: ↓ to the list, e adds =23.5, Enter takes a way."

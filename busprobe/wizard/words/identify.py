@@ -16,8 +16,8 @@ from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 
 _CLASH = (
-    "Two or more units answer here at once, so it cannot be told what they are. Go to Readdress (5) and press i: it "
-    "guides you to one unit at a time."
+    "Two or more units answer here at once, so it cannot be told what they are. Go to Readdress (5)"
+    " and press i: it guides you to one unit at a time."
 )
 _NOTES = 2
 """The newest notes that fit on the screen."""
@@ -33,19 +33,26 @@ def plausibility(reading: Mapping[str, Any]) -> str:
 
 
 def register(reading: Mapping[str, Any]) -> str:
-    """Where a stored reading comes from: function, register on the wire in both forms, and as the data sheet has it."""
+    """Where a stored reading comes from: function, register on the wire in both forms, and as the
+    data sheet has it."""
     wire = reading["register"]
     sheet = reading.get("sheet_register", wire)  # jobs of before do not have it
     counted = "" if sheet == wire else f" {sheet}"
     return f"{reading['function']:02d}: {wire} (0x{wire:04X}){counted}"
 
 
-def identity(unit: UnitRecord, profile: Profile | None, identified: Identified | None, width: int) -> Text:
-    """What is known of a unit, a line or two each; cautions and notes are cut at `width`, for there may be many."""
+def identity(
+    unit: UnitRecord, profile: Profile | None, identified: Identified | None, width: int
+) -> Text:
+    """What is known of a unit, a line or two each; cautions and notes are cut at `width`, for there
+    may be many."""
     text = Text(f"Unit {both_forms(unit.address)}  ", style="bold")
     if unit.kind == "clash":
         return text.append(_CLASH, style="not bold")
-    said = ", ".join(f"{name} {value}" for name, value in unit.identity.items()) or "says nothing of itself"
+    said = (
+        ", ".join(f"{name} {value}" for name, value in unit.identity.items())
+        or "says nothing of itself"
+    )
     text.append(said, style="not bold")
     text.append("\nProfile ", style="bold").append(_standing(unit, identified), style="not bold")
     for line in (*_caution(profile), *(f"! {note}" for note in unit.notes[-_NOTES:])):
@@ -75,34 +82,40 @@ def _caution(profile: Profile | None) -> tuple[str, ...]:
 
 
 def likeliest(identified: Identified | None) -> str:
-    """The profile that fits best, where more speaks for it than the settings at delivery; empty if none does."""
+    """The profile that fits best, where more speaks for it than the settings at delivery; empty if
+    none does."""
     best = identified.matches[:1] if identified else ()
     return "".join(match.profile.id for match in best if match.score >= _LIKELY)
 
 
 def of_store(store: Store) -> str:
-    """How many profile files cannot be used or take the place of others, and where that is told; empty if none."""
+    """How many profile files cannot be used or take the place of others, and where that is told;
+    empty if none."""
     replaced = len(store.remarks) - len(store.problems)
     counts = ((len(store.problems), "cannot be used"), (replaced, "taken in place of another"))
     said = ", ".join(f"{count} {what}" for count, what in counts if count)
     return f"Profile files: {said}. w tells which." if said else ""
 
 
-def reasons(unit: UnitRecord, profile: Profile | None, identified: Identified | None, store: Store) -> str:
-    """All that spoke for and against the profiles, what the unit says of itself, what to mind with it, and what is
-    to be said of the stored profiles."""
+def reasons(
+    unit: UnitRecord, profile: Profile | None, identified: Identified | None, store: Store
+) -> str:
+    """All that spoke for and against the profiles, what the unit says of itself, what to mind with
+    it, and what is to be said of the stored profiles."""
     parts = [*_reasons(unit, profile, identified)]
     if store.remarks:
         parts.append("\n".join(("Profile files:", *(f"  {remark}" for remark in store.remarks))))
     return "\n\n".join(parts)
 
 
-def _reasons(unit: UnitRecord, profile: Profile | None, identified: Identified | None) -> Iterator[str]:
+def _reasons(
+    unit: UnitRecord, profile: Profile | None, identified: Identified | None
+) -> Iterator[str]:
     if identified is None:
         yield f"Profile kept in the job: {unit.profile or 'none'}."
         yield (
-            "The unit has not been asked since the wizard was started. Press r to ask it; then the reasons are "
-            "shown here."
+            "The unit has not been asked since the wizard was started. Press r to ask it; then the"
+            " reasons are shown here."
         )
     else:
         yield identified.standing or "No stored profile was compared with it."
@@ -110,11 +123,14 @@ def _reasons(unit: UnitRecord, profile: Profile | None, identified: Identified |
             head = f"{match.profile.id}: {100 * match.score:.0f} %"
             yield "\n".join((head, *(f"  {reason}" for reason in match.reasons)))
         if identified.objects:
-            objects = (f"  {object_name(number)}: {text}" for number, text in identified.objects.items())
+            objects = (
+                f"  {object_name(number)}: {text}" for number, text in identified.objects.items()
+            )
             yield "\n".join(("It says of itself (43/14):", *objects))
         if identified.models is not None:
             models = (
-                f"  {model.id} at register {model.register}, {model.length} long" for model in identified.models.models
+                f"  {model.id} at register {model.register}, {model.length} long"
+                for model in identified.models.models
             )
             yield "\n".join((identified.models.words, *models))
     if unit.notes:

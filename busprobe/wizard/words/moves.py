@@ -38,7 +38,9 @@ def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenS
         return "not known"
     if write.outcome == Result.VERIFIED:
         return "kept" if unit.power_cycle_verified else "verified"
-    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(Result(write.outcome), "not sure")
+    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(
+        Result(write.outcome), "not sure"
+    )
 
 
 def outcome_text(widget: Widget, outcome: Outcome) -> Text:
@@ -51,7 +53,8 @@ def outcome_text(widget: Widget, outcome: Outcome) -> Text:
         text.append("\nNext: ", style="bold").append(outcome.todo, style="not bold")
     if outcome.from_record:
         text.append(
-            f"\nOn record {hex_bytes(outcome.request)}; if it left, and what came back, is not.", style="not bold"
+            f"\nOn record {hex_bytes(outcome.request)}; if it left, and what came back, is not.",
+            style="not bold",
         )
     elif outcome.request:
         reply = hex_bytes(outcome.reply) if outcome.reply else "nothing"
@@ -69,7 +72,11 @@ def from_to(move: Move) -> str:
 def unit_name(move: Move, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> str:
     """Tag and type of the unit that a move is about, as far as the list knows them."""
     unit = next((unit for unit in units if place_of(unit) in (move.source, move.target)), None)
-    return " ".join(part for part in (unit.tag, type_words(unit, profiles)) if part) if unit is not None else ""
+    return (
+        " ".join(part for part in (unit.tag, type_words(unit, profiles)) if part)
+        if unit is not None
+        else ""
+    )
 
 
 def cycle_words(outcome: Outcome, unit: str) -> str:
@@ -127,20 +134,37 @@ def standing(
     left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
     unsure = [unit for unit, write in latest if move_words(unit, write) == "not sure"]
-    waiting = [unit for unit, write in latest if move_words(unit, write) in ("cycle it", "verified")]
+    waiting = [
+        unit for unit, write in latest if move_words(unit, write) in ("cycle it", "verified")
+    ]
     if unfinished:
-        return StepState.CHECK, "A write was under way when the program ended: press v to see what is true."
+        return (
+            StepState.CHECK,
+            "A write was under way when the program ended: press v to see what is true.",
+        )
     if left_open:
         first = left_open[0]
-        return StepState.CHECK, f"Not done at {first.place.address}: {first.names}. Cursor on it, then v."
+        return (
+            StepState.CHECK,
+            f"Not done at {first.place.address}: {first.names}. Cursor on it, then v.",
+        )
     if clashes:
-        return StepState.CHECK, f"A clash at {clashes[0].address}: put the cursor on it and press i."
+        return (
+            StepState.CHECK,
+            f"A clash at {clashes[0].address}: put the cursor on it and press i.",
+        )
     if left:
         return StepState.DOING, f"{len(left)} to move: a moves all, m the one under the cursor."
     if unsure:
-        return StepState.CHECK, f"What became of {unsure[0].address} is not sure: read it with j, survey again."
+        return (
+            StepState.CHECK,
+            f"What became of {unsure[0].address} is not sure: read it with j, survey again.",
+        )
     if waiting:
-        return StepState.CHECK, "Switch the moved units off and on, then press v to see what was kept."
+        return (
+            StepState.CHECK,
+            "Switch the moved units off and on, then press v to see what was kept.",
+        )
     if not units:
         return StepState.TO_DO, "No unit is known yet. Run the survey, step 3."
     moved = any(write is not None for _, write in latest)

@@ -1,4 +1,5 @@
-"""What the step Prove says at length: its help, the advice for the master, the polling table in words."""
+"""What the step Prove says at length: its help, the advice for the master, the polling table in
+words."""
 
 from __future__ import annotations
 
@@ -11,7 +12,8 @@ from busprobe.prove.advice import Advised
 from busprobe.prove.statistics import milliseconds
 
 HELP = """\
-Polls every unit again and again, at full speed or with a pause before each request. Nothing is retried, so that no \
+Polls every unit again and again, at full speed or with a pause before each request. Nothing is \
+retried, so that no \
 fault hides. A sound bus makes no errors at all; any count beside OK deserves a look.
 
   Silent  no reply within 1 s       Late   the reply came after that
@@ -20,18 +22,24 @@ fault hides. A sound bus makes no errors at all; any count beside OK deserves a 
 
 Large counts are in thousands (k) or millions (M).
 
-v changes the plot: reply times of the unit under the cursor (x is a failed poll), their spread (M the median, 99 of \
-100 before the 9), failed polls over time (below each other: one moment at several units; along a line: one unit).
+v changes the plot: reply times of the unit under the cursor (x is a failed poll), their spread \
+(M the median, 99 of \
+100 before the 9), failed polls over time (below each other: one moment at several units; along a \
+line: one unit).
 
-After N polls without an error the error rate is below about 3/N, with 95 % confidence. Counts are kept every 10 s: \
+After N polls without an error the error rate is below about 3/N, with 95 % confidence. Counts \
+are kept every 10 s: \
 a run that was stopped, or cut off by a crash, goes on with s.
 
-f says all that the run showed; a what to set at the master; p shows the cheapest requests for every point."""
+f says all that the run showed; a what to set at the master; p shows the cheapest requests for \
+every point."""
 
 _ACROSS = 4
 """Baud rates on a line of 80 columns."""
 
-NO_ADVICE = "No reply time is measured yet: the advice follows from the replies and errors of a run (s)."
+NO_ADVICE = (
+    "No reply time is measured yet: the advice follows from the replies and errors of a run (s)."
+)
 
 
 _EXACT = 99_999
@@ -56,7 +64,13 @@ def marked(count: int) -> str:
     """A count of what should not be, in five characters with its sign."""
     if count <= _SPACED:
         return f"! {count}"
-    return f"!{count}" if count <= _TIGHT else f"!{count // 1000}k" if count < 1_000_000 else f"!{count // 1_000_000}M"
+    return (
+        f"!{count}"
+        if count <= _TIGHT
+        else f"!{count // 1000}k"
+        if count < 1_000_000
+        else f"!{count // 1_000_000}M"
+    )
 
 
 def in_milliseconds(seconds: float | None) -> str:
@@ -70,14 +84,18 @@ def advice_words(items: Sequence[Advised]) -> Text:
         return Text(NO_ADVICE)
     text = Text()
     for item in items:
-        text.append(f"{item.name}: {item.value:g} {item.unit}".rstrip(), style="bold").append(f"\n  {item.reason}\n")
+        text.append(f"{item.name}: {item.value:g} {item.unit}".rstrip(), style="bold").append(
+            f"\n  {item.reason}\n"
+        )
     return text
 
 
 def polling_words(made: Polling) -> Text:
     """What a table comes to, and what it rests on."""
     if not made.table.rows:
-        text = Text("No request yet: identify the units first (step 4), so that their points are known.\n")
+        text = Text(
+            "No request yet: identify the units first (step 4), so that their points are known.\n"
+        )
     else:
         text = Text(f"{cycle_words(made)}\n")
         load = made.table.load
@@ -86,7 +104,9 @@ def polling_words(made: Polling) -> Text:
             text.append(" ! cannot be done: ask less often, or raise the baud rate", style="bold")
         text.append(f". {made.wanted}\n")
         text.append("Cycle at other baud rates, computed:\n", style="bold")
-        cycles = [f"{baud:>7} {milliseconds(cycle):>7g} ms" for baud, cycle in made.table.cycles().items()]
+        cycles = [
+            f"{baud:>7} {milliseconds(cycle):>7g} ms" for baud, cycle in made.table.cycles().items()
+        ]
         for first in range(0, len(cycles), _ACROSS):
             text.append(f"{' '.join(cycles[first : first + _ACROSS])}\n")
     for words in made.not_asked:

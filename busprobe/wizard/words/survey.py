@@ -61,8 +61,13 @@ def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) 
 
 
 def evidence_words(finding: Mapping[str, Any], exchanges: Sequence[str]) -> str:
-    """What a finding rests on: the exchanges in words, or the raw replies where only the job knows of it."""
-    latency = f", replies after {finding['latency_ms']} ms" if finding.get("latency_ms") is not None else ""
+    """What a finding rests on: the exchanges in words, or the raw replies where only the job knows
+    of it."""
+    latency = (
+        f", replies after {finding['latency_ms']} ms"
+        if finding.get("latency_ms") is not None
+        else ""
+    )
     lines = [f"{finding['kind']} at {finding['settings']}{latency}"]
     lines += [f"! {note}" for note in finding["notes"]]
     lines += exchanges or [f"Reply: {data}" for data in finding["evidence"]]
@@ -70,7 +75,8 @@ def evidence_words(finding: Mapping[str, Any], exchanges: Sequence[str]) -> str:
 
 
 def nothing_found(word: str, record: SurveyRecord | None) -> str:
-    """What there is to say of an address without a finding: how it was asked is the evidence of its silence."""
+    """What there is to say of an address without a finding: how it was asked is the evidence of its
+    silence."""
     asked = coverage((record.progress or record.document) if record else {})
     return "\n\n".join((f"Nothing was found here: {word}.", *asked))
 
@@ -80,18 +86,30 @@ def summary(document: Mapping[str, Any], found: int) -> str:
     complete = document.get("complete") is True
     seconds = document.get("seconds")
     took = f" in {time_words(seconds)}" if seconds is not None else ""
-    rest = "everything asked for was asked." if complete else "not everything was asked, the rest is 'not tested'."
+    rest = (
+        "everything asked for was asked."
+        if complete
+        else "not everything was asked, the rest is 'not tested'."
+    )
     return f"{'✓' if complete else '!'} {found} found{took}: {rest}"
 
 
 def remarks(document: Mapping[str, Any]) -> str:
     """What concerns the line or the port, and the first of what was not tested."""
-    lines = [*document.get("notes", ()), *([document["failure"]] if document.get("failure") else [])]
-    untested = [f"Not tested: {u['settings']}, addresses {u['addresses']}" for u in document.get("untested", ())]
+    lines = [
+        *document.get("notes", ()),
+        *([document["failure"]] if document.get("failure") else []),
+    ]
+    untested = [
+        f"Not tested: {u['settings']}, addresses {u['addresses']}"
+        for u in document.get("untested", ())
+    ]
     return "\n".join(f"! {line}" for line in (*lines, *untested[:_UNTESTED_SHOWN]))
 
 
-def standing(record: SurveyRecord, units: Sequence[UnitRecord], found: int) -> tuple[StepState, str]:
+def standing(
+    record: SurveyRecord, units: Sequence[UnitRecord], found: int
+) -> tuple[StepState, str]:
     """How the step stands after a survey, and what to do next.
 
     A clash that was sorted out since is none any more: the list of units knows.
@@ -101,21 +119,31 @@ def standing(record: SurveyRecord, units: Sequence[UnitRecord], found: int) -> t
         return StepState.CHECK, "The survey was cut off. Press s: it goes on where it was."
     if odd:
         where = ", ".join(str(unit.address) for unit in odd[:4])
-        return StepState.CHECK, f"Look at {where} (e shows the evidence); Readdress (5) sorts out a clash."
+        return (
+            StepState.CHECK,
+            f"Look at {where} (e shows the evidence); Readdress (5) sorts out a clash.",
+        )
     expect = record.asked.get("expect")
     if not record.complete and expect and found >= expect:
         return StepState.DONE, f"All {expect} expected units were found. Go on to Identify (4)."
     if not record.complete:
         return StepState.CHECK, "Not everything was asked. Press s: it goes on where it ended."
     if not found:
-        return StepState.CHECK, "Nobody replied. Check supply and wires in Wiring (2), then survey again."
+        return (
+            StepState.CHECK,
+            "Nobody replied. Check supply and wires in Wiring (2), then survey again.",
+        )
     if expect is None:
-        return StepState.DONE, f"Are {found} connected? If more, two may answer as one. Go on to Identify (4)."
+        return (
+            StepState.DONE,
+            f"Are {found} connected? If more, two may answer as one. Go on to Identify (4).",
+        )
     return StepState.DONE, "Go on to Identify (4)."
 
 
 def asked_everywhere(record: SurveyRecord) -> set[int]:
-    """Addresses that were asked at every line setting of the survey; of the others silence says little."""
+    """Addresses that were asked at every line setting of the survey; of the others silence says
+    little."""
     asked: dict[str, set[int]] = {settings: set() for settings in record.asked.get("settings", ())}
     for entry in (record.progress or record.document).get("asked", ()):
         if entry["addresses"]:
@@ -124,10 +152,13 @@ def asked_everywhere(record: SurveyRecord) -> set[int]:
 
 
 def asked_before(record: SurveyRecord | None) -> dict[LineSettings, set[int]]:
-    """Addresses that a survey to go on with has asked, for each line setting; none for a new one."""
+    """Addresses that a survey to go on with has asked, for each line setting; none for a new
+    one."""
     asked: dict[LineSettings, set[int]] = {}
     for entry in ((record and record.progress) or {}).get("asked", ()):
-        asked.setdefault(LineSettings.parse(entry["settings"]), set()).update(parse_addresses(entry["addresses"]))
+        asked.setdefault(LineSettings.parse(entry["settings"]), set()).update(
+            parse_addresses(entry["addresses"])
+        )
     return asked
 
 

@@ -24,7 +24,8 @@ class Placed(Protocol):
 
 
 def key_text(unit: Placed) -> str:
-    """What tells a unit from the others in tables and in what the job keeps: address and settings."""
+    """What tells a unit from the others in tables and in what the job keeps: address and
+    settings."""
     return f"{unit.address} {unit.settings}"
 
 

@@ -16,7 +16,8 @@ from busprobe.wizard.step import StepState
 Document = Mapping[str, Any]
 
 NAMES = "Positive in idle: D1, which is +. The standard letters it B, most chips A."
-"""The naming conventions in one line, to stand below the form (sources in `busprobe.wiring.naming`)."""
+"""The naming conventions in one line, to stand below the form (sources in
+`busprobe.wiring.naming`)."""
 
 NOTHING_ODD = "Nothing odd was heard"
 
@@ -25,7 +26,9 @@ _MARKS = (("D1/D0 or +/-", Labels.SIGN), ("A and B", Labels.LETTERS))
 
 def marks(chosen: Labels) -> str:
     """How the terminals are marked."""
-    choices = "   ".join(f"({'x' if labels is chosen else ' '}) {words}" for words, labels in _MARKS)
+    choices = "   ".join(
+        f"({'x' if labels is chosen else ' '}) {words}" for words, labels in _MARKS
+    )
     return f"Terminals marked   {choices}   (a)"
 
 
@@ -42,16 +45,25 @@ def heard_words(listening: Document) -> str:
             words.append(f"Answered: {format_addresses(present)}{told}.")
         if silent:
             words.append(f"Asked and not read: {format_addresses(silent)}.")
-        words.append("The adapter gives back what it sends." if listening.get("echo") else "No echo.")
+        words.append(
+            "The adapter gives back what it sends." if listening.get("echo") else "No echo."
+        )
     if listening.get("left_unasked"):
         unasked = listening["left_unasked"]
-        words.append(f"Another master is at work, so {units(unasked)} {agree(len(unasked), 'was', 'were')} not asked.")
+        words.append(
+            f"Another master is at work, so {units(unasked)} {agree(len(unasked), 'was', 'were')}"
+            " not asked."
+        )
     return " ".join(words)
 
 
 def turn_round_words(listening: Document) -> str:
     """When each reply began; empty where there was none."""
-    replies = [reply for reply in listening.get("asked", ()) if reply["present"] and reply["reply_ms"] is not None]
+    replies = [
+        reply
+        for reply in listening.get("asked", ())
+        if reply["present"] and reply["reply_ms"] is not None
+    ]
     if not replies:
         return ""
     times = ", ".join(f"{reply['address']} after {reply['reply_ms']} ms" for reply in replies)
@@ -63,7 +75,9 @@ def observation_words(observations: Sequence[Document]) -> Text:
     text = Text()
     for observation in observations:
         text.append(f"! {observation['seen']}\n", style="bold")
-        text.append("  It fits only this:\n" if observation["certain"] else "  It fits, likeliest first:\n")
+        text.append(
+            "  It fits only this:\n" if observation["certain"] else "  It fits, likeliest first:\n"
+        )
         for number, hint in enumerate(observation["hints"], start=1):
             text.append(f"  {number}. {hint['cause']}\n")
             text.append(f"     → {hint['action']}\n")
@@ -76,14 +90,17 @@ def in_short(observations: Sequence[Document]) -> Text:
     for observation in observations:
         causes = observation["hints"]
         more = f", or {counted(len(causes) - 1, 'other cause')}" if len(causes) > 1 else ""
-        text.append(f"! {observation['seen']}\n", style="bold").append(f"  {causes[0]['cause']}{more}\n")
+        text.append(f"! {observation['seen']}\n", style="bold").append(
+            f"  {causes[0]['cause']}{more}\n"
+        )
     return text
 
 
 def standing(
     levels: Sequence[Level], *, acknowledged: bool, mistakes: bool, failing: bool, listened: bool
 ) -> tuple[StepState, str]:
-    """How the step stands, and what to do next; `failing` says that something odd was heard, or exchanges fail."""
+    """How the step stands, and what to do next; `failing` says that something odd was heard, or
+    exchanges fail."""
     measured = any(level is not Level.NOT_MEASURED for level in levels)
     marked = any(level in (Level.ATTENTION, Level.WRONG) for level in levels)
     odd = failing or marked

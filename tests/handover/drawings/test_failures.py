@@ -20,7 +20,9 @@ def run(*units: UnitTally) -> Proof:
 
 def test_each_failure_is_a_mark_on_its_units_strip_at_its_time() -> None:
     moments = Moments().adding(0.0).adding(99.9)
-    shaky = replace(SOUND, address=12, verdicts={Verdict.OK: 98, Verdict.SILENT: 2}, failures=moments)
+    shaky = replace(
+        SOUND, address=12, verdicts={Verdict.OK: 98, Verdict.SILENT: 2}, failures=moments
+    )
     drawing = failure_plot(run(SOUND, shaky))
     assert drawing is not None
     bars = [float(bar.get("x", "")) for bar in drawing.iter("rect")]

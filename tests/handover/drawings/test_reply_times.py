@@ -24,7 +24,9 @@ def run(**units: list[float]) -> Proof:
         for each in milliseconds:
             times = times.adding(each / 1000)
         verdicts = {Verdict.OK: len(milliseconds)}
-        tallies.append(UnitTally(int(name[1:]), LineSettings.parse("9600-8N1"), verdicts, reply_times=times))
+        tallies.append(
+            UnitTally(int(name[1:]), LineSettings.parse("9600-8N1"), verdicts, reply_times=times)
+        )
     return Proof(tuple(tallies), 1.0, 0.5, 0.0)
 
 
@@ -32,7 +34,11 @@ def shapes(proof: Proof, tag: str, class_: str) -> list[svg.Element]:
     drawing = reply_plots(proof)
     assert drawing is not None
     root = ElementTree.fromstring(svg.markup(drawing))  # noqa: S314 - our own drawing
-    return [shape for shape in root.iter(f"{{http://www.w3.org/2000/svg}}{tag}") if shape.get("class") == class_]
+    return [
+        shape
+        for shape in root.iter(f"{{http://www.w3.org/2000/svg}}{tag}")
+        if shape.get("class") == class_
+    ]
 
 
 def places(proof: Proof, class_: str) -> list[float]:

@@ -8,7 +8,13 @@ import pytest
 
 from busprobe.handover.bus_list import BusList, StepSheet, UnitRow
 from busprobe.handover.drawings import svg
-from busprobe.handover.drawings.segment import PER_ROW, cable_order, segment_drawing, terminator_places, terminators
+from busprobe.handover.drawings.segment import (
+    PER_ROW,
+    cable_order,
+    segment_drawing,
+    terminator_places,
+    terminators,
+)
 from busprobe.job import Cabling
 from busprobe.wiring.meter import Judgement
 from busprobe.wiring.record import wiring_document
@@ -36,7 +42,11 @@ def shapes(bus_list: BusList, tag: str, class_: str) -> list[svg.Element]:
 
 
 def words(bus_list: BusList) -> list[str | None]:
-    return [text.text for class_ in ("strong", "", "small", "mark") for text in shapes(bus_list, "text", class_)]
+    return [
+        text.text
+        for class_ in ("strong", "", "small", "mark")
+        for text in shapes(bus_list, "text", class_)
+    ]
 
 
 def test_units_stand_along_the_cable_in_the_order_of_the_list() -> None:
@@ -69,11 +79,20 @@ def test_an_unknown_place_is_a_dashed_line_and_said_in_words() -> None:
 
 def test_clashes_have_a_shape_and_a_word_of_their_own() -> None:
     """Told by colour alone they would be lost on a black and white print."""
-    found = listing(unit(5, position=1), unit(9, position=2, state="clash"), unit(11, position=3, state="unsure"))
+    found = listing(
+        unit(5, position=1),
+        unit(9, position=2, state="clash"),
+        unit(11, position=3, state="unsure"),
+    )
     assert len(shapes(found, "polygon", "box clash")) == 1
     assert len(shapes(found, "rect", "box unsure")) == 1
     assert len(shapes(found, "rect", "box")) == 1
-    assert [mark.text for mark in shapes(found, "text", "mark")] == ["CLASH", "NOT CLEAR WHO", "T?", "T?"]
+    assert [mark.text for mark in shapes(found, "text", "mark")] == [
+        "CLASH",
+        "NOT CLEAR WHO",
+        "T?",
+        "T?",
+    ]
 
 
 def test_one_address_at_two_line_settings_is_marked_at_both() -> None:
@@ -86,8 +105,12 @@ def test_reserved_addresses_are_nobody_and_not_drawn() -> None:
     assert not [text for text in words(listing(UnitRow(1, "reserved", 1))) if text and "0x" in text]
 
 
-@pytest.mark.parametrize(("ohms", "known"), [(60.0, True), (120.0, False), (None, False), (5000.0, False)])
-def test_terminators_are_known_only_where_the_resistance_fits_both(ohms: float | None, known: bool) -> None:
+@pytest.mark.parametrize(
+    ("ohms", "known"), [(60.0, True), (120.0, False), (None, False), (5000.0, False)]
+)
+def test_terminators_are_known_only_where_the_resistance_fits_both(
+    ohms: float | None, known: bool
+) -> None:
     """Two of 120 Ω in parallel: MODBUS over Serial Line V1.02, section 3.4.5."""
     found = measured(listing(unit(5, position=1)), judge_resistance(ohms))
     assert terminators(found.segment)[0] is known
@@ -103,7 +126,9 @@ def test_without_a_measurement_nothing_is_said_of_terminators() -> None:
 
 def test_long_names_are_shortened_and_say_so() -> None:
     tag = "A very long tag for the pump in the boiler room"
-    (short,) = [text for text in words(listing(unit(5, tag=tag))) if text and text.startswith("A very")]
+    (short,) = [
+        text for text in words(listing(unit(5, tag=tag))) if text and text.startswith("A very")
+    ]
     assert short is not None
     assert short.endswith("…")
     assert len(short) < len(tag)
@@ -116,7 +141,11 @@ def noted(bus_list: BusList, at_master: bool | None) -> BusList:
 
 def test_terminators_that_were_noted_stand_where_they_are() -> None:
     """In the middle of the cable too: it is wrong there, and the drawing shows what is."""
-    found = listing(unit(5, position=1, terminator=True), unit(6, position=2, terminator=False), unit(7, position=3))
+    found = listing(
+        unit(5, position=1, terminator=True),
+        unit(6, position=2, terminator=False),
+        unit(7, position=3),
+    )
     marks = [text.text for text in shapes(noted(found, True), "text", "mark")]
     assert marks == ["T", "T", "T?"]
     assert terminator_places(noted(found, True).segment, found.units) == "master, 5"
@@ -132,9 +161,17 @@ def test_what_was_seen_counts_more_than_what_a_resistance_fits() -> None:
 
 
 def test_lengths_of_cable_stand_between_the_boxes_where_both_ends_are_known() -> None:
-    far = (unit(5, position=1, distance_m=12.5), unit(6, position=2, distance_m=40), unit(7, position=3))
+    far = (
+        unit(5, position=1, distance_m=12.5),
+        unit(6, position=2, distance_m=40),
+        unit(7, position=3),
+    )
     found = listing(*far, unit(8, position=4, distance_m=60), unit(9, position=5, distance_m=61))
-    assert [word for word in words(found) if word and word.endswith(" m")] == ["12.5 m", "27.5 m", "1 m"]
+    assert [word for word in words(found) if word and word.endswith(" m")] == [
+        "12.5 m",
+        "27.5 m",
+        "1 m",
+    ]
 
 
 def test_a_length_round_the_end_of_a_row_stands_between_the_bend_and_its_box() -> None:

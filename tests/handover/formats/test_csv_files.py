@@ -16,7 +16,9 @@ from tests.handover.hostile import EMPTY, saying
 
 
 def read(content: bytes, delimiter: str = ",") -> list[list[str]]:
-    return list(csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), delimiter=delimiter))
+    return list(
+        csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), delimiter=delimiter)
+    )
 
 
 def records(content: bytes) -> list[dict[str, str]]:
@@ -33,8 +35,16 @@ def test_the_bus_list_reads_back_with_its_titles(bus_list: BusList) -> None:
         ("4", "240", "0xF0", "reserved"),
     ]
     sensor = found[1]
-    assert (sensor["Tag"], sensor["Location"], sensor["Serial no."]) == ("TT-12", "Hall 2, panel B", "00451")
-    assert (sensor["Read functions"], sensor["Word order"], sensor["Gap needed ms"]) == ("3 4", "CDAB", "20.0")
+    assert (sensor["Tag"], sensor["Location"], sensor["Serial no."]) == (
+        "TT-12",
+        "Hall 2, panel B",
+        "00451",
+    )
+    assert (sensor["Read functions"], sensor["Word order"], sensor["Gap needed ms"]) == (
+        "3 4",
+        "CDAB",
+        "20.0",
+    )
     assert (sensor["Test polls"], sensor["Timeouts"], sensor["Other errors"]) == ("100", "1", "2")
     assert (sensor["Power cycle verified"], sensor["Remarks"]) == ("yes", "behind the fan")
 
@@ -43,16 +53,27 @@ def test_what_was_not_tested_says_so_and_what_is_not_known_is_empty(bus_list: Bu
     meter, _, reserved, _ = records(csv_files.files(bus_list)["bus-list.csv"])
     tested = ("Power cycle verified", "Test polls", "Timeouts", "CRC errors", "Other errors")
     assert {meter[title] for title in tested} == {"not tested"}
-    assert (meter["Serial no."], meter["Previous address"], meter["Reply time max ms"]) == ("", "", "")
+    assert (meter["Serial no."], meter["Previous address"], meter["Reply time max ms"]) == (
+        "",
+        "",
+        "",
+    )
     assert {reserved[title] for title in tested} == {""}
 
 
 def test_the_point_list_reads_back_with_both_register_numbers(bus_list: BusList) -> None:
     temperature, hours = records(csv_files.files(bus_list)["point-list.csv"])
     assert (temperature["Register"], temperature["Register hex"]) == ("1", "0x0001")
-    assert (temperature["Register in data sheet"], temperature["Data sheet numbering"]) == ("30002", "reference")
+    assert (temperature["Register in data sheet"], temperature["Data sheet numbering"]) == (
+        "30002",
+        "reference",
+    )
     assert (temperature["Raw hex"], temperature["Value read"]) == ("0xFFCC", "-5.2")
-    assert (temperature["Value as text"], temperature["Unit"], temperature["Plausible"]) == ("'-5.2 °C", "°C", "yes")
+    assert (temperature["Value as text"], temperature["Unit"], temperature["Plausible"]) == (
+        "'-5.2 °C",
+        "°C",
+        "yes",
+    )
     assert (hours["Value read"], hours["Raw hex"], hours["Plausible"]) == ("not tested", "", "")
 
 
@@ -72,10 +93,24 @@ def test_an_empty_list_still_has_its_titles_and_says_that_nothing_was_tested() -
 
 def test_every_table_is_a_file_of_its_own(bus_list: BusList) -> None:
     written = csv_files.files(bus_list)
-    names = ("segment", "bus-list", "addresses", "point-list", "journal", "proof", "wiring", "acceptance", "caveats")
+    names = (
+        "segment",
+        "bus-list",
+        "addresses",
+        "point-list",
+        "journal",
+        "proof",
+        "wiring",
+        "acceptance",
+        "caveats",
+    )
     assert list(written) == [f"{name}.csv" for name in names]
     segment = {row["Item"]: row["Value"] for row in records(written["segment.csv"])}
-    assert (segment["Site"], segment["Survey complete"], segment["Stray bytes heard in the survey"]) == (
+    assert (
+        segment["Site"],
+        segment["Survey complete"],
+        segment["Stray bytes heard in the survey"],
+    ) == (
         "Mill Lane",
         "yes",
         "3",
@@ -127,22 +162,31 @@ def test_text_that_could_act_is_made_harmless(cell: Cell, written: Cell) -> None
     assert csv_files.harmless(cell) == written
 
 
-hostile = st.text(alphabet=st.one_of(st.sampled_from("=+-@;,\t\r\n\"' 1\\|＝"), st.characters()), max_size=12)
+hostile = st.text(
+    alphabet=st.one_of(st.sampled_from("=+-@;,\t\r\n\"' 1\\|＝"), st.characters()), max_size=12
+)
 NUMBER_OF_ROWS = {"bus-list.csv": 3, "point-list.csv": 1, "journal.csv": 1, "caveats.csv": 2}
 
 
 @settings(deadline=None, max_examples=150)
 @given(hostile, hostile, hostile)
-def test_no_cell_of_hostile_text_is_a_formula_or_has_control_codes(tag: str, place: str, name: str) -> None:
-    """However it is split: at the comma as written, or at the semicolon as where the decimal sign is a comma."""
+def test_no_cell_of_hostile_text_is_a_formula_or_has_control_codes(
+    tag: str, place: str, name: str
+) -> None:
+    """However it is split: at the comma as written, or at the semicolon as where the decimal sign
+    is a comma."""
     for file, content in csv_files.files(saying(tag, place, name)).items():
         if file in NUMBER_OF_ROWS:
             assert len(read(content)) == 1 + NUMBER_OF_ROWS[file], "a line a row"
         assert len({len(row) for row in read(content)}) == 1
         for delimiter in ",;":
             for cell in (cell for row in read(content, delimiter) for cell in row):
-                assert not cell.lstrip(' "').startswith(("=", "+", "-", "@", "＝", "＋", "－", "＠")) or number(cell)
-                assert not any(unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp", "Cs") for c in cell)
+                assert not cell.lstrip(' "').startswith(
+                    ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+                ) or number(cell)
+                assert not any(
+                    unicodedata.category(c) in ("Cc", "Cf", "Zl", "Zp", "Cs") for c in cell
+                )
 
 
 def number(cell: str) -> bool:

@@ -17,13 +17,53 @@ from busprobe.handover.tables.papers import page_tables
 from busprobe.job import Cabling
 from tests.handover.hostile import EMPTY, MARKUP, saying, texts
 
-TAGS = {"html", "head", "meta", "title", "style", "body", "header", "section", "div", "h1", "h2", "p", "ul", "li"}
+TAGS = {
+    "html",
+    "head",
+    "meta",
+    "title",
+    "style",
+    "body",
+    "header",
+    "section",
+    "div",
+    "h1",
+    "h2",
+    "p",
+    "ul",
+    "li",
+}
 TAGS |= {"table", "thead", "tbody", "tr", "th", "td"}
 TAGS |= {"svg", "g", "rect", "line", "polyline", "polygon", "text"}
-ATTRIBUTES = {"lang", "charset", "http-equiv", "content", "name", "class", "xmlns", "viewbox", "width", "height"}
-ATTRIBUTES |= {"role", "aria-label", "x", "y", "x1", "x2", "y1", "y2", "rx", "points", "text-anchor"}
+ATTRIBUTES = {
+    "lang",
+    "charset",
+    "http-equiv",
+    "content",
+    "name",
+    "class",
+    "xmlns",
+    "viewbox",
+    "width",
+    "height",
+}
+ATTRIBUTES |= {
+    "role",
+    "aria-label",
+    "x",
+    "y",
+    "x1",
+    "x2",
+    "y1",
+    "y2",
+    "rx",
+    "points",
+    "text-anchor",
+}
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+CHROMIUM = next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
 
 
 class Seen(HTMLParser):
@@ -66,12 +106,17 @@ def page(bus_list: BusList) -> str:
 
 
 def pages(bus_list: BusList) -> list[str]:
-    return [page(bus_list), *(content.decode() for content in label_sheets.files(bus_list).values())]
+    return [
+        page(bus_list),
+        *(content.decode() for content in label_sheets.files(bus_list).values()),
+    ]
 
 
 def test_the_page_shows_every_cell_of_its_tables(bus_list: BusList) -> None:
     seen = Seen(page(bus_list))
-    wanted = [cell_text(cell) for table in page_tables(bus_list) for row in table.rows for cell in row]
+    wanted = [
+        cell_text(cell) for table in page_tables(bus_list) for row in table.rows for cell in row
+    ]
     assert set(wanted) <= set(seen.cells)
     assert {"12 (0x0C)", "5 (0x05)", "Master"} <= set(seen.drawn)
 
@@ -90,7 +135,9 @@ def test_what_was_not_tested_stands_ahead_of_what_was_found(bus_list: BusList) -
 
 
 def test_what_nobody_noted_is_left_open_for_a_pen_and_the_rest_is_not(bus_list: BusList) -> None:
-    noted = replace(bus_list, segment=replace(bus_list.segment, cabling=Cabling(cable="2 x 2 x 0.8")))
+    noted = replace(
+        bus_list, segment=replace(bus_list.segment, cabling=Cabling(cable="2 x 2 x 0.8"))
+    )
     assert "Cable type" in html_page.by_hand(bus_list)
     assert "Cable type" not in html_page.by_hand(noted)
     assert set(html_page.PEN) <= set(html_page.by_hand(noted))
@@ -126,8 +173,11 @@ def test_no_text_becomes_markup(tag: str, place: str, name: str) -> None:
 
 @pytest.mark.skipif(
     CHROMIUM is None,
-    reason="this check needs a browser and none is installed: put chromium, chromium-browser or google-chrome on the "
-    "PATH to run it (the tests do not install one; without it the page is checked as text only)",
+    reason=(
+        "this check needs a browser and none is installed: put chromium, chromium-browser or"
+        " google-chrome on the PATH to run it (the tests do not install one; without it the page is"
+        " checked as text only)"
+    ),
 )
 def test_a_browser_runs_and_loads_nothing_of_a_hostile_list(tmp_path: Path) -> None:
     """All texts at once, as a browser that runs scripts and mends bad markup sees them."""
@@ -137,7 +187,13 @@ def test_a_browser_runs_and_loads_nothing_of_a_hostile_list(tmp_path: Path) -> N
     ran = subprocess.run(
         [
             str(CHROMIUM),
-            *("--headless", "--no-sandbox", "--disable-gpu", "--disable-extensions", "--no-first-run"),
+            *(
+                "--headless",
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-extensions",
+                "--no-first-run",
+            ),
             *(f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom", file.as_uri()),
         ],
         capture_output=True,

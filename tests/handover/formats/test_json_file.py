@@ -24,7 +24,11 @@ def test_the_document_comes_back_as_it_was(bus_list: BusList) -> None:
     assert document["format"] == "busprobe.buslist/1"
     assert list(document) == ["format", *(field.name for field in fields(BusList))]
     sensor = document["units"][1]
-    assert (sensor["address"], sensor["read_functions"], sensor["latency_median_ms"]) == (12, [3, 4], 9.4)
+    assert (sensor["address"], sensor["read_functions"], sensor["latency_median_ms"]) == (
+        12,
+        [3, 4],
+        9.4,
+    )
     assert document["units"][0]["polls"] is None
     assert document["points"][0]["value"] == -5.2
     assert document["journal"][0]["conclusions"][0]["reply"] == "01 06 01 01 00 0C"
@@ -49,4 +53,9 @@ def test_any_text_comes_back_and_the_file_is_plain_ascii(text: str) -> None:
 
 def test_undecodable_text_does_not_stop_the_hand_over(job: Job) -> None:
     """Python carries bytes of a command line that are no text as lone surrogates."""
-    assert load(replace(EMPTY, segment=replace(EMPTY.segment, tester="Ren\udce9")))["segment"]["tester"] == "Ren\udce9"
+    assert (
+        load(replace(EMPTY, segment=replace(EMPTY.segment, tester="Ren\udce9")))["segment"][
+            "tester"
+        ]
+        == "Ren\udce9"
+    )

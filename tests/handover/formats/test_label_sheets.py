@@ -6,7 +6,13 @@ import pytest
 
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.formats import label_sheets
-from busprobe.handover.formats.label_sheets import CABLE_SHEET, UNIT_SHEET, Sheet, cable_labels, unit_labels
+from busprobe.handover.formats.label_sheets import (
+    CABLE_SHEET,
+    UNIT_SHEET,
+    Sheet,
+    cable_labels,
+    unit_labels,
+)
 from tests.handover.hostile import EMPTY
 
 
@@ -23,7 +29,9 @@ def cables(*units: UnitRow) -> list[tuple[str, ...]]:
 
 
 def test_each_unit_has_a_label_with_both_forms_of_its_address() -> None:
-    found = listing(unit(12, 1, "TT-12"), replace(unit(13, 2), state="clash"), UnitRow(3, "reserved", 1))
+    found = listing(
+        unit(12, 1, "TT-12"), replace(unit(13, 2), state="clash"), UnitRow(3, "reserved", 1)
+    )
     (label,) = unit_labels(found)
     assert label.large == "12 (0x0C)"
     assert label.lines[:2] == ("TT-12", "9600-8N1")

@@ -46,7 +46,9 @@ def test_the_list_reads_back_as_tables(bus_list: BusList) -> None:
         *(table.title for table in page_tables(bus_list)),
     ]
     cells = [token.content for token in found if token.type == "inline"]
-    assert {"TT-12", "Garnet Sensing", "0x0C", "-5.2 °C"} <= {cell.replace("\\", "") for cell in cells}
+    assert {"TT-12", "Garnet Sensing", "0x0C", "-5.2 °C"} <= {
+        cell.replace("\\", "") for cell in cells
+    }
 
 
 def test_every_row_has_every_column(bus_list: BusList) -> None:
@@ -82,5 +84,9 @@ def test_no_text_becomes_markup(tag: str, place: str, name: str) -> None:
 @given(texts)
 def test_an_escaped_text_shows_exactly_what_it_says(text: str) -> None:
     shown = plain(text)
-    inside = [token.content for token in tokens(f"- {markdown_file.escaped(shown)}") if token.type == "text"]
+    inside = [
+        token.content
+        for token in tokens(f"- {markdown_file.escaped(shown)}")
+        if token.type == "text"
+    ]
     assert "".join(inside) == shown.strip()

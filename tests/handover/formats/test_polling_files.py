@@ -17,13 +17,35 @@ from tests.handover.formats.test_csv_files import records
 from tests.handover.hostile import EMPTY, MADE, proof_of
 
 UNIT = UnitRow(
-    1, "unit", 12, "9600-8N1", tag="TT-12", registers_a_request=125, gap_ms=20.0, latency_median_ms=10.0, polls=400
+    1,
+    "unit",
+    12,
+    "9600-8N1",
+    tag="TT-12",
+    registers_a_request=125,
+    gap_ms=20.0,
+    latency_median_ms=10.0,
+    polls=400,
 )
 
 
 def point(register: int, count: int = 1, **changes: object) -> PointRow:
     made = PointRow(
-        *(12, "9600-8N1", "TT-12", "invented", f"p{register}", 3, register, None, None, count, "int16", None, ""),
+        *(
+            12,
+            "9600-8N1",
+            "TT-12",
+            "invented",
+            f"p{register}",
+            3,
+            register,
+            None,
+            None,
+            count,
+            "int16",
+            None,
+            "",
+        ),
         *(None, None, None, None, None, None, "", None),
     )
     return replace(made, **changes)  # type: ignore[arg-type]
@@ -43,18 +65,26 @@ def notes(bus_list: BusList) -> Mapping[str, dict[str, str]]:
 
 def test_neighbours_are_read_by_one_request_with_its_bytes() -> None:
     (row,) = requests(listing(point(0), point(1, 2)))
-    assert (row["Address"], row["Function"], row["Register"], row["Registers"]) == ("12", "3", "0", "3")
+    assert (row["Address"], row["Function"], row["Register"], row["Registers"]) == (
+        "12",
+        "3",
+        "0",
+        "3",
+    )
     assert row["Points"] == "p0 | p1"
     body = bytes.fromhex("0C 03 00 00 00 03")  # MODBUS Application Protocol V1.1b3, section 6.3
     assert row["Request hex"] == hex_bytes(body + CrcModbus.calc(body).to_bytes(2, "little"))
 
 
 def test_times_are_those_of_the_wire_and_of_the_measured_unit() -> None:
-    """8N1 is 10 bits a character; 8 characters out, 7 back, 3.5 before (V1.02, sections 2.5.1 and 2.5.1.1)."""
+    """8N1 is 10 bits a character; 8 characters out, 7 back, 3.5 before (V1.02, sections 2.5.1 and
+    2.5.1.1)."""
     (row,) = requests(listing(point(0)))
     character = 1000 * 10 / 9600
     assert float(row["Gap before ms"]) == pytest.approx(3.5 * character + 20, abs=0.06)
-    assert float(row["Exchange ms"]) == pytest.approx(3.5 * character + 20 + 15 * character + 10, abs=0.06)
+    assert float(row["Exchange ms"]) == pytest.approx(
+        3.5 * character + 20 + 15 * character + 10, abs=0.06
+    )
     found = notes(listing(point(0)))
     assert found["Whole cycle, computed"]["Value"] == row["Exchange ms"]
     assert found["Whole cycle at 9600 baud"]["Value"] == row["Exchange ms"]
@@ -88,15 +118,24 @@ def test_what_was_not_measured_is_called_assumed(change: dict[str, object], assu
 
 def test_the_interval_is_called_an_assumption_until_somebody_says_it() -> None:
     found = listing(point(0))
-    assert polling(found).wanted.startswith("Nobody said how often values are wanted: every 10 s is taken")
-    said = replace(found, segment=replace(found.segment, every_s=2.0), points=(point(0, every_s=2.0),))
+    assert polling(found).wanted.startswith(
+        "Nobody said how often values are wanted: every 10 s is taken"
+    )
+    said = replace(
+        found, segment=replace(found.segment, every_s=2.0), points=(point(0, every_s=2.0),)
+    )
     assert polling(said).wanted == "Values are wanted every 2 s."
     assert notes(said)["Wanted"]["Value"] == "2.0"
 
 
 def test_an_urgent_value_is_asked_for_by_itself_and_takes_its_scale_along() -> None:
-    rows = requests(listing(point(0, every_s=0.5, scale_register=1), *(point(n) for n in range(40, 100))))
-    assert [(row["Every s"], row["Points"].split(" | ")[0]) for row in rows] == [("0.5", "p0"), ("10.0", "p40")]
+    rows = requests(
+        listing(point(0, every_s=0.5, scale_register=1), *(point(n) for n in range(40, 100)))
+    )
+    assert [(row["Every s"], row["Points"].split(" | ")[0]) for row in rows] == [
+        ("0.5", "p0"),
+        ("10.0", "p40"),
+    ]
     assert rows[0]["Points"] == "p0 | scale of p0"
 
 
@@ -148,23 +187,33 @@ def test_who_is_not_asked_and_why() -> None:
 
 
 def test_what_is_so_of_many_units_is_said_once() -> None:
-    units = tuple(replace(UNIT, address=address, latency_median_ms=None) for address in (12, 13, 14, 20))
+    units = tuple(
+        replace(UNIT, address=address, latency_median_ms=None) for address in (12, 13, 14, 20)
+    )
     points = tuple(replace(point(0), address=unit.address) for unit in units)
     unknown = ((30, "9600-8N1"), (31, "9600-8N1"), (32, "19200-8E1"))
-    silent = tuple(replace(UNIT, address=address, settings=settings) for address, settings in unknown)
+    silent = tuple(
+        replace(UNIT, address=address, settings=settings) for address, settings in unknown
+    )
     made = polling(replace(listing(point(0)), units=(*units, *silent), points=points))
     assert made.not_asked == ("Addresses 30-31 at 9600-8N1; 32 at 19200-8E1: no points are known.",)
-    assert "Addresses 12-14,20 at 9600-8N1: reply time not measured, 100 ms assumed." in made.assumed
+    assert (
+        "Addresses 12-14,20 at 9600-8N1: reply time not measured, 100 ms assumed." in made.assumed
+    )
 
 
 def test_different_line_settings_cannot_be_one_masters_table() -> None:
-    found = replace(listing(point(0)), segment=replace(EMPTY.segment, settings=("9600-8N1", "19200-8E1")))
+    found = replace(
+        listing(point(0)), segment=replace(EMPTY.segment, settings=("9600-8N1", "19200-8E1"))
+    )
     assert any("line settings differ" in words for words in polling(found).assumed)
 
 
 def test_the_measured_round_stands_beside_the_computed_cycle() -> None:
     assert "Round as measured" not in notes(listing(point(0)))
-    measured = notes(replace(listing(point(0)), proof=proof_of(12, milliseconds=33.0)))["Round as measured"]
+    measured = notes(replace(listing(point(0)), proof=proof_of(12, milliseconds=33.0)))[
+        "Round as measured"
+    ]
     assert (measured["Value"], measured["Unit"]) == ("33.2", "ms")
 
 

@@ -1,7 +1,8 @@
-"""Thing Descriptions, held against the published schema and against the draft of the Modbus binding.
+"""Thing Descriptions, held against the published schema and against the draft of the Modbus
+binding.
 
-Sections of Web of Things (WoT) Thing Description 1.1 are given from memory; those of the Modbus binding are of the
-Editor's Draft of 1 December 2025.
+Sections of Web of Things (WoT) Thing Description 1.1 are given from memory; those of the Modbus
+binding are of the Editor's Draft of 1 December 2025.
 """
 
 from __future__ import annotations
@@ -26,7 +27,19 @@ from tests.handover.hostile import EMPTY, MARKUP, saying, texts
 XSD = {
     f"xsd:{name}"
     for name in (
-        *("integer", "boolean", "string", "float", "decimal", "byte", "short", "int", "long", "double", "hexBinary"),
+        *(
+            "integer",
+            "boolean",
+            "string",
+            "float",
+            "decimal",
+            "byte",
+            "short",
+            "int",
+            "long",
+            "double",
+            "hexBinary",
+        ),
         *("unsignedByte", "unsignedShort", "unsignedInt", "unsignedLong"),
     )
 }
@@ -41,7 +54,8 @@ MODBUS_URI = re.compile(r"modbus\+tcp://[^/?#]+/\d+/\d+(\?quantity=\d+)?")
 
 @pytest.fixture(scope="module")
 def schema() -> Draft7Validator:
-    """The JSON schema published with the Thing Description 1.1 drafts (version 1.1-10-June-2022)."""
+    """The JSON schema published with the Thing Description 1.1 drafts (version
+    1.1-10-June-2022)."""
     document = run_path(str(SCHEMA))["td_schema"]
     assert (document["title"], document["version"]) == ("Thing Description", "1.1-10-June-2022")
     Draft7Validator.check_schema(document)
@@ -53,8 +67,11 @@ def things(bus_list: BusList) -> dict[str, Any]:
 
 
 def check(document: dict[str, Any]) -> None:
-    """What the schema does not say: the binding's own rules, and the Recommendation's on names and security."""
-    assert document["@context"][0] == "https://www.w3.org/2022/wot/td/v1.1"  # TD 1.1 section 5.3.1.1
+    """What the schema does not say: the binding's own rules, and the Recommendation's on names and
+    security."""
+    assert (
+        document["@context"][0] == "https://www.w3.org/2022/wot/td/v1.1"
+    )  # TD 1.1 section 5.3.1.1
     # The binding's own JSON schema (modbus.schema.json) asks for this value.
     assert document["@context"][1]["modv"] == "https://www.w3.org/2019/wot/modbus"
     assert document["security"] in document["securityDefinitions"]  # TD 1.1 section 5.3.1.1
@@ -63,8 +80,11 @@ def check(document: dict[str, Any]) -> None:
         assert re.fullmatch(r"[a-z0-9-]+", name)
         assert affordance["forms"], "TD 1.1 section 5.3.1.3: an affordance has at least one form"
         for form in affordance["forms"]:
-            # Python joins relative references only for schemes it knows; the rule is that of RFC 3986 section 5.2.
-            href = urljoin(document["base"].replace("modbus+tcp", "http"), form["href"]).replace("http", "modbus+tcp")
+            # Python joins relative references only for schemes it knows; the rule is that of RFC
+            # 3986 section 5.2.
+            href = urljoin(document["base"].replace("modbus+tcp", "http"), form["href"]).replace(
+                "http", "modbus+tcp"
+            )
             assert MODBUS_URI.fullmatch(href), href
             assert form["op"] == "readproperty", "nothing in a description invites a write"
             assert form["modv:entity"] in ("HoldingRegister", "InputRegister")
@@ -75,7 +95,26 @@ def check(document: dict[str, Any]) -> None:
 
 def point(type_: str = "int16", **changes: object) -> PointRow:
     made = PointRow(
-        *(12, "9600-8N1", "", None, "Temperature", 3, 40, None, None, 1, type_, None, "", None, None, None, None, None),
+        *(
+            12,
+            "9600-8N1",
+            "",
+            None,
+            "Temperature",
+            3,
+            40,
+            None,
+            None,
+            1,
+            type_,
+            None,
+            "",
+            None,
+            None,
+            None,
+            None,
+            None,
+        ),
         *(None, "", None),
     )
     return replace(made, **changes)  # type: ignore[arg-type]
@@ -92,7 +131,9 @@ def form_of(made: PointRow) -> dict[str, Any]:
     return dict(property_["forms"][0])
 
 
-def test_each_unit_has_a_description_that_fits_the_published_schema(bus_list: BusList, schema: Draft7Validator) -> None:
+def test_each_unit_has_a_description_that_fits_the_published_schema(
+    bus_list: BusList, schema: Draft7Validator
+) -> None:
     found = things(bus_list)
     assert list(found) == ["thing-005-9600-8N1.td.json", "thing-012-9600-8N1.td.json"]
     for document in found.values():
@@ -100,7 +141,9 @@ def test_each_unit_has_a_description_that_fits_the_published_schema(bus_list: Bu
         check(document)
 
 
-def test_the_schema_refuses_what_is_no_description(bus_list: BusList, schema: Draft7Validator) -> None:
+def test_the_schema_refuses_what_is_no_description(
+    bus_list: BusList, schema: Draft7Validator
+) -> None:
     """So that passing it means something."""
     document = things(bus_list)["thing-012-9600-8N1.td.json"]
     assert not schema.is_valid({**document, "title": None})
@@ -148,17 +191,28 @@ def test_what_the_vocabularies_cannot_say_is_a_private_note() -> None:
     document = described(point(scale=0.1, unit="°C", scale_register=41))
     temperature = document["properties"]["temperature"]
     assert "unit" not in temperature, "the raw number is not in °C"
-    assert temperature["busprobe:note"] == {"scale": 0.1, "scaleRegister": 41, "unitAfterScaling": "°C"}
+    assert temperature["busprobe:note"] == {
+        "scale": 0.1,
+        "scaleRegister": 41,
+        "unitAfterScaling": "°C",
+    }
     assert document["busprobe:note"]["lineSettings"] == "9600-8N1"
-    assert any("RS-485" in words and "gateway" in words for words in document["busprobe:note"]["limits"])
+    assert any(
+        "RS-485" in words and "gateway" in words for words in document["busprobe:note"]["limits"]
+    )
 
 
 def test_a_value_that_needs_no_scaling_has_its_unit() -> None:
-    assert described(point(scale=1.0, offset=0.0, unit="V"))["properties"]["temperature"]["unit"] == "V"
+    assert (
+        described(point(scale=1.0, offset=0.0, unit="V"))["properties"]["temperature"]["unit"]
+        == "V"
+    )
 
 
 def test_points_of_one_name_stay_apart() -> None:
-    found = described(point(name="Voltage L1"), point(name="voltage-l1", register=41), point(name="°°°"))
+    found = described(
+        point(name="Voltage L1"), point(name="voltage-l1", register=41), point(name="°°°")
+    )
     assert list(found["properties"]) == ["voltage-l1", "voltage-l1-2", "point"]
 
 

@@ -16,7 +16,16 @@ from busprobe.handover.table import cell_text
 from busprobe.handover.tables.papers import book_tables
 from tests.handover.hostile import EMPTY, MARKUP, proof_of, saying, texts
 
-SHEETS = ["Segment", "Units", "Addresses", "Points", "Journal of writes", "Proof", "Wiring", "Acceptance record"]
+SHEETS = [
+    "Segment",
+    "Units",
+    "Addresses",
+    "Points",
+    "Journal of writes",
+    "Proof",
+    "Wiring",
+    "Acceptance record",
+]
 SHEETS += ["Attention and not tested", "Polling table", "Polling notes"]
 
 
@@ -47,7 +56,11 @@ def test_the_workbook_has_a_sheet_a_table(bus_list: BusList) -> None:
 
 def test_numbers_are_numbers_and_digits_that_name_something_stay_text(bus_list: BusList) -> None:
     sensor = rows(opened(bus_list)["Units"])[1]
-    assert (sensor["Reply time median ms"], sensor["Gap needed ms"], sensor["Test polls"]) == (9.4, 20, 100)
+    assert (sensor["Reply time median ms"], sensor["Gap needed ms"], sensor["Test polls"]) == (
+        9.4,
+        20,
+        100,
+    )
     assert sensor["Serial no."] == "00451", "the zeros at its front belong to it"
     temperature, hours = rows(opened(bus_list)["Points"])
     assert (temperature["Value read"], temperature["Raw hex"]) == (-5.2, "0xFFCC")
@@ -77,15 +90,25 @@ def test_an_empty_list_makes_a_workbook() -> None:
 
 
 def headers(bus_list: BusList) -> list[str]:
-    """The page headers as they are in the file: openpyxl takes ``&&0``, an ampersand and a digit, for a font size."""
+    """The page headers as they are in the file: openpyxl takes ``&&0``, an ampersand and a digit,
+    for a font size."""
     (content,) = xlsx_file.files(bus_list).values()
     with zipfile.ZipFile(io.BytesIO(content)) as book:
-        sheets = [book.read(name).decode() for name in book.namelist() if name.startswith("xl/worksheets/sheet")]
-    return [html.unescape(found[1]) for sheet in sheets if (found := re.search("<oddHeader>(.*?)</oddHeader>", sheet))]
+        sheets = [
+            book.read(name).decode()
+            for name in book.namelist()
+            if name.startswith("xl/worksheets/sheet")
+        ]
+    return [
+        html.unescape(found[1])
+        for sheet in sheets
+        if (found := re.search("<oddHeader>(.*?)</oddHeader>", sheet))
+    ]
 
 
 def check_harmless(bus_list: BusList) -> None:
-    """Every cell is a number or the very text; nothing is a formula, a link or a macro of a header."""
+    """Every cell is a number or the very text; nothing is a formula, a link or a macro of a
+    header."""
     for table, sheet in zip(book_tables(bus_list), opened(bus_list), strict=True):
         assert sheet.max_row == 1 + len(table.rows)
         for line, row in enumerate(table.rows, start=2):
@@ -103,7 +126,9 @@ def check_harmless(bus_list: BusList) -> None:
 
 @settings(deadline=None, max_examples=25)
 @given(texts, texts, texts)
-def test_no_text_becomes_a_formula_a_link_or_a_control_code(tag: str, place: str, name: str) -> None:
+def test_no_text_becomes_a_formula_a_link_or_a_control_code(
+    tag: str, place: str, name: str
+) -> None:
     check_harmless(saying(tag, place, name))
 
 
@@ -122,7 +147,10 @@ def test_a_text_longer_than_a_cell_is_cut_and_says_so() -> None:
 
 
 def test_the_proof_gives_counts_findings_and_advice_as_numbers() -> None:
-    proof = {row["What"]: row for row in rows(opened(replace(EMPTY, proof=proof_of(12, replies=40)))["Proof"])}
+    proof = {
+        row["What"]: row
+        for row in rows(opened(replace(EMPTY, proof=proof_of(12, replies=40)))["Proof"])
+    }
     assert proof["Polls of all units listed"]["Value"] == 40
     assert proof["Last run took"]["Value"] == 60
     assert proof["Unit 12 (0x0C) 9600-8N1: 99 of 100 replies begin within"]["Value"] == 12.4

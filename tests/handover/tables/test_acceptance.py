@@ -21,7 +21,9 @@ def results(bus_list: BusList) -> dict[str, tuple[str, str]]:
 
 
 def unit(address: int, **changes: object) -> UnitRow:
-    known = UnitRow(1, "unit", address, "9600-8N1", maker="Garnet", power_cycle_verified=True, label_fitted=True)
+    known = UnitRow(
+        1, "unit", address, "9600-8N1", maker="Garnet", power_cycle_verified=True, label_fitted=True
+    )
     return replace(known, **changes)  # type: ignore[arg-type]
 
 
@@ -59,7 +61,9 @@ def test_every_value_has_to_be_read_and_to_make_sense(bus_list: BusList) -> None
     check = "Every value is read"
     assert results(bus_list)[check] == ("not tested at 5,12", NOT_TESTED)
     read = [replace(point, registers=(1,), plausible=None) for point in bus_list.points]
-    sound = replace(bus_list, points=tuple(read), units=tuple(u for u in bus_list.units if u.address == 12))
+    sound = replace(
+        bus_list, points=tuple(read), units=tuple(u for u in bus_list.units if u.address == 12)
+    )
     assert results(sound)[check] == ("1 units", PASS)
     odd = replace(sound, points=(replace(read[0], plausible=False), *read[1:]))
     assert results(odd)[check] == ("not at 12", FAIL)
@@ -74,7 +78,10 @@ def test_current_transformers_pass_only_where_every_direction_was_checked() -> N
     assert results(replace(EMPTY, circuits=(right,)))[check] == ("1 channels", PASS)
     for answer in (False, None):
         left = replace(right, circuit=Circuit("L2", direction_checked=answer))
-        assert results(replace(EMPTY, circuits=(right, left)))[check] == ("not checked: 41 L2", NOT_TESTED)
+        assert results(replace(EMPTY, circuits=(right, left)))[check] == (
+            "not checked: 41 L2",
+            NOT_TESTED,
+        )
 
 
 def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
@@ -90,7 +97,10 @@ def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
         ("Each address is one unit's", listing(unit(5), unit(5, settings="19200-8E1"))),
         ("Line settings agree on all units", listing(unit(5), settings=("9600-8N1", "19200-8E1"))),
         ("Units are as planned", listing(unit(5, plan="as planned"), unit(6, plan="not planned"))),
-        ("Address kept through a power cycle", listing(unit(5), unit(6, power_cycle_verified=False))),
+        (
+            "Address kept through a power cycle",
+            listing(unit(5), unit(6, power_cycle_verified=False)),
+        ),
         ("Labels fitted", listing(unit(5, label_fitted=False), unit(6, label_fitted=None))),
     ],
 )
@@ -135,6 +145,10 @@ def test_an_endurance_run_passes_only_whole_and_of_every_unit() -> None:
 def test_values_are_held_against_a_display_by_their_tolerance(
     bus_list: BusList, shown: str, tolerance: float | None, measured: str, result: str
 ) -> None:
-    points = [replace(point, reference=shown, tolerance=tolerance) for point in bus_list.points if point.registers]
+    points = [
+        replace(point, reference=shown, tolerance=tolerance)
+        for point in bus_list.points
+        if point.registers
+    ]
     check = "Values held against a display or a reference"
     assert results(replace(bus_list, points=tuple(points)))[check] == (measured, result)

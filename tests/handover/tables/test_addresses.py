@@ -17,8 +17,14 @@ def test_every_address_is_in_the_table_once_with_what_is_known_of_it() -> None:
         UnitRow(5, "reserved", 1, remarks=("Keep free: factory address.",)),
         UnitRow(6, "unit", 251, "9600-8N1"),
     )
-    table = address_table(replace(EMPTY, units=units, segment=replace(EMPTY.segment, spare="2-10,14-20")))
-    listed = [address for row in table.rows for address in parse_addresses(str(row[0]).replace(" to ", "-"))]
+    table = address_table(
+        replace(EMPTY, units=units, segment=replace(EMPTY.segment, spare="2-10,14-20"))
+    )
+    listed = [
+        address
+        for row in table.rows
+        for address in parse_addresses(str(row[0]).replace(" to ", "-"))
+    ]
     assert listed == [*ALL, 251]
     assert table.rows[:6] == (
         ("1", "reserved", "Keep free: factory address."),

@@ -41,7 +41,11 @@ def test_every_row_has_a_cell_for_every_column(bus_list: BusList) -> None:
 
 def test_the_segment_sheet_says_what_was_searched(bus_list: BusList) -> None:
     found = items(segment_table(bus_list))
-    assert (found["Segment"], found["Addresses searched"], found["Survey complete"]) == ("Hall 2", "1 to 247", "yes")
+    assert (found["Segment"], found["Addresses searched"], found["Survey complete"]) == (
+        "Hall 2",
+        "1 to 247",
+        "yes",
+    )
     assert (found["Spare addresses"], found["Wiring measured UTC"]) == (
         "2 to 4, 6 to 11, 13 to 239, 241 to 247",
         "not tested",
@@ -50,7 +54,9 @@ def test_the_segment_sheet_says_what_was_searched(bus_list: BusList) -> None:
 
 def test_without_a_survey_nothing_is_called_spare() -> None:
     found = items(segment_table(EMPTY))
-    assert (found["Survey"], found["Spare addresses"], found["Listened before asking"]) == ("not tested",) * 3
+    assert (found["Survey"], found["Spare addresses"], found["Listened before asking"]) == (
+        "not tested",
+    ) * 3
 
 
 def test_measurements_stand_with_their_verdicts_and_skipped_ones_as_not_tested() -> None:
@@ -69,7 +75,8 @@ def test_measurements_stand_with_their_verdicts_and_skipped_ones_as_not_tested()
 
 def test_hunts_stand_with_their_log_whether_or_not_the_wiring_was_measured() -> None:
     hunts = tuple(
-        StepSheet("2026-03-02", {"addresses": "1-3", "log": log}) for log in (["09:00:01  unit 2 answers"], [])
+        StepSheet("2026-03-02", {"addresses": "1-3", "log": log})
+        for log in (["09:00:01  unit 2 answers"], [])
     )
     rows = wiring_table(replace(EMPTY, segment=replace(EMPTY.segment, hunts=hunts))).rows
     assert rows[0][2:4] == ("not tested", "The wiring was not measured.")
@@ -110,13 +117,28 @@ def test_a_proof_of_another_format_gives_its_totals_alone() -> None:
 
 def test_cells_read_as_a_person_writes_them() -> None:
     cells = (None, True, 20.0, 0.25, 12, "x\x1b", "a\\x1b")
-    assert [cell_text(cell) for cell in cells] == ["", "yes", "20", "0.25", "12", "x\\x1b", "a\\x1b"]
+    assert [cell_text(cell) for cell in cells] == [
+        "",
+        "yes",
+        "20",
+        "0.25",
+        "12",
+        "x\\x1b",
+        "a\\x1b",
+    ]
     assert plain("tab\there") == "tab\\x09here"
 
 
 @pytest.mark.parametrize(
     ("noted", "deviation"),
-    [("-5,0 °C", -0.2), ("-5.2", 0.0), ("", None), ("about -5", None), ("nan", None), ("inf", None)],
+    [
+        ("-5,0 °C", -0.2),
+        ("-5.2", 0.0),
+        ("", None),
+        ("about -5", None),
+        ("nan", None),
+        ("inf", None),
+    ],
 )
 def test_a_value_is_held_against_what_was_noted_where_both_are_numbers(
     bus_list: BusList, noted: str, deviation: float | None
@@ -159,7 +181,12 @@ def test_a_value_is_within_its_tolerance_or_not(
     within: str | None,
 ) -> None:
     point = replace(
-        bus_list.points[0], value=value, reference=noted, tolerance=tolerance, tolerance_percent=percent, unit="kW"
+        bus_list.points[0],
+        value=value,
+        reference=noted,
+        tolerance=tolerance,
+        tolerance_percent=percent,
+        unit="kW",
     )
     table = point_table(replace(bus_list, points=(point,)))
     assert table.rows[0][table.columns.index("Within tolerance")] == within
@@ -167,18 +194,33 @@ def test_a_value_is_within_its_tolerance_or_not(
 
 def test_a_point_says_what_its_profile_says_of_it(done: Job) -> None:
     told = {"description": "of the supply air", "writable": True, "tolerance": 0.5, "channel": "A1"}
-    profile = SENSOR.model_copy(update={"points": (SENSOR.points[0], SENSOR.points[1].model_copy(update=told))})
+    profile = SENSOR.model_copy(
+        update={"points": (SENSOR.points[0], SENSOR.points[1].model_copy(update=told))}
+    )
     table = point_table(assemble(done, {profile.id: profile}))
-    rows = {row[table.columns.index("Point")]: dict(zip(table.columns, row, strict=True)) for row in table.rows}
+    rows = {
+        row[table.columns.index("Point")]: dict(zip(table.columns, row, strict=True))
+        for row in table.rows
+    }
     assert rows["Temperature"]["Access"] == "R", "an input register can only be read"
     hours = rows["Operating hours"]
-    assert (hours["Access"], hours["Description"], hours["Channel"]) == ("R/W", "of the supply air", "A1")
+    assert (hours["Access"], hours["Description"], hours["Channel"]) == (
+        "R/W",
+        "of the supply air",
+        "A1",
+    )
     assert (hours["Tolerance"], hours["Tolerance %"]) == (0.5, None)
 
 
 def test_cabling_that_nobody_noted_says_so(bus_list: BusList) -> None:
     found = items(segment_table(bus_list))
-    for item in ("Cable type", "Cable length m", "Terminators fitted at", "Shield earthed at", "Master and its port"):
+    for item in (
+        "Cable type",
+        "Cable length m",
+        "Terminators fitted at",
+        "Shield earthed at",
+        "Master and its port",
+    ):
         assert found[item] == "not noted"
     assert found["Reserved addresses"] == "1, 240"
 

@@ -11,7 +11,8 @@ from busprobe.wiring.arithmetic.budget import segments
 
 
 def test_bias_takes_four_unit_loads_of_32() -> None:
-    """MODBUS over Serial Line V1.02, sections 3.4.1 and 3.4.6: 32 units without bias, 28 with it."""
+    """MODBUS over Serial Line V1.02, sections 3.4.1 and 3.4.6: 32 units without bias, 28 with
+    it."""
     assert len(segments([1.0] * 32, biased=False)) == 1
     assert len(segments([1.0] * 33, biased=False)) == 2
     assert len(segments([1.0] * 28)) == 1
@@ -19,7 +20,8 @@ def test_bias_takes_four_unit_loads_of_32() -> None:
 
 
 def test_eighth_unit_loads_make_256_nodes() -> None:
-    """An eighth of a unit load (96 kΩ) gives 256 nodes: a data-logger maker's help page, 'RS-485 line length'."""
+    """An eighth of a unit load (96 kΩ) gives 256 nodes: a data-logger maker's help page, 'RS-485
+    line length'."""
     assert len(segments([1 / 8] * 256, biased=False)) == 1
     assert len(segments([1 / 8] * 257, biased=False)) == 2
 
@@ -37,7 +39,9 @@ def test_no_units_are_one_segment() -> None:
 
 
 @given(st.lists(st.floats(0.05, 4), max_size=120), st.booleans(), st.floats(0, 2))
-def test_no_segment_is_overloaded_and_every_unit_is_placed(loads: list[float], biased: bool, repeater: float) -> None:
+def test_no_segment_is_overloaded_and_every_unit_is_placed(
+    loads: list[float], biased: bool, repeater: float
+) -> None:
     """Whatever the loads: all units in order, none over the limit, and no needless segment."""
     chain = segments(loads, biased=biased, repeater=repeater)
     assert sum(s.units for s in chain) == len(loads)

@@ -24,11 +24,19 @@ FOOT = 0.3048
 
 @pytest.mark.parametrize(
     ("gauge", "ohms_per_km", "square_mm"),
-    [(18, 20.95, 0.823), (20, 33.30, 0.518), (22, 52.95, 0.326), (24, 84.22, 0.205), (26, 133.89, 0.129)],
+    [
+        (18, 20.95, 0.823),
+        (20, 33.30, 0.518),
+        (22, 52.95, 0.326),
+        (24, 84.22, 0.205),
+        (26, 133.89, 0.129),
+    ],
 )
 def test_gauges_of_the_wire_table(gauge: int, ohms_per_km: float, square_mm: float) -> None:
     """cirris.com wire resistance table, converted from Ω per 100 ft."""
-    assert 1000 * Conductor.parse(f"AWG{gauge}").ohms_per_metre == pytest.approx(ohms_per_km, rel=0.0005)
+    assert 1000 * Conductor.parse(f"AWG{gauge}").ohms_per_metre == pytest.approx(
+        ohms_per_km, rel=0.0005
+    )
     assert 1e6 * awg_area(gauge) == pytest.approx(square_mm, abs=0.0006)
 
 
@@ -48,7 +56,8 @@ def test_temperature_factors_of_iec_60228(celsius: float, factor: float) -> None
 
 
 def test_drop_of_the_lesson() -> None:
-    """electrician2.com, lesson page 135: 100 ft of AWG 16 stranded (4.99 Ω per 1000 ft), 4 A at 24 V: 4.0 V, 16.7 %."""
+    """electrician2.com, lesson page 135: 100 ft of AWG 16 stranded (4.99 Ω per 1000 ft), 4 A at 24
+    V: 4.0 V, 16.7 %."""
     wire = Conductor("AWG16 stranded", 4.99 / (1000 * FOOT))
     (left,) = voltages_along(24, wire, [Drain(100 * FOOT, 4)])
     assert 24 - left == pytest.approx(3.992, abs=0.0005)
@@ -56,7 +65,8 @@ def test_drop_of_the_lesson() -> None:
 
 
 def test_sources_disagree_on_copper() -> None:
-    """energy-solutions.co.uk: 0.0164 * I * total length / area, 5 A, 60 m out and back, 2.5 mm²: 1.968 V.
+    """energy-solutions.co.uk: 0.0164 * I * total length / area, 5 A, 60 m out and back, 2.5 mm²:
+    1.968 V.
 
     At 20 °C pure copper already makes 2.07 V, and the standard's maximum for flexible wire 2.39 V.
     """
@@ -82,7 +92,8 @@ def test_level_at_a_far_terminator() -> None:
 
 
 def test_each_stretch_carries_all_units_behind_it() -> None:
-    """Three units on 1 Ω a stretch (out and back): 3, 2 and 1 A make 3, 5 and 6 V of drop, in any order given."""
+    """Three units on 1 Ω a stretch (out and back): 3, 2 and 1 A make 3, 5 and 6 V of drop, in any
+    order given."""
     wire = Conductor("half an ohm a metre", 0.5)
     drains = [Drain(3, 1), Drain(1, 1), Drain(2, 1)]
     assert voltages_along(24, wire, drains) == pytest.approx((18, 21, 19))

@@ -35,7 +35,8 @@ def test_stub_of_a_slow_driver_in_the_vendor_forum() -> None:
 
 
 def test_sources_disagree_on_stubs() -> None:
-    """ECSS, citing CiA 301: 50 ns edge at 5 ns/m, critical length 5 m, stub a third (1.67 m); TI's rule gives 1.0 m."""
+    """ECSS, citing CiA 301: 50 ns edge at 5 ns/m, critical length 5 m, stub a third (1.67 m); TI's
+    rule gives 1.0 m."""
     factor = 1 / (5e-9 * 3e8)
     assert critical_length(50e-9, factor) == pytest.approx(5.0)
     assert critical_length(50e-9, factor) / 3 == pytest.approx(1.67, abs=0.005)
@@ -44,19 +45,22 @@ def test_sources_disagree_on_stubs() -> None:
 
 @pytest.mark.parametrize(("baud", "metres"), [(115200, 868), (57600, 1200), (1e5, 1000), (1e7, 10)])
 def test_length_times_rate(baud: float, metres: float) -> None:
-    """TI SLLA272: length times rate up to 1e8, never over 1200 m; 'about 12 m' is printed for 10 Mbit/s."""
+    """TI SLLA272: length times rate up to 1e8, never over 1200 m; 'about 12 m' is printed for 10
+    Mbit/s."""
     assert longest_trunk(baud).length == pytest.approx(metres, abs=0.1)
 
 
 def test_sources_disagree_on_the_longest_trunk() -> None:
-    """V1.02, section 3.4.3, says 1000 m at 9600 baud where the curve has 1200 m; above 9600 baud it says nothing."""
+    """V1.02, section 3.4.3, says 1000 m at 9600 baud where the curve has 1200 m; above 9600 baud it
+    says nothing."""
     at_9600 = longest_trunk(9600)
     assert (at_9600.by_rate, at_9600.by_guide, at_9600.length) == (1200, 1000, 1000)
     assert longest_trunk(19200).by_guide is None
 
 
 def test_cabling_of_the_modbus_guide() -> None:
-    """V1.02, sections 3.4.3 and 3.6: Cat 5 up to 600 m, four-wire cabling used as two-wire half of 1000 m."""
+    """V1.02, sections 3.4.3 and 3.6: Cat 5 up to 600 m, four-wire cabling used as two-wire half of
+    1000 m."""
     assert longest_trunk(9600, Cabling.CATEGORY_5).length == 600
     assert longest_trunk(9600, Cabling.FOUR_WIRE_AS_TWO).length == 500
 

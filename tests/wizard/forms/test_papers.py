@@ -1,4 +1,5 @@
-"""The forms of the hand over without a screen: answers become records and records become answers."""
+"""The forms of the hand over without a screen: answers become records and records become
+answers."""
 
 from __future__ import annotations
 
@@ -28,9 +29,29 @@ from busprobe.wizard.steps.wiring import WiringStep
 
 NOTED = {"supply": "24 V", "maker": "Garnet", "serial": "7", "remark": "behind the fan"}
 UNIT = UnitRecord(
-    12, "9600-8N1", tag="T", position=3, distance_m=12.5, terminator=False, label_fitted=True, noted=NOTED
+    12,
+    "9600-8N1",
+    tag="T",
+    position=3,
+    distance_m=12.5,
+    terminator=False,
+    label_fitted=True,
+    noted=NOTED,
 )
-PAIR = Cabling("PLC", "", "2 x 0.8", 120.5, "one line", True, "master", "yes", "A", "meter", "A. Bell", "200-205")
+PAIR = Cabling(
+    "PLC",
+    "",
+    "2 x 0.8",
+    120.5,
+    "one line",
+    True,
+    "master",
+    "yes",
+    "A",
+    "meter",
+    "A. Bell",
+    "200-205",
+)
 
 
 def given(fields: Sequence[Field], **changes: str) -> dict[str, str]:
@@ -49,7 +70,9 @@ def test_a_form_of_the_pair_that_is_only_looked_at_changes_nothing(pair: Cabling
 
 
 def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kept() -> None:
-    talking = replace(UNIT, identity={"vendor": "Hazel", "product": "H", "serial": "9", "revision": "2"})
+    talking = replace(
+        UNIT, identity={"vendor": "Hazel", "product": "H", "serial": "9", "revision": "2"}
+    )
     asked = {field.name for field in unit_fields(talking)}
     assert asked.isdisjoint({"maker", "model", "serial", "revision"})
     assert noted_unit(talking, given(unit_fields(talking), supply="")).noted == {
@@ -82,11 +105,16 @@ def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
     readings = ({"name": "Power", "text": "4.3 kW"}, {"name": "Energy", "text": "18 kWh"})
     unit = replace(UNIT, readings=readings, references={"Energy": "18.1"})
     fields = value_fields(unit)
-    assert [(field.label, field.value) for field in fields] == [("Power: 4.3 kW", ""), ("Energy: 18 kWh", "18.1")]
+    assert [(field.label, field.value) for field in fields] == [
+        ("Power: 4.3 kW", ""),
+        ("Energy: 18 kWh", "18.1"),
+    ]
     assert references(unit, given(fields, v0="4.2 kW", v1="")) == {"Power": "4.2 kW"}
 
 
 def test_every_gap_is_asked_for_by_a_form_or_leads_to_a_step() -> None:
-    steps = {step.TITLE for step in (SurveyStep, WiringStep, IdentifyStep, ReaddressStep, ProveStep)}
+    steps = {
+        step.TITLE for step in (SurveyStep, WiringStep, IdentifyStep, ReaddressStep, ProveStep)
+    }
     forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.VALUES, Ask.CIRCUITS}
     assert {str(ask) for ask in Ask if ask not in forms} == steps

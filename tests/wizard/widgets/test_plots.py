@@ -56,7 +56,9 @@ def test_without_a_reply_there_is_no_spread() -> None:
 
 
 def test_failures_of_one_moment_stand_below_each_other() -> None:
-    lines = drawn([*failure_lines(run(failing(11, 30.5), failing(12), failing(13, 0.0, 30.5)), 46, 5)])
+    lines = drawn(
+        [*failure_lines(run(failing(11, 30.5), failing(12), failing(13, 0.0, 30.5)), 46, 5)]
+    )
     assert lines == [
         "11 9600-8N1    │···············1··············",
         "13 9600-8N1    │1··············1··············",
@@ -71,7 +73,9 @@ def test_where_room_is_short_the_worst_units_stay_and_the_others_are_put_togethe
 
 
 def test_a_run_without_failures_says_so() -> None:
-    assert drawn([*failure_lines(run(failing(11), failing(12)), 60, 4)]) == ["No poll of 2 units failed."]
+    assert drawn([*failure_lines(run(failing(11), failing(12)), 60, 4)]) == [
+        "No poll of 2 units failed."
+    ]
 
 
 @example([5e-324], [], [], 20, 2)

@@ -33,14 +33,16 @@ FORMS = sum_forms(LineSettings.parse("9600-8N1"), 6)
 def test_a_supply_is_judged_by_its_data_sheet_where_that_is_known(
     supply: str, wanted: str, level: Level, mistaken: bool
 ) -> None:
-    """A nominal voltage with 10 % (common practice), or the range of the data sheet; what is neither is named."""
+    """A nominal voltage with 10 % (common practice), or the range of the data sheet; what is
+    neither is named."""
     judged = judge_form({"supply": supply, "nominal": wanted}, Labels.SIGN)
     assert judged.by_field["supply"].level is level
     assert ("nominal" in judged.mistakes) is mistaken
 
 
 def test_readings_are_judged_together() -> None:
-    """3 V in idle are odd on a terminated pair, right on one without, and no contradiction to 4 V and 1 V."""
+    """3 V in idle are odd on a terminated pair, right on one without, and no contradiction to 4 V
+    and 1 V."""
     high = {"idle": "3", "d1": "4", "d0": "1"}
     assert judge_form(high, Labels.SIGN).by_field["idle"].level is Level.ATTENTION
     alone = judge_form({**high, "resistance": "OL"}, Labels.SIGN)
@@ -48,11 +50,15 @@ def test_readings_are_judged_together() -> None:
 
 
 def test_a_long_cable_belongs_to_the_resistance() -> None:
-    """1000 m of AWG24 are 168 Ω out and back: two terminators of 120 Ω then show 85 Ω (computed), as others might."""
+    """1000 m of AWG24 are 168 Ω out and back: two terminators of 120 Ω then show 85 Ω (computed),
+    as others might."""
     short = judge_form({"resistance": "85"}, Labels.SIGN)
     assert short.by_field["resistance"].words == "85.0 Ω fits one terminator."
     long = judge_form({"resistance": "85", "cable": "1000"}, Labels.SIGN)
-    assert "fits a short, both terminators as well as one terminator" in long.by_field["resistance"].words
+    assert (
+        "fits a short, both terminators as well as one terminator"
+        in long.by_field["resistance"].words
+    )
     unknown = judge_form({"resistance": "85", "cable": "far"}, Labels.SIGN)
     assert "cable" in unknown.mistakes
     assert unknown.by_field["resistance"].words == "Not judged: 'cable length' cannot be read."
@@ -69,8 +75,12 @@ def test_every_sum_has_a_result_to_begin_with(form: SumForm) -> None:
 
 @settings(max_examples=80)
 @given(st.sampled_from(FORMS), st.data())
-def test_whatever_is_typed_gives_a_result_or_a_clear_error(form: SumForm, data: st.DataObject) -> None:
-    typed = {f.name: data.draw(st.one_of(st.just(f.value), st.text(max_size=6))) for f in form.fields}
+def test_whatever_is_typed_gives_a_result_or_a_clear_error(
+    form: SumForm, data: st.DataObject
+) -> None:
+    typed = {
+        f.name: data.draw(st.one_of(st.just(f.value), st.text(max_size=6))) for f in form.fields
+    }
     try:
         assert form.reckon(typed).lines
     except UsageError as error:
@@ -83,10 +93,14 @@ def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
         {"address": 12, "present": False, "reply_ms": None, "silence_due_ms": 3.6},
     ]
     heard = {"words": "Quiet for 5.0 s at 9600-8N1.", "asked": asked, "echo": False}
-    assert wiring_words.heard_words(heard) == (
-        "Quiet for 5.0 s at 9600-8N1. Answered: 11. Asked and not read: 12. No echo."
+    assert (
+        wiring_words.heard_words(heard)
+        == "Quiet for 5.0 s at 9600-8N1. Answered: 11. Asked and not read: 12. No echo."
     )
-    assert wiring_words.turn_round_words(heard) == "Turn-round: 11 after 11.3 ms; 3.6 ms of silence are due first."
+    assert (
+        wiring_words.turn_round_words(heard)
+        == "Turn-round: 11 after 11.3 ms; 3.6 ms of silence are due first."
+    )
     assert wiring_words.turn_round_words({"asked": asked[1:]}) == ""
 
 
@@ -104,7 +118,10 @@ def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
 def test_the_step_is_done_only_when_all_was_measured_and_heard(
     levels: tuple[Level, ...], failing: bool, listened: bool, state: StepState, todo: str
 ) -> None:
-    """What to do next points to where it stands: at the reading, or among the causes of what was heard."""
-    stands, words = wiring_words.standing(levels, acknowledged=True, mistakes=False, failing=failing, listened=listened)
+    """What to do next points to where it stands: at the reading, or among the causes of what was
+    heard."""
+    stands, words = wiring_words.standing(
+        levels, acknowledged=True, mistakes=False, failing=failing, listened=listened
+    )
     assert stands is state
     assert todo in words
