@@ -9,8 +9,8 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.wizard import SPEED, run_wizard
-from busprobe.connect import VIRTUAL
 from busprobe.errors import ExitCode, UsageError
+from busprobe.session.connect import VIRTUAL
 
 
 @click.command()
@@ -41,7 +41,7 @@ def command(
       busprobe demo --unattended --out demo-job
     """
     if unattended:
-        from busprobe.demo import run_unattended
+        from busprobe.session.demo import run_unattended
 
         if folder is None:
             raise UsageError(

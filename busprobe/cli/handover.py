@@ -13,7 +13,7 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, left_over, write
 from busprobe.handover.missing import missing
 from busprobe.job.job import Job
-from busprobe.session import Session
+from busprobe.session.session import Session
 
 
 @click.command()

@@ -13,7 +13,7 @@ from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
-from busprobe.pair import HuntLog
+from busprobe.session.wiring_record import HuntLog
 from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
 
 

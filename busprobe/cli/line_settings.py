@@ -6,15 +6,15 @@ from pathlib import Path
 
 import click
 
-from busprobe.bus_moves import BusMoves
-from busprobe.bus_plan import BusPlan
 from busprobe.cli import options, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
+from busprobe.readdress.bus_plan import BusPlan
 from busprobe.readdress.line_settings import change_of_settings, path
 from busprobe.readdress.procedure import Place
+from busprobe.session.moves import BusMoves
 
 FORMAT = "busprobe.line-settings/1"
 """Format name of the document."""

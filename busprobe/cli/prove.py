@@ -9,7 +9,6 @@ from threading import Event as StopFlag
 
 import click
 
-from busprobe import runs
 from busprobe.cli import options, output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
@@ -19,13 +18,14 @@ from busprobe.handover.tables.proof import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.pair import failure_patterns
 from busprobe.prove.endurance import Finished, RoundDone
 from busprobe.prove.polling import Row
 from busprobe.prove.proof import Proof
 from busprobe.prove.statistics import Times, milliseconds
 from busprobe.prove.tally import Kind, UnitTally
-from busprobe.session import Session
+from busprobe.session import endurance_runs as runs
+from busprobe.session.session import Session
+from busprobe.session.wiring_record import failure_patterns
 
 _MINUTES = 1.0
 _LONGEST_PAUSE = 60_000.0

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import click
 
-from busprobe.bus_moves import BusMoves
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, RefusedError, UsageError
@@ -14,6 +13,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.readdress.move import Move, Procedure
 from busprobe.readdress.outcome import refusal
+from busprobe.session.moves import BusMoves
 
 
 @click.command()

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from busprobe.bus_moves import BusMoves
-from busprobe.bus_plan import Practice
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import open_job, session_on, stored_profiles
 from busprobe.errors import ExitCode, UsageError
 from busprobe.job.plan import keep_plan, kept_plan, load_plan
 from busprobe.modbus.addresses import LAST
-from busprobe.session import Session
+from busprobe.readdress.bus_plan import Practice
+from busprobe.session.moves import BusMoves
+from busprobe.session.session import Session
 
 FORMAT = "busprobe.readdress-all/1"
 """Format name of the document."""

@@ -8,13 +8,13 @@ from typing import Any
 
 import click
 
-from busprobe.bus_moves import BusMoves
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, RefusedError
 from busprobe.job.job import Job
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome, refusal
+from busprobe.session.moves import BusMoves
 
 FORMAT = "busprobe.recover/1"
 """Format name of the document."""

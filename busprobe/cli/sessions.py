@@ -16,7 +16,7 @@ from busprobe.cli import output
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import Store, folders, load_all
-from busprobe.session import Session
+from busprobe.session.session import Session
 
 
 def default_job_file() -> Path:

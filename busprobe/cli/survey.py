@@ -16,7 +16,7 @@ from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses
 from busprobe.profiles.schema import factories
-from busprobe.recording import RecordedSurvey
+from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
 from busprobe.survey.coverage import coverage
 from busprobe.survey.findings import Finding, Kind

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from busprobe.bus_moves import BusMoves
 from busprobe.cli import options, output, writes
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
 from busprobe.job.job import Job
+from busprobe.session.moves import BusMoves
 
 
 @click.command()

@@ -10,7 +10,7 @@ from busprobe.cli import options, output, wiring_sums
 from busprobe.cli.groups import Group
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
-from busprobe.pair import keep_wiring
+from busprobe.session.wiring_record import keep_wiring
 from busprobe.wiring import figures
 from busprobe.wiring.arithmetic.checks import require
 from busprobe.wiring.cautions import CAUTIONS, is_acknowledged

@@ -10,7 +10,7 @@ from busprobe.cli import options, output
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
-from busprobe.pair import keep_wiring
+from busprobe.session.wiring_record import keep_wiring
 from busprobe.wiring import figures, sums
 from busprobe.wiring.arithmetic.bias import THRESHOLD, LoadModel
 from busprobe.wiring.arithmetic.conductor import Conductor

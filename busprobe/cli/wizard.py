@@ -9,10 +9,10 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.sessions import default_job_file, open_job, stored_profiles
-from busprobe.connect import Connector
 from busprobe.job.plan import PlannedUnit, load_plan
 from busprobe.line.clock import ScaledClock
-from busprobe.session import Session
+from busprobe.session.connect import Connector
+from busprobe.session.session import Session
 
 SPEED = 20.0
 """How much faster than life a virtual segment runs in the wizard: a survey worth watching and not

@@ -9,17 +9,17 @@ from subprocess import list2cmdline
 
 import click
 
-from busprobe.bus_moves import BusMoves
-from busprobe.bus_plan import BusPlan
 from busprobe.cli import output
 from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import Begun, Checked, Ended, Finished
+from busprobe.readdress.bus_plan import BusPlan
 from busprobe.readdress.move import Prepared, Result
 from busprobe.readdress.outcome import Outcome
-from busprobe.session import Session
+from busprobe.session.moves import BusMoves
+from busprobe.session.session import Session
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 

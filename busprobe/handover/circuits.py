@@ -14,8 +14,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator
 
-from busprobe.csv_file import CsvFile, checked
 from busprobe.errors import Mistake
+from busprobe.files.csv_file import CsvFile, checked
 from busprobe.handover.bus_list import BusList, CircuitRow
 from busprobe.handover.table import NOT_NOTED, Cell, Table, plain
 from busprobe.job.records import Circuit, UnitRecord

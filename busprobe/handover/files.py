@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError, UsageError
+from busprobe.files.placing import place
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import (
     csv_files,
@@ -22,7 +23,6 @@ from busprobe.handover.formats import (
     thing_files,
     xlsx_file,
 )
-from busprobe.handover.placing import place
 from busprobe.text import visible
 
 Exporter = Callable[[BusList], Mapping[str, bytes]]
@@ -58,7 +58,7 @@ def write(
     """Write the list in each of the `formats` and return the files, in order of the formats.
 
     All contents are complete on the disk before the first file takes its name, and a failure leaves
-    the folder as it was (`busprobe.handover.placing`).  Raises `UsageError` for an unknown format,
+    the folder as it was (`busprobe.files.placing`).  Raises `UsageError` for an unknown format,
     `RefusedError` where a file is there already and `overwrite` is not set, `FileError` where the
     folder cannot be written.
     """

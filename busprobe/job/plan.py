@@ -16,8 +16,8 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from busprobe.csv_file import CsvFile, checked
 from busprobe.errors import Mistake, UsageError
+from busprobe.files.csv_file import CsvFile, checked
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings

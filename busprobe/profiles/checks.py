@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from busprobe.files.toml_file import Found, Place
 from busprobe.profiles.changes import Change, Effect, FurtherWrite, LineChange, Readdress
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
 from busprobe.profiles.registers import (
@@ -23,7 +24,6 @@ from busprobe.profiles.registers import (
     Register,
 )
 from busprobe.profiles.schema import Factory, Limits, Point, PointType, ToldObject, context_of
-from busprobe.toml_file import Found, Place
 
 SMALLEST_FACTOR, LARGEST_FACTOR = 1e-9, 1e9
 """Scales and offsets beyond these, nano to giga, are taken for slips of the pen; signs do not

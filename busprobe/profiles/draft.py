@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
+from busprobe.files.toml_file import Place, found_by_pydantic
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.checks import check
 from busprobe.profiles.choice import Choice, in_one_order, preferring
@@ -31,7 +32,6 @@ from busprobe.profiles.registers import Numbering, Register
 from busprobe.profiles.schema import parse_profile
 from busprobe.profiles.standards import SelfDescription
 from busprobe.profiles.writing import to_toml
-from busprobe.toml_file import Place, found_by_pydantic
 
 _OTHERS = 3
 """Other interpretations that the file mentions beside the chosen one."""

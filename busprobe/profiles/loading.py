@@ -7,10 +7,10 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from busprobe.files.toml_file import TomlFile, found_by_pydantic
 from busprobe.profiles.checks import check
 from busprobe.profiles.rivals import rival_mistakes
 from busprobe.profiles.schema import Profile, parse_profile
-from busprobe.toml_file import TomlFile, found_by_pydantic
 
 
 def load_profile(path: Path, others: Iterable[Profile] = ()) -> Profile:

@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError, model_validator
 
+from busprobe.files.toml_file import Found, TomlFile, found_by_pydantic
 from busprobe.profiles.fields import (
     MOST_REGISTERS,
     Name,
@@ -26,7 +27,6 @@ from busprobe.profiles.fields import (
 )
 from busprobe.profiles.registers import Numbering, Register, from_sheet
 from busprobe.profiles.schema import Point, PointType, ScaleMeaning, ScaleRegister, Tells, WordOrder
-from busprobe.toml_file import Found, TomlFile, found_by_pydantic
 
 KIND = "notes"
 """What such a file is called in messages."""

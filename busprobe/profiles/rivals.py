@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from busprobe.files.toml_file import Found
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
 from busprobe.profiles.schema import Profile
 from busprobe.text import visible
-from busprobe.toml_file import Found
 
 
 def rival_mistakes(profile: Profile, others: Iterable[Profile]) -> Iterator[Found]:

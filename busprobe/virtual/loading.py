@@ -12,10 +12,10 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
+from busprobe.files.toml_file import Found, TomlFile, found_by_pydantic
+from busprobe.files.toml_file import Place as FilePlace
 from busprobe.line.settings import LineSettings
 from busprobe.text import visible
-from busprobe.toml_file import Found, TomlFile, found_by_pydantic
-from busprobe.toml_file import Place as FilePlace
 from busprobe.virtual.registers import LIMITS
 from busprobe.virtual.schema import Part, Scenario, UnitType, Value
 from busprobe.virtual.setup import Place, fields

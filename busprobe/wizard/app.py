@@ -15,22 +15,22 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import RefusedError
-from busprobe.session import Session
-from busprobe.wizard.dialogs.hands import HandsDialog
-from busprobe.wizard.dialogs.notice import Failure, Notice
-from busprobe.wizard.dialogs.question import Answer, Question
-from busprobe.wizard.gate import LineGate
-from busprobe.wizard.help import help_for
-from busprobe.wizard.step import Step
-from busprobe.wizard.steps.handover import HandoverStep
-from busprobe.wizard.steps.identify import IdentifyStep
-from busprobe.wizard.steps.port import PortStep
-from busprobe.wizard.steps.prove import ProveStep
-from busprobe.wizard.steps.readdress import ReaddressStep
-from busprobe.wizard.steps.survey import SurveyStep
-from busprobe.wizard.steps.wiring import WiringStep
-from busprobe.wizard.theme import DARK, LIGHT
-from busprobe.wizard.widgets.step_rail import StepRail
+from busprobe.session.session import Session
+from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.help import help_for
+from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.step import Step
+from busprobe.wizard.common.step_rail import StepRail
+from busprobe.wizard.common.theme import DARK, LIGHT
+from busprobe.wizard.common.virtual_terminals import HandsDialog
+from busprobe.wizard.handover.step import HandoverStep
+from busprobe.wizard.identify.step import IdentifyStep
+from busprobe.wizard.port.step import PortStep
+from busprobe.wizard.prove.step import ProveStep
+from busprobe.wizard.readdress.step import ReaddressStep
+from busprobe.wizard.survey.step import SurveyStep
+from busprobe.wizard.wiring.step import WiringStep
 
 _STEP_KEY = "wizard.step"
 """Where the job keeps which step was looked at last."""

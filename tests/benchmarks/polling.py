@@ -22,7 +22,6 @@ import minimalmodbus
 from pymodbus.client import ModbusSerialClient
 from serial import Serial
 
-from busprobe.connect import Connector
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.polling import polling
 from busprobe.job.job import Job
@@ -34,7 +33,8 @@ from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targe
 from busprobe.prove.polling import PollingTable
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import Kind
-from busprobe.session import Session
+from busprobe.session.connect import Connector
+from busprobe.session.session import Session
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from tests.benchmarks.simulated_serial import SimulatedSerial, SimulatedTime

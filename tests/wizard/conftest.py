@@ -9,16 +9,16 @@ from pathlib import Path
 import pytest
 from textual.pilot import Pilot
 
-from busprobe.connect import Connector
 from busprobe.job import Job
 from busprobe.job.plan import PlannedUnit
 from busprobe.line.clock import ScaledClock, VirtualClock
 from busprobe.line.ports import PortInfo
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.session import Session
+from busprobe.session.connect import Connector
+from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.steps import port
+from busprobe.wizard.port import step as port
 from tests.wizard.person import Person
 
 ADAPTER = PortInfo(

@@ -7,7 +7,7 @@ from textual.widgets import Input
 
 from busprobe.job import Job
 from busprobe.line.settings import LineSettings
-from busprobe.session import Session
+from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
 from tests.wizard.conftest import Wizard, new_session
 

@@ -8,30 +8,30 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from busprobe.bus_plan import Bus, Goal, Practice
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.records import Conclusion, UnitRecord, WriteRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import write_register
-from busprobe.move_record import latest_move, outcome_on_record, unproven
+from busprobe.readdress.bus_plan import Bus, Goal, Practice
 from busprobe.readdress.outcome import Outcome, Row
 from busprobe.readdress.procedure import Move, Procedure
+from busprobe.session.move_record import latest_move, outcome_on_record, unproven
 from busprobe.wiring.meter import Level
 from busprobe.wiring.naming import Labels
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.batch import batches
-from busprobe.wizard.decision import Decision
-from busprobe.wizard.forms.meter import FIELDS, judge_form
-from busprobe.wizard.forms.practice import FIELDS as PRACTICE
-from busprobe.wizard.forms.practice import read_practice
-from busprobe.wizard.gate import LineGate
-from busprobe.wizard.moves import followed, goal_of, wanted_by
-from busprobe.wizard.search import read_search
-from busprobe.wizard.step import Around
-from busprobe.wizard.widgets.plots import scale_top
-from busprobe.wizard.widgets.wide_word import HEIGHT, drawn
-from busprobe.wizard.words.moves import move_words
-from busprobe.wizard.words.survey import time_words
+from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.decision import Decision
+from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.step import Around
+from busprobe.wizard.common.wide_word import HEIGHT, drawn
+from busprobe.wizard.prove.plots import scale_top
+from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
+from busprobe.wizard.readdress.proposal_form import read_practice
+from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
+from busprobe.wizard.readdress.words import move_words
+from busprobe.wizard.survey.search import read_search
+from busprobe.wizard.survey.words import time_words
+from busprobe.wizard.wiring.meter_form import FIELDS, judge_form
 
 AT_9600 = LineSettings.parse("9600-8N1")
 
@@ -89,7 +89,7 @@ def test_a_batch_goes_out_before_the_last_event_where_events_are_slow(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     moments = iter([0.0, 0.01, 0.06, 0.06, 0.07])
-    monkeypatch.setattr("busprobe.wizard.batch.time.monotonic", lambda: next(moments))
+    monkeypatch.setattr("busprobe.wizard.common.batch.time.monotonic", lambda: next(moments))
     assert list(batches("abc")) == [("a", "b"), ("c",)]
 
 

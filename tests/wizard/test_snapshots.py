@@ -22,7 +22,7 @@ from busprobe.prove.statistics import Times
 from busprobe.prove.tally import UnitTally
 from busprobe.wiring.cautions import acknowledgement
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.dialogs.confirm_write import ConfirmWrite
+from busprobe.wizard.readdress.confirm_write import ConfirmWrite
 from tests.wizard.conftest import new_session
 
 Compare = Callable[..., bool]

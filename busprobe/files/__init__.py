@@ -1,0 +1,1 @@
+"""Files from people and for people: TOML and CSV with the place of each mistake; whole or none."""

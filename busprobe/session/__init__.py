@@ -1,0 +1,1 @@
+"""The application: one open port, one job, the services at work, and everything recorded."""

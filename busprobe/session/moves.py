@@ -1,0 +1,385 @@
+"""Moves of a session: one unit, a box of them or the whole bus; guarded, kept in journal and list,
+undone, finished.
+
+Wizard, commands and the unattended demo all go through here, so that what is on disk is the same
+whoever did it. Methods that use the line block; at most one of them may run at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from threading import Event as StopFlag
+
+from busprobe.errors import RefusedError, UsageError
+from busprobe.job.plan import seated
+from busprobe.job.records import WriteRecord
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.profiles.schema import Profile
+from busprobe.readdress import batch, finishing, recovery
+from busprobe.readdress import move as moving
+from busprobe.readdress import one_by_one as box
+from busprobe.readdress.bus_plan import Bus, BusPlan, Goal, Practice
+from busprobe.readdress.guards import check_move
+from busprobe.readdress.move import Move, Outcome, Prepared, Report, Result, Row
+from busprobe.readdress.open_steps import PROCEDURE, OpenSteps, open_steps
+from busprobe.readdress.procedure import Procedure, factory_place
+from busprobe.readdress.promised import check_promised, doubts_of_return
+from busprobe.readdress.undo import move_to_undo, reverse
+from busprobe.session.move_record import place_of, unproven
+from busprobe.session.session import Session
+
+RECORD = "moves of the bus"
+"""The name under which a batch is kept in the job."""
+
+Confirm = Callable[[Prepared], bool]
+"""Shows everything that will be sent, and says whether it may be."""
+
+
+def _silent(_: str) -> None:
+    """Nobody is told what is being done."""
+
+
+class BusMoves:
+    """What is done to the addresses and line settings of the units of a session."""
+
+    def __init__(self, session: Session) -> None:
+        """Work on the job of `session`, write through its line."""
+        self._session = session
+        self._job = session.job
+
+    # -- one unit
+    # ----------------------------------------------------------------------------------------
+
+    def prepare_move(
+        self,
+        settings: LineSettings,
+        old: int,
+        new: int,
+        procedure: Procedure | None = None,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
+    ) -> Prepared:
+        """Guard a move and put its frames together; raises `RefusedError`, or `UsageError` without
+        a procedure.
+
+        Without a `procedure`, the profile of the unit on the as-built list says how it is done.
+        """
+        if procedure is None:
+            profile = self._session.profile_of(old, settings)
+            if profile is None or profile.readdress is None:
+                raise UsageError(
+                    f"It is not known how the unit at address {old} takes a new address.",
+                    todo=(
+                        "Identify it first, name a profile, or give the register from its data"
+                        " sheet by hand."
+                    ),
+                )
+            procedure = Procedure.from_profile(profile)
+        return self.prepare(Move(settings, old, new, procedure), report, stop)
+
+    def prepare(
+        self, move: Move, report: Report = _silent, stop: StopFlag | None = None
+    ) -> Prepared:
+        """Guard a move and put its frames together; raises `RefusedError`, and `StoppedError` once
+        `stop` is set.
+
+        A place that the list has given to another unit, or an earlier move has promised to one, is
+        refused before anything is asked on the wire.
+        """
+        check_move(move)
+        if self._job.unit(move.new, str(move.target.settings)) is not None:
+            raise RefusedError(
+                f"The bus list has a unit at address {both_forms(move.new)},"
+                f" {move.target.settings}.",
+                means="It may only be switched off now, and would clash when it comes back.",
+                todo=(
+                    "Choose another address, or take that entry off the list if the unit is gone"
+                    " for good."
+                ),
+            )
+        writes = self._job.writes()
+        check_promised(writes, move)
+        line = self._session.line
+        with line.stopped_by(stop):
+            prepared = moving.prepare(line, move, report)
+        kept = (place_of(unit) for unit in self._job.units() if unit.power_cycle_verified)
+        return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
+
+    def move(
+        self,
+        prepared: Prepared,
+        confirm: Confirm,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
+    ) -> Outcome:
+        """Carry a move out once `confirm` says so; the journal and the as-built list are kept.
+
+        Raises `StoppedError` if `stop` is set before anything was written.
+        """
+        outcome = moving.execute(self._session.line, prepared, self._job, confirm, report, stop)
+        self._keep(outcome)
+        return outcome
+
+    def verify_again(self, outcome: Outcome, report: Report = _silent) -> Outcome:
+        """Tell after a power cycle whether a move has taken effect and was kept."""
+        move, verified = self._as_its_profile_says(outcome.move), outcome.result is Result.VERIFIED
+        after = moving.verify_again(
+            self._session.line,
+            move,
+            before=outcome.result,
+            old_taken=verified and self._job.unit(move.old, str(move.settings)) is not None,
+            journal=self._job,
+            write=outcome.write,
+            report=report,
+        )
+        self._keep(after)
+        return after
+
+    def _as_its_profile_says(self, move: Move) -> Move:
+        """A move read back from the journal, with the place to which a unit falls back that loses
+        its settings."""
+        places = (move.target, move.source)
+        known = next(
+            filter(None, (self._session.profile_of(p.address, p.settings) for p in places)), None
+        )
+        if known is None or move.procedure.profile is not None:
+            return move
+        return replace(move, procedure=replace(move.procedure, factory=factory_place(known)))
+
+    def unproven(self) -> tuple[Outcome, ...]:
+        """Moves that took effect, or wait to, and that no power cycle has proven yet; for
+        `verify_again`."""
+        return unproven(self._job.units(), self._job.writes())
+
+    def prepare_undo(
+        self,
+        number: int,
+        profile: Profile | None = None,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
+    ) -> Prepared:
+        """Guard the reverse of a move in the journal; raises `UsageError` or `RefusedError` where
+        it cannot be undone.
+
+        Without a `profile`, that of the unit on the as-built list says how it is done, or else the
+        write itself.
+        """
+        write, made = move_to_undo(self._job.writes(), number)
+        known = profile or self._session.profile_of(made.new, made.target.settings)
+        return self.prepare(reverse(write, made, known), report, stop)
+
+    # -- a box of units
+    # ----------------------------------------------------------------------------------
+
+    def one_by_one(
+        self,
+        settings: LineSettings,
+        factory: int,
+        first: int,
+        *,
+        confirm: Confirm,
+        cancel: StopFlag,
+        undo: StopFlag | None = None,
+        report: Report = _silent,
+    ) -> Iterator[box.Step]:
+        """Take a box of identical units from address `factory` to the planned addresses, or
+        counting from `first`.
+
+        Setting `undo` takes the last one back to the factory address.
+        """
+        listed = {unit.address for unit in self._job.units()}
+        planned = [
+            box.Target(unit.address, unit.tag, unit.location)
+            for unit in self._session.plan
+            if unit.address not in listed
+        ]
+        loop = box.OneByOne(
+            self._session.line,
+            settings,
+            factory,
+            planned or box.counting_up(first, keep_free={factory, *listed}),
+            identify=lambda _, address: self._one_of_the_box(address, settings),
+            journal=self._job,
+            confirm=confirm,
+            cancel=cancel,
+            undo=undo,
+            report=report,
+        )
+        for step in loop.run():
+            if isinstance(step, box.Moved | box.TakenBack):
+                self._keep(step.outcome)
+            yield step
+
+    def _one_of_the_box(self, address: int, settings: LineSettings) -> box.Known:
+        found = self._session.identify(address, settings)
+        if found.profile is None:
+            raise RefusedError(
+                f"The unit at address {address} is not recognised.",
+                means="It is not known how it takes a new address.",
+                todo="Readdress it by hand with the register from its data sheet, or put it aside.",
+            )
+        words = " ".join(
+            (found.profile.maker, found.profile.model, found.identity.get("serial") or "")
+        ).strip()
+        return box.Known(Procedure.from_profile(found.profile), words)
+
+    # -- the whole bus
+    # -----------------------------------------------------------------------------------
+
+    @property
+    def bus(self) -> Bus:
+        """The as-built list as it is now."""
+        return Bus(self._job.units(), self._session.store.profiles)
+
+    def plan_addresses(
+        self, *, practice: Practice | None = None, wishes: Mapping[int, int] | None = None
+    ) -> BusPlan:
+        """Moves to the addresses of the plan kept with the job or, with `practice`, to those by
+        good practice.
+
+        `wishes`, present address to wanted one, come on top of either, or stand alone.  Raises
+        `UsageError` where nothing says where units should be, and `RefusedError` or `UsageError`
+        where there is no safe way.
+        """
+        bus, plan = self.bus, self._session.plan
+        if practice is not None:
+            goal = bus.counted_up(practice)
+        elif plan:
+            goal = bus.from_plan(plan)
+        elif wishes:
+            goal = Goal({})
+        else:
+            raise UsageError(
+                "Nothing says where the units should be: the job has no plan of the bus.",
+                todo="Give one, or say from which address to count up along the cable.",
+            )
+        return bus.addresses(bus.changed(goal, wishes or {}))
+
+    def plan_line_settings(self, goal: LineSettings) -> BusPlan:
+        """Changes that bring all units to `goal`; raises `RefusedError` while two of them share an
+        address."""
+        return self.bus.line_settings(goal)
+
+    def carry_out(
+        self,
+        moves: tuple[Move, ...],
+        *,
+        confirm: Confirm,
+        power_cycle: batch.PowerCycle,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
+    ) -> Iterator[batch.Step]:
+        """Make the moves, each once `confirm` says so; journal and as-built list are kept, and the
+        end of the batch.
+
+        `power_cycle` is asked once for all, and before a move that depends on it; once `stop` is
+        set, nothing more is written or asked.  Raises `PortError` if the port fails; the write that
+        was under way then is open on record.
+        """
+        run = batch.Batch(
+            self._session.line,
+            moves,
+            self._job,
+            confirm=confirm,
+            power_cycle=power_cycle,
+            guard=self.prepare,
+            report=report,
+            stop=stop,
+        )
+        for step in run.run():
+            match step:
+                case batch.Ended(outcome) | batch.Checked(outcome):
+                    self._keep(outcome)
+                case batch.Finished():
+                    self._job.record(RECORD, step.document())
+            yield step
+
+    # -- what was cut off
+    # --------------------------------------------------------------------------------
+
+    def unfinished(self) -> tuple[WriteRecord, ...]:
+        """Writes under way when the program or the port last failed; they are to be looked into
+        first."""
+        return self._job.unfinished_writes()
+
+    def recover(self, report: Report = _silent) -> tuple[Outcome, ...]:
+        """Ask both addresses of every unfinished move and keep what is true; one outcome a move.
+
+        What is left of their procedures is told by `open_steps` afterwards.
+        """
+        outcomes = recovery.recover(self._session.line, self.unfinished(), self._job, report)
+        for outcome in outcomes:
+            self._keep(outcome)
+        return outcomes
+
+    def open_steps(self) -> tuple[OpenSteps, ...]:
+        """What is left of procedures whose later steps were never sent, or never acknowledged."""
+        return open_steps(
+            self._job.writes(), [record.document for record in self._job.records(PROCEDURE)]
+        )
+
+    def finish(
+        self,
+        left: OpenSteps,
+        confirm: Confirm,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
+    ) -> Outcome:
+        """Send what is left of a procedure once `confirm` says so.
+
+        Raises `RefusedError` where that is not safe, `StoppedError` if `stop` is set before
+        anything was written.
+        """
+        line = self._session.line
+        with line.stopped_by(stop):
+            prepared = finishing.prepare_rest(line, left, report)
+        return finishing.send_rest(line, prepared, self._job, confirm, report, stop)
+
+    def _keep(self, outcome: Outcome) -> None:
+        """Bring the as-built list up to date with a move: done for sure, or undone by a loss of
+        power."""
+        if outcome.power_cycled and not outcome.moved:
+            self._keep_loss(outcome)
+        if not outcome.moved:
+            return
+        move, settings, there = (
+            outcome.move,
+            str(outcome.move.settings),
+            str(outcome.move.target.settings),
+        )
+        unit = self._job.unit(move.new, there)
+        if unit is None or (there == settings and unit.previous_address != move.old):
+            how = f"register {move.procedure.register}, function {move.procedure.function}"
+            unit = self._job.move_unit(
+                move.old, move.new, settings=settings, new_settings=there, how_set=how
+            )
+        planned = self._session.planned(move.new)
+        if planned is not None:
+            unit = seated(unit, planned)
+        if outcome.power_cycled:
+            unit = replace(unit, power_cycle_verified=True)
+        self._job.put_unit(unit)
+
+    def _keep_loss(self, outcome: Outcome) -> None:
+        """A unit that was at its new place and has not kept it: back where it was, if that is what
+        answers now."""
+        move = outcome.move
+        unit = self._job.unit(move.new, str(move.target.settings))
+        if unit is None:
+            return
+        note = f"{self._job.now()}: after a power cycle: {outcome.row}."
+        kept = False if outcome.row in (Row.NOT_KEPT, Row.NEITHER) else unit.power_cycle_verified
+        lost = replace(unit, power_cycle_verified=kept, notes=(*unit.notes, note))
+        if outcome.row is Row.NOT_KEPT and self._job.unit(move.old, str(move.settings)) is None:
+            self._job.remove_unit(unit.address, unit.settings)
+            lost = replace(
+                lost,
+                address=move.old,
+                settings=str(move.settings),
+                how_set="",
+                previous_address=None,
+                power_cycle_verified=None,
+            )
+        self._job.put_unit(lost)

@@ -1,0 +1,332 @@
+"""One session at one pair: the services at work, with everything they show and do kept in the job.
+
+Wizard, commands and the unattended demo all go through here, so that what is on disk is the same
+whoever did it. Methods that use the line block; at most one of them may run at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import reduce
+from pathlib import Path
+from threading import Event as StopFlag
+
+from busprobe.errors import FileError, PortError, UsageError
+from busprobe.handover.assemble import assemble
+from busprobe.handover.bus_list import BusList
+from busprobe.handover.circuits import load_circuits, with_circuit
+from busprobe.handover.files import write
+from busprobe.handover.visits import with_earlier
+from busprobe.job.job import Job
+from busprobe.job.plan import PlannedUnit, keep_plan, kept_plan
+from busprobe.job.reading import job_as_it_is
+from busprobe.job.records import UnitRecord, unit_from_finding
+from busprobe.line.line import Line
+from busprobe.line.ports import ports
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import FIRST, format_addresses
+from busprobe.modbus.requests import Request
+from busprobe.profiles.schema import Profile
+from busprobe.profiles.store import Store
+from busprobe.prove import endurance
+from busprobe.session import endurance_runs as runs
+from busprobe.session.connect import Connector, Hands
+from busprobe.session.identification import keep_identified
+from busprobe.session.recorded_survey import RecordedSurvey
+from busprobe.session.wiring_record import keep_wiring
+from busprobe.survey.examine import Examination, examine
+from busprobe.survey.findings import Kind
+from busprobe.survey.identify import Identified, identify
+from busprobe.survey.listen import Overheard, listen
+from busprobe.survey.run import Survey
+from busprobe.text import visible
+from busprobe.wiring.hearing import Hearing, a_few, hear
+from busprobe.wiring.hunt import probes
+from busprobe.wiring.meter import Judgement
+from busprobe.wiring.sums import Reckoned
+
+_EARLIER = "compare.with"
+"""Where the job keeps which earlier job it is compared with."""
+
+
+class Session:
+    """A job, the profiles, and an open line once there is one."""
+
+    def __init__(
+        self,
+        job: Job,
+        store: Store,
+        *,
+        plan: Sequence[PlannedUnit] = (),
+        connector: Connector | None = None,
+    ) -> None:
+        """Go on with `job`; a `plan` of the bus takes the place of the one that is kept in it."""
+        self.job = job
+        self.store = store
+        if plan:
+            keep_plan(job, plan)
+        self.plan = kept_plan(job)
+        self._connector = connector or Connector()
+        self._line: Line | None = None
+
+    # -- the port
+    # ----------------------------------------------------------------------------------------
+
+    @property
+    def line(self) -> Line:
+        """The open line; raises `PortError` before there is one."""
+        if self._line is None:
+            raise PortError("No port is open.", todo="Open one in the step Port.")
+        return self._line
+
+    @property
+    def is_open(self) -> bool:
+        """Whether a port is open."""
+        return self._line is not None
+
+    @property
+    def profiles(self) -> tuple[Profile, ...]:
+        """All profiles in use."""
+        return tuple(self.store.profiles.values())
+
+    def open(self, port: str, settings: LineSettings | None = None) -> Line:
+        """Open `port` in place of the one that is open; raises `PortError`."""
+        self.close()
+        self._line = line = self._connector.open_line(port, settings or LineSettings())
+        adapter = next((p.words for p in ports() if line.name in (p.device, p.stable_name)), "")
+        self.job.set_meta(port=line.name, adapter=adapter)
+        return line
+
+    def reopen(self) -> Line:
+        """Open the port that was open once more, for an adapter that was unplugged; raises
+        `PortError`."""
+        before = self.line
+        try:
+            return self.open(before.name, before.settings)
+        except PortError:
+            self._line = before  # its name is what is tried again
+            raise
+
+    @property
+    def hands(self) -> Hands | None:
+        """The hands at the terminals, where the open line is that of a virtual segment."""
+        return self._connector.hands(self._line.name) if self._line is not None else None
+
+    def close(self) -> None:
+        """Close the port, if one is open."""
+        if self._line is not None:
+            self._line.close()
+            self._line = None
+
+    def listen(self, seconds: float, settings: Collection[LineSettings] = ()) -> Overheard:
+        """Listen before asking; kept under "listening"."""
+        heard = listen(self.line, seconds, settings)
+        self.job.record(
+            "listening",
+            {
+                "seconds": heard.seconds,
+                "settings": str(heard.settings),
+                "other_master": heard.other_master,
+                "noise_bytes": heard.noise_bytes,
+                "stuck": heard.stuck,
+                "words": heard.words,
+            },
+        )
+        return heard
+
+    def hear_pair(
+        self,
+        seconds: float,
+        asking: Sequence[Sequence[Request]] | None = None,
+        *,
+        cancel: StopFlag | None = None,
+    ) -> Hearing:
+        """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what
+        is wrong with it.
+
+        `asking` takes the place of these units, and `cancel` ends it, as in
+        `busprobe.wiring.hearing.hear`; nobody is asked where it is empty.  Kept under "listening"
+        and, beside what a meter showed, under "wiring".
+        """
+        known = [
+            unit.address for unit in self.job.units() if unit.settings == str(self.line.settings)
+        ]
+        if asking is None:
+            asking = [probes(address) for address in a_few(known) or (FIRST,)]
+        heard = hear(self.line, seconds, asking, expected=known, cancel=cancel)
+        self.job.record("listening", heard.document())
+        self.keep_wiring(heard=heard)
+        return heard
+
+    def keep_wiring(
+        self,
+        judgements: Sequence[Judgement] = (),
+        heard: Hearing | None = None,
+        sums: Sequence[Reckoned] = (),
+    ) -> dict[str, object]:
+        """Keep what a meter showed, was heard and was reckoned, with what failures say, under
+        "wiring".
+
+        What this time was not tried is carried on from the record before.  Returns the document.
+        """
+        return keep_wiring(self.job, judgements, heard, sums)
+
+    # -- survey and identification
+    # -----------------------------------------------------------------------
+
+    def survey(
+        self,
+        settings: Sequence[LineSettings],
+        addresses: Collection[int],
+        *,
+        expect: int | None = None,
+        resume: bool = False,
+    ) -> RecordedSurvey:
+        """A survey whose events are kept as they pass; with `resume` it goes on where the last one
+        was cut off."""
+        latest = self.job.latest_survey() if resume else None
+        progress = latest.progress if latest and not latest.complete else None
+        survey = Survey(
+            self.line, settings, addresses, expect=expect, profiles=self.profiles, resume=progress
+        )
+        asked = {
+            "port": self.line.name,
+            "settings": [str(s) for s in settings],
+            "addresses": format_addresses(addresses),
+            "expect": expect,
+        }
+        return RecordedSurvey(self.job, self.line.name, survey, asked)
+
+    def identify(self, address: int, settings: LineSettings) -> Identified:
+        """Find out what answers at `address` and read its values; kept with its entry in the
+        as-built list."""
+        self.line.apply(settings)
+        known = self.job.unit(address, str(settings))
+        by_hand = self.profile_of(address, settings) if known and known.match is None else None
+        found = identify(self.line, address, self.profiles, by_hand=by_hand)
+        return keep_identified(self.job, found, self.planned(address))
+
+    def planned(self, address: int) -> PlannedUnit | None:
+        """What the plan of the bus says of an address."""
+        return next((unit for unit in self.plan if unit.address == address), None)
+
+    def look_again(self, address: int, settings: LineSettings) -> Examination:
+        """Look closely at one address and bring its entry in the as-built list up to date."""
+        self.line.apply(settings)
+        seen = examine(self.line, address)
+        known = self.job.unit(address, str(settings))
+        if seen.kind is not Kind.SILENT:
+            # Whoever answers now need not be who answered before: only the place is carried on.
+            place = known and known.at_its_place()
+            found, by = seen.finding().document(), self.job.meta.tester
+            self.job.put_unit(unit_from_finding(found, seen=self.job.now(), by=by, known=place))
+        elif known is not None:
+            self.job.remove_unit(address, str(settings))
+        return seen
+
+    def profile_of(self, address: int, settings: LineSettings) -> Profile | None:
+        """The profile of a unit on the as-built list, where it has one."""
+        unit = self.job.unit(address, str(settings))
+        return self.store.profiles.get(unit.profile) if unit and unit.profile else None
+
+    # -- prove and hand over
+    # -----------------------------------------------------------------------------
+
+    def prove(
+        self,
+        *,
+        minutes: float | None = None,
+        rounds: int | None = None,
+        pause: float = 0.0,
+        stop: StopFlag | None = None,
+        resume: bool = False,
+    ) -> Iterator[endurance.Event]:
+        """Poll every single unit of the as-built list; the proof is kept while the run goes on, and
+        when it ends.
+
+        `pause` are seconds of silence before each request; 0 is full wire speed. With `resume` the
+        last run goes on, if it was stopped or cut off.  Raises `UsageError` where there is nothing
+        to poll, or the run to go on with polled other units.
+        """
+        asked = runs.targets(self.job.units(), self.store.profiles)
+        plan = endurance.Plan(rounds, None if minutes is None else 60 * minutes, pause)
+        return runs.keep_running(self.line, self.job, asked, plan, stop=stop, resume=resume)
+
+    def try_polling(
+        self, rounds: int, stop: StopFlag | None = None
+    ) -> Iterator[runs.Tried | endurance.Event]:
+        """Try the polling table on the bus and measure its cycle; raises `RefusedError` where it
+        has no request."""
+        return runs.try_polling(self.line, self.job, self.bus_list(), rounds=rounds, stop=stop)
+
+    def bus_list(self) -> BusList:
+        """The as-built bus list as the job has it now."""
+        return assemble(self.job, self.store.profiles)
+
+    def revise_unit(
+        self, place: tuple[int, str], change: Callable[[UnitRecord], UnitRecord]
+    ) -> None:
+        """Change the entry at this address and line settings as it is in the job now, and no other.
+
+        A run may have counted on since the entry was read.
+        """
+        self.job.revise_units(
+            lambda known: change(known) if (known.address, known.settings) == place else known
+        )
+
+    def note_circuits(self, path: Path) -> int:
+        """Note what a list says of the circuits of meters; the number of channels in it.  Raises
+        `FileError`."""
+        found = load_circuits(path, self.job.units(), self.store.profiles)
+        self.job.revise_units(
+            lambda unit: reduce(with_circuit, found.get((unit.address, unit.settings), ()), unit)
+        )
+        return sum(map(len, found.values()))
+
+    @property
+    def earlier(self) -> Path | None:
+        """The earlier job that the papers compare this one with."""
+        kept = self.job.state(_EARLIER)
+        return Path(kept) if kept else None
+
+    def compare_with(self, earlier: Path | None) -> BusList:
+        """The list with what is not as it was in an earlier job, from now on in the papers too;
+        `None` ends that.
+
+        Raises `FileError` where the earlier job cannot be read, and `UsageError` where it is this
+        very one.
+        """
+        compared = self.bus_list() if earlier is None else self._compared(earlier)
+        self.job.set_state(_EARLIER, None if earlier is None else str(earlier.absolute()))
+        return compared
+
+    def papers(self) -> BusList:
+        """The bus list as it is handed over, with the comparison where one is wanted; raises
+        `FileError`."""
+        earlier = self.earlier
+        if earlier is None:
+            return self.bus_list()
+        try:
+            return self._compared(earlier)
+        except FileError as error:
+            todo = (
+                "Put it back, name another, or compare with none: key e, or the option"
+                " --no-compare."
+            )
+            raise FileError(error.path, error.mistakes, kind="earlier job", todo=todo) from error
+
+    def _compared(self, earlier: Path) -> BusList:
+        if earlier.exists() and earlier.samefile(self.job.path):
+            raise UsageError(
+                "That is this very job.", todo="Name the job file of an earlier visit."
+            )
+        with job_as_it_is(earlier) as job:
+            return with_earlier(
+                self.bus_list(), assemble(job, self.store.profiles), visible(earlier.name)
+            )
+
+    def hand_over(
+        self, folder: Path, formats: Sequence[str], *, overwrite: bool = False
+    ) -> list[Path]:
+        """Write the papers; raises `RefusedError` rather than overwrite a file unasked."""
+        return write(self.papers(), folder, formats, overwrite=overwrite)

@@ -1,0 +1,1 @@
+"""What several steps of the wizard use."""

@@ -1,0 +1,114 @@
+"""A whole screen for when hands are at the terminals: read from two metres, heard by the bell, said
+in words."""
+
+from __future__ import annotations
+
+from collections import deque
+from datetime import datetime
+from typing import ClassVar, Literal
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.reactive import reactive
+from textual.screen import Screen
+from textual.widgets import Footer, Static
+
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.wide_word import WideWord
+
+Tone = Literal["calm", "here", "gone"]
+
+_LOG = 200
+
+
+class HandsScreen(Screen[None]):
+    """Two large words, what to do, and a log of when that changed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("space", "note", "Note what you touched"),
+        Binding("escape", "leave", "End", key_display="Esc"),
+        Binding("x", "leave", show=False),
+    ]
+
+    tone: reactive[Tone] = reactive("calm", init=False)
+    """Decides the colour of the whole screen; the large word says the same."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._lines: deque[str] = deque(maxlen=_LOG)
+        self._is_over = False
+        self._dismissed = False
+
+    def compose(self) -> ComposeResult:
+        """What is watched, two large words, what to do, log, keys."""
+        yield Static(id="hands-head")
+        yield WideWord(id="hands-word")
+        yield WideWord(id="hands-who")
+        yield Static(id="hands-todo")
+        yield Static(id="hands-log")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Begin calm."""
+        self.add_class(self.tone)
+
+    @property
+    def log_lines(self) -> tuple[str, ...]:
+        """What happened, newest first."""
+        return tuple(self._lines)
+
+    def head(self, words: str) -> None:
+        """Say what is watched."""
+        self.query_one("#hands-head", Static).update(Text(words))
+
+    def large(self, word: str, who: str, tone: Tone) -> None:
+        """Show two large words and colour the screen."""
+        self.query_one("#hands-word", WideWord).say(word)
+        self.query_one("#hands-who", WideWord).say(who)
+        self.tone = tone
+
+    def todo(self, words: str) -> None:
+        """Say what to do."""
+        self.query_one("#hands-todo", Static).update(Text(words))
+
+    def happened(self, words: str, *, ring: bool = True) -> None:
+        """Log `words` with the time of day, and ring."""
+        self._lines.appendleft(f"{datetime.now().astimezone():%H:%M:%S}  {words}")
+        self.query_one("#hands-log", Static).update(Text("\n".join(self._lines)))
+        if ring:
+            self.app.bell()
+
+    def watch_tone(self, old: Tone, new: Tone) -> None:
+        """The colour of the whole screen follows."""
+        self.remove_class(old)
+        self.add_class(new)
+
+    def action_note(self) -> None:
+        """Write down which terminal was touched, beside the time."""
+
+        def keep(given: object) -> None:
+            if isinstance(given, dict) and given["touched"]:
+                self.happened(f"touched: {given['touched']}", ring=False)
+
+        self.app.push_screen(
+            Form("What did you touch?", (Field("touched", "Terminal or wire"),)), keep
+        )
+
+    def end(self) -> None:
+        """Close, at once or as soon as nothing is in front of this screen."""
+        self._is_over = True
+        self._close_if_in_front()
+
+    def on_screen_resume(self) -> None:
+        """What was in front is gone."""
+        self.call_later(self._close_if_in_front)
+
+    def _close_if_in_front(self) -> None:
+        if self._is_over and self.app.screen is self and not self._dismissed:
+            self._dismissed = True
+            self.dismiss(None)
+
+    def action_leave(self) -> None:
+        """End what this screen shows; subclasses say how."""
+        self.end()

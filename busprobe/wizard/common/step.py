@@ -1,0 +1,204 @@
+"""What all steps have in common: their state on the rail, work on the line, and how failures reach
+the screen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import Enum
+from functools import partial
+from typing import ClassVar, Protocol, cast
+
+from textual.containers import VerticalScroll
+from textual.message import Message
+from textual.reactive import reactive
+from textual.widget import Widget
+from textual.worker import Worker, WorkerState
+
+from busprobe.errors import BusprobeError
+from busprobe.session.session import Session
+from busprobe.wizard.common.gate import LineGate
+
+
+class StepState(Enum):
+    """How far a step has come: a sign and a word, so that it reads without colour."""
+
+    TO_DO = ("·", "to do")
+    DOING = ("▸", "doing")
+    DONE = ("✓", "done")
+    CHECK = ("!", "check")
+
+    @property
+    def sign(self) -> str:
+        """One character."""
+        return self.value[0]
+
+    @property
+    def word(self) -> str:
+        """At most five letters."""
+        return self.value[1]
+
+
+class Around(Protocol):
+    """What a step needs of the app around it."""
+
+    session: Session
+    gate: LineGate
+    gate_owner: Step | None
+    """Whose work has the line."""
+
+    @property
+    def step(self) -> Step:
+        """The step that is looked at."""
+
+    def go_to(self, title: str) -> None:
+        """Go to the step called `title`."""
+
+    def explain(self, title: str, words: str) -> None:
+        """Show a text to read and close."""
+
+    def claim_line(
+        self, step: Step, what: str, *, unopened: bool = False
+    ) -> Callable[[], None] | None:
+        """Give the line to work of `step`; None, with the reason on screen, where that cannot
+        be."""
+
+
+class Step(VerticalScroll, can_focus=True):
+    """One step of the job.
+
+    It is mounted once and only hidden when another step is looked at, so nothing on it is lost and
+    work it started goes on.  It can have the focus itself, which is how a text field is left
+    (Escape).
+    """
+
+    TITLE: ClassVar[str] = ""
+    READS_ONLY: ClassVar[bool] = False
+    """Whether what it does on the line changes nothing there, so that a survey may let it in
+    between."""
+    HELP: ClassVar[str] = ""
+    """What the step is for and how it is used; plain text."""
+
+    state: reactive[StepState] = reactive(StepState.TO_DO, init=False)
+    progress: reactive[str] = reactive("", init=False)
+    """Shown on the rail in place of the state's word while something runs: ``43 %``."""
+    next_words: reactive[str] = reactive("", init=False)
+    """What to do next, one sentence."""
+
+    class Changed(Message):
+        """The step's state, progress or next words have changed."""
+
+    class JobChanged(Message):
+        """Something was recorded that other steps show too."""
+
+    class WorkFailed(Message):
+        """Work on the line ended with an error meant for the user."""
+
+        def __init__(self, error: BusprobeError) -> None:
+            self.error = error
+            super().__init__()
+
+    class WorkEnded(Message):
+        """Work on the line is over, however it ended."""
+
+        def __init__(self, step: Step) -> None:
+            self.step = step
+            super().__init__()
+
+    @property
+    def wizard(self) -> Around:
+        """The app, as a step knows it."""
+        return cast("Around", self.app)
+
+    @property
+    def session(self) -> Session:
+        """The job and the line."""
+        return self.wizard.session
+
+    @property
+    def working(self) -> bool:
+        """Whether work that this step started has the line."""
+        return self.wizard.gate_owner is self
+
+    def watch_state(self) -> None:
+        """Tell the rail."""
+        self.post_message(self.Changed())
+
+    def watch_progress(self) -> None:
+        """Tell the rail."""
+        self.post_message(self.Changed())
+
+    def watch_next_words(self) -> None:
+        """Tell the bottom line."""
+        self.post_message(self.Changed())
+
+    def first_focus(self) -> Widget:
+        """What should have the focus when the step is come to."""
+        return self
+
+    def arrive(self) -> None:
+        """The step has come into view."""
+
+    def job_changed(self) -> None:
+        """Read again from the job what this step shows; also called once at the start, so that a
+        job resumes."""
+
+    def stop_work(self) -> None:
+        """Ask work that is running to end soon; what it has found so far is in the job."""
+
+    def lend_line(self) -> Callable[[], None] | None:
+        """Hold work that is running so that other work can have the line; None where that cannot
+        be.
+
+        What is returned is called by the other work's own thread and comes back when the line is at
+        rest.
+        """
+        return None
+
+    def take_line_back(self) -> None:
+        """Go on with work that was held."""
+
+    def work_ended(self) -> None:
+        """Work on the line that this step started is over; further work may be started from
+        here."""
+
+    def on_line(self, what: str, work: Callable[[], None], *, unopened: bool = False) -> bool:
+        """Run `work` in a thread that has the line to itself; `what` names it in words (``the
+        survey``).
+
+        Where the line is in use or no port is open, that is said and False is returned; only work
+        that opens the port may run `unopened`.  `work` reports by posting messages; a
+        `BusprobeError` it raises is shown.
+        """
+        ready = self.wizard.claim_line(self, what, unopened=unopened)
+        if ready is None:
+            return False
+        self.run_worker(
+            partial(self._guarded, ready, work),
+            name=what,
+            group="line",
+            exclusive=True,
+            thread=True,
+            exit_on_error=False,
+        )
+        return True
+
+    def _guarded(self, ready: Callable[[], None], work: Callable[[], None]) -> None:
+        try:
+            ready()
+            work()
+        except BusprobeError as error:
+            self.post_message(self.WorkFailed(error))
+        finally:
+            self.post_message(self.WorkEnded(self))
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        """A mistake in this program must not look like a fact about the bus."""
+        error = event.worker.error
+        if event.state is WorkerState.ERROR and error is not None:
+            fault = BusprobeError(
+                f"busprobe itself has a fault: {event.worker.name} ended with"
+                f" {type(error).__name__}: {error}",
+                means="This says nothing about the bus. What was found so far is in the job.",
+                todo="Go on or start again; please report this text.",
+            )
+            self.post_message(self.WorkFailed(fault))

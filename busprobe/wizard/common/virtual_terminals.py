@@ -1,0 +1,91 @@
+"""The hands at the terminals of a virtual segment: units taken off, put back, switched off and on,
+wires exchanged."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import ModalScreen
+from textual.widgets import DataTable, Footer, Static
+
+from busprobe.session.connect import Hands, Terminals
+from busprobe.wizard.common.unit_table import UnitTable
+
+
+class HandsDialog(ModalScreen[None]):
+    """What one would do at the cabinet; only for practice segments, and work on the line goes on
+    meanwhile."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("w", "swap", "Swap its wires"),
+        Binding("c", "cycle", "Power off and on"),
+        Binding("a", "cycle_all", "All off and on"),
+        Binding("escape", "close", "Close", key_display="Esc"),
+        Binding("f9", "close", show=False),
+    ]
+
+    def __init__(self, hands: Hands) -> None:
+        super().__init__()
+        self._hands = hands
+
+    def compose(self) -> ComposeResult:
+        """Title, units, keys."""
+        with Vertical(classes="box"):
+            yield Static(Text("Hands at the terminals of this practice segment"), classes="title")
+            yield Static(
+                Text("Enter takes the unit under the cursor off the pair, or puts it back."),
+                classes="words",
+            )
+            yield UnitTable(
+                (("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)), id="hands"
+            )
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Show how the units are connected."""
+        self._fill()
+        self._table.focus()
+
+    @on(DataTable.RowSelected)
+    def _connect(self) -> None:
+        """Take the unit off the pair or put it back."""
+        unit = next(unit for unit in self._hands.terminals() if unit.name == self._table.chosen)
+        self._hands.connect(unit.name, connected=not unit.connected)
+        self._fill()
+
+    def action_swap(self) -> None:
+        """Exchange the two wires at the unit."""
+        self._hands.swap(self._table.chosen or "")
+        self._fill()
+
+    def action_cycle(self) -> None:
+        """Switch the unit off and on."""
+        name = self._table.chosen or ""
+        self._hands.power_cycle(name)
+        self.notify(f"{name} was switched off and on.", timeout=2, markup=False)
+
+    def action_cycle_all(self) -> None:
+        """Switch all units off and on, as by a fuse."""
+        self._hands.power_cycle()
+        self.notify("All units were switched off and on.", timeout=2, markup=False)
+
+    def action_close(self) -> None:
+        """Back to the screen."""
+        self.dismiss(None)
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#hands", UnitTable)
+
+    def _fill(self) -> None:
+        self._table.fill((unit.name, _row(unit)) for unit in self._hands.terminals())
+
+
+def _row(unit: Terminals) -> tuple[str, str, str, str]:
+    connected = "● connected" if unit.connected else "- taken off"
+    return unit.name, unit.what, connected, "X swapped" if unit.swapped else "right"

@@ -1,1 +1,0 @@
-"""Questions and explanations over a step; each gives back one typed result."""

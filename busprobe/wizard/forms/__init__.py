@@ -1,1 +1,0 @@
-"""What the forms ask, what is wrong with an answer, and how answers become records."""

@@ -1,0 +1,1 @@
+"""The step Hand over: what is missing, circuits, preview, and the writing."""

@@ -1,0 +1,233 @@
+"""The circuits of meters as a list to fill in at the panel: channel by channel, or from a file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.widgets import DataTable, Footer, Static
+
+from busprobe.errors import BusprobeError
+from busprobe.handover.bus_list import CircuitRow
+from busprobe.handover.circuits import LONGEST_CHANNEL, Place, with_circuit, without_circuit
+from busprobe.job import Circuit, UnitRecord
+from busprobe.modbus.addresses import both_forms
+from busprobe.session.session import Session
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.notice import Failure
+from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.unit_table import UnitTable, fitted
+from busprobe.wizard.handover.forms import circuit_fields, circuit_problem, noted_circuit
+
+_COLUMNS = (
+    *(
+        ("Unit", 5),
+        ("Tag", 9),
+        ("Channel", 9),
+        ("CT no.", 8),
+        ("Ratio", 8),
+        ("Phase", 6),
+        ("Panel", 8),
+    ),
+    *(("Circuit", 8), ("Load", 11), ("Dir.", 6)),
+)
+_HOW = (
+    "Enter notes what the channel under the cursor measures; y says that its current transformer"
+    " was seen to point the right way. l takes a list filled in in a spreadsheet: circuits.csv of"
+    " the papers is its form."
+)
+_EMPTY = "No profile of a unit here names channels. n names one; l takes a list from a file."
+
+
+class CircuitsScreen(Screen[None]):
+    """Notes circuits in the job as they are given; a form for each channel stands in front of the
+    list."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f", "note", "Note", key_display="Enter"),
+        Binding("y", "checked", "Direction checked"),
+        Binding("n", "name", "New channel"),
+        Binding("l", "load", "Load a list"),
+        Binding("delete", "clear", "Clear", key_display="Del"),
+        Binding("escape", "close", "Close", key_display="Esc"),
+        Binding("q", "close", show=False),
+    ]
+
+    def __init__(self, session: Session, at: Place | None = None) -> None:
+        """Shows the circuits of `session`'s job with the cursor on the first one of the unit
+        `at`."""
+        super().__init__()
+        self._session = session
+        self._at = at
+        self._rows: tuple[CircuitRow, ...] = ()
+
+    def compose(self) -> ComposeResult:
+        """Head, channels, what was read of the one under the cursor, keys."""
+        yield Static(id="circuits-head", classes="screen-head")
+        yield UnitTable(_COLUMNS, id="circuits", padding=0)
+        yield Static(id="circuit-words")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Fill the list, and begin at the unit that was asked for."""
+        self._fill()
+        places = [(row.address, row.settings) for row in self._rows]
+        if self._at in places:
+            self._table.move_cursor(row=places.index(self._at))
+        self._table.focus()
+
+    def _fill(self) -> None:
+        self._rows = self._session.bus_list().circuits
+        noted = sum(row.circuit.noted for row in self._rows)
+        head = f"CIRCUITS OF METERS  {noted} of {len(self._rows)} channels noted"
+        self.query_one("#circuits-head", Static).update(Text(head))
+        self._table.fill((str(n), self._row(row)) for n, row in enumerate(self._rows))
+        self._moved()
+
+    def _row(self, row: CircuitRow) -> list[Text | str]:
+        known = row.circuit
+        way = toned(self, "✓ yes", "good") if known.direction_checked else Text("-")
+        cells = (
+            str(row.address),
+            row.tag,
+            known.channel,
+            known.ct,
+            known.ratio,
+            known.phase,
+            known.panel,
+        )
+        return fitted((*cells, known.circuit, known.load, way), _COLUMNS)
+
+    @on(DataTable.RowHighlighted)
+    def _moved(self) -> None:
+        row = self._chosen
+        words = Text(_EMPTY)
+        if row is not None:
+            words = Text(f"{_name(row)}: {row.values or 'nothing was read of it'}.\n").append(_HOW)
+        self.query_one("#circuit-words", Static).update(words)
+
+    @on(DataTable.RowSelected)
+    def action_note(self) -> None:
+        """Ask what the channel under the cursor measures, then go on to the next one."""
+        row = self._chosen
+        if row is None:
+            return
+        known = row.circuit
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self._keep(row, noted_circuit(known.channel, given))
+                self._table.action_cursor_down()
+
+        self.app.push_screen(Form(_name(row), circuit_fields(known), check=circuit_problem), keep)
+
+    def action_checked(self) -> None:
+        """Say that the direction was checked, or take that back."""
+        row = self._chosen
+        if row is not None:
+            checked = None if row.circuit.direction_checked else True
+            self._keep(row, replace(row.circuit, direction_checked=checked))
+
+    def action_name(self) -> None:
+        """Name a channel that no profile names."""
+        units = {unit.address: unit for unit in self._session.job.units() if unit.kind == "unit"}
+        row = self._chosen
+        fields = (
+            Field("address", "Unit address", str(row.address) if row else "", kind="integer"),
+            Field("channel", "Channel, as the unit calls it", hint="like L1, A3, 7"),
+        )
+
+        def wrong(given: Mapping[str, str]) -> str:
+            if not given["address"].isdecimal() or int(given["address"]) not in units:
+                return f"There is no unit at '{given['address']}' on the list."
+            if not 0 < len(given["channel"]) <= LONGEST_CHANNEL:
+                return f"Name the channel, in at most {LONGEST_CHANNEL} characters."
+            return ""
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                unit = units[int(given["address"])]
+                new = Circuit(given["channel"])
+                if (unit.address, unit.settings, new.channel) not in {
+                    _key(row) for row in self._rows
+                }:
+                    self._revise(
+                        (unit.address, unit.settings), lambda known: with_circuit(known, new)
+                    )
+
+        self.app.push_screen(Form("A channel of a meter", fields, check=wrong), keep)
+
+    def action_clear(self) -> None:
+        """Forget what was noted of the channel under the cursor; one that no profile names goes."""
+        row = self._chosen
+        if row is None:
+            return
+
+        def decide(forget: bool | None) -> None:
+            if forget:
+                channel = row.circuit.channel
+                self._revise(
+                    (row.address, row.settings), lambda known: without_circuit(known, channel)
+                )
+
+        answers = (Answer("k", "Keep it", False), Answer("f", "Forget it", True))
+        self.app.push_screen(Question("Forget what was noted?", f"{_name(row)}.", answers), decide)
+
+    def action_load(self) -> None:
+        """Take what a file says."""
+        words = "circuits.csv of the papers is its form: write them, fill it in, load it here."
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is None or not given["path"]:
+                return
+            try:
+                noted = self._session.note_circuits(Path(given["path"]).expanduser())
+            except BusprobeError as error:
+                self.app.push_screen(Failure(error))
+                return
+            self.notify(
+                f"{noted} channel{'' if noted == 1 else 's'} taken from the list.", markup=False
+            )
+            self._fill()
+
+        self.app.push_screen(
+            Form("List of circuits", (Field("path", "File (CSV)"),), words=words), keep
+        )
+
+    def action_close(self) -> None:
+        """Back to the step."""
+        self.dismiss(None)
+
+    def _keep(self, row: CircuitRow, circuit: Circuit) -> None:
+        self._revise((row.address, row.settings), lambda known: with_circuit(known, circuit))
+
+    def _revise(self, place: Place, change: Callable[[UnitRecord], UnitRecord]) -> None:
+        self._session.revise_unit(place, change)
+        self._fill()
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#circuits", UnitTable)
+
+    @property
+    def _chosen(self) -> CircuitRow | None:
+        key = self._table.chosen
+        return None if key is None else self._rows[int(key)]
+
+
+def _key(row: CircuitRow) -> tuple[int, str, str]:
+    return row.address, row.settings, row.circuit.channel
+
+
+def _name(row: CircuitRow) -> str:
+    return " ".join(
+        filter(None, ("Unit", both_forms(row.address), row.tag, "channel", row.circuit.channel))
+    )

@@ -1,0 +1,79 @@
+"""What is missing for complete papers, as a list to work through: Enter asks for what is under the
+cursor."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.widgets import DataTable, Footer, Static
+
+from busprobe.handover.missing import Missing
+from busprobe.wizard.common.unit_table import UnitTable
+
+_COLUMNS = (("What is missing", 56), ("Who can supply it", 19))
+
+
+class MissingScreen(Screen[Missing | None]):
+    """Gives back the gap that is to be filled now; None when nobody wants to fill one."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f", "fill", "Fill it in", key_display="Enter"),
+        Binding("escape", "close", "Close", key_display="Esc"),
+    ]
+
+    def __init__(self, gaps: Sequence[Missing], at: int = 0) -> None:
+        """Shows `gaps` with the cursor on number `at`, from 0."""
+        super().__init__()
+        self._gaps = tuple(gaps)
+        self._at = min(at, max(len(gaps) - 1, 0))
+
+    def compose(self) -> ComposeResult:
+        """Head, gaps, the whole sentence, keys."""
+        head = (
+            f"{len(self._gaps)} gaps in the papers"
+            if self._gaps
+            else "Nothing is missing that can be known here."
+        )
+        yield Static(Text(head), classes="screen-head")
+        yield UnitTable(_COLUMNS, id="gaps")
+        yield Static(id="gap-words")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Fill the list."""
+        self._table.fill((str(n), (gap.what, gap.who)) for n, gap in enumerate(self._gaps))
+        self._table.move_cursor(row=self._at)
+        self._table.focus()
+
+    @on(DataTable.RowHighlighted)
+    def _moved(self) -> None:
+        gap = self._chosen
+        if gap is not None:
+            words = (
+                Text(f"{gap.what}\n").append(f"{gap.how} ", style="bold").append(f"Ask {gap.who}.")
+            )
+            self.query_one("#gap-words", Static).update(words)
+
+    @on(DataTable.RowSelected)
+    def action_fill(self) -> None:
+        """Ask for what is under the cursor."""
+        self.dismiss(self._chosen)
+
+    def action_close(self) -> None:
+        """Back to the step."""
+        self.dismiss(None)
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#gaps", UnitTable)
+
+    @property
+    def _chosen(self) -> Missing | None:
+        key = self._table.chosen
+        return None if key is None else self._gaps[int(key)]

@@ -1,0 +1,404 @@
+"""Hand over: what is complete, what is missing and asked for, every paper before it is written, and
+the writing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.widget import Widget
+from textual.widgets import DataTable, Input, Static
+
+from busprobe.errors import BusprobeError, RefusedError
+from busprobe.handover.bus_list import UnitRow
+from busprobe.handover.circuits import Place
+from busprobe.handover.files import EXPORTERS
+from busprobe.handover.missing import Ask, Missing, missing
+from busprobe.handover.preview import papers
+from busprobe.job import UnitRecord
+from busprobe.modbus.addresses import both_forms
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.unit_table import UnitTable, fitted
+from busprobe.wizard.handover.circuits_screen import CircuitsScreen
+from busprobe.wizard.handover.forms import (
+    detail_fields,
+    noted_pair,
+    noted_unit,
+    pair_fields,
+    pair_problem,
+    references,
+    unit_fields,
+    unit_problem,
+    value_fields,
+)
+from busprobe.wizard.handover.missing_screen import MissingScreen
+from busprobe.wizard.handover.preview_screen import PreviewScreen
+from busprobe.wizard.handover.words import HELP, comparison_words, open_points
+
+_COLUMNS = (
+    ("No", 3),
+    ("Address", 11),
+    ("Settings", 11),
+    ("State", 11),
+    ("Tag", 8),
+    ("Maker and model", 28),
+    ("Cycle", 5),
+)
+_WRITTEN_KEY = "wizard.written"
+"""Where the job keeps what was written last."""
+
+_WHERE_KEY = "wizard.papers"
+"""Where the job keeps the folder and the formats."""
+
+
+def _nothing() -> None:
+    """Nothing follows a form that was asked for by itself."""
+
+
+class HandoverStep(Step):
+    """The bus list before it is written."""
+
+    TITLE = "Hand over"
+    HELP = HELP
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("w", "write", "Write", tooltip="write the papers into the folder"),
+        Binding("p", "preview", "Preview", tooltip="every paper as it would be written"),
+        Binding(
+            "m",
+            "missing",
+            "Missing",
+            tooltip="what is missing for complete papers; Enter asks for it",
+        ),
+        Binding("e", "earlier", "Earlier", tooltip="compare with the job of an earlier visit"),
+        Binding("d", "details", "Details", tooltip="site, segment and tester", show=False),
+        Binding(
+            "c",
+            "pair",
+            "Cable",
+            tooltip="the pair of wires: cable, terminators, shield, instruments",
+            show=False,
+        ),
+        Binding(
+            "v",
+            "values",
+            "Values",
+            tooltip="what the unit's display shows, to hold its values against",
+            show=False,
+        ),
+        Binding(
+            "k",
+            "circuits",
+            "Circuits",
+            tooltip="what meters measure, channel by channel",
+            show=False,
+        ),
+        Binding("u", "unit", "Unit", tooltip="the unit under the cursor, also Enter", show=False),
+    ]
+
+    def compose(self) -> ComposeResult:
+        """Folder and formats; what is missing; the list."""
+        with Horizontal(classes="row"):
+            yield Static("Folder", classes="label")
+            yield Input(id="folder", compact=True)
+            yield Static(" Formats", classes="label")
+            yield Input(id="formats", compact=True)
+        yield Static(id="written", classes="said")
+        yield UnitTable(_COLUMNS, id="bus-list", padding=0)
+        yield Static(id="open-points", classes="said gap")
+
+    def on_mount(self) -> None:
+        """Propose the folder and the formats of the last time."""
+        kept = self.session.job.state(_WHERE_KEY) or {}
+        self.query_one("#folder", Input).value = kept.get("folder") or str(Path.cwd() / "handover")
+        self.query_one("#formats", Input).value = kept.get("formats") or ", ".join(EXPORTERS)
+
+    def first_focus(self) -> Widget:
+        """The list."""
+        return self._table
+
+    def job_changed(self) -> None:
+        """Assemble the list anew."""
+        listed = self.session.bus_list()
+        self._table.fill((str(row.number), self._row(row)) for row in listed.units)
+        self.query_one("#open-points", Static).update(
+            open_points(self, listed, len(missing(listed)))
+        )
+        written = self.session.job.state(_WRITTEN_KEY)
+        self.query_one("#written", Static).update(
+            Text(f"{listed.segment.units} listed as units. ", style="bold").append(
+                (
+                    f"Written {written['at']} to {written['folder']}."
+                    if written
+                    else "Nothing is written yet."
+                ),
+                style="not bold",
+            )
+        )
+        if not listed.segment.units:
+            self.state = StepState.TO_DO
+            self.next_words = "There is nothing to hand over yet. Start with Port, step 1."
+        elif not written:
+            self.state = StepState.DOING
+            self.next_words = (
+                "See to what is marked and to m, Missing; then press w to write the papers."
+            )
+        else:
+            self.state, self.next_words = (
+                (StepState.CHECK, "See to what is marked and write again.")
+                if listed.attention
+                else (StepState.DONE, "Done. q leaves busprobe.")
+            )
+
+    # -- writing
+    # -------------------------------------------------------------------------------------------
+
+    @on(Input.Submitted)
+    def _submitted(self) -> None:
+        self.action_write()
+
+    def action_write(self) -> None:
+        """Write the papers; ask where that would replace a file."""
+        self._write(overwrite=False)
+
+    def _write(self, *, overwrite: bool) -> None:
+        where = {
+            name: self.query_one(f"#{name}", Input).value.strip() for name in ("folder", "formats")
+        }
+        folder = Path(where["folder"]).expanduser()
+        formats = [name.strip() for name in where["formats"].split(",") if name.strip()]
+        if not where["folder"] or not formats:
+            self.notify(
+                "Name a folder for the papers and at least one format.",
+                severity="warning",
+                markup=False,
+            )
+            return
+        try:
+            written = self.session.hand_over(folder, formats, overwrite=overwrite)
+        except RefusedError as error:
+            self._ask_overwrite(error)
+        except BusprobeError as error:
+            self.app.push_screen(Failure(error))
+        else:
+            self.session.job.set_state(
+                _WRITTEN_KEY, {"at": self.session.job.now(), "folder": str(folder)}
+            )
+            self.session.job.set_state(_WHERE_KEY, where)
+            names = "\n".join(f"  {path.name}" for path in written)
+            self.wizard.explain("✓ Written", f"{folder}\n{names}")
+            self.post_message(self.JobChanged())
+
+    def _ask_overwrite(self, error: RefusedError) -> None:
+        def decide(replace_them: bool | None) -> None:
+            if replace_them:
+                self._write(overwrite=True)
+
+        self.app.push_screen(
+            Question(
+                "Replace what is there?",
+                str(error),
+                (Answer("k", "Keep the old files", False), Answer("r", "Replace them", True)),
+                grave=True,
+            ),
+            decide,
+        )
+
+    # -- before it is written
+    # ------------------------------------------------------------------------------
+
+    def action_preview(self) -> None:
+        """Show every paper as it would be written."""
+        try:
+            self.app.push_screen(PreviewScreen(papers(self.session.papers())))
+        except BusprobeError as error:
+            self.app.push_screen(Failure(error))
+
+    def action_missing(self) -> None:
+        """Show what is missing, and ask for it."""
+        self._missing(0)
+
+    def _missing(self, at: int) -> None:
+        gaps = missing(self.session.bus_list())
+
+        def fill(gap: Missing | None) -> None:
+            if gap is not None:
+                self._ask(gap, lambda: self._missing(gaps.index(gap)))
+
+        self.app.push_screen(MissingScreen(gaps, at), fill)
+
+    def _ask(self, gap: Missing, then: Callable[[], None]) -> None:
+        """Ask for what is missing, `then` go on; what another step supplies is asked for there."""
+        match gap.ask:
+            case Ask.DETAILS:
+                self._ask_details(gap.field, then)
+            case Ask.PAIR:
+                self._ask_pair(gap.field, then)
+            case Ask.UNIT:
+                unit = self.session.job.unit(*gap.units[0])
+                if unit is not None:
+                    self._ask_unit(unit, gap.field, then)
+            case Ask.VALUES:
+                unit = self.session.job.unit(*gap.units[0])
+                if unit is not None:
+                    self._ask_values(unit, then)
+            case Ask.CIRCUITS:
+                self._ask_circuits(gap.units[0], then)
+            case _:
+                self.wizard.go_to(str(gap.ask))
+
+    def action_earlier(self) -> None:
+        """Ask which earlier job to compare with, and show what is not as it was."""
+        fields = (Field("path", "Job file of the earlier visit", str(self.session.earlier or "")),)
+        words = "What is not as it was then goes into the papers too. Empty: compare with none."
+
+        def compare(given: Mapping[str, str] | None) -> None:
+            if given is None:
+                return
+            path = Path(given["path"]).expanduser() if given["path"] else None
+            try:
+                compared = self.session.compare_with(path)
+            except BusprobeError as error:
+                self.app.push_screen(Failure(error))
+                return
+            if compared.earlier is not None:
+                self.app.push_screen(
+                    Notice("Since the earlier visit", comparison_words(compared.earlier))
+                )
+
+        self.app.push_screen(Form("Earlier visit", fields, words=words), compare)
+
+    # -- forms
+    # ---------------------------------------------------------------------------------------------
+
+    def action_details(self) -> None:
+        """Ask for what the head of the papers says."""
+        self._ask_details()
+
+    def _ask_details(self, start: str = "", then: Callable[[], None] = _nothing) -> None:
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self.session.job.set_meta(**given)
+                self.post_message(self.JobChanged())
+            then()
+
+        self.app.push_screen(
+            Form("Details", detail_fields(self.session.job.meta), start=start), keep
+        )
+
+    def action_pair(self) -> None:
+        """Ask for what is known of the pair of wires."""
+        self._ask_pair()
+
+    def _ask_pair(self, start: str = "", then: Callable[[], None] = _nothing) -> None:
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self.session.job.set_cabling(noted_pair(given))
+                self.post_message(self.JobChanged())
+            then()
+
+        fields = pair_fields(self.session.job.cabling)
+        self.app.push_screen(
+            Form("The pair of wires", fields, check=pair_problem, start=start), keep
+        )
+
+    @on(DataTable.RowSelected, "#bus-list")
+    def action_unit(self) -> None:
+        """Ask for what is known of the unit under the cursor and of its place."""
+        row = self._chosen()
+        unit = (
+            self.session.job.unit(row.address, row.settings)
+            if row is not None and row.found
+            else None
+        )
+        if unit is not None:
+            self._ask_unit(unit)
+        elif row is not None:
+            self.wizard.explain(
+                f"Address {both_forms(row.address)}", "\n".join((row.plan, *row.remarks)).strip()
+            )
+
+    def _ask_unit(
+        self, unit: UnitRecord, start: str = "", then: Callable[[], None] = _nothing
+    ) -> None:
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self._revise(unit, lambda known: noted_unit(known, given))
+            then()
+
+        title = f"Unit {both_forms(unit.address)} at {unit.settings}"
+        self.app.push_screen(Form(title, unit_fields(unit), check=unit_problem, start=start), keep)
+
+    def action_values(self) -> None:
+        """Ask what the display of the unit under the cursor shows."""
+        row = self._chosen()
+        unit = self.session.job.unit(row.address, row.settings) if row is not None else None
+        if unit is not None and unit.readings:
+            self._ask_values(unit)
+        else:
+            self.notify(
+                "No values of it were read: step 4, Identify.", severity="warning", markup=False
+            )
+
+    def _ask_values(self, unit: UnitRecord, then: Callable[[], None] = _nothing) -> None:
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                noted = references(unit, given)
+                self._revise(unit, lambda known: replace(known, references=noted))
+            then()
+
+        words = "What its display or an instrument shows at the same moment. Empty: not noted."
+        title = f"Values of unit {both_forms(unit.address)} at {unit.settings}"
+        self.app.push_screen(Form(title, value_fields(unit), words=words), keep)
+
+    def action_circuits(self) -> None:
+        """Ask what the channels of meters measure, from the unit under the cursor on."""
+        row = self._chosen()
+        self._ask_circuits((row.address, row.settings) if row is not None else None)
+
+    def _ask_circuits(self, at: Place | None, then: Callable[[], None] = _nothing) -> None:
+        def closed(_: None) -> None:
+            self.post_message(self.JobChanged())
+            then()
+
+        self.app.push_screen(CircuitsScreen(self.session, at), closed)
+
+    def _revise(self, unit: UnitRecord, change: Callable[[UnitRecord], UnitRecord]) -> None:
+        self.session.revise_unit((unit.address, unit.settings), change)
+        self.post_message(self.JobChanged())
+
+    # -- showing
+    # -------------------------------------------------------------------------------------------
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#bus-list", UnitTable)
+
+    def _chosen(self) -> UnitRow | None:
+        number = int(self._table.chosen or 0)
+        return next((row for row in self.session.bus_list().units if row.number == number), None)
+
+    def _row(self, row: UnitRow) -> list[Text | str]:
+        cycle = {True: "yes", False: "no", None: "-"}[row.power_cycle_verified]
+        what = " ".join(filter(None, (row.maker, row.model))) or "-"
+        state = signed(self, row.state) if row.found else Text(f"· {row.state}")
+        cells: list[Text | str] = [
+            str(row.number),
+            both_forms(row.address),
+            row.settings or "-",
+            state,
+            row.tag,
+            what,
+            cycle,
+        ]
+        return fitted(cells, _COLUMNS)

@@ -1,0 +1,382 @@
+"""Identify: what is each unit, and does it read sensible values?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import DataTable, Static
+
+from busprobe.job import UnitRecord
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.profiles.schema import Profile
+from busprobe.profiles.store import Store
+from busprobe.survey.identify import Identified
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.unit_table import UnitTable, fitted
+from busprobe.wizard.common.unit_words import key_text, type_words
+from busprobe.wizard.identify.draft_screen import DraftScreen
+from busprobe.wizard.identify.drafting import Drafting
+from busprobe.wizard.identify.words import (
+    identity,
+    likeliest,
+    of_store,
+    plausibility,
+    reasons,
+    register,
+)
+
+_UNIT_COLUMNS = (
+    ("Address", 11),
+    ("Settings", 11),
+    ("Finding", 9),
+    ("What it is", 28),
+    ("Match", 7),
+    ("Tag", 12),
+)
+_VALUE_COLUMNS = (("Value", 22), ("Reads", 18), ("Judged", 14), ("Register, data sheet", 24))
+
+_NOT_ALONE = "It is not sure that one unit alone answers here: see to that first, in step 5."
+
+
+class IdentifyStep(Step):
+    """The units of the job, what each is, and what it reads."""
+
+    TITLE = "Identify"
+    READS_ONLY = True
+    HELP = """\
+Each unit that the survey found is asked what it is (device identification, server id, registers \
+by which the stored \
+profiles know their type, and the models of SunSpec). Beside the profile stands how well it fits \
+and how far behind \
+the second-best is; w shows every reason for and against.
+
+By the best profile the unit's values are read and shown in engineering units. A value outside \
+the range that the \
+profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong \
+profile. Registers are \
+given as they go on the wire, and behind that as the data sheet counts them where it counts \
+otherwise.
+
+A unit that no profile knows can be described here (d): type what its data sheet says, compare \
+with its display, and \
+save that as a profile of your own. It is only read. Others like it that say nothing of \
+themselves are given that \
+profile by hand (p).
+
+Two units at one address (X clash) cannot be identified: give one of them another address first, \
+in step 5."""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "r",
+            "read",
+            "Read",
+            tooltip="identify the unit under the cursor and read its values again",
+        ),
+        Binding("a", "read_all", "Read all", tooltip="identify all units"),
+        Binding("t", "tag", "Tag", tooltip="note tag, location and place along the cable"),
+        Binding(
+            "d",
+            "describe",
+            "Describe",
+            tooltip="describe a unit that no profile knows, from its data sheet",
+        ),
+        Binding(
+            "p",
+            "profile",
+            "Profile",
+            show=False,
+            tooltip="say by hand which profile it is, where the unit is mute",
+        ),
+        Binding("w", "why", "Why", tooltip="why this profile: reasons for and against"),
+    ]
+
+    class UnitIdentified(Message):
+        """One unit was asked what it is."""
+
+        def __init__(self, identified: Identified) -> None:
+            self.identified = identified
+            super().__init__()
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._identified: dict[str, Identified] = {}
+        self._stopping = False
+        self._told_of: Store | None = None
+        self._drafting: DraftScreen | None = None
+        self._described: UnitRecord | None = None
+
+    def compose(self) -> ComposeResult:
+        """Units above, the chosen one's identity and values below."""
+        yield UnitTable(_UNIT_COLUMNS, id="units", padding=0)
+        yield Static(id="identity", classes="said gap")
+        yield UnitTable(_VALUE_COLUMNS, id="values", padding=0)
+
+    def first_focus(self) -> Widget:
+        """The list of units."""
+        return self._units
+
+    def arrive(self) -> None:
+        """Say once which profiles cannot be used, and which take the place of others."""
+        if self.session.store is not self._told_of:
+            self._told_of = self.session.store
+            if words := of_store(self._told_of):
+                self.notify(words, severity="warning", markup=False)
+
+    def job_changed(self) -> None:
+        """Show the units of the job."""
+        units = self.session.job.units()
+        self._units.fill((key_text(unit), self._row(unit)) for unit in units)
+        lone = [unit for unit in units if unit.kind == "unit"]
+        known = [unit for unit in lone if unit.profile is not None]
+        odd = [unit for unit in units if unit.kind != "unit"]
+        if not self.working:
+            if not units:
+                self.state = StepState.TO_DO
+                self.next_words = "No unit is known yet. Run the survey, step 3."
+            elif odd:
+                self.state = StepState.CHECK
+                self.next_words = (
+                    f"{_count(odd)} to sort out, at {odd[0].address}: go to Readdress (5)."
+                )
+            elif len(known) < len(lone):
+                self.state = StepState.DOING if known else StepState.TO_DO
+                strange = [
+                    unit
+                    for unit in lone
+                    if unit.profile is None and key_text(unit) in self._identified
+                ]
+                mute = format_addresses(u.address for u in strange)
+                self.next_words = (
+                    f"No profile fits at {mute}: d describes a unit, p names its profile."
+                    if len(known) + len(strange) == len(lone)
+                    else "Press a to identify all units."
+                )
+            else:
+                self.state = StepState.DONE
+                self.next_words = (
+                    "Check the values, note the tags (t), then go on to Readdress (5)."
+                )
+        self._show_chosen()
+
+    def action_read(self) -> None:
+        """Ask the unit under the cursor."""
+        unit = self._chosen()
+        if unit is not None:
+            self._ask((unit,))
+
+    def action_read_all(self) -> None:
+        """Ask all units that answer alone."""
+        self._ask([unit for unit in self.session.job.units() if unit.kind == "unit"])
+
+    def stop_work(self) -> None:
+        """No further unit is asked."""
+        self._stopping = True
+        if self._drafting is not None:
+            self._drafting.stop()
+
+    def work_ended(self) -> None:
+        """Say where things stand; a unit that was described is identified by its new profile."""
+        self.progress = ""
+        if self._drafting is not None:
+            self._drafting.post_message(DraftScreen.Ended())
+        described, self._described = self._described, None
+        if described is not None:
+            self._ask((described,))
+        self.post_message(self.JobChanged())
+
+    def action_describe(self) -> None:
+        """Describe the unit under the cursor by its data sheet, while it is watched."""
+        unit = self._chosen_alone()
+        if unit is None:
+            return
+        drafting = Drafting(self.session, unit)
+
+        def start() -> bool:
+            def work() -> None:
+                drafting.watch(lambda look: screen.post_message(DraftScreen.Told(look)))
+
+            return self.on_line("the description of a unit", work)
+
+        def closed(path: Path | None) -> None:
+            self._drafting = None
+            if path is not None:
+                self._described = unit
+                if not self.working:
+                    self.work_ended()
+
+        screen = DraftScreen(drafting, start)
+        if start():
+            self._drafting = screen
+            self.app.push_screen(screen, closed)
+
+    def _ask(self, units: Sequence[UnitRecord]) -> None:
+        if not units:
+            self.notify(
+                "There is no unit to ask. Run the survey first, step 3.",
+                severity="warning",
+                markup=False,
+            )
+            return
+        self._stopping = False
+
+        def work() -> None:
+            for unit in units:
+                if self._stopping:
+                    return
+                identified = self.session.identify(unit.address, LineSettings.parse(unit.settings))
+                self.post_message(self.UnitIdentified(identified))
+
+        if self.on_line("identification", work):
+            self.state = StepState.DOING
+            self.progress = f"0 of {len(units)}" if len(units) > 1 else "reads"
+            self._total, self._done = len(units), 0
+
+    @on(UnitIdentified)
+    def _unit_identified(self, event: UnitIdentified) -> None:
+        identified = event.identified
+        self._identified[key_text(identified)] = identified
+        self._done += 1
+        self.progress = f"{self._done} of {self._total}" if self._total > 1 else ""
+        self.post_message(self.JobChanged())
+
+    def action_profile(self) -> None:
+        """Let a person say what a unit is that says nothing of itself."""
+        unit = self._chosen_alone()
+        if unit is None:
+            return
+        profiles = self.session.store.profiles
+        identified = self._identified.get(key_text(unit))
+        field = Field(
+            "profile",
+            "Profile, by its short name; empty for none",
+            unit.profile or likeliest(identified),
+        )
+
+        def wrong(given: Mapping[str, str]) -> str:
+            known = given["profile"] in ("", *profiles)
+            return "" if known else f"There is no such profile. There are: {', '.join(profiles)}."
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                known = self.session.job.unit(unit.address, unit.settings) or unit
+                self.session.job.put_unit(
+                    replace(known, profile=given["profile"] or None, match=None)
+                )
+                self._ask((unit,))
+
+        title = f"What is unit {both_forms(unit.address)}, as you see it?"
+        words = (
+            "For a unit that does not say what it is: go by its label. The bus list says that it"
+            " was chosen by hand."
+        )
+        self.app.push_screen(Form(title, (field,), words=words, check=wrong), keep)
+
+    def action_why(self) -> None:
+        """Show the reasons for and against the profiles."""
+        unit = self._chosen()
+        if unit is None:
+            return
+        words = reasons(
+            unit, self._profile(unit), self._identified.get(key_text(unit)), self.session.store
+        )
+        self.wizard.explain(f"Unit {both_forms(unit.address)}: why", words)
+
+    def action_tag(self) -> None:
+        """Ask for tag, location and place along the cable."""
+        unit = self._chosen()
+        if unit is None:
+            return
+        fields = (
+            Field("tag", "Tag", unit.tag),
+            Field("location", "Location", unit.location),
+            Field(
+                "position",
+                "Place along the cable, from the master",
+                str(unit.position or ""),
+                kind="integer",
+            ),
+        )
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                place = int(given["position"]) if given["position"] else None
+                known = self.session.job.unit(unit.address, unit.settings) or unit
+                self.session.job.put_unit(
+                    replace(known, tag=given["tag"], location=given["location"], position=place)
+                )
+                self.post_message(self.JobChanged())
+
+        self.app.push_screen(
+            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
+        )
+
+    @on(DataTable.RowHighlighted, "#units")
+    def _moved(self) -> None:
+        self._show_chosen()
+
+    @on(DataTable.RowSelected, "#units")
+    def _selected(self) -> None:
+        self.action_read()
+
+    @property
+    def _units(self) -> UnitTable:
+        return self.query_one("#units", UnitTable)
+
+    def _chosen(self) -> UnitRecord | None:
+        key = self._units.chosen
+        return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
+
+    def _profile(self, unit: UnitRecord) -> Profile | None:
+        return self.session.store.profiles.get(unit.profile or "")
+
+    def _row(self, unit: UnitRecord) -> list[Text | str]:
+        what = type_words(unit, self.session.store.profiles) or "not identified"
+        match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
+        cells = (
+            both_forms(unit.address),
+            unit.settings,
+            signed(self, unit.kind),
+            what,
+            match,
+            unit.tag,
+        )
+        return fitted(cells, _UNIT_COLUMNS)
+
+    def _chosen_alone(self) -> UnitRecord | None:
+        """The unit under the cursor, if it is there alone; otherwise that is said."""
+        unit = self._chosen()
+        if unit is not None and unit.kind != "unit":
+            self.notify(_NOT_ALONE, severity="warning", markup=False)
+            return None
+        return unit
+
+    def _show_chosen(self) -> None:
+        unit = self._chosen()
+        told = Text()
+        if unit is not None:
+            width = self.app.size.width - 3
+            told = identity(unit, self._profile(unit), self._identified.get(key_text(unit)), width)
+        self.query_one("#identity", Static).update(told)
+        self.query_one("#values", UnitTable).fill([] if unit is None else self._values(unit))
+
+    def _values(self, unit: UnitRecord) -> Iterator[tuple[str, list[Text | str]]]:
+        for reading in unit.readings:
+            name, text = str(reading["name"]), str(reading["text"])
+            cells = (name, text, signed(self, plausibility(reading)), register(reading))
+            yield name, fitted(cells, _VALUE_COLUMNS)
+
+
+def _count(units: Sequence[UnitRecord]) -> str:
+    return "1 address" if len(units) == 1 else f"{len(units)} addresses"

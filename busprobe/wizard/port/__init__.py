@@ -1,0 +1,1 @@
+"""The step Port: which adapter, does it open, who is talking already?"""

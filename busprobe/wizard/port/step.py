@@ -1,0 +1,249 @@
+"""Port: which adapter, does it open, does it echo, is another master already talking?"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import DataTable, Input, Static
+
+from busprobe.errors import BusprobeError
+from busprobe.line.exchange import Echo, Waits
+from busprobe.line.ports import ports
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.requests import Function, read_registers
+from busprobe.session.connect import virtual_segments
+from busprobe.survey.listen import Overheard
+from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.unit_table import UnitTable
+
+LISTEN_SECONDS = 3.0
+"""How long to listen after opening: a master that polls does so at least every few seconds (common
+practice)."""
+
+_SELDOM_GIVEN = 246
+"""An address that units hardly ever have: one read of it shows whether the adapter echoes (common
+practice)."""
+
+
+class PortStep(Step):
+    """Choose a port, open it, listen before anything is sent."""
+
+    TITLE = "Port"
+    HELP = """\
+Choose the adapter with the arrow keys and press Enter, or type a port:
+  a device path      /dev/ttyUSB0
+  a COM port         COM7
+  a serial server    socket://192.168.1.50:4001   rfc2217://host:port
+  a practice bus     virtual:site   (nothing real is connected)
+
+After opening, busprobe listens before it sends anything; if the pair is quiet, one read request \
+to address 246 shows \
+whether the adapter echoes. If somebody else is already asking units on this pair, \
+it says so and asks: two masters on one pair disturb each other, and plant may trip when its \
+master is disturbed."""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("r", "look", "Look again", tooltip="look for adapters again"),
+        Binding("l", "listen", "Listen", tooltip="listen again for a few seconds"),
+        Binding("c", "close", "Close port"),
+    ]
+
+    class Opened(Message):
+        """The port is open and was listened to."""
+
+        def __init__(self, heard: Overheard, echo: Echo | None) -> None:
+            self.heard = heard
+            self.echo = echo
+            super().__init__()
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._words: dict[str, str] = {}
+
+    def compose(self) -> ComposeResult:
+        """List of ports, free text, what was found."""
+        yield Static("Adapters on this computer, and practice segments", classes="head")
+        yield UnitTable((("Port", 24), ("What it is", 48)), id="ports")
+        yield Static(id="port-detail", classes="said")
+        with Horizontal(classes="row gap"):
+            yield Static("Port", classes="label")
+            yield Input(
+                placeholder="/dev/ttyUSB0  COM7  socket://host:port", id="port-name", compact=True
+            )
+            yield Static(" Settings", classes="label")
+            yield Input("9600-8N1", id="port-settings", compact=True, max_length=14)
+        yield Static(id="port-said", classes="said gap")
+
+    def on_mount(self) -> None:
+        """Fill the list."""
+        self.action_look()
+
+    def first_focus(self) -> Widget:
+        """The list."""
+        return self._table
+
+    def job_changed(self) -> None:
+        """Offer the port of the job; say what is open."""
+        field = self.query_one("#port-name", Input)
+        cut_off = bool(self.session.job.unfinished_writes())
+        if self.session.is_open:
+            self.next_words = (
+                "A write was cut off: go to Readdress (5) first and press v."
+                if cut_off
+                else "Go on to Wiring (2) or straight to Survey (3)."
+            )
+        else:
+            if not field.value:
+                field.value = self.session.job.meta.port
+            self.next_words = (
+                "A write was cut off: open the port, then see step 5."
+                if cut_off
+                else "Choose the adapter and press Enter."
+            )
+            self.state = StepState.TO_DO
+
+    def action_look(self) -> None:
+        """List adapters anew."""
+        self._words = {port.device: port.words for port in ports()} | dict(virtual_segments())
+        self._table.fill((name, (name, words)) for name, words in self._words.items())
+
+    @on(DataTable.RowHighlighted, "#ports")
+    def _row_highlighted(self, event: DataTable.RowHighlighted) -> None:
+        name = event.row_key.value or ""
+        self.query_one("#port-detail", Static).update(Text(self._words.get(name, "")))
+        if self._table.has_focus:
+            self.query_one("#port-name", Input).value = name
+
+    @on(DataTable.RowSelected, "#ports")
+    def _row_selected(self, event: DataTable.RowSelected) -> None:
+        self.query_one("#port-name", Input).value = event.row_key.value or ""
+        self._open()
+
+    @on(Input.Submitted)
+    def _submitted(self) -> None:
+        self._open()
+
+    def _open(self) -> None:
+        """Open the port of the field in a worker and listen."""
+        name = self.query_one("#port-name", Input).value.strip()
+        try:
+            settings = LineSettings.parse(self.query_one("#port-settings", Input).value)
+        except BusprobeError as error:
+            self._say_failure(error)
+            return
+        if not name:
+            self._say(Text("No port was chosen. Choose one from the list or type it.", "bold"))
+            return
+
+        def work() -> None:
+            self.session.close()
+            self.session.open(name, settings)
+            self._listen()
+
+        if self.on_line("opening the port", work, unopened=True):
+            self.state = StepState.DOING
+            self._say(
+                Text(f"Opening {name} at {settings} and listening for {LISTEN_SECONDS:.0f} s …")
+            )
+
+    def action_listen(self) -> None:
+        """Listen again."""
+        if self.on_line("listening", self._listen):
+            self.state = StepState.DOING
+            self._say(Text(f"Listening for {LISTEN_SECONDS:.0f} s …"))
+
+    def on_step_work_failed(self, event: Step.WorkFailed) -> None:
+        """The port did not open or failed: said here, where the next attempt is made."""
+        event.stop()
+        self._say_failure(event.error)
+
+    def _listen(self) -> None:
+        heard = self.session.listen(LISTEN_SECONDS)
+        line = self.session.line
+        if heard.quiet and line.echo is None:
+            line.exchange(
+                read_registers(_SELDOM_GIVEN, Function.READ_HOLDING_REGISTERS, 0, 1), Waits()
+            )
+        self.post_message(self.Opened(heard, line.echo))
+
+    def action_close(self) -> None:
+        """Release the port, for another program or another adapter."""
+        if not self.wizard.gate.holder:
+            self.session.close()
+            self._say(Text("The port is closed."))
+            self.post_message(self.JobChanged())
+
+    @on(Opened)
+    def _opened(self, event: Opened) -> None:
+        heard = event.heard
+        echo = {
+            Echo.FULL: (
+                "This adapter gives back what it sends (echo); that is known now and taken off."
+            ),
+            Echo.NONE: "This adapter does not echo.",
+            None: "Whether this adapter echoes is not known yet: nothing was sent.",
+        }[event.echo]
+        name = self.session.line.name
+        if heard.other_master:
+            self.state = StepState.CHECK
+            mark = toned(self, "! Another master", "attention")
+        elif heard.quiet:
+            self.state = StepState.DONE
+            mark = toned(self, "✓ Open", "good")
+        else:
+            self.state = StepState.CHECK
+            mark = toned(self, "! Open, not quiet", "attention")
+        self._say(mark.append(f"  {name}. {heard.words}\n{echo}", style="not bold"))
+        if self.wizard.step is self:  # whoever has gone on to another step works there by now
+            self._table.focus()
+        if heard.other_master:
+            self._ask_about_master(heard)
+        self.post_message(self.JobChanged())
+
+    def _ask_about_master(self, heard: Overheard) -> None:
+        """Nobody goes on beside another master without having said so; the answer goes into the
+        job."""
+
+        def decide(go_on: bool | None) -> None:
+            self.session.job.record("other master", {"heard": heard.words, "went_on": bool(go_on)})
+            if not go_on:
+                self.session.close()
+                self._say(
+                    Text(
+                        "The port is closed again. Have the other master switched off, then open it"
+                        " anew."
+                    )
+                )
+            self.post_message(self.JobChanged())
+
+        self.app.push_screen(
+            Question(
+                "! Another master is on this pair",
+                f"{heard.words}\n\nTwo masters disturb each other, and plant that depends on the"
+                " other one may trip, with or without it. Ask whoever runs it before you go on.",
+                (Answer("c", "Close the port", False), Answer("g", "Go on, I may do this", True)),
+                grave=True,
+            ),
+            decide,
+        )
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#ports", UnitTable)
+
+    def _say(self, words: Text) -> None:
+        self.query_one("#port-said", Static).update(words)
+
+    def _say_failure(self, error: BusprobeError) -> None:
+        self.state = StepState.CHECK
+        said = Text(f"✖ {error.what}", style="bold").append(f" {error.means}\n", style="not bold")
+        self._say(said.append("Next: ").append(error.todo, style="not bold"))
+        self.next_words = error.todo or "Correct the port and press Enter."

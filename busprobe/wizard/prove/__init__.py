@@ -1,0 +1,1 @@
+"""The step Prove: the endurance run and the polling table."""

@@ -1,0 +1,195 @@
+"""The polling table on a screen of its own: its requests, what a cycle takes, and how often each
+point is wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.screen import Screen
+from textual.widgets import DataTable, Footer, Static
+
+from busprobe.errors import UsageError
+from busprobe.handover.bus_list import PointRow
+from busprobe.handover.polling import polling
+from busprobe.job.intervals import USUAL, Intervals, keep_intervals, kept_intervals, parse_interval
+from busprobe.prove.polling import Row
+from busprobe.prove.statistics import milliseconds
+from busprobe.session.session import Session
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.notice import Notice
+from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.prove.words import polling_words
+
+_COLUMNS = (
+    ("Unit", 15),
+    ("FC", 3),
+    ("Register", 9),
+    ("Count", 7),
+    ("Every s", 8),
+    ("ms", 8),
+    ("Points", 28),
+)
+
+
+class PollingScreen(Screen[None]):
+    """The table; t tries it on the bus, e and Enter say how often values are wanted."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("t", "try_it", "Try on the bus"),
+        Binding("e", "every", "How often"),
+        Binding("o", "of_these", "These only", key_display="Enter"),
+        Binding("escape", "close", "Close", key_display="Esc"),
+    ]
+
+    def __init__(self, session: Session, try_it: Callable[[], bool]) -> None:
+        """`try_it` starts a trial of the table on the line, and says whether it could."""
+        super().__init__()
+        self._session = session
+        self._try_it = try_it
+        self._rows: dict[str, Row] = {}
+
+    def compose(self) -> ComposeResult:
+        """Head, requests, what they come to, keys."""
+        yield Static(
+            Text("Polling table: the cheapest requests that read every point"), id="polling-head"
+        )
+        yield UnitTable(_COLUMNS, id="polling-requests", padding=0)
+        with VerticalScroll(id="polling-below"):
+            yield Static(id="polling-words")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Show the table as it follows from the job."""
+        self.show_table()
+        self._table.focus()
+
+    def show_table(self) -> None:
+        """Make the table anew from the job."""
+        made = polling(self._session.bus_list())
+        self._rows = {f"{row.address} {row.settings} {row.block}": row for row in made.table.rows}
+        self._table.fill((key, _cells(row)) for key, row in self._rows.items())
+        self.query_one("#polling-words", Static).update(polling_words(made))
+
+    def say(self, words: str) -> None:
+        """Show how a trial goes on."""
+        self.query_one("#polling-head", Static).update(Text(words))
+
+    def action_try_it(self) -> None:
+        """Ask the bus."""
+        if self._try_it():
+            self.say(
+                "Trying: registers in between first, then whole cycles. Esc lets it go on behind."
+            )
+
+    def action_every(self) -> None:
+        """Ask how often all values are wanted."""
+        known = kept_intervals(self._session.job)
+        fields = (
+            Field(
+                "every",
+                "Seconds between two readings",
+                "" if known.every is None else f"{known.every:g}",
+            ),
+        )
+        words = (
+            f"Of every value without an interval of its own. Empty: nobody said, {USUAL:g} s is"
+            " taken."
+        )
+        self._ask(
+            "How often are values wanted?",
+            fields,
+            words,
+            lambda given: _with_all(known, given["every"]),
+        )
+
+    @on(DataTable.RowSelected)
+    def action_of_these(self) -> None:
+        """Ask how often the values of one request are wanted, of every unit of its type."""
+        row = self._rows.get(self._table.chosen or "")
+        if row is None:
+            return
+        points = _points_of(self._session.bus_list().points, row)
+        if not points:
+            self.app.push_screen(
+                Notice("How often?", "No profile names these points, so all are wanted alike: e.")
+            )
+            return
+        known = kept_intervals(self._session.job)
+        fields = tuple(
+            Field(f"p{n}", point.name, f"{point.every_s:g}") for n, point in enumerate(points)
+        )
+        words = (
+            f"Seconds, for every unit of the type {points[0].profile}. Empty: as all the others."
+        )
+
+        def change(given: Mapping[str, str]) -> Intervals:
+            changed = known
+            for n, point in enumerate(points):
+                text = given[f"p{n}"]
+                usual = Intervals(known.every).of(None, point.name)
+                seconds = parse_interval(text) if text else None
+                own = None if seconds == usual else seconds
+                changed = changed.with_point(point.profile or "", point.name, own)
+            return changed
+
+        self._ask(f"How often? Unit {row.address} at {row.settings}", fields, words, change)
+
+    def _ask(
+        self,
+        title: str,
+        fields: tuple[Field, ...],
+        words: str,
+        change: Callable[[Mapping[str, str]], Intervals],
+    ) -> None:
+        def wrong(given: Mapping[str, str]) -> str:
+            try:
+                change(given)
+            except UsageError as error:
+                return str(error)
+            return ""
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                keep_intervals(self._session.job, change(given))
+                self.show_table()
+
+        self.app.push_screen(Form(title, fields, words=words, check=wrong), keep)
+
+    def action_close(self) -> None:
+        """Back to the step."""
+        self.dismiss(None)
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#polling-requests", UnitTable)
+
+
+def _cells(row: Row) -> list[Text | str]:
+    more = sum(block.count for block in row.between)
+    count = f"{row.block.count}" if not more else f"{row.block.count}/{more}"
+    times = (f"{row.every:g}", f"{milliseconds(row.seconds):g}")
+    where = (
+        f"{row.address} {row.settings}",
+        str(row.block.function),
+        f"{row.block.register}",
+        count,
+    )
+    return [*where, *times, ", ".join(row.names)]
+
+
+def _points_of(points: tuple[PointRow, ...], row: Row) -> list[PointRow]:
+    """The points that a request fetches and whose type is known."""
+    place = (row.address, str(row.settings))
+    return [
+        p for p in points if (p.address, p.settings) == place and p.name in row.names and p.profile
+    ]
+
+
+def _with_all(known: Intervals, text: str) -> Intervals:
+    return Intervals(parse_interval(text) if text else None, known.points)

@@ -1,0 +1,434 @@
+"""Prove: does the bus hold up?  Polls without retries, counts by kind of error, reply times as they
+come."""
+
+from __future__ import annotations
+
+from collections import deque
+from enum import Enum
+from threading import Event as Stop
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import DataTable, Input, Static
+
+from busprobe.handover.tables.proof import advice
+from busprobe.prove.endurance import Event, Finished, Polled, RoundDone
+from busprobe.prove.proof import Proof
+from busprobe.prove.statistics import milliseconds
+from busprobe.prove.tally import Key, Kind, UnitTally
+from busprobe.session import endurance_runs as runs
+from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.prove.plots import FAILED, Plot, name_of
+from busprobe.wizard.prove.polling_screen import PollingScreen
+from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
+
+_KINDS = (
+    ("OK", 6, (Kind.OK, Kind.OK_AFTER_JUNK)),
+    ("Silent", 7, (Kind.SILENT,)),
+    ("Late", 6, (Kind.LATE,)),
+    ("CRC", 6, (Kind.CRC,)),
+    ("Malf.", 6, (Kind.MALFORMED,)),
+    ("Other", 6, (Kind.FOREIGN,)),
+    ("Exc.", 6, (Kind.EXCEPTION,)),
+)
+"""Columns of the table, their widths, and the kinds each counts."""
+
+_COLUMNS = (
+    ("Unit", 15),
+    ("Polls", 6),
+    *((title, width) for title, width, _ in _KINDS),
+    ("Med ms", 7),
+    ("Max", 5),
+)
+"""With both scroll bars beside them they just fit into 80 characters."""
+
+_PLOTTED = 512
+"""Polls kept for the plot; wider than any terminal."""
+
+_LONGEST_MINUTES, _LONGEST_PAUSE = 100_000.0, 60.0
+"""Minutes of a run, and seconds before a request: more is a slip of the finger."""
+
+_CYCLES = 20
+"""Cycles of the polling table that are measured."""
+
+
+class View(Enum):
+    """What the plot shows."""
+
+    TIMES = "times"
+    SPREAD = "spread"
+    FAILURES = "failures"
+
+
+class ProveStep(Step):
+    """An endurance run over all units of the job, live."""
+
+    TITLE = "Prove"
+    HELP = HELP
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("s", "start", "Start", tooltip="start, or go on with a run that was stopped"),
+        Binding("x", "stop", "Stop"),
+        Binding("n", "new", "New run", tooltip="start from zero", show=False),
+        Binding("v", "view", "Plot", tooltip="another plot: times, their spread, failures"),
+        Binding(
+            "f", "findings", "Findings", tooltip="all that the run showed, in words", show=False
+        ),
+        Binding("a", "advice", "Advice", tooltip="what to set at the master"),
+        Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
+    ]
+
+    class Advanced(Message):
+        """Units were polled."""
+
+        def __init__(self, events: tuple[Event, ...]) -> None:
+            self.events = events
+            super().__init__()
+
+    class Trying(Message):
+        """A trial of the polling table goes on, or is over."""
+
+        def __init__(self, words: str, *, over: bool = False, port_failed: bool = False) -> None:
+            self.words = words
+            self.over = over
+            self.port_failed = port_failed
+            super().__init__()
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._stop = Stop()
+        self._proof: Proof | None = None
+        self._times: dict[Key, deque[float | None]] = {}
+        self._view = View.SPREAD
+        self._port_failed = False
+
+    def compose(self) -> ComposeResult:
+        """How long; the table; the plot; what it proves."""
+        with Horizontal(classes="row"):
+            yield Static("Rounds", classes="label")
+            yield Input("20", id="prove-rounds", compact=True, type="integer", max_length=7)
+            yield Static(" or minutes", classes="label")
+            yield Input("", id="prove-minutes", compact=True, type="number", max_length=6)
+            yield Static(" pause ms", classes="label")
+            yield Input("", id="prove-pause", compact=True, type="number", max_length=5)
+            yield Static(id="prove-status")
+        yield UnitTable(_COLUMNS, id="tallies", padding=0)
+        yield Static(id="plot-head", classes="head gap")
+        plot = Plot(id="plot")
+        plot.display = False  # an empty one says nothing
+        yield plot
+        yield Static(id="prove-findings", classes="said gap")
+
+    def first_focus(self) -> Widget:
+        """The table."""
+        return self._table
+
+    def job_changed(self) -> None:
+        """Show the last run of the job, unless one is running."""
+        if self.working:
+            return
+        if self._proof is None:
+            kept = runs.last_run(self.session.job)
+            self._proof = kept.proof if kept else None
+            self._propose_its_end()
+        if self._proof is None:
+            self.state = StepState.TO_DO
+            units = any(unit.kind == "unit" for unit in self.session.job.units())
+            self.next_words = (
+                "Press s to poll all units."
+                if units
+                else "No unit is known yet. Survey first, step 3."
+            )
+        else:
+            self._show(self._proof)
+            self._conclude(self._proof)
+
+    def _propose_its_end(self) -> None:
+        """A run that was cut off goes on to where it was to end."""
+        proof = self._proof
+        if proof is not None and not proof.complete and (proof.asked_rounds or proof.asked_seconds):
+            minutes = "" if proof.asked_seconds is None else f"{proof.asked_seconds / 60:g}"
+            self.query_one("#prove-rounds", Input).value = str(proof.asked_rounds or "")
+            self.query_one("#prove-minutes", Input).value = minutes
+
+    # -- running
+    # -------------------------------------------------------------------------------------------
+
+    @on(Input.Submitted)
+    def _submitted(self) -> None:
+        self.action_start()
+
+    def action_start(self) -> None:
+        """Start, or go on with the counts so far."""
+        self._begin(resume=self._proof is not None and not self._proof.complete)
+
+    def action_new(self) -> None:
+        """Start from zero."""
+        self._begin(resume=False)
+
+    def _asked(self) -> tuple[int | None, float | None, float] | None:
+        """Rounds, minutes and seconds of pause as typed; None, with the reason on screen, where
+        they are none."""
+        rounds, minutes, pause = (
+            self.query_one(f"#prove-{name}", Input).value.strip()
+            for name in ("rounds", "minutes", "pause")
+        )
+        try:
+            asked = (
+                int(rounds) if rounds else None,
+                float(minutes) if minutes else None,
+                float(pause or 0) / 1000,
+            )
+        except ValueError:
+            asked = 0, None, 0.0
+        sound = (asked[0] is None or asked[0] > 0) and (
+            asked[1] is None or 0 < asked[1] < _LONGEST_MINUTES
+        )
+        if not rounds and not minutes:
+            self.notify("Say how many rounds or minutes.", severity="warning", markup=False)
+        elif not sound or not 0 <= asked[2] <= _LONGEST_PAUSE:
+            self.notify(
+                "Rounds, minutes and pause are numbers above 0.", severity="warning", markup=False
+            )
+        else:
+            return asked
+        return None
+
+    def _begin(self, *, resume: bool) -> None:
+        asked = self._asked()
+        if asked is None:
+            return
+        rounds, minutes, pause = asked
+        self._stop.clear()
+        reopen = self._port_failed
+
+        def work() -> None:
+            if reopen:
+                self.session.reopen()
+            events = self.session.prove(
+                rounds=rounds, minutes=minutes, pause=pause, stop=self._stop, resume=resume
+            )
+            for batch in batches(events):
+                self.post_message(self.Advanced(batch))
+
+        if self.on_line("the endurance run", work):
+            if not resume:
+                self._proof = None
+                self._times.clear()
+                self._show_nothing()
+            self._view = View.TIMES
+            self.state = StepState.DOING
+            self.progress = "polls"
+            self.next_words = "Wait, or look at other steps: the polls go on. x stops."
+            self._table.focus()
+
+    def action_stop(self) -> None:
+        """Stop after the poll under way; the run can go on later."""
+        self.stop_work()
+
+    def stop_work(self) -> None:
+        """End after the poll under way."""
+        self._stop.set()
+
+    def work_ended(self) -> None:
+        """The run is over."""
+        self.progress = ""
+        self.post_message(self.JobChanged())
+
+    @on(Advanced)
+    def _advanced(self, event: Advanced) -> None:
+        for one in event.events:
+            match one:
+                case Polled():
+                    latency = one.reply.latency
+                    answered = (
+                        one.kind in (Kind.OK, Kind.OK_AFTER_JUNK, Kind.EXCEPTION)
+                        and latency is not None
+                    )
+                    times = self._times.setdefault(
+                        (one.address, one.settings), deque(maxlen=_PLOTTED)
+                    )
+                    times.append(milliseconds(latency) if answered else FAILED)
+                    self._proof = one.proof
+                case RoundDone():
+                    self._proof = one.proof
+                    self.progress = f"r. {one.proof.rounds}"
+                case Finished():
+                    self._proof = (
+                        one.proof if one.proof.polls else None
+                    )  # then the last one of the job is shown
+                    self._port_failed = one.failure is not None
+                    if one.failure is not None:
+                        self.app.push_screen(Failure(one.failure))
+        if self._proof is not None:
+            self._show(self._proof)
+
+    def action_findings(self) -> None:
+        """Say all that the run showed: below the plot there may be no room for it."""
+        words = (
+            "\n\n".join(self._findings(self._proof))
+            if self._proof
+            else "Nothing was polled yet: s starts a run."
+        )
+        self.app.push_screen(Notice("What the run showed", words))
+
+    # -- for the master
+    # ------------------------------------------------------------------------------------
+
+    def action_advice(self) -> None:
+        """Say what to set at the master."""
+        self.app.push_screen(
+            Notice("Advice for the master", advice_words(advice(self.session.bus_list())))
+        )
+
+    def action_polling(self) -> None:
+        """Show the polling table."""
+
+        def seen(_: None) -> None:
+            self.post_message(self.JobChanged())
+
+        self.app.push_screen(PollingScreen(self.session, self._try_polling), seen)
+
+    def _try_polling(self) -> bool:
+        self._stop.clear()
+        reopen = self._port_failed
+
+        def work() -> None:
+            if reopen:
+                self.session.reopen()
+            for event in self.session.try_polling(_CYCLES, self._stop):
+                match event:
+                    case runs.Tried(trial):
+                        self.post_message(
+                            self.Trying(
+                                f"{len(trial.table.rows)} requests; measuring {_CYCLES} cycles."
+                            )
+                        )
+                    case Finished(proof, failure):
+                        words = f"Tried: {proof.failed} of {proof.polls} polls failed."
+                        if failure is not None:
+                            words = f"Plug the adapter in, then press t. {failure.what}"
+                        self.post_message(
+                            self.Trying(words, over=True, port_failed=failure is not None)
+                        )
+
+        return self.on_line("the trial of the polling table", work)
+
+    @on(Trying)
+    def _trying(self, event: Trying) -> None:
+        self._port_failed = event.port_failed
+        if isinstance(self.app.screen, PollingScreen):
+            self.app.screen.say(event.words)
+            if event.over:
+                self.app.screen.show_table()
+
+    # -- showing
+    # -------------------------------------------------------------------------------------------
+
+    @on(DataTable.RowHighlighted, "#tallies")
+    def _moved(self) -> None:
+        if self._proof is not None:
+            self._show_plot(self._proof)
+
+    def action_view(self) -> None:
+        """Show the next plot."""
+        views = [view for view in View if view is not View.TIMES or self._times]
+        place = views.index(self._view) if self._view in views else -1
+        self._view = views[(place + 1) % len(views)]
+        if self._proof is not None:
+            self._show_plot(self._proof)
+
+    @property
+    def _table(self) -> UnitTable:
+        return self.query_one("#tallies", UnitTable)
+
+    def _show(self, proof: Proof) -> None:
+        self._table.fill((name_of(unit.key), self._row(unit)) for unit in proof.units)
+        self.query_one("#prove-status", Static).update(
+            Text(f"  {proof.rounds} rounds, {proof.polls} polls")
+        )
+        self._show_plot(proof)
+        self.query_one("#prove-findings", Static).update(Text("\n".join(self._findings(proof))))
+
+    def _findings(self, proof: Proof) -> tuple[str, ...]:
+        """What the run showed, and whom it left out."""
+        unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
+        left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
+        return (
+            *proof.findings,
+            *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []),
+        )
+
+    def _show_nothing(self) -> None:
+        """Counts of an earlier run must not look like those of the run that begins."""
+        self._table.fill(())
+        self.query_one(Plot).display = False
+        for name in ("#prove-status", "#plot-head", "#prove-findings"):
+            self.query_one(name, Static).update("")
+
+    def _row(self, unit: UnitTally) -> list[Text | str]:
+        cells: list[Text | str] = [name_of(unit.key), counted(unit.polls)]
+        for index, (_, _, kinds) in enumerate(_KINDS):
+            count = sum(unit.count(kind) for kind in kinds)
+            cells.append(
+                toned(self, marked(count), "wrong")
+                if index and count
+                else counted(count)
+                if count
+                else "-"
+            )
+        return [
+            *cells,
+            in_milliseconds(unit.reply_times.median),
+            in_milliseconds(unit.reply_times.maximum),
+        ]
+
+    def _show_plot(self, proof: Proof) -> None:
+        chosen = next(
+            (unit for unit in proof.units if name_of(unit.key) == self._table.chosen), None
+        )
+        if chosen is None:
+            return
+        times = chosen.reply_times
+        plot = self.query_one(Plot)
+        plot.display = True
+        median, most, longest = map(
+            in_milliseconds, (times.median, times.percentile(99), times.maximum)
+        )
+        said = f"median {median}, 99 % within {most}, longest {longest}"
+        match self._view:
+            case View.TIMES:
+                head = f"Unit {name_of(chosen.key)} replies in ms: {said}"
+                plot.show_times(self._times.get(chosen.key, ()))
+            case View.SPREAD:
+                head = f"Unit {name_of(chosen.key)} spread in ms: {said}"
+                plot.show_spread(times)
+            case View.FAILURES:
+                head = "Failed polls over the time of the run: 1-9 of them, # more, · none"
+                plot.show_failures(proof)
+        self.query_one("#plot-head", Static).update(Text(head))
+
+    def _conclude(self, proof: Proof) -> None:
+        if self._port_failed:
+            self.state = StepState.CHECK
+            self.next_words = "Plug the adapter in and press s: the run goes on with its counts."
+        elif not proof.complete:
+            self.state = StepState.DOING
+            self.next_words = "Press s to go on with this run, or n for a new one."
+        elif not proof.clean:
+            self.state = StepState.CHECK
+            self.next_words = "Look at the marked counts and at f; Wiring (2) tells what it may be."
+        else:
+            self.state = StepState.DONE
+            self.next_words = (
+                "See p for the polling table, then go on to Hand over (7), or run longer."
+            )

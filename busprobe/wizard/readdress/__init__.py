@@ -1,0 +1,1 @@
+"""The step Readdress: moves, one by one, clashes taken apart, the journal."""

@@ -1,0 +1,140 @@
+"""The journal on a screen of its own: every write ever made, with bytes, reply, outcome and time;
+one can be undone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.screen import Screen
+from textual.widgets import DataTable, Footer, Static
+
+from busprobe.job.records import WriteRecord
+from busprobe.readdress.outcome import Result
+from busprobe.readdress.steps import MAIN
+from busprobe.text import hex_bytes
+from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.unit_table import UnitTable
+
+_COLUMNS = (("No.", 4), ("Time", 16), ("What", 14), ("From → to", 24), ("Outcome", 20))
+
+_SIGNS = {
+    "verified": "good",
+    "acknowledged": "good",
+    Result.WAITING: "cycle it",
+    "not verified": "wrong",
+    "not acknowledged": "wrong",
+}
+"""Sign by the outcome on record."""
+
+
+class JournalScreen(Screen[int | None]):
+    """Gives back the number of the write that is to be undone; None if none is."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("u", "undo", "Undo this write"),
+        Binding("pagedown", "scroll_down", "Scroll below", key_display="PgDn"),
+        Binding("pageup", "scroll_up", show=False),
+        Binding("escape", "close", "Close", key_display="Esc"),
+        Binding("j", "close", show=False),
+        Binding("q", "close", show=False),
+    ]
+
+    def __init__(self, writes: Sequence[WriteRecord]) -> None:
+        super().__init__()
+        self._writes = {str(write.id): write for write in reversed(writes)}
+
+    def compose(self) -> ComposeResult:
+        """Title, table with the newest first, all of the write under the cursor, keys."""
+        count = len(self._writes)
+        yield Static(
+            Text(f"JOURNAL  {count} write{'' if count == 1 else 's'}, newest first"),
+            id="journal-head",
+        )
+        yield UnitTable(_COLUMNS, id="journal", padding=0)
+        with VerticalScroll(id="journal-below", can_focus=False):
+            yield Static(Text("Nothing was ever written in this job."), id="journal-detail")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Fill the table."""
+        table = self.query_one("#journal", UnitTable)
+        table.fill((key, self._row(write)) for key, write in self._writes.items())
+        table.focus()
+
+    @on(DataTable.RowHighlighted)
+    def _highlighted(self, event: DataTable.RowHighlighted) -> None:
+        write = self._writes.get(event.row_key.value or "")
+        if write is not None:
+            self.query_one("#journal-detail", Static).update(write_text(write))
+            self.query_one("#journal-below").scroll_home(animate=False)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """There is nothing to undo in an empty journal."""
+        del parameters
+        return bool(self._writes) if action == "undo" else True
+
+    def action_undo(self) -> None:
+        """Choose the write under the cursor."""
+        chosen = self.query_one("#journal", UnitTable).chosen
+        self.dismiss(None if chosen is None else int(chosen))
+
+    def action_scroll_down(self) -> None:
+        """Read on below the table."""
+        self.query_one("#journal-below").scroll_page_down()
+
+    def action_scroll_up(self) -> None:
+        """Read back below the table."""
+        self.query_one("#journal-below").scroll_page_up()
+
+    def action_close(self) -> None:
+        """Back to the step."""
+        self.dismiss(None)
+
+    def _row(self, write: WriteRecord) -> list[Text | str]:
+        outcome = self._outcome(write.outcome)
+        what, _, settings = write.kind.partition(" to ")
+        moved = (
+            f"{write.from_address}: {write.settings}→{settings}"
+            if settings
+            else f"{write.from_address} → {write.to_address}"
+        )
+        if not write.kind.startswith(MAIN):
+            what = f"  {what}"  # a step of the move it belongs to
+        return [str(write.id), local_time(write.intended), what, moved, outcome]
+
+    def _outcome(self, said: str | None) -> Text:
+        """The outcome on record behind a sign; one that nobody knows is to be looked into."""
+        word = _SIGNS.get(said or "", "not known")
+        text = signed(self, word)
+        if word in ("good", "wrong"):
+            text.right_crop(len(word))
+            text.append(said or "", style="not bold")
+        return text
+
+
+def local_time(stamp: str) -> str:
+    """Day and time as on the wall, from what the job wrote down in UTC."""
+    return f"{datetime.fromisoformat(stamp).astimezone():%d %b %H:%M:%S}"
+
+
+def write_text(write: WriteRecord) -> Text:
+    """One write with everything that was noted of it."""
+    text = Text()
+    text.append(f"{write.id}. ", style="bold").append(f"{write.words}\n")
+    text.append("Sent    ", style="bold").append(hex_bytes(write.request))
+    text.append(f", {local_time(write.intended)}{f' by {write.tester}' if write.tester else ''}\n")
+    for conclusion in write.conclusions:
+        text.append(f"{local_time(conclusion.made)}  {conclusion.outcome}\n", style="bold")
+        if conclusion.reply:
+            text.append("Reply   ", style="bold").append(f"{hex_bytes(conclusion.reply)}\n")
+        text.append(f"{conclusion.why}\n")
+    if not write.conclusions:
+        text.append("It is not known what became of it: close this and press v.", style="bold")
+    return text

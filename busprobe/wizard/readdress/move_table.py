@@ -1,0 +1,64 @@
+"""The units of the step Readdress: where they are, where they are to be, what became of their
+moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from rich.text import Text
+
+from busprobe.job.records import UnitRecord, WriteRecord
+from busprobe.modbus.addresses import both_forms
+from busprobe.profiles.schema import Profile
+from busprobe.readdress.open_steps import OpenSteps
+from busprobe.session.move_record import latest_move
+from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.unit_words import key_text, short_type
+from busprobe.wizard.readdress.words import move_words
+
+_TYPE = 16
+"""Letters of the type: the model, and as much of the maker as there is room for."""
+
+_COLUMNS = (
+    ("Address", 11),
+    ("Settings", 11),
+    ("Finding", 9),
+    ("What it is", _TYPE + 1),
+    ("Tag", 8),
+    ("Wanted", 11),
+    ("Move", 11),
+)
+
+
+class MoveTable(UnitTable):
+    """A row for each unit, its key by `key_text`."""
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(_COLUMNS, id=id, padding=0)
+
+    def show(
+        self,
+        units: Sequence[UnitRecord],
+        profiles: Mapping[str, Profile],
+        wanted: Mapping[str, int],
+        writes: Sequence[WriteRecord],
+        left: Sequence[OpenSteps],
+    ) -> None:
+        """Show `units` with their wanted addresses, by key, and what the journal says of their
+        moves."""
+
+        def row(unit: UnitRecord) -> list[Text | str]:
+            want = wanted.get(key_text(unit))
+            moved = move_words(unit, latest_move(unit, writes), left)
+            return [
+                both_forms(unit.address),
+                unit.settings,
+                signed(self, unit.kind),
+                short_type(unit, profiles)[:_TYPE] or "-",
+                unit.tag,
+                "-" if want is None else both_forms(want),
+                signed(self, moved) if moved else "-",
+            ]
+
+        self.fill((key_text(unit), row(unit)) for unit in units)

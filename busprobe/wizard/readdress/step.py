@@ -1,0 +1,460 @@
+"""Readdress: how does each unit get its own address without disturbing the rest?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from threading import Event as StopFlag
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+from textual.widgets import DataTable, Static
+
+from busprobe.errors import BusprobeError, UsageError
+from busprobe.job.records import UnitRecord
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.readdress.bus_plan import BusPlan, Goal
+from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.preparing import Prepared, Report
+from busprobe.readdress.procedure import Procedure
+from busprobe.session.move_record import latest_move, outcome_on_record, place_of
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.unit_words import key_text
+from busprobe.wizard.readdress.box_form import FIELDS, BoxOrder, read_box_order
+from busprobe.wizard.readdress.box_screen import BoxScreen
+from busprobe.wizard.readdress.isolating_step import IsolatingStep
+from busprobe.wizard.readdress.journal_screen import JournalScreen
+from busprobe.wizard.readdress.move_table import MoveTable
+from busprobe.wizard.readdress.plan_dialog import PlanShown
+from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
+from busprobe.wizard.readdress.proposal_form import WORDS as PRACTICE_WORDS
+from busprobe.wizard.readdress.proposal_form import read_practice
+from busprobe.wizard.readdress.unit_moves import (
+    WANTED,
+    clash_with,
+    goal_of,
+    is_address,
+    left_for,
+    wanted_by,
+)
+from busprobe.wizard.readdress.which_cycled import WhichCycled
+from busprobe.wizard.readdress.words import plan_text, standing
+
+
+class ReaddressStep(IsolatingStep):
+    """Units, the addresses they are to have, and the guarded way there."""
+
+    TITLE = "Readdress"
+    HELP = """\
+Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at \
+the new one. Then you \
+see exactly what will be sent, in words and bytes, and nothing leaves before you press W. It is \
+written once, never \
+repeated, and what became of it is told by who answers at both addresses afterwards.
+
+"verified" means that the unit answers at the new address; "kept" that it still did after a power \
+cycle; "open" that \
+a step after the write was never done (save, lock again): put the cursor on it and press v."""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "p",
+            "propose",
+            "Propose",
+            tooltip="propose addresses: by the plan of the bus, or by good practice",
+        ),
+        Binding(
+            "w", "want", "Wanted", tooltip="set the wanted address; Enter does too", show=False
+        ),
+        Binding(
+            "m", "move", "Move", tooltip="move the unit under the cursor to its wanted address"
+        ),
+        Binding("a", "all", "All", tooltip="move all; no two ever share an address on the way"),
+        Binding("l", "line", "Line", tooltip="the same line settings for all units; do this last"),
+        Binding(
+            "i",
+            "isolate",
+            "Isolate",
+            tooltip="two units at one address: guide me to one",
+            show=False,
+        ),
+        Binding("b", "box", "Box", tooltip="a box of identical new units, one by one"),
+        Binding("v", "verify", "Check", tooltip="after a power cycle or a crash: what is true?"),
+        Binding(
+            "j",
+            "journal",
+            "Journal",
+            tooltip="every write ever made; u there takes one back",
+            show=False,
+        ),
+        Binding("x", "stop", "Stop", tooltip="stop before the next write"),
+    ]
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._said = False
+
+    def compose(self) -> ComposeResult:
+        """The units; what is going on."""
+        yield MoveTable(id="movers")
+        yield Static(id="move-said", classes="said gap")
+
+    def first_focus(self) -> Widget:
+        """The list of units."""
+        return self._table
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """While something runs here, only the key that stops it is there."""
+        del parameters
+        if action == "stop":
+            return self.working
+        return not self.working or action not in {
+            "propose",
+            "want",
+            "move",
+            "all",
+            "line",
+            "isolate",
+            "box",
+            "verify",
+        }
+
+    def job_changed(self) -> None:
+        """Show units, wanted addresses and what became of moves."""
+        units, writes, wanted = self.session.job.units(), self.session.job.writes(), self._wanted
+        left = self.moves.open_steps()
+        self._table.show(units, self.session.store.profiles, wanted, writes, left)
+        if self.working:
+            return
+        unfinished = self.moves.unfinished()
+        self.state, self.next_words = standing(units, writes, wanted, unfinished, left)
+        if not self._said:
+            told = [f"! Not known what became of: {write.words}" for write in unfinished]
+            told += [f"! {each.words}" for each in left]
+            if told:
+                self.say(Text("\n".join(told)))
+
+    # -- wanted addresses
+    # ----------------------------------------------------------------------------------
+
+    @property
+    def _wanted(self) -> dict[str, int]:
+        kept = self.session.job.state(WANTED)
+        return dict(kept) if isinstance(kept, dict) else {}
+
+    def _want(self, wanted: Mapping[str, int]) -> None:
+        self.session.job.set_state(WANTED, dict(wanted))
+        self.post_message(self.JobChanged())
+
+    def action_propose(self) -> None:
+        """Fill in what the plan says or, after asking for its rules, good practice."""
+        if self.session.plan:
+            self._propose(self.moves.bus.from_plan(self.session.plan))
+            return
+
+        def count(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                try:
+                    self._propose(self.moves.bus.counted_up(read_practice(given)))
+                except BusprobeError as error:
+                    self.app.push_screen(Failure(error))
+
+        self.app.push_screen(
+            Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count
+        )
+
+    def _propose(self, goal: Goal) -> None:
+        stay = {key_text(seat.place) for seat in goal.addresses}
+        proposed = wanted_by(goal)
+        self._want(
+            {
+                **{key: address for key, address in self._wanted.items() if key not in stay},
+                **proposed,
+            }
+        )
+        what = f"{len(proposed)} proposed; change any of them with w, then a moves all."
+        if not proposed:
+            what = (
+                "Every unit has an address of its own; none needs another by plan or good practice."
+            )
+        self.say(Text("\n".join((what, *goal.remarks))))
+
+    @on(DataTable.RowSelected, "#movers")
+    def _selected(self) -> None:
+        if not self.working:
+            self.action_want()
+
+    def action_want(self) -> None:
+        """Ask for the wanted address of the unit under the cursor."""
+        unit = self._chosen()
+        if unit is None:
+            return
+        known = self._wanted.get(key_text(unit))
+        fields = (
+            Field(
+                "address",
+                "Wanted unit address, 1 to 247 (decimal)",
+                str(known or ""),
+                kind="integer",
+            ),
+        )
+
+        def keep(given: Mapping[str, str] | None) -> None:
+            if given is None:
+                return
+            wanted = self._wanted
+            if not given["address"]:
+                wanted.pop(key_text(unit), None)
+            elif is_address(given["address"]):
+                wanted[key_text(unit)] = int(given["address"])
+            else:
+                error = UsageError(
+                    f"{given['address']} is not a unit address.",
+                    todo="Write a number from 1 to 247.",
+                )
+                self.app.push_screen(Failure(error))
+                return
+            self._want(wanted)
+
+        self.app.push_screen(
+            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
+        )
+
+    # -- one move
+    # ------------------------------------------------------------------------------------------
+
+    def action_move(self) -> None:
+        """Move the unit under the cursor to its wanted address."""
+        unit = self._chosen()
+        if unit is None:
+            return
+        wanted = self._wanted.get(key_text(unit))
+        taken = clash_with(wanted, self.session.job.units(), unit) if wanted is not None else None
+        if unit.kind != "unit":
+            self.wizard.explain(
+                "One at a time first",
+                "At this address it is not clear that one unit alone answers, so a write would"
+                " reach more than one. Press i: it guides you until one is left.",
+            )
+        elif wanted is None or wanted == unit.address:
+            self.action_want()
+        elif taken is not None:
+            self.wizard.explain(
+                "That address is taken",
+                f"{both_forms(wanted)} already belongs to a unit at {taken.settings}. Move that one"
+                " first, choose another address (w), or press a: it moves all in an order in which"
+                " no two ever share an address.",
+            )
+        elif (
+            profile := self.session.profile_of(unit.address, LineSettings.parse(unit.settings))
+        ) is not None and (profile.readdress is not None):
+            self._begin(unit, wanted, None)
+        else:
+            self._ask_procedure(unit, wanted)
+
+    def _ask_procedure(self, unit: UnitRecord, wanted: int) -> None:
+        """No profile knows how: the register comes from a data sheet, by hand."""
+        fields = (
+            Field(
+                "register",
+                "Holding register of the unit address (zero-based, as on the wire)",
+                kind="integer",
+            ),
+            Field("function", "Function code, 6 or 16", "6", kind="integer"),
+        )
+        words = (
+            "No profile says how this unit takes a new address. Take the register from its own data"
+            " sheet."
+        )
+
+        def begin(given: Mapping[str, str] | None) -> None:
+            if given is None or not given["register"]:
+                return
+            try:
+                procedure = Procedure.by_hand(int(given["register"]), int(given["function"] or 0))
+            except UsageError as error:
+                self.app.push_screen(Failure(error))
+                return
+            self._begin(unit, wanted, procedure)
+
+        self.app.push_screen(Form("By hand", fields, words=words, keep="Prepare"), begin)
+
+    def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
+        place = place_of(unit)
+        self.run_move(
+            "the move",
+            partial(self.moves.prepare_move, place.settings, place.address, wanted, procedure),
+        )
+
+    # -- all of them
+    # ---------------------------------------------------------------------------------------
+
+    def action_all(self) -> None:
+        """Move all units to their wanted addresses."""
+        bus = self.moves.bus
+        self._show_plan(
+            "the moves",
+            lambda: bus.addresses(goal_of(bus, self._wanted)),
+            "No unit wants another address",
+        )
+
+    def action_line(self) -> None:
+        """Give all units the same line settings."""
+        words = (
+            "Every unit has its own address by now? Baud rate and format are changed unit by unit,"
+            " by profile."
+        )
+        fields = (Field("settings", "Line settings for all units", "19200-8E1"),)
+
+        def begin(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self._show_plan(
+                    "the line settings",
+                    lambda: self.moves.plan_line_settings(LineSettings.parse(given["settings"])),
+                    "No unit can be given other line settings",
+                )
+
+        self.app.push_screen(
+            Form("Line settings", fields, words=words, keep="Show the changes"), begin
+        )
+
+    def _show_plan(self, what: str, plan: Callable[[], BusPlan], nothing: str) -> None:
+        """Show the moves in their order, and make them if that is wanted."""
+        try:
+            planned = plan()
+        except BusprobeError as error:
+            self.app.push_screen(Failure(error))
+            return
+        if not planned.moves:
+            self.app.push_screen(Notice(nothing, plan_text(planned)))
+            return
+
+        def begin(sure: bool | None) -> None:
+            if sure:
+                self.run_batch(what, planned)
+
+        self.app.push_screen(PlanShown(planned), begin)
+
+    # -- a clash, a box, a power cycle, the journal
+    # ------------------------------------------------------------
+
+    def action_isolate(self) -> None:
+        """Guide the technician to one unit alone at the address under the cursor."""
+        unit = self._chosen()
+        if unit is not None:
+            self.run_isolation(unit.address, LineSettings.parse(unit.settings))
+
+    def action_box(self) -> None:
+        """Take a box of identical units one by one."""
+        words = "All units of the box must be of one type. Connect none or one of them now."
+
+        def begin(given: Mapping[str, str] | None) -> None:
+            if given is None:
+                return
+            try:
+                self._begin_box(read_box_order(given))
+            except UsageError as error:
+                self.app.push_screen(Failure(error))
+
+        self.app.push_screen(Form("One by one", FIELDS, words=words, keep="Begin"), begin)
+
+    def _begin_box(self, order: BoxOrder) -> None:
+        moves, undo = self.moves, StopFlag()
+        screen = BoxScreen(self.action_stop, undo.set)
+
+        def work() -> None:
+            try:
+                for told in moves.one_by_one(
+                    order.settings,
+                    order.factory,
+                    order.first,
+                    confirm=self.confirm,
+                    cancel=self._stop,
+                    undo=undo,
+                ):
+                    screen.post_message(BoxScreen.Told(told))
+            finally:
+                screen.post_message(BoxScreen.Ended())
+
+        if self.begin("the box", work, moves=True):
+            self.app.push_screen(screen)
+
+    def action_verify(self) -> None:
+        """Look at what was under way, at what is left of a procedure, or at moved units after a
+        power cycle."""
+        unit, job = self._chosen(), self.session.job
+        if self.moves.unfinished():
+            self.run_recovery()
+        elif (left := left_for(unit, job.units(), self.moves.open_steps())) is not None:
+            self._ask_rest(left, unit)
+        else:
+            self._check(unit)
+
+    def _check(self, unit: UnitRecord | None) -> None:
+        """Look at the unit under the cursor, or at all that are not proven yet, as was switched off
+        and on."""
+        write = latest_move(unit, self.session.job.writes()) if unit is not None else None
+        one = () if write is None else (outcome_on_record(write),)
+        every = self.moves.unproven()
+        if not one and not every:
+            self.say(
+                Text("No unit was moved that is not proven yet, so there is nothing to look at.")
+            )
+        elif len(every) < 2 and (one or every):
+            self.run_checks(one or every)
+        else:
+
+            def choose(every_one: bool | None) -> None:
+                if every_one is not None:
+                    self.run_checks(every if every_one else one)
+
+            self.app.push_screen(WhichCycled(self.named(every), one=bool(one)), choose)
+
+    def _ask_rest(self, left: OpenSteps, unit: UnitRecord | None) -> None:
+        def choose(send: bool | None) -> None:
+            if send:
+                self.run_rest(left)
+            elif send is False:
+                self._check(unit)
+
+        answers = (
+            Answer[bool | None]("c", "Cancel", None),
+            Answer[bool | None]("s", "Show me what is left to send", True),
+            Answer[bool | None]("k", "Check who answers", False),
+        )
+        self.app.push_screen(Question("A procedure is not finished", left.words, answers), choose)
+
+    def action_journal(self) -> None:
+        """Show every write ever made; one of them can be taken back."""
+
+        def undo(number: int | None) -> None:
+            if number is not None:
+                self.run_move(f"the undo of write {number}", partial(self._prepare_undo, number))
+
+        self.app.push_screen(JournalScreen(self.session.job.writes()), undo)
+
+    def _prepare_undo(self, number: int, report: Report, stop: StopFlag) -> Prepared:
+        return self.moves.prepare_undo(number, report=report, stop=stop)
+
+    # -- showing
+    # -------------------------------------------------------------------------------------------
+
+    @property
+    def _table(self) -> MoveTable:
+        return self.query_one(MoveTable)
+
+    def _chosen(self) -> UnitRecord | None:
+        key = self._table.chosen
+        return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
+
+    def say(self, words: Text, *, going_on: bool = False) -> None:
+        """Show what is going on or what became of it, below the units."""
+        super().say(words, going_on=going_on)
+        self._said = True
+        self.query_one("#move-said", Static).update(words)

@@ -1,0 +1,174 @@
+"""What became of moves, in words for the screen."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+from rich.text import Text
+from textual.widget import Widget
+
+from busprobe.job.records import UnitRecord, WriteRecord
+from busprobe.profiles.schema import Profile
+from busprobe.readdress.batch import Finished
+from busprobe.readdress.bus_plan import BusPlan
+from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.procedure import Move
+from busprobe.session.move_record import latest_move, place_of
+from busprobe.text import hex_bytes
+from busprobe.wizard.common.signs import Tone, toned
+from busprobe.wizard.common.step import StepState
+from busprobe.wizard.common.unit_words import key_text, type_words
+
+_RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
+    Result.VERIFIED: ("✓", "good"),
+    Result.WAITING: ("!", "attention"),
+    Result.NOT_VERIFIED: ("✖", "wrong"),
+    Result.REFUSED: ("✖", "attention"),
+}
+
+
+def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenSteps] = ()) -> str:
+    """The state of a unit's move in one word that has a sign; empty if there was none."""
+    if any(each.place == place_of(unit) for each in left):
+        return "open"
+    if write is None:
+        return ""
+    if write.outcome is None:
+        return "not known"
+    if write.outcome == Result.VERIFIED:
+        return "kept" if unit.power_cycle_verified else "verified"
+    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(
+        Result(write.outcome), "not sure"
+    )
+
+
+def outcome_text(widget: Widget, outcome: Outcome) -> Text:
+    """The result with its sign, what was seen, the next action, and the bytes."""
+    sign, tone = _RESULT_SIGNS[outcome.result]
+    text = toned(widget, f"{sign} {outcome.word}", tone)
+    moved = f"{from_to(outcome.move)}. " if outcome.word == outcome.result else ""
+    text.append(f"  {moved}{outcome.why}", style="not bold")
+    if outcome.todo:
+        text.append("\nNext: ", style="bold").append(outcome.todo, style="not bold")
+    if outcome.from_record:
+        text.append(
+            f"\nOn record {hex_bytes(outcome.request)}; if it left, and what came back, is not.",
+            style="not bold",
+        )
+    elif outcome.request:
+        reply = hex_bytes(outcome.reply) if outcome.reply else "nothing"
+        text.append(f"\nSent {hex_bytes(outcome.request)}, came back {reply}", style="not bold")
+    return text
+
+
+def from_to(move: Move) -> str:
+    """A move in short: its two addresses, or its two line settings."""
+    if move.new_settings is None:
+        return f"{move.old} → {move.new} at {move.settings}"
+    return f"{move.old}: {move.settings} → {move.new_settings}"
+
+
+def unit_name(move: Move, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> str:
+    """Tag and type of the unit that a move is about, as far as the list knows them."""
+    unit = next((unit for unit in units if place_of(unit) in (move.source, move.target)), None)
+    return (
+        " ".join(part for part in (unit.tag, type_words(unit, profiles)) if part)
+        if unit is not None
+        else ""
+    )
+
+
+def cycle_words(outcome: Outcome, unit: str) -> str:
+    """A unit that is to be switched off and on: where it answers now, and who it is."""
+    move = outcome.move
+    place = move.target if outcome.result is Result.VERIFIED else move.source
+    return f"{move.name(place).removeprefix('unit '):12} {unit}".rstrip()
+
+
+def plan_text(plan: BusPlan) -> Text:
+    """The moves of a plan in their order, and what good practice has to say."""
+    text = Text()
+    for number, words in enumerate(plan.words, 1):
+        text.append(f"{number:3}. ", style="bold").append(f"{words}\n")
+    for remark in plan.remarks:
+        text.append("! Mind: ", style="bold").append(f"{remark}\n")
+    return text
+
+
+def batch_text(widget: Widget, plan: BusPlan, finished: Finished) -> Text:
+    """What became of each move of a plan, what is left, and whether a power cycle has proven it."""
+    text = Text(f"{finished.why}\n\n")
+    for move, words in zip(plan.moves, plan.words, strict=True):
+        outcome = finished.outcome_of(move)
+        if outcome is None:
+            text.append("· not begun", style="bold").append(f"  {words}\n")
+            continue
+        sign, tone = _RESULT_SIGNS[outcome.result]
+        text.append_text(toned(widget, f"{sign} {outcome.result}", tone)).append(f"  {words}")
+        if outcome.power_cycled:
+            text.append(f"  {outcome.row}.")
+        elif outcome in finished.unchecked:
+            text.append("  Power cycle: not done.", style="bold")
+        text.append("\n")
+        if outcome.result in (Result.NOT_VERIFIED, Result.REFUSED):
+            text.append(f"    {outcome.why}\n")
+            if outcome.todo:
+                text.append("    Next: ", style="bold").append(f"{outcome.todo}\n")
+    if finished.unchecked:
+        text.append("\nNext: ", style="bold").append(
+            "Switch these units off and on, then press v: only that shows what was kept."
+        )
+    return text
+
+
+def standing(
+    units: Sequence[UnitRecord],
+    writes: Sequence[WriteRecord],
+    wanted: Mapping[str, int],
+    unfinished: Collection[WriteRecord],
+    left_open: Sequence[OpenSteps] = (),
+) -> tuple[StepState, str]:
+    """How the step stands and what to do next; what is most urgent comes first."""
+    clashes = [unit for unit in units if unit.kind == "clash"]
+    left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
+    latest = [(unit, latest_move(unit, writes)) for unit in units]
+    unsure = [unit for unit, write in latest if move_words(unit, write) == "not sure"]
+    waiting = [
+        unit for unit, write in latest if move_words(unit, write) in ("cycle it", "verified")
+    ]
+    if unfinished:
+        return (
+            StepState.CHECK,
+            "A write was under way when the program ended: press v to see what is true.",
+        )
+    if left_open:
+        first = left_open[0]
+        return (
+            StepState.CHECK,
+            f"Not done at {first.place.address}: {first.names}. Cursor on it, then v.",
+        )
+    if clashes:
+        return (
+            StepState.CHECK,
+            f"A clash at {clashes[0].address}: put the cursor on it and press i.",
+        )
+    if left:
+        return StepState.DOING, f"{len(left)} to move: a moves all, m the one under the cursor."
+    if unsure:
+        return (
+            StepState.CHECK,
+            f"What became of {unsure[0].address} is not sure: read it with j, survey again.",
+        )
+    if waiting:
+        return (
+            StepState.CHECK,
+            "Switch the moved units off and on, then press v to see what was kept.",
+        )
+    if not units:
+        return StepState.TO_DO, "No unit is known yet. Run the survey, step 3."
+    moved = any(write is not None for _, write in latest)
+    return (
+        StepState.DONE if moved else StepState.TO_DO,
+        "Press p for a proposal, b for a box of new units, or go on to Prove (6).",
+    )

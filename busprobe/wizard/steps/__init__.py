@@ -1,1 +1,0 @@
-"""The seven steps, one module each."""

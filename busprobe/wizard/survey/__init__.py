@@ -1,0 +1,1 @@
+"""The step Survey: the search for units and what it found."""

@@ -1,0 +1,438 @@
+"""Survey: who is on this pair, at which line settings, and where do two share an address?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import DataTable, Input, Static
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.profiles.schema import factories
+from busprobe.session.recorded_survey import RecordedSurvey
+from busprobe.survey.asking import Asking, Listening
+from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
+from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.decision import Decision
+from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
+from busprobe.wizard.survey.forms import despite_master, go_on_with
+from busprobe.wizard.survey.search import Search, read_search
+from busprobe.wizard.survey.words import (
+    asked_before,
+    asked_everywhere,
+    asking_words,
+    course,
+    evidence_words,
+    nothing_found,
+    progress_words,
+    remarks,
+    same_search,
+    share,
+    standing,
+    summary,
+    time_words,
+)
+
+_MARKS = {"unit": Mark.UNIT, "clash": Mark.CLASH, "unsure": Mark.UNSURE}
+
+
+class SurveyStep(Step):
+    """What to search, the map filling up, what was found."""
+
+    TITLE = "Survey"
+    HELP = """\
+Searches the pair for units: every address asked for, at every line setting asked for, the most \
+likely first.
+
+  Settings    "common" for the usual 32 and those of stored profiles, or a list: 9600-8N1,19200-8E1
+  Addresses   1-247, or a set: 1,5,10-20
+  Expected    how many units are connected, if you know. The survey stops once it has found so \
+many, and says what was not tested. It is also the only way to tell identical twins at one address.
+
+"-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
+power, on swapped \
+wires or at other line settings is silent too. "X" is two or more units at one address: sort them \
+out in step 5.
+
+The survey goes on while you look at other steps. Identify (4) may read what was found so far: \
+the survey is held for \
+as long and then goes on by itself.
+
+With a number expected, the first time said is for units that lie evenly among the addresses, the \
+second for all that \
+is asked if one of them is not found."""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("s", "start", "Start"),
+        Binding("p", "pause", "Pause", tooltip="pause the survey, or go on"),
+        Binding("k", "skip", "Skip", tooltip="skip the line setting that is being searched"),
+        Binding(
+            "x", "stop", "Stop", tooltip="stop; what was found is kept, the rest is 'not tested'"
+        ),
+        Binding(
+            "e", "evidence", "Evidence", tooltip="show what the finding under the cursor rests on"
+        ),
+    ]
+
+    class Advanced(Message):
+        """The survey went on."""
+
+        def __init__(self, events: tuple[Event, ...]) -> None:
+            self.events = events
+            super().__init__()
+
+    class MasterHeard(Message):
+        """Another master talks; the survey waits for an answer."""
+
+        def __init__(self, words: str) -> None:
+            self.words = words
+            super().__init__()
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._run: RecordedSurvey | None = None
+        self._under_way = False
+        self._despite_master: Decision[bool] = Decision()
+        self._paused = False
+        self._stopping = False
+        self._lent = False
+        self._found: dict[tuple[int, str], Mapping[str, Any]] = {}
+        self._exchanges: dict[tuple[int, str], tuple[str, ...]] = {}
+        """What each finding rests on, in words; the job keeps the raw replies only."""
+        self._asked: dict[LineSettings, set[int]] = {}
+        self._asking: Asking | Listening | None = None
+        self._trouble: list[str] = []
+
+    def compose(self) -> ComposeResult:
+        """Form, progress, map beside findings, legend, what is asked."""
+        with Horizontal(classes="row"):
+            yield Static("Settings", classes="label")
+            yield Input("common", id="survey-settings", compact=True)
+            yield Static(" Addresses", classes="label")
+            yield Input("1-247", id="survey-addresses", compact=True)
+            yield Static(" Expected", classes="label")
+            yield Input(
+                "", id="survey-expect", compact=True, type="integer", max_length=3, placeholder="?"
+            )
+        yield Static(id="survey-progress")
+        with Horizontal(id="survey-found"):
+            yield AddressMap(id="map")
+            yield UnitTable(
+                (("Unit", 5), ("Settings", 11), ("Finding", 8)), id="findings", padding=0
+            )
+        yield Static(Text(LEGEND), id="legend")
+        yield Static(id="survey-cursor", classes="said")
+        yield Static(id="survey-asking", classes="said")
+
+    def first_focus(self) -> Widget:
+        """The map."""
+        return self.query_one(AddressMap)
+
+    def job_changed(self) -> None:
+        """Show the job's last survey, unless one is running."""
+        if self._under_way:
+            return
+        record = self.session.job.latest_survey()
+        self._show_cursor()
+        if record is None:
+            self.next_words = "Press s to start, or change what is searched first (Tab)."
+            self._show_estimate()
+            return
+        self._found = {(f["address"], f["settings"]): f for f in record.findings}
+        self.query_one(AddressMap).show(
+            ((a, Mark.SILENT) for a in asked_everywhere(record)), clear=True
+        )
+        self._show_found()
+        self._say("#survey-progress", Text(summary(record.document, len(self._found))))
+        self._say("#survey-asking", Text(remarks(record.document)))
+        self.state, self.next_words = standing(record, self.session.job.units(), len(self._found))
+
+    # -- starting
+    # ------------------------------------------------------------------------------------------
+
+    @on(Input.Changed)
+    def _typed(self) -> None:
+        if not self._under_way:
+            self._show_estimate()
+
+    @on(Input.Submitted)
+    def _submitted(self) -> None:
+        self.action_start()
+
+    def action_start(self) -> None:
+        """Start the survey as the form says."""
+        try:
+            search = self._search()
+        except UsageError as error:
+            self._say_wrong(error)
+            return
+
+        latest = self.session.job.latest_survey()
+        if (
+            latest is None
+            or latest.complete
+            or latest.progress is None
+            or not same_search(latest.asked, search)
+        ):
+            self._begin(search, resume=False)
+            return
+
+        def decide(resume: bool | None) -> None:
+            if resume is not None:
+                self._begin(search, resume=resume)
+
+        self.app.push_screen(go_on_with(latest), decide)
+
+    def _begin(self, search: Search, *, resume: bool) -> None:
+        latest = self.session.job.latest_survey() if resume else None
+        decision = self._despite_master = Decision()
+        self._paused = self._stopping = False
+
+        def work() -> None:
+            run = self.session.survey(
+                search.settings, search.addresses, expect=search.expect, resume=resume
+            )
+            self._run = run
+            if self._paused:
+                run.pause()
+            if self._stopping:
+                run.cancel()
+            for events in batches(self._answering(run, decision), at_once=run.is_paused):
+                self.post_message(self.Advanced(events))
+
+        if self.on_line("the survey", work):
+            self._under_way = True
+            if latest is None:
+                self._found.clear()
+                self._exchanges.clear()
+            self._asked = asked_before(latest)
+            self._trouble.clear()
+            self._show_found()
+            self.query_one(AddressMap).show((), clear=True)
+            self.query_one(AddressMap).focus()
+            self.state = StepState.DOING
+            self.progress = "0 %"
+            self.next_words = course()
+
+    def _answering(self, run: RecordedSurvey, decision: Decision[bool]) -> Iterator[Event]:
+        """The events of `run`; where another master is heard, the run waits until somebody has
+        decided."""
+        for event in run:
+            yield event
+            if isinstance(event, Heard):
+                self.post_message(self.MasterHeard(event.words))
+                if decision.wait():
+                    run.go_on()
+
+    @on(MasterHeard)
+    def _master_heard(self, event: MasterHeard) -> None:
+        def decide(go_on: bool | None) -> None:
+            self._despite_master.give(bool(go_on))
+
+        self.app.push_screen(despite_master(event.words), decide)
+
+    # -- while it runs
+    # -------------------------------------------------------------------------------------
+
+    def action_pause(self) -> None:
+        """Pause or go on."""
+        if self._under_way:
+            self._paused = not self._paused
+            self._steer()
+
+    def action_skip(self) -> None:
+        """Leave the setting that is searched; it counts as not tested."""
+        if self._run is not None and self._under_way:
+            self._run.skip_setting()
+
+    def action_stop(self) -> None:
+        """Stop; what was found is kept."""
+        if self._under_way:
+            self.stop_work()
+
+    def stop_work(self) -> None:
+        """End before the next exchange."""
+        self._stopping = True
+        self._steer()
+        self._despite_master.leave(False)
+
+    def on_unmount(self) -> None:
+        """Nobody is left to let a held survey go on."""
+        self._lent = False
+        self.stop_work()
+
+    def lend_line(self) -> Callable[[], None] | None:
+        """Hold the survey while units that it has found are read."""
+        run = self._run
+        if run is None or self._stopping:
+            return None
+        self._lent = True
+        self._steer()
+        return run.wait_until_held
+
+    def take_line_back(self) -> None:
+        """Go on, unless the survey was paused or stopped meanwhile."""
+        self._lent = False
+        self._steer()
+
+    def _steer(self) -> None:
+        """Tell the survey what it is to do, and the technician what it does."""
+        run = self._run
+        if run is not None:
+            if self._lent or (self._paused and not self._stopping):
+                run.pause()
+            elif self._stopping:
+                run.cancel()
+            else:
+                run.unpause()
+        if not self._stopping and (self._paused or self._lent):
+            self.progress = "paused" if self._paused else "held"
+        self.next_words = course(paused=self._paused, lent=self._lent, stopping=self._stopping)
+
+    def work_ended(self) -> None:
+        """The survey is over."""
+        self._run = None
+        self._under_way = self._lent = False
+        self.progress = ""
+        self.post_message(self.JobChanged())
+
+    @on(Advanced)
+    def _advanced(self, event: Advanced) -> None:
+        progress = None
+        for one in event.events:
+            match one:
+                case Listening():
+                    self._asking = one
+                case Asking():
+                    self._asking = one
+                    self._asked.setdefault(one.settings, set()).add(one.address)
+                case Found():
+                    key = one.finding.address, str(one.finding.settings)
+                    self._found[key] = one.finding.document()
+                    self._exchanges[key] = tuple(
+                        evidence.words for evidence in one.finding.evidence
+                    )
+                    self._show_found()
+                    self.post_message(self.JobChanged())
+                case Progress():
+                    progress = one
+                case Trouble():
+                    self._trouble.append(one.words)
+                case Started() | Heard() | Finished():
+                    pass
+        self._show_asking()
+        if progress is not None and not (self._paused or self._lent):
+            self._show_progress(progress)
+
+    # -- showing
+    # -------------------------------------------------------------------------------------------
+
+    def action_evidence(self) -> None:
+        """Show what the finding under the cursor rests on."""
+        address = self.query_one(AddressMap).cursor
+        found = [
+            evidence_words(finding, self._exchanges.get(key, ()))
+            for key, finding in sorted(self._found.items())
+            if key[0] == address
+        ]
+        nothing = nothing_found(
+            self.query_one(AddressMap).mark(address).word, self.session.job.latest_survey()
+        )
+        self.wizard.explain(
+            f"Address {both_forms(address)}: evidence", "\n\n".join(found) or nothing
+        )
+
+    @on(AddressMap.Moved)
+    def _cursor_moved(self) -> None:
+        self._show_cursor()
+
+    @on(DataTable.RowHighlighted, "#findings")
+    def _finding_highlighted(self, event: DataTable.RowHighlighted) -> None:
+        if event.data_table.has_focus and event.row_key.value is not None:
+            self.query_one(AddressMap).cursor = int(event.row_key.value.split()[0])
+
+    @on(AddressMap.Chosen)
+    @on(DataTable.RowSelected, "#findings")
+    def _chosen(self) -> None:
+        self.action_evidence()
+
+    def _search(self) -> Search:
+        return read_search(
+            self.query_one("#survey-settings", Input).value,
+            self.query_one("#survey-addresses", Input).value,
+            self.query_one("#survey-expect", Input).value,
+            [factory.settings for factory in factories(self.session.profiles)],
+        )
+
+    def _show_estimate(self) -> None:
+        try:
+            search = self._search()
+        except UsageError as error:
+            self._say_wrong(error)
+            return
+        self._say(
+            "#survey-progress",
+            Text(f"Will ask {search.words}, {search.estimate.figure(time_words)}."),
+        )
+        self._say("#survey-asking", Text(f"That is {search.estimate.basis}."))
+
+    def _say_wrong(self, error: UsageError) -> None:
+        self._say("#survey-progress", Text(f"✖ {error.what}"))
+        self._say("#survey-asking", Text(error.todo))
+
+    def _show_progress(self, progress: Progress) -> None:
+        self.progress = f"{100 * share(progress):.0f} %"
+        self._say("#survey-progress", Text(progress_words(progress, len(self._found))))
+
+    def _show_asking(self) -> None:
+        asking = self._asking
+        if asking is None:
+            return
+        self._say("#survey-asking", Text(asking_words(asking, self._trouble)))
+        if isinstance(asking, Listening):
+            return
+        asked = self._asked.get(asking.settings, set())
+        marks = dict.fromkeys(asked, Mark.SILENT) | {asking.address: Mark.ASKING}
+        self.query_one(AddressMap).show((marks | self._found_marks()).items(), clear=True)
+
+    def _found_marks(self) -> dict[int, Mark]:
+        return {address: _MARKS[found["kind"]] for (address, _), found in self._found.items()}
+
+    def _show_found(self) -> None:
+        self.query_one(AddressMap).show(self._found_marks().items())
+        rows = (
+            (f"{address} {settings}", (str(address), settings, signed(self, found["kind"])))
+            for (address, settings), found in sorted(self._found.items())
+        )
+        self.query_one("#findings", UnitTable).fill(rows)
+        self._show_cursor()
+
+    def _show_cursor(self) -> None:
+        addresses = self.query_one(AddressMap)
+        at = addresses.cursor
+        text = Text(f"Address {both_forms(at)}: ", style="bold")
+        found = [
+            (settings, f) for (address, settings), f in sorted(self._found.items()) if address == at
+        ]
+        if not found:
+            text.append(addresses.mark(at).word, style="not bold")
+        for settings, finding in found:
+            text.append_text(signed(self, finding["kind"])).append(
+                f" at {settings}  ", style="not bold"
+            )
+            text.append(" ".join(finding["notes"][:1]), style="not bold")
+        self._say("#survey-cursor", text)
+
+    def _say(self, where: str, words: Text) -> None:
+        self.query_one(where, Static).update(words)

@@ -1,0 +1,1 @@
+"""The step Wiring: meter readings, listening, calculations, the hunt."""

@@ -1,0 +1,136 @@
+"""The hunt on the whole screen: who answers now, and the moment that changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from threading import Event as Cancel
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from busprobe.errors import PortError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import format_addresses
+from busprobe.wiring.hunt import Appeared, Event, Round, Vanished
+from busprobe.wizard.common.distance_screen import HandsScreen, Tone
+
+
+class HuntScreen(HandsScreen):
+    """Large: HERE or GONE with the addresses that changed last; NONE at first, LOST without a
+    port."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *[
+            Binding(str(n), f"touched({n})", "Pair touched", key_display="1-9", show=n == 1)
+            for n in range(1, 10)
+        ],
+    ]
+
+    class Hunted(Message):
+        """Somebody was asked."""
+
+        def __init__(self, events: tuple[Event, ...]) -> None:
+            self.events = events
+            super().__init__()
+
+    class Failed(Message):
+        """The port has failed; the hunt is over."""
+
+        def __init__(self, error: PortError) -> None:
+            self.error = error
+            super().__init__()
+
+    def __init__(
+        self,
+        addresses: Sequence[int],
+        settings: LineSettings,
+        cancel: Cancel,
+        keep: Callable[[Sequence[str]], None],
+    ) -> None:
+        """Shows the hunt for `addresses` at `settings` that `cancel` ends; `keep` is given the log
+        as it grows."""
+        super().__init__()
+        self._keep = keep
+        self._asking = f"HUNT  asking {format_addresses(addresses)} at {settings}"
+        self._cancel = cancel
+        self._present: set[int] = set()
+        self._changed: set[int] = set()
+        self._word = ""
+
+    def on_mount(self) -> None:
+        """Nobody has answered yet."""
+        super().on_mount()
+        self.head(self._asking)
+        self.large("NONE", "-", "calm")
+        self.todo(
+            "Nobody has answered yet. Touch one terminal at a time; the screen changes when"
+            " somebody does. At other line settings than a unit's own it never will."
+        )
+
+    def on_hunt_screen_hunted(self, event: Hunted) -> None:
+        """Show changes the moment they are known."""
+        rounds = None
+        for one in event.events:
+            match one:
+                case Appeared():
+                    self._present.add(one.address)
+                    self._change("HERE", one.address, "here")
+                    self.happened(f"unit {one.address} answers")
+                    self.todo(f"Unit {one.address} answers now. {self._who}")
+                case Vanished():
+                    self._present.discard(one.address)
+                    self._change("GONE", one.address, "gone")
+                    self.happened(f"unit {one.address} answers no more")
+                    self.todo(
+                        f"Unit {one.address} answers no more; what you touched last may be why."
+                        f" {self._who}"
+                    )
+                case Round():
+                    rounds = one
+                    self._word = ""
+        if rounds is not None:
+            self._show_round(rounds)
+
+    def on_hunt_screen_failed(self, event: Failed) -> None:
+        """What stands there large must not look like the state of a unit."""
+        self.large("LOST", "!", "gone")
+        self.happened(f"the hunt has ended: {event.error.what}")
+        self.todo(
+            f"{event.error.what} Nothing is known of any unit from here on. {event.error.todo} Esc"
+            " leaves."
+        )
+
+    def happened(self, words: str, *, ring: bool = True) -> None:
+        """Log, ring, and keep the log."""
+        super().happened(words, ring=ring)
+        self._keep(self.log_lines[::-1])
+
+    def action_touched(self, pair: int) -> None:
+        """Write down that the pair of this number was touched."""
+        self.happened(f"touched pair {pair}", ring=False)
+
+    def action_leave(self) -> None:
+        """End the hunt."""
+        self._cancel.set()
+        self.end()
+
+    def _change(self, word: str, address: int, tone: Tone) -> None:
+        """Show whom it concerns; all of them where several change in the same round."""
+        self._changed = {*self._changed, address} if word == self._word else {address}
+        self._word = word
+        self.large(word, format_addresses(self._changed), tone)
+
+    @property
+    def _who(self) -> str:
+        return (
+            f"Answering: {format_addresses(self._present)}." if self._present else "Nobody answers."
+        )
+
+    def _show_round(self, done: Round) -> None:
+        parts = [self._asking, f"round {done.number}, {done.seconds:.1f} s"]
+        if done.lost:
+            parts.append(f"loses replies: {format_addresses(done.lost)}")
+        if done.garbled:
+            parts.append(f"bytes but no frame: {format_addresses(done.garbled)}")
+        self.head("   ".join(parts))

@@ -1,0 +1,471 @@
+"""Wiring: is the pair sound?  Cautions, meter readings with verdicts, what was heard, and the
+hunt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from threading import Event as Cancel
+from typing import ClassVar
+
+from rich.text import Text
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.message import Message
+from textual.widget import Widget
+from textual.widgets import Input, Static
+
+from busprobe.errors import PortError, UsageError
+from busprobe.line.exchange import Waits
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import format_addresses, parse_addresses
+from busprobe.session.wiring_record import HuntLog, failure_patterns
+from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
+from busprobe.wiring.hunt import WAITS, hunt
+from busprobe.wiring.meter import Level, Measurement
+from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
+from busprobe.wiring.record import LISTENING
+from busprobe.wiring.sums import Reckoned
+from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.signs import signed, toned
+from busprobe.wizard.common.step import Step
+from busprobe.wizard.wiring import words
+from busprobe.wizard.wiring.calculation_forms import sum_forms
+from busprobe.wizard.wiring.calculations_screen import SumsScreen
+from busprobe.wizard.wiring.caution import Caution
+from busprobe.wizard.wiring.hunt_screen import HuntScreen
+from busprobe.wizard.wiring.meter_form import FIELDS, Judged, judge_form, measured_kinds
+from busprobe.wizard.wiring.reading_row import ReadingRow
+
+LISTEN_SECONDS = 5.0
+"""How long the pair is listened to before units are asked (common practice: 5 to 10 s)."""
+
+_PATIENCE = 2.0
+"""Times the longest reply time of a known unit that the hunt waits (common practice: 1.5 to 2)."""
+
+_FORM_KEY = "wizard.meter"
+"""Where the job keeps what was typed."""
+
+
+class WiringStep(Step):
+    """Cautions, the meter form, what was heard."""
+
+    class Heard(Message):
+        """The pair was listened to."""
+
+    TITLE = "Wiring"
+    HELP = f"""\
+Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not \
+measured. Each \
+reading is judged as you type; the lines below the form say what it fits, what to do, and what \
+the limits rest on. \
+A reading goes into the job as you leave its field.
+
+Listening (l) hears what the pair carries with nobody asked, then asks the units that are known \
+(or unit 1) once, \
+and says what that fits. Causes (o) shows it again, and what the failures of surveys and \
+endurance runs have in common \
+by place, baud rate and time. A computer cannot see voltages: where two causes fit, both are named.
+
+Hunt (h) fills the screen and keeps asking while your hands are at the terminals; it changes and \
+rings the moment a \
+unit starts or stops answering. There a digit notes which pair you touched, Space whatever you \
+write.
+
+Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 \
+keeps a result in the job.
+
+{EXPLANATION}
+({EXPLANATION_SOURCE})"""
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(
+            "l", "listen", "Listen", tooltip="listen to the pair, then ask the known units once"
+        ),
+        Binding(
+            "h",
+            "hunt",
+            "Hunt",
+            tooltip="full screen: see the moment a unit starts or stops answering",
+        ),
+        Binding(
+            "o",
+            "causes",
+            "Causes",
+            tooltip="all that was heard and failed, with causes and what to do",
+        ),
+        Binding(
+            "s",
+            "sums",
+            "Sums",
+            tooltip="bias, loads, stub, length, voltage drop, time and bits on the wire",
+        ),
+        Binding(
+            "a",
+            "letters",
+            "A/B marks",
+            show=False,
+            tooltip="my terminals are marked A and B, or D1/D0 or +/-",
+        ),
+        Binding("c", "cautions", "Cautions", show=False),
+        Binding("down", "app.focus_next", show=False, tooltip="next field"),
+        Binding("up", "app.focus_previous", show=False, tooltip="field before"),
+    ]
+
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
+        super().__init__(id=id)
+        self._field = FIELDS[0]
+        self._labels = Labels.SIGN
+        self._restored = False
+        self._measured: set[Measurement] = set()
+        self._cancel = Cancel()
+        self._heard: Sequence[words.Document] | None = None
+        self._listening: words.Document | None = None
+        self._patterns: Sequence[words.Document] = ()
+
+    def compose(self) -> ComposeResult:
+        """Cautions line, form, detail, what was heard."""
+        yield Static(id="cautions-said")
+        for field in FIELDS:
+            yield ReadingRow(field.name, field.label, field.hint)
+        yield Static(id="labels")
+        yield Static(Text(words.NAMES), id="names")
+        yield Static(id="meter-detail", classes="said gap")
+        yield Static(id="heard", classes="said gap")
+
+    def first_focus(self) -> Widget:
+        """The step itself, so that its keys work; Tab goes to the form."""
+        return self
+
+    def arrive(self) -> None:
+        """Show the cautions once a job, before anything else."""
+        if not self._acknowledged and self.app.screen is self.screen:
+            self.action_cautions()
+
+    def job_changed(self) -> None:
+        """Show what the job has of this step."""
+        self._read()
+        if not self._restored:
+            self._restored = True
+            kept = self.session.job.state(_FORM_KEY) or {}
+            for row in self.query(ReadingRow):
+                row.value = str(kept.get(row.field, ""))
+            self._labels = Labels(kept.get("labels", Labels.SIGN))
+            self._measured = measured_kinds(self._judged())
+        self._show()
+
+    # -- the form
+    # ------------------------------------------------------------------------------------------
+
+    @on(Input.Changed)
+    def _typed(self) -> None:
+        self._keep_form()
+        self._show()
+
+    @on(Input.Submitted)
+    def _submitted(self) -> None:
+        self.screen.focus_next()  # leaving the field keeps what was typed
+
+    def on_descendant_focus(self) -> None:
+        """Show the detail of the field that is typed in."""
+        for row in self.query(ReadingRow):
+            if row.has_focus_within:
+                self._field = next(field for field in FIELDS if field.name == row.field)
+                self._show()
+
+    def on_descendant_blur(self) -> None:
+        """Record how what was typed is judged."""
+        self._keep()
+
+    def action_letters(self) -> None:
+        """Say how the terminals are marked, which decides what the sign of the idle voltage
+        means."""
+        self._labels = Labels.SIGN if self._labels is Labels.LETTERS else Labels.LETTERS
+        self._keep_form()
+        self._keep()
+        self._show()
+
+    def _keep_form(self) -> None:
+        """Keep what is typed, so that nothing is lost on a crash."""
+        self.session.job.set_state(_FORM_KEY, {**self._form, "labels": str(self._labels)})
+
+    @property
+    def _form(self) -> dict[str, str]:
+        return {row.field: row.value for row in self.query(ReadingRow)}
+
+    def _judged(self) -> Judged:
+        return judge_form(self._form, self._labels)
+
+    def _keep(self) -> None:
+        """Record what has changed in the form's judgements; what was emptied counts as not
+        measured."""
+        judged = self._judged()
+        measured = measured_kinds(judged)
+        latest = self.session.job.latest("wiring")
+        recorded = latest.document.get("judgements", ()) if latest is not None else ()
+        changed = [
+            judgement
+            for judgement in judged.by_field.values()
+            if (judgement.measurement in measured and judgement.document() not in recorded)
+            or judgement.measurement in self._measured - measured
+        ]
+        self._measured = measured
+        if changed:
+            self.session.keep_wiring(changed)
+
+    # -- cautions
+    # ------------------------------------------------------------------------------------------
+
+    @property
+    def _acknowledged(self) -> bool:
+        latest = self.session.job.latest("cautions")
+        return is_acknowledged(latest.document if latest is not None else None)
+
+    def action_cautions(self) -> None:
+        """Show the cautions; that they were read goes into the job."""
+
+        def keep(read: bool | None) -> None:
+            if read and not self._acknowledged:
+                by = self.session.job.meta.tester
+                self.session.job.record("cautions", acknowledgement(by, datetime.now(UTC)))
+            self._show()
+
+        self.app.push_screen(Caution([caution.text for caution in CAUTIONS]), keep)
+
+    # -- listening and hunting
+    # -----------------------------------------------------------------------------
+
+    def action_listen(self) -> None:
+        """Listen, then ask the known units once."""
+
+        def work() -> None:
+            self.session.hear_pair(LISTEN_SECONDS)
+            self.post_message(self.Heard())
+
+        if self.on_line("listening", work):
+            self.query_one("#heard", Static).update(Text(f"Listening for {LISTEN_SECONDS:.0f} s …"))
+
+    def on_wiring_step_heard(self) -> None:
+        """Show what was heard at once, unless somebody looks at something else by now."""
+        self.post_message(self.JobChanged())
+        if self.display and self.app.screen is self.screen:
+            self.call_later(self.action_causes)
+
+    def work_ended(self) -> None:
+        """Show what the job has, whatever came of the work."""
+        self.post_message(self.JobChanged())
+
+    def action_causes(self) -> None:
+        """Show all that was heard and what failures say, with causes and what to do."""
+        self._read()
+        if self._listening is None and not self._patterns:
+            self.app.push_screen(Notice("What the pair says", "Nobody has listened yet: press l."))
+            return
+        self.app.push_screen(Notice("What the pair says", self._everything()))
+
+    def _read(self) -> None:
+        """What the job knows of the pair."""
+        kept = self.session.job.latest("wiring")
+        listened = kept is not None and LISTENING not in kept.document.get("skipped", (LISTENING,))
+        self._heard = (
+            kept.document.get("observations", ()) if kept is not None and listened else None
+        )
+        listened_to = [record.document for record in self.session.job.records("listening")]
+        self._listening = next(
+            (each for each in reversed(listened_to) if "asked" in each), None
+        )  # others only listen
+        self._patterns = [pattern.document() for pattern in failure_patterns(self.session.job)]
+
+    def _everything(self) -> Text:
+        text = Text()
+        if self._listening is not None:
+            text.append(f"{words.heard_words(self._listening)}\n")
+        if self._heard:
+            text.append_text(words.observation_words(self._heard))
+        elif self._heard is not None:
+            text.append_text(toned(self, f"✓ {words.NOTHING_ODD}.\n", "good"))
+        if self._patterns:
+            text.append("\nFailures of the last surveys and endurance runs:\n", style="bold")
+            text.append_text(words.observation_words(self._patterns))
+        if self._listening is not None and (times := words.turn_round_words(self._listening)):
+            text.append(f"\n{times}\n")
+        return text.append(
+            "\nA computer cannot see voltages; what two causes fit, one more look has to tell."
+        )
+
+    def action_sums(self) -> None:
+        """The arithmetic of the pair on a screen of its own."""
+        settings = self.session.line.settings if self.session.is_open else LineSettings()
+        units = max(len(self.session.job.units()), len(self.session.plan))
+
+        def keep(reckoned: Reckoned) -> None:
+            self.session.keep_wiring(sums=(reckoned,))
+
+        self.app.push_screen(SumsScreen(sum_forms(settings, units), keep))
+
+    def action_hunt(self) -> None:
+        """Ask which addresses, then hunt on the whole screen."""
+        try:
+            settings = self.session.line.settings
+        except PortError as error:
+            self.app.push_screen(Failure(error))
+            return
+        expected, elsewhere = self._expected(settings)
+        proposal = format_addresses(expected) or "1-10"
+        explained = (
+            "The addresses to keep asking. Few are better: each absent one costs a tenth of a"
+            " second a round."
+        )
+        if elsewhere:
+            explained += (
+                f" Not heard at {settings}, since their line settings differ:"
+                f" {format_addresses(elsewhere)}."
+            )
+        if self._listening is not None and self._listening.get("other_master"):
+            explained += (
+                " Another master was heard: its exchanges and the hunt's will disturb each other."
+            )
+
+        def check(given: Mapping[str, str]) -> str:
+            try:
+                parse_addresses(given["addresses"])
+            except UsageError as error:
+                return str(error)
+            return ""
+
+        def begin(given: Mapping[str, str] | None) -> None:
+            if given is not None:
+                self._hunt(given["addresses"], settings)
+
+        fields = (Field("addresses", "Addresses", proposal),)
+        self.app.push_screen(
+            Form("Hunt", fields, words=explained, check=check, keep="Start"), begin
+        )
+
+    def _hunt(self, text: str, settings: LineSettings) -> None:
+        addresses = parse_addresses(text)
+        self._cancel = cancel = Cancel()
+        screen = HuntScreen(addresses, settings, cancel, HuntLog(self.session.job, text).keep)
+        waits = Waits(reply=max(WAITS.reply, _PATIENCE * self._slowest))
+
+        def work() -> None:
+            try:
+                for events in batches(hunt(self.session.line, addresses, cancel, waits=waits)):
+                    screen.post_message(HuntScreen.Hunted(events))
+            except PortError as error:
+                screen.post_message(HuntScreen.Failed(error))
+
+        if self.on_line("the hunt", work):
+            self.app.push_screen(screen)
+
+    def _expected(self, settings: LineSettings) -> tuple[set[int], set[int]]:
+        """Addresses of units that were found at `settings` or are planned, and of those found
+        elsewhere alone."""
+        found = self.session.job.units()
+        here = {unit.address for unit in found if unit.settings == str(settings)}
+        elsewhere = {unit.address for unit in found} - here
+        planned = {
+            planned.address for planned in self.session.plan if planned.settings in (None, settings)
+        }
+        return here | (planned - elsewhere), elsewhere
+
+    @property
+    def _slowest(self) -> float:
+        """Seconds that the slowest known unit has taken to reply."""
+        return (
+            max((unit.latency.maximum_ms or 0.0 for unit in self.session.job.units()), default=0.0)
+            / 1000
+        )
+
+    def stop_work(self) -> None:
+        """End the hunt, if there is one."""
+        self._cancel.set()
+
+    # -- showing
+    # -------------------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        judged = self._judged()
+        recorded = self._recorded
+        for row in self.query(ReadingRow):
+            judgement = judged.by_field.get(row.field)
+            if row.field in judged.mistakes:
+                row.say(toned(self, "✖ not a reading", "wrong"))
+            elif judgement is None:
+                row.say(Text())
+            elif not row.value and judgement.measurement in recorded:
+                level, reading = recorded[judgement.measurement]
+                row.say(
+                    signed(self, level).append(
+                        f"  {reading}, as it was kept before", style="not bold"
+                    )
+                )
+            else:
+                fits = (
+                    f"  {judgement.words}"
+                    if judgement.level is not Level.NOT_MEASURED or judgement.action
+                    else ""
+                )
+                row.say(signed(self, judgement.level).append(fits, style="not bold"))
+        self.query_one("#labels", Static).update(Text(words.marks(self._labels)))
+        acknowledged = self._acknowledged
+        self.query_one("#cautions-said", Static).update(
+            toned(self, "✓ Cautions read", "good")
+            if acknowledged
+            else toned(self, "! Cautions not read yet: press c", "attention")
+        )
+        self.query_one("#meter-detail", Static).update(self._detail(judged))
+        self.query_one("#heard", Static).update(self._in_short())
+        self.state, self.next_words = words.standing(
+            [
+                (
+                    recorded.get(each.measurement, (each.level, ""))[0]
+                    if each.level is Level.NOT_MEASURED
+                    else each.level
+                )
+                for each in judged.by_field.values()
+            ],
+            acknowledged=acknowledged,
+            mistakes=bool(judged.mistakes),
+            failing=bool(self._heard or self._patterns),
+            listened=self._heard is not None,
+        )
+
+    @property
+    def _recorded(self) -> dict[Measurement, tuple[Level, str]]:
+        """Level and reading of what the job has as measured, by whatever way it got there."""
+        latest = self.session.job.latest("wiring")
+        documents = latest.document.get("judgements", ()) if latest is not None else ()
+        found = {
+            Measurement(one["measurement"]): (Level(one["level"]), one["reading"])
+            for one in documents
+        }
+        return {kind: read for kind, read in found.items() if read[0] is not Level.NOT_MEASURED}
+
+    def _detail(self, judged: Judged) -> Text:
+        if self._field.name in judged.mistakes:
+            return Text(judged.mistakes[self._field.name])
+        judgement = judged.by_field[self._field.judged_at or self._field.name]
+        if judgement.level is Level.NOT_MEASURED and not judgement.action:
+            return Text(f"{self._field.label.strip()}: {self._field.how}")
+        text = Text(judgement.words)
+        if judgement.action:
+            text.append("\nNext: ", style="bold").append(judgement.action)
+        if judgement.limits:
+            text.append(f"\nLimits: {judgement.limits}. {judgement.source}.", style="dim")
+        return text
+
+    def _in_short(self) -> Text:
+        """What was heard and what fails, a line or two each."""
+        if self._heard is None:
+            text = Text("Not listened to yet (l).\n")
+        elif self._heard:
+            text = words.in_short(self._heard)
+        else:
+            seconds = self._listening["seconds"] if self._listening is not None else 0.0
+            text = toned(self, f"✓ {words.NOTHING_ODD}", "good").append(
+                f" in {seconds:.0f} s: no noise, no other master.\n", style="not bold"
+            )
+        return text.append_text(words.in_short(self._patterns))

@@ -1,0 +1,125 @@
+"""What the wiring step says of a pair, from the documents of the job."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.text import Text
+
+from busprobe.modbus.addresses import format_addresses
+from busprobe.wiring.meter import Level
+from busprobe.wiring.naming import Labels
+from busprobe.wiring.wording import agree, counted, units
+from busprobe.wizard.common.step import StepState
+
+Document = Mapping[str, Any]
+
+NAMES = "Positive in idle: D1, which is +. The standard letters it B, most chips A."
+"""The naming conventions in one line, to stand below the form (sources in
+`busprobe.wiring.naming`)."""
+
+NOTHING_ODD = "Nothing odd was heard"
+
+_MARKS = (("D1/D0 or +/-", Labels.SIGN), ("A and B", Labels.LETTERS))
+
+
+def marks(chosen: Labels) -> str:
+    """How the terminals are marked."""
+    choices = "   ".join(
+        f"({'x' if labels is chosen else ' '}) {words}" for words, labels in _MARKS
+    )
+    return f"Terminals marked   {choices}   (a)"
+
+
+def heard_words(listening: Document) -> str:
+    """What came with nobody asked, and how those who were asked answered."""
+    words = [str(listening["words"])]
+    asked = listening.get("asked", ())
+    if asked:
+        late = set(listening.get("late", ()))
+        present = {reply["address"] for reply in asked if reply["present"]} | late
+        silent = {reply["address"] for reply in asked} - present
+        if present:
+            told = f", late: {format_addresses(late)}" if late else ""
+            words.append(f"Answered: {format_addresses(present)}{told}.")
+        if silent:
+            words.append(f"Asked and not read: {format_addresses(silent)}.")
+        words.append(
+            "The adapter gives back what it sends." if listening.get("echo") else "No echo."
+        )
+    if listening.get("left_unasked"):
+        unasked = listening["left_unasked"]
+        words.append(
+            f"Another master is at work, so {units(unasked)} {agree(len(unasked), 'was', 'were')}"
+            " not asked."
+        )
+    return " ".join(words)
+
+
+def turn_round_words(listening: Document) -> str:
+    """When each reply began; empty where there was none."""
+    replies = [
+        reply
+        for reply in listening.get("asked", ())
+        if reply["present"] and reply["reply_ms"] is not None
+    ]
+    if not replies:
+        return ""
+    times = ", ".join(f"{reply['address']} after {reply['reply_ms']} ms" for reply in replies)
+    return f"Turn-round: {times}; {replies[0]['silence_due_ms']} ms of silence are due first."
+
+
+def observation_words(observations: Sequence[Document]) -> Text:
+    """Each observation with its causes, likeliest first, and the one action that tells."""
+    text = Text()
+    for observation in observations:
+        text.append(f"! {observation['seen']}\n", style="bold")
+        text.append(
+            "  It fits only this:\n" if observation["certain"] else "  It fits, likeliest first:\n"
+        )
+        for number, hint in enumerate(observation["hints"], start=1):
+            text.append(f"  {number}. {hint['cause']}\n")
+            text.append(f"     → {hint['action']}\n")
+    return text
+
+
+def in_short(observations: Sequence[Document]) -> Text:
+    """Each observation in a line or two, with its likeliest cause."""
+    text = Text()
+    for observation in observations:
+        causes = observation["hints"]
+        more = f", or {counted(len(causes) - 1, 'other cause')}" if len(causes) > 1 else ""
+        text.append(f"! {observation['seen']}\n", style="bold").append(
+            f"  {causes[0]['cause']}{more}\n"
+        )
+    return text
+
+
+def standing(
+    levels: Sequence[Level], *, acknowledged: bool, mistakes: bool, failing: bool, listened: bool
+) -> tuple[StepState, str]:
+    """How the step stands, and what to do next; `failing` says that something odd was heard, or
+    exchanges fail."""
+    measured = any(level is not Level.NOT_MEASURED for level in levels)
+    marked = any(level in (Level.ATTENTION, Level.WRONG) for level in levels)
+    odd = failing or marked
+    if not acknowledged:
+        words = "Read the cautions: press c."
+    elif mistakes:
+        words = "Tab to the field marked ✖ and mend it."
+    elif failing:
+        words = "See to what is marked (o: causes, actions), measure again; h hunts."
+    elif marked:
+        words = "Tab to a marked reading: below stands what to do. Measure again."
+    elif not measured:
+        words = "Tab to the form and type what the meter shows, or press l to listen."
+    elif not listened:
+        words = "Press l to listen to the pair."
+    else:
+        words = "Go on to Survey (3)."
+    if odd:
+        return StepState.CHECK, words
+    if measured and listened and Level.NOT_MEASURED not in levels:
+        return StepState.DONE, words
+    return (StepState.DOING if measured or listened else StepState.TO_DO), words

@@ -1,1 +1,0 @@
-"""What the steps say at length, apart from how it is laid out."""

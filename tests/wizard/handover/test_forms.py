@@ -1,0 +1,120 @@
+"""The forms of the hand over without a screen: answers become records and records become
+answers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+
+from busprobe.handover.missing import Ask
+from busprobe.job import Cabling, UnitRecord
+from busprobe.wizard.common.form import Field
+from busprobe.wizard.handover.forms import (
+    noted_pair,
+    noted_unit,
+    pair_fields,
+    pair_problem,
+    references,
+    unit_fields,
+    unit_problem,
+    value_fields,
+)
+from busprobe.wizard.identify.step import IdentifyStep
+from busprobe.wizard.prove.step import ProveStep
+from busprobe.wizard.readdress.step import ReaddressStep
+from busprobe.wizard.survey.step import SurveyStep
+from busprobe.wizard.wiring.step import WiringStep
+
+NOTED = {"supply": "24 V", "maker": "Garnet", "serial": "7", "remark": "behind the fan"}
+UNIT = UnitRecord(
+    12,
+    "9600-8N1",
+    tag="T",
+    position=3,
+    distance_m=12.5,
+    terminator=False,
+    label_fitted=True,
+    noted=NOTED,
+)
+PAIR = Cabling(
+    "PLC",
+    "",
+    "2 x 0.8",
+    120.5,
+    "one line",
+    True,
+    "master",
+    "yes",
+    "A",
+    "meter",
+    "A. Bell",
+    "200-205",
+)
+
+
+def given(fields: Sequence[Field], **changes: str) -> dict[str, str]:
+    """What the form gives back when only `changes` were typed."""
+    return {**{field.name: field.value for field in fields}, **changes}
+
+
+@pytest.mark.parametrize("unit", [UNIT, UnitRecord(12, "9600-8N1")])
+def test_a_unit_form_that_is_only_looked_at_changes_nothing(unit: UnitRecord) -> None:
+    assert noted_unit(unit, given(unit_fields(unit))) == unit
+
+
+@pytest.mark.parametrize("pair", [PAIR, Cabling()])
+def test_a_form_of_the_pair_that_is_only_looked_at_changes_nothing(pair: Cabling) -> None:
+    assert noted_pair(given(pair_fields(pair))) == pair
+
+
+def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kept() -> None:
+    talking = replace(
+        UNIT, identity={"vendor": "Hazel", "product": "H", "serial": "9", "revision": "2"}
+    )
+    asked = {field.name for field in unit_fields(talking)}
+    assert asked.isdisjoint({"maker", "model", "serial", "revision"})
+    assert noted_unit(talking, given(unit_fields(talking), supply="")).noted == {
+        **{"maker": "Garnet", "serial": "7"},
+        "remark": "behind the fan",
+    }
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"position": "0"}, "'0' is no place along the cable."),
+        ({"distance_m": "-1"}, "'-1' is no length."),
+        ({"distance_m": "nan"}, "'nan' is no length."),
+        ({"terminator": "perhaps"}, "'perhaps' is neither yes nor no."),
+        ({"label_fitted": "1"}, "'1' is neither yes nor no."),
+    ],
+)
+def test_a_wrong_answer_is_named(change: dict[str, str], words: str) -> None:
+    assert words in unit_problem(given(unit_fields(UNIT), **change))
+    assert unit_problem(given(unit_fields(UNIT), distance_m="7,5 m", terminator="Y")) == ""
+
+
+def test_addresses_to_keep_free_are_read_and_written_the_shortest_way() -> None:
+    assert "is not a set of unit addresses" in pair_problem(given(pair_fields(PAIR), keep_free="0"))
+    assert noted_pair(given(pair_fields(PAIR), keep_free="7, 5,6")).keep_free == "5-7"
+
+
+def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
+    readings = ({"name": "Power", "text": "4.3 kW"}, {"name": "Energy", "text": "18 kWh"})
+    unit = replace(UNIT, readings=readings, references={"Energy": "18.1"})
+    fields = value_fields(unit)
+    assert [(field.label, field.value) for field in fields] == [
+        ("Power: 4.3 kW", ""),
+        ("Energy: 18 kWh", "18.1"),
+    ]
+    assert references(unit, given(fields, v0="4.2 kW", v1="")) == {"Power": "4.2 kW"}
+
+
+def test_every_gap_is_asked_for_by_a_form_or_leads_to_a_step() -> None:
+    steps = {
+        step.TITLE for step in (SurveyStep, WiringStep, IdentifyStep, ReaddressStep, ProveStep)
+    }
+    forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.VALUES, Ask.CIRCUITS}
+    assert {str(ask) for ask in Ask if ask not in forms} == steps

@@ -1,0 +1,112 @@
+"""Port: what a person sees before, while and after a port is opened."""
+
+from __future__ import annotations
+
+from busprobe.job import Job
+from busprobe.session.session import Session
+from busprobe.wizard.port.step import PortStep
+from tests.wizard.conftest import Wizard
+
+
+async def test_adapters_and_practice_segments_are_listed_with_what_tells_them_apart(
+    wizard: Wizard,
+) -> None:
+    """The list shows device and description; the line below it all of it: USB id, serial number,
+    latency timer."""
+    async with wizard() as person:
+        assert "/dev/ttyUSB0              Serial adapter" in person.screen
+        assert "USB 1209:0001, no. A1B2, latency timer 16 ms" in person.screen
+        assert "virtual:clash" in person.screen
+        await person.press("down")
+        assert "A box of six sensors as the factory made them" in person.screen.splitlines()[14]
+
+
+async def test_a_quiet_port_is_opened_listened_to_and_asked_for_its_echo(
+    wizard: Wizard, job: Job
+) -> None:
+    """Typed name, Enter: open, quiet, no echo; the step is done and the next one named; digits are
+    keys again."""
+    async with wizard() as person:
+        person.fill("#port-name", "virtual:clean")
+        await person.press("tab", "tab", "enter")
+        await person.wait()
+        assert "✓ Open  virtual:clean. Quiet for 3.0 s." in person.screen
+        assert "This adapter does not echo." in person.screen
+        assert person.states[0] == "✓ done"
+        assert "virtual:clean 9600-8N1" in person.screen.splitlines()[0]
+        await person.press("7")
+        assert person.app.current == 7
+    assert job.meta.port == "virtual:clean"
+    heard = job.latest("listening")
+    assert heard is not None
+    assert heard.document["other_master"] is False
+
+
+async def test_a_port_that_opens_late_leaves_the_keys_to_the_step_gone_to(
+    wizard: Wizard, session: Session
+) -> None:
+    """Whoever has gone on meanwhile keeps the keys of that step, not the one that closes the
+    port."""
+    async with wizard("clean", step=5) as person:
+        person.app.query_one(PortStep).post_message(PortStep.Opened(session.listen(3.0), None))
+        await person.look()
+        assert person.states[0] == "✓ done"
+        assert "p Propose" in person.screen.splitlines()[-1]
+
+
+async def test_an_adapter_that_echoes_is_named(wizard: Wizard) -> None:
+    """On the segment with an echoing adapter the screen says so."""
+    async with wizard("echo") as person:
+        await person.press("escape", "l")
+        await person.wait()
+        assert "gives back what it sends (echo)" in person.screen
+
+
+async def test_a_port_that_does_not_open_says_why_and_what_to_do_and_stays(wizard: Wizard) -> None:
+    """A wrong device, a wrong scenario and a wrong setting each give one clear sentence; nothing is
+    open."""
+    async with wizard() as person:
+        for port, settings, said in (
+            ("/dev/no-such-port", "9600-8N1", "✖"),
+            ("virtual:nowhere", "9600-8N1", "There is no scenario 'nowhere'"),
+            ("virtual:clean", "fast", "'fast' is not a line setting"),
+            ("", "9600-8N1", "No port was chosen"),
+        ):
+            person.fill("#port-name", port)
+            person.fill("#port-settings", settings)
+            person.app.query_one("#port-name").focus()
+            await person.press("enter")
+            await person.wait()
+            assert said in person.screen, port
+            assert "Traceback" not in person.screen
+            assert not person.app.session.is_open
+            assert person.app.current == 1
+        person.app.query_one("#port-name").focus()
+
+
+async def test_another_master_must_be_answered_before_going_on(wizard: Wizard, job: Job) -> None:
+    """Somebody else asks units on this pair: the wizard says whom, and Enter closes the port; going
+    on is recorded."""
+    async with wizard() as person:
+        for answer, stays_open in (("enter", False), ("g", True)):
+            person.fill("#port-name", "virtual:second-master")
+            person.app.query_one("#port-name").focus()
+            await person.press("enter")
+            await person.wait()
+            assert "! Another master is on this pair" in person.screen
+            assert "with function" in person.screen
+            await person.press(answer)
+            assert person.app.session.is_open is stays_open
+            decision = job.latest("other master")
+            assert decision is not None
+            assert decision.document["went_on"] is stays_open
+        assert person.states[0] == "! check"
+
+
+async def test_a_port_can_be_closed_for_another_program(wizard: Wizard) -> None:
+    """c closes the port; the step is to do again."""
+    async with wizard("clean") as person:
+        await person.press("escape", "c")
+        assert "The port is closed." in person.screen
+        assert "no port open" in person.screen.splitlines()[0]
+        assert not person.app.session.is_open
