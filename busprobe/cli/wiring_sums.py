@@ -218,14 +218,16 @@ def drop(
 @click.option(
     "--latency",
     type=click.FloatRange(0),
-    default=0.0,
-    show_default=True,
-    help="The unit's delay in ms.",
+    help="The unit's delay in ms; 3.5 characters, the least by the standard, if left out.",
 )
 @_IN_JOB
 @options.as_json
 def wire_time(
-    settings: LineSettings, registers: int, latency: float, job_file: Path | None, as_json: bool
+    settings: LineSettings,
+    registers: int,
+    latency: float | None,
+    job_file: Path | None,
+    as_json: bool,
 ) -> ExitCode:
     """Time one read takes on the wire: request, reply and the silences between.
 

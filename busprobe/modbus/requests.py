@@ -107,6 +107,20 @@ class Request:
         return length is None or len(received) < length
 
 
+READ_REQUEST_BYTES = 8
+"""Bytes of a request to read registers: address, function code, register, quantity, CRC (V1.1b3,
+sections 6.3 and 6.4)."""
+
+_REPLY_OVERHEAD = 5
+"""Bytes of its reply besides the registers, address, function code, byte count and CRC; as many as
+an exception has (V1.1b3, sections 6.3, 6.4 and 7)."""
+
+
+def read_reply_bytes(registers: int) -> int:
+    """Bytes of the reply to a request that reads so many registers."""
+    return _REPLY_OVERHEAD + 2 * registers
+
+
 def read_registers(address: int, function: Function, register: int, count: int) -> Request:
     """Read `count` registers (1 to 125) from zero-based `register` with function code 3 or 4."""
     kind = (

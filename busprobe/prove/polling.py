@@ -1,12 +1,11 @@
 """The polling table: the fewest and cheapest requests that fetch everything wanted, and how long
 they take.
 
-A request costs its time on the line: the silence before it, its own characters, the unit's reply
-time and the characters of the reply.  Two points are read together where the registers between them
-cost less than a request of their own.  How a unit's points are best grouped into requests is found
-by dynamic programming over the points in order of their registers: where no two points share
-registers, the result is the cheapest of all tables in which each point is read by one request, and
-a request is repeated as often as its most urgent point asks for.
+A request costs its time on the bus (`busprobe.line.timing`).  Two points are read together where
+the registers between them cost less than a request of their own.  How a unit's points are best
+grouped into requests is found by dynamic programming over the points in order of their registers:
+where no two points share registers, the result is the cheapest of all tables in which each point is
+read by one request, and a request is repeated as often as its most urgent point asks for.
 """
 
 from __future__ import annotations
@@ -19,22 +18,21 @@ from math import inf
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import COMMON_BAUDS, LineSettings
+from busprobe.line.timing import exchange_time
 from busprobe.modbus.addresses import both_forms
-from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.modbus.requests import (
+    READ_REQUEST_BYTES,
+    Function,
+    Request,
+    read_registers,
+    read_reply_bytes,
+)
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.plan import Block
 from busprobe.prove.statistics import milliseconds
 
 FORMAT = "busprobe.polling/1"
 """Format and version of a stored polling table."""
-
-REQUEST_BYTES = 8
-"""Characters of a request to read registers: address, function code, register, quantity, CRC
-(V1.1b3 section 6.3)."""
-
-REPLY_BYTES = 5
-"""Characters of its reply besides two for each register: address, function code, byte count, CRC.
-"""
 
 
 @dataclass(frozen=True)
@@ -96,7 +94,7 @@ class Row:
     @property
     def seconds(self) -> float:
         """How long it takes at the unit's present settings, the silence before it included."""
-        return exchange_time(self.settings, self.block.count, self.latency, self.gap)
+        return _read_time(self.settings, self.block.count, self.latency, self.gap)
 
     def at_baud(self, baud: int) -> Row:
         """The same request at another baud rate.
@@ -188,15 +186,6 @@ class PollingTable:
         }
 
 
-def exchange_time(
-    settings: LineSettings, registers: int, latency: float, gap: float = 0.0
-) -> float:
-    """Seconds that reading `registers` registers takes: silence, request, the unit's `latency`,
-    reply."""
-    characters = REQUEST_BYTES + REPLY_BYTES + 2 * registers
-    return settings.t3_5 + gap + settings.wire_time(characters) + latency
-
-
 def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
     """The cheapest requests for everything wanted of `units`.
 
@@ -259,7 +248,7 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
                 block = replace(wanted[first].block, count=ends - wanted[first].block.register)
                 if _hindrance(unit, block):
                     break  # ending still later only makes it longer
-                seconds = exchange_time(unit.settings, block.count, unit.latency, unit.gap)
+                seconds = _read_time(unit.settings, block.count, unit.latency, unit.gap)
                 inner = best(first, last + 1, pace) if pace > paces[0] else (0.0, 0, ())
                 rest = best(last + 1, end, below)
                 options.append(
@@ -282,6 +271,11 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
             cuts.append(tuple(one for one in wanted[first : last + 1] if pace <= one.every < below))
             tasks += [(first, last + 1, pace), (last + 1, end, below)]
     return sorted(cuts, key=_span)
+
+
+def _read_time(settings: LineSettings, registers: int, latency: float, gap: float) -> float:
+    reply = read_reply_bytes(registers)
+    return exchange_time(settings, READ_REQUEST_BYTES, reply, latency, gap)
 
 
 def _span(wanted: Sequence[Wanted]) -> Block:

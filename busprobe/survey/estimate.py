@@ -7,6 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from busprobe.line.settings import LineSettings
+from busprobe.line.timing import exchange_time
+from busprobe.modbus.requests import READ_REQUEST_BYTES
 from busprobe.survey.schedule import BLOCK, LIKELY, RARE, Pace, Schedule, Sweep
 
 LISTEN_FIRST = 2.0
@@ -16,12 +18,12 @@ LISTEN_FIRST = 2.0
 _USUAL = 0.015
 """Seconds in which most units begin to reply (common practice: 5 to 30 ms)."""
 _LOOK_EXCHANGES = 11
-_LOOK_BYTES = 210
-"""Bytes of the requests and replies of the close look at a unit that has something to say of
-itself."""
-_LOOK_LISTENS = 0.42
-"""Seconds that the close look listens for a second unit, all in all."""
-_SHORT_EXCHANGE_BYTES = 16
+_LOOK_REPLY_BYTES = 11
+"""Bytes of a reply in the mean, in the close look at a unit that has something to say of itself."""
+_LOOK_LISTENS = 0.038
+"""Seconds that the close look listens for a second unit after each reply, in the mean; the silence
+before the next request passes meanwhile."""
+_SHORT_REPLY_BYTES = 8
 _CONTROLS = 3
 """Addresses asked at each setting to see whether somebody answers everywhere."""
 
@@ -69,13 +71,16 @@ class Estimate:
         return f"if {f'there are {self.units} units' if self.units else 'nobody answers'}; {adds}"
 
 
-def close_look(settings: LineSettings, latency: float = _USUAL) -> float:
+def close_look(settings: LineSettings) -> float:
     """Seconds that the close look at an ordinary unit takes at `settings`."""
-    return (
-        settings.wire_time(_LOOK_BYTES)
-        + _LOOK_EXCHANGES * max(latency, settings.t3_5)
-        + _LOOK_LISTENS
-    )
+    gap = max(0.0, _LOOK_LISTENS - settings.t3_5)
+    return _LOOK_EXCHANGES * _answered(settings, _LOOK_REPLY_BYTES, gap)
+
+
+def _answered(settings: LineSettings, reply: int, gap: float = 0.0) -> float:
+    """Seconds of an exchange with an ordinary unit, which begins no sooner than the standard lets
+    it."""
+    return exchange_time(settings, READ_REQUEST_BYTES, reply, max(_USUAL, settings.t3_5), gap)
 
 
 def estimate(
@@ -100,7 +105,7 @@ def estimate(
         pace = pace.learnt(_USUAL)
         schedule = schedule.deepened(settings)
     look = close_look(settings) if look is None else look
-    short = settings.wire_time(_SHORT_EXCHANGE_BYTES) + _USUAL
+    short = _answered(settings, _SHORT_REPLY_BYTES)
     left = [s for s in schedule.sweeps if s.settings == settings and not s.foretaste]
     kinds = {(s.probe, s.round): s.slot(pace) for s in left}
     # It is found by the first of them instead of waiting in vain, and checked once more at the end.

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
+from busprobe.line.timing import exchange_time
+from busprobe.modbus.requests import READ_REQUEST_BYTES
 from busprobe.survey.probes import LADDER, Probe
 
 LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
@@ -46,7 +48,6 @@ PATIENCE = 1.2
 """Seconds in which a slow unit's reply is still awaited, though not by standing still."""
 
 _COMMON_BAUDS_BY_USE = (9600, 19200, 38400, 115200, 57600, 4800, 2400, 1200)
-_REQUEST_BYTES = 8
 _MISSED = 1e-4
 MOST_ROUNDS = 14
 """How often everybody is asked at most."""
@@ -144,9 +145,7 @@ class Sweep:
 
     def slot(self, pace: Pace) -> float:
         """Seconds for one address that does not answer."""
-        return self.settings.wire_time(_REQUEST_BYTES) + max(
-            pace.wait(self.probe), self.settings.t3_5
-        )
+        return exchange_time(self.settings, READ_REQUEST_BYTES, 0, pace.wait(self.probe))
 
     def seconds(self, pace: Pace) -> float:
         """How long it takes if nobody answers."""

@@ -11,7 +11,7 @@ from busprobe.line.exchange import Heard
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import EXCEPTION_FLAG
 from busprobe.modbus.replies import Reply, Verdict, judge
-from busprobe.modbus.requests import Function, Request
+from busprobe.modbus.requests import Function, Request, read_reply_bytes
 from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.wiring import alphabet
 
@@ -31,10 +31,6 @@ _REFUSALS = (1, 2, 3, 4)
 """Exceptions that a unit gives to a request it does not serve (V1.1b3, section 7)."""
 
 _READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
-
-_OVERHEAD = 5
-"""Bytes of a reply beside its registers, and of an exception (V1.1b3, sections 6.3, 6.4 and 7; the
-CRC added)."""
 
 _FEW = 2
 """Bytes of a stray disturbance."""
@@ -217,9 +213,7 @@ def _heads(request: Request) -> tuple[bytes, ...]:
 
 def _sound_length(request: Request) -> int:
     """Bytes of the reply that `request` asks for, an exception where it does not say how many."""
-    if request.function in _READS:
-        return _OVERHEAD + 2 * request.quantity
-    return _OVERHEAD
+    return read_reply_bytes(request.quantity if request.function in _READS else 0)
 
 
 def _mended(reply: Reply) -> bytes | None:

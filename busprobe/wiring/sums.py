@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings, Parity
+from busprobe.line.timing import exchange_time
+from busprobe.modbus.requests import READ_REQUEST_BYTES, read_reply_bytes
 from busprobe.text import hex_bytes
 from busprobe.wiring.arithmetic.bias import (
     LEAST_DRIVER_LOAD,
@@ -19,7 +21,7 @@ from busprobe.wiring.arithmetic.bias import (
     idle,
     matched_bias,
 )
-from busprobe.wiring.arithmetic.bits import character_bits, exchange_time
+from busprobe.wiring.arithmetic.bits import character_bits
 from busprobe.wiring.arithmetic.budget import segments
 from busprobe.wiring.arithmetic.checks import require
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain, far_level, voltages_along
@@ -39,10 +41,6 @@ IMPEDANCE = 120.0
 
 DRIVER_LEAST = 1.5
 """V that a driver makes at least into a full load (TIA/EIA-485-A as given in TI SLLA628, 2023)."""
-
-_REQUEST_BYTES = 8
-_REPLY_BYTES = 5
-"""Beside two for each register (V1.1b3, section 6.3, with address and CRC)."""
 
 _MOST_BYTES = 256
 
@@ -346,19 +344,24 @@ def drop(
     )
 
 
-def wire_time(settings: LineSettings, registers: int, latency: float = 0.0) -> Reckoned:
-    """Time one read of `registers` takes, where the unit's own delay is `latency` ms; raises
-    `UsageError`."""
-    require(latency, "The unit's delay", "ms", zero=True)
-    reply = _REPLY_BYTES + 2 * registers
-    seconds = exchange_time(settings, _REQUEST_BYTES, reply, latency / 1000)
+def wire_time(settings: LineSettings, registers: int, latency: float | None = None) -> Reckoned:
+    """Time one read of `registers` takes, where the unit replies `latency` ms after the request;
+    raises `UsageError`.
+
+    None is the least that the standard lets a unit take.
+    """
+    if latency is not None:
+        latency = require(latency, "The unit's delay", "ms", zero=True) / 1000
+    reply = read_reply_bytes(registers)
+    seconds = exchange_time(settings, READ_REQUEST_BYTES, reply, latency)
+    delay = "3.5 characters" if latency is None else f"{1000 * latency:g} ms"
     return Reckoned(
         "time",
         "Time on the wire",
-        f"{counted(registers, 'register')} at {settings}, the unit's delay {latency:g} ms",
+        f"{counted(registers, 'register')} at {settings}, the unit's delay {delay}",
         (
             (
-                f"{_REQUEST_BYTES} bytes out, {reply} bytes back, and silences:"
+                f"{READ_REQUEST_BYTES} bytes out, {reply} bytes back, and silences:"
                 f" {1000 * seconds:.1f} ms at {settings}."
             ),
             (
@@ -369,12 +372,12 @@ def wire_time(settings: LineSettings, registers: int, latency: float = 0.0) -> R
             f"At most {1 / seconds:.1f} such reads a second.",
         ),
         {
-            "request_bytes": _REQUEST_BYTES,
+            "request_bytes": READ_REQUEST_BYTES,
             "reply_bytes": reply,
             "milliseconds": round(1000 * seconds, 3),
         },
-        "(request + reply) × bits / baud + the unit's delay, at least 3.5 characters, + 3.5"
-        " characters",
+        "3.5 characters + (request + reply) × bits / baud + the unit's delay, which is 3.5"
+        " characters where it is not known",
         "MODBUS over Serial Line V1.02, sections 2.5.1 and 2.5.1.1",
     )
 

@@ -31,6 +31,7 @@ from busprobe.line.clock import Clock, SystemClock, VirtualClock
 from busprobe.line.exchange import Ending, Exchange, Heard, Request, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
+from busprobe.line.timing import exchange_time
 from busprobe.modbus.addresses import ALL
 from busprobe.survey.estimate import Estimate
 from busprobe.survey.events import Finished, Found, Started
@@ -107,11 +108,12 @@ class CountingLine(Line):
     def exchange(self, request: Request, waits: Waits) -> Exchange:
         done = super().exchange(request, waits)
         behind = waits.after if done.ending is Ending.LENGTH else waits.silence
-        replied = (
-            done.chunks[-1].at - done.sent + max(behind, self.settings.t3_5) if done.chunks else 0.0
-        )
-        self.limit += self.settings.wire_time(len(request.frame)) + (
-            replied or max(waits.reply, self.settings.t3_5)
+        self.limit += exchange_time(
+            self.settings,
+            len(request.frame),
+            len(done.received),
+            done.latency if done.chunks else waits.reply,
+            max(0.0, behind - self.settings.t3_5) if done.chunks else 0.0,
         )
         self.exchanges += 1
         return done

@@ -6,10 +6,11 @@ import json
 
 import pytest
 
+from busprobe.line.timing import exchange_time
 from busprobe.profiles.plan import Block
 from busprobe.prove.advice import LOST_AT_MOST, PAUSES, Advised, advise
 from busprobe.prove.endurance import Finished, Plan, endure, target
-from busprobe.prove.polling import PolledUnit, PollingTable, Wanted, exchange_time, polling_table
+from busprobe.prove.polling import PolledUnit, PollingTable, Wanted, polling_table
 from busprobe.prove.proof import Proof
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, usual
 
@@ -122,7 +123,7 @@ def test_what_retries_cannot_mend_is_said() -> None:
 def test_the_poll_ceiling_is_the_measured_round_and_a_dead_unit_costs_its_timeouts() -> None:
     """Two exchanges of 33.7 ms, rounded up to ten; a dead unit costs 200 ms twice."""
     measured = proof(well)
-    round_ms = 2000 * exchange_time(SETTINGS, 1, LATENCY)
+    round_ms = 2000 * exchange_time(SETTINGS, 8, 7, LATENCY)
     assert advised(measured, "poll ceiling: shortest cycle").value == pytest.approx(
         round_ms, abs=10
     )
@@ -140,7 +141,7 @@ def test_bus_load_is_that_of_the_polling_table_and_more_than_all_is_called_impos
         )
 
     assert advised(measured, "bus load", table(1.0)).value == pytest.approx(
-        100 * exchange_time(SETTINGS, 1, LATENCY), abs=0.05
+        100 * exchange_time(SETTINGS, 8, 7, LATENCY), abs=0.05
     )
     assert "cannot be done" in advised(measured, "bus load", table(0.01)).reason
     assert advised(measured, "bus load").value == pytest.approx(100 * measured.wire_share, abs=0.05)

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from busprobe.errors import UsageError
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
+from busprobe.line.timing import exchange_time
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.loading import load_profile
@@ -33,7 +34,7 @@ from busprobe.prove.endurance import (
     table_targets,
     target,
 )
-from busprobe.prove.polling import PolledUnit, Wanted, exchange_time, polling_table
+from busprobe.prove.polling import PolledUnit, Wanted, polling_table
 from busprobe.prove.proof import Proof
 from busprobe.prove.tally import EVIDENCE_KEPT, Kind
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, framed, usual
@@ -166,7 +167,7 @@ def test_at_full_speed_a_round_takes_exactly_its_exchanges() -> None:
     line, _ = bench()
     events = list(endure(line, units(1, 2), Plan(rounds=3)))
     rounds = [event.seconds for event in events if isinstance(event, RoundDone)]
-    exact = 2 * exchange_time(SETTINGS, 1, LATENCY)
+    exact = 2 * exchange_time(SETTINGS, 8, 7, LATENCY)
     assert rounds[1:] == pytest.approx([exact, exact])
     assert rounds[0] == pytest.approx(exact)
 
@@ -191,7 +192,7 @@ def test_a_unit_that_needs_a_gap_is_given_it_and_a_longer_pause_holds_as_well(
     list(endure(line, [fussy], Plan(rounds=2, pause=pause)))
     starts = [at for at, _ in port.sent]
     assert starts[1] - starts[0] == pytest.approx(
-        exchange_time(SETTINGS, 1, LATENCY) - SETTINGS.t3_5 + silence
+        exchange_time(SETTINGS, 8, 7, LATENCY) - SETTINGS.t3_5 + silence
     )
 
 
@@ -572,7 +573,7 @@ def test_the_cycle_of_a_polling_table_is_what_the_bus_takes() -> None:
 def test_the_share_of_time_with_bits_on_the_pair_is_measured() -> None:
     proof = run(well, 1, rounds=50)
     assert proof.wire_share == pytest.approx(
-        SETTINGS.wire_time(15) / exchange_time(SETTINGS, 1, LATENCY), rel=0.01
+        SETTINGS.wire_time(15) / exchange_time(SETTINGS, 8, 7, LATENCY), rel=0.01
     )
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
+from busprobe.line.timing import exchange_time
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.plan import Block
 from busprobe.prove.polling import (
@@ -20,7 +21,6 @@ from busprobe.prove.polling import (
     PollingTable,
     Wanted,
     cheapest_cut,
-    exchange_time,
     polling_table,
 )
 
@@ -132,7 +132,9 @@ def cost(one: PolledUnit, groups: Sequence[Sequence[Wanted]]) -> float | None:
         block = readable(one, group)
         if block is None:
             return None
-        total += exchange_time(one.settings, block.count, one.latency) / min(w.every for w in group)
+        total += exchange_time(one.settings, 8, 5 + 2 * block.count, one.latency) / min(
+            w.every for w in group
+        )
     return total
 
 
@@ -205,11 +207,11 @@ def test_no_grouping_is_cheaper_and_none_as_cheap_has_fewer_requests(
 def test_an_exchange_takes_its_characters_latency_and_silence() -> None:
     """9600-8E1: an 8-character request takes 9.167 ms and t3.5 is 4.010 ms (V1.02 sections 2.5.1
     and 2.5.1.1)."""
-    assert exchange_time(SETTINGS, 1, 0.0) == pytest.approx(
+    assert exchange_time(SETTINGS, 8, 7, 0.0) == pytest.approx(
         0.0040104 + 0.0091667 + 7 * 0.00114583, abs=1e-6
     )
-    assert exchange_time(SETTINGS, 1, 0.02, gap=0.05) - exchange_time(
-        SETTINGS, 1, 0.0
+    assert exchange_time(SETTINGS, 8, 7, 0.02, gap=0.05) - exchange_time(
+        SETTINGS, 8, 7, 0.0
     ) == pytest.approx(0.07)
 
 
@@ -231,7 +233,7 @@ def test_a_unit_that_answers_within_the_silence_keeps_its_latency_at_any_rate() 
 
 def test_load_is_the_share_of_time_that_the_requests_take() -> None:
     table = polling_table([unit((0, 1), every=0.1), unit((0, 1), every=0.1, address=6)])
-    assert table.load == pytest.approx(2 * exchange_time(SETTINGS, 1, 0.01) / 0.1)
+    assert table.load == pytest.approx(2 * exchange_time(SETTINGS, 8, 7, 0.01) / 0.1)
 
 
 def test_a_shipped_profile_gives_a_table_within_its_limits() -> None:

@@ -1,4 +1,4 @@
-"""What a character and an exchange look like on the wire, in bits and seconds."""
+"""What a character looks like on the wire, in bits."""
 
 from __future__ import annotations
 
@@ -16,13 +16,3 @@ def character_bits(value: int, settings: LineSettings) -> tuple[int, ...]:
     if settings.parity is not Parity.NONE:
         parity = ((sum(data) + (settings.parity is Parity.ODD)) % 2,)
     return (0, *data, *parity, *(1 for _ in range(settings.stop_bits)))
-
-
-def exchange_time(settings: LineSettings, request: int, reply: int, latency: float = 0.0) -> float:
-    """Seconds the pair is taken by a request and a reply of so many bytes, and the silence that
-    must follow.
-
-    `latency` is the unit's own time from the end of the request, in seconds; it is at least 3.5
-    characters, since a unit knows the end of a request by that silence (V1.02, section 2.5.1.1).
-    """
-    return settings.wire_time(request + reply) + max(latency, settings.t3_5) + settings.t3_5

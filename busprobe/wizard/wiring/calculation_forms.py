@@ -113,12 +113,12 @@ def sum_forms(settings: LineSettings, units: int) -> tuple[SumForm, ...]:
             (
                 SumField("settings", "Line settings", str(settings), "9600-8N1"),
                 SumField("registers", "Registers read", "2"),
-                SumField("latency", "The unit's delay, ms", "0"),
+                SumField("latency", "The unit's delay, ms", "", "3.5 characters if empty"),
             ),
             lambda typed: sums.wire_time(
                 LineSettings.parse(typed["settings"]),
                 figures.whole(typed["registers"], "The number of registers", 1, 125),
-                figures.number(typed["latency"], "the delay"),
+                _perhaps(typed["latency"], "the delay"),
             ),
         ),
         SumForm(

@@ -1,4 +1,4 @@
-"""Bits and times on the wire against the standard."""
+"""Bits on the wire against the standard."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_FORMATS, LineSettings
-from busprobe.wiring.arithmetic.bits import character_bits, exchange_time
+from busprobe.wiring.arithmetic.bits import character_bits
 from tests.wiring.bench import frame_bits
 
 STANDARD = LineSettings.parse("9600-8E1")
@@ -42,14 +42,4 @@ def test_frames_of_the_standard_at_9600_baud() -> None:
     )
     assert 1000 * len(frame_bits(bytes(256), STANDARD)) * STANDARD.bit_time == pytest.approx(
         293.3, abs=0.05
-    )
-
-
-def test_an_exchange_holds_two_silences() -> None:
-    """V1.02, section 2.5.1.1: 3.5 characters (4.010 ms) before the reply at the least, and before
-    the next request."""
-    shortest = exchange_time(STANDARD, 8, 7)
-    assert 1000 * shortest == pytest.approx(15 * 1.1458 + 2 * 4.0104, abs=0.002)
-    assert exchange_time(STANDARD, 8, 7, latency=0.1) == pytest.approx(
-        shortest + 0.1 - STANDARD.t3_5
     )
