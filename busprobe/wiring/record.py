@@ -6,9 +6,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from busprobe.wiring.advice import Observation
+from busprobe.wiring.calculations import Reckoned
+from busprobe.wiring.causes import Observation
 from busprobe.wiring.meter import Judgement, Level, Measurement
-from busprobe.wiring.sums import Reckoned
 
 FORMAT = "busprobe.wiring/1"
 """Name of the document."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from busprobe.wiring.advice import Cause, observed
+from busprobe.wiring.calculations import loads
+from busprobe.wiring.causes import Cause, observed
 from busprobe.wiring.meter import Measurement
-from busprobe.wiring.naming import Labels
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
-from busprobe.wiring.sums import loads
 from busprobe.wiring.voltage import judge_idle
+from busprobe.wiring.wire_names import Labels
 
 
 def test_measured_judged_and_skipped_are_kept_apart() -> None:

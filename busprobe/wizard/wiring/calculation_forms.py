@@ -10,7 +10,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.wiring import figures, sums
 from busprobe.wiring.arithmetic.bias import THRESHOLD
 from busprobe.wiring.arithmetic.conductor import Conductor
-from busprobe.wiring.sums import Reckoned
+from busprobe.wiring.calculations import Reckoned
 
 Typed = Mapping[str, str]
 

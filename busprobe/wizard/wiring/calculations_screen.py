@@ -15,7 +15,7 @@ from textual.screen import Screen
 from textual.widgets import Footer, Input, OptionList, Static
 
 from busprobe.errors import UsageError
-from busprobe.wiring.sums import Reckoned
+from busprobe.wiring.calculations import Reckoned
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.wiring.calculation_forms import SumForm
 

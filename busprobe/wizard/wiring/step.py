@@ -21,12 +21,12 @@ from busprobe.line.exchange import Waits
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.session.wiring_record import HuntLog, failure_patterns
+from busprobe.wiring.calculations import Reckoned
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
 from busprobe.wiring.hunt import WAITS, hunt
 from busprobe.wiring.meter import Level, Measurement
-from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import LISTENING
-from busprobe.wiring.sums import Reckoned
+from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
@@ -35,7 +35,7 @@ from busprobe.wizard.common.step import Step
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculation_forms import sum_forms
 from busprobe.wizard.wiring.calculations_screen import SumsScreen
-from busprobe.wizard.wiring.caution import Caution
+from busprobe.wizard.wiring.caution_dialog import Caution
 from busprobe.wizard.wiring.hunt_screen import HuntScreen
 from busprobe.wizard.wiring.meter_form import FIELDS, Judged, judge_form, measured_kinds
 from busprobe.wizard.wiring.reading_row import ReadingRow

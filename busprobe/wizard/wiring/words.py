@@ -9,7 +9,7 @@ from rich.text import Text
 
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.meter import Level
-from busprobe.wiring.naming import Labels
+from busprobe.wiring.wire_names import Labels
 from busprobe.wiring.wording import agree, counted, units
 from busprobe.wizard.common.step import StepState
 
@@ -17,7 +17,7 @@ Document = Mapping[str, Any]
 
 NAMES = "Positive in idle: D1, which is +. The standard letters it B, most chips A."
 """The naming conventions in one line, to stand below the form (sources in
-`busprobe.wiring.naming`)."""
+`busprobe.wiring.wire_names`)."""
 
 NOTHING_ODD = "Nothing odd was heard"
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.wiring.meter import Level
-from busprobe.wiring.naming import Labels
+from busprobe.wiring.wire_names import Labels
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.wiring import words as wiring_words
 from busprobe.wizard.wiring.calculation_forms import SumForm, sum_forms

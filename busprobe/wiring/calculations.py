@@ -22,16 +22,16 @@ from busprobe.wiring.arithmetic.bias import (
     matched_bias,
 )
 from busprobe.wiring.arithmetic.bits import character_bits
-from busprobe.wiring.arithmetic.budget import segments
-from busprobe.wiring.arithmetic.checks import require
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain, far_level, voltages_along
+from busprobe.wiring.arithmetic.plausibility import require
 from busprobe.wiring.arithmetic.trunk import (
-    Cabling,
+    CableKind,
     critical_length,
     longest_derivation,
     longest_stub,
     longest_trunk,
 )
+from busprobe.wiring.arithmetic.unit_loads import segments
 from busprobe.wiring.resistance import TOLERANCE
 from busprobe.wiring.wording import counted
 
@@ -255,7 +255,7 @@ def stub(rise_time: float | None = None, derivations: int = 1) -> Reckoned:
 
 def length(
     baud: int,
-    cabling: Cabling = Cabling.TWISTED_PAIR,
+    cabling: CableKind = CableKind.TWISTED_PAIR,
     *,
     metres: float | None = None,
     wire: Conductor | None = None,
@@ -410,9 +410,9 @@ def bits(data: bytes, settings: LineSettings) -> Reckoned:
 
 
 _CABLES = {
-    Cabling.TWISTED_PAIR: "twisted pair",
-    Cabling.CATEGORY_5: "Category 5 cable",
-    Cabling.FOUR_WIRE_AS_TWO: "four-wire cabling used as two-wire",
+    CableKind.TWISTED_PAIR: "twisted pair",
+    CableKind.CATEGORY_5: "Category 5 cable",
+    CableKind.FOUR_WIRE_AS_TWO: "four-wire cabling used as two-wire",
 }
 
 

@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from busprobe.errors import UsageError
 from busprobe.text import visible
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain
-from busprobe.wiring.arithmetic.trunk import Cabling
+from busprobe.wiring.arithmetic.trunk import CableKind
 
 CABLES = {
-    "pair": Cabling.TWISTED_PAIR,
-    "cat5": Cabling.CATEGORY_5,
-    "four-wire": Cabling.FOUR_WIRE_AS_TWO,
+    "pair": CableKind.TWISTED_PAIR,
+    "cat5": CableKind.CATEGORY_5,
+    "four-wire": CableKind.FOUR_WIRE_AS_TWO,
 }
 """Kinds of trunk by the word typed for them."""
 
@@ -92,7 +92,7 @@ def drains(texts: Sequence[str]) -> tuple[Drain, ...]:
     return tuple(_drain(text) for text in texts)
 
 
-def cabling(text: str) -> Cabling:
+def cabling(text: str) -> CableKind:
     """The kind of trunk that `CABLES` names so; raises `UsageError`."""
     try:
         return CABLES[text.strip().lower()]

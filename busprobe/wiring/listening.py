@@ -11,8 +11,8 @@ from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request
-from busprobe.wiring.advice import Observation
-from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.causes import Observation
+from busprobe.wiring.evidence import LineEvidence
 from busprobe.wiring.symptoms import diagnose
 from busprobe.wiring.wording import counted, units
 
@@ -27,10 +27,10 @@ FEW = 8
 
 
 @dataclass(frozen=True)
-class Hearing:
+class ListeningResult:
     """What a pair was heard to carry, and what it fits."""
 
-    evidence: Evidence
+    evidence: LineEvidence
     observations: tuple[Observation, ...]
     """The gravest first; empty if nothing is odd."""
     left_unasked: tuple[int, ...] = ()
@@ -100,32 +100,32 @@ class Hearing:
         }
 
 
-def hear(
+def listen_and_ask(
     line: Line,
     seconds: float,
     asking: Sequence[Sequence[Request]] = (),
     *,
     expected: Collection[int] = (),
     cancel: Cancel | None = None,
-) -> Hearing:
+) -> ListeningResult:
     """Listen for `seconds` at the line's settings, then ask; raises `PortError` if the port fails.
 
     Each entry of `asking` is requests to one address in turn until one is answered.  Nothing is
     asked where another master is heard: never talk into another's business.  `expected` as in
-    `Evidence`.  When `cancel` is set, listening ends early and nothing is asked.
+    `LineEvidence`.  When `cancel` is set, listening ends early and nothing is asked.
     """
     cancel = cancel or Cancel()
     idle = _listen(line, seconds, cancel)
-    evidence = Evidence(line.settings, idle, (), expected)
+    evidence = LineEvidence(line.settings, idle, (), expected)
     if cancel.is_set():
-        return Hearing(evidence, diagnose(evidence))
+        return ListeningResult(evidence, diagnose(evidence))
     if evidence.frames:
-        return Hearing(
+        return ListeningResult(
             evidence, diagnose(evidence), tuple(requests[0].address for requests in asking)
         )
     replies = [reply for requests in asking for reply in _ask(line, requests)]
-    evidence = Evidence(line.settings, idle, replies, expected)
-    return Hearing(evidence, diagnose(evidence))
+    evidence = LineEvidence(line.settings, idle, replies, expected)
+    return ListeningResult(evidence, diagnose(evidence))
 
 
 def a_few(addresses: Sequence[int]) -> tuple[int, ...]:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from busprobe.errors import UsageError
 from busprobe.wiring import figures
 from busprobe.wiring.arithmetic.conductor import Drain
-from busprobe.wiring.arithmetic.trunk import Cabling
+from busprobe.wiring.arithmetic.trunk import CableKind
 
 
 def test_lists_are_read_as_they_are_written() -> None:
@@ -24,7 +24,7 @@ def test_lists_are_read_as_they_are_written() -> None:
         figures.terminators("none") == figures.terminators(" 0 ") == figures.terminators("") == ()
     )
     assert figures.drains(["50:0.1", "120:0,2"]) == (Drain(50, 0.1), Drain(120, 0.2))
-    assert figures.cabling("Cat5") is Cabling.CATEGORY_5
+    assert figures.cabling("Cat5") is CableKind.CATEGORY_5
     assert figures.loop("") == 0
     assert figures.loop("1000") == pytest.approx(168.4, abs=0.1)  # AWG24, cirris.com table
     assert figures.loop("100 0.75") == pytest.approx(5.2)  # 26 Ω/km, IEC 60228
