@@ -52,7 +52,7 @@ def command(
     Example:
       busprobe hunt --port virtual:clean --settings 9600-8N1 --addresses 11-12,21 --rounds 2
     """
-    cancel = threading.HuntEvent()
+    cancel = threading.Event()
     log: list[dict[str, object]] = []
     present: tuple[int, ...] = ()
     kept: list[str] = []

@@ -1,4 +1,4 @@
-"""``busprobe wiring``: what a multimeter shows, and the arithmetic of a pair."""
+"""``busprobe wiring``: what a multimeter shows, and the calculations of a bus."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from busprobe.cli.groups import Group
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.session.wiring_record import keep_wiring
-from busprobe.wiring import figures
 from busprobe.wiring.arithmetic.plausibility import require
 from busprobe.wiring.cautions import CAUTIONS, is_acknowledged
+from busprobe.wiring.inputs import cable_loop
 from busprobe.wiring.meter import Judgement, Level, parse_resistance, parse_voltage
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import MeasuredPair, judge_resistance, terminators_by
@@ -23,7 +23,7 @@ from busprobe.wiring.wire_names import CONVENTIONS, EXPLANATION, EXPLANATION_SOU
 
 @click.group(cls=Group)
 def command() -> None:
-    """Judge meter readings and reckon bias, loads, lengths and voltage drop.
+    """Judge meter readings; calculate bias, unit loads, cable length and voltage drop.
 
     \b
     Example:
@@ -31,8 +31,8 @@ def command() -> None:
     """
 
 
-for sum_command in wiring_calculations.COMMANDS:
-    command.add_command(sum_command)
+for calculation in wiring_calculations.commands():
+    command.add_command(calculation)
 
 
 @command.command("meter", short_help="Judge what a multimeter shows.")
@@ -92,7 +92,7 @@ def meter(
     """
     labels = Labels.LETTERS if letters else Labels.SIGN
     ohms, voltage = parse_resistance(resistance), parse_voltage(idle)
-    pair = MeasuredPair(require(terminator, "A terminator", "ohm"), loop=figures.loop(cable))
+    pair = MeasuredPair(require(terminator, "A terminator", "ohm"), loop=cable_loop(cable))
     judgements = (
         judge_resistance(ohms, pair),
         judge_idle(voltage, labels, terminators_by(ohms, pair)),

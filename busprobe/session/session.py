@@ -40,7 +40,7 @@ from busprobe.survey.identify import Identified, identify
 from busprobe.survey.listen import Overheard, listen
 from busprobe.survey.run import Survey
 from busprobe.text import visible
-from busprobe.wiring.calculations import Reckoned
+from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.hunt import probes
 from busprobe.wiring.listening import ListeningResult, a_few, listen_and_ask
 from busprobe.wiring.meter import Judgement
@@ -162,14 +162,14 @@ class Session:
         self,
         judgements: Sequence[Judgement] = (),
         heard: ListeningResult | None = None,
-        sums: Sequence[Reckoned] = (),
+        calculations: Sequence[Calculated] = (),
     ) -> dict[str, object]:
-        """Keep what a meter showed, was heard and was reckoned, with what failures say, under
+        """Keep what a meter showed, was heard and was calculated, with what failures say, under
         "wiring".
 
         What this time was not tried is carried on from the record before.  Returns the document.
         """
-        return keep_wiring(self.job, judgements, heard, sums)
+        return keep_wiring(self.job, judgements, heard, calculations)
 
     # -- survey and identification
     # -----------------------------------------------------------------------

@@ -9,7 +9,7 @@ from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.modbus.addresses import parse_addresses
 from busprobe.prove.proof import Proof
-from busprobe.wiring.calculations import Reckoned
+from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.causes import Observation
 from busprobe.wiring.error_distribution import (
     FailedPoll,
@@ -28,9 +28,9 @@ def keep_wiring(
     job: Job,
     judgements: Sequence[Judgement] = (),
     heard: ListeningResult | None = None,
-    sums: Sequence[Reckoned] = (),
+    calculations: Sequence[Calculated] = (),
 ) -> dict[str, object]:
-    """Record what a meter showed, was heard and was reckoned, with what failures say; returns the
+    """Record what a meter showed, was heard and was calculated, with what failures say; returns the
     document.
 
     What this time was not tried is carried on from the record before.
@@ -41,7 +41,7 @@ def keep_wiring(
         heard.observations if heard is not None else (),
         listened=heard is not None,
         patterns=failure_patterns(job),
-        sums=sums,
+        calculations=calculations,
         earlier=before.document if before is not None else None,
     )
     job.record("wiring", document)

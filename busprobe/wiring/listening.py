@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from threading import Event as Cancel
+from typing import Any
+
+from pydantic import TypeAdapter
 
 from busprobe.line.exchange import Echo, Heard, Waits
 from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request
-from busprobe.wiring.causes import Observation
+from busprobe.wiring.causes import Observation, RecordedObservation
 from busprobe.wiring.evidence import LineEvidence
 from busprobe.wiring.symptoms import diagnose
 from busprobe.wiring.wording import counted, units
@@ -78,26 +82,85 @@ class ListeningResult:
             parts.append(f"the system counted {evidence.idle.errors.words}")
         return ", ".join(parts) + "."
 
-    def document(self) -> dict[str, object]:
-        """As printed and stored."""
+    @property
+    def recorded(self) -> RecordedListening:
+        """As kept in the job."""
         evidence = self.evidence
         heard = evidence.idle
-        return {
-            "settings": str(evidence.settings),
-            "seconds": round(heard.seconds, 3) if heard else 0.0,
-            "bytes": len(heard.data) if heard else 0,
-            "flagged_bytes": len(heard.bad) if heard else 0,
-            "line_errors": heard.errors.document() if heard and heard.errors is not None else None,
-            "frames": len(evidence.frames),
-            "other_master": self.other_master,
-            "noise_bytes": self.noise_bytes,
-            "echo": self.echo,
-            "asked": [_asked(reply) for reply in evidence.replies],
-            "late": sorted({reply.request.address for reply in evidence.late}),
-            "left_unasked": list(self.left_unasked),
-            "words": self.words,
-            "observations": [observation.document() for observation in self.observations],
-        }
+        return RecordedListening(
+            settings=str(evidence.settings),
+            seconds=round(heard.seconds, 3) if heard else 0.0,
+            bytes=len(heard.data) if heard else 0,
+            flagged_bytes=len(heard.bad) if heard else 0,
+            line_errors=heard.errors if heard else None,
+            frames=len(evidence.frames),
+            other_master=self.other_master,
+            noise_bytes=self.noise_bytes,
+            echo=self.echo,
+            asked=tuple(_recorded(reply) for reply in evidence.replies),
+            late=tuple(sorted({reply.request.address for reply in evidence.late})),
+            left_unasked=self.left_unasked,
+            words=self.words,
+            observations=tuple(each.recorded for each in self.observations),
+        )
+
+    def document(self) -> dict[str, object]:
+        """As stored in the job and printed by `--json`."""
+        document: dict[str, object] = _adapter().dump_python(self.recorded, mode="json")
+        return document
+
+
+@dataclass(frozen=True)
+class RecordedRequest:
+    """One request and what became of it, as kept in the job."""
+
+    address: int
+    request: str
+    """In words, as the reply."""
+    reply: str
+    present: bool
+    """Whether the unit showed itself."""
+    reply_ms: float | None
+    """From the end of the request to the start of the reply; None where none came."""
+    silence_due_ms: float
+    """3.5 characters."""
+    flagged_bytes: int
+    line_errors: LineErrors | None
+
+
+@dataclass(frozen=True)
+class RecordedListening:
+    """What a bus was heard to carry, as kept in the job and printed by `--json`."""
+
+    settings: str
+    seconds: float
+    bytes: int
+    flagged_bytes: int
+    line_errors: LineErrors | None
+    """None where the system does not tell."""
+    frames: int
+    other_master: bool
+    noise_bytes: int
+    echo: bool | None
+    """None if nothing was asked."""
+    words: str
+    """What was heard with nothing asked, in one sentence."""
+    asked: tuple[RecordedRequest, ...]
+    late: tuple[int, ...] = ()
+    """Addresses of units whose reply came after the wait for it."""
+    left_unasked: tuple[int, ...] = ()
+    """Addresses that were to be asked and were not, since another master was heard."""
+    observations: tuple[RecordedObservation, ...] = ()
+
+
+def read_listening(document: Mapping[str, Any]) -> RecordedListening | None:
+    """What the steps heard that listen and ask; None for a document of one that only listens."""
+    return _adapter().validate_python(document) if "asked" in document else None
+
+
+@cache
+def _adapter() -> TypeAdapter[RecordedListening]:
+    return TypeAdapter(RecordedListening)
 
 
 def listen_and_ask(
@@ -159,15 +222,15 @@ def _ask(line: Line, requests: Sequence[Request]) -> list[Reply]:
     return replies
 
 
-def _asked(reply: Reply) -> dict[str, object]:
+def _recorded(reply: Reply) -> RecordedRequest:
     exchange = reply.exchange
-    return {
-        "address": reply.request.address,
-        "request": reply.request.words,
-        "reply": reply.words,
-        "present": reply.present,
-        "reply_ms": None if reply.latency is None else round(1000 * reply.latency, 1),
-        "silence_due_ms": round(1000 * exchange.settings.t3_5, 1),
-        "flagged_bytes": exchange.bad_bytes,
-        "line_errors": exchange.errors.document() if exchange.errors is not None else None,
-    }
+    return RecordedRequest(
+        address=reply.request.address,
+        request=reply.request.words,
+        reply=reply.words,
+        present=reply.present,
+        reply_ms=None if reply.latency is None else round(1000 * reply.latency, 1),
+        silence_due_ms=round(1000 * exchange.settings.t3_5, 1),
+        flagged_bytes=exchange.bad_bytes,
+        line_errors=exchange.errors,
+    )

@@ -163,7 +163,7 @@ def test_patterns_and_sums_reach_the_wiring_table_of_the_hand_over(session: Sess
     session.job.record(
         "prove", proof(*(unit(address, SLOW) for address in PLACES[:3]), *far).document()
     )
-    session.keep_wiring(sums=(stub(25),))
+    session.keep_wiring(calculations=(stub(25),))
     rows = wiring_table(session.bus_list()).rows
     place, *_ = [row for row in rows if row[0] == "failures by place and time"]
     (sum_,) = [row for row in rows if row[0] == "Longest stub"]

@@ -64,11 +64,11 @@ def test_a_reading_taken_back_is_gone_and_a_quiet_pair_replaces_a_loud_one() -> 
     assert Measurement.RESISTANCE in stored(second, "skipped")
 
 
-def test_sums_are_kept_beside_each_other_and_the_same_one_once() -> None:
-    """Other figures make another sum; whatever else is recorded later leaves them."""
-    first = wiring_document([], [], listened=False, sums=[loads([1.0] * 32)])
+def test_calculations_are_kept_beside_each_other_and_the_same_one_once() -> None:
+    """Other inputs make another calculation; whatever else is recorded later leaves them."""
+    first = wiring_document([], [], listened=False, calculations=[loads([1.0] * 32)])
     second = wiring_document(
-        [], [], listened=False, sums=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first
+        [], [], listened=False, calculations=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first
     )
     third = wiring_document(
         [judge_resistance(61.0)], [], listened=True, earlier=json.loads(json.dumps(second))

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
-from busprobe.wiring.inputs import USUAL_WIRE, loop, number
+from busprobe.wiring.inputs import USUAL_WIRE, cable_loop, number
 from busprobe.wiring.meter import (
     Judgement,
     Level,
@@ -127,7 +127,7 @@ def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
         supply = _not_judged(Measurement.SUPPLY, "it should be")
     terminators = None
     try:
-        pair = MeasuredPair(loop=loop(typed.get("cable", "")))
+        pair = MeasuredPair(loop=cable_loop(typed.get("cable", "")))
     except UsageError as error:
         mistakes["cable"] = str(error)
         resistance = _not_judged(Measurement.RESISTANCE, "cable length")
