@@ -9,11 +9,11 @@ import click
 from busprobe.cli import options, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.bus_plan import BusPlan
 from busprobe.readdress.line_settings import change_of_settings, path
-from busprobe.readdress.procedure import Place
 from busprobe.session.moves import BusMoves
 
 FORMAT = "busprobe.line-settings/1"
@@ -101,7 +101,7 @@ def _place(
         raise UsageError(
             "It is not said which unit.", todo="Give --settings and --address, or --all."
         )
-    return Place(settings, address)
+    return Place(address, settings)
 
 
 def _one_unit(profile: Profile, place: Place, wanted: LineSettings) -> BusPlan:

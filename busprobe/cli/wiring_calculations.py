@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +14,6 @@ from busprobe.errors import ExitCode
 from busprobe.session.wiring_record import keep_wiring
 from busprobe.wiring.calculations import CALCULATIONS, Calculated, Calculation
 from busprobe.wiring.inputs import Input
-
-_Run = Callable[..., ExitCode]
 
 
 def commands() -> Iterator[click.Command]:
@@ -35,36 +33,34 @@ def _command(calculation: Calculation) -> click.Command:
                 texts[each.name] = " ".join(value) if each.repeated else value
         return _show(calculation.result(texts), job_file, as_json)
 
-    for each in reversed(calculation.inputs):
-        run = _with_parameters(run, each)
     return click.command(
         calculation.name,
+        params=[one for each in calculation.inputs for one in _parameters(each)],
         short_help=calculation.summary,
         help=f"{calculation.help}\n\n\b\nExample:\n"
         f"  busprobe wiring {calculation.name} {calculation.example}",
     )(run)
 
 
-def _with_parameters(run: _Run, each: Input) -> _Run:
-    if each.flag is not None:
-        run = click.option(each.flag.option, _flag_name(each), is_flag=True, help=each.flag.help)(
-            run
-        )
+def _parameters(each: Input) -> Iterator[click.Parameter]:
     metavar = each.metavar or each.unit.upper()
     if each.option:
-        run = click.option(
-            each.option,
-            each.name,
+        preset: dict[str, Any] = (
+            {} if each.repeated or not each.default else {"default": each.default}
+        )
+        yield click.Option(
+            (each.option, each.name),
             metavar=metavar,
             multiple=each.repeated,
             required=each.required,
-            default=None if each.repeated else each.default or None,
-            show_default=not each.repeated,
+            show_default=True,
             help=each.help,
-        )(run)
+            **preset,
+        )
     elif each.required:
-        run = click.argument(each.name, metavar=f"{metavar}...", nargs=-1, required=True)(run)
-    return run
+        yield click.Argument((each.name,), metavar=f"{metavar}...", nargs=-1, required=True)
+    if each.flag is not None:
+        yield click.Option((each.flag.option, _flag_name(each)), is_flag=True, help=each.flag.help)
 
 
 def _flag_name(each: Input) -> str:

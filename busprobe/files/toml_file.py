@@ -19,10 +19,10 @@ from pydantic_core import ErrorDetails
 from busprobe.errors import FileError, Mistake
 from busprobe.text import visible
 
-Place = tuple[str | int, ...]
+FieldPath = tuple[str | int, ...]
 """Keys and list indexes (from 0) that lead to a field."""
 
-Found = tuple[Place, str]
+Found = tuple[FieldPath, str]
 """A place with what is wrong there, in words."""
 
 LARGEST = 1 << 20
@@ -82,18 +82,18 @@ class TomlFile:
         return FileError(visible(str(self.path)), mistakes, kind=self.kind)
 
 
-def _line(known: Mapping[Place, int], place: Place) -> int:
+def _line(known: Mapping[FieldPath, int], place: FieldPath) -> int:
     """The line of `place`, or of as much of its path as stands in the file; 0 if none of it
     does."""
     return next((known[place[:n]] for n in range(len(place), 0, -1) if place[:n] in known), 0)
 
 
-def _lines_of_places(text: str) -> dict[Place, int]:
+def _lines_of_places(text: str) -> dict[FieldPath, int]:
     """On which line of a sound TOML file each place is first written; a value of several lines
     counts by its first."""
-    lines: dict[Place, int] = {}
-    last_entries: dict[Place, int] = {}
-    table: Place = ()
+    lines: dict[FieldPath, int] = {}
+    last_entries: dict[FieldPath, int] = {}
+    table: FieldPath = ()
     for line, statement, data in _statements(text):
         if statement.lstrip().startswith("["):
             table = _table_place(data, last_entries)
@@ -123,10 +123,10 @@ def _statements(text: str) -> Iterator[tuple[int, str, dict[str, Any]]]:
         statement, first = "", number + 1
 
 
-def _table_place(header: dict[str, Any], last_entries: dict[Place, int]) -> Place:
+def _table_place(header: dict[str, Any], last_entries: dict[FieldPath, int]) -> FieldPath:
     """The place that a header (``[a.b]``, ``[[a.b]]``) opens; `last_entries` keeps the last index
     of each list."""
-    place: Place = ()
+    place: FieldPath = ()
     inside: Any = header
     while inside:
         ((key, inside),) = inside.items()
@@ -139,7 +139,7 @@ def _table_place(header: dict[str, Any], last_entries: dict[Place, int]) -> Plac
     return place
 
 
-def _note(lines: dict[Place, int], place: Place, value: Any, line: int) -> None:
+def _note(lines: dict[FieldPath, int], place: FieldPath, value: Any, line: int) -> None:
     for depth in range(1, len(place) + 1):
         lines.setdefault(place[:depth], line)
     entries = (
@@ -153,7 +153,7 @@ def _note(lines: dict[Place, int], place: Place, value: Any, line: int) -> None:
         _note(lines, (*place, key), inner, line)
 
 
-def _shown(place: Place) -> str:
+def _shown(place: FieldPath) -> str:
     """The dotted path, with list entries counted from 1."""
     return visible(
         ".".join(

@@ -22,7 +22,7 @@ from busprobe.handover.rows import (
 from busprobe.job import Job, SurveyRecord, UnitRecord
 from busprobe.job.intervals import kept_intervals
 from busprobe.job.plan import PlannedUnit, differences, kept_plan
-from busprobe.line.settings import LineSettings
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.open_steps import PROCEDURE, open_steps
@@ -68,9 +68,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         created=meta.created,
         made=job.now(),
         tool=f"busprobe {version('busprobe')}",
-        settings=tuple(
-            str(each) for each in sorted({LineSettings.parse(unit.settings) for unit in units})
-        ),
+        settings=tuple(str(each) for each in sorted({unit.settings for unit in units})),
         units=sum(row.state == "unit" for row in rows),
         spare=_spare(rows, survey),
         survey=survey_sheet(survey) if survey else None,
@@ -109,8 +107,8 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     )
 
 
-def _cable_order(unit: UnitRecord) -> tuple[bool, int, int, str]:
-    return unit.position is None, unit.position or 0, unit.address, unit.settings
+def _cable_order(unit: UnitRecord) -> tuple[bool, int, Place]:
+    return unit.position is None, unit.position or 0, unit.place
 
 
 def _profile(unit: UnitRecord, profiles: Mapping[str, Profile]) -> Profile | None:

@@ -15,6 +15,7 @@ from typing import Any, Literal
 from busprobe.handover.comparison import EarlierVisit
 from busprobe.job.intervals import USUAL
 from busprobe.job.records import Cabling, Circuit
+from busprobe.line.place import Place
 from busprobe.wiring.record import LISTENING
 
 FORMAT = "busprobe.buslist/1"
@@ -185,6 +186,11 @@ class UnitRow:
     """Whether its label is on it; `None` = not noted."""
 
     @property
+    def place(self) -> Place:
+        """Where it is; raises `UsageError` where no line settings are known."""
+        return Place.parse(f"{self.address} {self.settings}")
+
+    @property
     def found(self) -> bool:
         """Whether somebody answers there; the others stand for what is planned or to be kept
         free."""
@@ -242,6 +248,11 @@ class PointRow:
     """The same in per cent of the value noted; the two add up."""
 
     @property
+    def place(self) -> Place:
+        """Where it is; raises `UsageError` where no line settings are known."""
+        return Place.parse(f"{self.address} {self.settings}")
+
+    @property
     def shown(self) -> float | None:
         """The value noted as a number, in the point's unit; `None` where it is none, or in another
         unit."""
@@ -289,6 +300,11 @@ class CircuitRow:
     circuit: Circuit
     values: str
     """What was read of it, for a person."""
+
+    @property
+    def place(self) -> Place:
+        """Where it is; raises `UsageError` where no line settings are known."""
+        return Place.parse(f"{self.address} {self.settings}")
 
 
 @dataclass(frozen=True)

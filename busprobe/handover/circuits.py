@@ -19,11 +19,9 @@ from busprobe.files.csv_file import CsvFile, checked
 from busprobe.handover.bus_list import BusList, CircuitRow
 from busprobe.handover.table import NOT_NOTED, Cell, Table, plain
 from busprobe.job.records import Circuit, UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.profiles.schema import Profile
-
-Place = tuple[int, str]
-"""Unit address and line settings."""
 
 LONGEST_CHANNEL = 40
 """Characters of a channel's name, as many as in a profile."""
@@ -113,7 +111,7 @@ def circuit_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[CircuitR
             for one in unit.readings
             if channels.get(one["name"]) == circuit.channel
         )
-        yield CircuitRow(unit.address, unit.settings, unit.tag, circuit, " | ".join(read))
+        yield CircuitRow(unit.address, str(unit.settings), unit.tag, circuit, " | ".join(read))
 
 
 def circuit_tables(bus_list: BusList) -> Iterator[Table]:
@@ -162,7 +160,7 @@ def load_circuits(
         profile, typed = profiles.get(unit.profile or ""), _text(row.channel)
         known = {circuit.channel: circuit for circuit in circuits_of(unit, profile)}
         channel = next((name for name in known if name.casefold() == typed.casefold()), typed)
-        here = found.setdefault((unit.address, unit.settings), {})
+        here = found.setdefault(unit.place, {})
         if _has_channels(profile) and channel not in known:
             what = f"'{channel}' is none of this unit's channels: {', '.join(known)}"
             mistakes.append(Mistake(f"line {line}, channel", what))
@@ -186,7 +184,7 @@ def _unit(
     """The unit on the list that a row is about."""
     there = [unit for unit in units if unit.address == row.address]
     settings = _noted(row.settings)
-    meant = [unit for unit in there if settings in ("", unit.settings)]
+    meant = [unit for unit in there if settings in ("", str(unit.settings))]
     if len(meant) == 1:
         return meant[0]
     at = f"{both_forms(row.address)}{f' at {plain(settings)}' if settings else ''}"

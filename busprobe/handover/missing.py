@@ -8,8 +8,9 @@ from enum import StrEnum
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.drawings.segment import terminator_places
-from busprobe.handover.polling import Place, polling
+from busprobe.handover.polling import polling
 from busprobe.handover.table import NOT_NOTED, plain
+from busprobe.line.place import Place
 
 YOU, PLAN, UNIT, ELECTRICIAN = (
     "you",
@@ -135,16 +136,12 @@ def _pair(bus_list: BusList) -> Iterator[Missing]:
 
 def _units(bus_list: BusList) -> Iterator[Missing]:
     alone = [unit for unit in bus_list.units if unit.state == "unit"]
-    unread = {
-        (point.address, point.settings) for point in bus_list.points if point.registers is None
-    }
-    read = {
-        (point.address, point.settings) for point in bus_list.points if point.registers is not None
-    }
+    unread = {point.place for point in bus_list.points if point.registers is None}
+    read = {point.place for point in bus_list.points if point.registers is not None}
     points: dict[Place, list[PointRow]] = {}
     for point in bus_list.points:
         if point.registers is not None:
-            points.setdefault((point.address, point.settings), []).append(point)
+            points.setdefault(point.place, []).append(point)
     gaps: Sequence[tuple[str, str, str, Ask, str, Callable[[UnitRow], bool]]] = (
         (
             "Tag",
@@ -193,7 +190,7 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
         ),
         (
             *("Values", YOU, "Read them in the step Identify.", Ask.IDENTIFY, ""),
-            lambda u: (u.address, u.settings) not in read or (u.address, u.settings) in unread,
+            lambda u: u.place not in read or u.place in unread,
         ),
         (
             *(
@@ -203,7 +200,7 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
                 Ask.VALUES,
                 "",
             ),
-            lambda u: any(not point.reference for point in points.get((u.address, u.settings), ())),
+            lambda u: any(not point.reference for point in points.get(u.place, ())),
         ),
         ("Endurance run", YOU, "Run it in the step Prove.", Ask.PROVE, "", lambda u: not u.polls),
         (
@@ -217,7 +214,7 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
     )
     for what, who, how, ask, field, lacks in gaps:
         if concerned := [unit for unit in alone if lacks(unit)]:
-            places = tuple((unit.address, unit.settings) for unit in concerned)
+            places = tuple(unit.place for unit in concerned)
             yield Missing(f"{what} missing: {_names(concerned)}.", who, how, ask, field, places)
 
 
@@ -238,7 +235,7 @@ def _circuits(bus_list: BusList) -> Iterator[Missing]:
     for what, how, lacking in gaps:
         if lacking:
             names = ", ".join(f"{row.address} {row.circuit.channel}" for row in lacking)
-            places = tuple(dict.fromkeys((row.address, row.settings) for row in lacking))
+            places = tuple(dict.fromkeys(row.place for row in lacking))
             yield Missing(f"{what}: {names}.", ELECTRICIAN, how, Ask.CIRCUITS, units=places)
 
 

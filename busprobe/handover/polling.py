@@ -9,6 +9,7 @@ from typing import Any
 
 from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.job.intervals import USUAL
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
@@ -21,9 +22,6 @@ from busprobe.prove.trial import Trial
 LATENCY = 0.1
 """Seconds until a reply begins, where it was not measured: units take 10 to 100 ms (common
 practice)."""
-
-Place = tuple[int, str]
-"""Unit address and line settings."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +88,7 @@ def polled_units(bus_list: BusList) -> tuple[PolledUnit, ...]:
     points = _points(bus_list)
     refused = _blocks(bus_list.trial, "refused")
     return tuple(
-        _polled(unit, points[_place(unit)], refused.get(_place(unit), ()))
+        _polled(unit, points[unit.place], refused.get(unit.place, ()))
         for unit in _asked(bus_list, points)
     )
 
@@ -125,18 +123,18 @@ def _block_document(place: tuple[int, LineSettings], block: Block) -> dict[str, 
 def _points(bus_list: BusList) -> Mapping[Place, list[PointRow]]:
     points: dict[Place, list[PointRow]] = {}
     for point in bus_list.points:
-        points.setdefault((point.address, point.settings), []).append(point)
+        points.setdefault(point.place, []).append(point)
     return points
 
 
 def _asked(bus_list: BusList, points: Mapping[Place, list[PointRow]]) -> list[UnitRow]:
-    return [unit for unit in bus_list.units if unit.state == "unit" and _place(unit) in points]
+    return [unit for unit in bus_list.units if unit.state == "unit" and unit.place in points]
 
 
 def _polled(unit: UnitRow, points: Sequence[PointRow], refused: tuple[Block, ...]) -> PolledUnit:
     return PolledUnit(
         unit.address,
-        LineSettings.parse(unit.settings),
+        unit.place.settings,
         (*_values(points), *_scales(points)),
         LATENCY if unit.latency_median_ms is None else unit.latency_median_ms / 1000,
         MOST_REGISTERS if unit.registers_a_request is None else unit.registers_a_request,
@@ -225,7 +223,7 @@ def _trial_of(sheet: StepSheet | None) -> Mapping[str, Any]:
 def _blocks(sheet: StepSheet | None, which: str) -> Mapping[Place, tuple[Block, ...]]:
     found: dict[Place, tuple[Block, ...]] = {}
     for one in _trial_of(sheet).get(which, ()):
-        place = (one["address"], one["settings"])
+        place = Place.parse(f"{one['address']} {one['settings']}")
         found[place] = (
             *found.get(place, ()),
             Block(one["function"], one["register"], one["count"]),
@@ -259,12 +257,8 @@ def cycle_words(made: Polling) -> str:
     )
 
 
-def _place(unit: UnitRow) -> Place:
-    return unit.address, unit.settings
-
-
 def _row_place(row: Row) -> Place:
-    return row.address, str(row.settings)
+    return Place(row.address, row.settings)
 
 
 def _names(units: Sequence[UnitRow]) -> str:

@@ -35,7 +35,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         number=number,
         state=unit.kind,
         address=unit.address,
-        settings=unit.settings,
+        settings=str(unit.settings),
         position=unit.position,
         distance_m=unit.distance_m,
         terminator=unit.terminator,
@@ -118,7 +118,7 @@ def journal_row(write: WriteRecord, units: Iterable[UnitRecord]) -> JournalRow:
     wanted = str(new_settings_of(write.kind) or write.settings)
     moved = write.outcome == Result.VERIFIED
     place = (write.to_address, wanted) if moved else (write.from_address, write.settings)
-    unit = next((unit for unit in units if (unit.address, unit.settings) == place), None)
+    unit = next((unit for unit in units if (unit.address, str(unit.settings)) == place), None)
     return JournalRow(
         number=write.id,
         intended=write.intended,
@@ -229,7 +229,7 @@ def _read_point(
 ) -> PointRow:
     return PointRow(
         address=unit.address,
-        settings=unit.settings,
+        settings=str(unit.settings),
         tag=unit.tag,
         profile=unit.profile,
         name=reading["name"],
@@ -257,7 +257,7 @@ def _read_point(
 def _unread_point(unit: UnitRecord, profile: Profile, point: Point) -> PointRow:
     return PointRow(
         address=unit.address,
-        settings=unit.settings,
+        settings=str(unit.settings),
         tag=unit.tag,
         profile=unit.profile,
         name=point.name,

@@ -15,6 +15,7 @@ from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
 from busprobe.handover.table import plain
 from busprobe.handover.tables.proof import latest_proof
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
 from busprobe.prove.tally import Kind as Ended
@@ -32,7 +33,6 @@ ADAPTER = 0.016
 ms)."""
 
 Pair = tuple[UnitRow, UnitRow]
-Place = tuple[int, str]
 
 
 def compare(before: BusList, now: BusList) -> Comparison:
@@ -105,7 +105,8 @@ def _moves(before: BusList, now: BusList) -> Mapping[Place, Place]:
             continue
         if write.from_address is None or write.to_address is None:
             continue
-        source, target = (write.from_address, write.settings), (write.to_address, write.settings)
+        source = Place.parse(f"{write.from_address} {write.settings}")
+        target = replace(source, address=write.to_address)
         origin = next((start for start, end in went.items() if end == source), source)
         if (
             origin != source or source not in went
@@ -156,7 +157,7 @@ def _tag(unit: UnitRow) -> Hashable:
 
 
 def _place(unit: UnitRow) -> Place:
-    return unit.address, unit.settings
+    return unit.place
 
 
 # -- what changed
@@ -271,7 +272,7 @@ def _silent_polls(bus_list: BusList) -> dict[Place, int]:
     proof = latest_proof(bus_list)
     units = () if proof is None else proof.units
     return {
-        (unit.address, str(unit.settings)): unit.polls
+        Place(unit.address, unit.settings): unit.polls
         for unit in units
         if 0 < unit.polls == unit.count(Ended.SILENT)
     }
@@ -326,7 +327,7 @@ def _reply_times(bus_list: BusList) -> dict[Place, Times]:
     proof = latest_proof(bus_list)
     units = () if proof is None else proof.units
     return {
-        (unit.address, str(unit.settings)): unit.reply_times
+        Place(unit.address, unit.settings): unit.reply_times
         for unit in units
         if unit.reply_times.count >= ENOUGH
     }

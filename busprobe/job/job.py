@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from busprobe.errors import RefusedError
+from busprobe.files.documents import from_document, to_document
 from busprobe.job.database import Database, file_error, storable
 from busprobe.job.records import (
     Cabling,
@@ -24,6 +25,7 @@ from busprobe.job.records import (
     UnitRecord,
     WriteRecord,
 )
+from busprobe.line.place import Place
 
 SURVEY_FORMAT = "busprobe.survey/1"
 """Format name of the survey documents kept here."""
@@ -207,43 +209,37 @@ class Job:
         `put_unit`.  `change` must not use the job.
         """
         with self._database.writing() as connection:
-            rows = connection.execute("SELECT address, settings, document FROM unit").fetchall()
+            rows = connection.execute("SELECT place, document FROM unit").fetchall()
             for row in rows:
                 before = self._load_unit(row["document"])
                 after = change(before)
                 if after != before:
-                    key = (row["address"], row["settings"])
-                    connection.execute("DELETE FROM unit WHERE address = ? AND settings = ?", key)
+                    connection.execute("DELETE FROM unit WHERE place = ?", (row["place"],))
                     _put_unit(connection, after)
 
-    def unit(self, address: int, settings: str) -> UnitRecord | None:
-        """The entry for this address at these settings, if there is one."""
+    def unit(self, place: Place) -> UnitRecord | None:
+        """The entry for this place, if there is one."""
         with self._database.reading() as connection:
-            return self._unit(connection, address, settings)
+            return self._unit(connection, place)
 
     def units(self) -> tuple[UnitRecord, ...]:
-        """The as-built list by address and settings."""
+        """The as-built list, in the order of places."""
         with self._database.reading() as connection:
-            rows = connection.execute(
-                "SELECT document FROM unit ORDER BY address, settings"
-            ).fetchall()
-        return tuple(self._load_unit(row["document"]) for row in rows)
+            rows = connection.execute("SELECT document FROM unit").fetchall()
+        units = (self._load_unit(row["document"]) for row in rows)
+        return tuple(sorted(units, key=lambda unit: unit.place))
 
-    def remove_unit(self, address: int, settings: str) -> None:
+    def remove_unit(self, place: Place) -> None:
         """Take an entry off the list, because what it said is not so any more."""
         with self._database.writing() as connection:
-            connection.execute(
-                "DELETE FROM unit WHERE address = ? AND settings = ?", (address, settings)
-            )
+            _remove_unit(connection, place)
 
     def move_unit(
         self,
-        old: int,
-        new: int,
+        old: Place,
+        new: Place,
         *,
-        settings: str,
         how_set: str,
-        new_settings: str | None = None,
         power_cycle_verified: bool | None = None,
         kind: Kind = "unit",
     ) -> UnitRecord:
@@ -252,63 +248,52 @@ class Job:
 
         A lone unit takes its entry along.  From a clash or an unsure finding nobody knows which of
         the devices moved: the mover starts a new entry, and the old one stays, with a note, until
-        somebody looks again. Raises `RefusedError` where the list has an entry at the new address;
+        somebody looks again.  Raises `RefusedError` where the list has an entry at the new place;
         look with `unit()` before writing.
         """
         tester = self.meta.tester
         with self._database.writing() as connection:
-            there = new_settings or settings
-            if self._unit(connection, new, there) is not None:
+            if self._unit(connection, new) is not None:
                 raise RefusedError(
-                    f"The list already has an entry at address {new}, {there}.",
-                    means=(
-                        "Moving another unit there would make one of them disappear from the list."
-                    ),
-                    todo=(
-                        "Survey that address again, or take the entry off the list if the unit is"
-                        " gone."
-                    ),
+                    f"The list already has an entry at address {new.address}, {new.settings}.",
+                    means="Moving another unit there would make one of them disappear from the"
+                    " list.",
+                    todo="Survey that address again, or take the entry off the list if the unit is"
+                    " gone.",
                 )
             now = self.now()
-            source = self._unit(connection, old, settings)
+            source = self._unit(connection, old)
             if source is not None and source.kind == "unit":
-                connection.execute(
-                    "DELETE FROM unit WHERE address = ? AND settings = ?", (old, settings)
-                )
-                moved = replace(source, address=new, settings=there, sample=())
+                _remove_unit(connection, old)
+                moved = replace(source, place=new, sample=())
             else:
-                moved = UnitRecord(new, there, kind=kind)
+                moved = UnitRecord(new, kind=kind)
                 if source is not None:
-                    note = f"{now}: one unit was moved from here to {new}; not surveyed since."
+                    note = (
+                        f"{now}: one unit was moved from here to {new.address}; not surveyed since."
+                    )
                     _put_unit(connection, replace(source, notes=(*source.notes, note)))
             moved = replace(
                 moved, power_cycle_verified=power_cycle_verified, seen=now, seen_by=tester
             )
-            if there == settings:
-                moved = replace(moved, previous_address=old, how_set=how_set)
+            if new.settings == old.settings:
+                moved = replace(moved, previous_address=old.address, how_set=how_set)
             else:
-                moved = replace(
-                    moved,
-                    notes=(
-                        *moved.notes,
-                        f"{now}: line settings changed from {settings}; {how_set}.",
-                    ),
-                )
+                note = f"{now}: line settings changed from {old.settings}; {how_set}."
+                moved = replace(moved, notes=(*moved.notes, note))
             _put_unit(connection, moved)
         return moved
 
-    def _unit(
-        self, connection: sqlite3.Connection, address: int, settings: str
-    ) -> UnitRecord | None:
+    def _unit(self, connection: sqlite3.Connection, place: Place) -> UnitRecord | None:
         row = connection.execute(
-            "SELECT document FROM unit WHERE address = ? AND settings = ?", (address, settings)
+            "SELECT document FROM unit WHERE place = ?", (str(place),)
         ).fetchone()
         return None if row is None else self._load_unit(row["document"])
 
     def _load_unit(self, text: str) -> UnitRecord:
         try:
-            return UnitRecord.from_document(self._load(text))
-        except (KeyError, TypeError) as error:
+            return from_document(UnitRecord, self._load(text))
+        except ValueError as error:
             raise file_error(
                 self.path,
                 f"the entry of a unit is damaged ({error})",
@@ -460,8 +445,12 @@ def _put_about(connection: sqlite3.Connection, values: Mapping[str, Any]) -> Non
 
 
 def _put_unit(connection: sqlite3.Connection, unit: UnitRecord) -> None:
-    row = (unit.address, unit.settings, json.dumps(unit.document()))
-    connection.execute("INSERT OR REPLACE INTO unit VALUES (?, ?, ?)", row)
+    row = (str(unit.place), json.dumps(to_document(unit)))
+    connection.execute("INSERT OR REPLACE INTO unit VALUES (?, ?)", row)
+
+
+def _remove_unit(connection: sqlite3.Connection, place: Place) -> None:
+    connection.execute("DELETE FROM unit WHERE place = ?", (str(place),))
 
 
 def _require(connection: sqlite3.Connection, table: str, key: int) -> None:

@@ -52,6 +52,17 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             document, '$.sample', json('[]'), '$.circuits', json('[]'), '$.seen_by', '')
             WHERE json_valid(document)""",
     ),
+    (
+        # Where a unit is has one text form everywhere, "12 9600-8N1".
+        "CREATE TABLE placed (place TEXT PRIMARY KEY, document TEXT NOT NULL)",
+        """INSERT INTO placed SELECT address || ' ' || settings,
+            CASE WHEN json_valid(document)
+            THEN json_set(json_remove(document, '$.address', '$.settings'),
+                '$.place', address || ' ' || settings)
+            ELSE document END FROM unit""",
+        "DROP TABLE unit",
+        "ALTER TABLE placed RENAME TO unit",
+    ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``
 keeps n."""

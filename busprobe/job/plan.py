@@ -137,7 +137,7 @@ def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tup
         unit = found.get(wanted.address)
         if unit is None:
             words.append(f"Planned and not found: {at}.")
-        elif wanted.settings is not None and unit.settings != str(wanted.settings):
+        elif wanted.settings is not None and unit.settings != wanted.settings:
             words.append(
                 f"{at} is planned with {wanted.settings} and was found at {unit.settings}."
             )

@@ -6,8 +6,11 @@ Times are UTC in ISO 8601.  Text that came from a unit has been made harmless be
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
+
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 
 Document = Mapping[str, Any]
 """What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and
@@ -101,11 +104,10 @@ class Circuit:
 
 @dataclass(frozen=True)
 class UnitRecord:
-    """One entry of the as-built list; its key is unit address and line settings."""
+    """One entry of the as-built list; its key is its place."""
 
-    address: int
-    settings: str
-    """Line settings, ``9600-8N1``."""
+    place: Place
+    """Where it is."""
     kind: Kind = "unit"
     tag: str = ""
     location: str = ""
@@ -154,12 +156,21 @@ class UnitRecord:
     seen_by: str = ""
     """Who was at the screen then."""
 
+    @property
+    def address(self) -> int:
+        """Unit address."""
+        return self.place.address
+
+    @property
+    def settings(self) -> LineSettings:
+        """Line settings at which it answers."""
+        return self.place.settings
+
     def at_its_place(self) -> UnitRecord:
         """What is known of the place alone, whoever answers there: a new unit may not be wired as
         the old one was."""
         return UnitRecord(
-            self.address,
-            self.settings,
+            self.place,
             tag=self.tag,
             location=self.location,
             position=self.position,
@@ -167,24 +178,6 @@ class UnitRecord:
             terminator=self.terminator,
             noted={name: text for name, text in self.noted.items() if name == "supply"},
             circuits=tuple(replace(circuit, direction_checked=None) for circuit in self.circuits),
-        )
-
-    def document(self) -> dict[str, Any]:
-        """The record as JSON can say it."""
-        return asdict(self)
-
-    @classmethod
-    def from_document(cls, document: Document) -> UnitRecord:
-        """The record that `document()` gave; raises KeyError or TypeError on anything else."""
-        return cls(
-            **{
-                **document,
-                "latency": Latency(**document["latency"]),
-                "readings": tuple(document["readings"]),
-                "circuits": tuple(Circuit(**circuit) for circuit in document["circuits"]),
-                "sample": tuple(document["sample"]),
-                "notes": tuple(document["notes"]),
-            }
         )
 
 
@@ -271,7 +264,7 @@ def unit_from_finding(
     the finding's identity does not contradict it.
     """
     identity = {name: text for name, text in (finding.get("identity") or {}).items() if text}
-    base = known or UnitRecord(finding["address"], finding["settings"])
+    base = known or UnitRecord(Place(finding["address"], LineSettings.parse(finding["settings"])))
     if any(base.identity.get(name, text) != text for name, text in identity.items()):
         was = " ".join(base.identity.values())
         said = f"Before {seen} another device answered here: {was}."

@@ -6,10 +6,15 @@ Source: MODBUS over Serial Line V1.02, sections 2.5.1 (characters) and 2.5.1.1 (
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING, Any
 
 from busprobe.errors import UsageError
+
+if TYPE_CHECKING:
+    from pydantic_core import CoreSchema
 
 COMMON_BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 """The baud rates units are met with; 9600 and 19200 are required by the standard (section 3.2)."""
@@ -72,6 +77,10 @@ class LineSettings:
     def __str__(self) -> str:
         return f"{self.baud}-{self.format}"
 
+    @classmethod
+    def __get_pydantic_core_schema__(cls, _source: Any, _handler: Any) -> CoreSchema:
+        return text_schema(cls, cls.parse)
+
     @property
     def format(self) -> str:
         """The character format alone: ``8N1``."""
@@ -105,3 +114,20 @@ class LineSettings:
     def wire_time(self, byte_count: int) -> float:
         """Seconds that `byte_count` characters sent back to back take."""
         return byte_count * self.character_time
+
+
+def text_schema(kind: type, parse: Callable[[str], object]) -> CoreSchema:
+    """How pydantic reads and writes a value that is a text in every document."""
+    from pydantic_core import core_schema
+
+    def read(given: Any) -> object:
+        if isinstance(given, kind):
+            return given
+        try:
+            return parse(str(given))
+        except UsageError as error:
+            raise ValueError(f"{error.what} {error.todo}") from None
+
+    return core_schema.no_info_plain_validator_function(
+        read, serialization=core_schema.to_string_ser_schema()
+    )

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from busprobe.files.toml_file import Found, Place
+from busprobe.files.toml_file import FieldPath, Found
 from busprobe.profiles.changes import Change, Effect, FurtherWrite, LineChange, Readdress
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
 from busprobe.profiles.registers import (
@@ -290,7 +290,7 @@ def _fingerprint_mistakes(fingerprint: Fingerprint) -> Iterator[Found]:
         yield from _text_mistakes(("fingerprint", "server_id"), fingerprint.server_id)
     seen: set[int] = set()
     for index, test in enumerate(fingerprint.objects):
-        place: Place = ("fingerprint", "objects", index)
+        place: FieldPath = ("fingerprint", "objects", index)
         yield from _text_mistakes(place, test)
         if test.object in seen:
             yield (*place, "object"), f"{test.object} is given twice"
@@ -300,7 +300,7 @@ def _fingerprint_mistakes(fingerprint: Fingerprint) -> Iterator[Found]:
             yield ("fingerprint", "registers", index, field), what
 
 
-def _text_mistakes(place: Place, test: TextTest) -> Iterator[Found]:
+def _text_mistakes(place: FieldPath, test: TextTest) -> Iterator[Found]:
     given = [text for text in (test.equals, test.starts_with, test.contains) if text is not None]
     if len(given) != 1:
         yield place, f"needs just one of equals, starts_with and contains, and has {len(given)}"

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
-from busprobe.files.toml_file import Place, found_by_pydantic
+from busprobe.files.toml_file import FieldPath, found_by_pydantic
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.checks import check
 from busprobe.profiles.choice import Choice, in_one_order, preferring
@@ -367,7 +367,7 @@ def _room(notes: Notes, point: NotedPoint) -> int | None:
     return min(gaps, default=None)
 
 
-def _named(place: Place, data: Mapping[str, Any]) -> str:
+def _named(place: FieldPath, data: Mapping[str, Any]) -> str:
     """The field at `place`; a point goes by its name, for nobody has counted them."""
     match place:
         case ("points", int(index), *rest):

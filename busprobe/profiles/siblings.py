@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import format_addresses
 
 _UNLIKE = "other than with its siblings"
@@ -16,9 +17,7 @@ _UNLIKE = "other than with its siblings"
 class Sibling:
     """One unit of a type, as far as it is compared."""
 
-    address: int
-    settings: str
-    """Line settings at which it answers."""
+    place: Place
     version: str | None
     """As it says itself; None where it says none."""
 
@@ -26,14 +25,10 @@ class Sibling:
 def differences(unit: Sibling, others: Iterable[Sibling]) -> tuple[str, ...]:
     """In a sentence each, in what `unit` differs from other units of its type; nothing said is no
     difference."""
-    siblings = tuple(
-        other
-        for other in others
-        if (other.address, other.settings) != (unit.address, unit.settings)
-    )
+    siblings = tuple(other for other in others if other.place != unit.place)
     return (
         *_compared(unit, siblings, "Its version is", lambda u: u.version and f"'{u.version}'"),
-        *_compared(unit, siblings, "It answers at", lambda u: u.settings),
+        *_compared(unit, siblings, "It answers at", lambda u: str(u.place.settings)),
     )
 
 
@@ -50,7 +45,7 @@ def _compared(
     for sibling in siblings:
         theirs = said(sibling)
         if theirs and theirs != own:
-            others.setdefault(theirs, []).append(sibling.address)
+            others.setdefault(theirs, []).append(sibling.place.address)
     if own and others:
         listed = ", ".join(
             f"{theirs} at {format_addresses(addresses)}"

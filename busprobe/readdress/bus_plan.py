@@ -14,12 +14,13 @@ from dataclasses import dataclass
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.line_settings import change_of_settings, plan_settings
 from busprobe.readdress.plan import plan_moves, propose_addresses, remarks
-from busprobe.readdress.procedure import Move, Place, Procedure
+from busprobe.readdress.procedure import Move, Procedure
 
 
 @dataclass(frozen=True)
@@ -86,9 +87,7 @@ class Bus:
             units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address)
         )
         self.seats = tuple(
-            Seat(Place(LineSettings.parse(u.settings), u.address), u.tag, u.profile or "")
-            for u in listed
-            if u.kind == "unit"
+            Seat(u.place, u.tag, u.profile or "") for u in listed if u.kind == "unit"
         )
         """Single units, in order along the cable as far as that is known."""
         self._crowded = {u.address: u.kind for u in listed if u.kind != "unit"}

@@ -8,13 +8,13 @@ from threading import Event as StopFlag
 
 from busprobe.errors import PortError, RefusedError
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.looking import look
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome, Row, ended
 from busprobe.readdress.preparing import GENERAL_RESCUE, Prepared, Report
-from busprobe.readdress.procedure import Place
 from busprobe.readdress.sending import RESTART, Sender
 from busprobe.readdress.steps import Role, Step
 from busprobe.survey.examine import CLOSE_LOOK

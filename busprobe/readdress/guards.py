@@ -12,13 +12,14 @@ from dataclasses import replace
 from busprobe.errors import RefusedError
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.modbus import framing
 from busprobe.modbus.addresses import FIRST, HIGHEST, LAST, both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import sound_frames
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.procedure import Move, Place
+from busprobe.readdress.procedure import Move
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes

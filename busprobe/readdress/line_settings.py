@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 from typing import Generic
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Function
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.plan import Unit
-from busprobe.readdress.procedure import MEMORY_WAIT, Move, Place, Procedure, factory_place, further
+from busprobe.readdress.procedure import MEMORY_WAIT, Move, Procedure, factory_place, further
 
 
 def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> Move:
@@ -108,7 +109,7 @@ def plan_settings(
     for unit, place in places.items():
         for settings in path(place.settings, goal):
             changes.append(PlannedChange(unit, place, settings))
-            place = Place(settings, place.address)
+            place = Place(place.address, settings)
     return tuple(changes)
 
 

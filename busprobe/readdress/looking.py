@@ -7,9 +7,10 @@ from dataclasses import replace
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import FIRST, LAST
 from busprobe.readdress.guards import is_silent
-from busprobe.readdress.procedure import Move, Place
+from busprobe.readdress.procedure import Move
 from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 
@@ -56,9 +57,9 @@ def astray(line: Line, move: Move) -> tuple[Place, ...]:
     """Where else a unit answers that could be the one that was lost: by a misread address or code,
     or as new."""
     if move.new_settings is None:
-        places = [Place(move.settings, address) for address in lookalikes(move.new)]
+        places = [Place(address, move.settings) for address in lookalikes(move.new)]
     else:
-        places = [Place(settings, move.new) for settings, _ in move.procedure.codes]
+        places = [Place(move.new, settings) for settings, _ in move.procedure.codes]
     if move.procedure.factory is not None:
         places.append(move.procedure.factory)
     unexpected = (

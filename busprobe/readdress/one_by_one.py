@@ -14,6 +14,7 @@ from threading import Event
 
 from busprobe.errors import RefusedError, StoppedError
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import LAST, both_forms
 from busprobe.readdress.guards import check_target
@@ -22,7 +23,7 @@ from busprobe.readdress.journal import Journal
 from busprobe.readdress.move import execute, verify_again
 from busprobe.readdress.outcome import Outcome, Result, refusal
 from busprobe.readdress.preparing import Prepared, Report, prepare
-from busprobe.readdress.procedure import Move, Place, Procedure
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.survey.examine import examine
 
 
@@ -245,7 +246,7 @@ class OneByOne:
                 means="It has to stay free, or the next unit out of the box would collide.",
                 todo="Give this place another address in the plan.",
             )
-        check_target(self._line, Place(self._settings, address))
+        check_target(self._line, Place(address, self._settings))
 
     def _offer(self, target: Target) -> Generator[Step, None, Outcome | None]:
         """Take the unit that is there to `target`; None if nothing was written."""

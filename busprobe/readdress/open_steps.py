@@ -11,11 +11,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.readdress.journal import WriteOnRecord
 from busprobe.readdress.outcome import Result, Row
-from busprobe.readdress.procedure import Move, Place, Procedure, RegisterWrite
+from busprobe.readdress.procedure import Move, Procedure, RegisterWrite
 from busprobe.readdress.recorded import moves_on_record, of_one_move
 from busprobe.readdress.steps import MAIN, Role, Step, journal_kind
 
@@ -138,7 +139,7 @@ def _move(document: Mapping[str, Any], steps: Sequence[Step]) -> Move:
 
 
 def _step(entry: Mapping[str, Any]) -> Step:
-    place = Place(LineSettings.parse(entry["settings"]), entry["address"])
+    place = Place(entry["address"], LineSettings.parse(entry["settings"]))
     write = RegisterWrite(entry["register"], tuple(entry["values"]), Function(entry["function"]))
     return Step(Role(entry["role"]), place, write)
 

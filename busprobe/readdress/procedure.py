@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.modbus.requests import Function, Request, write_register, write_registers
@@ -25,20 +26,6 @@ HIGHEST_REGISTER = 0xFFFF
 MEMORY_WAIT = 0.1
 """Seconds between a write and the next request to the unit: storing a byte takes about 25 ms
 (common practice)."""
-
-
-@dataclass(frozen=True, order=True)
-class Place:
-    """Where a unit answers."""
-
-    settings: LineSettings
-    address: int
-    """Unit address."""
-
-    @property
-    def words(self) -> str:
-        """The place in words."""
-        return f"unit address {both_forms(self.address)} at {self.settings}"
 
 
 @dataclass(frozen=True)
@@ -165,7 +152,7 @@ def factory_place(profile: Profile) -> Place | None:
     """Where units of that type answer out of the box; None where nobody says, or at the broadcast
     address."""
     known = profile.factory
-    return None if known is None or known.address == 0 else Place(known.settings, known.address)
+    return None if known is None or known.address == 0 else Place(known.address, known.settings)
 
 
 def further(write: FurtherWrite | None) -> RegisterWrite | None:
@@ -195,12 +182,12 @@ class Move:
     @property
     def source(self) -> Place:
         """Where the unit answers now."""
-        return Place(self.settings, self.old)
+        return Place(self.old, self.settings)
 
     @property
     def target(self) -> Place:
         """Where it is to answer."""
-        return Place(self.new_settings or self.settings, self.new)
+        return Place(self.new, self.new_settings or self.settings)
 
     @property
     def what(self) -> str:

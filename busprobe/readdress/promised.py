@@ -6,9 +6,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from busprobe.errors import RefusedError
+from busprobe.line.place import Place
 from busprobe.readdress.journal import WriteOnRecord
 from busprobe.readdress.outcome import Result
-from busprobe.readdress.procedure import Move, Place
+from busprobe.readdress.procedure import Move
 from busprobe.readdress.recorded import moves_on_record, verified_after
 
 

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.errors import UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Request
 from busprobe.profiles.changes import Effect
-from busprobe.readdress.procedure import Move, Place, RegisterWrite
+from busprobe.readdress.procedure import Move, RegisterWrite
 
 
 class Role(StrEnum):

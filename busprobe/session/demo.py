@@ -17,6 +17,7 @@ from busprobe.errors import FileError, Mistake, RefusedError
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.polling import cycle_words, polling
 from busprobe.job.job import Job
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.profiles.schema import factories
@@ -156,7 +157,7 @@ class _Demo:
         self._say("Readdress")
         moved: list[Outcome] = []
         for entry in self._session.job.units():
-            settings = LineSettings.parse(entry.settings)
+            settings = entry.settings
             if entry.kind != "unit":
                 moved += self._resolve(entry.address, settings)
             elif self._is_factory_address(entry.address, settings):
@@ -178,7 +179,7 @@ class _Demo:
             if seen.kind in (Kind.UNIT, Kind.SILENT):
                 break
         while True:
-            if self._session.job.unit(address, str(settings)) is not None:
+            if self._session.job.unit(Place(address, settings)) is not None:
                 yield from self._move(address, settings)
             if not taken:
                 return
@@ -232,7 +233,7 @@ class _Demo:
         for entry in self._session.job.units():
             if entry.kind != "unit":
                 continue
-            found = self._session.identify(entry.address, LineSettings.parse(entry.settings))
+            found = self._session.identify(entry.address, entry.settings)
             name = (
                 f"{found.profile.maker} {found.profile.model}"
                 if found.profile
@@ -266,16 +267,19 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
     """Hold a bus list, as written to its file, against the units that are really on `segment`."""
     document = json.loads(bus_list.read_text(encoding="utf-8"))
     listed = {
-        (row["address"], row["settings"]): row
+        Place.parse(f"{row['address']} {row['settings']}"): row
         for row in document["units"]
-        if row["state"] != "reserved"
+        if row["state"] not in ("reserved", "planned")
     }
-    there: dict[tuple[int, str], list[Unit]] = {}
+    for row in document["units"]:
+        if row["state"] == "planned":
+            yield Difference(f"{both_forms(row['address'])} is listed, and nobody is there.")
+    there: dict[Place, list[Unit]] = {}
     for unit in segment.units:
         if unit.connected:
-            there.setdefault((unit.address, str(unit.settings)), []).append(unit)
+            there.setdefault(Place(unit.address, unit.settings), []).append(unit)
     for place in sorted(listed.keys() | there.keys()):
-        at = f"{both_forms(place[0])} at {place[1]}"
+        at = f"{both_forms(place.address)} at {place.settings}"
         units = there.get(place, [])
         row = listed.get(place)
         if not units:

@@ -18,7 +18,7 @@ from busprobe.job.job import Job
 from busprobe.job.records import Latency, UnitRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.settings import LineSettings
+from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile
 from busprobe.prove import endurance
 from busprobe.prove.proof import FORMAT, Proof
@@ -55,9 +55,7 @@ def targets(
 ) -> tuple[endurance.Target, ...]:
     """Every single unit of the as-built list, asked for the points of its profile."""
     return tuple(
-        endurance.target(
-            unit.address, LineSettings.parse(unit.settings), profiles.get(unit.profile or "")
-        )
+        endurance.target(unit.address, unit.settings, profiles.get(unit.profile or ""))
         for unit in units
         if unit.kind == "unit"
     )
@@ -102,10 +100,10 @@ def _keep(job: Job, record: int | None, proof: Proof) -> int:
         record = job.record("prove", proof.document())
     else:
         job.amend(record, proof.document())
-    tallies = {(unit.address, str(unit.settings)): unit for unit in proof.units if unit.polls}
+    tallies = {Place(unit.address, unit.settings): unit for unit in proof.units if unit.polls}
 
     def with_counts(unit: UnitRecord) -> UnitRecord:
-        tally = tallies.get((unit.address, unit.settings))
+        tally = tallies.get(unit.place)
         return unit if tally is None else _with_counts(unit, tally)
 
     job.revise_units(with_counts)

@@ -9,6 +9,7 @@ from dataclasses import replace
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.siblings import Sibling, differences, is_difference
 from busprobe.survey.findings import Kind
@@ -24,9 +25,8 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
     """
     if found.examination.kind is not Kind.UNIT:
         return found
-    known = job.unit(found.address, str(found.settings)) or UnitRecord(
-        found.address, str(found.settings)
-    )
+    place = Place(found.address, found.settings)
+    known = job.unit(place) or UnitRecord(place)
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None
     before = tuple(note for note in known.notes if not note.startswith(NOT_RECOGNISED))
@@ -51,7 +51,7 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
     if found.profile is None or found.profile.generic:
         return found
     _compare_siblings(job, found.profile.id)
-    unit = job.unit(unit.address, unit.settings) or unit
+    unit = job.unit(place) or unit
     return replace(found, notes=(*found.notes, *filter(is_difference, unit.notes)))
 
 
@@ -66,9 +66,7 @@ def _compare_siblings(job: Job, profile_id: str) -> None:
     """Note with each unit of a type in what it differs from the others, in place of what was noted
     before."""
     units = [unit for unit in job.units() if unit.kind == "unit" and unit.profile == profile_id]
-    siblings = [
-        Sibling(unit.address, unit.settings, unit.identity.get("revision")) for unit in units
-    ]
+    siblings = [Sibling(unit.place, unit.identity.get("revision")) for unit in units]
     for unit, sibling in zip(units, siblings, strict=True):
         others = (note for note in unit.notes if not is_difference(note))
         notes = (*others, *differences(sibling, siblings))

@@ -5,15 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from busprobe.job.records import UnitRecord, WriteRecord
-from busprobe.line.settings import LineSettings
 from busprobe.readdress.outcome import Outcome, Result, Row
-from busprobe.readdress.procedure import Place
 from busprobe.readdress.recorded import move_on_record, moves_on_record
-
-
-def place_of(unit: UnitRecord) -> Place:
-    """Where a unit of the list is."""
-    return Place(LineSettings.parse(unit.settings), unit.address)
 
 
 def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord | None:
@@ -31,7 +24,7 @@ def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord 
             places = {move.target, move.source}
         else:
             places = {move.source}
-        if place_of(unit) in places:
+        if unit.place in places:
             mine = write
     return mine
 

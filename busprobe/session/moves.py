@@ -27,7 +27,7 @@ from busprobe.readdress.open_steps import PROCEDURE, OpenSteps, open_steps
 from busprobe.readdress.procedure import Procedure, factory_place
 from busprobe.readdress.promised import check_promised, doubts_of_return
 from busprobe.readdress.undo import move_to_undo, reverse
-from busprobe.session.move_record import place_of, unproven
+from busprobe.session.move_record import unproven
 from busprobe.session.session import Session
 
 RECORD = "moves of the bus"
@@ -89,7 +89,7 @@ class BusMoves:
         refused before anything is asked on the wire.
         """
         check_move(move)
-        if self._job.unit(move.new, str(move.target.settings)) is not None:
+        if self._job.unit(move.target) is not None:
             raise RefusedError(
                 f"The bus list has a unit at address {both_forms(move.new)},"
                 f" {move.target.settings}.",
@@ -104,7 +104,7 @@ class BusMoves:
         line = self._session.line
         with line.stopped_by(stop):
             prepared = moving.prepare(line, move, report)
-        kept = (place_of(unit) for unit in self._job.units() if unit.power_cycle_verified)
+        kept = (unit.place for unit in self._job.units() if unit.power_cycle_verified)
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
 
     def move(
@@ -129,7 +129,7 @@ class BusMoves:
             self._session.line,
             move,
             before=outcome.result,
-            old_taken=verified and self._job.unit(move.old, str(move.settings)) is not None,
+            old_taken=verified and self._job.unit(move.source) is not None,
             journal=self._job,
             write=outcome.write,
             report=report,
@@ -344,17 +344,11 @@ class BusMoves:
             self._keep_loss(outcome)
         if not outcome.moved:
             return
-        move, settings, there = (
-            outcome.move,
-            str(outcome.move.settings),
-            str(outcome.move.target.settings),
-        )
-        unit = self._job.unit(move.new, there)
-        if unit is None or (there == settings and unit.previous_address != move.old):
+        move = outcome.move
+        unit = self._job.unit(move.target)
+        if unit is None or (move.new_settings is None and unit.previous_address != move.old):
             how = f"register {move.procedure.register}, function {move.procedure.function}"
-            unit = self._job.move_unit(
-                move.old, move.new, settings=settings, new_settings=there, how_set=how
-            )
+            unit = self._job.move_unit(move.source, move.target, how_set=how)
         planned = self._session.planned(move.new)
         if planned is not None:
             unit = seated(unit, planned)
@@ -366,18 +360,17 @@ class BusMoves:
         """A unit that was at its new place and has not kept it: back where it was, if that is what
         answers now."""
         move = outcome.move
-        unit = self._job.unit(move.new, str(move.target.settings))
+        unit = self._job.unit(move.target)
         if unit is None:
             return
         note = f"{self._job.now()}: after a power cycle: {outcome.row}."
         kept = False if outcome.row in (Row.NOT_KEPT, Row.NEITHER) else unit.power_cycle_verified
         lost = replace(unit, power_cycle_verified=kept, notes=(*unit.notes, note))
-        if outcome.row is Row.NOT_KEPT and self._job.unit(move.old, str(move.settings)) is None:
-            self._job.remove_unit(unit.address, unit.settings)
+        if outcome.row is Row.NOT_KEPT and self._job.unit(move.source) is None:
+            self._job.remove_unit(unit.place)
             lost = replace(
                 lost,
-                address=move.old,
-                settings=str(move.settings),
+                place=move.source,
                 how_set="",
                 previous_address=None,
                 power_cycle_verified=None,

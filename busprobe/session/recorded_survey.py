@@ -9,6 +9,7 @@ from dataclasses import replace
 from busprobe.job.job import Job
 from busprobe.job.records import Document, unit_from_finding
 from busprobe.line.clock import SystemClock
+from busprobe.line.place import Place
 from busprobe.survey import events
 from busprobe.survey.findings import Finding
 from busprobe.survey.result import SurveyResult
@@ -69,7 +70,7 @@ class RecordedSurvey:
             self._job.progress(number, earlier.progress_document())
 
     def _keep(self, finding: Finding) -> None:
-        known = self._job.unit(finding.address, str(finding.settings))
+        known = self._job.unit(Place(finding.address, finding.settings))
         by = self._job.meta.tester
         self._job.put_unit(
             unit_from_finding(finding.document(), seen=self._job.now(), by=by, known=known)
@@ -80,10 +81,9 @@ class RecordedSurvey:
         gone."""
         if not result.complete:
             return
-        found = {(finding.address, str(finding.settings)) for finding in result.findings}
-        searched = {str(settings) for settings in result.settings}
+        found = {Place(finding.address, finding.settings) for finding in result.findings}
         for unit in self._job.units():
-            asked = unit.settings in searched and unit.address in result.addresses
-            if asked and (unit.address, unit.settings) not in found:
+            asked = unit.settings in result.settings and unit.address in result.addresses
+            if asked and unit.place not in found:
                 note = f"Silent in the survey of {self._job.now()}."
                 self._job.put_unit(replace(unit, notes=(*unit.notes, note)))

@@ -22,6 +22,7 @@ from busprobe.job.plan import PlannedUnit, keep_plan, kept_plan
 from busprobe.job.reading import job_as_it_is
 from busprobe.job.records import UnitRecord, unit_from_finding
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.ports import ports
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, format_addresses
@@ -148,9 +149,7 @@ class Session:
         `busprobe.wiring.listening.listen_and_ask`; nobody is asked where it is empty.  Kept under
         "listening" and, beside what a meter showed, under "wiring".
         """
-        known = [
-            unit.address for unit in self.job.units() if unit.settings == str(self.line.settings)
-        ]
+        known = [unit.address for unit in self.job.units() if unit.settings == self.line.settings]
         if asking is None:
             asking = [probes(address) for address in a_few(known) or (FIRST,)]
         heard = listen_and_ask(self.line, seconds, asking, expected=known, cancel=cancel)
@@ -201,7 +200,7 @@ class Session:
         """Find out what answers at `address` and read its values; kept with its entry in the
         as-built list."""
         self.line.apply(settings)
-        known = self.job.unit(address, str(settings))
+        known = self.job.unit(Place(address, settings))
         by_hand = self.profile_of(address, settings) if known and known.match is None else None
         found = identify(self.line, address, self.profiles, by_hand=by_hand)
         return keep_identified(self.job, found, self.planned(address))
@@ -214,19 +213,19 @@ class Session:
         """Look closely at one address and bring its entry in the as-built list up to date."""
         self.line.apply(settings)
         seen = examine(self.line, address)
-        known = self.job.unit(address, str(settings))
+        known = self.job.unit(Place(address, settings))
         if seen.kind is not Kind.SILENT:
             # Whoever answers now need not be who answered before: only the place is carried on.
             place = known and known.at_its_place()
             found, by = seen.finding().document(), self.job.meta.tester
             self.job.put_unit(unit_from_finding(found, seen=self.job.now(), by=by, known=place))
         elif known is not None:
-            self.job.remove_unit(address, str(settings))
+            self.job.remove_unit(Place(address, settings))
         return seen
 
     def profile_of(self, address: int, settings: LineSettings) -> Profile | None:
         """The profile of a unit on the as-built list, where it has one."""
-        unit = self.job.unit(address, str(settings))
+        unit = self.job.unit(Place(address, settings))
         return self.store.profiles.get(unit.profile) if unit and unit.profile else None
 
     # -- prove and hand over
@@ -263,24 +262,18 @@ class Session:
         """The as-built bus list as the job has it now."""
         return assemble(self.job, self.store.profiles)
 
-    def revise_unit(
-        self, place: tuple[int, str], change: Callable[[UnitRecord], UnitRecord]
-    ) -> None:
-        """Change the entry at this address and line settings as it is in the job now, and no other.
+    def revise_unit(self, place: Place, change: Callable[[UnitRecord], UnitRecord]) -> None:
+        """Change the entry at this place as it is in the job now, and no other.
 
         A run may have counted on since the entry was read.
         """
-        self.job.revise_units(
-            lambda known: change(known) if (known.address, known.settings) == place else known
-        )
+        self.job.revise_units(lambda known: change(known) if known.place == place else known)
 
     def note_circuits(self, path: Path) -> int:
         """Note what a list says of the circuits of meters; the number of channels in it.  Raises
         `FileError`."""
         found = load_circuits(path, self.job.units(), self.store.profiles)
-        self.job.revise_units(
-            lambda unit: reduce(with_circuit, found.get((unit.address, unit.settings), ()), unit)
-        )
+        self.job.revise_units(lambda unit: reduce(with_circuit, found.get(unit.place, ()), unit))
         return sum(map(len, found.values()))
 
     @property

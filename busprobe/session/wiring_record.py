@@ -125,10 +125,11 @@ def _last_survey(job: Job) -> dict[int, PollCounts]:
     if survey is None or not survey.complete:
         return {}
     searched = set(parse_addresses(survey.document["addresses"]))
-    found = {(finding["address"], finding["settings"]) for finding in survey.findings}
+    found = {f"{finding['address']} {finding['settings']}" for finding in survey.findings}
     tallies = {}
     for unit in _placed(job):
-        if unit.address in searched and unit.settings in survey.document["settings"] and unit.seen:
-            there = unit.seen >= survey.begun or (unit.address, unit.settings) in found
+        asked = unit.address in searched and str(unit.settings) in survey.document["settings"]
+        if asked and unit.seen:
+            there = unit.seen >= survey.begun or str(unit.place) in found
             tallies[unit.address] = PollCounts(1, 0 if there else 1)
     return tallies

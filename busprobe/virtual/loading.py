@@ -12,13 +12,13 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
-from busprobe.files.toml_file import Found, TomlFile, found_by_pydantic
-from busprobe.files.toml_file import Place as FilePlace
+from busprobe.files.toml_file import FieldPath, Found, TomlFile, found_by_pydantic
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.text import visible
 from busprobe.virtual.registers import LIMITS
 from busprobe.virtual.schema import Part, Scenario, UnitType, Value
-from busprobe.virtual.setup import Place, fields
+from busprobe.virtual.setup import fields
 
 _SHIPPED = resources.files("busprobe.virtual")
 
@@ -121,7 +121,7 @@ def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Fou
                 yield (*place, "values", name), wrong
 
 
-def _table_mistakes(place: FilePlace, values: tuple[Value, ...]) -> Iterator[Found]:
+def _table_mistakes(place: FieldPath, values: tuple[Value, ...]) -> Iterator[Found]:
     taken: dict[int, str] = {}
     for number, value in enumerate(values):
         if (wrong := _misfit(value)) is not None:

@@ -10,17 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.virtual.refusals import Refusal, Refused
 from busprobe.virtual.schema import Change, CodeRegister, Part, UnitType
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where a unit answers."""
-
-    address: int
-    settings: LineSettings
 
 
 @dataclass(frozen=True)

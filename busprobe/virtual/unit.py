@@ -7,13 +7,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
 from busprobe.virtual import wave
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import Change, UnitEntry, UnitType
 from busprobe.virtual.server import Server
-from busprobe.virtual.setup import Place, Setup
+from busprobe.virtual.setup import Setup
 from busprobe.virtual.wave import Listening
 
 _BROADCAST = 0

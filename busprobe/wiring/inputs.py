@@ -99,7 +99,7 @@ def number(text: str, what: str) -> float:
 
 def whole(text: str, what: str, least: int, most: int) -> int:
     """A whole number from `least` to `most`; raises `UsageError` that names `what`."""
-    value = number(text, what)
+    value = number(text, what[0].lower() + what[1:])
     if value != int(value) or not least <= value <= most:
         raise UsageError(
             f"{what} cannot be {value:g}.", todo=f"Give a whole number from {least} to {most}."

@@ -13,6 +13,7 @@ from pydantic import TypeAdapter
 from busprobe.line.exchange import Echo, Heard, Waits
 from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request
 from busprobe.wiring.causes import Observation, RecordedObservation
@@ -88,7 +89,7 @@ class ListeningResult:
         evidence = self.evidence
         heard = evidence.idle
         return RecordedListening(
-            settings=str(evidence.settings),
+            settings=evidence.settings,
             seconds=round(heard.seconds, 3) if heard else 0.0,
             bytes=len(heard.data) if heard else 0,
             flagged_bytes=len(heard.bad) if heard else 0,
@@ -132,7 +133,7 @@ class RecordedRequest:
 class RecordedListening:
     """What a bus was heard to carry, as kept in the job and printed by `--json`."""
 
-    settings: str
+    settings: LineSettings
     seconds: float
     bytes: int
     flagged_bytes: int

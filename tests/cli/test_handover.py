@@ -14,25 +14,25 @@ from busprobe.errors import ExitCode
 from busprobe.handover.files import EXPORTERS
 from busprobe.job import Job, UnitRecord
 from busprobe.job.plan import PlannedUnit, keep_plan
+from busprobe.line.place import Place
 from tests.cli.conftest import Command
 
 SETTINGS = "9600-8N1"
 SURVEY = {"port": "COM7", "settings": [SETTINGS], "addresses": "1-247"}
 PUMP = UnitRecord(
-    12,
-    SETTINGS,
+    Place.parse(f"12 {SETTINGS}"),
     tag="P-12",
     identity={"vendor": "Garnet", "product": "GS-1", "revision": "1.4"},
     seen="1",
 )
-FAN = UnitRecord(13, SETTINGS, tag="F-13", seen="1")
+FAN = UnitRecord(Place.parse(f"13 {SETTINGS}"), tag="F-13", seen="1")
 
 
 def make(path: Path, *units: UnitRecord, plan: tuple[PlannedUnit, ...] = ()) -> Path:
     with Job.create(path, site="Mill Lane", segment="Hall 2") as job:
         survey = job.begin_survey(SURVEY)
         found = [
-            {"address": unit.address, "settings": unit.settings, "kind": unit.kind}
+            {"address": unit.address, "settings": str(unit.settings), "kind": unit.kind}
             for unit in units
         ]
         job.end_survey(survey, {**SURVEY, "complete": True, "line": {}, "findings": found})
@@ -79,7 +79,9 @@ def test_a_description_of_a_unit_that_moved_away_is_pointed_out(
     out = tmp_path / "out"
     assert command("handover", "--job", spring, "--out", out).code == ExitCode.DONE
     with Job.open(spring) as job:
-        job.move_unit(13, 20, settings=SETTINGS, how_set="switch")
+        job.move_unit(
+            Place.parse(f"13 {SETTINGS}"), Place.parse(f"20 {SETTINGS}"), how_set="switch"
+        )
     ran = command("handover", "--job", spring, "--out", out, "--overwrite", "--json")
     assert [Path(file).name for file in ran.document["left_over"]] == ["thing-013-9600-8N1.td.json"]
     again = command("handover", "--job", spring, "--out", out, "--overwrite", "--format", "things")
@@ -146,8 +148,11 @@ def test_the_same_visit_does_not_differ(command: Command, spring: Path, tmp_path
 def test_every_kind_of_difference_needs_attention(
     command: Command, spring: Path, tmp_path: Path
 ) -> None:
-    moved = replace(PUMP, address=20, identity={**PUMP.identity, "revision": "1.5"}, seen="2")
-    autumn = make(tmp_path / "autumn.busjob", moved, UnitRecord(30, SETTINGS, seen="2"))
+    newer = {**PUMP.identity, "revision": "1.5"}
+    moved = replace(PUMP, place=Place.parse(f"20 {SETTINGS}"), identity=newer, seen="2")
+    autumn = make(
+        tmp_path / "autumn.busjob", moved, UnitRecord(Place.parse(f"30 {SETTINGS}"), seen="2")
+    )
     ran = command("compare", spring, autumn, "--json")
     assert ran.code == ExitCode.ATTENTION
     found = [

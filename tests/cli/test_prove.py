@@ -10,6 +10,7 @@ import pytest
 from busprobe.errors import ExitCode
 from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import Intervals, kept_intervals
+from busprobe.line.place import Place
 from tests.cli.conftest import Command
 
 CLEAN = ("prove", "--port", "virtual:clean")
@@ -19,8 +20,8 @@ CLEAN = ("prove", "--port", "virtual:clean")
 def job_file(tmp_path: Path) -> Path:
     path = tmp_path / "plant.busjob"
     with Job.create(path) as job:
-        job.put_unit(UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"))
-        job.put_unit(UnitRecord(21, "9600-8N1", profile="brookvale-bm-330"))
+        job.put_unit(UnitRecord(Place.parse("11 9600-8N1"), profile="aldermoor-at-10"))
+        job.put_unit(UnitRecord(Place.parse("21 9600-8N1"), profile="brookvale-bm-330"))
     return path
 
 
@@ -62,7 +63,7 @@ def test_a_table_that_cannot_be_tried_does_not_hide_the_run_before_it(
     off."""
     path = tmp_path / "new.busjob"
     with Job.create(path) as job:
-        job.put_unit(UnitRecord(11, "9600-8N1"))
+        job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     ran = command(*CLEAN, "--job", path, "--rounds", 5, "--try-table", "--json")
     assert ran.code == ExitCode.REFUSED
     assert "Identify the units first" in ran.err
@@ -102,7 +103,7 @@ def test_a_run_whose_adapter_was_pulled_goes_on_with_its_counts(
     unit = '[[units]]\nname = "a"\ntype = "at-10"\naddress = 11\n'
     pulled.write_text(f'title = "Pulled"\n[adapter]\nunplugged_at = 4.0\n{unit}', encoding="utf-8")
     with Job.open(job_file) as job:
-        job.remove_unit(21, "9600-8N1")
+        job.remove_unit(Place.parse("21 9600-8N1"))
     first = command(
         "prove", "--port", f"virtual:{pulled}", "--job", job_file, "--rounds", 300, "--json"
     )

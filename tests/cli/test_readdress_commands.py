@@ -193,7 +193,7 @@ def test_one_unit_gets_other_line_settings_one_change_at_a_time(
     ]
     assert document["power_cycle"] == "done"
     with Job.open(job_file) as job:
-        assert [(unit.address, unit.settings) for unit in job.units()] == [(12, "9600-8N1")]
+        assert [str(unit.place) for unit in job.units()] == ["12 9600-8N1"]
         assert [write.kind for write in job.writes()] == [
             f"{step} to {settings}"
             for settings in ("9600-8E1", "9600-8N1")
@@ -219,7 +219,7 @@ def test_a_mixed_bus_is_harmonised(command: Command, job_file: Path) -> None:
     )
     assert ran.code == ExitCode.DONE, ran.err
     with Job.open(job_file) as job:
-        assert [unit.settings for unit in job.units()] == ["9600-8N1"] * 4
+        assert [str(unit.settings) for unit in job.units()] == ["9600-8N1"] * 4
 
 
 def test_a_unit_that_cannot_follow_needs_attention(command: Command, job_file: Path) -> None:

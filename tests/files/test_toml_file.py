@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from busprobe.files.toml_file import Place, TomlFile
+from busprobe.files.toml_file import FieldPath, TomlFile
 
 TEXT = """a = 1
 b = [
@@ -49,7 +49,7 @@ n = 6
     ],
 )
 def test_a_mistake_is_told_with_the_line_its_place_begins_on(
-    tmp_path: Path, place: Place, where: str
+    tmp_path: Path, place: FieldPath, where: str
 ) -> None:
     path = tmp_path / "x.toml"
     path.write_text(TEXT)
@@ -60,7 +60,11 @@ def test_a_mistake_is_told_with_the_line_its_place_begins_on(
 def test_mistakes_come_in_the_order_of_the_file(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_text(TEXT)
-    found: list[tuple[Place, str]] = [(("g", 0), "late"), (("z",), "nowhere"), (("a",), "early")]
+    found: list[tuple[FieldPath, str]] = [
+        (("g", 0), "late"),
+        (("z",), "nowhere"),
+        (("a",), "early"),
+    ]
     assert [m.what for m in TomlFile.read(path, kind="profile").error(found).mistakes] == [
         "nowhere",
         "early",
@@ -72,7 +76,7 @@ def test_hundreds_of_mistakes_are_placed_at_once(tmp_path: Path) -> None:
     """A file made from a spreadsheet has its mistake in every entry."""
     path = tmp_path / "x.toml"
     path.write_text("[[g]]\nh = 1\n" * 500)
-    found: list[tuple[Place, str]] = [(("g", n, "h"), "is wrong") for n in range(500)]
+    found: list[tuple[FieldPath, str]] = [(("g", n, "h"), "is wrong") for n in range(500)]
     mistakes = TomlFile.read(path, kind="profile").error(found).mistakes
     assert [m.where for m in mistakes] == [f"g.{n}.h (line {2 * n})" for n in range(1, 501)]
 
@@ -80,7 +84,7 @@ def test_hundreds_of_mistakes_are_placed_at_once(tmp_path: Path) -> None:
 def test_a_value_of_very_many_lines_costs_the_lines_behind_it_and_no_more(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_text("a = 1\nb = [\n" + "1,\n" * 1000 + "]\nc = 2\n")
-    found: list[tuple[Place, str]] = [(("a",), "x"), (("c",), "x")]
+    found: list[tuple[FieldPath, str]] = [(("a",), "x"), (("c",), "x")]
     assert {m.where for m in TomlFile.read(path, kind="profile").error(found).mistakes} == {
         "a (line 1)",
         "c",

@@ -8,6 +8,7 @@ import pytest
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
 from busprobe.job import Job, Latency, UnitRecord
+from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile, parse_profile
 from busprobe.profiles.values import readings
 from tests.job.conftest import Ticking, quick_disk
@@ -59,8 +60,7 @@ SETTINGS = "9600-8N1"
 POLLED = {"polls": 100, "ok": 94, "silent": 1, "CRC": 2, "late": 1, "malformed": 1, "exception": 1}
 
 SENSOR_UNIT = UnitRecord(
-    12,
-    SETTINGS,
+    Place.parse(f"12 {SETTINGS}"),
     tag="TT-12",
     location="Hall 2, panel B",
     position=2,
@@ -77,8 +77,7 @@ SENSOR_UNIT = UnitRecord(
     seen="2026-03-02T09:00:00.000Z",
 )
 METER_UNIT = UnitRecord(
-    5,
-    SETTINGS,
+    Place.parse(f"5 {SETTINGS}"),
     position=1,
     profile="hazel-hm-9",
     match=1.0,
@@ -86,7 +85,7 @@ METER_UNIT = UnitRecord(
     seen="2026-03-02T09:00:00.000Z",
 )
 FOUND = [
-    {"address": unit.address, "settings": unit.settings, "kind": unit.kind}
+    {"address": unit.address, "settings": str(unit.settings), "kind": unit.kind}
     for unit in (SENSOR_UNIT, METER_UNIT)
 ]
 

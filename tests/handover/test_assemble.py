@@ -8,6 +8,7 @@ from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.job import Cabling, Job, UnitRecord
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals
 from busprobe.job.plan import PlannedUnit, keep_plan
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from tests.handover.conftest import METER_UNIT, POLLED, PROFILES, SENSOR_UNIT, SETTINGS
 
@@ -53,7 +54,7 @@ def test_what_hands_at_the_terminals_did_is_carried_over(done: Job) -> None:
 
 
 def test_rows_come_in_cable_order_then_by_address_then_reserved(done: Job) -> None:
-    done.put_unit(UnitRecord(3, SETTINGS))
+    done.put_unit(UnitRecord(Place.parse(f"3 {SETTINGS}")))
     found = [(row.number, row.address, row.state) for row in assemble(done, PROFILES).units]
     assert found == [
         (1, 5, "unit"),
@@ -122,7 +123,7 @@ def test_who_names_maker_and_model_is_told(done: Job) -> None:
 
 def test_a_weak_match_names_no_maker(done: Job) -> None:
     """A profile that merely might fit must not become a make and model on paper."""
-    done.put_unit(UnitRecord(20, SETTINGS, profile="garnet-gs-1", match=0.4))
+    done.put_unit(UnitRecord(Place.parse(f"20 {SETTINGS}"), profile="garnet-gs-1", match=0.4))
     bus_list = assemble(done, PROFILES)
     row = rows(bus_list)[20]
     assert (row.maker, row.model, row.device_type, row.factory_address) == ("", "", "", None)
@@ -132,7 +133,7 @@ def test_a_weak_match_names_no_maker(done: Job) -> None:
 
 
 def test_a_profile_chosen_by_hand_says_so(done: Job) -> None:
-    done.put_unit(UnitRecord(20, SETTINGS, profile="garnet-gs-1"))
+    done.put_unit(UnitRecord(Place.parse(f"20 {SETTINGS}"), profile="garnet-gs-1"))
     assert rows(assemble(done, PROFILES))[20].identity_source == "chosen by hand"
 
 
@@ -153,7 +154,7 @@ def test_a_profile_this_computer_does_not_have_leaves_its_columns_empty(done: Jo
 
 def test_a_clash_has_no_device_facts_and_no_points(done: Job) -> None:
     """What two units say at once belongs to neither of them."""
-    done.put_unit(replace(SENSOR_UNIT, address=20, kind="clash"))
+    done.put_unit(replace(SENSOR_UNIT, place=Place.parse(f"20 {SETTINGS}"), kind="clash"))
     bus_list = assemble(done, PROFILES)
     row = rows(bus_list)[20]
     assert (row.state, row.maker, row.model, row.serial, row.profile) == ("clash", "", "", "", None)
@@ -200,7 +201,7 @@ def test_factory_addresses_are_reserved_with_what_is_known_of_them(bus_list: Bus
 
 
 def test_a_factory_address_in_use_is_not_reserved(done: Job) -> None:
-    done.put_unit(UnitRecord(1, "19200-8E1"))
+    done.put_unit(UnitRecord(Place.parse("1 19200-8E1")))
     assert rows(assemble(done, PROFILES))[1].state == "unit"
 
 
@@ -305,7 +306,7 @@ def test_each_row_says_how_it_stands_to_the_plan(done: Job) -> None:
             ),
         ],
     )
-    done.put_unit(UnitRecord(30, SETTINGS))
+    done.put_unit(UnitRecord(Place.parse(f"30 {SETTINGS}")))
     bus_list = assemble(done, PROFILES)
     found = rows(bus_list)
     assert found[12].plan == "as planned"
@@ -342,7 +343,7 @@ def test_what_was_noted_fills_what_the_unit_does_not_say(done: Job) -> None:
     done.put_unit(
         replace(METER_UNIT, noted=read_off, distance_m=12.5, terminator=True, label_fitted=False)
     )
-    done.put_unit(UnitRecord(30, SETTINGS, noted=read_off))
+    done.put_unit(UnitRecord(Place.parse(f"30 {SETTINGS}"), noted=read_off))
     done.set_cabling(Cabling(cable="2 x 2 x 0.8", keep_free="200-202,12"))
     bus_list = assemble(done, PROFILES)
     meter, unknown = rows(bus_list)[5], rows(bus_list)[30]

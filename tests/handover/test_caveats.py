@@ -7,6 +7,7 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.job import Cabling, Job, UnitRecord
+from busprobe.line.place import Place
 from tests.handover.conftest import FOUND, METER_UNIT, PROFILES, SENSOR_UNIT, SETTINGS
 from tests.handover.test_assemble import survey_again
 
@@ -43,7 +44,7 @@ def test_failed_polls_need_attention_by_kind(done: Job) -> None:
 
 
 def test_different_settings_and_one_address_at_two_of_them_need_attention(sound: Job) -> None:
-    sound.put_unit(UnitRecord(12, "19200-8E1"))
+    sound.put_unit(UnitRecord(Place.parse("12 19200-8E1")))
     assert attention(sound) == (
         (
             "The units have different line settings (9600-8N1, 19200-8E1): no master can poll them"
@@ -56,13 +57,16 @@ def test_different_settings_and_one_address_at_two_of_them_need_attention(sound:
 @pytest.mark.parametrize(
     ("unit", "caveat"),
     [
-        (UnitRecord(7, SETTINGS, "clash"), "Address 7 (0x07) 9600-8N1: two or more units answer."),
         (
-            UnitRecord(7, SETTINGS, "unsure"),
+            UnitRecord(Place.parse(f"7 {SETTINGS}"), "clash"),
+            "Address 7 (0x07) 9600-8N1: two or more units answer.",
+        ),
+        (
+            UnitRecord(Place.parse(f"7 {SETTINGS}"), "unsure"),
             "Address 7 (0x07) 9600-8N1: somebody answers, but not clearly who.",
         ),
         (
-            UnitRecord(7, SETTINGS, power_cycle_verified=False),
+            UnitRecord(Place.parse(f"7 {SETTINGS}"), power_cycle_verified=False),
             "Address 7 (0x07) 9600-8N1: did not answer here after a power cycle.",
         ),
     ],
@@ -231,7 +235,7 @@ def test_a_survey_that_was_cut_off_says_so(done: Job) -> None:
 def placed(job: Job, *, far: dict[str, Any], near: dict[str, Any]) -> None:
     """Note more of both units: 5 is next to the master, 12 behind it."""
     for address, more in ((5, near), (12, far)):
-        unit = job.unit(address, SETTINGS)
+        unit = job.unit(Place.parse(f"{address} {SETTINGS}"))
         assert unit is not None
         job.put_unit(replace(unit, **more))
 

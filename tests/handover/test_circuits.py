@@ -21,6 +21,7 @@ from busprobe.handover.circuits import (
 )
 from busprobe.handover.formats.csv_files import csv_bytes
 from busprobe.job.records import Circuit, UnitRecord
+from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile, parse_profile
 from tests.handover.hostile import EMPTY
 
@@ -45,13 +46,12 @@ METER = parse_profile(
 )
 PROFILES = {METER.id: METER}
 FOUND = UnitRecord(
-    41,
-    "9600-8N1",
+    Place.parse("41 9600-8N1"),
     tag="EM-1",
     profile=METER.id,
     readings=({"name": "Current L2", "text": "4.2 A"},),
 )
-BARE = UnitRecord(12, "9600-8N1", tag="EM-2")
+BARE = UnitRecord(Place.parse("12 9600-8N1"), tag="EM-2")
 L2 = Circuit("L2", "7", "200/5", "B", "DB-3", "14", "chiller", True)
 
 
@@ -94,8 +94,8 @@ def test_a_filled_list_is_read_and_columns_that_are_not_there_stay_as_they_were(
     text = "\ufeffAddress;Channel;CT no.;Direction checked;Tag\n41;l2; 7 ;Yes;EM-1\n\n12;Main;;;\n"
     known = with_circuit(FOUND, Circuit("L2", load="chiller"))
     assert load_circuits(note(tmp_path, text), [known, BARE], PROFILES) == {
-        (41, "9600-8N1"): (Circuit("L2", ct="7", load="chiller", direction_checked=True),),
-        (12, "9600-8N1"): (Circuit("Main"),),
+        FOUND.place: (Circuit("L2", ct="7", load="chiller", direction_checked=True),),
+        BARE.place: (Circuit("Main"),),
     }
 
 
@@ -132,11 +132,11 @@ def test_all_mistakes_are_told_at_once_with_their_places(tmp_path: Path) -> None
 
 
 def test_two_units_at_one_address_are_told_apart_by_their_line_settings(tmp_path: Path) -> None:
-    both = [FOUND, replace(FOUND, settings="19200-8E1")]
+    both = [FOUND, replace(FOUND, place=Place.parse("41 19200-8E1"))]
     with pytest.raises(FileError, match="several units are listed at 41"):
         load_circuits(note(tmp_path, "address,channel\n41,L1\n"), both, PROFILES)
     named = note(tmp_path, "address,line settings,channel,ct no.\n41,19200-8E1,L1,3\n")
-    assert load_circuits(named, both, PROFILES) == {(41, "19200-8E1"): (Circuit("L1", ct="3"),)}
+    assert load_circuits(named, both, PROFILES) == {both[1].place: (Circuit("L1", ct="3"),)}
 
 
 @pytest.mark.parametrize(
@@ -160,9 +160,7 @@ def test_a_list_that_goes_out_comes_back_and_never_grows(
     folder = tmp_path_factory.getbasetemp()
     unit = with_circuit(FOUND, Circuit("L2", ct, "", "", panel, "", load, checked))
     out = exported([unit], PROFILES)
-    back = replace(
-        FOUND, circuits=load_circuits(note(folder, out), [FOUND], PROFILES)[41, "9600-8N1"]
-    )
+    back = replace(FOUND, circuits=load_circuits(note(folder, out), [FOUND], PROFILES)[FOUND.place])
     assert circuits_of(back, METER)[1].direction_checked is checked
     odd = any(
         text != text.strip("\n\t ';") or ";" in text or not text.isprintable()
@@ -172,7 +170,7 @@ def test_a_list_that_goes_out_comes_back_and_never_grows(
     again = replace(
         FOUND,
         circuits=load_circuits(note(folder, exported([back], PROFILES)), [FOUND], PROFILES)[
-            41, "9600-8N1"
+            FOUND.place
         ],
     )
     assert again == back

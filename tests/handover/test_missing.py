@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.job import Cabling
+from busprobe.line.place import Place
 from tests.handover.hostile import EMPTY, saying, texts
 
 
@@ -47,7 +48,7 @@ def test_each_gap_has_somebody_who_can_fill_it(bus_list: BusList) -> None:
         "you",
         "Run it in the step Prove.",
         Ask.PROVE,
-        units=((5, "9600-8N1"),),
+        units=(Place.parse("5 9600-8N1"),),
     )
     assert (gaps["Serial"].ask, gaps["Serial"].field) == (Ask.UNIT, "serial")
 

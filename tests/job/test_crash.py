@@ -12,11 +12,15 @@ from pathlib import Path
 import pytest
 
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 
 WRITER = """
 import sys
 from pathlib import Path
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 
 path, start = Path(sys.argv[1]), int(sys.argv[2])
 job = Job.open_or_create(path)
@@ -36,9 +40,10 @@ for n in range(start, 1000000):
     returned("intent", write, n)
     job.conclude_write(write, outcome="verified", reply=n.to_bytes(4), why=str(n))
     returned("conclusion", write, n)
-    job.put_unit(UnitRecord(1, "9600-8N1", tag=str(n)))
+    first = Place(1, LineSettings())
+    job.put_unit(UnitRecord(first, tag=str(n)))
     returned("unit", n)
-    job.move_unit(1, n + 1000, settings="9600-8N1", how_set="register")
+    job.move_unit(first, Place(2 + n % 246, LineSettings(1000 + n // 246)), how_set="register")
     returned("move", n)
     job.record("prove", {"n": n})
     returned("record", n)
@@ -145,18 +150,23 @@ def check(path: Path, acknowledged: Acknowledged) -> None:
                 str(writes[number].to_address)
             ]
 
-        listed = [(unit.tag, unit.address) for unit in job.units()]
+        listed = [(unit.tag, move_of(unit.place)) for unit in job.units()]
         assert len(dict(listed)) == len(listed), "a move shows the unit at one place, never at both"
         for n in acknowledged.moves:
-            assert dict(listed)[str(n)] == n + 1000
+            assert dict(listed)[str(n)] == n
         for n in acknowledged.units - acknowledged.moves:
             assert dict(listed)[str(n)] in (
-                1,
-                n + 1000,
+                None,
+                n,
             ), "put, and perhaps moved when it was too late to say so"
-        acknowledged.moves |= {address - 1000 for _, address in listed if address != 1}
+        acknowledged.moves |= {n for _, n in listed if n is not None}
         acknowledged.units = set(acknowledged.moves)
-        job.remove_unit(1, "9600-8N1")
+        job.remove_unit(Place(1, LineSettings()))
+
+
+def move_of(place: Place) -> int | None:
+    """Which move brought a unit there; None at the address that all start from."""
+    return None if place.address == 1 else (place.settings.baud - 1000) * 246 + place.address - 2
 
 
 def whole(said: list[int], kept: list[int]) -> bool:
@@ -176,5 +186,5 @@ def test_a_job_killed_while_being_made_is_whole_or_not_there(tmp_path: Path) -> 
         for entry in there:
             with Job.open(entry) as job:
                 assert job.meta.site == entry.stem
-                job.put_unit(UnitRecord(1, "9600-8N1"))
+                job.put_unit(UnitRecord(Place.parse("1 9600-8N1")))
         assert json.loads(made[-1]) == len(made) - 1

@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 
 from busprobe.errors import FileError
+from busprobe.files.documents import from_document
 from busprobe.job import Cabling, Job, UnitRecord, migrations
 from busprobe.job import database as database_module
 from busprobe.job.database import Database
+from busprobe.line.place import Place
 
 
 def refused(path: Path) -> str:
@@ -66,7 +68,7 @@ def test_a_damaged_file_is_a_file_error(job: Job, path: Path) -> None:
 
 def test_a_damaged_document_is_a_file_error(job: Job, path: Path) -> None:
     connection = sqlite3.connect(path)
-    connection.execute("INSERT INTO unit VALUES (1, '9600-8N1', '{\"address\": 1}')")
+    connection.execute("INSERT INTO unit VALUES ('1 9600-8N1', '{\"place\": 1}')")
     connection.execute("INSERT INTO state VALUES ('step', '{broken')")
     connection.commit()
     connection.close()
@@ -170,8 +172,9 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
     connection.close()
     now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **entry}
     with Job.open(path) as opened:
-        unit = opened.unit(12, "9600-8N1")
-        assert unit == UnitRecord.from_document(now)
+        unit = opened.unit(Place.parse("12 9600-8N1"))
+        now["place"] = f"{now.pop('address')} {now.pop('settings')}"
+        assert unit == from_document(UnitRecord, now)
         assert unit is not None
         assert (unit.distance_m, unit.terminator, unit.label_fitted, unit.noted) == (
             None,
@@ -182,7 +185,7 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
         assert (unit.circuits, unit.seen_by) == ((), "")
         assert opened.cabling == Cabling()
     connection = sqlite3.connect(path)
-    (text,) = connection.execute("SELECT document FROM unit WHERE address = 12").fetchone()
+    (text,) = connection.execute("SELECT document FROM unit WHERE place LIKE '12 %'").fetchone()
     connection.close()
     assert json.loads(text) == now
 

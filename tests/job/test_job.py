@@ -11,13 +11,14 @@ import pytest
 from busprobe.errors import RefusedError
 from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, Latency, UnitRecord
 from busprobe.job.records import Document
+from busprobe.line.place import Place
 from tests.job.conftest import Ticking
 
 pytestmark = pytest.mark.usefixtures("quick_disk")
 
+ONE, TWENTY = Place.parse("1 9600-8N1"), Place.parse("20 9600-8N1")
 FULL = UnitRecord(
-    address=12,
-    settings="9600-8N1",
+    place=Place.parse("12 9600-8N1"),
     kind="unit",
     tag="TT-12",
     location="Hall 2, panel B",
@@ -169,35 +170,38 @@ class TestUnits:
         job.put_unit(FULL)
         with reopened(job) as again:
             assert again.units() == (FULL,)
-            assert again.unit(12, "9600-8N1") == FULL
-            assert again.unit(12, "19200-8E1") is None
+            assert again.unit(Place.parse("12 9600-8N1")) == FULL
+            assert again.unit(Place.parse("12 19200-8E1")) is None
 
     def test_the_key_is_address_and_settings_and_the_order_is_by_address(self, job: Job) -> None:
         job.put_unit(FULL)
-        job.put_unit(UnitRecord(2, "19200-8E1", "unsure"))
-        job.put_unit(UnitRecord(12, "19200-8E1", "clash"))
+        job.put_unit(UnitRecord(Place.parse("2 19200-8E1"), "unsure"))
+        job.put_unit(UnitRecord(Place.parse("12 19200-8E1"), "clash"))
         job.put_unit(replace(FULL, tag="TT-99"))
-        assert [(unit.address, unit.settings, unit.tag) for unit in job.units()] == [
-            (2, "19200-8E1", ""),
-            (12, "19200-8E1", ""),
-            (12, "9600-8N1", "TT-99"),
+        assert [(str(unit.place), unit.tag) for unit in job.units()] == [
+            ("2 19200-8E1", ""),
+            ("12 9600-8N1", "TT-99"),
+            ("12 19200-8E1", ""),
         ]
 
     def test_removing_takes_one_entry(self, job: Job) -> None:
         job.put_unit(FULL)
-        job.put_unit(UnitRecord(12, "19200-8E1"))
-        job.remove_unit(12, "9600-8N1")
-        assert job.units() == (UnitRecord(12, "19200-8E1"),)
+        job.put_unit(UnitRecord(Place.parse("12 19200-8E1")))
+        job.remove_unit(Place.parse("12 9600-8N1"))
+        assert job.units() == (UnitRecord(Place.parse("12 19200-8E1")),)
 
     def test_a_lone_unit_takes_its_entry_along(self, job: Job) -> None:
         job.put_unit(FULL)
         moved = job.move_unit(
-            12, 20, settings="9600-8N1", how_set="register 257", power_cycle_verified=True
+            Place.parse("12 9600-8N1"),
+            Place.parse("20 9600-8N1"),
+            how_set="register 257",
+            power_cycle_verified=True,
         )
         assert job.units() == (moved,)
         assert moved == replace(
             FULL,
-            address=20,
+            place=Place.parse("20 9600-8N1"),
             previous_address=12,
             how_set="register 257",
             power_cycle_verified=True,
@@ -209,10 +213,10 @@ class TestUnits:
         self, job: Job
     ) -> None:
         """Nobody knows which of the two has moved, so neither identity nor readings go along."""
-        clash = replace(FULL, address=1, kind="clash")
+        clash = replace(FULL, place=Place.parse("1 9600-8N1"), kind="clash")
         job.put_unit(clash)
-        moved = job.move_unit(1, 20, settings="9600-8N1", how_set="register 257")
-        left = job.unit(1, "9600-8N1")
+        moved = job.move_unit(ONE, TWENTY, how_set="register 257")
+        left = job.unit(Place.parse("1 9600-8N1"))
         assert left is not None
         assert left.kind == "clash"
         assert (
@@ -220,8 +224,7 @@ class TestUnits:
             == "2026-03-02T08:00:02.000Z: one unit was moved from here to 20; not surveyed since."
         )
         assert moved == UnitRecord(
-            20,
-            "9600-8N1",
+            Place.parse("20 9600-8N1"),
             previous_address=1,
             how_set="register 257",
             seen="2026-03-02T08:00:02.000Z",
@@ -229,15 +232,15 @@ class TestUnits:
         )
 
     def test_a_mover_nobody_listed_gets_an_entry(self, job: Job) -> None:
-        moved = job.move_unit(1, 20, settings="9600-8N1", how_set="register 257")
+        moved = job.move_unit(ONE, TWENTY, how_set="register 257")
         assert job.units() == (moved,)
 
     def test_a_move_never_hides_another_entry(self, job: Job) -> None:
         job.put_unit(FULL)
-        job.put_unit(UnitRecord(1, "9600-8N1"))
+        job.put_unit(UnitRecord(Place.parse("1 9600-8N1")))
         with pytest.raises(RefusedError, match="already has an entry at address 12"):
-            job.move_unit(1, 12, settings="9600-8N1", how_set="register 257")
-        assert job.units() == (UnitRecord(1, "9600-8N1"), FULL)
+            job.move_unit(ONE, FULL.place, how_set="register 257")
+        assert job.units() == (UnitRecord(Place.parse("1 9600-8N1")), FULL)
 
 
 class TestWrites:
@@ -367,7 +370,7 @@ def test_what_is_noted_of_the_pair_is_kept_and_replaced_as_a_whole(job: Job, pat
 def test_entries_revised_together_keep_what_another_thread_has_changed(job: Job) -> None:
     """Between reading an entry and writing it back nobody else gets in."""
     for address in (11, 12):
-        job.put_unit(UnitRecord(address, "9600-8N1"))
+        job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
 
     def count(_: int) -> None:
         job.revise_units(

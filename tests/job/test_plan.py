@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from busprobe.errors import FileError
 from busprobe.job import Job, UnitRecord
 from busprobe.job.plan import differences, keep_plan, kept_plan, load_plan
+from busprobe.line.place import Place
 
 
 def plan(folder: Path, text: str | bytes) -> Path:
@@ -100,10 +101,10 @@ def test_missing_extra_and_wrong_units_are_told_apart(tmp_path: Path) -> None:
         )
     )
     units = [
-        UnitRecord(12, "9600-8N1", profile="bm"),
-        UnitRecord(13, "9600-8N1"),
-        UnitRecord(14, "9600-8N1", profile="cd"),
-        UnitRecord(20, "9600-8N1"),
+        UnitRecord(Place.parse("12 9600-8N1"), profile="bm"),
+        UnitRecord(Place.parse("13 9600-8N1")),
+        UnitRecord(Place.parse("14 9600-8N1"), profile="cd"),
+        UnitRecord(Place.parse("20 9600-8N1")),
     ]
     assert differences(planned, units) == (
         "Planned and not found: A at 11 (0x0B).",

@@ -3,10 +3,10 @@ from __future__ import annotations
 from typing import Any
 
 from busprobe.job import Circuit, Latency, UnitRecord, unit_from_finding
+from busprobe.line.place import Place
 
 KNOWN = UnitRecord(
-    12,
-    "9600-8N1",
+    Place.parse("12 9600-8N1"),
     tag="TT-12",
     location="Hall 2",
     position=3,
@@ -44,8 +44,7 @@ def test_a_first_finding_makes_an_entry() -> None:
     found = finding(profile="brookvale-bm-330", match=0.8, identity=identity)
     unit = unit_from_finding(found, seen="now", by="R. Vale")
     assert unit == UnitRecord(
-        12,
-        "9600-8N1",
+        Place.parse("12 9600-8N1"),
         profile="brookvale-bm-330",
         match=0.8,
         identity={"vendor": "Brookvale Metering", "product": "BM-330"},

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from busprobe.line.place import Place
 from busprobe.profiles.siblings import Sibling, differences, is_difference
 
-ALIKE = [Sibling(address, "9600-8N1", "1.4") for address in (11, 12, 13, 17)]
+ALIKE = [Sibling(Place.parse(f"{address} 9600-8N1"), "1.4") for address in (11, 12, 13, 17)]
 
 
 def test_units_that_are_alike_have_nothing_said_of_them() -> None:
@@ -13,30 +14,30 @@ def test_units_that_are_alike_have_nothing_said_of_them() -> None:
 
 
 def test_another_firmware_is_flagged() -> None:
-    assert differences(Sibling(20, "9600-8N1", "1.5"), ALIKE) == (
+    assert differences(Sibling(Place.parse("20 9600-8N1"), "1.5"), ALIKE) == (
         "Its version is '1.5', other than with its siblings: '1.4' at 11-13,17.",
     )
 
 
 def test_a_batch_that_comes_with_other_line_settings_is_flagged() -> None:
-    assert differences(Sibling(11, "19200-8E1", "1.4"), ALIKE) == (
+    assert differences(Sibling(Place.parse("11 19200-8E1"), "1.4"), ALIKE) == (
         "It answers at 19200-8E1, other than with its siblings: 9600-8N1 at 11-13,17.",
     )
 
 
 def test_what_a_unit_does_not_say_is_no_difference() -> None:
-    assert differences(Sibling(20, "9600-8N1", None), ALIKE) == ()
-    assert differences(ALIKE[0], [Sibling(20, "9600-8N1", None)]) == ()
+    assert differences(Sibling(Place.parse("20 9600-8N1"), None), ALIKE) == ()
+    assert differences(ALIKE[0], [Sibling(Place.parse("20 9600-8N1"), None)]) == ()
 
 
 def test_several_versions_are_all_named() -> None:
-    others = [*ALIKE, Sibling(30, "9600-8N1", "0.9")]
-    assert differences(Sibling(20, "9600-8N1", "1.5"), others) == (
+    others = [*ALIKE, Sibling(Place.parse("30 9600-8N1"), "0.9")]
+    assert differences(Sibling(Place.parse("20 9600-8N1"), "1.5"), others) == (
         "Its version is '1.5', other than with its siblings: '0.9' at 30, '1.4' at 11-13,17.",
     )
 
 
 def test_a_difference_is_known_for_one_later() -> None:
-    (note,) = differences(Sibling(20, "9600-8N1", "1.5"), ALIKE)
+    (note,) = differences(Sibling(Place.parse("20 9600-8N1"), "1.5"), ALIKE)
     assert is_difference(note)
     assert not is_difference("Its reply took 300 ms.")

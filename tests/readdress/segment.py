@@ -10,13 +10,13 @@ from threading import RLock
 
 from busprobe.line.clock import Clock, VirtualClock
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.line_settings import change_of_settings
 from busprobe.readdress.move import Move, Procedure
-from busprobe.readdress.procedure import Place
 from busprobe.virtual.adapter import VirtualPort
 from busprobe.virtual.loading import shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
@@ -93,7 +93,7 @@ class Stage:
     @property
     def place(self) -> Place:
         """Where the unit really answers."""
-        return Place(self.unit.settings, self.unit.address)
+        return Place(self.unit.address, self.unit.settings)
 
     def copied(self) -> Stage:
         """The same once more, to see what would come of it at this moment; the lock is a new
@@ -132,7 +132,7 @@ def settings_move(kind: str, to: str) -> Move:
         if to.isdigit()
         else LineSettings.parse(f"{present.baud}-{to}")
     )
-    return change_of_settings(profile_of(kind), Place(present, OLD), wanted)
+    return change_of_settings(profile_of(kind), Place(OLD, present), wanted)
 
 
 MOVES: dict[str, tuple[str, Move]] = {

@@ -11,12 +11,12 @@ import pytest
 
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.readdress.batch import Batch, Begun, Checked, Ended, Finished, Step
 from busprobe.readdress.line_settings import change_of_settings
 from busprobe.readdress.move import Move, Outcome, Prepared, Procedure, Result, Row
 from busprobe.readdress.plan import plan_moves
-from busprobe.readdress.procedure import Place
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
@@ -267,12 +267,12 @@ def test_line_settings_of_a_mixed_bus_are_harmonised_by_the_same_batch() -> None
     on = Bus(segment)
     moves = []
     for unit in segment.units:
-        place, profile = Place(unit.settings, unit.address), profile_of(unit.kind.model.lower())
+        place, profile = Place(unit.address, unit.settings), profile_of(unit.kind.model.lower())
         for text in (f"9600-{unit.settings.format}", "9600-8N1"):
             wanted = LineSettings.parse(text)
             if wanted != place.settings:
                 moves.append(change_of_settings(profile, place, wanted))
-                place = Place(wanted, place.address)
+                place = Place(place.address, wanted)
     assert len(moves) == 5
     steps = on.run(moves)
     assert {str(unit.settings) for unit in segment.units} == {"9600-8N1"}

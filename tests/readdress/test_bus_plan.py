@@ -8,6 +8,7 @@ import pytest
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.bus_plan import Bus, BusPlan, Practice, Seat
@@ -25,7 +26,7 @@ AT, DX, CD, LK, HP = (
 def unit(
     address: int, profile: str | None = AT, settings: str = "9600-8N1", **more: object
 ) -> UnitRecord:
-    return UnitRecord(address, settings, profile=profile, **more)  # type: ignore[arg-type]
+    return UnitRecord(Place.parse(f"{address} {settings}"), profile=profile, **more)  # type: ignore[arg-type]
 
 
 def bus(*units: UnitRecord) -> Bus:

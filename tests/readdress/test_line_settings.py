@@ -12,12 +12,12 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile, parse_profile
 from busprobe.readdress.line_settings import change_of_settings, path, plan_settings
 from busprobe.readdress.move import Move, Outcome, Result, Row, execute, prepare, verify_again
-from busprobe.readdress.procedure import Place
 from busprobe.readdress.recovery import recover
 from tests.readdress.bench import (
     BAUD_REGISTER,
@@ -32,7 +32,7 @@ from tests.readdress.bench import (
 from tests.readdress.test_recovery import unfinished
 
 FASTER = LineSettings.parse("19200-8N1")
-HERE = Place(SETTINGS, 5)
+HERE = Place(5, SETTINGS)
 
 
 def profile(part: str = "whole", **more: object) -> Profile:
@@ -157,7 +157,7 @@ def test_a_change_cut_off_is_looked_into_at_both_settings() -> None:
     assert changed(bench, book=book).row is Row.PORT_FAILED
     (found,) = recover(line_to(bench), unfinished(book), book)
     assert found.row is Row.FOUND_CHANGED
-    assert found.move.target == Place(FASTER, 5)
+    assert found.move.target == Place(5, FASTER)
     assert book.unfinished == []
 
 
@@ -180,7 +180,7 @@ class Model:
     def do(self, unit: str, place: Place, settings: LineSettings) -> None:
         assert self.places[unit] == place
         assert (place.settings.baud == settings.baud) or (place.settings.format == settings.format)
-        self.places[unit] = Place(settings, place.address)
+        self.places[unit] = Place(place.address, settings)
         assert len(set(self.places.values())) == len(self.places)
 
 
@@ -189,7 +189,7 @@ class Model:
 def test_replaying_the_plan_ends_at_the_goal_with_one_write_a_difference(
     found: dict[int, LineSettings], goal: LineSettings
 ) -> None:
-    places = {f"T{address}": Place(settings, address) for address, settings in found.items()}
+    places = {f"T{address}": Place(address, settings) for address, settings in found.items()}
     changes = plan_settings(places, goal)
     model = Model(dict(places))
     for change in changes:
@@ -201,7 +201,7 @@ def test_replaying_the_plan_ends_at_the_goal_with_one_write_a_difference(
 
 def test_units_that_share_an_address_at_different_settings_are_refused() -> None:
     with pytest.raises(RefusedError, match=r"P and Q share unit address 5 \(0x05\)"):
-        plan_settings({"P": Place(SETTINGS, 5), "Q": Place(FASTER, 5)}, FASTER)
+        plan_settings({"P": Place(5, SETTINGS), "Q": Place(5, FASTER)}, FASTER)
 
 
 def test_baud_rate_and_format_are_two_changes() -> None:

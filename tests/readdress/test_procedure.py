@@ -5,13 +5,14 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.profiles.changes import Effect
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile, parse_profile
 from busprobe.readdress.move import Procedure
-from busprobe.readdress.procedure import Place, RegisterWrite
+from busprobe.readdress.procedure import RegisterWrite
 from busprobe.readdress.steps import Role, steps
 from tests.readdress.bench import move
 
@@ -60,7 +61,7 @@ def test_all_that_a_profile_says_is_taken_over() -> None:
         relock=RegisterWrite(200, (0, 0)),
         cautions=("A relay drops.",),
         rescue="Hold the key.",
-        factory=Place(LineSettings.parse("9600-8N1"), 1),
+        factory=Place(1, LineSettings.parse("9600-8N1")),
         profile="glenmoss-g-1",
     )
     assert (procedure.effect, procedure.reply_from) == ("after-save", "new")

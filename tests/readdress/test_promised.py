@@ -6,9 +6,10 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import RefusedError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.readdress.outcome import Result
-from busprobe.readdress.procedure import Move, Place, Procedure
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.promised import check_promised, doubts_of_return
 from tests.readdress.bench import Record, Said
 
@@ -70,7 +71,7 @@ def test_the_old_address_of_a_unit_that_may_forget_its_new_one_is_a_doubt() -> N
         "Until write 1, unit address 5 (0x05) at 9600-8N1 was another unit's, now at unit"
         " address 12" in doubt
     )
-    assert doubts_of_return(writes, [Place(AT_9600, 12)], move(9, 5)) == ()
+    assert doubts_of_return(writes, [Place(12, AT_9600)], move(9, 5)) == ()
     assert doubts_of_return(writes, [], move(12, 5)) == ()  # that very unit goes back
     assert doubts_of_return(writes, [], move(9, 6)) == ()
     assert doubts_of_return([*writes, write(2, 12, 30, Result.VERIFIED)], [], move(9, 5)) == ()

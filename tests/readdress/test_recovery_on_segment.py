@@ -17,6 +17,7 @@ import pytest
 
 from busprobe.errors import PortError
 from busprobe.job.job import Job
+from busprobe.line.place import Place
 from busprobe.readdress.move import (
     Move,
     Outcome,
@@ -27,7 +28,6 @@ from busprobe.readdress.move import (
     prepare,
     verify_again,
 )
-from busprobe.readdress.procedure import Place
 from busprobe.readdress.recovery import recover
 from tests.readdress.bench import Book, yes
 from tests.readdress.segment import MOVES, Stage, stage

@@ -15,6 +15,7 @@ from busprobe.handover.polling import cycle_words, polling
 from busprobe.job import Job, UnitRecord
 from busprobe.job.records import Latency
 from busprobe.line.clock import VirtualClock
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.prove.endurance import Finished, Progress, RoundDone
@@ -29,7 +30,9 @@ SETTINGS = "9600-8N1"
 def session(tmp_path: Path) -> Iterator[Session]:
     with Job.create(tmp_path / "a.busjob") as job:
         for address in (11, 12):
-            job.put_unit(UnitRecord(address, SETTINGS, profile="aldermoor-at-10"))
+            job.put_unit(
+                UnitRecord(Place.parse(f"{address} {SETTINGS}"), profile="aldermoor-at-10")
+            )
         made = Session(
             job, load_all([shipped_folder()]), connector=Connector(virtual_clock=VirtualClock())
         )
@@ -63,7 +66,7 @@ def test_a_run_that_is_abandoned_half_way_keeps_what_was_counted_and_goes_on(
     assert not run.proof.complete
     assert run.proof.polls >= 2 * run.proof.rounds > 0
     assert run.proof.interruption == runs.CUT_OFF
-    unit = session.job.unit(11, SETTINGS)
+    unit = session.job.unit(Place.parse(f"11 {SETTINGS}"))
     assert unit is not None
     assert unit.counters["polls"] == sum(t.polls for t in run.proof.units if t.address == 11)
     assert any("was not finished" in words for words in session.bus_list().not_tested)
@@ -75,7 +78,7 @@ def test_a_run_that_is_abandoned_half_way_keeps_what_was_counted_and_goes_on(
 
 
 def test_a_run_gone_on_with_stays_one_record_so_that_nothing_counts_twice(session: Session) -> None:
-    session.job.put_unit(UnitRecord(99, SETTINGS, position=1))
+    session.job.put_unit(UnitRecord(Place.parse(f"99 {SETTINGS}"), position=1))
     finished(session, rounds=2)
     finished(session, rounds=4, resume=True)
     assert len(session.job.records("prove")) == 2, "the first had come to its end"
@@ -113,7 +116,7 @@ def test_other_units_cannot_go_on_with_a_run(session: Session) -> None:
     for event in session.prove(rounds=100_000):
         if isinstance(event, Progress):
             break
-    session.job.put_unit(UnitRecord(13, SETTINGS))
+    session.job.put_unit(UnitRecord(Place.parse(f"13 {SETTINGS}")))
     with pytest.raises(UsageError, match="polled other units"):
         finished(session, rounds=5, resume=True)
     assert finished(session, rounds=5).proof.polls == 15
@@ -146,7 +149,7 @@ def test_counts_survive_kill_9_and_add_up_over_programs(tmp_path: Path) -> None:
     reported."""
     path = tmp_path / "a.busjob"
     with Job.create(path) as job:
-        job.put_unit(UnitRecord(11, SETTINGS))
+        job.put_unit(UnitRecord(Place.parse(f"11 {SETTINGS}")))
     reported = 0
     for _ in range(2):
         program = subprocess.Popen(
@@ -184,7 +187,7 @@ def test_the_polling_table_is_tried_and_its_cycle_measured_beside_the_computed_o
 
 def test_there_has_to_be_something_to_try(session: Session) -> None:
     for address in (11, 12):
-        session.job.put_unit(UnitRecord(address, SETTINGS))
+        session.job.put_unit(UnitRecord(Place.parse(f"{address} {SETTINGS}")))
     with pytest.raises(RefusedError, match="nothing to poll"):
         list(session.try_polling(5))
 
@@ -194,8 +197,8 @@ def test_papers_compare_with_the_earlier_job_until_told_otherwise(
 ) -> None:
     earlier = tmp_path / "spring.busjob"
     with Job.create(earlier) as job:
-        job.put_unit(UnitRecord(11, SETTINGS, tag="A"))
-        job.put_unit(UnitRecord(14, SETTINGS, tag="B"))
+        job.put_unit(UnitRecord(Place.parse(f"11 {SETTINGS}"), tag="A"))
+        job.put_unit(UnitRecord(Place.parse(f"14 {SETTINGS}"), tag="B"))
     with pytest.raises(UsageError, match="this very job"):
         session.compare_with(session.job.path)
     assert session.earlier is None
@@ -215,7 +218,7 @@ def test_papers_compare_with_the_earlier_job_until_told_otherwise(
 def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) -> None:
     """A meter that refuses the registers between two of its values: each trial finds that out for
     itself."""
-    session.job.put_unit(UnitRecord(21, SETTINGS, profile="brookvale-bm-330"))
+    session.job.put_unit(UnitRecord(Place.parse(f"21 {SETTINGS}"), profile="brookvale-bm-330"))
     for _ in range(2):
         *_, last = session.try_polling(2)
         assert isinstance(last, Finished)
@@ -229,9 +232,12 @@ def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) 
 def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(session: Session) -> None:
     """They were measured: a polling table must not call them assumed because the unit was off for a
     while."""
-    session.job.put_unit(UnitRecord(99, SETTINGS, latency=Latency(5.0, 6.0, 7.0)))
+    session.job.put_unit(UnitRecord(Place.parse(f"99 {SETTINGS}"), latency=Latency(5.0, 6.0, 7.0)))
     finished(session, rounds=1)
-    silent, answering = session.job.unit(99, SETTINGS), session.job.unit(11, SETTINGS)
+    silent, answering = (
+        session.job.unit(Place.parse(f"99 {SETTINGS}")),
+        session.job.unit(Place.parse(f"11 {SETTINGS}")),
+    )
     assert silent is not None
     assert answering is not None
     assert silent.latency == Latency(5.0, 6.0, 7.0)

@@ -12,6 +12,7 @@ from pymodbus.pdu import DecodePDU
 from busprobe.job import Job, UnitRecord
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
@@ -51,7 +52,7 @@ def kept(job: Job, profiles: Iterable[Profile], by_hand: Profile | None = None) 
         Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS)
     )
     keep_identified(job, identify(line, 5, profiles, by_hand=by_hand), None)
-    unit = job.unit(5, SETTINGS)
+    unit = job.unit(Place.parse(f"5 {SETTINGS}"))
     assert unit is not None
     return unit
 
@@ -72,7 +73,12 @@ def test_one_request_and_its_reply_are_kept_as_raw_bytes_until_the_unit_is_moved
     assert (request[0], reply[0], request[1]) == (5, 5, reply[1])
     assert framer.check_CRC(request[:-2], int.from_bytes(request[-2:], "big"))
     assert framer.handleFrame(reply, 5, 0)[1] is not None
-    assert job.move_unit(5, 9, settings=SETTINGS, how_set="register 1").sample == ()
+    assert (
+        job.move_unit(
+            Place.parse(f"5 {SETTINGS}"), Place.parse(f"9 {SETTINGS}"), how_set="register 1"
+        ).sample
+        == ()
+    )
 
 
 def test_a_place_where_nobody_answers_is_not_put_on_the_list(job: Job) -> None:
@@ -86,7 +92,7 @@ def test_a_place_where_nobody_answers_is_not_put_on_the_list(job: Job) -> None:
 
 def test_what_a_person_says_it_is_gives_its_values_and_no_more(job: Job) -> None:
     """Its points are read; the match stays open, for the unit itself did not say so."""
-    job.put_unit(UnitRecord(5, SETTINGS, profile="wt-5"))
+    job.put_unit(UnitRecord(Place.parse(f"5 {SETTINGS}"), profile="wt-5"))
     unit = kept(job, [BY_REGISTER], BY_REGISTER)
     assert (unit.profile, unit.match) == ("wt-5", None)
     assert [(reading["name"], reading["register"]) for reading in unit.readings] == [("Wind", 30)]
@@ -115,6 +121,6 @@ def test_identity_holds_the_makers_own_objects(job: Job, known: bool, holds: str
     )
     profiles = load_all([shipped_folder()]).profiles.values() if known else ()
     keep_identified(job, identify(line, 10, profiles), None)
-    unit = job.unit(10, "4800-8N1")
+    unit = job.unit(Place.parse("10 4800-8N1"))
     assert unit is not None
     assert [name for name, text in unit.identity.items() if text == "FQ-1166"] == [holds]

@@ -12,6 +12,7 @@ import pytest
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit, keep_plan
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.batch import Finished
@@ -61,7 +62,7 @@ class OnSite:
 
     @property
     def listed(self) -> set[tuple[int, str]]:
-        return {(unit.address, unit.settings) for unit in self.job.units()}
+        return {(unit.address, str(unit.settings)) for unit in self.job.units()}
 
     @property
     def true(self) -> set[tuple[int, str]]:
@@ -126,7 +127,7 @@ def test_a_swap_leaves_each_entry_with_its_unit(job: Job) -> None:
 def test_a_unit_that_has_not_kept_its_address_is_listed_where_it_answers(job: Job) -> None:
     site = OnSite(job, "procedures")
     site.segment.connect("pt-201", connected=False)  # the other unit at the factory address
-    job.remove_unit(1, "9600-8N1")
+    job.remove_unit(Place.parse("1 9600-8N1"))
     site.run(wishes={6: 60})
     assert {unit.address for unit in job.units()} >= {60}
     assert (
@@ -266,7 +267,7 @@ def test_without_a_profile_a_shared_register_is_not_written(job: Job) -> None:
     site.run(wishes={2: 45})
     write = main_writes(job)[0]
     for unit in job.units():
-        job.remove_unit(unit.address, unit.settings)
+        job.remove_unit(unit.place)
     with pytest.raises(RefusedError, match="holds more than the unit address"):
         site.moves.prepare_undo(write)
     prepared = site.moves.prepare_undo(write, STORE.profiles["hathermere-hp-4"])
@@ -279,7 +280,7 @@ def test_without_a_profile_a_whole_register_is_written_back_with_the_plainer_war
     site = OnSite(job, "clean")
     site.run(wishes={11: 13})
     for unit in job.units():
-        job.remove_unit(unit.address, unit.settings)
+        job.remove_unit(unit.place)
     prepared: Prepared = site.moves.prepare_undo(main_writes(job)[0])
     assert prepared.by_hand
     assert any("given by hand" in warning for warning in prepared.warnings)
@@ -290,7 +291,7 @@ def test_without_a_profile_line_settings_have_no_code(job: Job) -> None:
     moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.old == 21)
     (outcome,) = site.carry_out(moves).outcomes
     for unit in job.units():
-        job.remove_unit(unit.address, unit.settings)
+        job.remove_unit(unit.place)
     with pytest.raises(RefusedError, match="not known which code"):
         site.moves.prepare_undo(outcome.write or 0)
 
@@ -309,7 +310,7 @@ def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: 
         request=row.request,
         words=row.words,
     )
-    job.remove_unit(21, "9600-8N1")
+    job.remove_unit(Place.parse("21 9600-8N1"))
     site.session.identify(31, LineSettings.parse("19200-8E1"))
     (found,) = site.moves.recover()
     assert (found.write, found.result) == (number, Result.VERIFIED)

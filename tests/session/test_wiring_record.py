@@ -11,6 +11,7 @@ import pytest
 from busprobe.handover.tables.papers import wiring_table
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.profiles.store import Store
@@ -57,7 +58,7 @@ def survey(session: Session) -> None:
     for _ in session.survey([SLOW], range(10, 60)):
         pass
     for position, address in enumerate(PLACES, start=1):
-        known = session.job.unit(address, str(SLOW))
+        known = session.job.unit(Place(address, SLOW))
         assert known is not None
         session.job.put_unit(replace(known, position=position))
 
@@ -158,7 +159,7 @@ def test_patterns_and_sums_reach_the_wiring_table_of_the_hand_over(session: Sess
     """What failures have in common, with its actions, and what was reckoned, with formula and
     source."""
     for position, address in enumerate(PLACES, start=1):
-        session.job.put_unit(UnitRecord(address, str(SLOW), position=position))
+        session.job.put_unit(UnitRecord(Place(address, SLOW), position=position))
     far = [unit(address, SLOW, *range(9)) for address in PLACES[3:]]
     session.job.record(
         "prove", proof(*(unit(address, SLOW) for address in PLACES[:3]), *far).document()

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busprobe.line.place import Place
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import UnitType
 from busprobe.virtual.server import Server
-from busprobe.virtual.setup import Place, Setup
+from busprobe.virtual.setup import Setup
 
 
 def server(**changes: Any) -> Server:

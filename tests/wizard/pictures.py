@@ -16,6 +16,7 @@ from tempfile import TemporaryDirectory
 from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.wizard.app import BusprobeApp
 from tests.wizard.conftest import new_session
@@ -83,7 +84,7 @@ async def describe(job: Job) -> None:
     """A unit that no profile knows, described from its data sheet."""
     session = new_session(job)
     session.open("virtual:generic", LineSettings.parse("9600-8N1"))
-    job.put_unit(UnitRecord(5, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("5 9600-8N1")))
     job.set_state("wizard.step", 4)
     app = BusprobeApp(session, demo=True)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.records import Conclusion, UnitRecord, WriteRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import write_register
 from busprobe.readdress.bus_plan import Bus, Goal, Practice
@@ -183,9 +184,9 @@ def write(outcome: str | None, *, old: int = 1, new: int = 12, number: int = 1) 
 
 def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
     writes = (write("verified"),)
-    assert latest_move(UnitRecord(12, "9600-8N1"), writes) == writes[0]
-    assert latest_move(UnitRecord(1, "9600-8N1"), writes) is None
-    assert latest_move(UnitRecord(12, "19200-8E1"), writes) is None
+    assert latest_move(UnitRecord(Place.parse("12 9600-8N1")), writes) == writes[0]
+    assert latest_move(UnitRecord(Place.parse("1 9600-8N1")), writes) is None
+    assert latest_move(UnitRecord(Place.parse("12 19200-8E1")), writes) is None
 
 
 @pytest.mark.parametrize(
@@ -200,15 +201,17 @@ def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
 def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(
     outcome: str | None, words: str
 ) -> None:
-    unit, writes = UnitRecord(1, "9600-8N1"), (write(outcome),)
+    unit, writes = UnitRecord(Place.parse("1 9600-8N1")), (write(outcome),)
     assert move_words(unit, latest_move(unit, writes)) == words
 
 
 def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
-    moved = UnitRecord(12, "9600-8N1")
+    moved = UnitRecord(Place.parse("12 9600-8N1"))
     assert move_words(moved, write("verified")) == "verified"
     assert (
-        move_words(UnitRecord(12, "9600-8N1", power_cycle_verified=True), write("verified"))
+        move_words(
+            UnitRecord(Place.parse("12 9600-8N1"), power_cycle_verified=True), write("verified")
+        )
         == "kept"
     )
 
@@ -219,8 +222,12 @@ def test_what_no_power_cycle_has_proven_is_known_from_list_and_journal() -> None
         write("waiting for power cycle", old=2, new=13, number=2),
         write("verified", new=20),
     )
-    units = (UnitRecord(12, "9600-8N1"), UnitRecord(2, "9600-8N1"), UnitRecord(5, "9600-8N1"))
-    proven = UnitRecord(20, "9600-8N1", power_cycle_verified=True)
+    units = (
+        UnitRecord(Place.parse("12 9600-8N1")),
+        UnitRecord(Place.parse("2 9600-8N1")),
+        UnitRecord(Place.parse("5 9600-8N1")),
+    )
+    proven = UnitRecord(Place.parse("20 9600-8N1"), power_cycle_verified=True)
     assert [outcome.move.new for outcome in unproven((*units, proven), writes)] == [12, 13]
 
 
@@ -243,7 +250,12 @@ def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits()
 
 def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> None:
     bus = Bus(
-        (UnitRecord(1, "9600-8N1"), UnitRecord(1, "19200-8E1"), UnitRecord(5, "9600-8N1")), {}
+        (
+            UnitRecord(Place.parse("1 9600-8N1")),
+            UnitRecord(Place.parse("1 19200-8E1")),
+            UnitRecord(Place.parse("5 9600-8N1")),
+        ),
+        {},
     )
     wanted = {"1 9600-8N1": 10, "1 19200-8E1": 11, "7 9600-8N1": 3}
     goal = goal_of(bus, wanted)

@@ -14,6 +14,7 @@ import pytest
 from textual.pilot import Pilot
 
 from busprobe.job import Job, Latency, UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import write_register
@@ -65,11 +66,10 @@ def listed(job: Job) -> Job:
         "revision": "2.0",
         "serial": "AT-0417",
     }
-    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     job.put_unit(
         UnitRecord(
-            2,
-            "9600-8N1",
+            Place.parse("2 9600-8N1"),
             tag="TE-101",
             location="Panel 2",
             position=1,
@@ -80,7 +80,7 @@ def listed(job: Job) -> Job:
             latency=Latency(10.0, 12.0, 14.5),
         )
     )
-    job.put_unit(UnitRecord(5, "19200-8E1", profile="corran-cd-2", match=0.88))
+    job.put_unit(UnitRecord(Place.parse("5 19200-8E1"), profile="corran-cd-2", match=0.88))
     findings = [
         {
             "address": address,

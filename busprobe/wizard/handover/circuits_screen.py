@@ -16,8 +16,9 @@ from textual.widgets import DataTable, Footer, Static
 
 from busprobe.errors import BusprobeError
 from busprobe.handover.bus_list import CircuitRow
-from busprobe.handover.circuits import LONGEST_CHANNEL, Place, with_circuit, without_circuit
+from busprobe.handover.circuits import LONGEST_CHANNEL, with_circuit, without_circuit
 from busprobe.job import Circuit, UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form
@@ -79,7 +80,7 @@ class CircuitsScreen(Screen[None]):
     def on_mount(self) -> None:
         """Fill the list, and begin at the unit that was asked for."""
         self._fill()
-        places = [(row.address, row.settings) for row in self._rows]
+        places = [row.place for row in self._rows]
         if self._at in places:
             self._table.move_cursor(row=places.index(self._at))
         self._table.focus()
@@ -156,12 +157,8 @@ class CircuitsScreen(Screen[None]):
             if given is not None:
                 unit = units[int(given["address"])]
                 new = Circuit(given["channel"])
-                if (unit.address, unit.settings, new.channel) not in {
-                    _key(row) for row in self._rows
-                }:
-                    self._revise(
-                        (unit.address, unit.settings), lambda known: with_circuit(known, new)
-                    )
+                if (unit.place, new.channel) not in {_key(row) for row in self._rows}:
+                    self._revise(unit.place, lambda known: with_circuit(known, new))
 
         self.app.push_screen(Form("A channel of a meter", fields, check=wrong), keep)
 
@@ -174,9 +171,7 @@ class CircuitsScreen(Screen[None]):
         def decide(forget: bool | None) -> None:
             if forget:
                 channel = row.circuit.channel
-                self._revise(
-                    (row.address, row.settings), lambda known: without_circuit(known, channel)
-                )
+                self._revise(row.place, lambda known: without_circuit(known, channel))
 
         answers = (Answer("k", "Keep it", False), Answer("f", "Forget it", True))
         self.app.push_screen(Question("Forget what was noted?", f"{_name(row)}.", answers), decide)
@@ -207,7 +202,7 @@ class CircuitsScreen(Screen[None]):
         self.dismiss(None)
 
     def _keep(self, row: CircuitRow, circuit: Circuit) -> None:
-        self._revise((row.address, row.settings), lambda known: with_circuit(known, circuit))
+        self._revise(row.place, lambda known: with_circuit(known, circuit))
 
     def _revise(self, place: Place, change: Callable[[UnitRecord], UnitRecord]) -> None:
         self._session.revise_unit(place, change)
@@ -223,8 +218,8 @@ class CircuitsScreen(Screen[None]):
         return None if key is None else self._rows[int(key)]
 
 
-def _key(row: CircuitRow) -> tuple[int, str, str]:
-    return row.address, row.settings, row.circuit.channel
+def _key(row: CircuitRow) -> tuple[Place, str]:
+    return row.place, row.circuit.channel
 
 
 def _name(row: CircuitRow) -> str:

@@ -8,6 +8,8 @@ from dataclasses import fields, replace
 
 from busprobe.errors import UsageError
 from busprobe.job import Cabling, Circuit, JobMeta, UnitRecord
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.wizard.common.form import Field
 
@@ -141,7 +143,7 @@ def pair_problem(given: Given) -> str:
 def unit_problem(given: Given) -> str:
     """What is wrong with what was given of a unit; empty if nothing is."""
     try:
-        noted_unit(UnitRecord(1, ""), given)
+        noted_unit(UnitRecord(Place(1, LineSettings())), given)
     except UsageError as error:
         return str(error)
     return ""

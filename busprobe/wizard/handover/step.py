@@ -18,11 +18,11 @@ from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
 from busprobe.handover.bus_list import UnitRow
-from busprobe.handover.circuits import Place
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
 from busprobe.job import UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
@@ -245,11 +245,11 @@ class HandoverStep(Step):
             case Ask.PAIR:
                 self._ask_pair(gap.field, then)
             case Ask.UNIT:
-                unit = self.session.job.unit(*gap.units[0])
+                unit = self.session.job.unit(gap.units[0])
                 if unit is not None:
                     self._ask_unit(unit, gap.field, then)
             case Ask.VALUES:
-                unit = self.session.job.unit(*gap.units[0])
+                unit = self.session.job.unit(gap.units[0])
                 if unit is not None:
                     self._ask_values(unit, then)
             case Ask.CIRCUITS:
@@ -316,11 +316,7 @@ class HandoverStep(Step):
     def action_unit(self) -> None:
         """Ask for what is known of the unit under the cursor and of its place."""
         row = self._chosen()
-        unit = (
-            self.session.job.unit(row.address, row.settings)
-            if row is not None and row.found
-            else None
-        )
+        unit = self.session.job.unit(row.place) if row is not None and row.found else None
         if unit is not None:
             self._ask_unit(unit)
         elif row is not None:
@@ -342,7 +338,7 @@ class HandoverStep(Step):
     def action_values(self) -> None:
         """Ask what the display of the unit under the cursor shows."""
         row = self._chosen()
-        unit = self.session.job.unit(row.address, row.settings) if row is not None else None
+        unit = self.session.job.unit(row.place) if row is not None else None
         if unit is not None and unit.readings:
             self._ask_values(unit)
         else:
@@ -364,7 +360,7 @@ class HandoverStep(Step):
     def action_circuits(self) -> None:
         """Ask what the channels of meters measure, from the unit under the cursor on."""
         row = self._chosen()
-        self._ask_circuits((row.address, row.settings) if row is not None else None)
+        self._ask_circuits(row.place if row is not None and row.found else None)
 
     def _ask_circuits(self, at: Place | None, then: Callable[[], None] = _nothing) -> None:
         def closed(_: None) -> None:
@@ -374,7 +370,7 @@ class HandoverStep(Step):
         self.app.push_screen(CircuitsScreen(self.session, at), closed)
 
     def _revise(self, unit: UnitRecord, change: Callable[[UnitRecord], UnitRecord]) -> None:
-        self.session.revise_unit((unit.address, unit.settings), change)
+        self.session.revise_unit(unit.place, change)
         self.post_message(self.JobChanged())
 
     # -- showing

@@ -11,7 +11,6 @@ from threading import Event
 
 from busprobe.errors import StoppedError, UsageError
 from busprobe.job import UnitRecord
-from busprobe.line.settings import LineSettings
 from busprobe.profiles.draft import Draft, draft
 from busprobe.profiles.fingerprint import Fingerprint
 from busprobe.profiles.loading import load_profile
@@ -75,7 +74,7 @@ class Drafting:
         """
         self._stop.clear()
         line = self._session.line
-        line.apply(LineSettings.parse(self.unit.settings))
+        line.apply(self.unit.settings)
         with suppress(StoppedError), line.stopped_by(self._stop):
             watch = Watch(line, self.unit.address, self._session.profiles)
             while not self._stop.is_set():
@@ -113,7 +112,7 @@ class Drafting:
 
     def _note_type(self, profile_id: str) -> None:
         job = self._session.job
-        known = job.unit(self.unit.address, self.unit.settings)
+        known = job.unit(self.unit.place)
         if known is not None:
             job.put_unit(replace(known, profile=profile_id, match=None))
 

@@ -16,7 +16,6 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
 from busprobe.job import UnitRecord
-from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
@@ -235,7 +234,7 @@ in step 5."""
             for unit in units:
                 if self._stopping:
                     return
-                identified = self.session.identify(unit.address, LineSettings.parse(unit.settings))
+                identified = self.session.identify(unit.address, unit.settings)
                 self.post_message(self.UnitIdentified(identified))
 
         if self.on_line("identification", work):
@@ -270,7 +269,7 @@ in step 5."""
 
         def keep(given: Mapping[str, str] | None) -> None:
             if given is not None:
-                known = self.session.job.unit(unit.address, unit.settings) or unit
+                known = self.session.job.unit(unit.place) or unit
                 self.session.job.put_unit(
                     replace(known, profile=given["profile"] or None, match=None)
                 )
@@ -312,7 +311,7 @@ in step 5."""
         def keep(given: Mapping[str, str] | None) -> None:
             if given is not None:
                 place = int(given["position"]) if given["position"] else None
-                known = self.session.job.unit(unit.address, unit.settings) or unit
+                known = self.session.job.unit(unit.place) or unit
                 self.session.job.put_unit(
                     replace(known, tag=given["tag"], location=given["location"], position=place)
                 )
@@ -346,7 +345,7 @@ in step 5."""
         match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
         cells = (
             both_forms(unit.address),
-            unit.settings,
+            str(unit.settings),
             signed(self, unit.kind),
             what,
             match,

@@ -53,7 +53,7 @@ class MoveTable(UnitTable):
             moved = move_words(unit, latest_move(unit, writes), left)
             return [
                 both_forms(unit.address),
-                unit.settings,
+                str(unit.settings),
                 signed(self, unit.kind),
                 short_type(unit, profiles)[:_TYPE] or "-",
                 unit.tag,

@@ -22,7 +22,7 @@ from busprobe.readdress.bus_plan import BusPlan, Goal
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.preparing import Prepared, Report
 from busprobe.readdress.procedure import Procedure
-from busprobe.session.move_record import latest_move, outcome_on_record, place_of
+from busprobe.session.move_record import latest_move, outcome_on_record
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
@@ -251,9 +251,9 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 " first, choose another address (w), or press a: it moves all in an order in which"
                 " no two ever share an address.",
             )
-        elif (
-            profile := self.session.profile_of(unit.address, LineSettings.parse(unit.settings))
-        ) is not None and (profile.readdress is not None):
+        elif (profile := self.session.profile_of(unit.address, unit.settings)) is not None and (
+            profile.readdress is not None
+        ):
             self._begin(unit, wanted, None)
         else:
             self._ask_procedure(unit, wanted)
@@ -286,7 +286,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         self.app.push_screen(Form("By hand", fields, words=words, keep="Prepare"), begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
-        place = place_of(unit)
+        place = unit.place
         self.run_move(
             "the move",
             partial(self.moves.prepare_move, place.settings, place.address, wanted, procedure),
@@ -348,7 +348,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """Guide the technician to one unit alone at the address under the cursor."""
         unit = self._chosen()
         if unit is not None:
-            self.run_isolation(unit.address, LineSettings.parse(unit.settings))
+            self.run_isolation(unit.address, unit.settings)
 
     def action_box(self) -> None:
         """Take a box of identical units one by one."""

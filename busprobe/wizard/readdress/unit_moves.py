@@ -10,7 +10,6 @@ from busprobe.modbus.addresses import ALL
 from busprobe.readdress.bus_plan import Bus, Goal
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome
-from busprobe.session.move_record import place_of
 from busprobe.wizard.common.unit_words import key_text
 
 WANTED = "wizard.wanted"
@@ -21,8 +20,8 @@ def left_for(
     unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[OpenSteps]
 ) -> OpenSteps | None:
     """What is left of a procedure of `unit`, or else of one that is not on the list any more."""
-    listed = {place_of(each) for each in units}
-    mine = [each for each in left if unit is not None and each.place == place_of(unit)]
+    listed = {each.place for each in units}
+    mine = [each for each in left if unit is not None and each.place == unit.place]
     lost = [each for each in left if each.place not in listed]
     return next(iter(mine + lost), None)
 

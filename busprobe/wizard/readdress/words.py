@@ -14,7 +14,7 @@ from busprobe.readdress.bus_plan import BusPlan
 from busprobe.readdress.open_steps import OpenSteps
 from busprobe.readdress.outcome import Outcome, Result
 from busprobe.readdress.procedure import Move
-from busprobe.session.move_record import latest_move, place_of
+from busprobe.session.move_record import latest_move
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.signs import Tone, toned
 from busprobe.wizard.common.step import StepState
@@ -30,7 +30,7 @@ _RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
 
 def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenSteps] = ()) -> str:
     """The state of a unit's move in one word that has a sign; empty if there was none."""
-    if any(each.place == place_of(unit) for each in left):
+    if any(each.place == unit.place for each in left):
         return "open"
     if write is None:
         return ""
@@ -71,7 +71,7 @@ def from_to(move: Move) -> str:
 
 def unit_name(move: Move, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> str:
     """Tag and type of the unit that a move is about, as far as the list knows them."""
-    unit = next((unit for unit in units if place_of(unit) in (move.source, move.target)), None)
+    unit = next((unit for unit in units if unit.place in (move.source, move.target)), None)
     return (
         " ".join(part for part in (unit.tag, type_words(unit, profiles)) if part)
         if unit is not None

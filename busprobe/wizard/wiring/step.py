@@ -364,7 +364,7 @@ keeps a result in the job.
         """Addresses of units that were found at `settings` or are planned, and of those found
         elsewhere alone."""
         found = self.session.job.units()
-        here = {unit.address for unit in found if unit.settings == str(settings)}
+        here = {unit.address for unit in found if unit.settings == settings}
         elsewhere = {unit.address for unit in found} - here
         planned = {
             planned.address for planned in self.session.plan if planned.settings in (None, settings)

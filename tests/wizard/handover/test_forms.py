@@ -10,6 +10,7 @@ import pytest
 
 from busprobe.handover.missing import Ask
 from busprobe.job import Cabling, UnitRecord
+from busprobe.line.place import Place
 from busprobe.wizard.common.form import Field
 from busprobe.wizard.handover.forms import (
     noted_pair,
@@ -29,8 +30,7 @@ from busprobe.wizard.wiring.step import WiringStep
 
 NOTED = {"supply": "24 V", "maker": "Garnet", "serial": "7", "remark": "behind the fan"}
 UNIT = UnitRecord(
-    12,
-    "9600-8N1",
+    Place.parse("12 9600-8N1"),
     tag="T",
     position=3,
     distance_m=12.5,
@@ -59,7 +59,7 @@ def given(fields: Sequence[Field], **changes: str) -> dict[str, str]:
     return {**{field.name: field.value for field in fields}, **changes}
 
 
-@pytest.mark.parametrize("unit", [UNIT, UnitRecord(12, "9600-8N1")])
+@pytest.mark.parametrize("unit", [UNIT, UnitRecord(Place.parse("12 9600-8N1"))])
 def test_a_unit_form_that_is_only_looked_at_changes_nothing(unit: UnitRecord) -> None:
     assert noted_unit(unit, given(unit_fields(unit))) == unit
 

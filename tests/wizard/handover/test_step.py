@@ -9,6 +9,7 @@ import pytest
 from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
 from busprobe.wizard.common.unit_table import UnitTable
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
@@ -19,8 +20,8 @@ async def test_the_list_is_shown_with_what_is_open_before_it_is_written(
 ) -> None:
     """A clash is marked as open, what nobody looked at as not tested, and nothing is written
     yet."""
-    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
-    job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10", tag="TE-1"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10", tag="TE-1"))
     async with wizard(step=7) as person:
         assert "1 listed as units." in person.screen
         assert "X clash" in person.screen
@@ -35,7 +36,7 @@ async def test_papers_are_written_and_old_ones_replaced_only_when_told(
 ) -> None:
     """w writes the papers; a second time the old files are kept until somebody says to replace
     them."""
-    job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10"))
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10"))
     folder = tmp_path / "papers"
     async with wizard(step=7, size=(120, 40)) as person:
         person.fill("#folder", str(folder))
@@ -98,7 +99,7 @@ async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form
     wizard: Wizard, job: Job
 ) -> None:
     """m lists what is missing; Enter asks for it; what was kept is missing no more."""
-    job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10"))
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard(step=7) as person:
         await person.press("m")
         assert "Tag missing: 12." in person.screen
@@ -128,7 +129,7 @@ async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form
         enter(person, "keep_free", "200-202")
         await person.press("ctrl+s", "escape")
         assert "TE-1" in person.screen
-    unit = job.unit(12, "9600-8N1")
+    unit = job.unit(Place.parse("12 9600-8N1"))
     assert unit is not None
     assert (unit.tag, unit.position, unit.distance_m, unit.terminator) == ("TE-1", 1, 12.5, True)
     assert unit.noted == {"supply": "24 V"}
@@ -153,7 +154,7 @@ async def go_to(person: Person, words: str) -> None:
 
 async def test_every_paper_can_be_read_before_it_is_written(wizard: Wizard, job: Job) -> None:
     """p shows the files and the text of the one under the cursor; nothing is written."""
-    job.put_unit(UnitRecord(12, "9600-8N1", profile="aldermoor-at-10", tag="TE-1"))
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10", tag="TE-1"))
     async with wizard(step=7) as person:
         await person.press("p")
         assert "Site: Harrow Mill" in person.screen
@@ -169,9 +170,9 @@ async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(
     """e asks for the earlier job and shows what is not as it was; a file that is none is said, and
     nothing changes."""
     with Job.create(tmp_path / "spring.busjob") as earlier:
-        earlier.put_unit(UnitRecord(12, "9600-8N1", tag="TE-1", seen="1"))
-        earlier.put_unit(UnitRecord(14, "9600-8N1", tag="TE-2", seen="1"))
-    job.put_unit(UnitRecord(12, "9600-8N1", tag="TE-1", seen="2"))
+        earlier.put_unit(UnitRecord(Place.parse("12 9600-8N1"), tag="TE-1", seen="1"))
+        earlier.put_unit(UnitRecord(Place.parse("14 9600-8N1"), tag="TE-2", seen="1"))
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), tag="TE-1", seen="2"))
     async with wizard(step=7) as person:
         await person.press("e")
         enter(person, "path", str(tmp_path / "none.busjob"))
@@ -195,12 +196,12 @@ async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_
 ) -> None:
     """k lists the channels; Enter notes one, y its direction, n names one, l takes a file, Delete
     asks before."""
-    meter = UnitRecord(41, "9600-8N1", profile="brookvale-bm-330", tag="EM-1")
+    meter = UnitRecord(Place.parse("41 9600-8N1"), profile="brookvale-bm-330", tag="EM-1")
     job.put_unit(meter)
-    job.put_unit(UnitRecord(12, "9600-8N1", tag="EM-2"))
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), tag="EM-2"))
 
     def noted(address: int) -> list[tuple[str, str, str, bool | None]]:
-        unit = job.unit(address, "9600-8N1")
+        unit = job.unit(Place.parse(f"{address} 9600-8N1"))
         assert unit is not None
         return [(one.channel, one.ct, one.load, one.direction_checked) for one in unit.circuits]
 
@@ -255,7 +256,7 @@ async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(
 ) -> None:
     """m names the channels of which nothing is noted; Enter opens the list at that meter, and
     Escape comes back."""
-    job.put_unit(UnitRecord(41, "9600-8N1", profile="brookvale-bm-330"))
+    job.put_unit(UnitRecord(Place.parse("41 9600-8N1"), profile="brookvale-bm-330"))
     async with wizard(step=7) as person:
         await person.press("m")
         await go_to(person, "Circuits not noted: 41 L1, 41 L2, 41 L3.")

@@ -12,6 +12,7 @@ from textual.widgets import Input
 
 from busprobe.errors import UsageError
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.interpret import Way
 from busprobe.profiles.loading import load_profile
@@ -54,7 +55,7 @@ async def test_from_a_data_sheet_to_a_unit_that_is_recognised(
 ) -> None:
     """The sheet counts from 1 and does not say in which order a float comes; the display settles
     it; nothing is written to the unit."""
-    job.put_unit(UnitRecord(5, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("5 9600-8N1")))
     async with wizard("generic", step=4) as person:
         await person.press("d")
         await add(person, "31 Wind m/s =6.4", "Direction 33 deg")
@@ -72,7 +73,7 @@ async def test_from_a_data_sheet_to_a_unit_that_is_recognised(
         await person.wait()
         assert "Wheal Tamsin WT-5" in person.screen
         assert "03: 30 (0x001E) 31" in person.screen
-    unit = job.unit(5, "9600-8N1")
+    unit = job.unit(Place.parse("5 9600-8N1"))
     assert unit is not None
     assert (unit.profile, unit.match) == ("wheal-tamsin-wt-5", 0.82)
     made = load_profile(own_folder() / "wheal-tamsin-wt-5.toml")
@@ -84,7 +85,7 @@ async def test_what_was_typed_is_there_again_and_a_mistake_is_said_at_the_line(
     wizard: Wizard, job: Job
 ) -> None:
     """Closed and opened again, edited, removed; a line that is not clear stays to be mended."""
-    job.put_unit(UnitRecord(6, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("6 9600-8N1")))
     async with wizard("generic", step=4) as person:
         await person.press("d")
         await add(person, "11 Temperature degC", "12 Sun W/m2")
@@ -177,7 +178,7 @@ async def test_a_unit_that_is_not_read_any_more_is_said_so_and_read_again(
 ) -> None:
     """The adapter is pulled: what is shown is called old until the port is open again and F5 has
     the unit back."""
-    job.put_unit(UnitRecord(5, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("5 9600-8N1")))
     segment = session._connector.segment("virtual:generic")
     async with wizard("generic", step=4) as person:
         await person.press("d")
@@ -202,7 +203,7 @@ def test_the_whole_screen_at_80_columns(
 
     None of the unit's registers moves, so the picture is the same however often it was looked at.
     """
-    job.put_unit(UnitRecord(4, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("4 9600-8N1")))
     job.set_state("wizard.step", 4)
     session.open("virtual:generic", LineSettings.parse("9600-8N1"))
     app = BusprobeApp(session)

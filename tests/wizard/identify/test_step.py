@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.wizard.identify.words import of_store, reasons, register
 from tests.wizard.conftest import Wizard
@@ -17,7 +18,7 @@ async def test_all_units_are_asked_and_read_in_engineering_units(wizard: Wizard,
     """a asks every unit: maker and model, match in per cent, values with unit and verdict, register
     in both forms."""
     for address in (11, 21):
-        job.put_unit(UnitRecord(address, "9600-8N1"))
+        job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
     async with wizard("clean", step=4) as person:
         assert person.screen.count("not identified") == 2
         await person.press("a")
@@ -51,7 +52,9 @@ async def test_a_value_outside_its_plausible_range_is_marked(wizard: Wizard, job
         "value": 812.0,
     }
     job.put_unit(
-        UnitRecord(11, "9600-8N1", profile="aldermoor-at-10", match=0.9, readings=(reading,))
+        UnitRecord(
+            Place.parse("11 9600-8N1"), profile="aldermoor-at-10", match=0.9, readings=(reading,)
+        )
     )
     async with wizard("clean", step=4) as person:
         assert "812.0 °C" in person.screen
@@ -60,7 +63,7 @@ async def test_a_value_outside_its_plausible_range_is_marked(wizard: Wizard, job
 
 async def test_a_clash_is_not_identified_but_sent_to_readdress(wizard: Wizard, job: Job) -> None:
     """Two units at one address: nothing is claimed of them; the screen says where to go."""
-    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     async with wizard("clash", step=4) as person:
         assert "Two or more units answer here at once" in person.screen
         assert person.states[3] == "! check"
@@ -76,7 +79,9 @@ async def test_a_clash_is_not_identified_but_sent_to_readdress(wizard: Wizard, j
 async def test_text_of_a_unit_is_shown_as_it_is(wizard: Wizard, job: Job) -> None:
     """Markup and escapes in what a unit says change nothing on the screen."""
     job.put_unit(
-        UnitRecord(11, "9600-8N1", identity={"product": HOSTILE}, notes=("[red]note[/red]",))
+        UnitRecord(
+            Place.parse("11 9600-8N1"), identity={"product": HOSTILE}, notes=("[red]note[/red]",)
+        )
     )
     async with wizard("clean", step=4) as person:
         assert "[bold red]AT-10[/]" in person.screen
@@ -85,7 +90,7 @@ async def test_text_of_a_unit_is_shown_as_it_is(wizard: Wizard, job: Job) -> Non
 
 async def test_tag_location_and_place_are_noted_with_the_unit(wizard: Wizard, job: Job) -> None:
     """t asks for the three; they are in the list and in the job."""
-    job.put_unit(UnitRecord(11, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     async with wizard("clean", step=4) as person:
         await person.press("t")
         await person.write("TE-101")
@@ -95,14 +100,14 @@ async def test_tag_location_and_place_are_noted_with_the_unit(wizard: Wizard, jo
         await person.write("3")
         await person.press("enter")
         assert "TE-101" in person.screen
-    unit = job.unit(11, "9600-8N1")
+    unit = job.unit(Place.parse("11 9600-8N1"))
     assert unit is not None
     assert (unit.tag, unit.location, unit.position) == ("TE-101", "Panel 2", 3)
 
 
 def test_without_having_asked_no_reasons_are_made_up() -> None:
     assert "has not been asked since" in reasons(
-        UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"), None, None, load_all([])
+        UnitRecord(Place.parse("11 9600-8N1"), profile="aldermoor-at-10"), None, None, load_all([])
     )
 
 
@@ -116,7 +121,7 @@ def test_profile_files_that_are_broken_or_replaced_are_told(tmp_path: Path) -> N
         of_store(store)
         == "Profile files: 1 cannot be used, 1 taken in place of another. w tells which."
     )
-    assert "in place of" in reasons(UnitRecord(11, "9600-8N1"), None, None, store)
+    assert "in place of" in reasons(UnitRecord(Place.parse("11 9600-8N1")), None, None, store)
     assert of_store(load_all([shipped_folder()])) == ""
 
 
@@ -131,7 +136,7 @@ async def test_it_is_said_how_sure_it_is_what_to_mind_and_which_models_there_are
 ) -> None:
     """A unit that follows SunSpec: how far the second-best is, the caution of its profile, its
     models."""
-    job.put_unit(UnitRecord(3, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("3 9600-8N1")))
     async with wizard("generic", step=4) as person:
         await person.press("a")
         await person.wait()
@@ -144,7 +149,7 @@ async def test_it_is_said_how_sure_it_is_what_to_mind_and_which_models_there_are
 
 async def test_a_mute_unit_is_given_its_profile_by_hand(wizard: Wizard, job: Job) -> None:
     """It is read by that profile from then on, and nobody claims that the unit itself said so."""
-    job.put_unit(UnitRecord(6, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("6 9600-8N1")))
     async with wizard("generic", step=4) as person:
         await person.press("p")
         await person.write("no-such")
@@ -155,6 +160,6 @@ async def test_a_mute_unit_is_given_its_profile_by_hand(wizard: Wizard, job: Job
         await person.press("enter")
         await person.wait()
         assert "chosen by hand" in person.screen
-    unit = job.unit(6, "9600-8N1")
+    unit = job.unit(Place.parse("6 9600-8N1"))
     assert unit is not None
     assert (unit.profile, unit.match) == ("garnmoor-lk-2", None)

@@ -9,6 +9,7 @@ import pytest
 
 from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import Intervals, kept_intervals
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove.proof import Proof
@@ -41,7 +42,7 @@ async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(
     """Every poll is counted as OK, the plot is drawn, and the error rate is bounded, never called
     zero."""
     for address in (11, 12):
-        job.put_unit(UnitRecord(address, "9600-8N1", profile="aldermoor-at-10"))
+        job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
         await person.press("s")
         await person.wait()
@@ -61,7 +62,7 @@ async def test_a_unit_that_is_not_there_is_counted_as_silent_and_marked(
 ) -> None:
     """An absent unit counts under Silent with its sign, an x in the plot, and the step asks for
     attention."""
-    job.put_unit(UnitRecord(99, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("99 9600-8N1")))
     async with wizard("clean", step=6) as person:
         person.fill("#prove-rounds", "3")
         await person.press("s")
@@ -77,7 +78,7 @@ async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(
     """On a full bus no column is cut off by the scroll bars, and what has no room below the plot
     opens with f."""
     for address in range(100, 132):
-        job.put_unit(UnitRecord(address, "9600-8N1"))
+        job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
     async with wizard("clean", step=6) as person:
         await person.press("f")
         assert "Nothing was polled yet" in person.screen
@@ -103,7 +104,7 @@ async def test_a_stopped_run_goes_on_with_its_counts(
     wizard: Wizard, paced: Session, job: Job
 ) -> None:
     """x stops; s goes on to the rounds asked for, and the counts before are kept."""
-    job.put_unit(UnitRecord(11, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     async with wizard("clean", step=6, using=paced) as person:
         person.fill("#prove-rounds", "200000")
         await person.strike("s")
@@ -141,7 +142,7 @@ async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_v
 ) -> None:
     """p shows the requests; e keeps how often in the job; t measures the cycle; a slip of the
     finger is said."""
-    job.put_unit(UnitRecord(11, "9600-8N1", profile="aldermoor-at-10"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
         await person.press("p")
         assert "Temperature, Humidity" in person.screen
@@ -175,8 +176,8 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(
     wizard: Wizard, job: Job
 ) -> None:
     """a gives numbers with reasons; v goes round the three plots."""
-    job.put_unit(UnitRecord(11, "9600-8N1"))
-    job.put_unit(UnitRecord(99, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
+    job.put_unit(UnitRecord(Place.parse("99 9600-8N1")))
     async with wizard("clean", step=6) as person:
         await person.press("a")
         assert "No reply time is measured yet" in person.screen
@@ -206,7 +207,7 @@ async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(
     wizard: Wizard, job: Job
 ) -> None:
     """The run that lost its port is kept; s opens the port again and counts on."""
-    job.put_unit(UnitRecord(11, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     cut = Proof((), 1.0, 0.5, 0.0, rounds=4, asked_rounds=10, interruption="adapter lost")
     tally = UnitTally(11, LineSettings.parse("9600-8N1"), {Verdict.OK: 4})
     job.record("prove", replace(cut, units=(tally,)).document())

@@ -10,6 +10,7 @@ from textual.widgets import Button
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
 from busprobe.job.plan import PlannedUnit
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import write_register
 from busprobe.readdress.one_by_one import Step, Target, Waiting
@@ -22,7 +23,7 @@ from tests.wizard.person import Person
 
 def known(job: Job, address: int, profile: str | None = "aldermoor-at-10") -> None:
     """A unit of the list that was identified."""
-    job.put_unit(UnitRecord(address, "9600-8N1", profile=profile, match=0.9))
+    job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1"), profile=profile, match=0.9))
 
 
 def flat(person: Person) -> str:
@@ -91,7 +92,7 @@ async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(
         assert "✓ verified" in person.screen
     (write,) = job.writes()
     assert write.outcome == "verified"
-    moved = job.unit(33, "9600-8N1")
+    moved = job.unit(Place.parse("33 9600-8N1"))
     assert moved is not None
     assert moved.power_cycle_verified
 
@@ -138,7 +139,7 @@ async def test_without_a_profile_the_register_is_asked_for_with_a_warning(
 
 async def test_a_clash_is_never_written_to(wizard: Wizard, job: Job) -> None:
     """m on a clash explains why not, and which key helps."""
-    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     async with wizard("clash", step=5) as person:
         await person.press("m")
         assert "One at a time first" in person.screen
@@ -151,7 +152,7 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
 ) -> None:
     """i shows TWO until hands leave ONE; that one is moved, the other put back and listed at the
     old address."""
-    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     async with wizard("clash", step=5, using=paced) as person:
         hands = paced.hands
         assert hands is not None
@@ -184,7 +185,7 @@ async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it
 ) -> None:
     """The one left of a clash is moved with another unit: both writes are asked for before hands
     are needed again."""
-    job.put_unit(UnitRecord(1, "9600-8N1", kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     async with wizard("clash", step=5, using=paced) as person:
         hands = paced.hands
         assert hands is not None
@@ -427,10 +428,7 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
         await person.wait()
         assert "All moves are done." in person.screen
         assert "kept over a power cycle" in flat(person)
-    assert {(unit.address, unit.settings) for unit in job.units()} == {
-        (11, "19200-8E1"),
-        (21, "19200-8N1"),
-    }
+    assert {str(unit.place) for unit in job.units()} == {"11 19200-8E1", "21 19200-8N1"}
     kept = job.latest(RECORD)
     assert kept is not None
     assert kept.document["power_cycle"] == "done"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busprobe.job import Job
+from busprobe.line.place import Place
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.session import Session
 from busprobe.survey.findings import Finding
@@ -181,7 +182,7 @@ async def test_units_found_so_far_are_read_while_the_survey_is_held_and_then_it_
     assert record is not None
     assert record.complete
     assert {unit.address for unit in job.units()} == {11, 12, 21, 31, 41}
-    known = job.unit(11, "9600-8N1")
+    known = job.unit(Place.parse("11 9600-8N1"))
     assert known is not None
     assert known.profile == "aldermoor-at-10"
 

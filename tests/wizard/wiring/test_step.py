@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove.proof import Proof
@@ -110,7 +111,7 @@ def _readings(job: Job) -> list[str]:
 async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: Job) -> None:
     """l listens and asks the known units once; where they answer and nobody else talks, that is
     said."""
-    job.put_unit(UnitRecord(11, "9600-8N1"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     async with wizard("clean", step=2) as person:
         await person.press("r")
         assert "Not listened to yet" in person.screen
@@ -144,7 +145,7 @@ async def test_failures_along_the_cable_are_shown_without_listening(
     settings = LineSettings.parse("9600-8N1")
     tallies = []
     for place, (address, bad) in enumerate(((11, 0), (12, 0), (21, 9), (31, 9)), start=1):
-        job.put_unit(UnitRecord(address, str(settings), position=place))
+        job.put_unit(UnitRecord(Place(address, settings), position=place))
         tallies.append(UnitTally(address, settings, {Verdict.OK: 100 - bad, Verdict.CRC_BAD: bad}))
     job.record("prove", Proof(tuple(tallies), 1.0, 0.5, 0.0, seconds=100.0, rounds=100).document())
     async with wizard("clean", step=2) as person:
@@ -256,8 +257,8 @@ async def test_a_hunt_without_a_port_says_so(wizard: Wizard) -> None:
 async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard, job: Job) -> None:
     """Addresses that cannot be read are refused with an example, and nothing starts; units that the
     line's settings cannot reach are not proposed, but named."""
-    job.put_unit(UnitRecord(11, "9600-8N1"))
-    job.put_unit(UnitRecord(13, "4800-8N1"))
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
+    job.put_unit(UnitRecord(Place.parse("13 4800-8N1")))
     async with wizard("clean", step=2) as person:
         await person.press("r", "h")
         assert person.app.screen.query_one("#field-addresses").value == "11"  # type: ignore[attr-defined]

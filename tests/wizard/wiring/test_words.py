@@ -17,7 +17,8 @@ from busprobe.wizard.common.step import StepState
 from busprobe.wizard.wiring import words as wiring_words
 from busprobe.wizard.wiring.meter_form import judge_form
 
-KNOWN = known_inputs(LineSettings.parse("9600-8N1"), 6)
+AT_9600 = LineSettings.parse("9600-8N1")
+KNOWN = known_inputs(AT_9600, 6)
 
 
 @pytest.mark.parametrize(
@@ -96,7 +97,7 @@ def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
         RecordedRequest(12, "", "", False, None, 3.6, 0, None),
     )
     words = "Quiet for 5.0 s at 9600-8N1."
-    heard = RecordedListening("9600-8N1", 5.0, 0, 0, None, 0, False, 0, False, words, asked)
+    heard = RecordedListening(AT_9600, 5.0, 0, 0, None, 0, False, 0, False, words, asked)
     assert (
         wiring_words.heard_words(heard)
         == "Quiet for 5.0 s at 9600-8N1. Answered: 11. Asked and not read: 12. No echo."
