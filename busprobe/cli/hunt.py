@@ -12,7 +12,7 @@ from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.session.wiring_record import HuntLog
-from busprobe.wiring.hunt import Appeared, Round, Vanished, hunt
+from busprobe.wiring.hunt import HuntRound, UnitAppeared, UnitVanished, hunt
 
 
 def run(
@@ -35,7 +35,7 @@ def run(
         try:
             for event in hunt(session.line, addresses, cancel):
                 match event:
-                    case Appeared(address, at, words):
+                    case UnitAppeared(address, at, words):
                         _tell(
                             f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json
                         )
@@ -43,17 +43,17 @@ def run(
                             {"seconds": round(at - start, 3), "address": address, "answers": True}
                         )
                         kept.append(f"{_time_of_day()}  unit {address} answers")
-                    case Vanished(address, at, _):
+                    case UnitVanished(address, at, _):
                         _tell(f"{at - start:8.1f} s  {both_forms(address)} SILENT", as_json)
                         log.append(
                             {"seconds": round(at - start, 3), "address": address, "answers": False}
                         )
                         kept.append(f"{_time_of_day()}  unit {address} answers no more")
-                    case Round():
+                    case HuntRound():
                         present = event.present
                         if rounds is not None and event.number >= rounds:
                             cancel.set()
-                if not isinstance(event, Round):
+                if not isinstance(event, HuntRound):
                     hunted.keep(kept)
         except PortError as error:
             kept.append(f"{_time_of_day()}  the hunt has ended: {error.what}")

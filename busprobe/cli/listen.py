@@ -14,7 +14,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.wiring.hearing import Hearing
+from busprobe.wiring.listening import ListeningResult
 
 
 def run(
@@ -40,7 +40,7 @@ def run(
     return ExitCode.ATTENTION if heard.observations else ExitCode.DONE
 
 
-def _print(heard: Hearing) -> None:
+def _print(heard: ListeningResult) -> None:
     output.lines([heard.words])
     output.lines(_told(reply) for reply in heard.evidence.replies)
     output.lines(

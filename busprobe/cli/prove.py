@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from threading import Event as StopFlag
 
@@ -74,7 +75,11 @@ def run(
             "polling": made.table.document(measured),
         }
         output.document(
-            {**proof.document(), "patterns": [pattern.document() for pattern in patterns], **more}
+            {
+                **proof.document(),
+                "patterns": [asdict(pattern.recorded) for pattern in patterns],
+                **more,
+            }
         )
     else:
         _print(proof)

@@ -91,7 +91,7 @@ def hunt() -> None:
 
 @click.group(cls=Sections, sections={"Commands": "busprobe.cli.wiring"})
 def wiring() -> None:
-    """Judge meter readings and reckon bias, loads, lengths and voltage drop.
+    """Check meter readings; calculate bias, unit loads, cable length and voltage drop.
 
     \b
     Example:
