@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from busprobe.cli import output
-from busprobe.wiring.advice import Observation
+from busprobe.wiring.causes import Observation
 
 
 def print_observations(observations: Iterable[Observation]) -> None:

@@ -1,4 +1,4 @@
-"""``busprobe wiring``: what a multimeter shows, and the arithmetic of a pair."""
+"""``busprobe wiring``: what a multimeter shows, and the calculations of a bus."""
 
 from __future__ import annotations
 
@@ -6,36 +6,21 @@ from pathlib import Path
 
 import click
 
-from busprobe.cli import options, output, wiring_sums
-from busprobe.cli.groups import Group
+from busprobe.cli import options, output, wiring_calculations
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.session.wiring_record import keep_wiring
-from busprobe.wiring import figures
-from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.plausibility import require
 from busprobe.wiring.cautions import CAUTIONS, is_acknowledged
+from busprobe.wiring.inputs import cable_loop
 from busprobe.wiring.meter import Judgement, Level, parse_resistance, parse_voltage
-from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wiring.record import wiring_document
-from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
+from busprobe.wiring.resistance import MeasuredPair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
+from busprobe.wiring.wire_names import CONVENTIONS, EXPLANATION, EXPLANATION_SOURCE, Labels
 
 
-@click.group(cls=Group)
-def command() -> None:
-    """Judge meter readings and reckon bias, loads, lengths and voltage drop.
-
-    \b
-    Example:
-      busprobe wiring meter --resistance 61 --idle 0.25
-    """
-
-
-for sum_command in wiring_sums.COMMANDS:
-    command.add_command(sum_command)
-
-
-@command.command("meter", short_help="Judge what a multimeter shows.")
+@click.command("meter", short_help="Judge what a multimeter shows.")
 @click.option(
     "--resistance",
     default="",
@@ -92,7 +77,7 @@ def meter(
     """
     labels = Labels.LETTERS if letters else Labels.SIGN
     ohms, voltage = parse_resistance(resistance), parse_voltage(idle)
-    pair = Pair(require(terminator, "A terminator", "ohm"), loop=figures.loop(cable))
+    pair = MeasuredPair(require(terminator, "A terminator", "ohm"), loop=cable_loop(cable))
     judgements = (
         judge_resistance(ohms, pair),
         judge_idle(voltage, labels, terminators_by(ohms, pair)),
@@ -130,7 +115,7 @@ def _print(judgement: Judgement) -> None:
         output.lines([f"  Limits: {judgement.limits}.", f"  Source: {judgement.source}."])
 
 
-@command.command("names", short_help="Explain how the two wires are named.")
+@click.command("names", short_help="Explain how the two wires are named.")
 def names() -> None:
     """Explain how the two wires are named, and why letters cannot be trusted.
 
@@ -143,3 +128,6 @@ def names() -> None:
         ("Who", "Idle positive", "Idle negative", "Source"),
         [(each.who, each.idle_positive, each.idle_negative, each.source) for each in CONVENTIONS],
     )
+
+
+COMMANDS = (meter, names, *wiring_calculations.commands())

@@ -41,10 +41,10 @@ from busprobe.survey.identify import Identified, identify
 from busprobe.survey.listen import Overheard, listen
 from busprobe.survey.run import Survey
 from busprobe.text import visible
-from busprobe.wiring.hearing import Hearing, a_few, hear
+from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.hunt import probes
+from busprobe.wiring.listening import ListeningResult, a_few, listen_and_ask
 from busprobe.wiring.meter import Judgement
-from busprobe.wiring.sums import Reckoned
 
 _EARLIER = "compare.with"
 """Where the job keeps which earlier job it is compared with."""
@@ -141,18 +141,18 @@ class Session:
         asking: Sequence[Sequence[Request]] | None = None,
         *,
         cancel: StopFlag | None = None,
-    ) -> Hearing:
+    ) -> ListeningResult:
         """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what
         is wrong with it.
 
         `asking` takes the place of these units, and `cancel` ends it, as in
-        `busprobe.wiring.hearing.hear`; nobody is asked where it is empty.  Kept under "listening"
-        and, beside what a meter showed, under "wiring".
+        `busprobe.wiring.listening.listen_and_ask`; nobody is asked where it is empty.  Kept under
+        "listening" and, beside what a meter showed, under "wiring".
         """
         known = [unit.address for unit in self.job.units() if unit.settings == self.line.settings]
         if asking is None:
             asking = [probes(address) for address in a_few(known) or (FIRST,)]
-        heard = hear(self.line, seconds, asking, expected=known, cancel=cancel)
+        heard = listen_and_ask(self.line, seconds, asking, expected=known, cancel=cancel)
         self.job.record("listening", heard.document())
         self.keep_wiring(heard=heard)
         return heard
@@ -160,15 +160,15 @@ class Session:
     def keep_wiring(
         self,
         judgements: Sequence[Judgement] = (),
-        heard: Hearing | None = None,
-        sums: Sequence[Reckoned] = (),
+        heard: ListeningResult | None = None,
+        calculations: Sequence[Calculated] = (),
     ) -> dict[str, object]:
-        """Keep what a meter showed, was heard and was reckoned, with what failures say, under
+        """Keep what a meter showed, was heard and was calculated, with what failures say, under
         "wiring".
 
         What this time was not tried is carried on from the record before.  Returns the document.
         """
-        return keep_wiring(self.job, judgements, heard, sums)
+        return keep_wiring(self.job, judgements, heard, calculations)
 
     # -- survey and identification
     # -----------------------------------------------------------------------

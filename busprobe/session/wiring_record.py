@@ -9,22 +9,28 @@ from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.modbus.addresses import parse_addresses
 from busprobe.prove.proof import Proof
-from busprobe.wiring.advice import Observation
-from busprobe.wiring.hearing import Hearing
+from busprobe.wiring.calculations import Calculated
+from busprobe.wiring.causes import Observation
+from busprobe.wiring.error_distribution import (
+    FailedPoll,
+    PollCounts,
+    PollingPeriod,
+    RunCounts,
+    by_position,
+    error_patterns,
+)
+from busprobe.wiring.listening import ListeningResult
 from busprobe.wiring.meter import Judgement
-from busprobe.wiring.moments import Failure, Watch
-from busprobe.wiring.patterns import Counted, Tally, by_position, patterns
 from busprobe.wiring.record import wiring_document
-from busprobe.wiring.sums import Reckoned
 
 
 def keep_wiring(
     job: Job,
     judgements: Sequence[Judgement] = (),
-    heard: Hearing | None = None,
-    sums: Sequence[Reckoned] = (),
+    heard: ListeningResult | None = None,
+    calculations: Sequence[Calculated] = (),
 ) -> dict[str, object]:
-    """Record what a meter showed, was heard and was reckoned, with what failures say; returns the
+    """Record what a meter showed, was heard and was calculated, with what failures say; returns the
     document.
 
     What this time was not tried is carried on from the record before.
@@ -35,7 +41,7 @@ def keep_wiring(
         heard.observations if heard is not None else (),
         listened=heard is not None,
         patterns=failure_patterns(job),
-        sums=sums,
+        calculations=calculations,
         earlier=before.document if before is not None else None,
     )
     job.record("wiring", document)
@@ -74,38 +80,42 @@ def failure_patterns(job: Job) -> tuple[Observation, ...]:
     )
     runs = [counted(Proof.from_document(record.document)) for record in job.records("prove")]
     lost = by_position(order, _last_survey(job))
-    found = patterns(runs, order)
+    found = error_patterns(runs, order)
     return (
         found if lost is None or any(lost.hints == each.hints for each in found) else (*found, lost)
     )
 
 
-def counted(proof: Proof) -> Counted:
+def counted(proof: Proof) -> RunCounts:
     """A proof as plain counts, a unit at other line settings of the same baud rate added to it.
 
     Only the first failures of a unit are kept with their moments, so that time is watched until one
     is left out.
     """
-    tallies: dict[tuple[int, int], Tally] = {}
+    tallies: dict[tuple[int, int], PollCounts] = {}
     until = proof.seconds
     for unit in proof.units:
         key = unit.address, unit.settings.baud
-        tallies[key] = tallies.get(key, Tally(0, 0)) + Tally(unit.polls, unit.failed)
+        tallies[key] = tallies.get(key, PollCounts(0, 0)) + PollCounts(unit.polls, unit.failed)
         if unit.failed > len(unit.evidence):
             until = min(until, unit.evidence[-1].seconds if unit.evidence else 0.0)
     failures = sorted(
         (each.seconds, unit.address) for unit in proof.units for each in unit.evidence
     )
-    watched = tuple(Failure(seconds, address) for seconds, address in failures if seconds < until)
+    watched = tuple(
+        FailedPoll(seconds, address) for seconds, address in failures if seconds < until
+    )
     rounds = round(proof.rounds * until / proof.seconds) if proof.seconds else 0
-    return Counted(tallies, Watch(until, rounds, watched, proof.round_times.maximum or 0.0))
+    return RunCounts(
+        tallies, PollingPeriod(until, rounds, watched, proof.round_times.maximum or 0.0)
+    )
 
 
 def _placed(job: Job) -> list[UnitRecord]:
     return [unit for unit in job.units() if unit.position is not None]
 
 
-def _last_survey(job: Job) -> dict[int, Tally]:
+def _last_survey(job: Job) -> dict[int, PollCounts]:
     """Units on the as-built list with a place, and whether the last complete survey found them
     again.
 
@@ -121,5 +131,5 @@ def _last_survey(job: Job) -> dict[int, Tally]:
         asked = unit.address in searched and str(unit.settings) in survey.document["settings"]
         if asked and unit.seen:
             there = unit.seen >= survey.begun or str(unit.place) in found
-            tallies[unit.address] = Tally(1, 0 if there else 1)
+            tallies[unit.address] = PollCounts(1, 0 if there else 1)
     return tallies

@@ -13,7 +13,7 @@ from busprobe.modbus.framing import EXCEPTION_FLAG
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_reply_bytes
 from busprobe.modbus.traffic import Frame, sound_frames
-from busprobe.wiring import alphabet
+from busprobe.wiring import byte_patterns
 
 _TOGETHER = 0.05
 """Seconds within which bytes count as one burst; adapters hand over in lumps of 16 ms (common
@@ -39,7 +39,7 @@ _DAMAGED = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
 
 
 @dataclass(frozen=True)
-class Evidence:
+class LineEvidence:
     """All that was heard on a pair."""
 
     settings: LineSettings
@@ -161,7 +161,7 @@ class Evidence:
 
 def has_ones_added(reply: Reply) -> bool:
     """Whether `reply` is our own request, altered as by an adapter that stops driving too early."""
-    return reply.verdict in _DAMAGED and alphabet.ones_added(
+    return reply.verdict in _DAMAGED and byte_patterns.ones_added(
         reply.request.frame, reply.exchange.received
     )
 
@@ -174,7 +174,7 @@ def bytes_altered(reply: Reply) -> int:
 
 def lacks_tail(reply: Reply) -> bool:
     """Whether `reply` is our own request without its end."""
-    return reply.verdict in _DAMAGED and alphabet.tail_missing(
+    return reply.verdict in _DAMAGED and byte_patterns.tail_missing(
         reply.request.frame, reply.exchange.received
     )
 
@@ -188,7 +188,7 @@ def is_stray(reply: Reply) -> bool:
     """Whether all that came was a pulse or two: a break, a glitch of the adapter, a floating
     pair."""
     received = reply.exchange.received
-    return 0 < len(received) <= _FEW and alphabet.single_pulses(received)
+    return 0 < len(received) <= _FEW and byte_patterns.single_pulses(received)
 
 
 def is_short(reply: Reply) -> bool:
@@ -219,6 +219,6 @@ def _sound_length(request: Request) -> int:
 def _mended(reply: Reply) -> bytes | None:
     """The frame that `reply` was before its front was lost; None if it cannot be mended by
     itself."""
-    return alphabet.mended_front(
+    return byte_patterns.mended_front(
         _heads(reply.request), reply.exchange.received, reply.request.function
     )

@@ -35,7 +35,7 @@ _MARGIN = 1.5
 
 
 @dataclass(frozen=True)
-class Appeared:
+class UnitAppeared:
     """A unit answers that did not before."""
 
     address: int
@@ -46,7 +46,7 @@ class Appeared:
 
 
 @dataclass(frozen=True)
-class Vanished:
+class UnitVanished:
     """A unit that answered does so no more."""
 
     address: int
@@ -57,7 +57,7 @@ class Vanished:
 
 
 @dataclass(frozen=True)
-class Round:
+class HuntRound:
     """Everybody was asked once."""
 
     number: int
@@ -76,7 +76,7 @@ class Round:
     cannot be read."""
 
 
-Event = Appeared | Vanished | Round
+HuntEvent = UnitAppeared | UnitVanished | HuntRound
 
 
 @dataclass
@@ -124,7 +124,7 @@ def hunt(
     known: Sequence[Request] = (),
     waits: Waits = WAITS,
     misses: int = MISSES,
-) -> Iterator[Event]:
+) -> Iterator[HuntEvent]:
     """Ask `addresses` round robin until `cancel` is set; yields events as they are seen on the
     wire.
 
@@ -152,7 +152,7 @@ def hunt(
 
 def _ask(
     line: Line, watch: _Watch, watches: dict[int, _Watch], waits: Waits, misses: int, cancel: Cancel
-) -> Iterator[Event]:
+) -> Iterator[HuntEvent]:
     """Ask one address, more than once if a reply of a present unit fails to come."""
     watch.lost = watch.garbled = False
     for attempt in range(misses):
@@ -182,7 +182,7 @@ def _ask(
             watch.first_miss = reply.exchange.sent
         watch.lost = True
     watch.present = watch.lost = False
-    yield Vanished(watch.request.address, watch.first_miss, watch.last_seen)
+    yield UnitVanished(watch.request.address, watch.first_miss, watch.last_seen)
 
 
 def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | None:
@@ -201,16 +201,18 @@ def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | No
     return None
 
 
-def _seen(watch: _Watch, reply: Reply, at: float) -> Iterator[Event]:
+def _seen(watch: _Watch, reply: Reply, at: float) -> Iterator[HuntEvent]:
     watch.last_seen = at
     watch.garbled = False
     if not watch.present:
         watch.present = True
-        yield Appeared(reply.frame[0], at, reply.words)
+        yield UnitAppeared(reply.frame[0], at, reply.words)
 
 
-def _round(number: int, started: float, ended: float, watches: dict[int, _Watch]) -> Round:
+def _round(number: int, started: float, ended: float, watches: dict[int, _Watch]) -> HuntRound:
     def those(flag: str) -> tuple[int, ...]:
         return tuple(address for address, watch in watches.items() if getattr(watch, flag))
 
-    return Round(number, ended, ended - started, those("present"), those("lost"), those("garbled"))
+    return HuntRound(
+        number, ended, ended - started, those("present"), those("lost"), those("garbled")
+    )

@@ -50,18 +50,6 @@ class Judgement:
     source: str
     """Where that range is published."""
 
-    def document(self) -> dict[str, str]:
-        """As stored in the job."""
-        return {
-            "measurement": self.measurement,
-            "reading": self.reading,
-            "level": self.level,
-            "words": self.words,
-            "action": self.action,
-            "limits": self.limits,
-            "source": self.source,
-        }
-
 
 def not_measured(measurement: Measurement) -> Judgement:
     """The judgement of a reading that was skipped: nothing is known, and the record says so."""

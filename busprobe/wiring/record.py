@@ -4,18 +4,90 @@ what was skipped."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from functools import cache
+from typing import Annotated, Any
 
-from busprobe.wiring.advice import Observation
+from pydantic import Field, TypeAdapter
+
+from busprobe.wiring.calculations import Calculated
+from busprobe.wiring.causes import Observation, RecordedObservation
 from busprobe.wiring.meter import Judgement, Level, Measurement
-from busprobe.wiring.sums import Reckoned
 
 FORMAT = "busprobe.wiring/1"
 """Name of the document."""
 
-
 LISTENING = "listening to the pair"
-"""Stands among what was skipped where nobody listened."""
+"""Stands among what was skipped where the bus was not listened to; by it alone older versions of
+the document say so."""
+
+
+@dataclass(frozen=True)
+class WiringRecord:
+    """What is known of the wiring."""
+
+    judgements: tuple[Judgement, ...] = ()
+    """Of readings that were made, in the order of `Measurement`."""
+    observations: tuple[RecordedObservation, ...] = ()
+    """What was heard; empty also where nothing was odd."""
+    patterns: tuple[RecordedObservation, ...] = ()
+    """What failures of other steps say by place and time."""
+    calculations: Annotated[tuple[Calculated, ...], Field(alias="sums")] = ()
+    """Those that were to be kept."""
+    listened: bool = False
+    """Whether the bus was listened to, which tells no observation from none made."""
+
+    @property
+    def unmeasured(self) -> tuple[Measurement, ...]:
+        """What was not measured."""
+        measured = {judgement.measurement for judgement in self.judgements}
+        return tuple(kind for kind in Measurement if kind not in measured)
+
+    def with_more(
+        self,
+        judgements: Sequence[Judgement],
+        observations: Sequence[Observation],
+        *,
+        listened: bool,
+        patterns: Sequence[Observation],
+        calculations: Sequence[Calculated],
+    ) -> WiringRecord:
+        """The record after another visit, with what this one did not even try carried on: kinds of
+        measurement without a judgement, what was heard where nobody listened, and calculations of
+        other inputs."""
+        judged = {judgement.measurement for judgement in judgements}
+        made = [each for each in judgements if each.level is not Level.NOT_MEASURED]
+        kept = [each for each in self.judgements if each.measurement not in judged]
+        again = {(each.name, each.given) for each in calculations}
+        others = [each for each in self.calculations if (each.name, each.given) not in again]
+        heard = tuple(each.recorded for each in observations) if listened else self.observations
+        kinds = list(Measurement)
+        return WiringRecord(
+            tuple(sorted((*kept, *made), key=lambda each: kinds.index(each.measurement))),
+            heard,
+            tuple(each.recorded for each in patterns),
+            (*others, *calculations),
+            listened or self.listened,
+        )
+
+    def document(self) -> dict[str, object]:
+        """As stored in the job, and as `--json` prints it."""
+        fields = _adapter().dump_python(self, mode="json", by_alias=True)
+        skipped = [*map(str, self.unmeasured), *([] if self.listened else [LISTENING])]
+        return {"format": FORMAT, **fields, "skipped": skipped}
+
+
+@cache
+def _adapter() -> TypeAdapter[WiringRecord]:
+    return TypeAdapter(WiringRecord)
+
+
+def read_record(document: Mapping[str, Any] | None) -> WiringRecord:
+    """The record that `document` is; an empty one for none, or for a document of another format."""
+    if document is None or document.get("format") != FORMAT:
+        return WiringRecord()
+    listened = LISTENING not in document.get("skipped", (LISTENING,))
+    return _adapter().validate_python({"listened": listened, **document})
 
 
 def wiring_document(
@@ -24,40 +96,18 @@ def wiring_document(
     *,
     listened: bool,
     patterns: Sequence[Observation] = (),
-    sums: Sequence[Reckoned] = (),
+    calculations: Sequence[Calculated] = (),
     earlier: Mapping[str, Any] | None = None,
 ) -> dict[str, object]:
-    """The step's results; every kind of measurement that was not made is listed as skipped.
-
-    `listened` says whether the pair was listened to, so that no observation is told from none made.
-    `patterns` are what failures of other steps say by place and time, `sums` what was reckoned and
-    is to be kept.  From an `earlier` document is carried on what this time was not even tried:
-    kinds of measurement that have no judgement, what was heard where nobody listened, and sums of
-    other figures.
-    """
-    earlier = earlier if earlier is not None and earlier.get("format") == FORMAT else {}
-    judged = {j.measurement for j in judgements}
-    kept = [j for j in earlier.get("judgements", ()) if j["measurement"] not in judged]
-    made = [j.document() for j in judgements if j.level is not Level.NOT_MEASURED]
-    measured = {j["measurement"] for j in (*kept, *made)}
-    skipped = [str(kind) for kind in Measurement if kind not in measured]
-    heard = [observation.document() for observation in observations]
-    if not listened:
-        heard = earlier.get("observations", [])
-        if LISTENING in earlier.get("skipped", [LISTENING]):
-            skipped.append(LISTENING)
-    reckoned = [each.document() for each in sums]
-    again = {(each["sum"], each["given"]) for each in reckoned}
-    return {
-        "format": FORMAT,
-        "judgements": sorted(
-            (*kept, *made), key=lambda j: list(Measurement).index(Measurement(j["measurement"]))
-        ),
-        "observations": heard,
-        "patterns": [observation.document() for observation in patterns],
-        "sums": [
-            *(s for s in earlier.get("sums", ()) if (s["sum"], s["given"]) not in again),
-            *reckoned,
-        ],
-        "skipped": skipped,
-    }
+    """The step's results as a document, on top of an `earlier` one (`WiringRecord.with_more`)."""
+    return (
+        read_record(earlier)
+        .with_more(
+            judgements,
+            observations,
+            listened=listened,
+            patterns=patterns,
+            calculations=calculations,
+        )
+        .document()
+    )

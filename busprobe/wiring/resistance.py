@@ -1,8 +1,8 @@
 """The resistance between the wires with the power off: how many terminators does it fit?
 
 The bounds follow from what is connected: terminators in parallel with receivers and bias, and the
-cable's own loop resistance in series with what is at its far end.  Readings that fit two pictures
-are said to.
+cable's own loop resistance in series with what is at its far end.  Readings that fit two numbers of
+terminators are said to.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from busprobe.wiring.arithmetic.bias import UNIT_LOAD, parallel
-from busprobe.wiring.arithmetic.budget import UNITS
+from busprobe.wiring.arithmetic.unit_loads import UNITS
 from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, ohms
 
 TOLERANCE = 0.05
@@ -29,7 +29,7 @@ SOURCE = (
 
 
 @dataclass(frozen=True)
-class Pair:
+class MeasuredPair:
     """What is known of the pair being measured; the defaults are the most load a short segment may
     carry."""
 
@@ -44,7 +44,7 @@ class Pair:
     """Ω of both wires from the place of measurement to the far end."""
 
 
-class Picture(Enum):
+class Termination(Enum):
     """What a resistance can mean."""
 
     SHORT = "a short"
@@ -56,40 +56,40 @@ class Picture(Enum):
 
 
 _ACTIONS = {
-    Picture.SHORT: (
+    Termination.SHORT: (
         "Open the pair in the middle and measure both halves; follow the half that stays low."
     ),
-    Picture.MANY: (
+    Termination.MANY: (
         "Look for built-in terminators that are switched on in units; leave two, one at each end."
     ),
-    Picture.THREE: (
+    Termination.THREE: (
         "Look for a built-in terminator that is switched on in a unit; leave two, one at each end."
     ),
-    Picture.BOTH: "",
-    Picture.ONE: (
+    Termination.BOTH: "",
+    Termination.ONE: (
         "Take the cable off at one end and measure that end alone: the end without a terminator"
         " needs one."
     ),
-    Picture.NONE: (
+    Termination.NONE: (
         "Look at both ends: no terminator fitted, one in series with a capacitor (a meter cannot"
         " see it), or an open wire."
     ),
 }
 
-_COUNTS = {Picture.NONE: 0, Picture.ONE: 1, Picture.BOTH: 2, Picture.THREE: 3}
+_COUNTS = {Termination.NONE: 0, Termination.ONE: 1, Termination.BOTH: 2, Termination.THREE: 3}
 
 _LEVELS = {
-    Picture.SHORT: Level.WRONG,
-    Picture.MANY: Level.WRONG,
-    Picture.THREE: Level.WRONG,
-    Picture.BOTH: Level.GOOD,
-    Picture.ONE: Level.ATTENTION,
-    Picture.NONE: Level.ATTENTION,
+    Termination.SHORT: Level.WRONG,
+    Termination.MANY: Level.WRONG,
+    Termination.THREE: Level.WRONG,
+    Termination.BOTH: Level.GOOD,
+    Termination.ONE: Level.ATTENTION,
+    Termination.NONE: Level.ATTENTION,
 }
 
 
-def bounds(picture: Picture, pair: Pair) -> tuple[float, float]:
-    """Least and most Ω that a meter at one end can show for `picture`.
+def bounds(termination: Termination, pair: MeasuredPair) -> tuple[float, float]:
+    """Least and most Ω that a meter at one end can show for `termination`.
 
     Least: smallest terminators, all receivers' and bias' load beside them, no cable.  Most: largest
     terminators, no load, and all but one of them at the far end of the cable.
@@ -103,28 +103,28 @@ def bounds(picture: Picture, pair: Pair) -> tuple[float, float]:
     def most(count: int) -> float:
         return parallel(large, *[large + pair.loop] * (count - 1)) + LEADS
 
-    match picture:
-        case Picture.SHORT:
+    match termination:
+        case Termination.SHORT:
             return 0.0, LEADS + pair.loop  # a short may lie at the far end
-        case Picture.MANY:
+        case Termination.MANY:
             return LEADS, most(4)
-        case Picture.THREE:
+        case Termination.THREE:
             return least(3), most(3)
-        case Picture.BOTH:
+        case Termination.BOTH:
             return least(2), most(2)
-        case Picture.ONE:
+        case Termination.ONE:
             return least(1), large + pair.loop + LEADS
-        case Picture.NONE:
+        case Termination.NONE:
             return min(load, 10 * UNIT_LOAD), math.inf
 
 
-def judge_resistance(value: float | None, pair: Pair | None = None) -> Judgement:
+def judge_resistance(value: float | None, pair: MeasuredPair | None = None) -> Judgement:
     """Judge Ω measured between the wires with all power off; None is not measured."""
-    pair = pair or Pair()
+    pair = pair or MeasuredPair()
     if value is None:
         return not_measured(Measurement.RESISTANCE)
     fits = list(_fitting(value, pair))
-    low, high = bounds(Picture.BOTH, pair)
+    low, high = bounds(Termination.BOTH, pair)
     limits = (
         f"two terminators of {pair.terminator:g} Ω with what is connected: {low:.0f} to"
         f" {high:.0f} Ω"
@@ -143,26 +143,26 @@ def judge_resistance(value: float | None, pair: Pair | None = None) -> Judgement
         level, action = _LEVELS[fits[0]], _ACTIONS[fits[0]]
         words = f"{ohms(value)} fits {fits[0].value}."
     else:
-        levels = {_LEVELS[picture] for picture in fits}
+        levels = {_LEVELS[termination] for termination in fits}
         level = levels.pop() if len(levels) == 1 else Level.ATTENTION
-        *some, last = (picture.value for picture in fits)
+        *some, last = (termination.value for termination in fits)
         words = f"{ohms(value)} fits {', '.join(some)} as well as {last}: one reading cannot tell."
         action = "Measure at the other end too, or lift one terminator and measure again."
     return Judgement(Measurement.RESISTANCE, ohms(value), level, words, action, limits, SOURCE)
 
 
-def terminators_by(value: float | None, pair: Pair | None = None) -> int | None:
+def terminators_by(value: float | None, pair: MeasuredPair | None = None) -> int | None:
     """How many terminators Ω between the wires, all power off, show; None where several numbers
     fit, or none does.
 
     One in series with a capacitor does not show, and counts as none.
     """
-    fits = [] if value is None else list(_fitting(value, pair or Pair()))
+    fits = [] if value is None else list(_fitting(value, pair or MeasuredPair()))
     return _COUNTS.get(fits[0]) if len(fits) == 1 else None
 
 
-def _fitting(value: float, pair: Pair) -> Iterator[Picture]:
-    for picture in Picture:
-        low, high = bounds(picture, pair)
+def _fitting(value: float, pair: MeasuredPair) -> Iterator[Termination]:
+    for termination in Termination:
+        low, high = bounds(termination, pair)
         if low <= value <= high:
-            yield picture
+            yield termination

@@ -13,10 +13,10 @@ from busprobe.line.exchange import Echo, Heard
 from busprobe.line.line_errors import LineErrors
 from busprobe.modbus.replies import Reply, Verdict
 from busprobe.text import hex_bytes
-from busprobe.wiring import alphabet
-from busprobe.wiring.advice import Cause, Hint, Observation, observed
+from busprobe.wiring import byte_patterns
+from busprobe.wiring.causes import Cause, Hint, Observation, observed
 from busprobe.wiring.evidence import (
-    Evidence,
+    LineEvidence,
     bytes_altered,
     has_ones_added,
     is_quiet,
@@ -40,12 +40,12 @@ _ENOUGH = 5
 """Sound replies without a fault that make bias the only explanation of junk around them."""
 
 
-def diagnose(evidence: Evidence) -> tuple[Observation, ...]:
+def diagnose(evidence: LineEvidence) -> tuple[Observation, ...]:
     """All that strikes the eye in `evidence`, the gravest first; empty if nothing does."""
     return tuple(observation for look in _LOOKS for observation in look(evidence))
 
 
-def _other_master(evidence: Evidence) -> Iterator[Observation]:
+def _other_master(evidence: LineEvidence) -> Iterator[Observation]:
     if evidence.frames:
         count = len(evidence.frames)
         yield observed(
@@ -65,7 +65,7 @@ def _other_master(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _late(evidence: Evidence) -> Iterator[Observation]:
+def _late(evidence: LineEvidence) -> Iterator[Observation]:
     late = evidence.late
     if late:
         at = units({reply.request.address for reply in late})
@@ -79,7 +79,7 @@ def _late(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
+def _idle_bytes(evidence: LineEvidence) -> Iterator[Observation]:
     if (
         evidence.idle is None
         or not evidence.idle.data
@@ -103,7 +103,7 @@ def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
             Cause.NOISE,
             Cause.WRONG_BAUD,
         )
-    elif not evidence.others_talk and alphabet.single_pulses(data):
+    elif not evidence.others_talk and byte_patterns.single_pulses(data):
         yield observed(seen, Cause.MISSING_BIAS, Cause.NOISE, Cause.SWAPPED_AT_ADAPTER)
     elif (
         set(data) == {0} and evidence.settings.wire_time(len(data)) > _BUSY * evidence.idle.seconds
@@ -115,7 +115,7 @@ def _idle_bytes(evidence: Evidence) -> Iterator[Observation]:
         yield observed(seen, *_causes_of_garbage(data, evidence.settings.baud))
 
 
-def _echo(evidence: Evidence) -> Iterator[Observation]:
+def _echo(evidence: LineEvidence) -> Iterator[Observation]:
     altered = [reply for reply in evidence.replies if has_ones_added(reply)]
     if altered:
         many = all(bytes_altered(reply) >= _SEVERAL for reply in altered)
@@ -135,7 +135,7 @@ def _echo(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _turn_round(evidence: Evidence) -> Iterator[Observation]:
+def _turn_round(evidence: LineEvidence) -> Iterator[Observation]:
     cut = evidence.cut
     if not cut:
         return
@@ -155,7 +155,7 @@ def _turn_round(evidence: Evidence) -> Iterator[Observation]:
     )
 
 
-def _junk(evidence: Evidence) -> Iterator[Observation]:
+def _junk(evidence: LineEvidence) -> Iterator[Observation]:
     sound = [reply for reply in evidence.replies if reply.present]
     junk = [reply.junk_before + reply.junk_after for reply in sound]
     touched = [bytes_ for bytes_ in junk if bytes_]
@@ -168,7 +168,7 @@ def _junk(evidence: Evidence) -> Iterator[Observation]:
         causes.insert(0, Cause.ADAPTER_GLITCH)
     elif not (idle_too and len(sound) >= _ENOUGH and len(touched) < _ALWAYS * len(sound)):
         causes.append(Cause.ADAPTER_GLITCH)
-    if evidence.damaged or not all(alphabet.single_pulses(bytes_) for bytes_ in touched):
+    if evidence.damaged or not all(byte_patterns.single_pulses(bytes_) for bytes_ in touched):
         causes.append(Cause.NOISE)
     if evidence.others_talk:
         causes.insert(0, Cause.OTHER_MASTER)
@@ -180,7 +180,7 @@ def _junk(evidence: Evidence) -> Iterator[Observation]:
     )
 
 
-def _flags(evidence: Evidence) -> Iterator[Observation]:
+def _flags(evidence: LineEvidence) -> Iterator[Observation]:
     clean = [
         reply
         for reply in evidence.replies
@@ -204,7 +204,7 @@ def _flags(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _counts(evidence: Evidence) -> Iterator[Observation]:
+def _counts(evidence: LineEvidence) -> Iterator[Observation]:
     """What the system counted where no byte tells of it."""
     idle = evidence.idle
     if idle is not None and idle.errors is not None and idle.errors.on_wire and not idle.data:
@@ -234,7 +234,7 @@ def _counts(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _silence(evidence: Evidence) -> Iterator[Observation]:
+def _silence(evidence: LineEvidence) -> Iterator[Observation]:
     asked = {reply.request.address for reply in evidence.replies}
     quiet = {
         a
@@ -286,7 +286,7 @@ def _silence(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _damage(evidence: Evidence) -> Iterator[Observation]:
+def _damage(evidence: LineEvidence) -> Iterator[Observation]:
     if not evidence.damaged:
         return
     by_unit = Counter(reply.request.address for reply in evidence.damaged)
@@ -298,7 +298,11 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
         f" damaged, at {units(by_unit)}: {_sample(data)}."
     )
     causes: list[Cause | Hint]
-    if alphabet.times_too_fast(data) or alphabet.complement_like(data) or set(data) == {0}:
+    if (
+        byte_patterns.times_too_fast(data)
+        or byte_patterns.complement_like(data)
+        or set(data) == {0}
+    ):
         causes = list(_causes_of_garbage(data, evidence.damaged[0].exchange.settings.baud))
     elif len(by_unit) == 1 and others:
         causes = [Cause.CLASH, Cause.UNIT_ITSELF]
@@ -314,7 +318,7 @@ def _damage(evidence: Evidence) -> Iterator[Observation]:
     yield observed(seen, *causes)
 
 
-def _throughout(some: Sequence[Reply], evidence: Evidence) -> bool:
+def _throughout(some: Sequence[Reply], evidence: LineEvidence) -> bool:
     """Whether `some` are nearly all exchanges, and several: the adapter's own fault, where noise
     comes and goes."""
     return len(some) >= max(_SEVERAL, _ALWAYS * len(evidence.replies))
@@ -336,17 +340,17 @@ _LOOKS = (
 
 def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
     """What bytes without a frame look like."""
-    ratio = alphabet.times_too_fast(data)
+    ratio = byte_patterns.times_too_fast(data)
     if ratio is not None:
         slower = Hint(Cause.WRONG_BAUD, f"somebody talks at about {baud // ratio} baud")
-        if alphabet.complement_like(data, too_fast=True):
+        if byte_patterns.complement_like(data, too_fast=True):
             return (slower, Cause.SWAPPED_AT_ADAPTER)
-        return (slower, Cause.MISSING_BIAS) if alphabet.single_pulses(data) else (slower,)
-    if alphabet.complement_like(data):
+        return (slower, Cause.MISSING_BIAS) if byte_patterns.single_pulses(data) else (slower,)
+    if byte_patterns.complement_like(data):
         return (Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD, Cause.NOISE)
     if set(data) == {0}:
         lowest = Hint(
-            Cause.WRONG_BAUD, f"somebody talks at less than {baud // alphabet.FASTEST} baud"
+            Cause.WRONG_BAUD, f"somebody talks at less than {baud // byte_patterns.FASTEST} baud"
         )
         return (lowest, Cause.STUCK, Cause.SWAPPED_AT_ADAPTER, Cause.REVERSED_BIAS)
     return (Cause.WRONG_BAUD, Cause.WRONG_FORMAT, Cause.NOISE, Cause.MISSING_BIAS)

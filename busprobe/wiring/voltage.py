@@ -6,9 +6,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from busprobe.wiring.arithmetic.bias import THRESHOLD
-from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.plausibility import require
 from busprobe.wiring.meter import Judgement, Level, Measurement, not_measured, volts
-from busprobe.wiring.naming import Labels, d1_by_idle
+from busprobe.wiring.wire_names import Labels, d1_by_idle
 
 MOST_TERMINATED = 1.0
 """V between the wires of a terminated idle pair above which more than bias is at work: the

@@ -10,7 +10,7 @@ import pytest
 import busprobe.virtual
 from busprobe.errors import ExitCode
 from busprobe.job import Job
-from busprobe.wiring.advice import Cause
+from busprobe.wiring.causes import Cause
 from tests.cli.conftest import Command, Ran
 
 

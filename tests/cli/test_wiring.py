@@ -74,7 +74,7 @@ def test_bits_of_a_byte_with_formula_and_source(command: Command) -> None:
     assert "Source: MODBUS over Serial Line V1.02" in told
 
 
-def test_a_sum_is_kept_in_the_job_if_one_is_named(command: Command, tmp_path: Path) -> None:
+def test_a_calculation_is_kept_in_the_job_if_one_is_named(command: Command, tmp_path: Path) -> None:
     """Beside the readings, which it leaves as they are."""
     job_file = tmp_path / "plant.busjob"
     command("wiring", "meter", "--resistance", "61", "--job", job_file)
@@ -125,7 +125,7 @@ def test_meter_readings_are_judged_and_kept(command: Command, tmp_path: Path) ->
         ("drop", "1000:5"),
     ],
 )
-def test_a_sum_that_asks_for_a_change_needs_attention(
+def test_a_calculation_that_asks_for_a_change_needs_attention(
     arguments: tuple[object, ...], command: Command
 ) -> None:
     """Too little bias, a repeater, a shorter or slower trunk, thicker wire: scripts see it by the

@@ -20,12 +20,12 @@ from busprobe.prove.tally import EVIDENCE_KEPT, Failure, UnitTally
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
 from busprobe.session.wiring_record import counted, failure_patterns, keep_wiring
-from busprobe.wiring.advice import Cause
-from busprobe.wiring.naming import Labels
-from busprobe.wiring.patterns import Tally
+from busprobe.wiring.calculations import stub
+from busprobe.wiring.causes import Cause
+from busprobe.wiring.error_distribution import PollCounts
 from busprobe.wiring.resistance import judge_resistance
-from busprobe.wiring.sums import stub
 from busprobe.wiring.voltage import judge_idle
+from busprobe.wiring.wire_names import Labels
 
 SLOW, FAST = LineSettings.parse("9600-8N1"), LineSettings.parse("19200-8N1")
 PLACES = (11, 12, 21, 31, 41, 51)
@@ -66,12 +66,12 @@ def survey(session: Session) -> None:
 def test_counts_of_a_proof_and_when_they_failed() -> None:
     run = counted(proof(unit(11, SLOW, 3.0, 50.0), unit(12, SLOW, 7.0), unit(21, FAST)))
     assert run.tallies == {
-        (11, 9600): Tally(100, 2),
-        (12, 9600): Tally(100, 1),
-        (21, 19200): Tally(100, 0),
+        (11, 9600): PollCounts(100, 2),
+        (12, 9600): PollCounts(100, 1),
+        (21, 19200): PollCounts(100, 0),
     }
-    assert (run.watch.seconds, run.watch.rounds) == (100.0, 100)
-    assert [(each.seconds, each.address) for each in run.watch.failures] == [
+    assert (run.period.seconds, run.period.rounds) == (100.0, 100)
+    assert [(each.seconds, each.address) for each in run.period.failures] == [
         (3.0, 11),
         (7.0, 12),
         (50.0, 11),
@@ -83,14 +83,14 @@ def test_time_is_watched_only_until_a_failure_is_left_out() -> None:
     run = counted(
         proof(unit(11, SLOW, *(2.0 * n for n in range(1, 30))), unit(12, SLOW, 15.0, 90.0))
     )
-    assert (run.watch.seconds, run.watch.rounds) == (20.0, 20)
-    assert max(each.seconds for each in run.watch.failures) < 20.0
-    assert {each.address for each in run.watch.failures} == {11, 12}
+    assert (run.period.seconds, run.period.rounds) == (20.0, 20)
+    assert max(each.seconds for each in run.period.failures) < 20.0
+    assert {each.address for each in run.period.failures} == {11, 12}
 
 
 def test_an_empty_proof_counts_nothing() -> None:
     run = counted(Proof((), 1.0, 0.5, 0.0))
-    assert (run.tallies, run.watch.rounds, run.watch.failures) == ({}, 0, ())
+    assert (run.tallies, run.period.rounds, run.period.failures) == ({}, 0, ())
 
 
 def test_nothing_strikes_the_eye_in_a_new_job(session: Session) -> None:
@@ -164,7 +164,7 @@ def test_patterns_and_sums_reach_the_wiring_table_of_the_hand_over(session: Sess
     session.job.record(
         "prove", proof(*(unit(address, SLOW) for address in PLACES[:3]), *far).document()
     )
-    session.keep_wiring(sums=(stub(25),))
+    session.keep_wiring(calculations=(stub(25),))
     rows = wiring_table(session.bus_list()).rows
     place, *_ = [row for row in rows if row[0] == "failures by place and time"]
     (sum_,) = [row for row in rows if row[0] == "Longest stub"]

@@ -14,9 +14,9 @@ from busprobe.modbus.requests import Function, Request, read_registers, report_s
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
-from busprobe.wiring.advice import Cause, Observation
 from busprobe.wiring.arithmetic.bits import character_bits
-from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.causes import Cause, Observation
+from busprobe.wiring.evidence import LineEvidence
 
 USUAL = LineSettings.parse("9600-8N1")
 
@@ -47,7 +47,7 @@ def examine(
     *,
     idle: float = 10.0,
     rounds: int = 6,
-) -> Evidence:
+) -> LineEvidence:
     """Listen for `idle` s, then ask every unit of the scenario `rounds` times."""
     line = Line(segment.port(), settings)
     heard = line.listen(idle)
@@ -57,7 +57,7 @@ def examine(
         for _ in range(rounds)
         for asked in map(request, addresses)
     ]
-    return Evidence(settings, heard, replies, addresses)
+    return LineEvidence(settings, heard, replies, addresses)
 
 
 def frame_bits(frame: bytes, settings: LineSettings) -> tuple[int, ...]:

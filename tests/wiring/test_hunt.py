@@ -11,7 +11,7 @@ from busprobe.errors import PortError
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.virtual.segment import Segment
-from busprobe.wiring.hunt import Appeared, Event, Round, Vanished, hunt
+from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitVanished, hunt
 from tests.wiring.bench import USUAL, request, scenario, segment
 
 ALL = (11, 12, 21, 31, 41, 51)
@@ -19,11 +19,13 @@ ALL = (11, 12, 21, 31, 41, 51)
 
 def start(
     bench: Segment, addresses: tuple[int, ...] = ALL, cancel: Cancel | None = None
-) -> Iterator[Event]:
+) -> Iterator[HuntEvent]:
     return hunt(Line(bench.port(), USUAL), addresses, cancel or Cancel())
 
 
-def until(events: Iterator[Event], wanted: Callable[[Event], bool], most: int = 400) -> list[Event]:
+def until(
+    events: Iterator[HuntEvent], wanted: Callable[[HuntEvent], bool], most: int = 400
+) -> list[HuntEvent]:
     """Events up to the wanted one; fails if it does not come."""
     seen = []
     for event in events:
@@ -34,10 +36,10 @@ def until(events: Iterator[Event], wanted: Callable[[Event], bool], most: int = 
     raise AssertionError("the hunt ended")
 
 
-def round_of(events: Iterator[Event]) -> Round:
+def round_of(events: Iterator[HuntEvent]) -> HuntRound:
     """The next round."""
-    last = until(events, lambda event: isinstance(event, Round))[-1]
-    assert isinstance(last, Round)
+    last = until(events, lambda event: isinstance(event, HuntRound))[-1]
+    assert isinstance(last, HuntRound)
     return last
 
 
@@ -46,11 +48,13 @@ def test_every_unit_appears_at_the_moment_its_reply_began() -> None:
     once."""
     bench = segment("clean")
     events = start(bench)
-    seen = until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL))
-    appeared = [event for event in seen if isinstance(event, Appeared)]
+    seen = until(
+        events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL)
+    )
+    appeared = [event for event in seen if isinstance(event, UnitAppeared)]
     assert sorted(event.address for event in appeared) == list(ALL)
     assert [event.at for event in appeared] == sorted(event.at for event in appeared)
-    assert not any(isinstance(event, Vanished) for event in seen)
+    assert not any(isinstance(event, UnitVanished) for event in seen)
     first = appeared[0]
     sent = USUAL.t3_5 + USUAL.wire_time(8)
     kind = bench.scenario.types["at-10"]
@@ -62,12 +66,12 @@ def test_a_unit_taken_off_vanishes_between_its_last_reply_and_the_first_miss() -
     """The moment told is what was seen on the wire, and the truth lies in the interval."""
     bench = segment("clean")
     events = start(bench)
-    until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL))
+    until(events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL))
     bench.connect("em-101", connected=False)
     off = bench.clock.now()
-    seen = until(events, lambda event: isinstance(event, Vanished))
+    seen = until(events, lambda event: isinstance(event, UnitVanished))
     gone = seen[-1]
-    assert isinstance(gone, Vanished)
+    assert isinstance(gone, UnitVanished)
     assert gone.address == 21
     assert gone.last_seen <= off <= gone.at
     assert gone.at - off < 0.5
@@ -75,8 +79,8 @@ def test_a_unit_taken_off_vanishes_between_its_last_reply_and_the_first_miss() -
 
     bench.connect("em-101")
     on = bench.clock.now()
-    back = until(events, lambda event: isinstance(event, Appeared))[-1]
-    assert isinstance(back, Appeared)
+    back = until(events, lambda event: isinstance(event, UnitAppeared))[-1]
+    assert isinstance(back, UnitAppeared)
     assert back.address == 21
     assert back.at > on
 
@@ -86,10 +90,10 @@ def test_a_swapped_pair_is_found_by_swapping_it_back() -> None:
     comes."""
     bench = segment("swapped")
     events = start(bench)
-    until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL) - 1)
+    until(events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL) - 1)
     bench.swap("io-101")
-    seen = until(events, lambda event: isinstance(event, Appeared))
-    assert [event.address for event in seen if not isinstance(event, Round)] == [31]
+    seen = until(events, lambda event: isinstance(event, UnitAppeared))
+    assert [event.address for event in seen if not isinstance(event, HuntRound)] == [31]
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -102,9 +106,9 @@ def test_single_lost_replies_are_no_vanishing(seed: int) -> None:
     lost = 0
     vanished = []
     for event in events:
-        if isinstance(event, Vanished):
+        if isinstance(event, UnitVanished):
             vanished.append(event)
-        elif isinstance(event, Round):
+        elif isinstance(event, HuntRound):
             lost += len(event.lost)
             if event.number == 100:
                 cancel.set()
@@ -125,8 +129,8 @@ def test_kinds_of_requests_are_tried_in_turn_until_one_is_answered() -> None:
     """A unit that is silent on registers appears by its server id, and is asked for that from then
     on."""
     events = start(silent_on_registers(), (41,))
-    seen = until(events, lambda event: isinstance(event, Appeared))
-    assert [type(event) for event in seen] == [Round, Round, Appeared]
+    seen = until(events, lambda event: isinstance(event, UnitAppeared))
+    assert [type(event) for event in seen] == [HuntRound, HuntRound, UnitAppeared]
     for _ in range(5):
         assert round_of(events).lost == ()
 
@@ -134,7 +138,7 @@ def test_kinds_of_requests_are_tried_in_turn_until_one_is_answered() -> None:
 def test_known_requests_are_used_from_the_start() -> None:
     """The same unit appears at once if the request it answers is known."""
     events = hunt(Line(silent_on_registers().port(), USUAL), (41,), Cancel(), known=[request(41)])
-    assert isinstance(next(events), Appeared)
+    assert isinstance(next(events), UnitAppeared)
 
 
 def test_absent_units_cost_no_more_than_their_wait() -> None:
@@ -142,7 +146,7 @@ def test_absent_units_cost_no_more_than_their_wait() -> None:
     wait."""
     bench = segment("clean")
     events = start(bench, (*ALL, 99))
-    until(events, lambda event: isinstance(event, Round) and len(event.present) == len(ALL))
+    until(events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL))
     steady = round_of(events)
     assert 99 not in steady.present
     assert 0.1 < steady.seconds < 0.1 + 7 * 0.05
@@ -174,7 +178,7 @@ def test_a_late_reply_counts_for_the_unit_that_sent_it() -> None:
         ),
     )
     events = start(bench, (11, 99))
-    seen = until(events, lambda event: isinstance(event, Appeared), most=20)
+    seen = until(events, lambda event: isinstance(event, UnitAppeared), most=20)
     assert seen[-1].address == 11  # type: ignore[union-attr]
 
 
@@ -183,19 +187,19 @@ def test_a_slow_unit_appears_once_and_does_not_come_and_go(addresses: tuple[int,
     """One that takes 0.8 s is late at first, heard while another kind of request is out, then
     waited for."""
     events = start(segment("slow"), addresses)
-    seen = until(events, lambda event: isinstance(event, Round) and event.number == 30)
-    assert [event.address for event in seen if isinstance(event, Appeared)].count(41) == 1
-    assert not any(isinstance(event, Vanished) for event in seen)
+    seen = until(events, lambda event: isinstance(event, HuntRound) and event.number == 30)
+    assert [event.address for event in seen if isinstance(event, UnitAppeared)].count(41) == 1
+    assert not any(isinstance(event, UnitVanished) for event in seen)
     assert not round_of(events).lost
 
 
 def test_a_slow_unit_that_is_taken_off_vanishes_too() -> None:
     bench = segment("slow")
     events = start(bench, (41,))
-    until(events, lambda event: isinstance(event, Round) and event.number == 30)
+    until(events, lambda event: isinstance(event, HuntRound) and event.number == 30)
     bench.connect(next(unit.name for unit in bench.units if unit.address == 41), connected=False)
-    gone = until(events, lambda event: isinstance(event, Vanished), most=3)[-1]
-    assert isinstance(gone, Vanished)
+    gone = until(events, lambda event: isinstance(event, UnitVanished), most=3)[-1]
+    assert isinstance(gone, UnitVanished)
     assert gone.address == 41
     assert not round_of(events).present
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from busprobe.wiring.advice import Cause, observed
+from busprobe.wiring.calculations import loads
+from busprobe.wiring.causes import Cause, observed
 from busprobe.wiring.meter import Measurement
-from busprobe.wiring.naming import Labels
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
-from busprobe.wiring.sums import loads
 from busprobe.wiring.voltage import judge_idle
+from busprobe.wiring.wire_names import Labels
 
 
 def test_measured_judged_and_skipped_are_kept_apart() -> None:
@@ -64,11 +64,11 @@ def test_a_reading_taken_back_is_gone_and_a_quiet_pair_replaces_a_loud_one() -> 
     assert Measurement.RESISTANCE in stored(second, "skipped")
 
 
-def test_sums_are_kept_beside_each_other_and_the_same_one_once() -> None:
-    """Other figures make another sum; whatever else is recorded later leaves them."""
-    first = wiring_document([], [], listened=False, sums=[loads([1.0] * 32)])
+def test_calculations_are_kept_beside_each_other_and_the_same_one_once() -> None:
+    """Other inputs make another calculation; whatever else is recorded later leaves them."""
+    first = wiring_document([], [], listened=False, calculations=[loads([1.0] * 32)])
     second = wiring_document(
-        [], [], listened=False, sums=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first
+        [], [], listened=False, calculations=[loads([1.0] * 8), loads([1.0] * 32)], earlier=first
     )
     third = wiring_document(
         [judge_resistance(61.0)], [], listened=True, earlier=json.loads(json.dumps(second))

@@ -12,7 +12,13 @@ from hypothesis import strategies as st
 from busprobe.wiring.arithmetic.bias import parallel
 from busprobe.wiring.arithmetic.conductor import Conductor
 from busprobe.wiring.meter import Level
-from busprobe.wiring.resistance import Pair, Picture, bounds, judge_resistance, terminators_by
+from busprobe.wiring.resistance import (
+    MeasuredPair,
+    Termination,
+    bounds,
+    judge_resistance,
+    terminators_by,
+)
 
 
 @pytest.mark.parametrize(
@@ -43,10 +49,12 @@ def test_readings_of_a_short_pair(value: float, level: Level, words: str) -> Non
 def test_pictures_of_a_short_pair_do_not_overlap_by_more_than_an_ohm() -> None:
     """With the defaults a single reading tells the number of terminators; only three and four blur
     into each other."""
-    for one, other in combinations(Picture, 2):
-        if {one, other} == {Picture.MANY, Picture.THREE}:
+    for one, other in combinations(Termination, 2):
+        if {one, other} == {Termination.MANY, Termination.THREE}:
             continue
-        (low, high), (least, most) = sorted((bounds(one, Pair()), bounds(other, Pair())))
+        (low, high), (least, most) = sorted(
+            (bounds(one, MeasuredPair()), bounds(other, MeasuredPair()))
+        )
         assert high - least < 1.0, (one, other)
         assert low < high
         assert least < most
@@ -55,7 +63,7 @@ def test_pictures_of_a_short_pair_do_not_overlap_by_more_than_an_ohm() -> None:
 def test_two_terminators_behind_a_long_cable_are_told_to_look_like_one() -> None:
     """1000 m of AWG 24 between the ends: two read 85 Ω, which one terminator with full load reads
     too."""
-    pair = Pair(loop=Conductor.parse("AWG24").loop(1000))
+    pair = MeasuredPair(loop=Conductor.parse("AWG24").loop(1000))
     judgement = judge_resistance(parallel(120, 120 + pair.loop), pair)
     assert judgement.level is Level.ATTENTION
     assert "both terminators as well as one terminator" in judgement.words
@@ -64,7 +72,7 @@ def test_two_terminators_behind_a_long_cable_are_told_to_look_like_one() -> None
 
 def test_a_far_short_is_not_taken_for_terminators() -> None:
     """60 Ω on a long cable may be a short 350 m away: the judgement does not say good."""
-    judgement = judge_resistance(60, Pair(loop=168))
+    judgement = judge_resistance(60, MeasuredPair(loop=168))
     assert judgement.level is Level.ATTENTION
     assert "short" in judgement.words
 
@@ -83,10 +91,15 @@ def test_the_true_picture_is_always_among_those_that_fit(
     near = [120 * tolerance] * min(count, 1)
     far = [120 * tolerance + loop] * (count - len(near))
     value = parallel(*near, *far, bias, 12_000 / loads if loads > 1e-6 else math.inf)
-    picture = (Picture.NONE, Picture.ONE, Picture.BOTH, Picture.THREE, Picture.MANY, Picture.MANY)[
-        count
-    ]
-    low, high = bounds(picture, Pair(loop=loop))
+    picture = (
+        Termination.NONE,
+        Termination.ONE,
+        Termination.BOTH,
+        Termination.THREE,
+        Termination.MANY,
+        Termination.MANY,
+    )[count]
+    low, high = bounds(picture, MeasuredPair(loop=loop))
     assert low - 1e-9 <= value <= high + 1e-9
 
 

@@ -18,8 +18,8 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.virtual.schema import OtherMaster, Poll
-from busprobe.wiring.advice import Cause
-from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.causes import Cause
+from busprobe.wiring.evidence import LineEvidence
 from busprobe.wiring.hunt import probes
 from busprobe.wiring.symptoms import diagnose
 from tests.wiring.bench import USUAL, certain_causes, examine, first_causes, segment
@@ -91,10 +91,10 @@ def test_a_frame_found_by_chance_in_much_garbage_is_no_master() -> None:
     """One window in 65536 has a right CRC: a single frame in 2000 bytes asserts nothing."""
     frame = read_registers(11, Function.READ_HOLDING_REGISTERS, 0, 1).frame
     garbage = Random(5).randbytes(1000) + frame + Random(6).randbytes(1000)  # noqa: S311 - the same garbage each time
-    observations = diagnose(Evidence(USUAL, Heard(20.0, (Chunk(1.0, garbage),))))
+    observations = diagnose(LineEvidence(USUAL, Heard(20.0, (Chunk(1.0, garbage),))))
     assert len(observations) == 1
     assert certain_causes(observations) == set()
-    (alone,) = diagnose(Evidence(USUAL, Heard(20.0, (Chunk(1.0, frame),))))
+    (alone,) = diagnose(LineEvidence(USUAL, Heard(20.0, (Chunk(1.0, frame),))))
     assert certain_causes((alone,)) == {Cause.OTHER_MASTER}
 
 
@@ -102,9 +102,9 @@ def test_flagged_bytes_between_sound_frames_do_not_speak_of_parity() -> None:
     """Flags count only within frames that have a right CRC."""
     frame = read_registers(11, Function.READ_HOLDING_REGISTERS, 0, 1).frame
     chunks = tuple(Chunk(0.1 * count, frame + b"\x55", (len(frame),)) for count in range(6))
-    assert certain_causes(diagnose(Evidence(USUAL, Heard(1.0, chunks)))) == {Cause.OTHER_MASTER}
+    assert certain_causes(diagnose(LineEvidence(USUAL, Heard(1.0, chunks)))) == {Cause.OTHER_MASTER}
     chunks = tuple(Chunk(0.1 * count, frame, (1, 3)) for count in range(6))
-    assert Cause.WRONG_FORMAT in certain_causes(diagnose(Evidence(USUAL, Heard(1.0, chunks))))
+    assert Cause.WRONG_FORMAT in certain_causes(diagnose(LineEvidence(USUAL, Heard(1.0, chunks))))
 
 
 def test_damage_by_anothers_traffic_is_put_down_to_it_first() -> None:
@@ -167,7 +167,7 @@ def test_a_pair_swapped_at_one_unit_is_one_of_several_reasons_for_its_silence() 
 def test_silence_where_nobody_is_expected_says_nothing() -> None:
     """A survey asks many empty addresses."""
     evidence = examine(segment("swapped"))
-    assert diagnose(Evidence(evidence.settings, evidence.idle, evidence.replies)) == ()
+    assert diagnose(LineEvidence(evidence.settings, evidence.idle, evidence.replies)) == ()
 
 
 def test_missing_bias_is_asserted_only_by_junk_with_and_without_replies() -> None:
@@ -230,7 +230,7 @@ def test_a_driver_that_sticks_while_one_listens_is_told_by_its_break() -> None:
     stuck.connect("em-101", connected=False)
     line = Line(stuck.port(), USUAL)
     stuck.connect("em-101", connected=True)
-    broken, silent = diagnose(Evidence(USUAL, line.listen(5.0), examine(stuck).replies))
+    broken, silent = diagnose(LineEvidence(USUAL, line.listen(5.0), examine(stuck).replies))
     assert "The receiver flags it, as a break" in broken.seen
     assert all(
         Cause.STUCK in {hint.cause for hint in each.hints} and each.certain is None
@@ -247,7 +247,7 @@ def test_a_reply_to_an_earlier_question_is_late_and_not_damaged() -> None:
         for unit in (11, 41)
         for asked in probes(unit)
     ]
-    (late,) = diagnose(Evidence(USUAL, None, replies, (11, 41)))
+    (late,) = diagnose(LineEvidence(USUAL, None, replies, (11, 41)))
     assert late.seen.startswith("1 sound reply from unit 41 answered an earlier question")
     assert [hint.cause for hint in late.hints] == [Cause.SLOW_UNIT, Cause.OTHER_MASTER]
 
@@ -258,7 +258,7 @@ def test_what_is_seen_agrees_with_its_number(count: int) -> None:
     request = read_registers(5, Function.READ_HOLDING_REGISTERS, 0, 1)
     chunk = Chunk(0.02, bytes.fromhex("05 03 02 41 42 43 44"))
     exchange = Exchange(request.frame, USUAL, 0.0, 0.01, 0.2, (chunk,), Echo.NONE, Ending.SILENCE)
-    (observation,) = diagnose(Evidence(USUAL, None, [judge(request, exchange)] * count))
+    (observation,) = diagnose(LineEvidence(USUAL, None, [judge(request, exchange)] * count))
     assert observation.seen.startswith(
         {
             1: "1 of 1 reply is damaged, at unit 5: 05 03",
@@ -341,7 +341,7 @@ def test_a_wrong_setting_of_ours_is_silence_with_many_causes() -> None:
 def test_a_stuck_line_is_a_stream_of_spaces_that_does_not_end() -> None:
     """00 after 00 for as long as one listens: stuck, shorted or reversed bias, and not asserted."""
     stream = tuple(Chunk(0.001 * count, b"\x00", (0,)) for count in range(5000))
-    (observation,) = diagnose(Evidence(USUAL, Heard(5.0, stream)))
+    (observation,) = diagnose(LineEvidence(USUAL, Heard(5.0, stream)))
     assert [hint.cause for hint in observation.hints[:2]] == [Cause.STUCK, Cause.REVERSED_BIAS]
 
 
@@ -367,7 +367,7 @@ def test_an_echo_that_is_not_our_own_frame_points_at_the_adapter(heard: str, cau
         Echo.NONE,
         Ending.SILENCE,
     )
-    observations = diagnose(Evidence(USUAL, None, [judge(request, exchange)] * 3))
+    observations = diagnose(LineEvidence(USUAL, None, [judge(request, exchange)] * 3))
     assert certain_causes(observations) == {cause}
 
 
@@ -388,7 +388,7 @@ def test_one_echo_that_is_damaged_may_be_noise(heard: str, cause: Cause) -> None
         )
         for chunks in ((Chunk(0.02, bytes.fromhex(heard)),), (), ())
     ]
-    first, *_ = diagnose(Evidence(USUAL, None, replies))
+    first, *_ = diagnose(LineEvidence(USUAL, None, replies))
     assert first.hints[0].cause is cause
     assert Cause.NOISE in {hint.cause for hint in first.hints}
 
@@ -412,13 +412,15 @@ def sound(errors: LineErrors | None = None, bad: tuple[int, ...] = ()) -> Reply:
 
 
 def test_counters_that_stand_still_say_nothing() -> None:
-    evidence = Evidence(USUAL, Heard(5.0, (), LineErrors()), [sound(LineErrors()), sound()], (1,))
+    evidence = LineEvidence(
+        USUAL, Heard(5.0, (), LineErrors()), [sound(LineErrors()), sound()], (1,)
+    )
     assert diagnose(evidence) == ()
 
 
 def test_a_break_without_a_byte_is_told_by_the_counter() -> None:
     """A receiver tells a stuck pair by one break, before we came perhaps."""
-    (observation,) = diagnose(Evidence(USUAL, Heard(5.0, (), LineErrors(breaks=1))))
+    (observation,) = diagnose(LineEvidence(USUAL, Heard(5.0, (), LineErrors(breaks=1))))
     assert (
         "No byte came in 5.0 s with nobody asked, yet the system counted 1 break."
         in observation.seen
@@ -429,7 +431,7 @@ def test_a_break_without_a_byte_is_told_by_the_counter() -> None:
 
 def test_a_flagged_zero_on_an_idle_pair_is_named_a_break() -> None:
     heard = Heard(5.0, (Chunk(1.0, b"\x00", (0,)),), LineErrors(breaks=1))
-    (observation,) = diagnose(Evidence(USUAL, heard))
+    (observation,) = diagnose(LineEvidence(USUAL, heard))
     assert "The receiver flags it, as a break or a 00 without a stop bit." in observation.seen
     assert "The system counted 1 break." in observation.seen
     assert {Cause.STUCK, Cause.MISSING_BIAS} <= {hint.cause for hint in observation.hints}
@@ -438,10 +440,10 @@ def test_a_flagged_zero_on_an_idle_pair_is_named_a_break() -> None:
 def test_flags_in_some_sound_frames_leave_several_causes_and_in_most_one() -> None:
     """A bit turned over in a parity or stop bit leaves the CRC right; another format flags nearly
     all."""
-    (some,) = diagnose(Evidence(USUAL, None, [sound(bad=(3,)), *(sound() for _ in range(9))]))
+    (some,) = diagnose(LineEvidence(USUAL, None, [sound(bad=(3,)), *(sound() for _ in range(9))]))
     assert some.hints[0].cause is Cause.NOISE
     assert some.certain is None
-    assert certain_causes(diagnose(Evidence(USUAL, None, [sound(bad=(0, 1, 2))] * 4))) == {
+    assert certain_causes(diagnose(LineEvidence(USUAL, None, [sound(bad=(0, 1, 2))] * 4))) == {
         Cause.WRONG_FORMAT
     }
 
@@ -450,16 +452,16 @@ def test_counted_errors_are_not_tied_to_bytes_and_so_assert_nothing() -> None:
     """Windows flags and Linux counters: another format comes first where most exchanges have them,
     noise elsewhere."""
     counted = LineErrors(parity=4, at_least=True)
-    (most,) = diagnose(Evidence(USUAL, None, [sound(counted)] * 4))
+    (most,) = diagnose(LineEvidence(USUAL, None, [sound(counted)] * 4))
     assert "at least 16 parity errors" in most.seen
     assert most.hints[0].cause is Cause.WRONG_FORMAT
     assert most.certain is None
-    (few,) = diagnose(Evidence(USUAL, None, [sound(counted), *[sound(LineErrors())] * 9]))
+    (few,) = diagnose(LineEvidence(USUAL, None, [sound(counted), *[sound(LineErrors())] * 9]))
     assert few.hints[0].cause is Cause.NOISE
 
 
 def test_lost_characters_are_the_computers_own() -> None:
-    evidence = Evidence(USUAL, Heard(5.0, (), LineErrors(lost=2)), [sound(LineErrors(lost=3))])
+    evidence = LineEvidence(USUAL, Heard(5.0, (), LineErrors(lost=2)), [sound(LineErrors(lost=3))])
     (observation,) = diagnose(evidence)
     assert "lost 5 characters" in observation.seen
     assert certain_causes((observation,)) == {Cause.BYTES_LOST}
@@ -469,7 +471,7 @@ def test_one_silent_unit_asked_alone_may_be_swapped_itself() -> None:
     """Nobody else was asked who might have told the unit from the pair."""
     evidence = examine(segment("swapped"))
     alone = [reply for reply in evidence.replies if reply.request.address == 31]
-    (observation,) = diagnose(Evidence(USUAL, evidence.idle, alone))
+    (observation,) = diagnose(LineEvidence(USUAL, evidence.idle, alone))
     assert {Cause.SWAPPED_AT_UNIT, Cause.SWAPPED_AT_ADAPTER} <= {
         hint.cause for hint in observation.hints
     }
@@ -499,7 +501,7 @@ def test_any_bytes_give_a_diagnosis_with_actions(
         for data in received
     ]
     heard = Heard(3.0, (Chunk(1.0, idle),) if idle else ())
-    for observation in diagnose(Evidence(USUAL, heard, replies, (address,))):
+    for observation in diagnose(LineEvidence(USUAL, heard, replies, (address,))):
         assert observation.seen
         assert all(hint.action for hint in observation.hints)
         assert len({hint.cause for hint in observation.hints}) == len(observation.hints)

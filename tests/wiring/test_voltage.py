@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from busprobe.errors import UsageError
 from busprobe.wiring.arithmetic.bias import Network, idle
 from busprobe.wiring.meter import Judgement, Level
-from busprobe.wiring.naming import Labels
 from busprobe.wiring.voltage import MOST_TERMINATED, judge_idle, judge_supply, judge_to_common
+from busprobe.wiring.wire_names import Labels
 
 
 @pytest.mark.parametrize(

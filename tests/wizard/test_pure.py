@@ -18,7 +18,7 @@ from busprobe.readdress.outcome import Outcome, Row
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.move_record import latest_move, outcome_on_record, unproven
 from busprobe.wiring.meter import Level
-from busprobe.wiring.naming import Labels
+from busprobe.wiring.wire_names import Labels
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.decision import Decision

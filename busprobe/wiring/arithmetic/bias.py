@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.errors import UsageError
-from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.plausibility import require
 
 UNIT_LOAD = 12_000.0
 """Ω of one unit load (TI SN75ALS174 datasheet SLLSFU5A, 'Bus Loading'; National AN-1057)."""

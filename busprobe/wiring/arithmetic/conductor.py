@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from busprobe.errors import UsageError
 from busprobe.text import visible
-from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.plausibility import require
 
 RESISTIVITY = 17.241e-9
 """Ωm of annealed copper at 20 °C (IEC 60028, from memory)."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from busprobe.errors import UsageError
-from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.plausibility import require
 
 LIGHT = 3e8
 """m/s, rounded as in the published stub tables."""
@@ -19,7 +19,7 @@ LONGEST_DERIVATION = 20.0
 """m of one derivation (MODBUS over Serial Line V1.02, section 3.4.3)."""
 
 
-class Cabling(Enum):
+class CableKind(Enum):
     """Kinds of trunk with the longest run the Modbus guide gives each at up to 9600 baud, in m.
 
     MODBUS over Serial Line V1.02, sections 3.4.3 and 3.6; the pair has to be AWG 26 or wider.
@@ -45,7 +45,7 @@ class TrunkLimit:
         return self.by_rate if self.by_guide is None else min(self.by_rate, self.by_guide)
 
 
-def longest_trunk(baud: float, cabling: Cabling = Cabling.TWISTED_PAIR) -> TrunkLimit:
+def longest_trunk(baud: float, cabling: CableKind = CableKind.TWISTED_PAIR) -> TrunkLimit:
     """Longest trunk at `baud`; raises `UsageError`.
 
     Length (m) times rate (bit/s) up to 1e8 and 1200 m at most: TI 'RS-485 Design Guide' (SLLA272),
@@ -53,7 +53,7 @@ def longest_trunk(baud: float, cabling: Cabling = Cabling.TWISTED_PAIR) -> Trunk
     """
     require(baud, "The baud rate", "bit/s")
     by_rate = min(1200.0, 1e8 / baud)
-    if cabling is not Cabling.TWISTED_PAIR:
+    if cabling is not CableKind.TWISTED_PAIR:
         by_rate = min(by_rate, cabling.value)
     return TrunkLimit(by_rate, cabling.value if baud <= 9600 else None)
 

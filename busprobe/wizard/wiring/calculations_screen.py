@@ -1,9 +1,8 @@
-"""The arithmetic of the pair on a screen: choose a sum, change its figures, read the result as you
-type."""
+"""The calculations on a screen: choose one, change its inputs, read the result as you type."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from typing import ClassVar
 
 from rich.text import Text
@@ -15,13 +14,13 @@ from textual.screen import Screen
 from textual.widgets import Footer, Input, OptionList, Static
 
 from busprobe.errors import UsageError
-from busprobe.wiring.sums import Reckoned
+from busprobe.wiring.calculations import CALCULATIONS, Calculated, Calculation
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.wiring.calculation_forms import SumForm
 
 
-class SumsScreen(Screen[None]):
-    """The list of sums, and beside it the figures and the result of the one under the cursor."""
+class CalculationsScreen(Screen[None]):
+    """The list of calculations, and beside it the inputs and the result of the one under the
+    cursor."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f2", "keep", "Keep in the job", key_display="F2", priority=True),
@@ -32,39 +31,42 @@ class SumsScreen(Screen[None]):
         Binding("escape", "back", "List, then back", key_display="Esc"),
     ]
 
-    def __init__(self, forms: Sequence[SumForm], keep: Callable[[Reckoned], None]) -> None:
-        """Shows `forms`; a result that is to be kept is handed to `keep`."""
+    def __init__(self, known: Mapping[str, str], keep: Callable[[Calculated], None]) -> None:
+        """`known` are texts of inputs by name, to begin with; a result that is to be kept is handed
+        to `keep`."""
         super().__init__()
-        self._forms = tuple(forms)
+        self._known = known
         self._keep = keep
         self._chosen = 0
-        self._reckoned: Reckoned | None = None
+        self._result: Calculated | None = None
 
     def compose(self) -> ComposeResult:
         """Title, list, figures, result, keys."""
         yield Static(
             Text("Arithmetic of the pair   Enter: to the figures   Esc: to the list"),
-            id="sums-title",
+            id="calculations-title",
         )
         with Horizontal():
             yield OptionList(
-                *(Text(form.title) for form in self._forms), id="sums-list", markup=False
+                *(Text(each.short_title) for each in CALCULATIONS),
+                id="calculations-list",
+                markup=False,
             )
-            with VerticalScroll(can_focus=False, id="sums-work"):
-                yield Static(id="sums-head")
-                for place, form in enumerate(self._forms):
-                    with Vertical(id=f"sum-{place}", classes="sum"):
-                        for field in form.fields:
+            with VerticalScroll(can_focus=False, id="calculations-work"):
+                yield Static(id="calculations-head")
+                for calculation in CALCULATIONS:
+                    with Vertical(id=calculation.name, classes="calculation"):
+                        for each in calculation.fields:
                             with Horizontal(classes="figure"):
-                                yield Static(Text(field.label), classes="figure-label")
+                                yield Static(Text(each.field_label), classes="figure-label")
                                 yield Input(
-                                    field.value,
-                                    placeholder=field.hint,
-                                    id=f"figure-{place}-{field.name}",
+                                    each.first(self._known),
+                                    placeholder=each.hint,
+                                    id=f"{calculation.name}-{each.name}",
                                     compact=True,
                                     select_on_focus=True,
                                 )
-                yield Static(id="sums-result")
+                yield Static(id="calculations-result")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
@@ -79,7 +81,7 @@ class SumsScreen(Screen[None]):
 
     @on(OptionList.OptionSelected)
     def _take_up(self) -> None:
-        self.query(f"#sum-{self._chosen} Input").first().focus()
+        self.query(f"#{self._calculation.name} Input").first().focus()
 
     @on(Input.Changed)
     def _typed(self) -> None:
@@ -87,20 +89,20 @@ class SumsScreen(Screen[None]):
 
     @on(Input.Submitted)
     def _next(self, event: Input.Submitted) -> None:
-        inputs = list(self.query(f"#sum-{self._chosen} Input"))
+        inputs = list(self.query(f"#{self._calculation.name} Input"))
         inputs[(inputs.index(event.input) + 1) % len(inputs)].focus()
 
     def action_keep(self) -> None:
         """Keep the result that is on the screen."""
-        if self._reckoned is None:
+        if self._result is None:
             self.notify("There is no result to keep.", timeout=2, markup=False)
             return
-        self._keep(self._reckoned)
+        self._keep(self._result)
         self.notify("Kept in the job, with what went into it.", timeout=2, markup=False)
 
     def action_scroll(self, pages: int) -> None:
         """Scroll a result that is longer than the screen."""
-        work = self.query_one("#sums-work")
+        work = self.query_one("#calculations-work")
         work.scroll_relative(y=pages * work.size.height, animate=False)
 
     def action_back(self) -> None:
@@ -110,34 +112,38 @@ class SumsScreen(Screen[None]):
         else:
             self.dismiss(None)
 
+    @property
+    def _calculation(self) -> Calculation:
+        return CALCULATIONS[self._chosen]
+
     def _show(self) -> None:
-        for place in range(len(self._forms)):
-            self.query_one(f"#sum-{place}").display = place == self._chosen
-        form = self._forms[self._chosen]
-        self.query_one("#sums-head", Static).update(Text(form.title, style="bold"))
+        chosen = self._calculation
+        for each in CALCULATIONS:
+            self.query_one(f"#{each.name}").display = each is chosen
+        self.query_one("#calculations-head", Static).update(Text(chosen.short_title, style="bold"))
         typed = {
-            field.name: self.query_one(f"#figure-{self._chosen}-{field.name}", Input).value
-            for field in form.fields
+            each.name: self.query_one(f"#{chosen.name}-{each.name}", Input).value
+            for each in chosen.fields
         }
         try:
-            self._reckoned = form.reckon(typed)
+            self._result = chosen.result(typed)
         except UsageError as error:
-            self._reckoned = None
+            self._result = None
             said = toned(self, f"✖ {error.what}", "wrong").append(
                 f"\n{error.todo}", style="not bold"
             )
         else:
-            said = self._told(self._reckoned)
-        self.query_one("#sums-result", Static).update(said)
+            said = self._told(self._result)
+        self.query_one("#calculations-result", Static).update(said)
 
-    def _told(self, reckoned: Reckoned) -> Text:
-        first, *more = reckoned.lines
+    def _told(self, result: Calculated) -> Text:
+        first, *more = result.lines
         text = (
             Text(f"{first}\n", style="bold")
-            if reckoned.sound
+            if result.sufficient
             else toned(self, f"! {first}\n", "attention")
         )
         for line in more:
             text.append(f"{line}\n", style="not bold")
-        text.append(f"\nFormula: {reckoned.formula}.\n", style="not bold")
-        return text.append(f"Source: {reckoned.source}.", style="not bold dim")
+        text.append(f"\nFormula: {result.formula}.\n", style="not bold")
+        return text.append(f"Source: {result.source}.", style="not bold dim")

@@ -12,7 +12,7 @@ from textual.message import Message
 from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
-from busprobe.wiring.hunt import Appeared, Event, Round, Vanished
+from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitVanished
 from busprobe.wizard.common.distance_screen import HandsScreen, Tone
 
 
@@ -30,7 +30,7 @@ class HuntScreen(HandsScreen):
     class Hunted(Message):
         """Somebody was asked."""
 
-        def __init__(self, events: tuple[Event, ...]) -> None:
+        def __init__(self, events: tuple[HuntEvent, ...]) -> None:
             self.events = events
             super().__init__()
 
@@ -73,12 +73,12 @@ class HuntScreen(HandsScreen):
         rounds = None
         for one in event.events:
             match one:
-                case Appeared():
+                case UnitAppeared():
                     self._present.add(one.address)
                     self._change("HERE", one.address, "here")
                     self.happened(f"unit {one.address} answers")
                     self.todo(f"Unit {one.address} answers now. {self._who}")
-                case Vanished():
+                case UnitVanished():
                     self._present.discard(one.address)
                     self._change("GONE", one.address, "gone")
                     self.happened(f"unit {one.address} answers no more")
@@ -86,7 +86,7 @@ class HuntScreen(HandsScreen):
                         f"Unit {one.address} answers no more; what you touched last may be why."
                         f" {self._who}"
                     )
-                case Round():
+                case HuntRound():
                     rounds = one
                     self._word = ""
         if rounds is not None:
@@ -127,7 +127,7 @@ class HuntScreen(HandsScreen):
             f"Answering: {format_addresses(self._present)}." if self._present else "Nobody answers."
         )
 
-    def _show_round(self, done: Round) -> None:
+    def _show_round(self, done: HuntRound) -> None:
         parts = [self._asking, f"round {done.number}, {done.seconds:.1f} s"]
         if done.lost:
             parts.append(f"loses replies: {format_addresses(done.lost)}")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
-from busprobe.wiring.figures import USUAL_WIRE, loop, number
+from busprobe.wiring.inputs import USUAL_WIRE, cable_loop, number
 from busprobe.wiring.meter import (
     Judgement,
     Level,
@@ -16,9 +16,9 @@ from busprobe.wiring.meter import (
     parse_resistance,
     parse_voltage,
 )
-from busprobe.wiring.naming import Labels
-from busprobe.wiring.resistance import Pair, judge_resistance, terminators_by
+from busprobe.wiring.resistance import MeasuredPair, judge_resistance, terminators_by
 from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
+from busprobe.wiring.wire_names import Labels
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
         supply = _not_judged(Measurement.SUPPLY, "it should be")
     terminators = None
     try:
-        pair = Pair(loop=loop(typed.get("cable", "")))
+        pair = MeasuredPair(loop=cable_loop(typed.get("cable", "")))
     except UsageError as error:
         mistakes["cable"] = str(error)
         resistance = _not_judged(Measurement.RESISTANCE, "cable length")

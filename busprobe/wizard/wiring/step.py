@@ -21,21 +21,22 @@ from busprobe.line.exchange import Waits
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.session.wiring_record import HuntLog, failure_patterns
+from busprobe.wiring.calculations import Calculated, known_inputs
+from busprobe.wiring.causes import RecordedObservation
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
 from busprobe.wiring.hunt import WAITS, hunt
+from busprobe.wiring.listening import RecordedListening, read_listening
 from busprobe.wiring.meter import Level, Measurement
-from busprobe.wiring.naming import EXPLANATION, EXPLANATION_SOURCE, Labels
-from busprobe.wiring.record import LISTENING
-from busprobe.wiring.sums import Reckoned
+from busprobe.wiring.record import WiringRecord, read_record
+from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE, Labels
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.signs import signed, toned
 from busprobe.wizard.common.step import Step
 from busprobe.wizard.wiring import words
-from busprobe.wizard.wiring.calculation_forms import sum_forms
-from busprobe.wizard.wiring.calculations_screen import SumsScreen
-from busprobe.wizard.wiring.caution import Caution
+from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
+from busprobe.wizard.wiring.caution_dialog import CautionDialog
 from busprobe.wizard.wiring.hunt_screen import HuntScreen
 from busprobe.wizard.wiring.meter_form import FIELDS, Judged, judge_form, measured_kinds
 from busprobe.wizard.wiring.reading_row import ReadingRow
@@ -53,7 +54,7 @@ _FORM_KEY = "wizard.meter"
 class WiringStep(Step):
     """Cautions, the meter form, what was heard."""
 
-    class Heard(Message):
+    class PairHeard(Message):
         """The pair was listened to."""
 
     TITLE = "Wiring"
@@ -98,7 +99,7 @@ keeps a result in the job.
         ),
         Binding(
             "s",
-            "sums",
+            "calculations",
             "Sums",
             tooltip="bias, loads, stub, length, voltage drop, time and bits on the wire",
         ),
@@ -121,9 +122,9 @@ keeps a result in the job.
         self._restored = False
         self._measured: set[Measurement] = set()
         self._cancel = Cancel()
-        self._heard: Sequence[words.Document] | None = None
-        self._listening: words.Document | None = None
-        self._patterns: Sequence[words.Document] = ()
+        self._record = WiringRecord()
+        self._listening: RecordedListening | None = None
+        self._patterns: Sequence[RecordedObservation] = ()
 
     def compose(self) -> ComposeResult:
         """Cautions line, form, detail, what was heard."""
@@ -203,12 +204,11 @@ keeps a result in the job.
         measured."""
         judged = self._judged()
         measured = measured_kinds(judged)
-        latest = self.session.job.latest("wiring")
-        recorded = latest.document.get("judgements", ()) if latest is not None else ()
+        recorded = self._latest_record().judgements
         changed = [
             judgement
             for judgement in judged.by_field.values()
-            if (judgement.measurement in measured and judgement.document() not in recorded)
+            if (judgement.measurement in measured and judgement not in recorded)
             or judgement.measurement in self._measured - measured
         ]
         self._measured = measured
@@ -232,7 +232,7 @@ keeps a result in the job.
                 self.session.job.record("cautions", acknowledgement(by, datetime.now(UTC)))
             self._show()
 
-        self.app.push_screen(Caution([caution.text for caution in CAUTIONS]), keep)
+        self.app.push_screen(CautionDialog([caution.text for caution in CAUTIONS]), keep)
 
     # -- listening and hunting
     # -----------------------------------------------------------------------------
@@ -242,12 +242,12 @@ keeps a result in the job.
 
         def work() -> None:
             self.session.hear_pair(LISTEN_SECONDS)
-            self.post_message(self.Heard())
+            self.post_message(self.PairHeard())
 
         if self.on_line("listening", work):
             self.query_one("#heard", Static).update(Text(f"Listening for {LISTEN_SECONDS:.0f} s …"))
 
-    def on_wiring_step_heard(self) -> None:
+    def on_wiring_step_pair_heard(self) -> None:
         """Show what was heard at once, unless somebody looks at something else by now."""
         self.post_message(self.JobChanged())
         if self.display and self.app.screen is self.screen:
@@ -267,43 +267,43 @@ keeps a result in the job.
 
     def _read(self) -> None:
         """What the job knows of the pair."""
-        kept = self.session.job.latest("wiring")
-        listened = kept is not None and LISTENING not in kept.document.get("skipped", (LISTENING,))
-        self._heard = (
-            kept.document.get("observations", ()) if kept is not None and listened else None
+        self._record = self._latest_record()
+        heard = (
+            read_listening(record.document) for record in self.session.job.records("listening")
         )
-        listened_to = [record.document for record in self.session.job.records("listening")]
-        self._listening = next(
-            (each for each in reversed(listened_to) if "asked" in each), None
-        )  # others only listen
-        self._patterns = [pattern.document() for pattern in failure_patterns(self.session.job)]
+        self._listening = next((each for each in reversed([*heard]) if each is not None), None)
+        self._patterns = [pattern.recorded for pattern in failure_patterns(self.session.job)]
+
+    def _latest_record(self) -> WiringRecord:
+        latest = self.session.job.latest("wiring")
+        return read_record(latest.document if latest is not None else None)
 
     def _everything(self) -> Text:
         text = Text()
         if self._listening is not None:
             text.append(f"{words.heard_words(self._listening)}\n")
-        if self._heard:
-            text.append_text(words.observation_words(self._heard))
-        elif self._heard is not None:
+        if self._record.observations:
+            text.append_text(words.observation_words(self._record.observations))
+        elif self._record.listened:
             text.append_text(toned(self, f"✓ {words.NOTHING_ODD}.\n", "good"))
         if self._patterns:
             text.append("\nFailures of the last surveys and endurance runs:\n", style="bold")
             text.append_text(words.observation_words(self._patterns))
-        if self._listening is not None and (times := words.turn_round_words(self._listening)):
+        if self._listening is not None and (times := words.turn_round_words(self._listening.asked)):
             text.append(f"\n{times}\n")
         return text.append(
             "\nA computer cannot see voltages; what two causes fit, one more look has to tell."
         )
 
-    def action_sums(self) -> None:
-        """The arithmetic of the pair on a screen of its own."""
+    def action_calculations(self) -> None:
+        """The calculations on a screen of their own."""
         settings = self.session.line.settings if self.session.is_open else LineSettings()
         units = max(len(self.session.job.units()), len(self.session.plan))
 
-        def keep(reckoned: Reckoned) -> None:
-            self.session.keep_wiring(sums=(reckoned,))
+        def keep(result: Calculated) -> None:
+            self.session.keep_wiring(calculations=(result,))
 
-        self.app.push_screen(SumsScreen(sum_forms(settings, units), keep))
+        self.app.push_screen(CalculationsScreen(known_inputs(settings, units), keep))
 
     def action_hunt(self) -> None:
         """Ask which addresses, then hunt on the whole screen."""
@@ -323,7 +323,7 @@ keeps a result in the job.
                 f" Not heard at {settings}, since their line settings differ:"
                 f" {format_addresses(elsewhere)}."
             )
-        if self._listening is not None and self._listening.get("other_master"):
+        if self._listening is not None and self._listening.other_master:
             explained += (
                 " Another master was heard: its exchanges and the hunt's will disturb each other."
             )
@@ -429,20 +429,17 @@ keeps a result in the job.
             ],
             acknowledged=acknowledged,
             mistakes=bool(judged.mistakes),
-            failing=bool(self._heard or self._patterns),
-            listened=self._heard is not None,
+            failing=bool(self._record.observations or self._patterns),
+            listened=self._record.listened,
         )
 
     @property
     def _recorded(self) -> dict[Measurement, tuple[Level, str]]:
         """Level and reading of what the job has as measured, by whatever way it got there."""
-        latest = self.session.job.latest("wiring")
-        documents = latest.document.get("judgements", ()) if latest is not None else ()
-        found = {
-            Measurement(one["measurement"]): (Level(one["level"]), one["reading"])
-            for one in documents
+        return {
+            each.measurement: (each.level, each.reading)
+            for each in self._latest_record().judgements
         }
-        return {kind: read for kind, read in found.items() if read[0] is not Level.NOT_MEASURED}
 
     def _detail(self, judged: Judged) -> Text:
         if self._field.name in judged.mistakes:
@@ -459,12 +456,12 @@ keeps a result in the job.
 
     def _in_short(self) -> Text:
         """What was heard and what fails, a line or two each."""
-        if self._heard is None:
+        if not self._record.listened:
             text = Text("Not listened to yet (l).\n")
-        elif self._heard:
-            text = words.in_short(self._heard)
+        elif self._record.observations:
+            text = words.in_short(self._record.observations)
         else:
-            seconds = self._listening["seconds"] if self._listening is not None else 0.0
+            seconds = self._listening.seconds if self._listening is not None else 0.0
             text = toned(self, f"✓ {words.NOTHING_ODD}", "good").append(
                 f" in {seconds:.0f} s: no noise, no other master.\n", style="not bold"
             )

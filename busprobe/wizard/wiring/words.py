@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from rich.text import Text
 
 from busprobe.modbus.addresses import format_addresses
+from busprobe.wiring.causes import RecordedObservation
+from busprobe.wiring.listening import RecordedListening, RecordedRequest
 from busprobe.wiring.meter import Level
-from busprobe.wiring.naming import Labels
+from busprobe.wiring.wire_names import Labels
 from busprobe.wiring.wording import agree, counted, units
 from busprobe.wizard.common.step import StepState
 
-Document = Mapping[str, Any]
-
 NAMES = "Positive in idle: D1, which is +. The standard letters it B, most chips A."
 """The naming conventions in one line, to stand below the form (sources in
-`busprobe.wiring.naming`)."""
+`busprobe.wiring.wire_names`)."""
 
 NOTHING_ODD = "Nothing odd was heard"
 
@@ -32,24 +31,19 @@ def marks(chosen: Labels) -> str:
     return f"Terminals marked   {choices}   (a)"
 
 
-def heard_words(listening: Document) -> str:
+def heard_words(listening: RecordedListening) -> str:
     """What came with nobody asked, and how those who were asked answered."""
-    words = [str(listening["words"])]
-    asked = listening.get("asked", ())
-    if asked:
-        late = set(listening.get("late", ()))
-        present = {reply["address"] for reply in asked if reply["present"]} | late
-        silent = {reply["address"] for reply in asked} - present
+    words = [listening.words]
+    if listening.asked:
+        present = {each.address for each in listening.asked if each.present} | {*listening.late}
+        silent = {each.address for each in listening.asked} - present
         if present:
-            told = f", late: {format_addresses(late)}" if late else ""
-            words.append(f"Answered: {format_addresses(present)}{told}.")
+            late = f", late: {format_addresses(listening.late)}" if listening.late else ""
+            words.append(f"Answered: {format_addresses(present)}{late}.")
         if silent:
             words.append(f"Asked and not read: {format_addresses(silent)}.")
-        words.append(
-            "The adapter gives back what it sends." if listening.get("echo") else "No echo."
-        )
-    if listening.get("left_unasked"):
-        unasked = listening["left_unasked"]
+        words.append("The adapter gives back what it sends." if listening.echo else "No echo.")
+    if unasked := listening.left_unasked:
         words.append(
             f"Another master is at work, so {units(unasked)} {agree(len(unasked), 'was', 'were')}"
             " not asked."
@@ -57,42 +51,36 @@ def heard_words(listening: Document) -> str:
     return " ".join(words)
 
 
-def turn_round_words(listening: Document) -> str:
+def turn_round_words(asked: Sequence[RecordedRequest]) -> str:
     """When each reply began; empty where there was none."""
-    replies = [
-        reply
-        for reply in listening.get("asked", ())
-        if reply["present"] and reply["reply_ms"] is not None
-    ]
+    replies = [each for each in asked if each.present and each.reply_ms is not None]
     if not replies:
         return ""
-    times = ", ".join(f"{reply['address']} after {reply['reply_ms']} ms" for reply in replies)
-    return f"Turn-round: {times}; {replies[0]['silence_due_ms']} ms of silence are due first."
+    times = ", ".join(f"{each.address} after {each.reply_ms} ms" for each in replies)
+    return f"Turn-round: {times}; {replies[0].silence_due_ms} ms of silence are due first."
 
 
-def observation_words(observations: Sequence[Document]) -> Text:
+def observation_words(observations: Sequence[RecordedObservation]) -> Text:
     """Each observation with its causes, likeliest first, and the one action that tells."""
     text = Text()
     for observation in observations:
-        text.append(f"! {observation['seen']}\n", style="bold")
+        text.append(f"! {observation.seen}\n", style="bold")
         text.append(
-            "  It fits only this:\n" if observation["certain"] else "  It fits, likeliest first:\n"
+            "  It fits only this:\n" if observation.certain else "  It fits, likeliest first:\n"
         )
-        for number, hint in enumerate(observation["hints"], start=1):
-            text.append(f"  {number}. {hint['cause']}\n")
-            text.append(f"     → {hint['action']}\n")
+        for number, hint in enumerate(observation.hints, start=1):
+            text.append(f"  {number}. {hint.cause}\n")
+            text.append(f"     → {hint.action}\n")
     return text
 
 
-def in_short(observations: Sequence[Document]) -> Text:
+def in_short(observations: Sequence[RecordedObservation]) -> Text:
     """Each observation in a line or two, with its likeliest cause."""
     text = Text()
     for observation in observations:
-        causes = observation["hints"]
-        more = f", or {counted(len(causes) - 1, 'other cause')}" if len(causes) > 1 else ""
-        text.append(f"! {observation['seen']}\n", style="bold").append(
-            f"  {causes[0]['cause']}{more}\n"
-        )
+        first, *others = observation.hints
+        more = f", or {counted(len(others), 'other cause')}" if others else ""
+        text.append(f"! {observation.seen}\n", style="bold").append(f"  {first.cause}{more}\n")
     return text
 
 

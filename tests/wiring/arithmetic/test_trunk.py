@@ -6,7 +6,7 @@ import pytest
 
 from busprobe.errors import UsageError
 from busprobe.wiring.arithmetic.trunk import (
-    Cabling,
+    CableKind,
     critical_length,
     longest_derivation,
     longest_stub,
@@ -61,8 +61,8 @@ def test_sources_disagree_on_the_longest_trunk() -> None:
 def test_cabling_of_the_modbus_guide() -> None:
     """V1.02, sections 3.4.3 and 3.6: Cat 5 up to 600 m, four-wire cabling used as two-wire half of
     1000 m."""
-    assert longest_trunk(9600, Cabling.CATEGORY_5).length == 600
-    assert longest_trunk(9600, Cabling.FOUR_WIRE_AS_TWO).length == 500
+    assert longest_trunk(9600, CableKind.CATEGORY_5).length == 600
+    assert longest_trunk(9600, CableKind.FOUR_WIRE_AS_TWO).length == 500
 
 
 @pytest.mark.parametrize(("derivations", "metres"), [(1, 20), (2, 20), (3, 13.33), (4, 10), (8, 5)])

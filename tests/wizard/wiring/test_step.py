@@ -15,7 +15,7 @@ from busprobe.prove.tally import UnitTally
 from busprobe.session.session import Session
 from busprobe.session.wiring_record import keep_wiring
 from busprobe.wiring.cautions import acknowledgement
-from busprobe.wiring.resistance import Pair, judge_resistance
+from busprobe.wiring.resistance import MeasuredPair, judge_resistance
 from busprobe.wiring.voltage import judge_supply
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.wide_word import drawn
@@ -274,7 +274,7 @@ async def test_a_reading_that_was_kept_by_the_command_stands_in_the_form(
 ) -> None:
     """What is measured is measured, however it came into the job; a new reading takes its place."""
     session.job.record("cautions", acknowledgement("K. Marsh", datetime.now(UTC)))
-    session.keep_wiring([judge_resistance(61.0, Pair())])
+    session.keep_wiring([judge_resistance(61.0, MeasuredPair())])
     async with wizard(step=2) as person:
         assert "✓ good  61.0 Ω, as it was kept before" in person.screen
         await person.press("tab", *"5", "enter")

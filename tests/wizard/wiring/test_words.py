@@ -1,4 +1,5 @@
-"""The wiring step without its screen: the meter form, the forms of the sums, and what is said."""
+"""The wiring step without its screen: the meter form, the forms of the calculations, and what is
+said."""
 
 from __future__ import annotations
 
@@ -8,14 +9,16 @@ from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
+from busprobe.wiring.calculations import CALCULATIONS, Calculation, known_inputs
+from busprobe.wiring.listening import RecordedListening, RecordedRequest
 from busprobe.wiring.meter import Level
-from busprobe.wiring.naming import Labels
+from busprobe.wiring.wire_names import Labels
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.wiring import words as wiring_words
-from busprobe.wizard.wiring.calculation_forms import SumForm, sum_forms
 from busprobe.wizard.wiring.meter_form import judge_form
 
-FORMS = sum_forms(LineSettings.parse("9600-8N1"), 6)
+AT_9600 = LineSettings.parse("9600-8N1")
+KNOWN = known_inputs(AT_9600, 6)
 
 
 @pytest.mark.parametrize(
@@ -64,44 +67,46 @@ def test_a_long_cable_belongs_to_the_resistance() -> None:
     assert unknown.by_field["resistance"].words == "Not judged: 'cable length' cannot be read."
 
 
-@pytest.mark.parametrize("form", FORMS, ids=[form.title for form in FORMS])
-def test_every_sum_has_a_result_to_begin_with(form: SumForm) -> None:
+@pytest.mark.parametrize("calculation", CALCULATIONS, ids=[each.name for each in CALCULATIONS])
+def test_every_calculation_has_a_result_to_begin_with(calculation: Calculation) -> None:
     """Nobody has to fill a form before seeing what it gives."""
-    reckoned = form.reckon({field.name: field.value for field in form.fields})
-    assert reckoned.lines
-    assert reckoned.formula
-    assert reckoned.source
+    result = calculation.result({each.name: each.first(KNOWN) for each in calculation.fields})
+    assert result.lines
+    assert result.formula
+    assert result.source
 
 
 @settings(max_examples=80)
-@given(st.sampled_from(FORMS), st.data())
+@given(st.sampled_from(CALCULATIONS), st.data())
 def test_whatever_is_typed_gives_a_result_or_a_clear_error(
-    form: SumForm, data: st.DataObject
+    calculation: Calculation, data: st.DataObject
 ) -> None:
     typed = {
-        f.name: data.draw(st.one_of(st.just(f.value), st.text(max_size=6))) for f in form.fields
+        each.name: data.draw(st.one_of(st.just(each.first(KNOWN)), st.text(max_size=6)))
+        for each in calculation.fields
     }
     try:
-        assert form.reckon(typed).lines
+        assert calculation.result(typed).lines
     except UsageError as error:
         assert error.todo
 
 
 def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
-    asked = [
-        {"address": 11, "present": True, "reply_ms": 11.3, "silence_due_ms": 3.6},
-        {"address": 12, "present": False, "reply_ms": None, "silence_due_ms": 3.6},
-    ]
-    heard = {"words": "Quiet for 5.0 s at 9600-8N1.", "asked": asked, "echo": False}
+    asked = (
+        RecordedRequest(11, "", "", True, 11.3, 3.6, 0, None),
+        RecordedRequest(12, "", "", False, None, 3.6, 0, None),
+    )
+    words = "Quiet for 5.0 s at 9600-8N1."
+    heard = RecordedListening(AT_9600, 5.0, 0, 0, None, 0, False, 0, False, words, asked)
     assert (
         wiring_words.heard_words(heard)
         == "Quiet for 5.0 s at 9600-8N1. Answered: 11. Asked and not read: 12. No echo."
     )
     assert (
-        wiring_words.turn_round_words(heard)
+        wiring_words.turn_round_words(asked)
         == "Turn-round: 11 after 11.3 ms; 3.6 ms of silence are due first."
     )
-    assert wiring_words.turn_round_words({"asked": asked[1:]}) == ""
+    assert wiring_words.turn_round_words(asked[1:]) == ""
 
 
 @pytest.mark.parametrize(

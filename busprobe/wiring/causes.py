@@ -144,13 +144,31 @@ class Observation:
         """The cause if only one fits; None as long as another one would look the same."""
         return self.hints[0] if len(self.hints) == 1 else None
 
-    def document(self) -> dict[str, object]:
-        """As stored in the job."""
-        return {
-            "seen": self.seen,
-            "certain": self.certain is not None,
-            "hints": [{"cause": hint.words, "action": hint.action} for hint in self.hints],
-        }
+    @property
+    def recorded(self) -> RecordedObservation:
+        """As kept in the job."""
+        hints = tuple(RecordedHint(hint.words, hint.action) for hint in self.hints)
+        return RecordedObservation(self.seen, self.certain is not None, hints)
+
+
+@dataclass(frozen=True)
+class RecordedHint:
+    """A cause in the words in which it is kept."""
+
+    cause: str
+    action: str
+    """The one physical action that confirms or refutes it."""
+
+
+@dataclass(frozen=True)
+class RecordedObservation:
+    """An observation as it is kept in the job and printed by `--json`."""
+
+    seen: str
+    certain: bool
+    """Whether only one cause fits."""
+    hints: tuple[RecordedHint, ...]
+    """Likeliest first."""
 
 
 def observed(seen: str, *causes: Cause | Hint) -> Observation:

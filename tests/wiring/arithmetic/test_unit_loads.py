@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
-from busprobe.wiring.arithmetic.budget import segments
+from busprobe.wiring.arithmetic.unit_loads import segments
 
 
 def test_bias_takes_four_unit_loads_of_32() -> None:

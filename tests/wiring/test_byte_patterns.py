@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.modbus import framing
-from busprobe.wiring.alphabet import (
+from busprobe.wiring.byte_patterns import (
     complement_like,
     mended_front,
     ones_added,

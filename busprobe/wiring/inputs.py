@@ -1,21 +1,22 @@
-"""Figures of the sums as they are typed: lists of loads and terminators, units on a supply pair,
-bytes."""
+"""Inputs of the calculations: how each is called, asked for and read from what was typed."""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
 
 from busprobe.errors import UsageError
 from busprobe.text import visible
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain
-from busprobe.wiring.arithmetic.trunk import Cabling
+from busprobe.wiring.arithmetic.trunk import CableKind
 
 CABLES = {
-    "pair": Cabling.TWISTED_PAIR,
-    "cat5": Cabling.CATEGORY_5,
-    "four-wire": Cabling.FOUR_WIRE_AS_TWO,
+    "pair": CableKind.TWISTED_PAIR,
+    "cat5": CableKind.CATEGORY_5,
+    "four-wire": CableKind.FOUR_WIRE_AS_TWO,
 }
 """Kinds of trunk by the word typed for them."""
 
@@ -29,6 +30,58 @@ _ANSWERS = {"yes": True, "y": True, "no": False, "n": False}
 
 _TIMES = re.compile(r"([0-9]{1,4})x(.+)", re.IGNORECASE)
 _HEX = re.compile(r"([0-9A-Fa-f]{2}\s*)+")
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True)
+class Flag:
+    """An option of a command that stands for one text of an input."""
+
+    option: str
+    text: str
+    help: str
+
+
+@dataclass(frozen=True)
+class Input:
+    """What goes into a calculation, in the wizard's form and in the command."""
+
+    name: str
+    """Of the parameter of the calculation's function."""
+    read: Callable[[str], object]
+    """Gives the value of a text; raises `UsageError`."""
+    label: str = ""
+    """In the form, which leaves an input without a label at its default."""
+    unit: str = ""
+    default: str = ""
+    """What counts where nothing is given."""
+    required: bool = False
+    """Whether the command has no default for it."""
+    start: str = ""
+    """What stands in the form to begin with, if not the default."""
+    hint: str = ""
+    """What may be typed, where the form's field is empty."""
+    option: str = ""
+    """Of the command.  Without one, a `required` input is the command's arguments, and another one
+    is given by its `flag` alone."""
+    metavar: str = ""
+    """What stands for its value in the command's help, if not the unit."""
+    repeated: bool = False
+    """Whether a command may be given several, which its text separates by spaces."""
+    help: str = ""
+    """Of the option."""
+    flag: Flag | None = None
+    """An option for what a text says in the form."""
+
+    @property
+    def field_label(self) -> str:
+        """The label with the unit."""
+        return f"{self.label}, {self.unit}" if self.unit else self.label
+
+    def first(self, known: Mapping[str, str]) -> str:
+        """What stands in the form to begin with, where `known` has texts of inputs by name."""
+        return known.get(self.name) or self.start or self.default
 
 
 def number(text: str, what: str) -> float:
@@ -46,7 +99,7 @@ def number(text: str, what: str) -> float:
 
 def whole(text: str, what: str, least: int, most: int) -> int:
     """A whole number from `least` to `most`; raises `UsageError` that names `what`."""
-    value = number(text, what)
+    value = number(text, what[0].lower() + what[1:])
     if value != int(value) or not least <= value <= most:
         raise UsageError(
             f"{what} cannot be {value:g}.", todo=f"Give a whole number from {least} to {most}."
@@ -62,13 +115,17 @@ def yes(text: str, what: str) -> bool:
     return _ANSWERS[word]
 
 
-def unit_loads(texts: Sequence[str]) -> tuple[float, ...]:
-    """The load of each unit from texts like ``1``, ``0.125`` and, for twenty units of one each,
-    ``20x1``."""
+def optional(read: Callable[[str], Value]) -> Callable[[str], Value | None]:
+    """Reads as `read` does, and None from an empty text."""
+    return lambda text: read(text) if text.strip() else None
+
+
+def unit_loads(text: str) -> tuple[float, ...]:
+    """The load of each unit from ``1 0.125`` or, for twenty units of one each, ``20x1``."""
     loads: list[float] = []
-    for text in texts:
-        match = _TIMES.fullmatch(text)
-        loads += [number(match[2] if match else text, "a unit load")] * (
+    for part in text.split():
+        match = _TIMES.fullmatch(part)
+        loads += [number(match[2] if match else part, "a unit load")] * (
             int(match[1]) if match else 1
         )
     if not 0 < len(loads) <= _MOST:
@@ -87,12 +144,12 @@ def terminators(text: str) -> tuple[float, ...]:
     return tuple(number(part, "a terminator") for part in text.split())
 
 
-def drains(texts: Sequence[str]) -> tuple[Drain, ...]:
-    """Units on a supply pair from texts like ``50:0.1``: m from the supply, and A."""
-    return tuple(_drain(text) for text in texts)
+def drains(text: str) -> tuple[Drain, ...]:
+    """Units on a supply pair from ``50:0.1 120:0.1``: m from the supply, and A."""
+    return tuple(_drain(part) for part in text.split())
 
 
-def cabling(text: str) -> Cabling:
+def cable_kind(text: str) -> CableKind:
     """The kind of trunk that `CABLES` names so; raises `UsageError`."""
     try:
         return CABLES[text.strip().lower()]
@@ -102,7 +159,7 @@ def cabling(text: str) -> Cabling:
         ) from None
 
 
-def loop(text: str) -> float:
+def cable_loop(text: str) -> float:
     """Ω of both wires of a cable like ``300`` or ``300 0.75``: m, and its wire size where it is not
     `USUAL_WIRE`.
 

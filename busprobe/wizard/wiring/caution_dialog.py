@@ -9,7 +9,7 @@ from rich.text import Text
 from busprobe.wizard.common.question import Answer, Question
 
 
-class Caution(Question[bool]):
+class CautionDialog(Question[bool]):
     """The cautions; True once somebody says to have read them."""
 
     def __init__(self, cautions: Sequence[str]) -> None:

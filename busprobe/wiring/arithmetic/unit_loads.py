@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
-from busprobe.wiring.arithmetic.checks import require
+from busprobe.wiring.arithmetic.plausibility import require
 
 UNITS = 32.0
 """Unit loads always allowed on one segment without repeater (MODBUS over Serial Line V1.02, section
@@ -17,7 +17,7 @@ BIAS_COST = 4.0
 
 
 @dataclass(frozen=True)
-class Segment:
+class LoadedSegment:
     """One stretch of pair between repeaters."""
 
     units: int
@@ -30,7 +30,7 @@ class Segment:
 
 def segments(
     loads: Sequence[float], *, biased: bool = True, repeater: float = 1.0
-) -> tuple[Segment, ...]:
+) -> tuple[LoadedSegment, ...]:
     """Share out units with these unit loads, given in cable order (master included), over as few
     segments as will do.
 
@@ -53,7 +53,7 @@ def segments(
                 " repeaters included.",
                 todo="Check the figure: a unit is 1 unit load or a fraction of one.",
             )
-    result: list[Segment] = []
+    result: list[LoadedSegment] = []
     rest = list(loads)
     while True:
         used = repeater if result else 0.0
@@ -63,7 +63,7 @@ def segments(
             used += rest[count]
             count += 1
         rest = rest[count:]
-        result.append(Segment(count, used + (repeater if rest else 0.0), allowed))
+        result.append(LoadedSegment(count, used + (repeater if rest else 0.0), allowed))
         if not rest:
             return tuple(result)
 

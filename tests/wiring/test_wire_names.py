@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busprobe.wiring.naming import CONVENTIONS, EXPLANATION, d1_by_idle
+from busprobe.wiring.wire_names import CONVENTIONS, EXPLANATION, d1_by_idle
 
 
 @pytest.mark.parametrize(

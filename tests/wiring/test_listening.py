@@ -15,10 +15,10 @@ from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, Request, read_registers
 from busprobe.virtual.schema import OtherMaster, Poll
-from busprobe.wiring.advice import Cause
-from busprobe.wiring.evidence import Evidence
-from busprobe.wiring.hearing import FEW, Hearing, a_few, hear
+from busprobe.wiring.causes import Cause
+from busprobe.wiring.evidence import LineEvidence
 from busprobe.wiring.hunt import probes
+from busprobe.wiring.listening import FEW, ListeningResult, a_few, listen_and_ask
 from tests.wiring.bench import USUAL, certain_causes, segment
 
 
@@ -28,11 +28,11 @@ def read(address: int) -> list[Request]:
 
 def test_a_sound_pair() -> None:
     """Quiet, and who is asked answers."""
-    heard = hear(Line(segment("clean").port(), USUAL), 5.0, [read(11)], expected=[11])
+    heard = listen_and_ask(Line(segment("clean").port(), USUAL), 5.0, [read(11)], expected=[11])
     assert heard.observations == ()
     assert heard.words == "Quiet for 5.0 s at 9600-8N1."
     assert (heard.noise_bytes, heard.other_master, heard.echo) == (0, False, False)
-    assert hear(Line(segment("echo").port(), USUAL), 5.0, [read(11)]).echo is True
+    assert listen_and_ask(Line(segment("echo").port(), USUAL), 5.0, [read(11)]).echo is True
 
 
 def test_listening_ends_early_when_it_is_told_to(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -47,7 +47,7 @@ def test_listening_ends_early_when_it_is_told_to(monkeypatch: pytest.MonkeyPatch
         return heard
 
     monkeypatch.setattr(line, "listen", until_two_seconds)
-    heard = hear(line, 60.0, [read(12)], cancel=cancel)
+    heard = listen_and_ask(line, 60.0, [read(12)], cancel=cancel)
     assert heard.evidence.idle is not None
     assert 2 < heard.evidence.idle.seconds < 3
     assert heard.other_master
@@ -59,9 +59,9 @@ def test_what_came_before_listening_does_not_count() -> None:
     """A port that nobody has read for ten minutes hands over all that came meanwhile."""
     bench = segment("second-master")
     line = Line(bench.port(), USUAL)
-    fresh = hear(line, 5.0)
+    fresh = listen_and_ask(line, 5.0)
     bench.clock.sleep_until(bench.clock.now() + 600)
-    stale = hear(line, 5.0)
+    stale = listen_and_ask(line, 5.0)
     assert stale.evidence.idle is not None
     assert stale.evidence.idle.seconds == pytest.approx(5.0)
     assert abs(len(stale.evidence.frames) - len(fresh.evidence.frames)) <= 2
@@ -70,7 +70,7 @@ def test_what_came_before_listening_does_not_count() -> None:
 
 def test_without_asking_nothing_is_known_of_an_echo() -> None:
     line = Line(segment("echo").port(), USUAL)
-    heard = hear(line, 5.0)
+    heard = listen_and_ask(line, 5.0)
     assert heard.echo is None
     assert heard.evidence.replies == []
 
@@ -99,7 +99,7 @@ def test_common_pictures_are_recognised_by_one_look(
     both."""
     faulty = segment(name, **changes)
     units = [unit.address for unit in faulty.units]
-    first, *_ = hear(
+    first, *_ = listen_and_ask(
         Line(faulty.port(), USUAL), 5.0, [probes(a) for a in units], expected=units
     ).observations
     assert first.hints[0].cause is likeliest
@@ -109,7 +109,7 @@ def test_common_pictures_are_recognised_by_one_look(
 
 def test_another_master_is_not_talked_into() -> None:
     """Whoever was to be asked is named instead."""
-    heard = hear(Line(segment("second-master").port(), USUAL), 5.0, [read(11), read(12)])
+    heard = listen_and_ask(Line(segment("second-master").port(), USUAL), 5.0, [read(11), read(12)])
     assert heard.left_unasked == (11, 12)
     assert heard.evidence.replies == ()
     assert certain_causes(heard.observations) == {Cause.OTHER_MASTER}
@@ -119,7 +119,9 @@ def test_another_master_is_not_talked_into() -> None:
 def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
     """Unit 11 refuses the first kind of request, which is an answer; nobody is at 99, which is not
     called wrong."""
-    heard = hear(Line(segment("clean").port(), USUAL), 1.0, [probes(11), probes(99)], expected=[11])
+    heard = listen_and_ask(
+        Line(segment("clean").port(), USUAL), 1.0, [probes(11), probes(99)], expected=[11]
+    )
     assert [reply.request.address for reply in heard.evidence.replies] == [11, 99, 99, 99]
     assert heard.observations == ()
 
@@ -128,7 +130,9 @@ def test_the_document_holds_what_was_asked_with_its_turn_round() -> None:
     """Unit 11 takes some 11 ms, junk ahead of its reply does not count."""
     for name in ("clean", "junk"):  # after 3 s the floating pair happens to let the request through
         document = json.loads(
-            json.dumps(hear(Line(segment(name).port(), USUAL), 3.0, [read(11)]).document())
+            json.dumps(
+                listen_and_ask(Line(segment(name).port(), USUAL), 3.0, [read(11)]).document()
+            )
         )
         (asked,) = document["asked"]
         assert asked["address"] == 11
@@ -141,7 +145,7 @@ def test_the_document_holds_what_was_asked_with_its_turn_round() -> None:
 
 def test_words_tell_flags_and_counters() -> None:
     idle = Heard(2.0, (Chunk(1.0, b"\x00\x12", (0,)),), LineErrors(breaks=1))
-    heard = Hearing(Evidence(USUAL, idle), ())
+    heard = ListeningResult(LineEvidence(USUAL, idle), ())
     assert (
         heard.words
         == "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 byte flagged by the receiver, the"
@@ -154,7 +158,7 @@ def test_words_tell_flags_and_counters() -> None:
         "lost": 0,
         "at_least": False,
     }
-    counted = Hearing(Evidence(USUAL, Heard(2.0, (), LineErrors(breaks=1))), ())
+    counted = ListeningResult(LineEvidence(USUAL, Heard(2.0, (), LineErrors(breaks=1))), ())
     assert "Quiet" not in counted.words
 
 

@@ -1,4 +1,5 @@
-"""Sums as they are told: published examples in words and numbers, with formula and source."""
+"""Calculations as they are told: published examples in words and numbers, with formula and
+source."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ import pytest
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
-from busprobe.wiring import sums
+from busprobe.wiring import calculations
 from busprobe.wiring.arithmetic.bias import LoadModel
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain
 
@@ -17,16 +18,16 @@ TWO = (120.0, 120.0)
 def test_bias_of_the_modbus_guide_with_both_models_of_a_unit_load() -> None:
     """MODBUS over Serial Line V1.02, section 3.4.6: 650 Ω at 5 V, 28 unit loads: 206.8 mV
     (Kirchhoff) if these go to common; counted across the pair they weigh double."""
-    fitted = sums.bias(5, TWO, 28, resistor=650)
+    fitted = calculations.bias(5, TWO, 28, resistor=650)
     assert fitted.lines[0] == "Idle voltage 206.8 mV: enough, receivers need 200 mV."
     assert (
         fitted.given == "5 V, terminators of 120 and 120 Ω, 28 unit loads, two resistors of 650 Ω"
     )
-    across = sums.bias(5, TWO, 28, resistor=650, model=LoadModel.ACROSS_PAIR)
+    across = calculations.bias(5, TWO, 28, resistor=650, model=LoadModel.ACROSS_PAIR)
     assert across.lines[0] == "Idle voltage 194.6 mV: NOT ENOUGH, receivers need 200 mV."
     assert "across the pair: 194.6 mV" in fitted.lines[2]
     assert "each wire to common: 206.8 mV" in across.lines[2]
-    assert (fitted.sound, across.sound) == (True, False)
+    assert (fitted.sufficient, across.sufficient) == (True, False)
     assert (
         fitted.lines[3]
         == "All together load a driver with 53.8 Ω: at the limit, the 54 Ω that every driver has to"
@@ -37,16 +38,16 @@ def test_bias_of_the_modbus_guide_with_both_models_of_a_unit_load() -> None:
 def test_bias_that_overloads_a_driver_will_not_do() -> None:
     """100 Ω each hold the pair well, and leave a driver 46.2 Ω (two of 120 Ω and 200 Ω in parallel,
     computed)."""
-    strong = sums.bias(5, TWO, 0, resistor=100)
+    strong = calculations.bias(5, TWO, 0, resistor=100)
     assert "enough" in strong.lines[0]
     assert "46.2 Ω: TOO MUCH" in strong.lines[-1]
-    assert not strong.sound
+    assert not strong.sufficient
 
 
 def test_bias_without_terminators_as_a_handbook_has_it() -> None:
     """B&B Electronics RS-422/485 Application Note, page 19: 32 nodes of 12 kΩ across the pair, 9 kΩ
     for both resistors; no terminator means none to match."""
-    wanted = sums.bias(5, (), 32, model=LoadModel.ACROSS_PAIR)
+    wanted = calculations.bias(5, (), 32, model=LoadModel.ACROSS_PAIR)
     assert wanted.values["resistor_ohms"] == 4500
     assert "matched_resistor_ohms" not in wanted.values
     assert wanted.values["driver_load_ohms"] == pytest.approx(360)
@@ -56,56 +57,60 @@ def test_a_full_segment_is_the_least_load_that_drivers_must_manage() -> None:
     """TI SLLA628: 54 Ω stand for 32 unit loads and two terminators; across the pair they make 51.7
     Ω (computed), from each wire to common 55.6 Ω."""
     no_bias = 1e9
-    across = sums.bias(5, TWO, 32, resistor=no_bias, model=LoadModel.ACROSS_PAIR)
-    to_common = sums.bias(5, TWO, 32, resistor=no_bias)
+    across = calculations.bias(5, TWO, 32, resistor=no_bias, model=LoadModel.ACROSS_PAIR)
+    to_common = calculations.bias(5, TWO, 32, resistor=no_bias)
     assert (across.values["driver_load_ohms"], to_common.values["driver_load_ohms"]) == (51.7, 55.6)
 
 
 def test_loads_say_first_whether_a_repeater_is_needed() -> None:
     """V1.02, sections 3.4.1 and 3.4.6: 32 units without bias, 28 with it."""
-    assert sums.loads([1.0] * 32, biased=False).lines == (
+    assert calculations.loads([1.0] * 32, biased=False).lines == (
         "No repeater needed.",
         "Segment 1: 32 units, 32 of 32 unit loads.",
     )
-    assert sums.loads([1.0] * 32).lines[0] == "1 repeater needed."
+    assert calculations.loads([1.0] * 32).lines[0] == "1 repeater needed."
 
 
 def test_a_stub_is_told_by_all_three_rules() -> None:
     """TI SN65HVD3x table 9-1: 25 ns, 0.6 m; ECSS, citing CiA 301, allows more; the Modbus guide
     says 20 m."""
-    told = sums.stub(25)
+    told = calculations.stub(25)
     assert told.values["by_edge_metres"] == pytest.approx(0.585)
     assert told.values["by_critical_length_metres"] == pytest.approx(0.975)
     assert told.values["by_guide_metres"] == 20
     assert "disagree" in told.lines[1]
-    assert sums.stub(None, 4).lines == ("By the Modbus guide: at most 10.0 m each.",)
+    assert calculations.stub(None, 4).lines == ("By the Modbus guide: at most 10.0 m each.",)
 
 
 def test_a_length_is_judged_and_its_far_level_told() -> None:
     """1e8 / 115200 = 868 m (TI SLLA272); 1.5 V over 1000 m of AWG 24 leave 0.62 V at 120 Ω
     (computed)."""
-    told = sums.length(115200, metres=1000, wire=Conductor.parse("AWG24"))
+    told = calculations.length(115200, metres=1000, wire=Conductor.parse("AWG24"))
     assert told.lines[1] == "1000 m are TOO LONG."
     assert told.values["far_volts"] == pytest.approx(0.624, abs=0.001)
-    assert sums.length(9600, metres=1000).lines[1] == "1000 m are within that."
+    assert calculations.length(9600, metres=1000).lines[1] == "1000 m are within that."
 
 
 def test_a_drop_that_leaves_nothing_says_so() -> None:
     """100 m of AWG24 and 50 mA lose 0.84 V (computed from 84.22 Ω/km); 5 A over 1 km lose more than
     there is."""
     wire = Conductor.parse("AWG24")
-    assert sums.drop([Drain(100, 0.05)], 12, wire).lines == (
+    assert calculations.drop([Drain(100, 0.05)], 12, wire).lines == (
         "At 100 m, 0.05 A: 11.16 V left, 7.0 % lost.",
     )
-    assert "nothing left" in sums.drop([Drain(1000, 5)], 12, wire).lines[0]
+    assert "nothing left" in calculations.drop([Drain(1000, 5)], 12, wire).lines[0]
 
 
 def test_the_parity_example_of_the_standard_in_bits() -> None:
     """V1.02, section 2.6.1: 1100 0101 has four ones: even parity bit 0, odd 1."""
-    assert sums.bits(b"\xc5", AT_9600).lines[1] == "C5  0 10100011 0 1"
-    assert sums.bits(b"\xc5", LineSettings.parse("9600-8O1")).lines[1] == "C5  0 10100011 1 1"
-    assert sums.bits(b"\xc5", LineSettings.parse("9600-8N2")).lines[1] == "C5  0 10100011 11"
-    assert sums.bits(b"\xc5", AT_9600).lines[0] == "11 bits, 1.146 ms; one bit is 104.2 µs."
+    assert calculations.bits(b"\xc5", AT_9600).lines[1] == "C5  0 10100011 0 1"
+    assert (
+        calculations.bits(b"\xc5", LineSettings.parse("9600-8O1")).lines[1] == "C5  0 10100011 1 1"
+    )
+    assert (
+        calculations.bits(b"\xc5", LineSettings.parse("9600-8N2")).lines[1] == "C5  0 10100011 11"
+    )
+    assert calculations.bits(b"\xc5", AT_9600).lines[0] == "11 bits, 1.146 ms; one bit is 104.2 µs."
 
 
 def test_time_tells_character_and_silence() -> None:
@@ -113,20 +118,20 @@ def test_time_tells_character_and_silence() -> None:
     silence."""
     assert (
         "11 bits and takes 1.146 ms; 3.5 characters of silence are 4.010 ms."
-        in sums.wire_time(AT_9600, 1).lines[1]
+        in calculations.time(AT_9600, 1).lines[1]
     )
 
 
 def test_nonsense_is_refused() -> None:
     with pytest.raises(UsageError, match="0 bytes are no frame"):
-        sums.bits(b"", AT_9600)
+        calculations.bits(b"", AT_9600)
     with pytest.raises(UsageError, match="The length"):
-        sums.length(9600, metres=-1)
+        calculations.length(9600, metres=-1)
     with pytest.raises(UsageError, match="delay"):
-        sums.wire_time(AT_9600, 1, -5)
+        calculations.time(AT_9600, 1, -5)
     with pytest.raises(UsageError, match="A resistor"):
-        sums.bias(5, (120, 1e-320), 4)
+        calculations.bias(5, (120, 1e-320), 4)
     with pytest.raises(UsageError, match="The supply"):
-        sums.bias(1e308, TWO, 4)
+        calculations.bias(1e308, TWO, 4)
     with pytest.raises(UsageError, match="No unit draws"):
-        sums.drop([], 24, Conductor.parse("0.75"))
+        calculations.drop([], 24, Conductor.parse("0.75"))

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from threading import Event as Cancel
+from typing import Any
+
+from pydantic import TypeAdapter
 
 from busprobe.line.exchange import Echo, Heard, Waits
 from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request
-from busprobe.wiring.advice import Observation
-from busprobe.wiring.evidence import Evidence
+from busprobe.wiring.causes import Observation, RecordedObservation
+from busprobe.wiring.evidence import LineEvidence
 from busprobe.wiring.symptoms import diagnose
 from busprobe.wiring.wording import counted, units
 
@@ -27,10 +32,10 @@ FEW = 8
 
 
 @dataclass(frozen=True)
-class Hearing:
+class ListeningResult:
     """What a pair was heard to carry, and what it fits."""
 
-    evidence: Evidence
+    evidence: LineEvidence
     observations: tuple[Observation, ...]
     """The gravest first; empty if nothing is odd."""
     left_unasked: tuple[int, ...] = ()
@@ -78,54 +83,113 @@ class Hearing:
             parts.append(f"the system counted {evidence.idle.errors.words}")
         return ", ".join(parts) + "."
 
-    def document(self) -> dict[str, object]:
-        """As printed and stored."""
+    @property
+    def recorded(self) -> RecordedListening:
+        """As kept in the job."""
         evidence = self.evidence
         heard = evidence.idle
-        return {
-            "settings": str(evidence.settings),
-            "seconds": round(heard.seconds, 3) if heard else 0.0,
-            "bytes": len(heard.data) if heard else 0,
-            "flagged_bytes": len(heard.bad) if heard else 0,
-            "line_errors": heard.errors.document() if heard and heard.errors is not None else None,
-            "frames": len(evidence.frames),
-            "other_master": self.other_master,
-            "noise_bytes": self.noise_bytes,
-            "echo": self.echo,
-            "asked": [_asked(reply) for reply in evidence.replies],
-            "late": sorted({reply.request.address for reply in evidence.late}),
-            "left_unasked": list(self.left_unasked),
-            "words": self.words,
-            "observations": [observation.document() for observation in self.observations],
-        }
+        return RecordedListening(
+            settings=evidence.settings,
+            seconds=round(heard.seconds, 3) if heard else 0.0,
+            bytes=len(heard.data) if heard else 0,
+            flagged_bytes=len(heard.bad) if heard else 0,
+            line_errors=heard.errors if heard else None,
+            frames=len(evidence.frames),
+            other_master=self.other_master,
+            noise_bytes=self.noise_bytes,
+            echo=self.echo,
+            asked=tuple(_recorded(reply) for reply in evidence.replies),
+            late=tuple(sorted({reply.request.address for reply in evidence.late})),
+            left_unasked=self.left_unasked,
+            words=self.words,
+            observations=tuple(each.recorded for each in self.observations),
+        )
+
+    def document(self) -> dict[str, object]:
+        """As stored in the job and printed by `--json`."""
+        document: dict[str, object] = _adapter().dump_python(self.recorded, mode="json")
+        return document
 
 
-def hear(
+@dataclass(frozen=True)
+class RecordedRequest:
+    """One request and what became of it, as kept in the job."""
+
+    address: int
+    request: str
+    """In words, as the reply."""
+    reply: str
+    present: bool
+    """Whether the unit showed itself."""
+    reply_ms: float | None
+    """From the end of the request to the start of the reply; None where none came."""
+    silence_due_ms: float
+    """3.5 characters."""
+    flagged_bytes: int
+    line_errors: LineErrors | None
+
+
+@dataclass(frozen=True)
+class RecordedListening:
+    """What a bus was heard to carry, as kept in the job and printed by `--json`."""
+
+    settings: LineSettings
+    seconds: float
+    bytes: int
+    flagged_bytes: int
+    line_errors: LineErrors | None
+    """None where the system does not tell."""
+    frames: int
+    other_master: bool
+    noise_bytes: int
+    echo: bool | None
+    """None if nothing was asked."""
+    words: str
+    """What was heard with nothing asked, in one sentence."""
+    asked: tuple[RecordedRequest, ...]
+    late: tuple[int, ...] = ()
+    """Addresses of units whose reply came after the wait for it."""
+    left_unasked: tuple[int, ...] = ()
+    """Addresses that were to be asked and were not, since another master was heard."""
+    observations: tuple[RecordedObservation, ...] = ()
+
+
+def read_listening(document: Mapping[str, Any]) -> RecordedListening | None:
+    """What the steps heard that listen and ask; None for a document of one that only listens."""
+    return _adapter().validate_python(document) if "asked" in document else None
+
+
+@cache
+def _adapter() -> TypeAdapter[RecordedListening]:
+    return TypeAdapter(RecordedListening)
+
+
+def listen_and_ask(
     line: Line,
     seconds: float,
     asking: Sequence[Sequence[Request]] = (),
     *,
     expected: Collection[int] = (),
     cancel: Cancel | None = None,
-) -> Hearing:
+) -> ListeningResult:
     """Listen for `seconds` at the line's settings, then ask; raises `PortError` if the port fails.
 
     Each entry of `asking` is requests to one address in turn until one is answered.  Nothing is
     asked where another master is heard: never talk into another's business.  `expected` as in
-    `Evidence`.  When `cancel` is set, listening ends early and nothing is asked.
+    `LineEvidence`.  When `cancel` is set, listening ends early and nothing is asked.
     """
     cancel = cancel or Cancel()
     idle = _listen(line, seconds, cancel)
-    evidence = Evidence(line.settings, idle, (), expected)
+    evidence = LineEvidence(line.settings, idle, (), expected)
     if cancel.is_set():
-        return Hearing(evidence, diagnose(evidence))
+        return ListeningResult(evidence, diagnose(evidence))
     if evidence.frames:
-        return Hearing(
+        return ListeningResult(
             evidence, diagnose(evidence), tuple(requests[0].address for requests in asking)
         )
     replies = [reply for requests in asking for reply in _ask(line, requests)]
-    evidence = Evidence(line.settings, idle, replies, expected)
-    return Hearing(evidence, diagnose(evidence))
+    evidence = LineEvidence(line.settings, idle, replies, expected)
+    return ListeningResult(evidence, diagnose(evidence))
 
 
 def a_few(addresses: Sequence[int]) -> tuple[int, ...]:
@@ -159,15 +223,15 @@ def _ask(line: Line, requests: Sequence[Request]) -> list[Reply]:
     return replies
 
 
-def _asked(reply: Reply) -> dict[str, object]:
+def _recorded(reply: Reply) -> RecordedRequest:
     exchange = reply.exchange
-    return {
-        "address": reply.request.address,
-        "request": reply.request.words,
-        "reply": reply.words,
-        "present": reply.present,
-        "reply_ms": None if reply.latency is None else round(1000 * reply.latency, 1),
-        "silence_due_ms": round(1000 * exchange.settings.t3_5, 1),
-        "flagged_bytes": exchange.bad_bytes,
-        "line_errors": exchange.errors.document() if exchange.errors is not None else None,
-    }
+    return RecordedRequest(
+        address=reply.request.address,
+        request=reply.request.words,
+        reply=reply.words,
+        present=reply.present,
+        reply_ms=None if reply.latency is None else round(1000 * reply.latency, 1),
+        silence_due_ms=round(1000 * exchange.settings.t3_5, 1),
+        flagged_bytes=exchange.bad_bytes,
+        line_errors=exchange.errors,
+    )
