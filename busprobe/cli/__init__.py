@@ -7,54 +7,27 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from importlib import import_module
 
 import click
 
+from busprobe.cli.commands.whole_job import wizard
 from busprobe.cli.failures import report_bug, report_error, report_interrupt
-from busprobe.cli.groups import Group
+from busprobe.cli.groups import Sections
 from busprobe.errors import BusprobeError, ExitCode
 
-_COMMANDS = {
-    "compare": "busprobe.cli.compare",
-    "demo": "busprobe.cli.demo",
-    "handover": "busprobe.cli.handover",
-    "hunt": "busprobe.cli.hunt",
-    "identify": "busprobe.cli.identify",
-    "journal": "busprobe.cli.journal",
-    "line-settings": "busprobe.cli.line_settings",
-    "listen": "busprobe.cli.listen",
-    "ports": "busprobe.cli.ports",
-    "profiles": "busprobe.cli.profiles",
-    "prove": "busprobe.cli.prove",
-    "readdress": "busprobe.cli.readdress",
-    "readdress-all": "busprobe.cli.readdress_all",
-    "recover": "busprobe.cli.recover",
-    "survey": "busprobe.cli.survey",
-    "undo": "busprobe.cli.undo",
-    "virtual": "busprobe.cli.virtual",
-    "wiring": "busprobe.cli.wiring",
-    "wizard": "busprobe.cli.wizard",
+_SECTIONS = {
+    "The whole job": "busprobe.cli.commands.whole_job",
+    "Port and wiring": "busprobe.cli.commands.bus",
+    "Units": "busprobe.cli.commands.units",
+    "Addresses and line settings": "busprobe.cli.commands.changes",
+    "Proof and documents": "busprobe.cli.commands.results",
+    "Practice": "busprobe.cli.commands.practice",
 }
-"""Command to the module that has it, imported only when asked for: --help need not wait for the
-wizard."""
-
-
-class _Commands(Group):
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
-        return sorted(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's signature
-        if cmd_name not in _COMMANDS:
-            return None
-        command = import_module(_COMMANDS[cmd_name]).command
-        if not isinstance(command, click.Command):
-            raise TypeError(f"{_COMMANDS[cmd_name]}.command is no command")
-        return command
 
 
 @click.group(
-    cls=_Commands,
+    cls=Sections,
+    sections=_SECTIONS,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="""\b
@@ -73,16 +46,14 @@ Example:
 )
 @click.version_option(package_name="busprobe")
 @click.pass_context
-def commands(context: click.Context) -> None:
+def program(context: click.Context) -> None:
     """Bring up an RS-485 pair of Modbus RTU units: find who is on it, give each its own address,
     hand over a bus list.
 
     Without a command the wizard starts, which leads through the whole job.
     """
     if context.invoked_subcommand is None:
-        command = commands.get_command(context, "wizard")
-        if command is not None:
-            context.invoke(command)
+        context.invoke(wizard)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -97,7 +68,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command line in this process; every way it can end is an exit code."""
     try:
-        result = commands.main(arguments, prog_name="busprobe", standalone_mode=False)
+        result = program.main(arguments, prog_name="busprobe", standalone_mode=False)
     except BusprobeError as error:
         return report_error(error)
     except click.ClickException as error:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import stored_profiles
 from busprobe.errors import ExitCode
 from busprobe.handover.assemble import assemble
@@ -16,22 +14,8 @@ from busprobe.job.plan import differences, kept_plan
 from busprobe.job.reading import job_as_it_is
 
 
-@click.command()
-@click.argument("before", metavar="OLD", type=options.FILE)
-@click.argument("now", metavar="NEW", type=options.FILE)
-@options.as_json
-def command(before: Path, now: Path, as_json: bool) -> ExitCode:
-    """Compare the job of a visit with that of an earlier one, and with the plan of the bus where
-    one is kept.
-
-    Tells what is missing, extra, moved, exchanged, has other firmware or line settings, or got
-    slower: half of a unit's replies take longer than 99 of 100 did, and a quarter longer in the
-    median.
-
-    \b
-    Example:
-      busprobe compare spring.busjob autumn.busjob
-    """
+def run(before: Path, now: Path, as_json: bool) -> ExitCode:
+    """Do what ``busprobe compare`` is asked for."""
     with job_as_it_is(before) as earlier, job_as_it_is(now) as later:
         then = assemble(earlier, stored_profiles(before).profiles)
         comparison = compare(then, assemble(later, stored_profiles(now).profiles))

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import stored_profiles
 from busprobe.errors import ExitCode, RefusedError
 from busprobe.handover.bus_list import BusList
@@ -16,39 +14,7 @@ from busprobe.job.job import Job
 from busprobe.session.session import Session
 
 
-@click.command()
-@options.job(required=True, text="Job file.")
-@click.option(
-    "--out",
-    "folder",
-    type=options.FOLDER,
-    required=True,
-    help="Folder for the files; made if missing.",
-)
-@click.option(
-    "--format",
-    "formats",
-    type=click.Choice(sorted(EXPORTERS)),
-    multiple=True,
-    help="Format, may be repeated; all if left out.",
-)
-@click.option(
-    "--compare-with",
-    "earlier",
-    type=options.FILE,
-    help="Job file of an earlier visit: the papers say what is not as it was. Kept in the job.",
-)
-@click.option("--no-compare", is_flag=True, help="Compare with no earlier visit any more.")
-@click.option(
-    "--circuits",
-    type=options.FILE,
-    help=(
-        "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
-    ),
-)
-@click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
-@options.as_json
-def command(
+def run(
     job_file: Path,
     folder: Path,
     formats: tuple[str, ...],
@@ -58,23 +24,7 @@ def command(
     overwrite: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Write the papers: bus list, points, journal, proof, labels, polling table, a description of
-    each unit.
-
-    \b
-    csv       a file a table; a spreadsheet that opens it may turn 007 into 7
-    html      one page to read and print, with drawings
-    json      everything, for programs
-    labels    for units and cable ends, on A4 sheets
-    markdown  for wikis and tickets
-    polling   the cheapest requests for a master
-    things    W3C Thing Descriptions, a file a unit
-    xlsx      a workbook; it keeps 007 and 2.10 as they are
-
-    \b
-    Example:
-      busprobe handover --job plant.busjob --out handover --format csv
-    """
+    """Do what ``busprobe handover`` is asked for."""
     with Job.open(job_file) as job:
         session = Session(job, stored_profiles(job_file))
         if circuits is not None:

@@ -6,9 +6,7 @@ import threading
 from datetime import datetime
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
@@ -17,28 +15,7 @@ from busprobe.session.wiring_record import HuntLog
 from busprobe.wiring.hunt import HuntRound, UnitAppeared, UnitVanished, hunt
 
 
-@click.command(short_help="Say at once when a unit starts or stops answering.")
-@options.port
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    default="19200-8E1",
-    show_default=True,
-    help="Line settings.",
-)
-@click.option(
-    "--addresses",
-    type=options.ADDRESSES,
-    default="1-10",
-    show_default=True,
-    help="Addresses to watch.",
-)
-@click.option(
-    "--rounds", type=click.IntRange(1), help="Stop after so many rounds; otherwise Ctrl-C stops it."
-)
-@options.job(required=False, text="Job file to keep the log in.")
-@options.as_json
-def command(
+def run(
     port: str,
     settings: LineSettings,
     addresses: tuple[int, ...],
@@ -46,12 +23,7 @@ def command(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Ask the addresses again and again and ring the bell when a unit starts or stops answering.
-
-    \b
-    Example:
-      busprobe hunt --port virtual:clean --settings 9600-8N1 --addresses 11-12,21 --rounds 2
-    """
+    """Do what ``busprobe hunt`` is asked for."""
     cancel = threading.Event()
     log: list[dict[str, object]] = []
     present: tuple[int, ...] = ()

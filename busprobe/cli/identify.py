@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
@@ -15,22 +13,10 @@ from busprobe.modbus.identification import BASIC_OBJECTS, object_name
 from busprobe.survey.identify import Identified
 
 
-@click.command()
-@options.port
-@options.settings
-@click.option("--address", type=options.ADDRESS, required=True, help="Unit address.")
-@options.job(required=False, text="Job file to keep the result in.")
-@options.as_json
-def command(
+def run(
     port: str, settings: LineSettings, address: int, job_file: Path | None, as_json: bool
 ) -> ExitCode:
-    """Ask a unit what it is, match it against the profiles and read its values; nothing is written
-    to it.
-
-    \b
-    Example:
-      busprobe identify --port virtual:clean --settings 9600-8N1 --address 3
-    """
+    """Do what ``busprobe identify`` is asked for."""
     with session_on(port, job_file, settings) as session:
         found = session.identify(address, settings)
     if as_json:

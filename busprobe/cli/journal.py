@@ -6,9 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.errors import ExitCode
 from busprobe.handover.bus_list import JournalRow
 from busprobe.handover.rows import journal_row
@@ -18,16 +16,8 @@ FORMAT = "busprobe.journal/1"
 """Format name of the document."""
 
 
-@click.command()
-@options.job(required=True, text="Job file.")
-@options.as_json
-def command(job_file: Path, as_json: bool) -> ExitCode:
-    """Show the journal of writes: bytes, words, reply, outcome and time of each.
-
-    \b
-    Example:
-      busprobe journal --job plant.busjob
-    """
+def run(job_file: Path, as_json: bool) -> ExitCode:
+    """Do what ``busprobe journal`` is asked for."""
     with Job.open(job_file) as job:
         units = job.units()
         rows = [journal_row(write, units) for write in job.writes()]

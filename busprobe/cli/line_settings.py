@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, writes
+from busprobe.cli import writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.place import Place
@@ -20,34 +18,7 @@ FORMAT = "busprobe.line-settings/1"
 """Format name of the document."""
 
 
-@click.command()
-@options.port
-@click.option(
-    "--settings", type=options.SETTINGS, help="Line settings the unit has, such as 9600-8N1."
-)
-@click.option("--address", type=options.ADDRESS, help="Its unit address.")
-@click.option(
-    "--all",
-    "whole_bus",
-    is_flag=True,
-    help="All single units on the job's list instead, one by one.",
-)
-@click.option(
-    "--to", "wanted", type=options.SETTINGS, required=True, help="Line settings it is to have."
-)
-@click.option(
-    "--profile",
-    "profile_id",
-    metavar="ID",
-    help="Profile that has the codes; else the unit is identified.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
-@click.option(
-    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
-)
-@options.job(required=False, text="Job file with list and journal; today's job if left out.")
-@options.as_json
-def command(
+def run(
     port: str,
     settings: LineSettings | None,
     address: int | None,
@@ -59,17 +30,7 @@ def command(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Give a unit another baud rate or format by the codes of its profile; both are changed one
-    after the other.
-
-    Do this last, when every unit has an address of its own.  The unit is looked for at the old and
-    at the new settings.
-
-    \b
-    Example:
-      busprobe line-settings --port /dev/ttyUSB0 --settings 9600-8N1 --address 11 --to 19200-8E1
-      busprobe line-settings --port /dev/ttyUSB0 --all --job plant.busjob --to 19200-8E1
-    """
+    """Do what ``busprobe line-settings`` is asked for."""
     here = _place(settings, address, whole_bus, profile_id)
     job_file = job_file or default_job_file()
     with session_on(port, job_file, settings) as session:

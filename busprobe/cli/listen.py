@@ -5,9 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
@@ -19,33 +17,7 @@ from busprobe.modbus.requests import Function, read_registers
 from busprobe.wiring.listening import ListeningResult
 
 
-@click.command(short_help="Listen to the pair: noise, breaks, other masters.")
-@options.port
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    default="19200-8E1",
-    show_default=True,
-    help="Line settings.",
-)
-@click.option(
-    "--seconds",
-    type=click.FloatRange(0, 3600, min_open=True),
-    default=10.0,
-    show_default=True,
-    help=(
-        "How long to listen; a master that polls seldom needs more.  Ctrl-C ends it and tells what"
-        " was heard."
-    ),
-)
-@click.option(
-    "--probe",
-    type=options.ADDRESS,
-    help="Then read one register of this unit, for echo and turn-round.",
-)
-@options.job(required=False, text="Job file to keep in what was heard.")
-@options.as_json
-def command(
+def run(
     port: str,
     settings: LineSettings,
     seconds: float,
@@ -53,14 +25,7 @@ def command(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Listen to the pair: noise, a stuck line, breaks, other masters, and what that fits.
-
-    Nothing is sent, except one read of holding register 0 with --probe.
-
-    \b
-    Example:
-      busprobe listen --port virtual:junk --settings 9600-8N1 --probe 11
-    """
+    """Do what ``busprobe listen`` is asked for."""
     asking = (
         [] if probe is None else [[read_registers(probe, Function.READ_HOLDING_REGISTERS, 0, 1)]]
     )

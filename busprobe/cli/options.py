@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -35,6 +35,23 @@ def parsed(name: str, parse: Callable[[str], Any]) -> click.ParamType[Any]:
     """The type of a value called `name` in help texts, that `parse` reads, whose `UsageError`
     becomes click's."""
     return _Parsed(name, parse)
+
+
+class OneOf(click.ParamType[str]):
+    """One of some names that only a heavy module knows: asked for when they are needed."""
+
+    name = "choice"
+
+    def __init__(self, names: Callable[[], Sequence[str]]) -> None:
+        self._names = names
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The value, where it is one of the names."""
+        return click.Choice(self._names()).convert(value, param, ctx)
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str | None:
+        """All names, as help shows them."""
+        return click.Choice(self._names()).get_metavar(param, ctx)
 
 
 SETTINGS = _Parsed("BAUD-8PS", LineSettings.parse)

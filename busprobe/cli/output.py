@@ -7,9 +7,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import click
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from busprobe.text import visible
 
@@ -37,6 +34,10 @@ def lines(texts: Iterable[str]) -> None:
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Print a result table; cells are shown as they are, never read as markup."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
     shown = Table(box=None, pad_edge=False, header_style="bold")
     for column in columns:
         shown.add_column(column, overflow="fold")

@@ -4,21 +4,12 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.line.ports import ports
 
 
-@click.command()
-@options.as_json
-def command(as_json: bool) -> None:
-    """List the serial ports of this computer, with what helps to recognise an adapter.
-
-    \b
-    Example:
-      busprobe ports
-    """
+def run(as_json: bool) -> None:
+    """Do what ``busprobe ports`` is asked for."""
     found = ports()
     if as_json:
         output.document({"format": "busprobe.ports/1", "ports": [asdict(port) for port in found]})

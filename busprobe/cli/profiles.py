@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output
-from busprobe.cli.groups import Group
 from busprobe.cli.profiles_draft import draft
 from busprobe.errors import ExitCode, FileError, UsageError
 from busprobe.profiles.loading import load_profile
@@ -19,24 +18,7 @@ from busprobe.profiles.store import folders, job_folder, load_all, own_folder
 _JOB = "Job file; profiles in the folder 'profiles' beside it come last and win."
 
 
-@click.group(cls=Group)
-def command() -> None:
-    """List, show, check and draft profiles of device types.
-
-    Profiles are looked for among the shipped ones, then in your own folder, then in the folder
-    'profiles' beside the job file; of two with the same id the later one is used.  Copy one file to
-    share a profile.
-
-    \b
-    Example:
-      busprobe profiles show aldermoor-at-10
-    """
-
-
-command.add_command(draft)
-
-
-@command.command("list")
+@click.command("list")
 @options.job(required=False, text=_JOB)
 @options.as_json
 def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
@@ -75,7 +57,7 @@ def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
     return ExitCode.ATTENTION if store.problems else ExitCode.DONE
 
 
-@command.command("show")
+@click.command("show")
 @click.argument("profile", metavar="ID")
 @options.job(required=False, text=_JOB)
 @options.as_json
@@ -106,7 +88,7 @@ def show(profile: str, job_file: Path | None, as_json: bool) -> ExitCode:
     return ExitCode.DONE
 
 
-@command.command("fields")
+@click.command("fields")
 def fields() -> ExitCode:
     """Explain every field that a profile file can have.
 
@@ -118,7 +100,7 @@ def fields() -> ExitCode:
     return ExitCode.DONE
 
 
-@command.command("check")
+@click.command("check")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=options.FILE)
 @options.as_json
 def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
@@ -158,3 +140,6 @@ def _sound(files: tuple[Path, ...]) -> dict[str, Profile]:
             profile = load_profile(path)
             found[profile.id] = profile
     return found
+
+
+COMMANDS = (list_profiles, show, fields, check, draft)

@@ -8,9 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from threading import Event as StopFlag
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
@@ -47,40 +45,7 @@ _TITLES = {
 """Columns that fit into 80 characters, with the words of the wizard."""
 
 
-@click.command()
-@options.port
-@options.job(required=True, text="Job file; the units on its list are polled.")
-@click.option(
-    "--minutes",
-    type=click.FloatRange(0, min_open=True),
-    help="How long; one minute if left out, or as long as the run that goes on was to be.",
-)
-@click.option("--rounds", type=click.IntRange(1), help="How many rounds instead.")
-@click.option(
-    "--pause",
-    type=click.FloatRange(0, _LONGEST_PAUSE),
-    default=0.0,
-    metavar="MS",
-    help="Milliseconds of silence before each request; full wire speed if left out.",
-)
-@click.option(
-    "--go-on", is_flag=True, help="Go on with the last run, if it was stopped or cut off."
-)
-@click.option(
-    "--every",
-    "wanted",
-    multiple=True,
-    metavar="[TYPE/POINT=]S",
-    help=(
-        "Seconds after which new values are wanted, of all points or of one; kept in the job. May"
-        " be repeated."
-    ),
-)
-@click.option(
-    "--try-table", is_flag=True, help="Then try the polling table on the bus and measure its cycle."
-)
-@options.as_json
-def command(
+def run(
     port: str,
     job_file: Path,
     minutes: float | None,
@@ -91,22 +56,7 @@ def command(
     try_table: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Poll every unit of the job, retry nothing and count every kind of error.
-
-    After it: what to set at the master, and the polling table, the cheapest requests that fetch
-    every point as often as it is wanted, with the time of a whole cycle.  What was counted is kept
-    while the run goes on.
-
-    \b
-    OK      as asked                         Junk   as asked, after stray bytes
-    Exc.    the unit refused what was asked  Malf.  bytes, but no sensible frame
-    Silent  no reply within 1 s              Late   the reply came after that
-    CRC     bytes damaged on the way         Other  another address answered
-
-    \b
-    Example:
-      busprobe prove --port /dev/ttyUSB0 --job plant.busjob --minutes 5 --every 10
-    """
+    """Do what ``busprobe prove`` is asked for."""
     stop = threading.Event()
     with session_on(port, job_file) as session, on_interrupt(stop.set):
         if wanted:

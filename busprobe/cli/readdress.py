@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output, writes
+from busprobe.cli import output, writes
 from busprobe.cli.sessions import default_job_file, session_on
 from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.line.settings import LineSettings
@@ -16,29 +14,7 @@ from busprobe.readdress.outcome import refusal
 from busprobe.session.moves import BusMoves
 
 
-@click.command()
-@options.port
-@options.settings
-@click.option("--from", "old", type=options.ADDRESS, required=True, help="Address the unit has.")
-@click.option("--to", "new", type=options.ADDRESS, required=True, help="Address it is to have.")
-@click.option(
-    "--profile",
-    "profile_id",
-    metavar="ID",
-    help="Profile that says how it is done; else it is identified.",
-)
-@click.option(
-    "--register", type=str, metavar="R", help="Register by hand, zero-based: 257 or 0x0101."
-)
-@click.option(
-    "--function",
-    type=click.Choice(["6", "16"]),
-    help="Function code for --register; 16 if left out.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
-@options.job(required=False, text="Job file with the journal; today's job if left out.")
-@options.as_json
-def command(
+def run(
     port: str,
     settings: LineSettings,
     old: int,
@@ -50,14 +26,7 @@ def command(
     job_file: Path | None,
     as_json: bool,
 ) -> ExitCode:
-    """Move one unit to another address: guards first, the exact frame shown, one write, then
-    verified.
-
-    \b
-    Example:
-      busprobe readdress --port /dev/ttyUSB0 --settings 9600-8N1 --from 1 --to 11 --profile
-      aldermoor-at-10
-    """
+    """Do what ``busprobe readdress`` is asked for."""
     by_hand = _by_hand(register, function, profile_id)
     job_file = job_file or default_job_file()
     with session_on(port, job_file, settings) as session:

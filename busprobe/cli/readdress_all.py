@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output, writes
+from busprobe.cli import output, writes
 from busprobe.cli.sessions import open_job, session_on, stored_profiles
 from busprobe.errors import ExitCode, UsageError
 from busprobe.job.plan import keep_plan, kept_plan, load_plan
-from busprobe.modbus.addresses import LAST
 from busprobe.readdress.bus_plan import Practice
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
@@ -29,45 +26,7 @@ def _wish(text: str) -> tuple[int, int]:
     return int(old), int(new)
 
 
-@click.command()
-@options.port
-@options.job(required=True, text="Job file; the single units on its list are moved.")
-@click.option(
-    "--plan",
-    "plan_file",
-    type=options.FILE,
-    help="Plan of the bus (CSV), kept with the job from now on.",
-)
-@click.option(
-    "--first",
-    type=click.IntRange(1, LAST),
-    help="Count up along the cable from here instead of a plan.",
-)
-@click.option(
-    "--spares",
-    type=click.IntRange(0, LAST),
-    default=0,
-    help="With --first: addresses left between units.",
-)
-@click.option(
-    "--only-needed", is_flag=True, help="With --first: only units at a factory or shared address."
-)
-@click.option(
-    "--set",
-    "wishes",
-    multiple=True,
-    metavar="OLD=NEW",
-    help="A wish of one's own; may be repeated.",
-)
-@click.option(
-    "--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing."
-)
-@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
-@click.option(
-    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
-)
-@options.as_json
-def command(
+def run(
     port: str,
     job_file: Path,
     plan_file: Path | None,
@@ -80,17 +39,7 @@ def command(
     no_check: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Move all units of a job to their addresses, as few writes as possible, each shown and
-    confirmed.
-
-    The addresses come from the plan kept with the job, or count up along the cable with --first.
-    No two units ever share one; units that have to change places go through a free address.  One
-    power cycle at the end proves all.
-
-    \b
-    Example:
-      busprobe readdress-all --port /dev/ttyUSB0 --job plant.busjob --plan plan.csv --dry-run
-    """
+    """Do what ``busprobe readdress-all`` is asked for."""
     asked = dict(_wish(text) for text in wishes)
     if not asked and first is None and plan_file is None:
         with open_job(job_file) as job:

@@ -6,9 +6,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import click
-
-from busprobe.cli import options, output, writes
+from busprobe.cli import output, writes
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, RefusedError
 from busprobe.job.job import Job
@@ -20,27 +18,8 @@ FORMAT = "busprobe.recover/1"
 """Format name of the document."""
 
 
-@click.command()
-@options.port
-@options.job(required=True, text="Job file with the journal.")
-@click.option(
-    "--cycled",
-    is_flag=True,
-    help="The moved units were switched off and on: look what they have kept.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; the frames are shown all the same.")
-@options.as_json
-def command(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> ExitCode:
-    """Say what became of moves that were cut off, and send what is left of their procedures (save,
-    lock again).
-
-    Both addresses of each move are asked; whatever is sent is shown and confirmed first.  With
-    --cycled, all moves that no power cycle has proven yet are looked at, too.
-
-    \b
-    Example:
-      busprobe recover --port /dev/ttyUSB0 --job plant.busjob
-    """
+def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> ExitCode:
+    """Do what ``busprobe recover`` is asked for."""
     with Job.open(job_file):
         pass  # a journal that is not there is told before a port is opened
     with session_on(port, job_file) as session:

@@ -6,15 +6,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import ALL, both_forms, format_addresses
+from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
@@ -24,29 +23,7 @@ from busprobe.survey.result import SurveyResult
 from busprobe.survey.schedule import common_settings
 
 
-@click.command()
-@options.port
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    multiple=True,
-    help="Line settings to search, may be repeated; all common ones if left out.",
-)
-@click.option(
-    "--addresses",
-    type=options.ADDRESSES,
-    default=ALL,
-    help="Addresses to search; 1-247 if left out.",
-)
-@click.option("--expect", type=click.IntRange(1, 247), help="Stop when so many units are found.")
-@options.job(
-    required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
-)
-@click.option(
-    "--despite-master", is_flag=True, help="Go on although another master is talking on the pair."
-)
-@options.as_json
-def command(
+def run(
     port: str,
     settings: tuple[LineSettings, ...],
     addresses: tuple[int, ...],
@@ -55,12 +32,7 @@ def command(
     despite_master: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Search the pair for units; nothing is written to any of them.
-
-    \b
-    Example:
-      busprobe survey --port virtual:mixed --addresses 1-50
-    """
+    """Do what ``busprobe survey`` is asked for."""
     with session_on(port, job_file) as session:
         wanted = settings or common_settings(
             factory.settings for factory in factories(session.profiles)

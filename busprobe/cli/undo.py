@@ -4,42 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output, writes
+from busprobe.cli import output, writes
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
 from busprobe.job.job import Job
 from busprobe.session.moves import BusMoves
 
 
-@click.command()
-@options.port
-@options.job(required=True, text="Job file with the journal.")
-@click.option(
-    "--write",
-    "number",
-    type=click.IntRange(1),
-    required=True,
-    help="Number of the write in the journal.",
-)
-@click.option(
-    "--profile",
-    "profile_id",
-    metavar="ID",
-    help="Profile that says how it is done; else that of the list.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
-@options.as_json
-def command(
+def run(
     port: str, job_file: Path, number: int, profile_id: str | None, yes: bool, as_json: bool
 ) -> ExitCode:
-    """Move a unit back to where it was before a write, with the same guards as any move.
-
-    \b
-    Example:
-      busprobe undo --port /dev/ttyUSB0 --job plant.busjob --write 3
-    """
+    """Do what ``busprobe undo`` is asked for."""
     with Job.open(job_file):
         pass  # a journal that is not there is told before a port is opened
     with session_on(port, job_file) as session:

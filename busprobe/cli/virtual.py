@@ -5,9 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import on_interrupt
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.clock import SystemClock
@@ -18,32 +16,10 @@ from busprobe.virtual.segment import Segment
 from busprobe.virtual.serve import serve_pty, serve_tcp
 
 
-@click.command()
-@click.argument("scenario", required=False)
-@click.option(
-    "--pty",
-    "link",
-    type=options.FILE,
-    help="Serve on a pseudo-terminal that LINK leads to.",
-    metavar="LINK",
-)
-@click.option(
-    "--tcp", "endpoint", metavar="HOST:PORT", help="Serve on TCP; port 0 takes a free one."
-)
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    help="Line settings of the adapter, where the port carries none.",
-)
-def command(
+def run(
     scenario: str | None, link: Path | None, endpoint: str | None, settings: LineSettings | None
 ) -> ExitCode:
-    """Serve a scenario in real time until Ctrl-C; without SCENARIO, list the shipped ones.
-
-    \b
-    Example:
-      busprobe virtual clean --pty bus0
-    """
+    """Do what ``busprobe virtual`` is asked for."""
     if scenario is None:
         output.table(
             ("Scenario", "What it shows"),

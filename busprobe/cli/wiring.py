@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from busprobe.cli import options, output, wiring_calculations
-from busprobe.cli.groups import Group
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.session.wiring_record import keep_wiring
@@ -21,21 +20,7 @@ from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
 from busprobe.wiring.wire_names import CONVENTIONS, EXPLANATION, EXPLANATION_SOURCE, Labels
 
 
-@click.group(cls=Group)
-def command() -> None:
-    """Judge meter readings; calculate bias, unit loads, cable length and voltage drop.
-
-    \b
-    Example:
-      busprobe wiring meter --resistance 61 --idle 0.25
-    """
-
-
-for calculation in wiring_calculations.commands():
-    command.add_command(calculation)
-
-
-@command.command("meter", short_help="Judge what a multimeter shows.")
+@click.command("meter", short_help="Judge what a multimeter shows.")
 @click.option(
     "--resistance",
     default="",
@@ -130,7 +115,7 @@ def _print(judgement: Judgement) -> None:
         output.lines([f"  Limits: {judgement.limits}.", f"  Source: {judgement.source}."])
 
 
-@command.command("names", short_help="Explain how the two wires are named.")
+@click.command("names", short_help="Explain how the two wires are named.")
 def names() -> None:
     """Explain how the two wires are named, and why letters cannot be trusted.
 
@@ -143,3 +128,6 @@ def names() -> None:
         ("Who", "Idle positive", "Idle negative", "Source"),
         [(each.who, each.idle_positive, each.idle_negative, each.source) for each in CONVENTIONS],
     )
+
+
+COMMANDS = (meter, names, *wiring_calculations.commands())

@@ -5,30 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
+from busprobe.cli.commands.whole_job import SPEED
 from busprobe.cli.sessions import default_job_file, open_job, stored_profiles
 from busprobe.job.plan import PlannedUnit, load_plan
 from busprobe.line.clock import ScaledClock
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
 
-SPEED = 20.0
-"""How much faster than life a virtual segment runs in the wizard: a survey worth watching and not
-worth waiting for."""
 
-
-@click.command()
-@options.job(required=False, text="Job file to begin or to go on with; today's job if left out.")
-@click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus, a CSV file.")
-def command(job_file: Path | None = None, plan_file: Path | None = None) -> None:
-    """Start the wizard.
-
-    \b
-    Example:
-      busprobe wizard --job plant.busjob --plan plan.csv
-    """
+def run(job_file: Path | None = None, plan_file: Path | None = None) -> None:
+    """Do what ``busprobe wizard`` is asked for."""
     path = job_file or default_job_file()
     run_wizard(path, load_plan(plan_file) if plan_file else ())
     output.say(f"The job is in {path}.  'busprobe wizard --job {path}' goes on with it.")

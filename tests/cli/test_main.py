@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from importlib import import_module
+from inspect import signature
 from pathlib import Path
 
+import click
 import pytest
 
-from busprobe.cli import commands
+from busprobe.cli import program
 from busprobe.errors import ExitCode
 from tests.cli.conftest import Command
 
-COMMANDS = list(commands.list_commands(None))  # type: ignore[arg-type]
+COMMANDS = list(program.list_commands(None))  # type: ignore[arg-type]
 
 
 def test_help_documents_the_exit_codes(command: Command) -> None:
@@ -26,7 +31,7 @@ def test_help_says_of_every_command_what_it_does_and_cuts_nothing(
 ) -> None:
     usage, *lines = command(*group, "--help").out.splitlines()
     assert usage.startswith("Usage:")
-    assert "Commands:" in lines
+    assert ("Commands:" if group else "The whole job:") in lines
     assert not [line for line in lines if line.endswith("...") or len(line) > 80]
 
 
@@ -110,3 +115,33 @@ def test_a_bug_ends_in_a_sentence_and_its_details_in_a_file(
     details = Path(ran.err.strip().rsplit(" ", 1)[-1].rstrip("."))
     assert "ZeroDivisionError" in details.read_text(encoding="utf-8")
     details.unlink()
+
+
+DECLARED = [
+    command
+    for module in program.sections.values()
+    for command in import_module(module).COMMANDS
+    if not isinstance(command, click.Group)
+]
+
+
+@pytest.mark.parametrize("declared", DECLARED, ids=lambda declared: declared.name)
+def test_the_work_of_a_command_takes_just_what_the_command_declares(
+    declared: click.Command,
+) -> None:
+    """Options are declared away from the function that does the work, so that help is quick."""
+    work = import_module(f"busprobe.cli.{(declared.name or '').replace('-', '_')}").run
+    assert set(signature(work).parameters) == {option.name for option in declared.params}
+
+
+HEAVY = ("pydantic", "pymodbus", "textual", "rich", "sqlite3", "jinja2", "busprobe.session")
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("survey", "--help"), ("--version",)])
+def test_help_waits_for_no_room_of_the_program(arguments: tuple[str, ...]) -> None:
+    program = (
+        "import sys; from busprobe.cli import run; "
+        f"run({arguments!r}); print([name for name in {HEAVY!r} if name in sys.modules])"
+    )
+    ran = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert ran.stdout.splitlines()[-1] == "[]", ran.stdout + ran.stderr

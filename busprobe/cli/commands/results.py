@@ -1,0 +1,149 @@
+"""What proves the bus, and what is handed over."""
+
+from __future__ import annotations
+
+import click
+
+from busprobe.cli import options
+from busprobe.cli.groups import does
+
+_LONGEST_PAUSE = 60_000
+"""Milliseconds."""
+
+
+def _formats() -> list[str]:
+    from busprobe.handover.files import EXPORTERS
+
+    return sorted(EXPORTERS)
+
+
+@click.command()
+@options.port
+@options.job(required=True, text="Job file; the units on its list are polled.")
+@click.option(
+    "--minutes",
+    type=click.FloatRange(0, min_open=True),
+    help="How long; one minute if left out, or as long as the run that goes on was to be.",
+)
+@click.option("--rounds", type=click.IntRange(1), help="How many rounds instead.")
+@click.option(
+    "--pause",
+    type=click.FloatRange(0, _LONGEST_PAUSE),
+    default=0.0,
+    metavar="MS",
+    help="Milliseconds of silence before each request; full wire speed if left out.",
+)
+@click.option(
+    "--go-on", is_flag=True, help="Go on with the last run, if it was stopped or cut off."
+)
+@click.option(
+    "--every",
+    "wanted",
+    multiple=True,
+    metavar="[TYPE/POINT=]S",
+    help=(
+        "Seconds after which new values are wanted, of all points or of one; kept in the job. May"
+        " be repeated."
+    ),
+)
+@click.option(
+    "--try-table", is_flag=True, help="Then try the polling table on the bus and measure its cycle."
+)
+@options.as_json
+@does("busprobe.cli.prove")
+def prove() -> None:
+    """Poll every unit of the job, retry nothing and count every kind of error.
+
+    After it: what to set at the master, and the polling table, the cheapest requests that fetch
+    every point as often as it is wanted, with the time of a whole cycle.  What was counted is kept
+    while the run goes on.
+
+    \b
+    OK      as asked                         Junk   as asked, after stray bytes
+    Exc.    the unit refused what was asked  Malf.  bytes, but no sensible frame
+    Silent  no reply within 1 s              Late   the reply came after that
+    CRC     bytes damaged on the way         Other  another address answered
+
+    \b
+    Example:
+      busprobe prove --port /dev/ttyUSB0 --job plant.busjob --minutes 5 --every 10
+    """
+
+
+@click.command()
+@options.job(required=True, text="Job file.")
+@click.option(
+    "--out",
+    "folder",
+    type=options.FOLDER,
+    required=True,
+    help="Folder for the files; made if missing.",
+)
+@click.option(
+    "--format",
+    "formats",
+    type=options.OneOf(_formats),
+    multiple=True,
+    help="Format, may be repeated; all if left out.",
+)
+@click.option(
+    "--compare-with",
+    "earlier",
+    type=options.FILE,
+    help="Job file of an earlier visit: the papers say what is not as it was. Kept in the job.",
+)
+@click.option("--no-compare", is_flag=True, help="Compare with no earlier visit any more.")
+@click.option(
+    "--circuits",
+    type=options.FILE,
+    help=(
+        "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
+    ),
+)
+@click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
+@options.as_json
+@does("busprobe.cli.handover")
+def handover() -> None:
+    """Write the papers: bus list, points, journal, proof, labels, polling table, a description of
+    each unit.
+
+    \b
+    csv       a file a table; a spreadsheet that opens it may turn 007 into 7
+    html      one page to read and print, with drawings
+    json      everything, for programs
+    labels    for units and cable ends, on A4 sheets
+    markdown  for wikis and tickets
+    polling   the cheapest requests for a master
+    things    W3C Thing Descriptions, a file a unit
+    xlsx      a workbook; it keeps 007 and 2.10 as they are
+
+    \b
+    Example:
+      busprobe handover --job plant.busjob --out handover --format csv
+    """
+
+
+@click.command()
+@click.argument("before", metavar="OLD", type=options.FILE)
+@click.argument("now", metavar="NEW", type=options.FILE)
+@options.as_json
+@does("busprobe.cli.compare")
+def compare() -> None:
+    """Compare the job of a visit with that of an earlier one, and with the plan of the bus where
+    one is kept.
+
+    Tells what is missing, extra, moved, exchanged, has other firmware or line settings, or got
+    slower: half of a unit's replies take longer than 99 of 100 did, and a quarter longer in the
+    median.
+
+    \b
+    Example:
+      busprobe compare spring.busjob autumn.busjob
+    """
+
+
+COMMANDS = (
+    prove,
+    handover,
+    compare,
+)

@@ -1,0 +1,79 @@
+"""Which units are there, and what they are."""
+
+from __future__ import annotations
+
+import click
+
+from busprobe.cli import options
+from busprobe.cli.groups import Sections, does
+from busprobe.modbus.addresses import ALL
+
+
+@click.command()
+@options.port
+@click.option(
+    "--settings",
+    type=options.SETTINGS,
+    multiple=True,
+    help="Line settings to search, may be repeated; all common ones if left out.",
+)
+@click.option(
+    "--addresses",
+    type=options.ADDRESSES,
+    default=ALL,
+    help="Addresses to search; 1-247 if left out.",
+)
+@click.option("--expect", type=click.IntRange(1, 247), help="Stop when so many units are found.")
+@options.job(
+    required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
+)
+@click.option(
+    "--despite-master", is_flag=True, help="Go on although another master is talking on the pair."
+)
+@options.as_json
+@does("busprobe.cli.survey")
+def survey() -> None:
+    """Search the pair for units; nothing is written to any of them.
+
+    \b
+    Example:
+      busprobe survey --port virtual:mixed --addresses 1-50
+    """
+
+
+@click.command()
+@options.port
+@options.settings
+@click.option("--address", type=options.ADDRESS, required=True, help="Unit address.")
+@options.job(required=False, text="Job file to keep the result in.")
+@options.as_json
+@does("busprobe.cli.identify")
+def identify() -> None:
+    """Ask a unit what it is, match it against the profiles and read its values; nothing is written
+    to it.
+
+    \b
+    Example:
+      busprobe identify --port virtual:clean --settings 9600-8N1 --address 3
+    """
+
+
+@click.group(cls=Sections, sections={"Commands": "busprobe.cli.profiles"})
+def profiles() -> None:
+    """List, show, check and draft profiles of device types.
+
+    Profiles are looked for among the shipped ones, then in your own folder, then in the folder
+    'profiles' beside the job file; of two with the same id the later one is used.  Copy one file to
+    share a profile.
+
+    \b
+    Example:
+      busprobe profiles show aldermoor-at-10
+    """
+
+
+COMMANDS = (
+    survey,
+    identify,
+    profiles,
+)

@@ -1,0 +1,59 @@
+"""The whole job, step by step."""
+
+from __future__ import annotations
+
+import click
+
+from busprobe.cli import options
+from busprobe.cli.groups import does
+
+SPEED = 20.0
+"""How much faster than life a virtual segment runs in the wizard: a survey worth watching and not
+worth waiting for."""
+
+
+@click.command()
+@options.job(required=False, text="Job file to begin or to go on with; today's job if left out.")
+@click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus, a CSV file.")
+@does("busprobe.cli.wizard")
+def wizard() -> None:
+    """Start the wizard.
+
+    \b
+    Example:
+      busprobe wizard --job plant.busjob --plan plan.csv
+    """
+
+
+@click.command()
+@click.option(
+    "--unattended", is_flag=True, help="Do the whole job without the wizard; needs --out."
+)
+@click.option("--out", "folder", type=options.FOLDER, help="Folder for job file and bus list.")
+@click.option(
+    "--overwrite", is_flag=True, help="Replace the files of an earlier demo in that folder."
+)
+@click.option(
+    "--scenario", default="site", show_default=True, help="Scenario to play, by name or file."
+)
+@click.option(
+    "--speed",
+    type=click.FloatRange(1, 1000),
+    default=SPEED,
+    show_default=True,
+    help="Times faster than life.",
+)
+@does("busprobe.cli.demo")
+def demo() -> None:
+    """Play the whole job on a virtual segment; no port is needed and nothing can be harmed.
+
+    \b
+    Example:
+      busprobe demo --unattended --out demo-job
+    """
+
+
+COMMANDS = (
+    wizard,
+    demo,
+)
