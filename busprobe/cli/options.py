@@ -31,12 +31,6 @@ class _Parsed(click.ParamType[Any]):
             self.fail(str(error), param, ctx)
 
 
-def parsed(name: str, parse: Callable[[str], Any]) -> click.ParamType[Any]:
-    """The type of a value called `name` in help texts, that `parse` reads, whose `UsageError`
-    becomes click's."""
-    return _Parsed(name, parse)
-
-
 class OneOf(click.ParamType[str]):
     """One of some names that only a heavy module knows: asked for when they are needed."""
 

@@ -9,6 +9,12 @@ from __future__ import annotations
 from busprobe.line.settings import LineSettings
 
 
+def silence_before(settings: LineSettings, gap: float = 0.0) -> float:
+    """Seconds of silence that a request needs before it: 3.5 characters (section 2.5.1.1), and
+    `gap` seconds more where a unit asks for it."""
+    return settings.t3_5 + gap
+
+
 def exchange_time(
     settings: LineSettings,
     request: int,
@@ -21,8 +27,8 @@ def exchange_time(
     `request` and `reply` are bytes on the wire, CRC included.  `latency` is the seconds from the
     last bit of the request to the first bit of the reply, as it was measured; None where it is not
     known: 3.5 characters then, by which a unit that keeps to the standard notices the end of the
-    request (section 2.5.1.1), and the shortest that such a unit can take.  `gap` is seconds of
-    silence before the request beyond the standard's.
+    request (section 2.5.1.1), and the shortest that such a unit can take.  `gap` as in
+    `silence_before`.
 
     An exchange is the silence before the request, the request, the latency and the reply:
 
@@ -32,8 +38,19 @@ def exchange_time(
     `reply` is 0, `latency` is the wait for a reply in vain: the bus is silent meanwhile, and the
     silence before the next request passes in that wait.
     """
-    silence = settings.t3_5 + gap
+    silence = silence_before(settings, gap)
     waiting = settings.t3_5 if latency is None else latency
     return settings.wire_time(request + reply) + (
         silence + waiting if reply else max(silence, waiting)
     )
+
+
+def latency_at(latency: float, settings: LineSettings, others: LineSettings) -> float:
+    """Seconds in which a unit that took `latency` at `settings` begins its reply at `others`.
+
+    A unit notices the end of a request by 3.5 characters of silence (section 2.5.1.1), so that part
+    of its latency follows the baud rate; the rest is its own and stays.  A unit that replied sooner
+    goes by the length of the request, and keeps its latency.
+    """
+    own = latency - settings.t3_5
+    return latency if own < 0 else own + others.t3_5

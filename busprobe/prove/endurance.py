@@ -18,6 +18,7 @@ from busprobe.line.exchange import Exchange, Waits
 from busprobe.line.line import Line
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
+from busprobe.line.timing import silence_before
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_registers
@@ -271,8 +272,8 @@ class _Run:
     def _poll(self, asked: Target, request: Request, this: _Round) -> Polled:
         key = asked.key
         self.line.apply(asked.settings)
-        gap = asked.gap + asked.settings.t3_5 if asked.gap else 0.0
-        waits = Waits(reply=self.plan.reply_wait, quiet=max(self.plan.pause, gap))
+        quiet = max(self.plan.pause, silence_before(asked.settings, asked.gap))
+        waits = Waits(reply=self.plan.reply_wait, quiet=quiet)
         exchange = self.line.exchange(request, waits)
         self._credit(sound_frames(exchange.leftover), exchange.started)
         reply = self._judged(request, exchange)

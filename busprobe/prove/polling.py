@@ -18,7 +18,7 @@ from math import inf
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import COMMON_BAUDS, LineSettings
-from busprobe.line.timing import exchange_time
+from busprobe.line.timing import exchange_time, latency_at
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import (
     READ_REQUEST_BYTES,
@@ -97,17 +97,10 @@ class Row:
         return _read_time(self.settings, self.block.count, self.latency, self.gap)
 
     def at_baud(self, baud: int) -> Row:
-        """The same request at another baud rate.
-
-        A unit notices the end of a request by 3.5 characters of silence (V1.02 section 2.5.1.1), so
-        that part of its reply time follows the baud rate; the rest is its own and stays.  A unit
-        that answered sooner goes by length.
-        """
+        """The same request at another baud rate."""
         settings = replace(self.settings, baud=baud)
-        own = self.latency - self.settings.t3_5
-        return replace(
-            self, settings=settings, latency=self.latency if own < 0 else own + settings.t3_5
-        )
+        latency = latency_at(self.latency, self.settings, settings)
+        return replace(self, settings=settings, latency=latency)
 
     def document(self) -> dict[str, object]:
         """As stored in the polling table."""

@@ -13,6 +13,7 @@ from threading import Event as StopFlag
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.timing import silence_before
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.plan import Block
@@ -91,7 +92,7 @@ def _is_there(line: Line, row: Row, waits: Waits) -> bool:
 
 def _ask(line: Line, row: Row, block: Block, waits: Waits) -> Reply:
     line.apply(row.settings)
-    spaced = replace(waits, quiet=max(waits.quiet, row.gap + row.settings.t3_5))
+    spaced = replace(waits, quiet=max(waits.quiet, silence_before(row.settings, row.gap)))
     request = read_registers(row.address, Function(block.function), block.register, block.count)
     return judge(request, line.exchange(request, spaced))
 

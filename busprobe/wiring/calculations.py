@@ -386,17 +386,17 @@ LOADS = Calculation(
 )
 
 
-def stub(rise_time: float | None = None, derivations: int = 1) -> Calculated:
-    """Longest stub by the guide, and by a driver's 10 to 90 % `rise_time` in ns if given; raises
-    `UsageError`."""
+def stub(rise_time_ns: float | None = None, derivations: int = 1) -> Calculated:
+    """Longest stub by the guide, and by a driver's edge where its `rise_time_ns` (10 to 90 %) is
+    given; raises `UsageError`."""
     guide = longest_derivation(derivations)
     values: dict[str, object] = {"by_guide_metres": round(guide, 2)}
     given = f"{counted(derivations, 'derivation')} at one tap"
     lines = [f"By the Modbus guide: at most {guide:.1f} m{'' if derivations == 1 else ' each'}."]
-    if rise_time is not None:
-        edge, third = longest_stub(rise_time * 1e-9), critical_length(rise_time * 1e-9) / 3
+    if rise_time_ns is not None:
+        edge, third = longest_stub(rise_time_ns * 1e-9), critical_length(rise_time_ns * 1e-9) / 3
         values |= {"by_edge_metres": round(edge, 3), "by_critical_length_metres": round(third, 3)}
-        given += f", rise time {rise_time:g} ns"
+        given += f", rise time {rise_time_ns:g} ns"
         lines = [
             (
                 f"By the driver's edge: at most {edge:.2f} m. The edge counts, not the baud rate in"
@@ -426,7 +426,7 @@ STUB = Calculation(
     "--rise-time 25",
     (
         Input(
-            "rise_time",
+            "rise_time_ns",
             inputs.optional(partial(inputs.number, what="the rise time")),
             label="Driver's rise time",
             unit="ns",
@@ -636,17 +636,18 @@ DROP = Calculation(
 )
 
 
-def time(settings: LineSettings, registers: int, latency: float | None = None) -> Calculated:
-    """Time one read of `registers` takes, where the unit replies `latency` ms after the request;
+def time(settings: LineSettings, registers: int, latency_ms: float | None = None) -> Calculated:
+    """Time one read of `registers` takes, where the unit replies `latency_ms` after the request;
     raises `UsageError`.
 
     None is the least that the standard lets a unit take.
     """
-    if latency is not None:
-        latency = require(latency, "The unit's delay", "ms", zero=True) / 1000
+    latency, delay = None, "3.5 characters"
+    if latency_ms is not None:
+        latency = require(latency_ms, "The unit's delay", "ms", zero=True) / 1000
+        delay = f"{latency_ms:g} ms"
     reply = read_reply_bytes(registers)
     seconds = exchange_time(settings, READ_REQUEST_BYTES, reply, latency)
-    delay = "3.5 characters" if latency is None else f"{1000 * latency:g} ms"
     return TIME.calculated(
         f"{counted(registers, 'register')} at {settings}, the unit's delay {delay}",
         (
@@ -700,7 +701,7 @@ TIME = Calculation(
             help="Registers read.",
         ),
         Input(
-            "latency",
+            "latency_ms",
             inputs.optional(partial(inputs.number, what="the delay")),
             label="The unit's delay",
             unit="ms",

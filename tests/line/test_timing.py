@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
-from busprobe.line.timing import exchange_time
+from busprobe.line.timing import exchange_time, latency_at, silence_before
 
 STANDARD = LineSettings.parse("9600-8E1")
 SETTINGS = [
@@ -81,3 +81,18 @@ def test_a_wait_in_vain_holds_the_silence_before_the_next_request(
     assert exchange_time(settings, 8, 0, wait) == pytest.approx(
         settings.wire_time(8) + max(wait, settings.t3_5)
     )
+
+
+def test_only_the_silence_in_a_latency_follows_the_baud_rate() -> None:
+    """V1.02, section 2.5.1.1: t3.5 is 4.0104 ms at 9600-8E1 and 1.750 ms at 115200-8E1.  30 ms are
+    25.9896 ms of the unit's own and that silence; 1 ms is less than it, and stays."""
+    fast = LineSettings.parse("115200-8E1")
+    assert 1000 * latency_at(0.030, STANDARD, fast) == pytest.approx(27.7396, abs=1e-4)
+    assert latency_at(latency_at(0.030, STANDARD, fast), fast, STANDARD) == pytest.approx(0.030)
+    assert latency_at(0.001, STANDARD, fast) == 0.001
+
+
+def test_a_gap_comes_on_top_of_the_silence() -> None:
+    """V1.02, section 2.5.1.1: 4.0104 ms at 9600-8E1."""
+    assert 1000 * silence_before(STANDARD) == pytest.approx(4.0104, abs=1e-4)
+    assert 1000 * silence_before(STANDARD, 0.05) == pytest.approx(54.0104, abs=1e-4)

@@ -3,6 +3,8 @@ source."""
 
 from __future__ import annotations
 
+from inspect import Parameter, signature
+
 import pytest
 
 from busprobe.errors import UsageError
@@ -120,6 +122,30 @@ def test_time_tells_character_and_silence() -> None:
         "11 bits and takes 1.146 ms; 3.5 characters of silence are 4.010 ms."
         in calculations.time(AT_9600, 1).lines[1]
     )
+
+
+@pytest.mark.parametrize("each", calculations.CALCULATIONS, ids=lambda each: each.name)
+def test_inputs_are_the_parameters_of_the_function(each: calculations.Calculation) -> None:
+    """An input that the function does not take, or that has neither default nor argument, would
+    show only when it is used."""
+    parameters = signature(each.function).parameters
+    assert {one.name for one in each.inputs} <= set(parameters)
+    assert all(
+        one.name in {given.name for given in each.inputs} or one.default is not Parameter.empty
+        for one in parameters.values()
+    )
+    for one in each.inputs:
+        if not one.required:
+            one.read(one.default)  # raises for a default that is none
+
+
+def test_time_takes_a_measured_delay_as_it_is() -> None:
+    """The same as the polling table: 4.0104 ms of silence, 15 characters of 1.1458 ms, 20 ms
+    measured (V1.02, sections 2.5.1 and 2.5.1.1)."""
+    told = calculations.time(AT_9600, 1, 20)
+    assert told.values["milliseconds"] == pytest.approx(41.198, abs=1e-3)
+    shortest = calculations.time(AT_9600, 1)
+    assert shortest.values["milliseconds"] == pytest.approx(25.208, abs=1e-3)
 
 
 def test_nonsense_is_refused() -> None:

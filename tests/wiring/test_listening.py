@@ -18,7 +18,7 @@ from busprobe.virtual.schema import OtherMaster, Poll
 from busprobe.wiring.causes import Cause
 from busprobe.wiring.evidence import LineEvidence
 from busprobe.wiring.hunt import probes
-from busprobe.wiring.listening import FEW, ListeningResult, a_few, listen_and_ask
+from busprobe.wiring.listening import FEW, ListeningResult, a_few, listen_and_ask, read_listening
 from tests.wiring.bench import USUAL, certain_causes, segment
 
 
@@ -169,3 +169,10 @@ def test_a_few_of_many_are_spread_with_both_ends() -> None:
     assert (chosen[0], chosen[-1]) == (1, 32)
     assert a_few([5, 3]) == (5, 3)
     assert a_few([]) == ()
+
+
+def test_what_was_heard_is_read_back_from_the_job() -> None:
+    """Where it was listened and asked; a step that only listens keeps another document."""
+    heard = listen_and_ask(Line(segment("echo").port(), USUAL), 1.0, [read(11)])
+    assert read_listening(json.loads(json.dumps(heard.document()))) == heard.recorded
+    assert read_listening({"settings": "9600-8N1", "seconds": 1.0}) is None

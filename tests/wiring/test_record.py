@@ -7,8 +7,8 @@ from typing import Any
 
 from busprobe.wiring.calculations import loads
 from busprobe.wiring.causes import Cause, observed
-from busprobe.wiring.meter import Measurement
-from busprobe.wiring.record import wiring_document
+from busprobe.wiring.meter import Level, Measurement
+from busprobe.wiring.record import read_record, wiring_document
 from busprobe.wiring.resistance import judge_resistance
 from busprobe.wiring.voltage import judge_idle
 from busprobe.wiring.wire_names import Labels
@@ -75,6 +75,43 @@ def test_calculations_are_kept_beside_each_other_and_the_same_one_once() -> None
     )
     assert [s["given"].split(",")[0] for s in stored(third, "sums")] == ["8 units", "32 units"]
     assert stored(third, "sums")[1]["lines"][0] == "1 repeater needed."
+
+
+def test_a_document_of_an_older_version_is_read() -> None:
+    """As written before `listened` was a field of its own; what was skipped told it then."""
+    judgement = {
+        "measurement": "A-B resistance, power off",
+        "reading": "61.0 Ω",
+        "level": "good",
+        "words": "61.0 Ω fits both terminators.",
+        "action": "",
+        "limits": "two terminators of 120 Ω with what is connected: 46 to 68 Ω",
+        "source": "MODBUS over Serial Line V1.02, section 3.4.5",
+    }
+    hint = {"cause": "interference from outside", "action": "Switch off the drives."}
+    calculation = {
+        "sum": "stub",
+        "title": "Longest stub",
+        "given": "1 derivation at one tap",
+        "lines": ["By the Modbus guide: at most 20.0 m."],
+        "formula": "40 m / derivations",
+        "source": "MODBUS over Serial Line V1.02, section 3.4.3",
+    }
+    old = {
+        "format": "busprobe.wiring/1",
+        "judgements": [judgement],
+        "observations": [{"seen": "Bytes came.", "certain": True, "hints": [hint]}],
+        "patterns": [],
+        "sums": [calculation],
+        "skipped": ["A-B idle voltage", "each wire to common, idle", "supply at the far unit"],
+    }
+    record = read_record(old)
+    assert record.listened
+    assert record.judgements[0].level is Level.GOOD
+    assert record.document() == {**old, "listened": True}
+    unheard = [*old["skipped"], "listening to the pair"]
+    assert not read_record({**old, "skipped": unheard}).listened
+    assert not read_record({"format": "busprobe.wiring/1"}).listened
 
 
 def test_a_document_of_another_format_is_not_carried_on() -> None:

@@ -32,7 +32,7 @@ from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_words
 from busprobe.wizard.survey.search import read_search
 from busprobe.wizard.survey.words import time_words
-from busprobe.wizard.wiring.meter_form import FIELDS, judge_form
+from busprobe.wizard.wiring.meter_fields import FIELDS, judge_form
 
 AT_9600 = LineSettings.parse("9600-8N1")
 

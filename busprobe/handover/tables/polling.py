@@ -9,6 +9,7 @@ from busprobe.handover.polling import Polling, polling
 from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof import latest_proof
 from busprobe.line.settings import COMMON_BAUDS
+from busprobe.line.timing import silence_before
 from busprobe.prove.polling import Row
 from busprobe.prove.statistics import milliseconds
 from busprobe.text import hex_bytes
@@ -81,7 +82,7 @@ def _request_rows(made: Polling) -> Iterator[tuple[Cell, ...]]:
 
 
 def _gap(row: Row) -> float | None:
-    return milliseconds(row.settings.t3_5 + row.gap)
+    return milliseconds(silence_before(row.settings, row.gap))
 
 
 def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:

@@ -56,7 +56,7 @@ class HuntScreen(HandsScreen):
         self._cancel = cancel
         self._present: set[int] = set()
         self._changed: set[int] = set()
-        self._word = ""
+        self._last: type[UnitAppeared | UnitVanished] | None = None
 
     def on_mount(self) -> None:
         """Nobody has answered yet."""
@@ -75,12 +75,12 @@ class HuntScreen(HandsScreen):
             match one:
                 case UnitAppeared():
                     self._present.add(one.address)
-                    self._change("HERE", one.address, "here")
+                    self._change(one, "HERE", "here")
                     self.happened(f"unit {one.address} answers")
                     self.todo(f"Unit {one.address} answers now. {self._who}")
                 case UnitVanished():
                     self._present.discard(one.address)
-                    self._change("GONE", one.address, "gone")
+                    self._change(one, "GONE", "gone")
                     self.happened(f"unit {one.address} answers no more")
                     self.todo(
                         f"Unit {one.address} answers no more; what you touched last may be why."
@@ -88,7 +88,7 @@ class HuntScreen(HandsScreen):
                     )
                 case HuntRound():
                     rounds = one
-                    self._word = ""
+                    self._last = None
         if rounds is not None:
             self._show_round(rounds)
 
@@ -115,10 +115,11 @@ class HuntScreen(HandsScreen):
         self._cancel.set()
         self.end()
 
-    def _change(self, word: str, address: int, tone: Tone) -> None:
-        """Show whom it concerns; all of them where several change in the same round."""
-        self._changed = {*self._changed, address} if word == self._word else {address}
-        self._word = word
+    def _change(self, event: UnitAppeared | UnitVanished, word: str, tone: Tone) -> None:
+        """Show whom it concerns; all of them where several change alike in the same round."""
+        again = type(event) is self._last
+        self._changed = {*self._changed, event.address} if again else {event.address}
+        self._last = type(event)
         self.large(word, format_addresses(self._changed), tone)
 
     @property

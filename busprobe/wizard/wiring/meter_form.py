@@ -1,166 +1,138 @@
-"""The meter form without its screen: fields by name, judged together."""
+"""The meter form: what to measure, the readings, and how each is judged as it is typed."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from typing import Any
 
-from busprobe.errors import UsageError
-from busprobe.wiring.inputs import USUAL_WIRE, cable_loop, number
-from busprobe.wiring.meter import (
-    Judgement,
-    Level,
-    Measurement,
-    not_measured,
-    parse_resistance,
-    parse_voltage,
-)
-from busprobe.wiring.resistance import MeasuredPair, judge_resistance, terminators_by
-from busprobe.wiring.voltage import judge_idle, judge_supply, judge_to_common
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.widgets import Input, Static
+
+from busprobe.wiring.meter import Judgement, Level, Measurement
 from busprobe.wiring.wire_names import Labels
+from busprobe.wizard.common.signs import signed, toned
+from busprobe.wizard.wiring import words
+from busprobe.wizard.wiring.meter_fields import FIELDS, Judged, MeterField, judge_form
 
 
-@dataclass(frozen=True)
-class MeterField:
-    """One field of the form."""
+class ReadingRow(Horizontal):
+    """A label, a field and a verdict."""
 
-    name: str
-    label: str
-    hint: str
-    how: str
-    """How it is measured, in one sentence (common practice)."""
-    judged_at: str = ""
-    """The field whose line shows the judgement, where several readings are judged together."""
+    def __init__(self, field: MeterField) -> None:
+        super().__init__(classes="reading")
+        self.field = field
 
-
-FIELDS = (
-    MeterField(
-        "resistance",
-        "A-B, power off",
-        "ohm, or OL",
-        "All power off, also of the adapter: measure between the two wires at one end.",
-    ),
-    MeterField(
-        "idle",
-        "A-B, powered, idle",
-        "V with sign",
-        "All units powered, nobody talking: red lead on D1 (or +, or A), black lead on D0 (or -,"
-        " or B).",
-    ),
-    MeterField(
-        "d1",
-        "D1/+/A to common",
-        "V with sign",
-        "Powered, idle: red lead on D1 (or +, or A), black lead on the common wire.",
-        "d0",
-    ),
-    MeterField(
-        "d0",
-        "D0/-/B to common",
-        "V with sign",
-        "Powered, idle: red lead on D0 (or -, or B), black lead on the common wire.",
-    ),
-    MeterField(
-        "supply",
-        "Supply, far unit",
-        "V",
-        "At the unit farthest from its supply, with all units running.",
-    ),
-    MeterField(
-        "nominal",
-        "  it should be",
-        "24, or 8-30",
-        "What the supply should be, from the unit's label; or the range that its data sheet allows,"
-        " like 8-30.",
-        "supply",
-    ),
-    MeterField(
-        "cable",
-        "  cable length, m",
-        "300, 300 0.75",
-        "Only where it is long: m of cable from where you measure to the far end, with the wire"
-        f" size if it is not {USUAL_WIRE}. Its resistance adds to what the meter shows.",
-        "resistance",
-    ),
-)
-"""The fields in the order they are measured."""
-
-_DEFAULT_NOMINAL = 24.0
-
-_RANGE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(?:-|to)\s*([0-9]+(?:[.,][0-9]+)?)\s*V?")
-
-
-@dataclass(frozen=True)
-class Judged:
-    """All judgements, and what is wrong with fields that cannot be read."""
-
-    by_field: Mapping[str, Judgement]
-    """Under the field whose line shows it."""
-    mistakes: Mapping[str, str]
-
-
-def measured_kinds(judged: Judged) -> set[Measurement]:
-    """What of the form has a reading that could be judged."""
-    return {
-        each.measurement
-        for each in judged.by_field.values()
-        if each.level is not Level.NOT_MEASURED
-    }
-
-
-def judge_form(typed: Mapping[str, str], labels: Labels) -> Judged:
-    """Judge what was typed; an empty field is not measured."""
-    values: dict[str, float | None] = {}
-    mistakes = {}
-    for name in (field.name for field in FIELDS if field.name not in ("nominal", "cable")):
-        parse = parse_resistance if name == "resistance" else parse_voltage
-        try:
-            values[name] = parse(typed.get(name, ""))
-        except UsageError as error:
-            values[name] = None
-            mistakes[name] = str(error)
-    try:
-        supply = _judge_supply(values["supply"], typed.get("nominal", ""))
-    except UsageError as error:
-        mistakes["nominal"] = str(error)
-        supply = _not_judged(Measurement.SUPPLY, "it should be")
-    terminators = None
-    try:
-        pair = MeasuredPair(loop=cable_loop(typed.get("cable", "")))
-    except UsageError as error:
-        mistakes["cable"] = str(error)
-        resistance = _not_judged(Measurement.RESISTANCE, "cable length")
-    else:
-        resistance = judge_resistance(values["resistance"], pair)
-        terminators = terminators_by(values["resistance"], pair)
-    by_field = {
-        "resistance": resistance,
-        "idle": judge_idle(values["idle"], labels, terminators),
-        "d0": judge_to_common(values["d1"], values["d0"], values["idle"], labels),
-        "supply": supply,
-    }
-    return Judged(by_field, mistakes)
-
-
-def _not_judged(measurement: Measurement, field: str) -> Judgement:
-    """A reading that may be sound, and cannot be judged by a figure that is none."""
-    return replace(
-        not_measured(measurement),
-        words=f"Not judged: '{field}' cannot be read.",
-        action=f"Mend '{field}'.",
-    )
-
-
-def _judge_supply(value: float | None, wanted: str) -> Judgement:
-    """Against a nominal voltage, or a range like ``8-30``; raises `UsageError`, also where the
-    range is none."""
-    if (match := _RANGE.fullmatch(wanted.strip())) is None:
-        nominal = parse_voltage(wanted)
-        return judge_supply(value, _DEFAULT_NOMINAL if nominal is None else nominal)
-    lowest, highest = (number(text, "a voltage") for text in match.groups())
-    if lowest >= highest:
-        raise UsageError(
-            f"'{wanted.strip()}' is no range.", todo="Write the lowest voltage first, like 8-30."
+    def compose(self) -> ComposeResult:
+        """Label, field, verdict."""
+        yield Static(Text(self.field.label), classes="reading-label")
+        yield Input(
+            placeholder=self.field.hint,
+            id=f"reading-{self.field.name}",
+            compact=True,
+            classes="reading-input",
         )
-    return judge_supply(value, (lowest + highest) / 2, lowest, highest)
+        yield Static(classes="reading-verdict")
+
+    @property
+    def value(self) -> str:
+        """What was typed."""
+        return self.query_one(Input).value.strip()
+
+    @value.setter
+    def value(self, text: str) -> None:
+        self.query_one(Input).value = text
+
+    def say(self, verdict: Text) -> None:
+        """Show how the reading is judged; cut where it does not fit."""
+        verdict.no_wrap = True
+        verdict.overflow = "ellipsis"
+        self.query_one(".reading-verdict", Static).update(verdict)
+
+
+class MeterForm(Vertical):
+    """The readings, how the terminals are marked, and the detail of the field that is typed in."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._labels = Labels.SIGN
+        self._field = FIELDS[0]
+
+    def compose(self) -> ComposeResult:
+        """Rows, marks, names, detail."""
+        for field in FIELDS:
+            yield ReadingRow(field)
+        yield Static(id="labels")
+        yield Static(Text(words.NAMES), id="names")
+        yield Static(id="meter-detail", classes="said gap")
+
+    @property
+    def typed(self) -> dict[str, str]:
+        """What was typed, under the fields' names, and how the terminals are marked."""
+        return {**self._readings, "labels": str(self._labels)}
+
+    def fill(self, typed: Mapping[str, Any]) -> None:
+        """Type what was `typed` before."""
+        for row in self.query(ReadingRow):
+            row.value = str(typed.get(row.field.name, ""))
+        self._labels = Labels(typed.get("labels", Labels.SIGN))
+
+    @property
+    def judged(self) -> Judged:
+        """How what was typed is judged."""
+        return judge_form(self._readings, self._labels)
+
+    def turn_labels(self) -> None:
+        """The terminals are marked the other way, which decides what the sign of the idle voltage
+        means."""
+        self._labels = Labels.SIGN if self._labels is Labels.LETTERS else Labels.LETTERS
+
+    def turn_to_focus(self) -> None:
+        """Show the detail of the field that is typed in."""
+        for row in self.query(ReadingRow):
+            if row.has_focus_within:
+                self._field = row.field
+
+    def show(self, recorded: Mapping[Measurement, Judgement]) -> None:
+        """Show how each reading is judged; `recorded` is what the job has, by whatever way it got
+        there."""
+        judged = self.judged
+        for row in self.query(ReadingRow):
+            row.say(self._verdict(row, judged, recorded))
+        self.query_one("#labels", Static).update(Text(words.marks(self._labels)))
+        self.query_one("#meter-detail", Static).update(self._detail(judged))
+
+    @property
+    def _readings(self) -> dict[str, str]:
+        return {row.field.name: row.value for row in self.query(ReadingRow)}
+
+    def _verdict(
+        self, row: ReadingRow, judged: Judged, recorded: Mapping[Measurement, Judgement]
+    ) -> Text:
+        if row.field.name in judged.mistakes:
+            return toned(self, "✖ not a reading", "wrong")
+        judgement = judged.by_field.get(row.field.name)
+        if judgement is None:
+            return Text()
+        before = recorded.get(judgement.measurement)
+        if before is not None and not row.value:
+            level, fits = before.level, f"  {before.reading}, as it was kept before"
+        elif judgement.level is Level.NOT_MEASURED and not judgement.action:
+            level, fits = judgement.level, ""
+        else:
+            level, fits = judgement.level, f"  {judgement.words}"
+        return signed(self, level).append(fits, style="not bold")
+
+    def _detail(self, judged: Judged) -> Text:
+        if self._field.name in judged.mistakes:
+            return Text(judged.mistakes[self._field.name])
+        judgement = judged.by_field[self._field.judged_at or self._field.name]
+        if judgement.level is Level.NOT_MEASURED and not judgement.action:
+            return Text(f"{self._field.label.strip()}: {self._field.how}")
+        text = Text(judgement.words)
+        if judgement.action:
+            text.append("\nNext: ", style="bold").append(judgement.action)
+        if judgement.limits:
+            text.append(f"\nLimits: {judgement.limits}. {judgement.source}.", style="dim")
+        return text

@@ -28,19 +28,19 @@ from busprobe.wiring.hunt import WAITS, hunt
 from busprobe.wiring.listening import RecordedListening, read_listening
 from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.record import WiringRecord, read_record
-from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE, Labels
+from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.signs import signed, toned
+from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
 from busprobe.wizard.wiring.caution_dialog import CautionDialog
 from busprobe.wizard.wiring.hunt_screen import HuntScreen
-from busprobe.wizard.wiring.meter_form import FIELDS, Judged, judge_form, measured_kinds
-from busprobe.wizard.wiring.reading_row import ReadingRow
+from busprobe.wizard.wiring.meter_fields import measured_kinds
+from busprobe.wizard.wiring.meter_form import MeterForm
 
 LISTEN_SECONDS = 5.0
 """How long the pair is listened to before units are asked (common practice: 5 to 10 s)."""
@@ -118,8 +118,6 @@ keeps a result in the job.
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
-        self._field = FIELDS[0]
-        self._labels = Labels.SIGN
         self._restored = False
         self._measured: set[Measurement] = set()
         self._cancel = Cancel()
@@ -130,11 +128,7 @@ keeps a result in the job.
     def compose(self) -> ComposeResult:
         """Cautions line, form, detail, what was heard."""
         yield Static(id="cautions-said")
-        for field in FIELDS:
-            yield ReadingRow(field.name, field.label, field.hint)
-        yield Static(id="labels")
-        yield Static(Text(words.NAMES), id="names")
-        yield Static(id="meter-detail", classes="said gap")
+        yield MeterForm()
         yield Static(id="heard", classes="said gap")
 
     def first_focus(self) -> Widget:
@@ -151,11 +145,8 @@ keeps a result in the job.
         self._read()
         if not self._restored:
             self._restored = True
-            kept = self.session.job.state(_FORM_KEY) or {}
-            for row in self.query(ReadingRow):
-                row.value = str(kept.get(row.field, ""))
-            self._labels = Labels(kept.get("labels", Labels.SIGN))
-            self._measured = measured_kinds(self._judged())
+            self._form.fill(self.session.job.state(_FORM_KEY) or {})
+            self._measured = measured_kinds(self._form.judged)
         self._show()
 
     # -- the form
@@ -172,10 +163,8 @@ keeps a result in the job.
 
     def on_descendant_focus(self) -> None:
         """Show the detail of the field that is typed in."""
-        for row in self.query(ReadingRow):
-            if row.has_focus_within:
-                self._field = next(field for field in FIELDS if field.name == row.field)
-                self._show()
+        self._form.turn_to_focus()
+        self._show()
 
     def on_descendant_blur(self) -> None:
         """Record how what was typed is judged."""
@@ -184,26 +173,23 @@ keeps a result in the job.
     def action_letters(self) -> None:
         """Say how the terminals are marked, which decides what the sign of the idle voltage
         means."""
-        self._labels = Labels.SIGN if self._labels is Labels.LETTERS else Labels.LETTERS
+        self._form.turn_labels()
         self._keep_form()
         self._keep()
         self._show()
 
     def _keep_form(self) -> None:
         """Keep what is typed, so that nothing is lost on a crash."""
-        self.session.job.set_state(_FORM_KEY, {**self._form, "labels": str(self._labels)})
+        self.session.job.set_state(_FORM_KEY, self._form.typed)
 
     @property
-    def _form(self) -> dict[str, str]:
-        return {row.field: row.value for row in self.query(ReadingRow)}
-
-    def _judged(self) -> Judged:
-        return judge_form(self._form, self._labels)
+    def _form(self) -> MeterForm:
+        return self.query_one(MeterForm)
 
     def _keep(self) -> None:
         """Record what has changed in the form's judgements; what was emptied counts as not
         measured."""
-        judged = self._judged()
+        judged = self._form.judged
         measured = measured_kinds(judged)
         recorded = self._latest_record().judgements
         changed = [
@@ -388,44 +374,21 @@ keeps a result in the job.
     # -------------------------------------------------------------------------------------------
 
     def _show(self) -> None:
-        judged = self._judged()
-        recorded = self._recorded
-        for row in self.query(ReadingRow):
-            judgement = judged.by_field.get(row.field)
-            if row.field in judged.mistakes:
-                row.say(toned(self, "✖ not a reading", "wrong"))
-            elif judgement is None:
-                row.say(Text())
-            elif not row.value and judgement.measurement in recorded:
-                level, reading = recorded[judgement.measurement]
-                row.say(
-                    signed(self, level).append(
-                        f"  {reading}, as it was kept before", style="not bold"
-                    )
-                )
-            else:
-                fits = (
-                    f"  {judgement.words}"
-                    if judgement.level is not Level.NOT_MEASURED or judgement.action
-                    else ""
-                )
-                row.say(signed(self, judgement.level).append(fits, style="not bold"))
-        self.query_one("#labels", Static).update(Text(words.marks(self._labels)))
+        judged = self._form.judged
+        recorded = {each.measurement: each for each in self._latest_record().judgements}
+        self._form.show(recorded)
         acknowledged = self._acknowledged
         self.query_one("#cautions-said", Static).update(
             toned(self, "✓ Cautions read", "good")
             if acknowledged
             else toned(self, "! Cautions not read yet: press c", "attention")
         )
-        self.query_one("#meter-detail", Static).update(self._detail(judged))
         self.query_one("#heard", Static).update(self._in_short())
         self.state, self.next_words = words.standing(
             [
-                (
-                    recorded.get(each.measurement, (each.level, ""))[0]
-                    if each.level is Level.NOT_MEASURED
-                    else each.level
-                )
+                recorded.get(each.measurement, each).level
+                if each.level is Level.NOT_MEASURED
+                else each.level
                 for each in judged.by_field.values()
             ],
             acknowledged=acknowledged,
@@ -433,27 +396,6 @@ keeps a result in the job.
             failing=bool(self._record.observations or self._patterns),
             listened=self._record.listened,
         )
-
-    @property
-    def _recorded(self) -> dict[Measurement, tuple[Level, str]]:
-        """Level and reading of what the job has as measured, by whatever way it got there."""
-        return {
-            each.measurement: (each.level, each.reading)
-            for each in self._latest_record().judgements
-        }
-
-    def _detail(self, judged: Judged) -> Text:
-        if self._field.name in judged.mistakes:
-            return Text(judged.mistakes[self._field.name])
-        judgement = judged.by_field[self._field.judged_at or self._field.name]
-        if judgement.level is Level.NOT_MEASURED and not judgement.action:
-            return Text(f"{self._field.label.strip()}: {self._field.how}")
-        text = Text(judgement.words)
-        if judgement.action:
-            text.append("\nNext: ", style="bold").append(judgement.action)
-        if judgement.limits:
-            text.append(f"\nLimits: {judgement.limits}. {judgement.source}.", style="dim")
-        return text
 
     def _in_short(self) -> Text:
         """What was heard and what fails, a line or two each."""

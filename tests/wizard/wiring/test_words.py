@@ -15,7 +15,7 @@ from busprobe.wiring.meter import Level
 from busprobe.wiring.wire_names import Labels
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.wiring import words as wiring_words
-from busprobe.wizard.wiring.meter_form import judge_form
+from busprobe.wizard.wiring.meter_fields import judge_form
 
 AT_9600 = LineSettings.parse("9600-8N1")
 KNOWN = known_inputs(AT_9600, 6)
