@@ -13,7 +13,7 @@ from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.session.wiring_record import keep_wiring
 from busprobe.wiring.calculations import CALCULATIONS, Calculated, Calculation
-from busprobe.wiring.inputs import Input
+from busprobe.wiring.inputs import By, Input
 
 
 def commands() -> Iterator[click.Command]:
@@ -30,7 +30,7 @@ def _command(calculation: Calculation) -> click.Command:
             if each.flag is not None and given[_flag_name(each)]:
                 texts[each.name] = each.flag.text
             elif value := given.get(each.name):
-                texts[each.name] = " ".join(value) if each.repeated else value
+                texts[each.name] = value if isinstance(value, str) else " ".join(value)
         return _show(calculation.result(texts), job_file, as_json)
 
     return click.command(
@@ -43,22 +43,22 @@ def _command(calculation: Calculation) -> click.Command:
 
 
 def _parameters(each: Input) -> Iterator[click.Parameter]:
-    metavar = each.metavar or each.unit.upper()
-    if each.option:
-        preset: dict[str, Any] = (
-            {} if each.repeated or not each.default else {"default": each.default}
-        )
+    metavar = each.metavar or each.unit.replace("Ω", "ohm").upper() or each.name.upper()
+    if each.by is By.ARGUMENTS:
+        yield click.Argument((each.name,), metavar=f"{metavar}...", nargs=-1, required=True)
+    elif each.by is By.OPTION:
+        preset: dict[str, Any] = {}
+        if each.default and not each.repeated:
+            preset["default"] = each.default
         yield click.Option(
-            (each.option, each.name),
+            (each.option or f"--{each.name}", each.name),
             metavar=metavar,
             multiple=each.repeated,
             required=each.required,
             show_default=True,
-            help=each.help,
+            help=each.help or f"{each.label}{f' in {each.unit}' if each.unit else ''}.",
             **preset,
         )
-    elif each.required:
-        yield click.Argument((each.name,), metavar=f"{metavar}...", nargs=-1, required=True)
     if each.flag is not None:
         yield click.Option((each.flag.option, _flag_name(each)), is_flag=True, help=each.flag.help)
 
