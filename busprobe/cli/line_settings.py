@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from busprobe.cli import writes
-from busprobe.cli.sessions import default_job_file, session_on
+from busprobe.cli.job_files import default_job_file
+from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings

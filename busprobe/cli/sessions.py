@@ -5,26 +5,15 @@ from __future__ import annotations
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import FrameType
-
-from platformdirs import user_data_path
 
 from busprobe.cli import output
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import Store, folders, load_all
 from busprobe.session.session import Session
-
-
-def default_job_file() -> Path:
-    """Today's job in the user's data folder: what was begun in the morning goes on in the
-    afternoon."""
-    return (
-        user_data_path("busprobe", appauthor=False) / "jobs" / f"{date.today().isoformat()}.busjob"
-    )
 
 
 def open_job(path: Path) -> Job:

@@ -2,42 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from busprobe.cli import output
 from busprobe.cli.commands.whole_job import SPEED
-from busprobe.cli.sessions import default_job_file, open_job, stored_profiles
-from busprobe.job.plan import PlannedUnit, load_plan
-from busprobe.line.clock import ScaledClock
-from busprobe.session.connect import Connector
-from busprobe.session.session import Session
+from busprobe.cli.job_files import default_job_file
+
+if TYPE_CHECKING:
+    from busprobe.session.session import Session
 
 
 def run(job_file: Path | None = None, plan_file: Path | None = None) -> None:
     """Do what ``busprobe wizard`` is asked for."""
     path = job_file or default_job_file()
-    run_wizard(path, load_plan(plan_file) if plan_file else ())
+    run_wizard(path, plan_file)
     output.say(f"The job is in {path}.  'busprobe wizard --job {path}' goes on with it.")
 
 
 def run_wizard(
-    path: Path, plan: Sequence[PlannedUnit] = (), *, speed: float = SPEED, port: str = ""
+    path: Path, plan_file: Path | None = None, *, speed: float = SPEED, port: str = ""
 ) -> None:
     """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; `port`
     is opened first."""
     from busprobe.wizard.app import BusprobeApp
 
-    with open_job(path) as job:
-        session = Session(
-            job,
-            stored_profiles(path),
-            plan=plan,
-            connector=Connector(virtual_clock=ScaledClock(speed)),
-        )
+    remarks: list[str] = []
+
+    def opened() -> Session:
+        from busprobe.cli.sessions import open_job
+        from busprobe.job.plan import load_plan
+        from busprobe.line.clock import ScaledClock
+        from busprobe.profiles.store import folders, load_all
+        from busprobe.session.connect import Connector
+        from busprobe.session.session import Session
+
+        plan = load_plan(plan_file) if plan_file else ()
+        store = load_all(folders(path))
+        remarks.extend(store.remarks)
+        connector = Connector(virtual_clock=ScaledClock(speed))
+        job = open_job(path)
         try:
+            session = Session(job, store, plan=plan, connector=connector)
             if port:
                 session.open(port)
-            BusprobeApp(session, demo=bool(port)).run()
-        finally:
-            session.close()
+        except BaseException:
+            job.close()
+            raise
+        return session
+
+    app = BusprobeApp(opened, demo=bool(port))
+    try:
+        app.run()
+    finally:
+        if app.loaded:
+            app.session.close()
+            app.session.job.close()
+        for remark in remarks:
+            output.say(remark)
+    if app.failure is not None:
+        raise app.failure

@@ -3,8 +3,10 @@ how it is left."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
-from typing import ClassVar
+from importlib import import_module
+from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
 from textual.app import App, ComposeResult
@@ -15,22 +17,17 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import RefusedError
-from busprobe.session.session import Session
 from busprobe.wizard.common.gate import LineGate
 from busprobe.wizard.common.help import help_for
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
-from busprobe.wizard.common.step import Step
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
-from busprobe.wizard.common.virtual_terminals import HandsDialog
-from busprobe.wizard.handover.step import HandoverStep
-from busprobe.wizard.identify.step import IdentifyStep
-from busprobe.wizard.port.step import PortStep
-from busprobe.wizard.prove.step import ProveStep
-from busprobe.wizard.readdress.step import ReaddressStep
-from busprobe.wizard.survey.step import SurveyStep
-from busprobe.wizard.wiring.step import WiringStep
+
+if TYPE_CHECKING:
+    from busprobe.session.session import Session
+    from busprobe.wizard.common.step import Step
 
 _STEP_KEY = "wizard.step"
 """Where the job keeps which step was looked at last."""
@@ -52,7 +49,8 @@ class _StepScreen(Screen[None]):
 
 
 class BusprobeApp(App[None]):
-    """The wizard over one session."""
+    """The wizard over one session: the frame is drawn first, and all that takes longer is loaded
+    behind it."""
 
     CSS_PATH = "wizard.tcss"
     ENABLE_COMMAND_PALETTE = False
@@ -77,28 +75,26 @@ class BusprobeApp(App[None]):
     current: reactive[int] = reactive(0, init=False)
     """The step that is looked at, from 1."""
 
-    def __init__(self, session: Session, *, demo: bool = False) -> None:
-        """Show `session`; with `demo` it is said on every screen that nothing real is connected."""
+    session: Session
+    """There once everything is loaded."""
+
+    def __init__(self, open_session: Callable[[], Session], *, demo: bool = False) -> None:
+        """Show the session that `open_session` opens, in a thread of its own; with `demo` it is
+        said on every screen that nothing real is connected."""
         super().__init__()
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = DARK.name
-        self.session = session
+        self._open_session = open_session
+        self.failure: Exception | None = None
+        """Why the session could not be opened; the wizard has ended then."""
         self.gate = LineGate()
         self.gate_owner: Step | None = None
         self._lender: tuple[Step, str] | None = None
         """Whose work is held while another step has the line, and what that work is."""
         self._demo = demo
         self._leaving = False
-        self._steps: tuple[Step, ...] = (
-            PortStep(id="port"),
-            WiringStep(id="wiring"),
-            SurveyStep(id="survey"),
-            IdentifyStep(id="identify"),
-            ReaddressStep(id="readdress"),
-            ProveStep(id="prove"),
-            HandoverStep(id="handover"),
-        )
+        self._steps: tuple[Step, ...] = ()
 
     def get_default_screen(self) -> Screen[None]:
         """The screen of the steps."""
@@ -107,19 +103,42 @@ class BusprobeApp(App[None]):
     def compose(self) -> ComposeResult:
         """Top line, rail, steps, next line, keys."""
         with Horizontal(id="top"):
-            yield Static(id="place")
+            yield Static(Text("busprobe", style="bold"), id="place")
             yield Static(id="on-port")
-        yield StepRail([step.TITLE for step in self._steps])
-        with ContentSwitcher(id="steps", initial="port"):
-            yield from self._steps
-        yield Static(id="next")
+        yield StepRail(tuple(StepName))
+        yield ContentSwitcher(id="steps")
+        yield Static(" → Opening the job.", id="next")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
-        """Show the job as it was left."""
+        """Load the rest once the frame stands."""
+        self.call_after_refresh(self._load)
+
+    @property
+    def loaded(self) -> bool:
+        """Whether the steps are there."""
+        return bool(self.current)
+
+    async def _load(self) -> None:
+        """Open the session and show the job as it was left."""
+        try:
+            self.session, made = await asyncio.to_thread(self._prepared)
+        except Exception as error:  # noqa: BLE001 - told when the screen is the user's own again
+            self.failure = error
+            self.exit()
+            return
+        self._steps = made()
+        for step in self._steps:
+            step.display = False
+        await self.query_one("#steps", ContentSwitcher).mount(*self._steps)
         self._read_job()
         kept = self.session.job.state(_STEP_KEY)
         self.current = kept if isinstance(kept, int) and 1 <= kept <= len(self._steps) else 1
+
+    def _prepared(self) -> tuple[Session, Callable[[], tuple[Step, ...]]]:
+        """All that can be done away from the screen, which stays alive meanwhile."""
+        made: Callable[[], tuple[Step, ...]] = import_module("busprobe.wizard.steps").all_steps
+        return self._open_session(), made
 
     # -- steps
     # ---------------------------------------------------------------------------------------------
@@ -141,9 +160,9 @@ class BusprobeApp(App[None]):
         """Go to a step."""
         self.current = number
 
-    def go_to(self, title: str) -> None:
-        """Go to the step called `title`."""
-        self.current = next(n for n, step in enumerate(self._steps, start=1) if title == step.TITLE)
+    def go_to(self, name: StepName) -> None:
+        """Go to a step by its name."""
+        self.current = 1 + tuple(StepName).index(name)
 
     def action_turn(self, by: int) -> None:
         """Go to the next step or the one before."""
@@ -267,6 +286,8 @@ class BusprobeApp(App[None]):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """There are no hands to play at a real pair, and no field to leave outside one."""
         del parameters
+        if not self.loaded:
+            return action in ("leave", "light")
         match action:
             case "hands":
                 return self.session.hands is not None
@@ -284,6 +305,8 @@ class BusprobeApp(App[None]):
 
     def action_hands(self) -> None:
         """Play the hands at the terminals of a practice segment."""
+        from busprobe.wizard.common.virtual_terminals import HandsDialog
+
         hands = self.session.hands
         if hands is not None and not isinstance(self.screen, HandsDialog):
             self.push_screen(HandsDialog(hands))
@@ -295,7 +318,8 @@ class BusprobeApp(App[None]):
     def action_light(self) -> None:
         """Switch between dark and light, for a dark cellar and for bright sun."""
         self.theme = LIGHT.name if self.theme == DARK.name else DARK.name
-        self._read_job()
+        if self.loaded:
+            self._read_job()
 
     def action_leave_field(self) -> None:
         """Put the focus on the step itself, so that letters and digits are keys again."""
@@ -329,8 +353,3 @@ class BusprobeApp(App[None]):
 
 def _at_once() -> None:
     """The line is free: there is nothing to wait for."""
-
-
-def run(session: Session, *, demo: bool = False) -> None:
-    """Show the wizard until it is left; the caller closes the session."""
-    BusprobeApp(session, demo=demo).run()

@@ -94,10 +94,10 @@ def wizard(session: Session) -> Wizard:
         used.job.set_state("wizard.step", step)
         if scenario is not None:
             used.open(f"virtual:{scenario}", LineSettings.parse("9600-8N1"))
-        app = BusprobeApp(used)
+        app = BusprobeApp(lambda: used)
         async with app.run_test(size=size) as pilot:
             person = Person(app, pilot)
-            await person.look()
+            await person.begin()
             yield person
 
     return start

@@ -44,6 +44,11 @@ class Person:
         """Put text into a field, as typing would."""
         self.app.query_one(field, Input).value = text
 
+    async def begin(self) -> None:
+        """Wait until the wizard shows its job."""
+        await self.wait_until(lambda: self.app.loaded, "The job was not shown")
+        await self._pilot.pause()
+
     async def look(self) -> None:
         """Let the screen follow what happened."""
         await self._pilot.pause()

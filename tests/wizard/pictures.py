@@ -36,9 +36,10 @@ async def play(job: Job) -> None:
     """Go through the steps and keep each screen."""
     session = new_session(job)
     session.open("virtual:site", LineSettings.parse("9600-8N1"))
-    app = BusprobeApp(session, demo=True)
+    app = BusprobeApp(lambda: session, demo=True)
     async with app.run_test(size=(80, 24)) as pilot:
         person = Person(app, pilot)
+        await person.begin()
         await person.press("1")
         keep(person, "1-port")
         await person.press("2")
@@ -86,9 +87,10 @@ async def describe(job: Job) -> None:
     session.open("virtual:generic", LineSettings.parse("9600-8N1"))
     job.put_unit(UnitRecord(Place.parse("5 9600-8N1")))
     job.set_state("wizard.step", 4)
-    app = BusprobeApp(session, demo=True)
+    app = BusprobeApp(lambda: session, demo=True)
     async with app.run_test(size=(80, 24)) as pilot:
         person = Person(app, pilot)
+        await person.begin()
         await person.press("d")
         for line in ("31 Wind m/s =6.4", "Direction 33 deg"):
             app.screen.query_one("#draft-entry", Input).value = line

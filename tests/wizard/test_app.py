@@ -10,6 +10,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
 from tests.wizard.conftest import Wizard, new_session
+from tests.wizard.person import Person
 
 
 async def test_a_new_job_starts_at_port_with_seven_steps_to_do(wizard: Wizard) -> None:
@@ -94,8 +95,9 @@ async def test_the_step_looked_at_last_is_shown_again(wizard: Wizard, job: Job) 
     """After a restart the wizard opens where it was left."""
     async with wizard() as person:
         await person.press("6")
-    again = BusprobeApp(new_session(job))
-    async with again.run_test(size=(80, 24)):
+    again = BusprobeApp(lambda: new_session(job))
+    async with again.run_test(size=(80, 24)) as pilot:
+        await Person(again, pilot).begin()
         assert again.current == 6
 
 

@@ -6,7 +6,7 @@ What they show comes from the job alone, so that the pictures change only when a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -25,6 +25,7 @@ from busprobe.wiring.cautions import acknowledgement
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.readdress.confirm_write import ConfirmWrite
 from tests.wizard.conftest import new_session
+from tests.wizard.person import Person
 
 Compare = Callable[..., bool]
 
@@ -122,10 +123,24 @@ def listed(job: Job) -> Job:
     return job
 
 
+def begun(
+    app: BusprobeApp, then: Callable[[Pilot[Any]], Awaitable[None]] | None = None
+) -> dict[str, Any]:
+    """What `snap_compare` is given, so that the picture is taken once the job is shown, and `then`
+    is done."""
+
+    async def run_before(pilot: Pilot[Any]) -> None:
+        await Person(app, pilot).begin()
+        if then is not None:
+            await then(pilot)
+
+    return {"app": app, "run_before": run_before}
+
+
 def app_at(job: Job, step: int) -> BusprobeApp:
     """The wizard on that step."""
     job.set_state("wizard.step", step)
-    return BusprobeApp(new_session(job))
+    return BusprobeApp(lambda: new_session(job))
 
 
 def proof() -> Proof:
@@ -158,7 +173,7 @@ def test_steps_from_the_job(snap_compare: Compare, listed: Job, step: str) -> No
     async def look(pilot: Pilot[None]) -> None:
         await pilot.press("down")
 
-    assert snap_compare(app_at(listed, number), terminal_size=(80, 24), run_before=look)
+    assert snap_compare(**begun(app_at(listed, number), look), terminal_size=(80, 24))
 
 
 def test_wiring_with_readings(snap_compare: Compare, listed: Job) -> None:
@@ -169,14 +184,14 @@ def test_wiring_with_readings(snap_compare: Compare, listed: Job) -> None:
         await pilot.press("tab", *"61", "enter", *"-0.3")
         await pilot.pause()
 
-    assert snap_compare(app_at(listed, 2), terminal_size=(80, 24), run_before=measure)
+    assert snap_compare(**begun(app_at(listed, 2), measure), terminal_size=(80, 24))
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 def test_survey_map(snap_compare: Compare, listed: Job, size: tuple[int, int]) -> None:
     """The map of all addresses beside the findings: unit, clash and unsure by sign, word and
     colour."""
-    assert snap_compare(app_at(listed, 3), terminal_size=size)
+    assert snap_compare(**begun(app_at(listed, 3)), terminal_size=size)
 
 
 def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
@@ -196,17 +211,17 @@ def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
         pilot.app.push_screen(dialog)
         await pilot.pause()
 
-    assert snap_compare(app_at(listed, 5), terminal_size=(80, 24), run_before=ask)
+    assert snap_compare(**begun(app_at(listed, 5), ask), terminal_size=(80, 24))
 
 
 def test_prove_with_failures(snap_compare: Compare, listed: Job) -> None:
     """Counts by kind of error with a sign at each that is one, reply times, and what the run
     proves."""
     listed.record("prove", proof().document())
-    assert snap_compare(app_at(listed, 6), terminal_size=(80, 24))
+    assert snap_compare(**begun(app_at(listed, 6)), terminal_size=(80, 24))
 
 
 def test_handover_preview(snap_compare: Compare, listed: Job) -> None:
     """The bus list before it is written, with what is open and what was not tested."""
     listed.set_state("wizard.papers", {"folder": "/media/usb/handover", "formats": "html, xlsx"})
-    assert snap_compare(app_at(listed, 7), terminal_size=(80, 24))
+    assert snap_compare(**begun(app_at(listed, 7)), terminal_size=(80, 24))

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import Enum
 from functools import partial
-from typing import ClassVar, Protocol, cast
+from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual.containers import VerticalScroll
 from textual.message import Message
@@ -15,8 +15,11 @@ from textual.widget import Widget
 from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
-from busprobe.session.session import Session
 from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.step_name import StepName
+
+if TYPE_CHECKING:
+    from busprobe.session.session import Session
 
 
 class StepState(Enum):
@@ -50,8 +53,8 @@ class Around(Protocol):
     def step(self) -> Step:
         """The step that is looked at."""
 
-    def go_to(self, title: str) -> None:
-        """Go to the step called `title`."""
+    def go_to(self, name: StepName) -> None:
+        """Go to a step by its name."""
 
     def explain(self, title: str, words: str) -> None:
         """Show a text to read and close."""
@@ -71,7 +74,7 @@ class Step(VerticalScroll, can_focus=True):
     (Escape).
     """
 
-    TITLE: ClassVar[str] = ""
+    TITLE: ClassVar[StepName]
     READS_ONLY: ClassVar[bool] = False
     """Whether what it does on the line changes nothing there, so that a survey may let it in
     between."""

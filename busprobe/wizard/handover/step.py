@@ -29,6 +29,7 @@ from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.signs import signed
 from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable, fitted
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (
@@ -69,7 +70,7 @@ def _nothing() -> None:
 class HandoverStep(Step):
     """The bus list before it is written."""
 
-    TITLE = "Hand over"
+    TITLE = StepName.HAND_OVER
     HELP = HELP
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "write", "Write", tooltip="write the papers into the folder"),
@@ -255,7 +256,7 @@ class HandoverStep(Step):
             case Ask.CIRCUITS:
                 self._ask_circuits(gap.units[0], then)
             case _:
-                self.wizard.go_to(str(gap.ask))
+                self.wizard.go_to(StepName(gap.ask))
 
     def action_earlier(self) -> None:
         """Ask which earlier job to compare with, and show what is not as it was."""

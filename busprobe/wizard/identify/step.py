@@ -23,6 +23,7 @@ from busprobe.survey.identify import Identified
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.signs import signed
 from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable, fitted
 from busprobe.wizard.common.unit_words import key_text, type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
@@ -52,7 +53,7 @@ _NOT_ALONE = "It is not sure that one unit alone answers here: see to that first
 class IdentifyStep(Step):
     """The units of the job, what each is, and what it reads."""
 
-    TITLE = "Identify"
+    TITLE = StepName.IDENTIFY
     READS_ONLY = True
     HELP = """\
 Each unit that the survey found is asked what it is (device identification, server id, registers \

@@ -23,6 +23,7 @@ from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable
 
 LISTEN_SECONDS = 3.0
@@ -37,7 +38,7 @@ practice)."""
 class PortStep(Step):
     """Choose a port, open it, listen before anything is sent."""
 
-    TITLE = "Port"
+    TITLE = StepName.PORT
     HELP = """\
 Choose the adapter with the arrow keys and press Enter, or type a port:
   a device path      /dev/ttyUSB0

@@ -27,6 +27,7 @@ from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.prove.plots import FAILED, Plot, name_of
 from busprobe.wizard.prove.polling_screen import PollingScreen
@@ -73,7 +74,7 @@ class View(Enum):
 class ProveStep(Step):
     """An endurance run over all units of the job, live."""
 
-    TITLE = "Prove"
+    TITLE = StepName.PROVE
     HELP = HELP
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start", "Start", tooltip="start, or go on with a run that was stopped"),

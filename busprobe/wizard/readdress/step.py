@@ -26,6 +26,7 @@ from busprobe.session.move_record import latest_move, outcome_on_record
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_words import key_text
 from busprobe.wizard.readdress.box_form import FIELDS, BoxOrder, read_box_order
 from busprobe.wizard.readdress.box_screen import BoxScreen
@@ -51,7 +52,7 @@ from busprobe.wizard.readdress.words import plan_text, standing
 class ReaddressStep(IsolatingStep):
     """Units, the addresses they are to have, and the guarded way there."""
 
-    TITLE = "Readdress"
+    TITLE = StepName.READDRESS
     HELP = """\
 Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at \
 the new one. Then you \

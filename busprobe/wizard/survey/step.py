@@ -25,6 +25,7 @@ from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.decision import Decision
 from busprobe.wizard.common.signs import signed
 from busprobe.wizard.common.step import Step, StepState
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.survey.forms import despite_master, go_on_with
@@ -51,7 +52,7 @@ _MARKS = {"unit": Mark.UNIT, "clash": Mark.CLASH, "unsure": Mark.UNSURE}
 class SurveyStep(Step):
     """What to search, the map filling up, what was found."""
 
-    TITLE = "Survey"
+    TITLE = StepName.SURVEY
     HELP = """\
 Searches the pair for units: every address asked for, at every line setting asked for, the most \
 likely first.

@@ -34,6 +34,7 @@ from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step
+from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
 from busprobe.wizard.wiring.caution_dialog import CautionDialog
@@ -57,7 +58,7 @@ class WiringStep(Step):
     class PairHeard(Message):
         """The pair was listened to."""
 
-    TITLE = "Wiring"
+    TITLE = StepName.WIRING
     HELP = f"""\
 Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not \
 measured. Each \

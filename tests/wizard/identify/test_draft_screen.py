@@ -206,10 +206,11 @@ def test_the_whole_screen_at_80_columns(
     job.put_unit(UnitRecord(Place.parse("4 9600-8N1")))
     job.set_state("wizard.step", 4)
     session.open("virtual:generic", LineSettings.parse("9600-8N1"))
-    app = BusprobeApp(session)
+    app = BusprobeApp(lambda: session)
 
     async def describe(pilot: Pilot[None]) -> None:
         person = Person(app, pilot)
+        await person.begin()
         await person.press("d")
         await add(person, "3 Length =65", "90 Humidity %", "2 Model id")
         type_line(person, "20 Energy kWh u32")
