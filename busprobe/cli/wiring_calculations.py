@@ -1,74 +1,22 @@
-"""The calculations under ``busprobe wiring``: one command each, made from its declaration."""
+"""The calculations under ``busprobe wiring``: the result of one, printed and kept."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-import click
-
-from busprobe.cli import options, output
+from busprobe.cli import output
 from busprobe.cli.sessions import open_job
 from busprobe.errors import ExitCode
 from busprobe.session.wiring_record import keep_wiring
-from busprobe.wiring.calculations import CALCULATIONS, Calculated, Calculation
-from busprobe.wiring.inputs import Input
+from busprobe.wiring.calculations import Calculation
 
 
-def commands() -> Iterator[click.Command]:
-    """A command for each calculation."""
-    return map(_command, CALCULATIONS)
-
-
-def _command(calculation: Calculation) -> click.Command:
-    @options.job(required=False, text="Job file to keep the result in.")
-    @options.as_json
-    def run(job_file: Path | None, as_json: bool, **given: Any) -> ExitCode:
-        texts = {}
-        for each in calculation.inputs:
-            if each.flag is not None and given[_flag_name(each)]:
-                texts[each.name] = each.flag.text
-            elif value := given.get(each.name):
-                texts[each.name] = " ".join(value) if each.repeated else value
-        return _show(calculation.result(texts), job_file, as_json)
-
-    return click.command(
-        calculation.name,
-        params=[one for each in calculation.inputs for one in _parameters(each)],
-        short_help=calculation.summary,
-        help=f"{calculation.help}\n\n\b\nExample:\n"
-        f"  busprobe wiring {calculation.name} {calculation.example}",
-    )(run)
-
-
-def _parameters(each: Input) -> Iterator[click.Parameter]:
-    metavar = each.metavar or each.unit.upper()
-    if each.option:
-        preset: dict[str, Any] = (
-            {} if each.repeated or not each.default else {"default": each.default}
-        )
-        yield click.Option(
-            (each.option, each.name),
-            metavar=metavar,
-            multiple=each.repeated,
-            required=each.required,
-            show_default=True,
-            help=each.help,
-            **preset,
-        )
-    elif each.required:
-        yield click.Argument((each.name,), metavar=f"{metavar}...", nargs=-1, required=True)
-    if each.flag is not None:
-        yield click.Option((each.flag.option, _flag_name(each)), is_flag=True, help=each.flag.help)
-
-
-def _flag_name(each: Input) -> str:
-    return f"{each.name}_flag"
-
-
-def _show(result: Calculated, job_file: Path | None, as_json: bool) -> ExitCode:
-    """Print the result, keep it if asked; attention where what was given will not do."""
+def run(
+    calculation: Calculation, texts: Mapping[str, str], job_file: Path | None, as_json: bool
+) -> ExitCode:
+    """Calculate from the `texts` of inputs by name; attention where what was given will not do."""
+    result = calculation.result(texts)
     if job_file is not None:
         with open_job(job_file) as job:
             keep_wiring(job, calculations=(result,))

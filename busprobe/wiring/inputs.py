@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
+from enum import Enum
+from functools import partial
 from typing import TypeVar
 
 from busprobe.errors import UsageError
@@ -34,6 +36,16 @@ _HEX = re.compile(r"([0-9A-Fa-f]{2}\s*)+")
 Value = TypeVar("Value")
 
 
+class By(Enum):
+    """How a command is given an input."""
+
+    OPTION = "option"
+    ARGUMENTS = "arguments"
+    """One or more, which its text separates by spaces."""
+    FLAG = "flag"
+    """By the flag alone: one of two texts."""
+
+
 @dataclass(frozen=True)
 class Flag:
     """An option of a command that stands for one text of an input."""
@@ -56,21 +68,22 @@ class Input:
     unit: str = ""
     default: str = ""
     """What counts where nothing is given."""
-    required: bool = False
-    """Whether the command has no default for it."""
+    _: KW_ONLY
     start: str = ""
     """What stands in the form to begin with, if not the default."""
     hint: str = ""
     """What may be typed, where the form's field is empty."""
+    by: By = By.OPTION
     option: str = ""
-    """Of the command.  Without one, a `required` input is the command's arguments, and another one
-    is given by its `flag` alone."""
+    """If not as the name."""
     metavar: str = ""
     """What stands for its value in the command's help, if not the unit."""
+    required: bool = False
+    """Whether the command has no default for its option."""
     repeated: bool = False
-    """Whether a command may be given several, which its text separates by spaces."""
+    """Whether its option may be given several times, which its text separates by spaces."""
     help: str = ""
-    """Of the option."""
+    """Of the option, if not the label with its unit."""
     flag: Flag | None = None
     """An option for what a text says in the form."""
 
@@ -95,6 +108,11 @@ def number(text: str, what: str) -> float:
             f"'{visible(text.strip())}' is no number for {what}.", todo="Write one like 12 or 0.5."
         )
     return value
+
+
+def number_for(what: str) -> Callable[[str], float]:
+    """Reads a number for `what`."""
+    return partial(number, what=what)
 
 
 def whole(text: str, what: str, least: int, most: int) -> int:

@@ -43,33 +43,6 @@ class WiringRecord:
         measured = {judgement.measurement for judgement in self.judgements}
         return tuple(kind for kind in Measurement if kind not in measured)
 
-    def with_more(
-        self,
-        judgements: Sequence[Judgement],
-        observations: Sequence[Observation],
-        *,
-        listened: bool,
-        patterns: Sequence[Observation],
-        calculations: Sequence[Calculated],
-    ) -> WiringRecord:
-        """The record after another visit, with what this one did not even try carried on: kinds of
-        measurement without a judgement, what was heard where nobody listened, and calculations of
-        other inputs."""
-        judged = {judgement.measurement for judgement in judgements}
-        made = [each for each in judgements if each.level is not Level.NOT_MEASURED]
-        kept = [each for each in self.judgements if each.measurement not in judged]
-        again = {(each.name, each.given) for each in calculations}
-        others = [each for each in self.calculations if (each.name, each.given) not in again]
-        heard = tuple(each.recorded for each in observations) if listened else self.observations
-        kinds = list(Measurement)
-        return WiringRecord(
-            tuple(sorted((*kept, *made), key=lambda each: kinds.index(each.measurement))),
-            heard,
-            tuple(each.recorded for each in patterns),
-            (*others, *calculations),
-            listened or self.listened,
-        )
-
     def document(self) -> dict[str, object]:
         """As stored in the job, and as `--json` prints it."""
         fields = _adapter().dump_python(self, mode="json", by_alias=True)
@@ -99,15 +72,27 @@ def wiring_document(
     calculations: Sequence[Calculated] = (),
     earlier: Mapping[str, Any] | None = None,
 ) -> dict[str, object]:
-    """The step's results as a document, on top of an `earlier` one (`WiringRecord.with_more`)."""
-    return (
-        read_record(earlier)
-        .with_more(
-            judgements,
-            observations,
-            listened=listened,
-            patterns=patterns,
-            calculations=calculations,
-        )
-        .document()
-    )
+    """The step's results as a document.
+
+    What this visit did not even try is carried on from an `earlier` document: kinds of measurement
+    that have no judgement, what was heard where it did not listen (`listened`), and calculations of
+    other inputs.  `patterns` are what failures of other steps say by place and time.
+    """
+    before = read_record(earlier)
+    judged = {each.measurement for each in judgements}
+    again = {(each.name, each.given) for each in calculations}
+    kept = [
+        *(each for each in before.judgements if each.measurement not in judged),
+        *(each for each in judgements if each.level is not Level.NOT_MEASURED),
+    ]
+    kinds = list(Measurement)
+    return WiringRecord(
+        tuple(sorted(kept, key=lambda each: kinds.index(each.measurement))),
+        tuple(each.recorded for each in observations) if listened else before.observations,
+        tuple(each.recorded for each in patterns),
+        (
+            *(each for each in before.calculations if (each.name, each.given) not in again),
+            *calculations,
+        ),
+        listened or before.listened,
+    ).document()

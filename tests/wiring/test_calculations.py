@@ -6,15 +6,19 @@ from __future__ import annotations
 from inspect import Parameter, signature
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.wiring import calculations
 from busprobe.wiring.arithmetic.bias import LoadModel
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain
+from busprobe.wiring.calculations import Calculation
 
 AT_9600 = LineSettings.parse("9600-8E1")
 TWO = (120.0, 120.0)
+KNOWN = calculations.known_inputs(LineSettings.parse("9600-8N1"), 6)
 
 
 def test_bias_of_the_modbus_guide_with_both_models_of_a_unit_load() -> None:
@@ -125,7 +129,7 @@ def test_time_tells_character_and_silence() -> None:
 
 
 @pytest.mark.parametrize("each", calculations.CALCULATIONS, ids=lambda each: each.name)
-def test_inputs_are_the_parameters_of_the_function(each: calculations.Calculation) -> None:
+def test_inputs_are_the_parameters_of_the_function(each: Calculation) -> None:
     """An input that the function does not take, or that has neither default nor argument, would
     show only when it is used."""
     parameters = signature(each.function).parameters
@@ -135,7 +139,7 @@ def test_inputs_are_the_parameters_of_the_function(each: calculations.Calculatio
         for one in parameters.values()
     )
     for one in each.inputs:
-        if not one.required:
+        if one.default:
             one.read(one.default)  # raises for a default that is none
 
 
@@ -161,3 +165,31 @@ def test_nonsense_is_refused() -> None:
         calculations.bias(1e308, TWO, 4)
     with pytest.raises(UsageError, match="No unit draws"):
         calculations.drop([], 24, Conductor.parse("0.75"))
+
+
+@pytest.mark.parametrize(
+    "calculation", calculations.CALCULATIONS, ids=[each.name for each in calculations.CALCULATIONS]
+)
+def test_every_calculation_has_a_result_to_begin_with(
+    calculation: Calculation,
+) -> None:
+    """Nobody has to fill a form before seeing what it gives."""
+    result = calculation.result({each.name: each.first(KNOWN) for each in calculation.fields})
+    assert result.lines
+    assert result.formula
+    assert result.source
+
+
+@settings(max_examples=80)
+@given(st.sampled_from(calculations.CALCULATIONS), st.data())
+def test_whatever_is_typed_gives_a_result_or_a_clear_error(
+    calculation: Calculation, data: st.DataObject
+) -> None:
+    typed = {
+        each.name: data.draw(st.one_of(st.just(each.first(KNOWN)), st.text(max_size=6)))
+        for each in calculation.fields
+    }
+    try:
+        assert calculation.result(typed).lines
+    except UsageError as error:
+        assert error.todo

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
@@ -17,8 +17,6 @@ from busprobe.readdress.bus_plan import Bus, Goal, Practice
 from busprobe.readdress.outcome import Outcome, Row
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.move_record import latest_move, outcome_on_record, unproven
-from busprobe.wiring.meter import Level
-from busprobe.wiring.wire_names import Labels
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.decision import Decision
@@ -32,7 +30,6 @@ from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_words
 from busprobe.wizard.survey.search import read_search
 from busprobe.wizard.survey.words import time_words
-from busprobe.wizard.wiring.meter_fields import FIELDS, judge_form
 
 AT_9600 = LineSettings.parse("9600-8N1")
 
@@ -135,39 +132,6 @@ def test_fewer_addresses_take_less_time() -> None:
 )
 def test_times_are_written_as_people_say_them(seconds: float, words: str) -> None:
     assert time_words(seconds) == words
-
-
-# -- the meter form
-# ------------------------------------------------------------------------------------------
-
-
-def test_an_empty_form_is_not_measured_and_never_good() -> None:
-    judged = judge_form({}, Labels.SIGN)
-    assert {judgement.level for judgement in judged.by_field.values()} == {Level.NOT_MEASURED}
-
-
-def test_a_mistyped_reading_is_named_and_the_others_are_still_judged() -> None:
-    judged = judge_form({"resistance": "sixty", "idle": "0.31"}, Labels.SIGN)
-    assert "'sixty' is not a meter reading" in judged.mistakes["resistance"]
-    assert judged.by_field["resistance"].level is Level.NOT_MEASURED
-    assert judged.by_field["idle"].level is Level.GOOD
-
-
-def test_a_negative_idle_voltage_is_wrong_only_where_the_sign_means_something() -> None:
-    """Terminals marked A and B follow two opposite conventions (MODBUS over Serial Line V1.02,
-    section 3.3.2)."""
-    assert judge_form({"idle": "-0.3"}, Labels.SIGN).by_field["idle"].level is Level.WRONG
-    assert judge_form({"idle": "-0.3"}, Labels.LETTERS).by_field["idle"].level is Level.GOOD
-
-
-@settings(max_examples=60)
-@given(st.dictionaries(st.sampled_from([field.name for field in FIELDS]), st.text(max_size=8)))
-@example({"nominal": "0"})
-@example({"nominal": "-24", "supply": "24"})
-def test_whatever_is_typed_gives_a_judgement_or_a_named_mistake(typed: dict[str, str]) -> None:
-    judged = judge_form(typed, Labels.SIGN)
-    assert set(judged.mistakes) <= set(typed)
-    assert set(judged.by_field) == {"resistance", "idle", "d0", "supply"}
 
 
 # -- moves and proposals

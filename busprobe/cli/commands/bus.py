@@ -89,7 +89,7 @@ def hunt() -> None:
     """
 
 
-@click.group(cls=Sections, sections={"Commands": "busprobe.cli.wiring"})
+@click.group(cls=Sections, sections={"Commands": "busprobe.cli.commands.wiring"})
 def wiring() -> None:
     """Check meter readings; calculate bias, unit loads, cable length and voltage drop.
 
