@@ -17,7 +17,7 @@ from busprobe.readdress.outcome import Outcome, Row, ended
 from busprobe.readdress.preparing import GENERAL_RESCUE, Prepared, Report
 from busprobe.readdress.sending import RESTART, Sender
 from busprobe.readdress.steps import Role, Step
-from busprobe.survey.examine import CLOSE_LOOK
+from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.findings import Kind
 
 _EFFECT = {Role.SAVE: "store what it has now", Role.RELOCK: "be locked again"}

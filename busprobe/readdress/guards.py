@@ -20,7 +20,7 @@ from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import sound_frames
 from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.procedure import Move
-from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
+from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 

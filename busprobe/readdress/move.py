@@ -31,7 +31,7 @@ from busprobe.readdress.preparing import Prepared, Report, prepare
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.sending import RESTART, Sender
 from busprobe.readdress.steps import MAIN
-from busprobe.survey.examine import CLOSE_LOOK, Examination
+from busprobe.survey.close_look import CLOSE_LOOK, Examination
 
 __all__ = [
     "Move",

@@ -24,7 +24,7 @@ from busprobe.readdress.move import execute, verify_again
 from busprobe.readdress.outcome import Outcome, Result, refusal
 from busprobe.readdress.preparing import Prepared, Report, prepare
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.survey.examine import examine
+from busprobe.survey.close_look import examine
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exception_name
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.procedure import Move
-from busprobe.survey.examine import Examination
+from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 

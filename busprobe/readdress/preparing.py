@@ -14,7 +14,7 @@ from busprobe.profiles.registers import AddressPart
 from busprobe.readdress import guards
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.steps import MAIN, Step, steps
-from busprobe.survey.examine import CLOSE_LOOK, Examination
+from busprobe.survey.close_look import CLOSE_LOOK, Examination
 
 Report = Callable[[str], None]
 """Told in one sentence what is being done."""

@@ -19,7 +19,7 @@ from busprobe.readdress.preparing import Report
 from busprobe.readdress.recorded import move_on_record, of_one_move
 from busprobe.readdress.sending import RESTART, WRITE_WAITS
 from busprobe.readdress.steps import MAIN
-from busprobe.survey.examine import CLOSE_LOOK
+from busprobe.survey.close_look import CLOSE_LOOK
 
 
 def recover(

@@ -13,7 +13,7 @@ from busprobe.modbus.replies import judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.changes import Effect
 from busprobe.readdress.move import Move, Result, Row, execute, prepare, verify_again
-from busprobe.survey.examine import CLOSE_LOOK
+from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.virtual.loading import shipped_types
 from tests.readdress.bench import Book, yes
 from tests.readdress.segment import MOVES, NEW, OLD, Stage, address_move, settings_move, stage
