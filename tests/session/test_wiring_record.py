@@ -155,7 +155,7 @@ def test_the_wizards_step_keeps_readings_and_what_was_heard_in_one_document(
     assert after["observations"] == record.document["observations"]
 
 
-def test_patterns_and_calculations_reach_the_wiring_table_of_the_hand_over(
+def test_patterns_and_calculations_reach_the_wiring_table(
     session: Session,
 ) -> None:
     """What failures have in common, with its actions, and what was calculated, with formula and
