@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 
 import pytest
 from hypothesis import settings
@@ -11,6 +12,9 @@ from hypothesis import settings
 # bounds the time.
 settings.register_profile("busprobe", deadline=None, max_examples=60)
 settings.load_profile("busprobe")
+
+# What the program caches for the user is none of the tests' business.
+os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="busprobe-tests-")
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

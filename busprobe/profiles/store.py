@@ -10,6 +10,7 @@ from pathlib import Path
 from platformdirs import user_data_path
 
 from busprobe.errors import FileError, Mistake, UsageError
+from busprobe.profiles.cache import TableCache
 from busprobe.profiles.fields import is_slug
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
@@ -101,6 +102,7 @@ def load_all(folders: Iterable[Path]) -> Store:
     profiles: dict[str, Profile] = {}
     origins: dict[str, tuple[Path, ...]] = {}
     problems: list[FileError] = []
+    cache = TableCache()
     for folder in dict.fromkeys(folders):
         try:
             files = sorted(path for path in folder.iterdir() if path.suffix == ".toml")
@@ -112,10 +114,11 @@ def load_all(folders: Iterable[Path]) -> Store:
             continue
         for path in files:
             try:
-                profile = load_profile(path)
+                profile = load_profile(path, cache=cache)
             except FileError as error:
                 problems.append(error)
                 continue
             profiles[profile.id] = profile
             origins[profile.id] = (path, *origins.get(profile.id, ()))
+    cache.save()
     return Store(dict(sorted(profiles.items())), origins, tuple(problems))

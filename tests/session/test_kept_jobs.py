@@ -4,8 +4,8 @@ Each file was made by the program of its time (commits 8c3a718, 2b2a2a7 and bf6a
 segment: a clash, verified moves, one proven by a power cycle and one lost by it, one that waits for
 a power cycle, one refused by the unit, an unlock that was not acknowledged, a change of line
 settings, an undo, a procedure cut off between address and save and recovered, and a write of which
-nobody noted what became.  Beside each lies what the program at bf6ad33 said of it, the last one that
-decided by the words of the journal; and where the program that made it said less, that too.
+nobody noted what became.  Beside each lies what the program at bf6ad33 said of it, the last one 
+that decided by the words of the journal; and where the program that made it said less, that too.
 """
 
 from __future__ import annotations
