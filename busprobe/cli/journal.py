@@ -11,6 +11,7 @@ from busprobe.errors import ExitCode
 from busprobe.handover.bus_list import JournalRow
 from busprobe.handover.rows import journal_row
 from busprobe.job.job import Job
+from busprobe.readdress.words import RESULT_WORDS
 
 FORMAT = "busprobe.journal/1"
 """Format name of the document."""
@@ -35,12 +36,12 @@ def _words(row: JournalRow) -> Iterator[str]:
     by = f" by {row.tester}" if row.tester else ""
     yield (
         f"{row.number}. {row.intended}{by}: {row.kind}, at {row.settings}:"
-        f" {row.outcome or 'not known'}"
+        f" {'not known' if row.outcome is None else RESULT_WORDS[row.outcome]}"
     )
     yield f"   {row.words}"
     yield f"   Frame: {row.request}"
     for entry in row.conclusions:
-        yield f"   {entry.made} {entry.outcome}; reply: {entry.reply or 'none'}"
+        yield f"   {entry.made} {RESULT_WORDS[entry.outcome]}; reply: {entry.reply or 'none'}"
         yield f"   {entry.why}"
     if row.outcome is None:
         yield "   Nobody noted what became of it; the next command that writes looks into it first."

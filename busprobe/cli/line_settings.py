@@ -11,8 +11,8 @@ from busprobe.errors import ExitCode, UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.bus_plan import BusPlan
 from busprobe.readdress.line_settings import change_of_settings, path
+from busprobe.readdress.move_list import MoveList
 from busprobe.session.moves import BusMoves
 
 FORMAT = "busprobe.line-settings/1"
@@ -66,7 +66,7 @@ def _place(
     return Place(address, settings)
 
 
-def _one_unit(profile: Profile, place: Place, wanted: LineSettings) -> BusPlan:
+def _one_unit(profile: Profile, place: Place, wanted: LineSettings) -> MoveList:
     if place.settings == wanted:
         raise UsageError(f"The unit is to keep {wanted}.", todo="Nothing has to be written; go on.")
     moves = []
@@ -74,4 +74,4 @@ def _one_unit(profile: Profile, place: Place, wanted: LineSettings) -> BusPlan:
         moves.append(change_of_settings(profile, place, settings))
         place = moves[-1].target
     words = tuple(f"{move.name(move.source)} to {move.target.settings}." for move in moves)
-    return BusPlan(tuple(moves), words, ())
+    return MoveList(tuple(moves), words, ())

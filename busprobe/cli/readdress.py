@@ -8,10 +8,11 @@ from busprobe.cli import output, writes
 from busprobe.cli.job_files import default_job_file
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, RefusedError, UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
-from busprobe.readdress.move import Move, Procedure
 from busprobe.readdress.outcome import refusal
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.moves import BusMoves
 
 
@@ -28,6 +29,7 @@ def run(
     as_json: bool,
 ) -> ExitCode:
     """Do what ``busprobe readdress`` is asked for."""
+    source = Place(old, settings)
     by_hand = _by_hand(register, function, profile_id)
     job_file = job_file or default_job_file()
     with session_on(port, job_file, settings) as session:
@@ -37,9 +39,9 @@ def run(
             writes.profile(session, profile_id, old, settings)
         )
         try:
-            prepared = moves.prepare_move(settings, old, new, procedure, report=output.say)
+            prepared = moves.prepare_move(source, new, procedure, report=output.say)
         except RefusedError as error:
-            outcome = refusal(Move(settings, old, new, procedure), error)
+            outcome = refusal(Move(source, Place(new, settings), procedure), error)
         else:
             outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
     writes.show(outcome, as_json=as_json)

@@ -8,7 +8,7 @@ from busprobe.cli import output, writes
 from busprobe.cli.sessions import open_job, session_on, stored_profiles
 from busprobe.errors import ExitCode, UsageError
 from busprobe.job.plan import keep_plan, kept_plan, load_plan
-from busprobe.readdress.bus_plan import Practice
+from busprobe.readdress.move_list import Practice
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 

@@ -10,8 +10,8 @@ from busprobe.cli import output, writes
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, RefusedError
 from busprobe.job.job import Job
-from busprobe.readdress.open_steps import OpenSteps
-from busprobe.readdress.outcome import Outcome, refusal
+from busprobe.readdress.outcome import Outcome, move_document, refusal
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.session.moves import BusMoves
 
 FORMAT = "busprobe.recover/1"
@@ -38,7 +38,7 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
             for earlier in found:
                 output.lines([f"From {earlier.move.source.words} to {earlier.move.target.words}:"])
                 writes.show(earlier, as_json=False)
-        finished = [(left, _finish(moves, left, yes, as_json)) for left in moves.open_steps()]
+        finished = [(left, _finish(moves, left, yes, as_json)) for left in moves.unfinished_steps()]
     if as_json:
         output.document(
             {
@@ -53,7 +53,7 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
     return max((writes.EXIT[outcome.result] for outcome in ended), default=ExitCode.DONE)
 
 
-def _finish(moves: BusMoves, left: OpenSteps, yes: bool, as_json: bool) -> Outcome:
+def _finish(moves: BusMoves, left: UnfinishedSteps, yes: bool, as_json: bool) -> Outcome:
     output.say(left.words)
     try:
         outcome = moves.finish(left, writes.confirmation(yes), report=output.say)
@@ -65,14 +65,11 @@ def _finish(moves: BusMoves, left: OpenSteps, yes: bool, as_json: bool) -> Outco
     return outcome
 
 
-def _document(left: OpenSteps, outcome: Outcome) -> dict[str, Any]:
+def _document(left: UnfinishedSteps, outcome: Outcome) -> dict[str, Any]:
     return {
-        "from": left.move.old,
-        "to": left.move.new,
-        "settings": str(left.move.settings),
-        "to_settings": str(left.move.target.settings),
+        **move_document(left.move),
         "steps": [str(step.role) for step in left.steps],
-        "outcome": str(outcome.row),
+        "outcome": outcome.row_words,
         "why": outcome.why,
         "todo": outcome.todo,
     }

@@ -11,13 +11,14 @@ import click
 
 from busprobe.cli import output
 from busprobe.errors import ExitCode, RefusedError, UsageError
+from busprobe.job.journal import Result
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.batch import Begun, Checked, Ended, Finished
-from busprobe.readdress.bus_plan import BusPlan
-from busprobe.readdress.move import Prepared, Result
-from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.batch import BatchFinished, Begun, Checked, Ended
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.move_list import MoveList
+from busprobe.readdress.outcome import Outcome, move_document
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 from busprobe.survey.findings import Kind
@@ -37,10 +38,10 @@ def recover(moves: BusMoves) -> None:
     true of them."""
     for earlier in moves.recover(report=output.say):
         source, target = earlier.move.source.words, earlier.move.target.words
-        output.say(f"An earlier move from {source} to {target}: {earlier.result}. {earlier.why}")
+        output.say(f"An earlier move from {source} to {target}: {earlier.word}. {earlier.why}")
         if earlier.todo:
             output.say(f"Next: {earlier.todo}")
-    for left in moves.open_steps():
+    for left in moves.unfinished_steps():
         output.say(f"{left.words}  'busprobe recover' offers to send what is left.")
 
 
@@ -126,7 +127,7 @@ def check_later(outcomes: Iterable[Outcome], port: str, job_file: Path) -> None:
         output.say(f"After the power cycle: {told}")
 
 
-def show_plan(plan: BusPlan) -> None:
+def show_plan(plan: MoveList) -> None:
     """Say what is going to be moved, in order, and what good practice has to say of it."""
     for number, words in enumerate(plan.words, 1):
         output.say(f"{number}. {words}")
@@ -135,8 +136,8 @@ def show_plan(plan: BusPlan) -> None:
 
 
 def carry_out(
-    moves: BusMoves, session: Session, plan: BusPlan, *, yes: bool, check: bool
-) -> Finished:
+    moves: BusMoves, session: Session, plan: MoveList, *, yes: bool, check: bool
+) -> BatchFinished:
     """Make the moves of a plan, each with its own question; with `check`, power-cycle the units
     once at the end."""
     power_cycle = _power_cycle(session, yes) if check else lambda _: False
@@ -149,19 +150,19 @@ def carry_out(
                     f"Move {number} of {of}: {move.name(move.source)} to {move.name(move.target)}."
                 )
             case Ended(outcome) | Checked(outcome):
-                output.say(f"{outcome.result}: {outcome.why}")
-            case Finished():
+                output.say(f"{outcome.word}: {outcome.why}")
+            case BatchFinished():
                 finished = step
     return finished
 
 
-def nothing_written(plan: BusPlan) -> Finished:
+def nothing_written(plan: MoveList) -> BatchFinished:
     """What is told of a plan that was only shown."""
-    return Finished((), plan.moves, (), "The plan was only shown; nothing was written.")
+    return BatchFinished((), plan.moves, (), "The plan was only shown; nothing was written.")
 
 
 def tell_batch(
-    form: str, plan: BusPlan, finished: Finished, port: str, job_file: Path, *, as_json: bool
+    form: str, plan: MoveList, finished: BatchFinished, port: str, job_file: Path, *, as_json: bool
 ) -> ExitCode:
     """Say how a batch ended, what is left to do and where the journal is; the exit code that it
     ends with."""
@@ -171,18 +172,12 @@ def tell_batch(
     return _batch_exit(plan, finished)
 
 
-def _show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) -> None:
+def _show_batch(form: str, plan: MoveList, finished: BatchFinished, *, as_json: bool) -> None:
     """Print what became of a plan; `form` is the format of the document."""
     if as_json:
         planned = [
-            {
-                "from": m.old,
-                "to": m.new,
-                "settings": str(m.settings),
-                "to_settings": str(m.target.settings),
-                "words": w,
-            }
-            for m, w in zip(plan.moves, plan.words, strict=True)
+            {**move_document(move), "words": words}
+            for move, words in zip(plan.moves, plan.words, strict=True)
         ]
         output.document(
             {"format": form, "plan": planned, "remarks": list(plan.remarks), **finished.document()}
@@ -206,7 +201,7 @@ def _show_batch(form: str, plan: BusPlan, finished: Finished, *, as_json: bool) 
             show(outcome, as_json=False)
 
 
-def _batch_exit(plan: BusPlan, finished: Finished) -> ExitCode:
+def _batch_exit(plan: MoveList, finished: BatchFinished) -> ExitCode:
     """How a command ends: by the worst of its moves."""
     codes: set[ExitCode] = {EXIT[outcome.result] for outcome in finished.outcomes}
     if finished.left or plan.remarks:
@@ -214,9 +209,9 @@ def _batch_exit(plan: BusPlan, finished: Finished) -> ExitCode:
     return max(codes, default=ExitCode.DONE)
 
 
-def _proven(outcome: Outcome, finished: Finished) -> str:
+def _proven(outcome: Outcome, finished: BatchFinished) -> str:
     if outcome.power_cycled:
-        return str(outcome.row)
+        return outcome.row_words
     return "not tested" if outcome in finished.unchecked else ""
 
 

@@ -25,7 +25,7 @@ from busprobe.job.plan import PlannedUnit, differences, kept_plan
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.open_steps import PROCEDURE, open_steps
+from busprobe.readdress.unfinished_steps import unfinished_steps
 
 
 def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
@@ -55,7 +55,8 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         if unit.kind == "unit"
         for row in point_rows(unit, _profile(unit, profiles), intervals)
     )
-    journal = tuple(journal_row(write, units) for write in job.writes())
+    writes = job.writes()
+    journal = tuple(journal_row(write, units) for write in writes)
     proof = _proof(job, units)
     document = survey.document if survey else {}
     meta = job.meta
@@ -89,12 +90,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         attention=(
             *differences(plan, units),
             *caveats.attention(segment, rows, points, journal, proof, document),
-            *(
-                left.words
-                for left in open_steps(
-                    job.writes(), (each.document for each in job.records(PROCEDURE))
-                )
-            ),
+            *(left.words for left in unfinished_steps(writes)),
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
         trial=step_sheet(job.latest("polling")),

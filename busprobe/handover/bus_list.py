@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from busprobe.handover.comparison import EarlierVisit
 from busprobe.job.intervals import USUAL
+from busprobe.job.journal import Result
 from busprobe.job.records import Cabling, Circuit
 from busprobe.line.place import Place
 from busprobe.wiring.record import LISTENING
@@ -312,7 +313,7 @@ class JournalEntry:
     """What was noted about a write at one moment after it."""
 
     made: str
-    outcome: str
+    outcome: Result
     reply: str | None
     """Raw reply in hex; `None` when none came."""
     why: str
@@ -332,7 +333,7 @@ class JournalRow:
     words: str
     request: str
     """Frame in hex."""
-    outcome: str | None
+    outcome: Result | None
     """The last word on it; `None` = nobody knows what became of it."""
     conclusions: tuple[JournalEntry, ...]
     wanted_settings: str = ""

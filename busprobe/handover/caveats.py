@@ -10,11 +10,11 @@ from itertools import pairwise
 from typing import Any
 
 from busprobe.handover.bus_list import JournalRow, PointRow, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.job.journal import Result
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
 from busprobe.profiles.matching import RECOGNISED
-from busprobe.readdress.open_steps import ACKNOWLEDGED
-from busprobe.readdress.outcome import Result
+from busprobe.readdress.words import RESULT_WORDS
 from busprobe.wiring.meter import Level
 
 TERMINATORS = 2
@@ -190,7 +190,7 @@ def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterat
     for n, write in enumerate(journal):
         last_word = write.conclusions[-1].made if write.conclusions else write.intended
         if (
-            write.outcome in (Result.VERIFIED, Result.REFUSED, ACKNOWLEDGED)
+            write.outcome in (Result.VERIFIED, Result.REFUSED, Result.ACKNOWLEDGED)
             or (survey and survey.complete and survey.begun > last_word)
             or any(
                 (later.to_address, later.settings, later.outcome)
@@ -199,7 +199,11 @@ def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterat
             )
         ):
             continue
-        end = "nobody noted what became of it" if write.outcome is None else write.outcome
+        end = (
+            "nobody noted what became of it"
+            if write.outcome is None
+            else RESULT_WORDS[write.outcome]
+        )
         yield f"Write {write.number} of {write.intended} ({write.words}): {end}."
 
 

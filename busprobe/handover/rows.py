@@ -16,12 +16,12 @@ from busprobe.handover.bus_list import (
 )
 from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
 from busprobe.job.intervals import Intervals
+from busprobe.job.journal import Result
 from busprobe.job.plan import PlannedUnit
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.schema import Point, Profile
 from busprobe.prove.tally import Kind
-from busprobe.readdress.outcome import Result
-from busprobe.readdress.steps import new_settings_of
+from busprobe.readdress.words import write_words
 from busprobe.text import hex_bytes
 
 OTHER_ERRORS = (Kind.LATE, Kind.MALFORMED, Kind.FOREIGN)
@@ -115,18 +115,17 @@ def _points(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
 def journal_row(write: WriteRecord, units: Iterable[UnitRecord]) -> JournalRow:
     """The row of one write with everything that was noted about it, and the unit listed where it
     left it."""
-    wanted = str(new_settings_of(write.kind) or write.settings)
-    moved = write.outcome == Result.VERIFIED
-    place = (write.to_address, wanted) if moved else (write.from_address, write.settings)
-    unit = next((unit for unit in units if (unit.address, str(unit.settings)) == place), None)
+    moved = write.outcome is Result.VERIFIED
+    place = write.target if moved else write.source
+    unit = next((unit for unit in units if unit.place == place), None)
     return JournalRow(
         number=write.id,
         intended=write.intended,
         tester=write.tester,
-        kind=write.kind,
-        from_address=write.from_address,
-        to_address=write.to_address,
-        settings=write.settings,
+        kind=write_words(write),
+        from_address=write.source.address,
+        to_address=write.target.address,
+        settings=str(write.source.settings),
         words=write.words,
         request=hex_bytes(write.request),
         outcome=write.outcome,
@@ -134,7 +133,7 @@ def journal_row(write: WriteRecord, units: Iterable[UnitRecord]) -> JournalRow:
             JournalEntry(c.made, c.outcome, None if c.reply is None else hex_bytes(c.reply), c.why)
             for c in write.conclusions
         ),
-        wanted_settings=wanted,
+        wanted_settings=str(write.target.settings),
         serial=unit.identity.get("serial", "") if unit else "",
         power_cycle_verified=unit.power_cycle_verified if unit and moved else None,
     )

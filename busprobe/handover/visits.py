@@ -15,11 +15,11 @@ from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
 from busprobe.handover.table import plain
 from busprobe.handover.tables.proof import latest_proof
+from busprobe.job.journal import Result
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
 from busprobe.prove.tally import Kind as Ended
-from busprobe.readdress.outcome import Result
 
 ENOUGH = 20
 """Replies of a unit in each endurance run, below which their times are not compared; our choice."""

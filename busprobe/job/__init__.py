@@ -6,16 +6,15 @@ it returns.
 """
 
 from busprobe.job.job import Job
+from busprobe.job.journal import Conclusion, WriteRecord
 from busprobe.job.records import (
     Cabling,
     Circuit,
-    Conclusion,
     JobMeta,
     Latency,
     StepRecord,
     SurveyRecord,
     UnitRecord,
-    WriteRecord,
     unit_from_finding,
 )
 

@@ -63,7 +63,7 @@ class Database:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self._connection: sqlite3.Connection | None = connection
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
 
     @classmethod
     def create(cls, path: Path, fill: Callable[[sqlite3.Connection], None]) -> Database:
@@ -130,7 +130,10 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """All statements inside together or none, on disk at the end; other threads wait
-        meanwhile."""
+        meanwhile.
+
+        Inside another transaction of the same thread, it becomes a part of that one.
+        """
         with self._held() as connection, _transaction(connection):
             yield connection
 
@@ -189,19 +192,25 @@ def _migrate(connection: sqlite3.Connection) -> None:
             if _pragma(connection, "user_version") >= version:  # another program was quicker
                 continue
             for statement in statements:
-                connection.execute(statement)
+                if isinstance(statement, str):
+                    connection.execute(statement)
+                else:
+                    statement(connection)
             connection.execute(f"PRAGMA user_version = {version}")
 
 
 @contextmanager
 def _transaction(connection: sqlite3.Connection, begin: str = "BEGIN IMMEDIATE") -> Iterator[None]:
-    connection.execute(begin)
+    inner = connection.in_transaction  # of this thread: whoever gets here holds the lock
+    connection.execute("SAVEPOINT part" if inner else begin)
     try:
         yield
-        connection.execute("COMMIT")
+        connection.execute("RELEASE part" if inner else "COMMIT")
     except BaseException:
         with suppress(sqlite3.Error):  # SQLite has rolled back by itself after some failures
-            connection.execute("ROLLBACK")
+            connection.execute("ROLLBACK TO part" if inner else "ROLLBACK")
+            if inner:
+                connection.execute("RELEASE part")
         raise
 
 

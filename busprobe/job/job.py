@@ -4,28 +4,29 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from busprobe.errors import RefusedError
+from busprobe.errors import RefusedError, UsageError
 from busprobe.files.documents import from_document, to_document
 from busprobe.job.database import Database, file_error, storable
+from busprobe.job.journal import Conclusion, ProcedureStep, Result, Role, Row, WriteRecord
 from busprobe.job.records import (
     Cabling,
-    Conclusion,
     Document,
     JobMeta,
     Kind,
     StepRecord,
     SurveyRecord,
     UnitRecord,
-    WriteRecord,
 )
 from busprobe.line.place import Place
+from busprobe.modbus.requests import Function, RegisterWrite
 
 SURVEY_FORMAT = "busprobe.survey/1"
 """Format name of the survey documents kept here."""
@@ -94,6 +95,12 @@ class Job:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """All that is done to the job inside is on the disk together at the end, or not at all."""
+        with self._database.writing():
+            yield
 
     def now(self) -> str:
         """The moment as this job writes it: UTC, ISO 8601."""
@@ -306,39 +313,68 @@ class Job:
     def intend_write(
         self,
         *,
-        kind: str,
-        from_address: int | None,
-        to_address: int | None,
-        settings: str,
+        role: Role,
+        source: Place,
+        target: Place,
+        write: RegisterWrite,
         request: bytes,
         words: str,
+        move: int | None = None,
+        planned: Sequence[ProcedureStep] = (),
     ) -> int:
         """Note a write that is about to be sent; return its id once that is on the disk.
 
-        `kind` says what for (``readdress``), `request` is the frame, `words` what was shown and
-        confirmed.
+        `source` and `target` are the places of the whole move, `request` is the frame, `words` what
+        was shown and confirmed.  `move` is the id of the first write of the same move, `None` where
+        this is the first; with that one goes all that is `planned` to be sent.
         """
-        return self._insert(
-            "INSERT INTO write (intended, tester, kind, from_address, to_address, settings,"
-            " request, words) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            self.now(),
-            self.meta.tester,
-            kind,
-            from_address,
-            to_address,
-            settings,
-            request,
-            words,
-        )
+        with self._database.writing() as connection:
+            cursor = connection.execute(
+                "INSERT INTO write (move, intended, tester, role, source, target, register,"
+                " function, value_list, request, words) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    move,
+                    self.now(),
+                    storable(self.meta.tester),
+                    role,
+                    str(source),
+                    str(target),
+                    write.register,
+                    write.function,
+                    json.dumps(write.values),
+                    request,
+                    storable(words),
+                ),
+            )
+            number = int(cursor.lastrowid or 0)
+            connection.executemany(
+                "INSERT INTO planned_step VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (
+                        number,
+                        position,
+                        step.role,
+                        str(step.place),
+                        step.write.register,
+                        step.write.function,
+                        json.dumps(step.write.values),
+                    )
+                    for position, step in enumerate(planned)
+                ],
+            )
+        return number
 
-    def conclude_write(self, write: int, *, outcome: str, reply: bytes | None, why: str) -> None:
+    def conclude_write(
+        self, write: int, outcome: Result, *, row: Row | None = None, reply: bytes | None, why: str
+    ) -> None:
         """Note what became of a write; a later conclusion (after a power cycle) is added to the
         earlier."""
         with self._database.writing() as connection:
             _require(connection, "write", write)
             connection.execute(
-                "INSERT INTO conclusion (write, made, outcome, reply, why) VALUES (?, ?, ?, ?, ?)",
-                (write, self.now(), storable(outcome), reply, storable(why)),
+                "INSERT INTO conclusion (write, made, outcome, row, reply, why)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
+                (write, self.now(), outcome, row, reply, storable(why)),
             )
 
     def unfinished_writes(self) -> tuple[WriteRecord, ...]:
@@ -351,14 +387,17 @@ class Job:
         with self._database.reading() as connection:
             rows = connection.execute("SELECT * FROM write ORDER BY id").fetchall()
             made = connection.execute("SELECT * FROM conclusion ORDER BY id").fetchall()
-        conclusions: dict[int, list[Conclusion]] = {row["id"]: [] for row in rows}
-        for row in made:
-            conclusions[row["write"]].append(
-                Conclusion(row["made"], row["outcome"], row["reply"], row["why"])
-            )
-        return tuple(
-            replace(WriteRecord(*row), conclusions=tuple(conclusions[row["id"]])) for row in rows
-        )
+            steps = connection.execute(
+                "SELECT * FROM planned_step ORDER BY move, position"
+            ).fetchall()
+        try:
+            return _write_records(rows, steps, made)
+        except (ValueError, UsageError) as error:
+            raise file_error(
+                self.path,
+                f"an entry of the journal is damaged ({error})",
+                "Go on with a copy made earlier.",
+            ) from error
 
     # -- what the steps leave
     # ----------------------------------------------------------------------------
@@ -416,10 +455,9 @@ class Job:
     # -- helpers
     # -----------------------------------------------------------------------------------------
 
-    def _insert(self, statement: str, *values: str | int | bytes | None) -> int:
-        stored = [storable(value) if isinstance(value, str) else value for value in values]
+    def _insert(self, statement: str, *values: str) -> int:
         with self._database.writing() as connection:
-            cursor = connection.execute(statement, stored)
+            cursor = connection.execute(statement, [storable(value) for value in values])
         return int(cursor.lastrowid or 0)
 
     def _load(self, text: str) -> Any:
@@ -451,6 +489,51 @@ def _put_unit(connection: sqlite3.Connection, unit: UnitRecord) -> None:
 
 def _remove_unit(connection: sqlite3.Connection, place: Place) -> None:
     connection.execute("DELETE FROM unit WHERE place = ?", (str(place),))
+
+
+def _write_records(
+    rows: Sequence[sqlite3.Row], steps: Sequence[sqlite3.Row], made: Sequence[sqlite3.Row]
+) -> tuple[WriteRecord, ...]:
+    """The journal from the rows of its three tables; raises ValueError or `UsageError` on what
+    none is."""
+    conclusions: dict[int, list[Conclusion]] = {row["id"]: [] for row in rows}
+    for row in made:
+        conclusions[row["write"]].append(
+            Conclusion(
+                row["made"],
+                Result(row["outcome"]),
+                None if row["row"] is None else Row(row["row"]),
+                row["reply"],
+                row["why"],
+            )
+        )
+    planned: dict[int, list[ProcedureStep]] = {row["id"]: [] for row in rows}
+    for row in steps:
+        planned[row["move"]].append(
+            ProcedureStep(Role(row["role"]), Place.parse(row["place"]), _register_write(row))
+        )
+    return tuple(
+        WriteRecord(
+            id=row["id"],
+            move=row["move"] or row["id"],
+            intended=row["intended"],
+            tester=row["tester"],
+            role=Role(row["role"]),
+            source=Place.parse(row["source"]),
+            target=Place.parse(row["target"]),
+            write=_register_write(row),
+            request=row["request"],
+            words=row["words"],
+            planned=tuple(planned[row["id"]]),
+            conclusions=tuple(conclusions[row["id"]]),
+        )
+        for row in rows
+    )
+
+
+def _register_write(row: sqlite3.Row) -> RegisterWrite:
+    values = tuple(json.loads(row["value_list"]))
+    return RegisterWrite(row["register"], values, Function(row["function"]))
 
 
 def _require(connection: sqlite3.Connection, table: str, key: int) -> None:

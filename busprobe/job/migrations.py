@@ -5,11 +5,116 @@ Append only: a step that has been released is never edited, because files made w
 
 from __future__ import annotations
 
+import json
+import sqlite3
+from collections.abc import Callable
+
 APPLICATION_ID = 0x62757370
 """``PRAGMA application_id`` of every job file ("busp" in ASCII); tells it from any other SQLite
 file."""
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (
+Statement = str | Callable[[sqlite3.Connection], None]
+"""SQL, or what SQL cannot say."""
+
+_ROLES = {
+    "readdress": "address",
+    "line settings": "line-settings",
+    "unlock": "unlock",
+    "save": "save",
+    "relock": "relock",
+}
+"""Roles by the words with which a write's kind began up to version 3."""
+
+_ROWS = {
+    "changed": "changed",
+    "changed, reply lost": "reply-lost",
+    "changed, although an exception came": "changed-although-refused",
+    "found changed": "found-changed",
+    "pending": "pending",
+    "write not heard or ignored": "unheard",
+    "refused by the unit": "unit-refused",
+    "both addresses answer": "both",
+    "neither address answers": "neither",
+    "not clear who answers": "unclear",
+    "kept over a power cycle": "kept",
+    "kept over a power cycle, with another unit at the old place": "kept-with-another",
+    "not accepted": "not-accepted",
+    "not kept": "not-kept",
+    "write perhaps never sent": "undecided",
+}
+"""Rows of the outcome table by the words with which a conclusion's reason began up to version 3."""
+
+
+def _type_the_journal(connection: sqlite3.Connection) -> None:
+    """Fill the typed columns of the journal from the words that stood for them, for the last time.
+
+    The procedure of a move was a document from its first frame on, where it had more frames than
+    one.  The writes of one move had their places in common.
+    """
+    kept = connection.execute("SELECT document FROM record WHERE step = 'readdress procedure'")
+    documents = [json.loads(row["document"]) for row in kept]
+    procedures = {document["first_write"]: document["steps"] for document in documents}
+    open_moves: dict[tuple[str, str], tuple[int, bool]] = {}
+    for row in connection.execute("SELECT * FROM write_of_version_3 ORDER BY id").fetchall():
+        kind, _, settings = row["kind"].partition(" to ")
+        role = _ROLES[kind]
+        source = f"{row['from_address']} {row['settings']}"
+        target = f"{row['to_address']} {settings or row['settings']}"
+        main = role in ("address", "line-settings")
+        move, has_main = open_moves.get((source, target), (row["id"], False))
+        if row["id"] in procedures or role == "unlock" or (main and has_main):
+            move, has_main = row["id"], False
+        open_moves[source, target] = move, has_main or main
+        frame = row["request"]
+        data = frame[4:6] if frame[1] == 6 else frame[7 : 7 + frame[6]]
+        values = [int.from_bytes(data[n : n + 2], "big") for n in range(0, len(data), 2)]
+        connection.execute(
+            "INSERT INTO write VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                row["id"],
+                None if move == row["id"] else move,
+                row["intended"],
+                row["tester"],
+                role,
+                source,
+                target,
+                int.from_bytes(frame[2:4], "big"),
+                frame[1],
+                json.dumps(values),
+                frame,
+                row["words"],
+            ),
+        )
+    for first, steps in procedures.items():
+        for position, step in enumerate(steps):
+            connection.execute(
+                "INSERT INTO planned_step VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    first,
+                    position,
+                    _ROLES[step["role"]],
+                    f"{step['address']} {step['settings']}",
+                    step["register"],
+                    step["function"],
+                    json.dumps(step["values"]),
+                ),
+            )
+    for row in connection.execute("SELECT * FROM conclusion_of_version_3 ORDER BY id").fetchall():
+        connection.execute(
+            "INSERT INTO conclusion VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                row["id"],
+                row["write"],
+                row["made"],
+                row["outcome"],
+                _ROWS.get(row["why"].partition(": ")[0]),
+                row["reply"],
+                row["why"],
+            ),
+        )
+
+
+MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
     (
         "CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
         """CREATE TABLE survey (
@@ -62,6 +167,28 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             ELSE document END FROM unit""",
         "DROP TABLE unit",
         "ALTER TABLE placed RENAME TO unit",
+        # What is decided on in the journal has columns of its own: what a write is for, where its
+        # move leads, what is written, which writes belong together, the row of the outcome table.
+        "ALTER TABLE conclusion RENAME TO conclusion_of_version_3",
+        "ALTER TABLE write RENAME TO write_of_version_3",
+        """CREATE TABLE write (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, move INTEGER REFERENCES write,
+            intended TEXT NOT NULL, tester TEXT NOT NULL, role TEXT NOT NULL,
+            source TEXT NOT NULL, target TEXT NOT NULL,
+            register INTEGER NOT NULL, function INTEGER NOT NULL, value_list TEXT NOT NULL,
+            request BLOB NOT NULL, words TEXT NOT NULL)""",
+        """CREATE TABLE planned_step (
+            move INTEGER NOT NULL REFERENCES write, position INTEGER NOT NULL,
+            role TEXT NOT NULL, place TEXT NOT NULL,
+            register INTEGER NOT NULL, function INTEGER NOT NULL, value_list TEXT NOT NULL,
+            PRIMARY KEY (move, position))""",
+        """CREATE TABLE conclusion (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, write INTEGER NOT NULL REFERENCES write,
+            made TEXT NOT NULL, outcome TEXT NOT NULL, row TEXT, reply BLOB, why TEXT NOT NULL)""",
+        _type_the_journal,
+        "DROP TABLE conclusion_of_version_3",
+        "DROP TABLE write_of_version_3",
+        "DELETE FROM record WHERE step = 'readdress procedure'",
     ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``

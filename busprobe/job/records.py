@@ -209,42 +209,6 @@ class SurveyRecord:
 
 
 @dataclass(frozen=True)
-class Conclusion:
-    """What became of a write, as far as was known at that moment."""
-
-    made: str
-    outcome: str
-    reply: bytes | None
-    """Raw reply; `None` when none came."""
-    why: str
-
-
-@dataclass(frozen=True)
-class WriteRecord:
-    """One write: intended on disk before the bytes left, concluded as often as more became
-    known."""
-
-    id: int
-    intended: str
-    """When it was about to be sent."""
-    tester: str
-    """Who was at the screen."""
-    kind: str
-    from_address: int | None
-    to_address: int | None
-    settings: str
-    request: bytes
-    words: str
-    """What the request does, in plain words, as it was confirmed."""
-    conclusions: tuple[Conclusion, ...] = ()
-
-    @property
-    def outcome(self) -> str | None:
-        """The last conclusion's outcome; `None` when nobody knows what became of it."""
-        return self.conclusions[-1].outcome if self.conclusions else None
-
-
-@dataclass(frozen=True)
 class StepRecord:
     """A document that a step left: a meter reading, a proof, a caution acknowledged."""
 

@@ -160,6 +160,25 @@ def write_registers(address: int, register: int, values: Sequence[int]) -> Reque
     )
 
 
+@dataclass(frozen=True)
+class RegisterWrite:
+    """One write of holding registers, to whichever unit."""
+
+    register: int
+    """Zero-based address of the first holding register."""
+    values: tuple[int, ...]
+    """At least one 16-bit value; a password may take several registers."""
+    function: Function = Function.WRITE_MULTIPLE_REGISTERS
+    """Function code 16, or 6 for one value."""
+
+    def request(self, address: int) -> Request:
+        """The frame for the unit at `address`."""
+        if self.function is Function.WRITE_SINGLE_REGISTER:
+            (value,) = self.values
+            return write_register(address, self.register, value)
+        return write_registers(address, self.register, self.values)
+
+
 def return_query_data(address: int, data: int = 0xA537) -> Request:
     """Ask a unit to send `data` back, function code 8 sub-function 0; the default is the standard's
     example."""

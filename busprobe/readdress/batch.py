@@ -1,9 +1,9 @@
 """Several moves one after the other: a confirmation for each, and one power cycle to check them
 all.
 
-The moves come in an order in which no two units ever share a place (`busprobe.readdress.plan`).
-One that a guard refuses is left out, with those that build on it.  One that cannot be verified ends
-the batch, and so does a no.
+The moves come in an order in which no two units ever share a place
+(`busprobe.readdress.move_order`).  One that a guard refuses is left out, with those that build on
+it.  One that cannot be verified ends the batch, and so does a no.
 """
 
 from __future__ import annotations
@@ -14,12 +14,13 @@ from threading import Event as StopFlag
 from typing import Any
 
 from busprobe.errors import RefusedError, StoppedError
+from busprobe.job.journal import Result, Row
 from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal
-from busprobe.readdress.move import execute, verify_again
-from busprobe.readdress.outcome import Outcome, Result, Row, refusal
-from busprobe.readdress.preparing import Prepared, Report, prepare
+from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome, move_document, refusal
 from busprobe.readdress.procedure import Move
+from busprobe.readdress.write_sequence import Report
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ class Checked:
 
 
 @dataclass(frozen=True)
-class Finished:
+class BatchFinished:
     """The batch is over."""
 
     outcomes: tuple[Outcome, ...]
@@ -73,22 +74,14 @@ class Finished:
             )
         return {
             "outcomes": [outcome.document() for outcome in self.outcomes],
-            "left": [
-                {
-                    "from": m.old,
-                    "to": m.new,
-                    "settings": str(m.settings),
-                    "to_settings": str(m.target.settings),
-                }
-                for m in self.left
-            ],
+            "left": [move_document(move) for move in self.left],
             "power_cycle": power_cycle,
             "why": self.why,
         }
 
 
-Step = Begun | Ended | Checked | Finished
-"""What the batch tells; the last one is always `Finished`."""
+BatchEvent = Begun | Ended | Checked | BatchFinished
+"""What the batch tells; the last one is always `BatchFinished`."""
 
 _STOPPED = "Stopped by you."
 
@@ -129,7 +122,7 @@ class Batch:
         self._stuck: list[Move] = []
         """Moves that were refused, and those that build on them."""
 
-    def run(self) -> Iterator[Step]:
+    def run(self) -> Iterator[BatchEvent]:
         """Go on until all moves are done or one of them stops the batch.
 
         Raises `PortError` if the port fails before a move's write was sent, or during a check.
@@ -181,7 +174,7 @@ class Batch:
             return refusal(move, error)
         return execute(self._line, prepared, self._journal, self._confirm, self._report, self._stop)
 
-    def _check(self) -> Generator[Step, None, bool]:
+    def _check(self) -> Generator[BatchEvent, None, bool]:
         """Have power taken away and given back, then look at all moves that this can prove; whether
         it did."""
         pending = self._to_check()
@@ -226,14 +219,17 @@ class Batch:
                 places.append(place)
         return places
 
-    def _finished(self, why: str) -> Finished:
+    def _finished(self, why: str) -> BatchFinished:
         unchecked = tuple(self._outcomes[place] for place in self._to_check())
         begun = {outcome.move for outcome in self._outcomes}
         left = tuple(move for move in self._moves if move not in begun)
-        return Finished(tuple(self._outcomes), left, unchecked, why)
+        return BatchFinished(tuple(self._outcomes), left, unchecked, why)
 
 
 def _depends(move: Move, earlier: Move) -> bool:
     """Whether `move` needs what `earlier` is to bring about: its unit elsewhere, or its old address
     free."""
-    return move.new == earlier.old or move.old == earlier.new
+    return (
+        move.target.address == earlier.source.address
+        or move.source.address == earlier.target.address
+    )

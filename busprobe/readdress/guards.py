@@ -7,9 +7,11 @@ that is off, or identical units whose replies fall exactly together.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from busprobe.errors import RefusedError
+from busprobe.job.journal import Result, WriteRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -19,6 +21,7 @@ from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import sound_frames
 from busprobe.profiles.registers import AddressPart
+from busprobe.readdress.journal import recorded_moves, verified_after
 from busprobe.readdress.procedure import Move
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
@@ -41,28 +44,29 @@ _JUNK = b"\x00\xff"
 def check_move(move: Move) -> None:
     """Refuse what needs no wire to be refused: broadcasts, reserved or impossible targets, a move
     to where it is."""
-    if move.old == 0:
+    old, new = move.source.address, move.target.address
+    if old == 0:
         raise RefusedError(
             "Address 0 is the broadcast: every unit on the pair would take the new address.",
             means="All of them would share it afterwards.",
             todo="Find the address that the unit has itself, with only that unit on the pair.",
         )
-    if not FIRST <= move.old <= HIGHEST:
+    if not FIRST <= old <= HIGHEST:
         raise RefusedError(
-            f"{move.old} is not a unit address.", todo=f"Give one from {FIRST} to {LAST}."
+            f"{old} is not a unit address.", todo=f"Give one from {FIRST} to {LAST}."
         )
-    if not FIRST <= move.new <= LAST:
+    if not FIRST <= new <= LAST:
         raise RefusedError(
-            f"{move.new} is not an address a unit may have.",
+            f"{new} is not an address a unit may have.",
             means="0 is the broadcast and 248 to 255 are reserved.",
             todo=f"Choose one from {FIRST} to {LAST}.",
         )
     if move.source == move.target:
         raise RefusedError(
-            f"The unit is to keep address {both_forms(move.old)} and {move.settings}.",
+            f"The unit is to keep address {both_forms(old)} and {move.source.settings}.",
             todo="Nothing has to be written; go on.",
         )
-    if move.new_settings is not None and move.old != move.new:
+    if move.changes_settings and old != new:
         raise RefusedError(
             "Address and line setting are to change with one write.",
             means=(
@@ -70,9 +74,9 @@ def check_move(move: Move) -> None:
             ),
             todo="Change the address first and the line setting last.",
         )
-    if move.new not in move.procedure.addresses:
+    if new not in move.procedure.addresses:
         raise RefusedError(
-            f"The profile {move.procedure.profile} does not allow address {both_forms(move.new)}.",
+            f"The profile {move.procedure.profile} does not allow address {both_forms(new)}.",
             means=f"It allows {format_addresses(move.procedure.addresses)}.",
             todo="Choose one of these.",
         )
@@ -185,7 +189,9 @@ def check_target(line: Line, place: Place, *, reply_wait: float = CLOSE_LOOK.rep
 
 def read_register(line: Line, move: Move, waits: Waits) -> int | None:
     """What the register to be written holds now; None if the unit does not say."""
-    request = read_registers(move.old, Function.READ_HOLDING_REGISTERS, move.procedure.register, 1)
+    request = read_registers(
+        move.source.address, Function.READ_HOLDING_REGISTERS, move.procedure.register, 1
+    )
     for _ in range(_TRIES):
         reply = judge(request, line.exchange(request, waits))
         if reply.sound:
@@ -206,9 +212,9 @@ def check_register(move: Move, value: int | None) -> None:
     if value is None or expected is None or procedure.part.read(value) != expected:
         holds = "cannot be read" if value is None else f"holds {value} (0x{value:04X})"
         what = (
-            f"the unit address {both_forms(move.old)}"
+            f"the unit address {both_forms(move.source.address)}"
             if not procedure.codes
-            else f"the code for {move.settings}"
+            else f"the code for {move.source.settings}"
         )
         known = "" if expected is None or not procedure.codes else f", {expected}"
         raise RefusedError(
@@ -224,6 +230,53 @@ def check_register(move: Move, value: int | None) -> None:
             ),
             todo="Check the register and its layout in the data sheet.",
         )
+
+
+def check_pending(writes: Sequence[WriteRecord], move: Move) -> None:
+    """Refuse a new place that is free now and that a unit moved earlier may still take up.
+
+    The same move again is none of them: the unit was to go there already.
+    """
+    for write, made in recorded_moves(writes):
+        if (
+            write.outcome not in (None, Result.WAITING)
+            or made.target != move.target
+            or made.source == move.source
+        ):
+            continue
+        if not any(later.source == made.target for _, later in verified_after(writes, write.id)):
+            raise RefusedError(
+                f"Write {write.id} gave {move.target.words} to the unit that was at"
+                f" {made.source.words}; it waits for a power cycle, or nobody knows what became"
+                " of it.",
+                means=(
+                    "That unit may come up there after its next power cycle: two units would share"
+                    " the address."
+                ),
+                todo="Switch that unit off and on and check the move, or choose another address.",
+            )
+
+
+def doubts_of_return(
+    writes: Sequence[WriteRecord], kept: Iterable[Place], move: Move
+) -> tuple[str, ...]:
+    """What to weigh where the new place was another unit's until lately: units that forget come
+    back to it.
+
+    `kept` are the places of units that were seen there after a power cycle.
+    """
+    proven = set(kept)
+    return tuple(
+        f"Until write {write.id}, {move.target.words} was another unit's, now at"
+        f" {made.target.words} and not yet checked after a power cycle: if it forgets its new"
+        " address, it comes back and clashes."
+        for write, made in recorded_moves(writes)
+        if write.outcome is Result.VERIFIED
+        and made.source == move.target
+        and made.target not in proven
+        and made.target != move.source
+        and not any(later.source == made.target for _, later in verified_after(writes, write.id))
+    )
 
 
 def known_wait(source: Examination) -> float:

@@ -1,9 +1,17 @@
-"""What a move asks of whoever keeps the record; `busprobe.job` fits as it is."""
+"""The journal as moves use it: what they ask of whoever keeps it, and what it says of them
+afterwards."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Protocol
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Protocol
+
+from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
+from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
+from busprobe.modbus.requests import RegisterWrite
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move, Procedure
 
 
 class Journal(Protocol):
@@ -12,78 +20,92 @@ class Journal(Protocol):
     def intend_write(
         self,
         *,
-        kind: str,
-        from_address: int | None,
-        to_address: int | None,
-        settings: str,
+        role: Role,
+        source: Place,
+        target: Place,
+        write: RegisterWrite,
         request: bytes,
         words: str,
+        move: int | None = None,
+        planned: Sequence[ProcedureStep] = (),
     ) -> int:
-        """Note a write that is about to be sent; return its number once that is safe on disk."""
+        """Note a write that is about to be sent; return its number once that is safe on disk.
+
+        `move` is the number of the first write of the same move, None where this is the first; with
+        that one goes all that is `planned` to be sent.
+        """
         ...
 
-    def conclude_write(self, write: int, /, *, outcome: str, reply: bytes | None, why: str) -> None:
-        """Note what became of a write; a later conclusion is added to an earlier one."""
+    def conclude_write(
+        self, write: int, outcome: Result, /, *, reply: bytes | None, why: str
+    ) -> None:
+        """Note what became of a step before or after the move itself."""
         ...
 
-    def record(self, step: str, document: Mapping[str, Any], /) -> int:
-        """Keep a document, as JSON can say it, under a name."""
-        ...
-
-
-class ConclusionOnRecord(Protocol):
-    """What became of a write, as far as was known at that moment."""
-
-    @property
-    def why(self) -> str:
-        """The row of the outcome table and what was seen."""
+    def conclude_move(self, outcome: Outcome, writes: Sequence[int], /) -> None:
+        """Note with these of its writes what became of a move, together with what follows for the
+        unit."""
         ...
 
 
-class WriteOnRecord(Protocol):
-    """A write as the journal gives it back."""
+def move_of(write: WriteRecord) -> Move:
+    """The move that a write belonged to; of the procedure only register and function code are
+    known."""
+    procedure = Procedure(write.write.register, write.write.function)
+    purpose = write.role if write.role in (Role.ASIDE, Role.UNDO) else None
+    return Move(write.source, write.target, procedure, purpose)
 
-    @property
-    def id(self) -> int:
-        """The number `intend_write` gave it."""
-        ...
 
-    @property
-    def kind(self) -> str:
-        """What it was for."""
-        ...
+def recorded_moves(writes: Iterable[WriteRecord]) -> Iterator[tuple[WriteRecord, Move]]:
+    """The writes that moves are about, each with its move; further steps (unlock, save) are passed
+    over."""
+    return ((write, move_of(write)) for write in writes if write.role.moves)
 
-    @property
-    def from_address(self) -> int | None:
-        """Unit address before."""
-        ...
 
-    @property
-    def to_address(self) -> int | None:
-        """Unit address wanted."""
-        ...
+def verified_after(
+    writes: Iterable[WriteRecord], number: int
+) -> Iterator[tuple[WriteRecord, Move]]:
+    """Moves that were made for sure after the write of that number."""
+    later = (write for write in writes if write.id > number and write.outcome is Result.VERIFIED)
+    return recorded_moves(later)
 
-    @property
-    def settings(self) -> str:
-        """Line settings, ``9600-8N1``."""
-        ...
 
-    @property
-    def request(self) -> bytes:
-        """The frame."""
-        ...
+def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord | None:
+    """The write that brought `unit` to its place or was last tried on it; None if it was never
+    moved.
 
-    @property
-    def words(self) -> str:
-        """The frame in plain words."""
-        ...
+    One that was verified once and not after a power cycle belongs to the unit wherever the list has
+    it.
+    """
+    mine = None
+    for write, move in recorded_moves(writes):
+        if write.outcome is Result.VERIFIED:
+            places = {move.target}
+        elif any(conclusion.outcome is Result.VERIFIED for conclusion in write.conclusions):
+            places = {move.target, move.source}
+        else:
+            places = {move.source}
+        if unit.place in places:
+            mine = write
+    return mine
 
-    @property
-    def conclusions(self) -> Sequence[ConclusionOnRecord]:
-        """What became of it, the latest last."""
-        ...
 
-    @property
-    def outcome(self) -> str | None:
-        """The latest conclusion in a word; None when nobody knows what became of it."""
-        ...
+def recorded_outcome(write: WriteRecord) -> Outcome:
+    """The outcome of a move to go on from after a power cycle."""
+    row = Row.CHANGED if write.outcome is Result.VERIFIED else Row.PENDING
+    return Outcome(move_of(write), row, "", "", write.request, write=write.id)
+
+
+def unproven_moves(
+    units: Iterable[UnitRecord], writes: Sequence[WriteRecord]
+) -> tuple[Outcome, ...]:
+    """Moves that took effect, or wait to, and that no power cycle has proven yet."""
+    found = []
+    for unit in units:
+        write = latest_move(unit, writes)
+        if write is None:
+            continue
+        waits = write.outcome is Result.WAITING
+        if waits or (write.outcome is Result.VERIFIED and not unit.power_cycle_verified):
+            found.append(recorded_outcome(write))
+    return tuple(found)

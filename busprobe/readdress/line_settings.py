@@ -18,7 +18,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Function
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.plan import Unit
+from busprobe.readdress.move_order import Unit
 from busprobe.readdress.procedure import MEMORY_WAIT, Move, Procedure, factory_place, further
 
 
@@ -56,7 +56,7 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
         factory=factory_place(profile),
         profile=profile.id,
     )
-    move = Move(present, place.address, place.address, procedure, wanted)
+    move = Move(place, Place(place.address, wanted), procedure)
     if procedure.value(move.target) is None:
         known = ", ".join(str(settings) for settings, _ in procedure.codes)
         raise UsageError(

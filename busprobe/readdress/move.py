@@ -4,22 +4,23 @@ answers afterwards."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from threading import Event as StopFlag
 
 from busprobe.errors import PortError, RefusedError
+from busprobe.job.journal import ProcedureStep, Result, Row
 from busprobe.line.exchange import Echo
 from busprobe.line.line import Line
+from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply
-from busprobe.profiles.changes import ReplyFrom
+from busprobe.modbus.requests import Request
+from busprobe.profiles.changes import Effect, ReplyFrom
+from busprobe.profiles.registers import AddressPart
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
-from busprobe.readdress.looking import astray, look
 from busprobe.readdress.outcome import (
     Answer,
     Outcome,
-    Result,
-    Row,
     answer_of,
     ended,
     refusal,
@@ -27,28 +28,99 @@ from busprobe.readdress.outcome import (
     row_after_write,
     sentences,
 )
-from busprobe.readdress.preparing import Prepared, Report, prepare
-from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.sending import RESTART, Sender
-from busprobe.readdress.steps import MAIN
+from busprobe.readdress.procedure import Move, procedure_steps
+from busprobe.readdress.verification import look_at_both, unexpected_places
+from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
 from busprobe.survey.close_look import CLOSE_LOOK, Examination
-
-__all__ = [
-    "Move",
-    "Outcome",
-    "Prepared",
-    "Procedure",
-    "Report",
-    "Result",
-    "Row",
-    "execute",
-    "prepare",
-    "verify_again",
-]
 
 POWER_UP = 30.0
 """Seconds after power comes back until a unit that does not answer counts as lost (common
 practice)."""
+
+GENERAL_RESCUE = (
+    "Give it ten seconds, switch it off and on, then survey the pair at all line settings with only"
+    " this unit on it; its data sheet says how to go back to factory settings."
+)
+
+UNSEEN = (
+    "Units that are off or set otherwise were not seen, and identical ones can answer as one: if"
+    " there may be more than one, count them first."
+)
+"""What no guard can see."""
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A move that passed its guards, with everything that is to be shown before it is confirmed."""
+
+    move: Move
+    steps: tuple[ProcedureStep, ...]
+    """The exact frames in the order in which they will be sent."""
+    source: Examination
+    """What answered at the old place."""
+    target: Examination
+    """The silence at the new one."""
+    expectation: str
+    """What is going to happen if all is well."""
+    cautions: tuple[str, ...]
+    """What the write may move, switch or stop, by the profile, and why the register may be the
+    wrong one."""
+    doubts: tuple[str, ...]
+    """What else the technician has to weigh: what was odd, and what guards cannot see."""
+    rescue: str
+    """What to do if the unit should be lost."""
+    first_write: int | None = None
+    """Number in the journal of the first write of its procedure, where that was sent before."""
+
+    @property
+    def request(self) -> Request:
+        """The one write that the move is about."""
+        return next(step.request for step in self.steps if step.role.moves)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """All that the technician has to weigh."""
+        return (*self.cautions, *self.doubts)
+
+    @property
+    def words(self) -> str:
+        """All that will be sent, in plain words."""
+        return " ".join(step.request.words for step in self.steps)
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether no profile stands behind the register."""
+        return self.move.procedure.profile is None
+
+
+def prepare(line: Line, move: Move, report: Report = lambda _: None) -> Prepared:
+    """Run all guards on the wire; raises `RefusedError` with the reason, `PortError` if the port
+    fails.
+
+    Nothing is written.  Takes about ten seconds, most of them spent waiting for replies at the new
+    place; whoever wants to stop it does so with `Line.stopped_by`.
+    """
+    guards.check_move(move)
+    line.apply(move.source.settings)
+    report("Listening for anybody else on the pair.")
+    remarks = guards.check_quiet(line)
+    report(f"Looking who answers at {move.source.words}.")
+    source = guards.check_source(line, move.source)
+    holds = guards.read_register(line, move, CLOSE_LOOK)
+    guards.check_register(move, holds)
+    frames = procedure_steps(move, holds)
+    report(f"Making sure that {move.target.words} is free.")
+    target = guards.check_target(line, move.target)
+    return Prepared(
+        move=move,
+        steps=frames,
+        source=source,
+        target=target,
+        expectation=_expectation(move) + _kept_part(move, holds),
+        cautions=(*move.procedure.cautions, *_warnings(move, holds)),
+        doubts=(UNSEEN, *remarks, *source.notes),
+        rescue=move.procedure.rescue or GENERAL_RESCUE,
+    )
 
 
 def execute(
@@ -81,17 +153,18 @@ def execute(
             guards.check_source(line, move.source, repeats=1)
     except RefusedError as error:
         return refusal(move, error, frame)
-    sender = Sender(
+    sequence = WriteSequence(
         line,
-        prepared,
-        replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)),
-        journal,
-        report,
+        move,
+        prepared.steps,
+        waits=replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)),
+        journal=journal,
+        report=report,
     )
     try:
-        return _written(line, prepared, sender, journal, report)
+        return _written(line, prepared, sequence, journal, report)
     except PortError as error:
-        return ended(move, Row.PORT_FAILED, step=error.what, request=frame, write=sender.write)
+        return ended(move, Row.PORT_FAILED, step=error.what, request=frame, write=sequence.write)
 
 
 def verify_again(
@@ -100,28 +173,25 @@ def verify_again(
     *,
     before: Result,
     old_taken: bool = False,
-    journal: Journal | None = None,
+    journal: Journal,
     write: int | None = None,
     report: Report = lambda _: None,
 ) -> Outcome:
     """Tell what answers after a power cycle; `before` is the result the move had ended with.
 
     `old_taken` says that another unit is known to be at the old place by now.  Waits up to
-    `POWER_UP` seconds for somebody to answer.  With `journal` and the `write`'s number in it, the
-    conclusion is added to the record.  Raises `PortError` if the port fails.
+    `POWER_UP` seconds for somebody to answer.  The conclusion is added to the `write` of that
+    number, if there is one.  Raises `PortError` if the port fails.
     """
     report(
         f"Looking at {move.name(move.source)} and at {move.name(move.target)} after the power"
         " cycle."
     )
-    at_old, at_new = look(line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken)
+    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken)
     row = row_after_power_cycle(before, at_old.kind, at_new.kind, old_taken=old_taken)
     outcome = told(line, move, row, at_old, at_new)
     outcome = replace(outcome, write=write, power_cycled=True)
-    if journal is not None and write is not None:
-        journal.conclude_write(
-            write, outcome=str(outcome.result), reply=None, why=f"{row}: {outcome.why}"
-        )
+    journal.conclude_move(outcome, () if write is None else (write,))
     return outcome
 
 
@@ -143,40 +213,38 @@ def told(
         at_old=at_old,
         at_new=at_new,
         exception=reply.exception if reply else None,
-        elsewhere=astray(line, move) if row is Row.NEITHER else (),
+        elsewhere=unexpected_places(line, move) if row is Row.NEITHER else (),
     )
     received = reply.exchange.received if reply else b""
     return Outcome(move, row, why, todo, request, received or None, at_old, at_new)
 
 
 def _written(
-    line: Line, prepared: Prepared, sender: Sender, journal: Journal, report: Report
+    line: Line, prepared: Prepared, sequence: WriteSequence, journal: Journal, report: Report
 ) -> Outcome:
     """Send the steps and tell the outcome."""
     move, how, listed = prepared.move, prepared.move.procedure, prepared.steps
-    at = next(index for index, step in enumerate(listed) if step.role in MAIN)
+    at = next(index for index, step in enumerate(listed) if step.role.moves)
     frame = prepared.request.frame
     for step in listed[:at]:
-        if not sender.further(step):
-            said = f"{sender.remarks[-1]} The {move.what} was not written."
+        if not sequence.send_further(step):
+            said = f"{sequence.remarks[-1]} The {move.what} was not written."
             return ended(move, Row.STEP_FAILED, step=said, request=frame)
     report(f"Writing the new {move.what}.")
-    write, reply = sender.send(listed[at])
-    answer = Answer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.new)
+    write, reply = sequence.send(listed[at])
+    answer = Answer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.target.address)
     if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or how.reply_from is ReplyFrom.NONE:
         for step in listed[at + 1 :]:
-            if not (sender.reaches(step) and sender.further(step)):
+            if not (sequence.reaches(step) and sequence.send_further(step)):
                 break
     report(f"Looking who answers at the old and the new {move.what}.")
-    at_old, at_new = look(line, move, sender.waits, patience=RESTART)
+    at_old, at_new = look_at_both(line, move, sequence.waits, patience=RESTART)
     row = row_after_write(
         answer, at_old.kind, at_new.kind, effect=how.effect, reply_from=how.reply_from
     )
     outcome = told(line, move, row, at_old, at_new, request=frame, reply=reply)
-    outcome = replace(outcome, why=" ".join((outcome.why, *sender.remarks)), write=write)
-    journal.conclude_write(
-        write, outcome=str(outcome.result), reply=outcome.reply, why=f"{outcome.row}: {outcome.why}"
-    )
+    outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)), write=write)
+    journal.conclude_move(outcome, (write,))
     return outcome
 
 
@@ -186,3 +254,68 @@ def _is_echo(prepared: Prepared, reply: Reply) -> bool:
     looks = (*prepared.source.replies, *prepared.target.replies)
     echoing = any(earlier.exchange.echo is Echo.FULL for earlier in looks)
     return echoing and reply.request.mirrored and reply.exchange.echo is Echo.NONE
+
+
+def _expectation(move: Move) -> str:
+    how = move.procedure
+    there = move.name(move.target).removeprefix("unit ")
+    if how.effect is None:
+        return (
+            f"The unit should answer at {there} afterwards, at once or after a power cycle; nothing"
+            " is known of how this type replies."
+        )
+    moment = {
+        Effect.AT_ONCE: "at once",
+        Effect.AFTER_SAVE: "once that is saved",
+        Effect.AFTER_POWER_CYCLE: "after a power cycle",
+    }[how.effect]
+    reply = {
+        ReplyFrom.OLD: f"reply from {both_forms(move.source.address)} and ",
+        ReplyFrom.NEW: f"reply from {both_forms(move.target.address)} and ",
+        ReplyFrom.NONE: "not reply to the write and ",
+        None: "",
+    }[how.reply_from]
+    return f"The unit should {reply}answer at {there} {moment}."
+
+
+def _kept_part(move: Move, holds: int | None) -> str:
+    """What a register that other settings share holds before and after, so that anybody can see
+    that they stay."""
+    how = move.procedure
+    value = how.value(move.target)
+    if how.part is AddressPart.WHOLE or holds is None or value is None:
+        return ""
+    after = how.part.put(holds, value)
+    return (
+        f"  Register {how.register} (0x{how.register:04X}) goes from 0x{holds:04X} to"
+        f" 0x{after:04X}: only {how.part.words} changes."
+    )
+
+
+def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
+    how = move.procedure
+    register = f"{how.register} (0x{how.register:04X})"
+    expected = how.value(move.source)
+    warnings = []
+    if how.profile is None:
+        warnings.append(
+            f"Register {register} was given by hand.  If it does not hold the unit address, this"
+            " write changes something else: a set point, an output, a limit.  Compare it with the"
+            " data sheet of this very unit."
+        )
+    if holds is None:
+        warnings.append(
+            f"The unit does not let register {register} be read, so it could not be checked."
+        )
+    elif how.part.read(holds) == how.value(move.target):
+        warnings.append(
+            f"Register {register} holds {holds} (0x{holds:04X}) already, just what is to be"
+            " written: an earlier write may be waiting for a save or a power cycle, or it is not"
+            " the right register."
+        )
+    elif how.part.read(holds) != expected:
+        warnings.append(
+            f"Register {register} holds {holds} (0x{holds:04X}) now, not the unit address"
+            f" {both_forms(move.source.address)}: it is probably not the right register."
+        )
+    return tuple(warnings)

@@ -13,6 +13,7 @@ from itertools import chain
 from threading import Event
 
 from busprobe.errors import RefusedError, StoppedError
+from busprobe.job.journal import Result
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -20,10 +21,10 @@ from busprobe.modbus.addresses import LAST, both_forms
 from busprobe.readdress.guards import check_target
 from busprobe.readdress.isolation import WATCH_WAITS, Crowd, Sight, crowd_of, isolate, watch
 from busprobe.readdress.journal import Journal
-from busprobe.readdress.move import execute, verify_again
-from busprobe.readdress.outcome import Outcome, Result, refusal
-from busprobe.readdress.preparing import Prepared, Report, prepare
+from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome, refusal
 from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.write_sequence import Report
 from busprobe.survey.close_look import examine
 
 
@@ -126,7 +127,7 @@ class TakenBack:
 
 
 @dataclass(frozen=True)
-class Finished:
+class BoxFinished:
     """The loop is over."""
 
     done: tuple[Moved, ...]
@@ -135,10 +136,18 @@ class Finished:
     """The move that stopped the loop, if one did; or one that still waits for its power cycle."""
 
 
-Step = (
-    Waiting | Watched | Appeared | Taken | Refused | PowerCycleNeeded | Moved | TakenBack | Finished
+BoxEvent = (
+    Waiting
+    | Watched
+    | Appeared
+    | Taken
+    | Refused
+    | PowerCycleNeeded
+    | Moved
+    | TakenBack
+    | BoxFinished
 )
-"""What the loop tells; the last one is always `Finished`."""
+"""What the loop tells; the last one is always `BoxFinished`."""
 
 
 def counting_up(first: int, *, keep_free: Collection[int]) -> Iterator[Target]:
@@ -192,7 +201,7 @@ class OneByOne:
         self._done: list[Moved] = []
         self._unsettled: Outcome | None = None
 
-    def run(self) -> Iterator[Step]:
+    def run(self) -> Iterator[BoxEvent]:
         """Go on until the targets are used up, a move is left unsettled, or the loop is cancelled.
 
         Raises `PortError` if the port fails; a write that was under way then is open on record.
@@ -207,9 +216,9 @@ class OneByOne:
             if self._unsettled is not None:
                 why = "The last move could not be verified; settle that before the next unit."
                 break
-        yield Finished(tuple(self._done), why, self._unsettled)
+        yield BoxFinished(tuple(self._done), why, self._unsettled)
 
-    def _serve(self, target: Target) -> Iterator[Step]:
+    def _serve(self, target: Target) -> Iterator[BoxEvent]:
         """Find a unit for `target`; over when it has one, is not free, its move is unsettled, or on
         cancelling."""
         while not self._cancel.is_set():
@@ -248,13 +257,17 @@ class OneByOne:
             )
         check_target(self._line, Place(address, self._settings))
 
-    def _offer(self, target: Target) -> Generator[Step, None, Outcome | None]:
+    def _offer(self, target: Target) -> Generator[BoxEvent, None, Outcome | None]:
         """Take the unit that is there to `target`; None if nothing was written."""
         try:
             with self._line.stopped_by(self._cancel):
                 known = self._identify(self._line, self._factory)
             yield Appeared(target, known)
-            move = Move(self._settings, self._factory, target.address, known.procedure)
+            move = Move(
+                Place(self._factory, self._settings),
+                Place(target.address, self._settings),
+                known.procedure,
+            )
             with self._line.stopped_by(self._cancel):
                 prepared = prepare(self._line, move, self._report)
             outcome = execute(
@@ -277,7 +290,7 @@ class OneByOne:
             yield moved
         return outcome
 
-    def _take_back(self, last: Moved) -> Generator[Step, None, bool]:
+    def _take_back(self, last: Moved) -> Generator[BoxEvent, None, bool]:
         """Move the unit that was moved last back to the factory address; whether it is there."""
         try:
             with self._line.stopped_by(self._cancel):
@@ -300,7 +313,7 @@ class OneByOne:
         yield from self._until_another()
         return True
 
-    def _power_cycled(self, outcome: Outcome) -> Generator[Step, None, Outcome]:
+    def _power_cycled(self, outcome: Outcome) -> Generator[BoxEvent, None, Outcome]:
         """Watch both addresses until the unit has come back from a power cycle, then tell what it
         did."""
         gone = False
@@ -308,7 +321,7 @@ class OneByOne:
             yield Watched(sight)
             gone = gone or sight.crowd is Crowd.NOBODY
             arrived = (
-                crowd_of(examine(self._line, outcome.move.new, waits=WATCH_WAITS))
+                crowd_of(examine(self._line, outcome.move.target.address, waits=WATCH_WAITS))
                 is not Crowd.NOBODY
             )
             if arrived or (gone and sight.crowd is not Crowd.NOBODY):
@@ -322,7 +335,7 @@ class OneByOne:
                 )
         return outcome
 
-    def _until_another(self) -> Iterator[Step]:
+    def _until_another(self) -> Iterator[BoxEvent]:
         """Watch until the unit that was not moved is not there alone any more."""
         for sight in watch(self._line, self._factory, self._cancel):
             yield Watched(sight)

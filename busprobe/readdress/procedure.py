@@ -12,10 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
+from busprobe.job.journal import ProcedureStep, Role
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
-from busprobe.modbus.requests import Function, Request, write_register, write_registers
+from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.changes import Effect, FurtherWrite, ReplyFrom
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile
@@ -26,25 +27,6 @@ HIGHEST_REGISTER = 0xFFFF
 MEMORY_WAIT = 0.1
 """Seconds between a write and the next request to the unit: storing a byte takes about 25 ms
 (common practice)."""
-
-
-@dataclass(frozen=True)
-class RegisterWrite:
-    """One write of holding registers that a procedure needs."""
-
-    register: int
-    """Zero-based address of the first holding register."""
-    values: tuple[int, ...]
-    """At least one 16-bit value; a password may take several registers."""
-    function: Function = Function.WRITE_MULTIPLE_REGISTERS
-    """Function code 16, or 6 for one value."""
-
-    def request(self, address: int) -> Request:
-        """The frame for the unit at `address`."""
-        if self.function is Function.WRITE_SINGLE_REGISTER:
-            (value,) = self.values
-            return write_register(address, self.register, value)
-        return write_registers(address, self.register, self.values)
 
 
 @dataclass(frozen=True)
@@ -169,42 +151,62 @@ class Move:
     """One unit to be taken from one place to another: to another address, or to another line
     setting."""
 
-    settings: LineSettings
-    """Line settings at which it answers."""
-    old: int
-    """Its unit address now."""
-    new: int
-    """The unit address it is to have."""
+    source: Place
+    """Where the unit answers now."""
+    target: Place
+    """Where it is to answer."""
     procedure: Procedure
-    new_settings: LineSettings | None = None
-    """Line settings it is to have; None where these stay."""
+    purpose: Role | None = None
+    """`Role.ASIDE` or `Role.UNDO`, where it is for that."""
 
     @property
-    def source(self) -> Place:
-        """Where the unit answers now."""
-        return Place(self.old, self.settings)
+    def role(self) -> Role:
+        """What the write that it is about is for."""
+        return self.purpose or (Role.SETTINGS if self.changes_settings else Role.ADDRESS)
 
     @property
-    def target(self) -> Place:
-        """Where it is to answer."""
-        return Place(self.new, self.new_settings or self.settings)
+    def changes_settings(self) -> bool:
+        """Whether it is about a line setting; otherwise about the address."""
+        return self.source.settings != self.target.settings
 
     @property
     def what(self) -> str:
         """What is changed, in a word."""
-        return "address" if self.new_settings is None else "line setting"
+        return "line setting" if self.changes_settings else "address"
 
     def name(self, place: Place) -> str:
         """The unit at `place`, in words that tell this move's two places apart."""
         unit = f"unit {both_forms(place.address)}"
-        return unit if self.new_settings is None else f"{unit} at {place.settings}"
+        return f"{unit} at {place.settings}" if self.changes_settings else unit
 
     def reversed(self) -> Move:
         """The move that undoes this one; it has to pass the same guards."""
-        return Move(
-            self.target.settings,
-            self.new,
-            self.old,
-            self.procedure,
-            None if self.new_settings is None else self.settings,
+        return Move(self.target, self.source, self.procedure, Role.UNDO)
+
+
+def procedure_steps(move: Move, holds: int | None) -> tuple[ProcedureStep, ...]:
+    """The frames of `move` in order; `holds` is what the register holds now, needed where it is
+    shared.
+
+    What follows the write of the address goes to where the procedure says that the unit answers by
+    then.  Raises `UsageError` if the procedure has no code for the line setting that is wanted.
+    """
+    how = move.procedure
+    value = how.value(move.target)
+    if value is None:
+        raise UsageError(
+            f"The profile {how.profile} has no code for {move.target.settings}.",
+            todo="Choose a line setting that the unit knows.",
         )
+    then = move.target if how.effect in (Effect.AT_ONCE, None) else move.source
+    last = move.source if how.effect is Effect.AFTER_POWER_CYCLE else move.target
+    main = RegisterWrite(how.register, (how.part.put(holds or 0, value),), how.function)
+    listed = (
+        (Role.UNLOCK, how.unlock, move.source),
+        (move.role, main, move.source),
+        (Role.SAVE, how.save, then),
+        (Role.RELOCK, how.relock, last),
+    )
+    return tuple(
+        ProcedureStep(role, place, write) for role, write, place in listed if write is not None
+    )

@@ -10,21 +10,19 @@ from collections.abc import Iterable
 from dataclasses import replace
 from itertools import groupby
 
+from busprobe.job.journal import WriteRecord
 from busprobe.line.line import Line
-from busprobe.readdress.journal import Journal, WriteOnRecord
-from busprobe.readdress.looking import look
+from busprobe.readdress.journal import Journal, move_of
 from busprobe.readdress.move import told
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
-from busprobe.readdress.preparing import Report
-from busprobe.readdress.recorded import move_on_record, of_one_move
-from busprobe.readdress.sending import RESTART, WRITE_WAITS
-from busprobe.readdress.steps import MAIN
+from busprobe.readdress.verification import look_at_both
+from busprobe.readdress.write_sequence import RESTART, WRITE_WAITS, Report
 from busprobe.survey.close_look import CLOSE_LOOK
 
 
 def recover(
     line: Line,
-    unfinished: Iterable[WriteOnRecord],
+    unfinished: Iterable[WriteRecord],
     journal: Journal,
     report: Report = lambda _: None,
 ) -> tuple[Outcome, ...]:
@@ -35,29 +33,25 @@ def recover(
     the port fails; what was not concluded by then stays open.
     """
     outcomes = []
-    for _, group in groupby(sorted(unfinished, key=lambda write: write.id), key=of_one_move):
+    for _, group in groupby(
+        sorted(unfinished, key=lambda write: write.id), key=lambda write: write.move
+    ):
         writes = tuple(group)
         # What is asked is the same for all of them; the frame worth showing is the one that changes
         # the address.
-        main = next((write for write in writes if write.kind.startswith(MAIN)), writes[0])
+        main = next((write for write in writes if write.role.moves), writes[0])
         report(f"Write {main.id} was under way when the program ended: {main.words}")
         outcome = _looked_into(line, main)
-        for write in writes:
-            journal.conclude_write(
-                write.id,
-                outcome=str(outcome.result),
-                reply=None,
-                why=f"{outcome.row}: {outcome.why}",
-            )
+        journal.conclude_move(outcome, [write.id for write in writes])
         outcomes.append(outcome)
     return tuple(outcomes)
 
 
-def _looked_into(line: Line, write: WriteOnRecord) -> Outcome:
-    move = move_on_record(write)
-    line.apply(move.settings)
+def _looked_into(line: Line, write: WriteRecord) -> Outcome:
+    move = move_of(write)
+    line.apply(move.source.settings)
     line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
-    at_old, at_new = look(line, move, CLOSE_LOOK, patience=RESTART)
+    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART)
     row = row_after_write(Answer.UNKNOWN, at_old.kind, at_new.kind)
     return replace(
         told(line, move, row, at_old, at_new, request=write.request),

@@ -6,18 +6,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.job.journal import Result, Role, WriteRecord
 from busprobe.modbus.addresses import both_forms
-from busprobe.modbus.requests import Function
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.journal import WriteOnRecord
+from busprobe.readdress.journal import move_of, verified_after
 from busprobe.readdress.line_settings import change_of_settings
-from busprobe.readdress.outcome import Result
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.recorded import move_on_record, of_one_move, verified_after
-from busprobe.readdress.steps import MAIN
+from busprobe.readdress.words import RESULT_WORDS, write_words
 
 
-def move_to_undo(writes: Sequence[WriteOnRecord], number: int) -> tuple[WriteOnRecord, Move]:
+def move_to_undo(writes: Sequence[WriteRecord], number: int) -> tuple[WriteRecord, Move]:
     """The write of that number in the journal, and the move it made.
 
     Raises `UsageError` if it is no move, `RefusedError` if it has not happened for sure or was
@@ -28,22 +26,20 @@ def move_to_undo(writes: Sequence[WriteOnRecord], number: int) -> tuple[WriteOnR
         raise UsageError(
             f"The journal has no write {number}.", todo="'busprobe journal' lists them all."
         )
-    if not write.kind.startswith(MAIN):
-        mains = [
-            w.id for w in writes if w.kind.startswith(MAIN) and of_one_move(w) == of_one_move(write)
-        ]
-        nearest = f": write {min(mains, key=lambda main: abs(main - number))}" if mains else ""
+    if not write.role.moves:
+        main = next((w.id for w in writes if w.role.moves and w.move == write.move), None)
+        which = "" if main is None else f": write {main}"
         raise UsageError(
-            f"Write {number} is the step '{write.kind}' of a move and not the move itself.",
-            todo=f"Undo the write of the address or line setting that it belongs to{nearest}.",
+            f"Write {number} is the step '{write_words(write)}' of a move and not the move itself.",
+            todo=f"Undo the write of the address or line setting that it belongs to{which}.",
         )
-    if write.outcome != Result.VERIFIED:
+    if write.outcome is not Result.VERIFIED:
+        end = "not known" if write.outcome is None else RESULT_WORDS[write.outcome]
         raise RefusedError(
-            f"Write {number} ended '{write.outcome or 'not known'}', so there is nothing sure to be"
-            " undone.",
+            f"Write {number} ended '{end}', so there is nothing sure to be undone.",
             todo="Survey both its places; then move the unit from where it is.",
         )
-    made = move_on_record(write)
+    made = move_of(write)
     place, last = made.target, number
     for later, move in verified_after(writes, number):
         if move.source == place:
@@ -61,29 +57,25 @@ def move_to_undo(writes: Sequence[WriteOnRecord], number: int) -> tuple[WriteOnR
     return write, made
 
 
-def reverse(write: WriteOnRecord, move: Move, profile: Profile | None) -> Move:
+def reverse(write: WriteRecord, move: Move, profile: Profile | None) -> Move:
     """The move back, by the profile or, where the register holds nothing but the address, by what
     was written."""
     back = move.reversed()
-    if move.new_settings is not None:
+    if move.changes_settings:
         if profile is None:
             raise RefusedError(
-                f"It is not known which code stands for {move.settings} in the unit at"
-                f" {both_forms(move.new)}.",
+                f"It is not known which code stands for {move.source.settings} in the unit at"
+                f" {both_forms(move.target.address)}.",
                 todo="Identify the unit, or name its profile.",
             )
-        return change_of_settings(profile, move.target, move.settings)
+        back = change_of_settings(profile, move.target, move.source.settings)
+        return replace(back, purpose=Role.UNDO)
     if profile is not None:
         return replace(back, procedure=Procedure.from_profile(profile))
-    value = (
-        write.request[4:6]
-        if write.request[1] == Function.WRITE_SINGLE_REGISTER
-        else write.request[7:9]
-    )
-    if int.from_bytes(value, "big") != move.new:
+    (value,) = write.write.values
+    if value != move.target.address:
         raise RefusedError(
-            f"Write {write.id} wrote 0x{value.hex().upper()}: the register holds more than the unit"
-            " address.",
+            f"Write {write.id} wrote 0x{value:04X}: the register holds more than the unit address.",
             means="Writing the old address alone would change the rest of it.",
             todo="Identify the unit, or name its profile.",
         )

@@ -17,13 +17,14 @@ from busprobe.errors import FileError, Mistake, RefusedError
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.polling import cycle_words, polling
 from busprobe.job.job import Job
+from busprobe.job.journal import Result
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.profiles.schema import factories
 from busprobe.profiles.store import folders, load_all
 from busprobe.prove.endurance import Finished as Proven
-from busprobe.readdress.move import Prepared, Result
+from busprobe.readdress.move import Prepared
 from busprobe.readdress.outcome import Outcome
 from busprobe.session.connect import VIRTUAL, Connector
 from busprobe.session.moves import BusMoves
@@ -201,9 +202,9 @@ class _Demo:
             f"  {found.profile.maker} {found.profile.model}: from {both_forms(address)} to"
             f" {both_forms(new)}"
         )
-        prepared = self._moves.prepare_move(settings, address, new)
+        prepared = self._moves.prepare_move(Place(address, settings), new)
         outcome = self._moves.move(prepared, self._confirm)
-        self._say(f"  {outcome.result}: {outcome.why}")
+        self._say(f"  {outcome.word}: {outcome.why}")
         return [outcome] if outcome.result in (Result.VERIFIED, Result.WAITING) else []
 
     def _confirm(self, prepared: Prepared) -> bool:
@@ -226,7 +227,7 @@ class _Demo:
         self._segment.power_cycle()
         for outcome in moved:
             after = self._moves.verify_again(outcome)
-            self._say(f"  {after.result}: {after.why}")
+            self._say(f"  {after.word}: {after.why}")
 
     def _identify(self) -> None:
         self._say("Identify")

@@ -12,22 +12,25 @@ from dataclasses import replace
 from threading import Event as StopFlag
 
 from busprobe.errors import RefusedError, UsageError
-from busprobe.job.plan import seated
-from busprobe.job.records import WriteRecord
+from busprobe.job.journal import Result, WriteRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
-from busprobe.readdress import batch, finishing, recovery
+from busprobe.readdress import batch, recovery
 from busprobe.readdress import move as moving
 from busprobe.readdress import one_by_one as box
-from busprobe.readdress.bus_plan import Bus, BusPlan, Goal, Practice
-from busprobe.readdress.guards import check_move
-from busprobe.readdress.move import Move, Outcome, Prepared, Report, Result, Row
-from busprobe.readdress.open_steps import PROCEDURE, OpenSteps, open_steps
-from busprobe.readdress.procedure import Procedure, factory_place
-from busprobe.readdress.promised import check_promised, doubts_of_return
+from busprobe.readdress import unfinished_steps as unfinished
+from busprobe.readdress.guards import check_move, check_pending, doubts_of_return
+from busprobe.readdress.journal import unproven_moves
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.move_list import Bus, Goal, MoveList, Practice
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move, Procedure, factory_place
 from busprobe.readdress.undo import move_to_undo, reverse
-from busprobe.session.move_record import unproven
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.readdress.write_sequence import Report
+from busprobe.session.move_journal import MoveJournal
 from busprobe.session.session import Session
 
 RECORD = "moves of the bus"
@@ -48,36 +51,39 @@ class BusMoves:
         """Work on the job of `session`, write through its line."""
         self._session = session
         self._job = session.job
+        self._journal = MoveJournal(session.job, session.planned)
 
     # -- one unit
     # ----------------------------------------------------------------------------------------
 
     def prepare_move(
         self,
-        settings: LineSettings,
-        old: int,
-        new: int,
+        source: Place,
+        address: int,
         procedure: Procedure | None = None,
         report: Report = _silent,
         stop: StopFlag | None = None,
     ) -> Prepared:
-        """Guard a move and put its frames together; raises `RefusedError`, or `UsageError` without
-        a procedure.
+        """Guard the move of the unit at `source` to another address and put its frames together.
+
+        Raises `RefusedError`, or `UsageError` without a procedure.
 
         Without a `procedure`, the profile of the unit on the as-built list says how it is done.
         """
         if procedure is None:
-            profile = self._session.profile_of(old, settings)
+            profile = self._session.profile_of(source.address, source.settings)
             if profile is None or profile.readdress is None:
                 raise UsageError(
-                    f"It is not known how the unit at address {old} takes a new address.",
+                    f"It is not known how the unit at address {source.address} takes a new"
+                    " address.",
                     todo=(
                         "Identify it first, name a profile, or give the register from its data"
                         " sheet by hand."
                     ),
                 )
             procedure = Procedure.from_profile(profile)
-        return self.prepare(Move(settings, old, new, procedure), report, stop)
+        target = Place(address, source.settings)
+        return self.prepare(Move(source, target, procedure), report, stop)
 
     def prepare(
         self, move: Move, report: Report = _silent, stop: StopFlag | None = None
@@ -91,7 +97,7 @@ class BusMoves:
         check_move(move)
         if self._job.unit(move.target) is not None:
             raise RefusedError(
-                f"The bus list has a unit at address {both_forms(move.new)},"
+                f"The bus list has a unit at address {both_forms(move.target.address)},"
                 f" {move.target.settings}.",
                 means="It may only be switched off now, and would clash when it comes back.",
                 todo=(
@@ -100,7 +106,7 @@ class BusMoves:
                 ),
             )
         writes = self._job.writes()
-        check_promised(writes, move)
+        check_pending(writes, move)
         line = self._session.line
         with line.stopped_by(stop):
             prepared = moving.prepare(line, move, report)
@@ -118,24 +124,21 @@ class BusMoves:
 
         Raises `StoppedError` if `stop` is set before anything was written.
         """
-        outcome = moving.execute(self._session.line, prepared, self._job, confirm, report, stop)
-        self._keep(outcome)
-        return outcome
+        line = self._session.line
+        return moving.execute(line, prepared, self._journal, confirm, report, stop)
 
     def verify_again(self, outcome: Outcome, report: Report = _silent) -> Outcome:
         """Tell after a power cycle whether a move has taken effect and was kept."""
         move, verified = self._as_its_profile_says(outcome.move), outcome.result is Result.VERIFIED
-        after = moving.verify_again(
+        return moving.verify_again(
             self._session.line,
             move,
             before=outcome.result,
             old_taken=verified and self._job.unit(move.source) is not None,
-            journal=self._job,
+            journal=self._journal,
             write=outcome.write,
             report=report,
         )
-        self._keep(after)
-        return after
 
     def _as_its_profile_says(self, move: Move) -> Move:
         """A move read back from the journal, with the place to which a unit falls back that loses
@@ -151,7 +154,7 @@ class BusMoves:
     def unproven(self) -> tuple[Outcome, ...]:
         """Moves that took effect, or wait to, and that no power cycle has proven yet; for
         `verify_again`."""
-        return unproven(self._job.units(), self._job.writes())
+        return unproven_moves(self._job.units(), self._job.writes())
 
     def prepare_undo(
         self,
@@ -167,7 +170,8 @@ class BusMoves:
         write itself.
         """
         write, made = move_to_undo(self._job.writes(), number)
-        known = profile or self._session.profile_of(made.new, made.target.settings)
+        there = made.target
+        known = profile or self._session.profile_of(there.address, there.settings)
         return self.prepare(reverse(write, made, known), report, stop)
 
     # -- a box of units
@@ -183,7 +187,7 @@ class BusMoves:
         cancel: StopFlag,
         undo: StopFlag | None = None,
         report: Report = _silent,
-    ) -> Iterator[box.Step]:
+    ) -> Iterator[box.BoxEvent]:
         """Take a box of identical units from address `factory` to the planned addresses, or
         counting from `first`.
 
@@ -201,16 +205,13 @@ class BusMoves:
             factory,
             planned or box.counting_up(first, keep_free={factory, *listed}),
             identify=lambda _, address: self._one_of_the_box(address, settings),
-            journal=self._job,
+            journal=self._journal,
             confirm=confirm,
             cancel=cancel,
             undo=undo,
             report=report,
         )
-        for step in loop.run():
-            if isinstance(step, box.Moved | box.TakenBack):
-                self._keep(step.outcome)
-            yield step
+        return loop.run()
 
     def _one_of_the_box(self, address: int, settings: LineSettings) -> box.Known:
         found = self._session.identify(address, settings)
@@ -235,7 +236,7 @@ class BusMoves:
 
     def plan_addresses(
         self, *, practice: Practice | None = None, wishes: Mapping[int, int] | None = None
-    ) -> BusPlan:
+    ) -> MoveList:
         """Moves to the addresses of the plan kept with the job or, with `practice`, to those by
         good practice.
 
@@ -257,7 +258,7 @@ class BusMoves:
             )
         return bus.addresses(bus.changed(goal, wishes or {}))
 
-    def plan_line_settings(self, goal: LineSettings) -> BusPlan:
+    def plan_line_settings(self, goal: LineSettings) -> MoveList:
         """Changes that bring all units to `goal`; raises `RefusedError` while two of them share an
         address."""
         return self.bus.line_settings(goal)
@@ -270,7 +271,7 @@ class BusMoves:
         power_cycle: batch.PowerCycle,
         report: Report = _silent,
         stop: StopFlag | None = None,
-    ) -> Iterator[batch.Step]:
+    ) -> Iterator[batch.BatchEvent]:
         """Make the moves, each once `confirm` says so; journal and as-built list are kept, and the
         end of the batch.
 
@@ -281,20 +282,17 @@ class BusMoves:
         run = batch.Batch(
             self._session.line,
             moves,
-            self._job,
+            self._journal,
             confirm=confirm,
             power_cycle=power_cycle,
             guard=self.prepare,
             report=report,
             stop=stop,
         )
-        for step in run.run():
-            match step:
-                case batch.Ended(outcome) | batch.Checked(outcome):
-                    self._keep(outcome)
-                case batch.Finished():
-                    self._job.record(RECORD, step.document())
-            yield step
+        for event in run.run():
+            if isinstance(event, batch.BatchFinished):
+                self._job.record(RECORD, event.document())
+            yield event
 
     # -- what was cut off
     # --------------------------------------------------------------------------------
@@ -307,22 +305,17 @@ class BusMoves:
     def recover(self, report: Report = _silent) -> tuple[Outcome, ...]:
         """Ask both addresses of every unfinished move and keep what is true; one outcome a move.
 
-        What is left of their procedures is told by `open_steps` afterwards.
+        What is left of their procedures is told by `unfinished_steps` afterwards.
         """
-        outcomes = recovery.recover(self._session.line, self.unfinished(), self._job, report)
-        for outcome in outcomes:
-            self._keep(outcome)
-        return outcomes
+        return recovery.recover(self._session.line, self.unfinished(), self._journal, report)
 
-    def open_steps(self) -> tuple[OpenSteps, ...]:
+    def unfinished_steps(self) -> tuple[UnfinishedSteps, ...]:
         """What is left of procedures whose later steps were never sent, or never acknowledged."""
-        return open_steps(
-            self._job.writes(), [record.document for record in self._job.records(PROCEDURE)]
-        )
+        return unfinished.unfinished_steps(self._job.writes())
 
     def finish(
         self,
-        left: OpenSteps,
+        left: UnfinishedSteps,
         confirm: Confirm,
         report: Report = _silent,
         stop: StopFlag | None = None,
@@ -334,45 +327,5 @@ class BusMoves:
         """
         line = self._session.line
         with line.stopped_by(stop):
-            prepared = finishing.prepare_rest(line, left, report)
-        return finishing.send_rest(line, prepared, self._job, confirm, report, stop)
-
-    def _keep(self, outcome: Outcome) -> None:
-        """Bring the as-built list up to date with a move: done for sure, or undone by a loss of
-        power."""
-        if outcome.power_cycled and not outcome.moved:
-            self._keep_loss(outcome)
-        if not outcome.moved:
-            return
-        move = outcome.move
-        unit = self._job.unit(move.target)
-        if unit is None or (move.new_settings is None and unit.previous_address != move.old):
-            how = f"register {move.procedure.register}, function {move.procedure.function}"
-            unit = self._job.move_unit(move.source, move.target, how_set=how)
-        planned = self._session.planned(move.new)
-        if planned is not None:
-            unit = seated(unit, planned)
-        if outcome.power_cycled:
-            unit = replace(unit, power_cycle_verified=True)
-        self._job.put_unit(unit)
-
-    def _keep_loss(self, outcome: Outcome) -> None:
-        """A unit that was at its new place and has not kept it: back where it was, if that is what
-        answers now."""
-        move = outcome.move
-        unit = self._job.unit(move.target)
-        if unit is None:
-            return
-        note = f"{self._job.now()}: after a power cycle: {outcome.row}."
-        kept = False if outcome.row in (Row.NOT_KEPT, Row.NEITHER) else unit.power_cycle_verified
-        lost = replace(unit, power_cycle_verified=kept, notes=(*unit.notes, note))
-        if outcome.row is Row.NOT_KEPT and self._job.unit(move.source) is None:
-            self._job.remove_unit(unit.place)
-            lost = replace(
-                lost,
-                place=move.source,
-                how_set="",
-                previous_address=None,
-                power_cycle_verified=None,
-            )
-        self._job.put_unit(lost)
+            prepared = unfinished.prepare_rest(line, left, report)
+        return unfinished.send_rest(line, prepared, self._journal, confirm, report, stop)

@@ -78,7 +78,7 @@ def failure_patterns(job: Job) -> tuple[Observation, ...]:
             unit.address for unit in sorted(_placed(job), key=lambda unit: unit.position or 0)
         )
     )
-    runs = [counted(Proof.from_document(record.document)) for record in job.records("prove")]
+    runs = [run_counts(Proof.from_document(record.document)) for record in job.records("prove")]
     lost = by_position(order, _last_survey(job))
     found = error_patterns(runs, order)
     return (
@@ -86,7 +86,7 @@ def failure_patterns(job: Job) -> tuple[Observation, ...]:
     )
 
 
-def counted(proof: Proof) -> RunCounts:
+def run_counts(proof: Proof) -> RunCounts:
     """A proof as plain counts, a unit at other line settings of the same baud rate added to it.
 
     Only the first failures of a unit are kept with their moments, so that time is watched until one

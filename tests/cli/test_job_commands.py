@@ -124,7 +124,7 @@ def test_readdress_verifies_and_keeps_the_journal(command: Command, tmp_path: Pa
     )
     with Job.open(job_file) as job:
         (write,) = job.writes()
-        assert (write.from_address, write.to_address, write.outcome) == (11, 13, "verified")
+        assert (write.source.address, write.target.address, write.outcome) == (11, 13, "verified")
         assert [unit.address for unit in job.units()] == [13]
 
 

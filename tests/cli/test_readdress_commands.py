@@ -9,11 +9,13 @@ import pytest
 
 from busprobe.errors import ExitCode
 from busprobe.job import Job
+from busprobe.job.journal import Result, Role
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
+from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.open_steps import PROCEDURE, procedure_document
-from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.steps import steps
+from busprobe.readdress.procedure import Move, Procedure, procedure_steps
+from busprobe.readdress.words import write_words
 from tests.cli.conftest import Command, Ran
 
 AT_9600 = ("--settings", "9600-8N1")
@@ -194,7 +196,7 @@ def test_one_unit_gets_other_line_settings_one_change_at_a_time(
     assert document["power_cycle"] == "done"
     with Job.open(job_file) as job:
         assert [str(unit.place) for unit in job.units()] == ["12 9600-8N1"]
-        assert [write.kind for write in job.writes()] == [
+        assert [write_words(write) for write in job.writes()] == [
             f"{step} to {settings}"
             for settings in ("9600-8E1", "9600-8N1")
             for step in ("unlock", "line settings", "save", "relock")
@@ -325,10 +327,10 @@ def test_a_write_of_which_nothing_is_known_needs_attention(
 ) -> None:
     with Job.create(job_file) as job:
         job.intend_write(
-            kind="readdress",
-            from_address=11,
-            to_address=13,
-            settings="9600-8N1",
+            role=Role.ADDRESS,
+            source=Place.parse("11 9600-8N1"),
+            target=Place.parse("13 9600-8N1"),
+            write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
             request=bytes(8),
             words="Write it.",
         )
@@ -411,10 +413,10 @@ def test_what_was_under_way_is_looked_into_first(
     frame = bytes.fromhex("0B 06 01 01 00 0D 19 5D")
     with Job.create(job_file) as job:
         job.intend_write(
-            kind="readdress",
-            from_address=11,
-            to_address=13,
-            settings="9600-8N1",
+            role=Role.ADDRESS,
+            source=Place.parse("11 9600-8N1"),
+            target=Place.parse("13 9600-8N1"),
+            write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
             request=frame,
             words="Write it.",
         )
@@ -448,20 +450,25 @@ def cut_off(job_file: Path, tmp_path: Path) -> tuple[object, ...]:
     scenario.write_text(LOCKED, encoding="utf-8")
     with Job.create(job_file) as job:
         procedure = Procedure.from_profile(load_all([shipped_folder()]).profiles["garnmoor-lk-2"])
-        move = Move(LineSettings.parse("9600-8N1"), 1, 45, procedure)
-        listed = steps(move, None)
-        for step in listed[:-1]:
+        move = Move(
+            Place(1, LineSettings.parse("9600-8N1")),
+            Place(45, LineSettings.parse("9600-8N1")),
+            procedure,
+        )
+        listed = procedure_steps(move, None)
+        for position, step in enumerate(listed[:-1]):
             number = job.intend_write(
-                kind=step.role,
-                from_address=1,
-                to_address=45,
-                settings="9600-8N1",
+                role=step.role,
+                source=move.source,
+                target=move.target,
+                write=step.write,
                 request=step.request.frame,
                 words=step.request.words,
+                move=1 if position else None,
+                planned=() if position else listed,
             )
             if number != 2:
-                job.conclude_write(number, outcome="acknowledged", reply=None, why="ok")
-        job.record(PROCEDURE, procedure_document(1, move, listed))
+                job.conclude_write(number, outcome=Result.ACKNOWLEDGED, reply=None, why="ok")
     return ("--port", f"virtual:{scenario}", "--job", job_file)
 
 

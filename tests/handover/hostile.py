@@ -20,6 +20,7 @@ from busprobe.handover.bus_list import (
 )
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
 from busprobe.job import Cabling, Circuit
+from busprobe.job.journal import Result
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove import proof as proving
@@ -187,8 +188,10 @@ def saying(tag: str, place: str, name: str) -> BusList:
         cabling=Cabling(tag, place, name, 80.0, tag, True, place, name, tag, place, name),
     )
     differences = (Difference(Kind.MOVED, 12, 13, tag),)
-    entry = JournalEntry(MADE, tag, None, name)
-    row = JournalRow(1, MADE, tag, name, 1, 12, "9600-8N1", place, "01 06", tag, (entry,))
+    entry = JournalEntry(MADE, Result.NOT_VERIFIED, None, name)
+    row = JournalRow(
+        1, MADE, tag, name, 1, 12, "9600-8N1", place, "01 06", Result.NOT_VERIFIED, (entry,)
+    )
     return replace(
         EMPTY,
         segment=segment,

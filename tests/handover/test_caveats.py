@@ -7,7 +7,9 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.job import Cabling, Job, UnitRecord
+from busprobe.job.journal import Result, Role
 from busprobe.line.place import Place
+from busprobe.modbus.requests import Function, RegisterWrite
 from tests.handover.conftest import FOUND, METER_UNIT, PROFILES, SENSOR_UNIT, SETTINGS
 from tests.handover.test_assemble import survey_again
 
@@ -127,15 +129,15 @@ def test_a_unit_that_a_later_survey_did_not_find_needs_attention(sound: Job) -> 
 class TestWrites:
     def write(self, job: Job, outcome: str | None, to: int = 13) -> None:
         write = job.intend_write(
-            kind="readdress",
-            from_address=1,
-            to_address=to,
-            settings=SETTINGS,
+            role=Role.ADDRESS,
+            source=Place.parse(f"1 {SETTINGS}"),
+            target=Place.parse(f"{to} {SETTINGS}"),
+            write=RegisterWrite(257, (to,), Function.WRITE_SINGLE_REGISTER),
             request=b"\x01",
             words="Move 1",
         )
         if outcome is not None:
-            job.conclude_write(write, outcome=outcome, reply=None, why="")
+            job.conclude_write(write, outcome=Result(outcome), reply=None, why="")
 
     @pytest.mark.parametrize(
         ("outcome", "end"),

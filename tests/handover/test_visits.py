@@ -17,6 +17,7 @@ from busprobe.handover.bus_list import (
 )
 from busprobe.handover.comparison import Comparison, Kind
 from busprobe.handover.visits import ADAPTER, ENOUGH, compare
+from busprobe.job.journal import Result
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove import proof as proving
@@ -52,7 +53,7 @@ def visit(*units: UnitRow, segment: SegmentSheet | None = None) -> BusList:
     return replace(EMPTY, segment=segment or surveyed(), units=units)
 
 
-def written(number: int, old: int, new: int, outcome: str = "verified") -> JournalRow:
+def written(number: int, old: int, new: int, outcome: Result = Result.VERIFIED) -> JournalRow:
     entry = JournalEntry("", outcome, None, "")
     return JournalRow(
         number, f"2026-09-0{number}", "", "readdress", old, new, SETTINGS, "", "", outcome, (entry,)
@@ -149,7 +150,7 @@ def test_a_unit_without_a_name_is_followed_along_the_journal() -> None:
     bare = UnitRow(1, "unit", 1, SETTINGS)
     now = replace(visit(replace(bare, address=30)), journal=(written(1, 1, 20), written(2, 20, 30)))
     assert found(compare(visit(bare), now)) == [("moved", 1, 30)]
-    failed = replace(now, journal=(written(1, 1, 30, "not verified"),))
+    failed = replace(now, journal=(written(1, 1, 30, Result.NOT_VERIFIED),))
     assert found(compare(visit(bare), failed)) == [("missing", 1, None), ("extra", None, 30)]
 
 

@@ -19,8 +19,10 @@ WRITER = """
 import sys
 from pathlib import Path
 from busprobe.job import Job, UnitRecord
+from busprobe.job.journal import Result, Role
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
+from busprobe.modbus.requests import RegisterWrite
 
 path, start = Path(sys.argv[1]), int(sys.argv[2])
 job = Job.open_or_create(path)
@@ -35,15 +37,17 @@ for n in range(start, 1000000):
     evidence = ["00"] * (n % 7 * 100)
     job.add_finding(survey, {"address": n, "settings": "9600-8N1", "evidence": evidence})
     returned("finding", n)
-    write = job.intend_write(kind="readdress", from_address=1, to_address=n, settings="9600-8N1",
+    first = Place(1, LineSettings())
+    there = Place(2 + n % 246, LineSettings(1000 + n // 246))
+    write = job.intend_write(role=Role.ADDRESS, source=first, target=there,
+                             write=RegisterWrite(257, (there.address,)),
                              request=n.to_bytes(4), words="x" * (n % 5 * 1000))
     returned("intent", write, n)
-    job.conclude_write(write, outcome="verified", reply=n.to_bytes(4), why=str(n))
+    job.conclude_write(write, outcome=Result.VERIFIED, reply=n.to_bytes(4), why=str(n))
     returned("conclusion", write, n)
-    first = Place(1, LineSettings())
     job.put_unit(UnitRecord(first, tag=str(n)))
     returned("unit", n)
-    job.move_unit(first, Place(2 + n % 246, LineSettings(1000 + n // 246)), how_set="register")
+    job.move_unit(first, there, how_set="register")
     returned("move", n)
     job.record("prove", {"n": n})
     returned("record", n)
@@ -144,10 +148,10 @@ def check(path: Path, acknowledged: Acknowledged) -> None:
         writes = {write.id: write for write in job.writes()}
         assert list(writes) == list(range(1, len(writes) + 1)), "the journal has no gap"
         for number, n in acknowledged.intents.items():
-            assert (writes[number].to_address, writes[number].request) == (n, n.to_bytes(4))
+            assert (move_of(writes[number].target), writes[number].request) == (n, n.to_bytes(4))
         for number in acknowledged.concluded:
             assert [conclusion.why for conclusion in writes[number].conclusions] == [
-                str(writes[number].to_address)
+                str(move_of(writes[number].target))
             ]
 
         listed = [(unit.tag, move_of(unit.place)) for unit in job.units()]

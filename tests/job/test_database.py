@@ -70,8 +70,14 @@ def test_a_damaged_document_is_a_file_error(job: Job, path: Path) -> None:
     connection = sqlite3.connect(path)
     connection.execute("INSERT INTO unit VALUES ('1 9600-8N1', '{\"place\": 1}')")
     connection.execute("INSERT INTO state VALUES ('step', '{broken')")
+    connection.execute(
+        "INSERT INTO write VALUES (7, NULL, '', '', 'calibration', '1 9600-8N1', '1 9600-8N1', 257,"
+        " 6, '[12]', x'', 'Write it.')"
+    )
     connection.commit()
     connection.close()
+    with pytest.raises(FileError, match=r"entry of the journal is damaged \('calibration' is not"):
+        job.writes()
     with pytest.raises(FileError, match="entry of a unit is damaged"):
         job.units()
     with pytest.raises(FileError, match="stored document is damaged"):
@@ -280,4 +286,33 @@ def test_transactions_are_as_durable_as_sqlite_offers(path: Path) -> None:
     with database.reading() as connection:
         assert connection.execute("PRAGMA synchronous").fetchone()[0] == 3
         assert connection.execute("PRAGMA journal_mode").fetchone()[0] == "delete"
+    database.close()
+
+
+def test_a_transaction_inside_another_is_a_part_of_it(path: Path) -> None:
+    """It is undone alone where it fails and the outer one goes on, and with the outer one where
+    that fails."""
+    database = Database.create(path, lambda connection: None)
+
+    def put(key: str) -> None:
+        with database.writing() as connection:
+            connection.execute("INSERT INTO state VALUES (?, '1')", (key,))
+            if key == "bad":
+                raise ZeroDivisionError
+
+    def kept() -> list[str]:
+        with database.reading() as connection:
+            return [row["key"] for row in connection.execute("SELECT key FROM state ORDER BY key")]
+
+    with database.writing():
+        put("a")
+        with pytest.raises(ZeroDivisionError):
+            put("bad")
+        put("b")
+        assert kept() == ["a", "b"]
+    assert kept() == ["a", "b"]
+    with pytest.raises(ZeroDivisionError), database.writing():
+        put("c")
+        put("bad")
+    assert kept() == ["a", "b"]
     database.close()

@@ -10,8 +10,10 @@ import pytest
 
 from busprobe.errors import RefusedError
 from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, Latency, UnitRecord
+from busprobe.job.journal import Result, Role, Row
 from busprobe.job.records import Document
 from busprobe.line.place import Place
+from busprobe.modbus.requests import Function, RegisterWrite
 from tests.job.conftest import Ticking
 
 pytestmark = pytest.mark.usefixtures("quick_disk")
@@ -84,14 +86,14 @@ def test_text_with_undecodable_bytes_is_kept_visibly(job: Job) -> None:
     """A command line may hold bytes that are no text; Python carries them as lone surrogates."""
     job.set_meta(tester="Ren\udce9")
     write = job.intend_write(
-        kind="read\udce9",
-        from_address=1,
-        to_address=2,
-        settings="9600-8N1",
+        role=Role.ADDRESS,
+        source=Place.parse("1 9600-8N1"),
+        target=Place.parse("2 9600-8N1"),
+        write=RegisterWrite(257, (2,), Function.WRITE_SINGLE_REGISTER),
         request=b"\x01",
         words="\udce9",
     )
-    job.conclude_write(write, outcome="refused", reply=None, why="\udce9")
+    job.conclude_write(write, outcome=Result.REFUSED, reply=None, why="\udce9")
     assert job.meta.tester == "Ren\udce9"
     assert job.writes()[0].tester == "Ren\\udce9"
     assert job.writes()[0].conclusions[0].why == "\\udce9"
@@ -246,10 +248,10 @@ class TestUnits:
 class TestWrites:
     def intend(self, job: Job, to: int = 12) -> int:
         return job.intend_write(
-            kind="readdress",
-            from_address=1,
-            to_address=to,
-            settings="9600-8N1",
+            role=Role.ADDRESS,
+            source=Place.parse("1 9600-8N1"),
+            target=Place.parse(f"{to} 9600-8N1"),
+            write=RegisterWrite(257, (to,), Function.WRITE_SINGLE_REGISTER),
             request=bytes.fromhex("0106010100 0c"),
             words=f"Tell unit 1 to be unit {to} from now on.",
         )
@@ -259,39 +261,47 @@ class TestWrites:
         with reopened(job) as again:
             (write,) = again.unfinished_writes()
             assert write.request == bytes.fromhex("01060101000c")
-            assert (write.kind, write.from_address, write.to_address) == ("readdress", 1, 12)
-            assert (write.settings, write.tester) == ("9600-8N1", "R. Vale")
+            assert (write.role, write.source.address, write.target.address) == (Role.ADDRESS, 1, 12)
+            assert (str(write.source.settings), write.tester) == ("9600-8N1", "R. Vale")
             assert write.words == "Tell unit 1 to be unit 12 from now on."
             assert write.intended == "2026-03-02T08:00:02.000Z"
             assert write.outcome is None
             again.conclude_write(
-                write.id, outcome="verified", reply=b"\x01\x02", why="12 answers, 1 is silent"
+                write.id, outcome=Result.VERIFIED, reply=b"\x01\x02", why="12 answers, 1 is silent"
             )
             assert again.unfinished_writes() == ()
 
     def test_conclusions_add_up_and_the_last_counts(self, job: Job) -> None:
         write = self.intend(job)
         job.conclude_write(
-            write, outcome="waiting for power cycle", reply=b"\x01", why="1 still answers"
+            write, outcome=Result.WAITING, row=Row.PENDING, reply=b"\x01", why="1 still answers"
         )
         job.conclude_write(
-            write, outcome="verified", reply=None, why="12 answers after a power cycle"
+            write,
+            outcome=Result.VERIFIED,
+            row=Row.KEPT,
+            reply=None,
+            why="12 answers after a power cycle",
         )
         (kept,) = job.writes()
         assert kept.outcome == "verified"
         assert kept.conclusions == (
             Conclusion(
-                "2026-03-02T08:00:03.000Z", "waiting for power cycle", b"\x01", "1 still answers"
+                "2026-03-02T08:00:03.000Z", Result.WAITING, Row.PENDING, b"\x01", "1 still answers"
             ),
             Conclusion(
-                "2026-03-02T08:00:04.000Z", "verified", None, "12 answers after a power cycle"
+                "2026-03-02T08:00:04.000Z",
+                Result.VERIFIED,
+                Row.KEPT,
+                None,
+                "12 answers after a power cycle",
             ),
         )
 
     def test_all_writes_stay_in_order(self, job: Job) -> None:
         ids = [self.intend(job, to) for to in (12, 11, 13)]
-        job.conclude_write(ids[1], outcome="not verified", reply=None, why="neither answers")
-        assert [(write.id, write.to_address, write.outcome) for write in job.writes()] == [
+        job.conclude_write(ids[1], outcome=Result.NOT_VERIFIED, reply=None, why="neither answers")
+        assert [(write.id, write.target.address, write.outcome) for write in job.writes()] == [
             (ids[0], 12, None),
             (ids[1], 11, "not verified"),
             (ids[2], 13, None),
@@ -300,7 +310,7 @@ class TestWrites:
 
     def test_an_unknown_write_is_a_lookup_error(self, job: Job) -> None:
         with pytest.raises(LookupError, match="no write 9"):
-            job.conclude_write(9, outcome="verified", reply=None, why="")
+            job.conclude_write(9, outcome=Result.VERIFIED, reply=None, why="")
 
 
 def test_step_documents_are_kept_in_order(job: Job) -> None:

@@ -6,8 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from busprobe.line.clock import VirtualClock
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time, latency_at, silence_before
+from busprobe.modbus.requests import Function, read_registers
+from busprobe.profiles.plan import Block
+from busprobe.prove.polling import PolledUnit, Wanted, polling_table
+from busprobe.virtual.loading import load_scenario
+from busprobe.virtual.segment import Segment
+from busprobe.wiring import calculations
 
 STANDARD = LineSettings.parse("9600-8E1")
 SETTINGS = [
@@ -96,3 +105,29 @@ def test_a_gap_comes_on_top_of_the_silence() -> None:
     """V1.02, section 2.5.1.1: 4.0104 ms at 9600-8E1."""
     assert 1000 * silence_before(STANDARD) == pytest.approx(4.0104, abs=1e-4)
     assert 1000 * silence_before(STANDARD, 0.05) == pytest.approx(54.0104, abs=1e-4)
+
+
+@pytest.mark.parametrize("text", ["1200-8E1", "9600-8N1", "115200-8N1"])
+def test_an_exchange_on_a_simulated_bus_takes_what_is_computed(text: str) -> None:
+    """The bus knows bits and waveforms alone (`busprobe.virtual`); the latency is as measured."""
+    settings = LineSettings.parse(text)
+    units = [
+        unit.model_copy(update={"settings": settings}) for unit in load_scenario("clean").units
+    ]
+    scenario = load_scenario("clean").model_copy(update={"units": tuple(units)})
+    line = Line(Segment(scenario, VirtualClock()).port("virtual:test"), settings)
+    request = read_registers(11, Function.READ_INPUT_REGISTERS, 0, 2)
+    before, after = (line.exchange(request, Waits(reply=0.5)) for _ in range(2))
+    assert after.ended - before.ended == pytest.approx(
+        exchange_time(settings, len(after.request), len(after.received), after.latency), rel=1e-6
+    )
+
+
+@given(st.sampled_from(SETTINGS), st.integers(1, 125), st.integers(0, 500))
+def test_the_polling_table_and_the_calculation_say_the_same(
+    settings: LineSettings, registers: int, latency_ms: int
+) -> None:
+    wanted = Wanted("point", Block(3, 0, registers), 1.0)
+    [row] = polling_table([PolledUnit(1, settings, (wanted,), latency_ms / 1000)]).rows
+    told = calculations.time(settings, registers, latency_ms)
+    assert told.values["milliseconds"] == pytest.approx(1000 * row.seconds, abs=1e-3)

@@ -9,19 +9,23 @@ wrecked where they overlap.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from busprobe.errors import PortError
+from busprobe.job.journal import Conclusion, ProcedureStep, Result, Role, WriteRecord
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc, is_sound
+from busprobe.modbus.requests import RegisterWrite
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.move import Move, Prepared, Procedure
-from busprobe.readdress.procedure import RegisterWrite
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.words import write_words
 
 SETTINGS = LineSettings.parse("9600-8N1")
 ADDRESS_REGISTER, BAUD_REGISTER, UNLOCK_REGISTER, SAVE_REGISTER = 100, 101, 200, 201
@@ -275,87 +279,71 @@ class Bench:
                 self.unsafe.append(data)
 
 
-@dataclass(frozen=True)
-class Said:
-    """What was noted of a write."""
-
-    outcome: str
-    reply: bytes | None
-    why: str
-
-
-@dataclass(frozen=True)
-class Record:
-    """A write as the book gives it back."""
-
-    id: int
-    kind: str
-    from_address: int | None
-    to_address: int | None
-    settings: str
-    request: bytes
-    words: str
-    conclusions: tuple[Said, ...] = ()
-
-    @property
-    def outcome(self) -> str | None:
-        return self.conclusions[-1].outcome if self.conclusions else None
-
-
 @dataclass
 class Book:
     """A journal in memory."""
 
     lines: list[str] = field(default_factory=list)
-    intents: dict[int, dict[str, object]] = field(default_factory=dict)
-    conclusions: dict[int, list[tuple[str, bytes | None, str]]] = field(default_factory=dict)
-    documents: list[Mapping[str, Any]] = field(default_factory=list)
+    writes: list[WriteRecord] = field(default_factory=list)
+    """All writes, in order, as a job would give them back."""
 
     def intend_write(
         self,
         *,
-        kind: str,
-        from_address: int | None,
-        to_address: int | None,
-        settings: str,
+        role: Role,
+        source: Place,
+        target: Place,
+        write: RegisterWrite,
         request: bytes,
         words: str,
+        move: int | None = None,
+        planned: Sequence[ProcedureStep] = (),
     ) -> int:
-        number = len(self.intents) + 1
-        self.lines.append(f"intend {kind}")
-        self.intents[number] = {
-            "kind": kind,
-            "from_address": from_address,
-            "to_address": to_address,
-            "settings": settings,
-            "request": request,
-            "words": words,
-        }
+        number = len(self.writes) + 1
+        record = WriteRecord(
+            number,
+            move or number,
+            "",
+            "",
+            role,
+            source,
+            target,
+            write,
+            request,
+            words,
+            tuple(planned),
+        )
+        self.writes.append(record)
+        self.lines.append(f"intend {write_words(record)}")
         return number
 
-    def conclude_write(self, write: int, /, *, outcome: str, reply: bytes | None, why: str) -> None:
-        self.lines.append(f"conclude {self.intents[write]['kind']}: {outcome}")
-        self.conclusions.setdefault(write, []).append((outcome, reply, why))
+    def conclude_write(
+        self, write: int, outcome: Result, /, *, reply: bytes | None, why: str
+    ) -> None:
+        self._conclude(write, Conclusion("", outcome, None, reply, why))
 
-    def record(self, step: str, document: Mapping[str, Any], /) -> int:
-        self.documents.append(document)
-        return len(self.documents)
+    def conclude_move(self, outcome: Outcome, writes: Sequence[int], /) -> None:
+        for write in writes:
+            said = Conclusion("", outcome.result, outcome.row, outcome.reply, outcome.recorded_why)
+            self._conclude(write, said)
+
+    def _conclude(self, number: int, said: Conclusion) -> None:
+        write = self.writes[number - 1]
+        self.writes[number - 1] = replace(write, conclusions=(*write.conclusions, said))
+        self.lines.append(f"conclude {write_words(write)}: {said.outcome}")
 
     @property
-    def writes(self) -> list[Record]:
-        """All writes, in order, as a job would give them back."""
-        return [
-            Record(
-                number,
-                **intent,  # type: ignore[arg-type]
-                conclusions=tuple(Said(*said) for said in self.conclusions.get(number, ())),
-            )
-            for number, intent in self.intents.items()
-        ]
+    def conclusions(self) -> dict[int, list[tuple[str, bytes | None, str]]]:
+        """What was noted of the writes that anything was noted of."""
+        return {
+            write.id: [(said.outcome, said.reply, said.why) for said in write.conclusions]
+            for write in self.writes
+            if write.conclusions
+        }
 
     @property
     def unfinished(self) -> list[int]:
-        return [number for number in self.intents if number not in self.conclusions]
+        return [write.id for write in self.writes if not write.conclusions]
 
 
 def line_to(bench: Bench) -> Line:
@@ -363,7 +351,11 @@ def line_to(bench: Bench) -> Line:
 
 
 def move(old: int = 1, new: int = 12, procedure: Procedure | None = None) -> Move:
-    return Move(SETTINGS, old, new, procedure or Procedure(ADDRESS_REGISTER, profile="bench-unit"))
+    return Move(
+        Place(old, SETTINGS),
+        Place(new, SETTINGS),
+        procedure or Procedure(ADDRESS_REGISTER, profile="bench-unit"),
+    )
 
 
 def yes(_: Prepared) -> bool:

@@ -16,7 +16,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.line_settings import change_of_settings
-from busprobe.readdress.move import Move, Procedure
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.virtual.adapter import VirtualPort
 from busprobe.virtual.loading import shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
@@ -121,7 +121,11 @@ def stage(kind: str, settings: LineSettings | None = None, **entry: object) -> S
 
 def address_move(kind: str) -> Move:
     """The move of a unit of type `kind` as it comes from the factory from `OLD` to `NEW`."""
-    return Move(shipped_types()[kind].settings, OLD, NEW, Procedure.from_profile(profile_of(kind)))
+    return Move(
+        Place(OLD, shipped_types()[kind].settings),
+        Place(NEW, shipped_types()[kind].settings),
+        Procedure.from_profile(profile_of(kind)),
+    )
 
 
 def settings_move(kind: str, to: str) -> Move:

@@ -9,14 +9,17 @@ from typing import Any
 
 import pytest
 
+from busprobe.job.journal import Result, Row
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.readdress.batch import Batch, Begun, Checked, Ended, Finished, Step
+from busprobe.readdress.batch import Batch, BatchEvent, BatchFinished, Begun, Checked, Ended
 from busprobe.readdress.line_settings import change_of_settings
-from busprobe.readdress.move import Move, Outcome, Prepared, Procedure, Result, Row
-from busprobe.readdress.plan import plan_moves
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.move_order import order_moves
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
@@ -37,7 +40,7 @@ class Bus:
     willing: bool = True
 
     def power_cycle(self, outcomes: tuple[Outcome, ...]) -> bool:
-        self.asked.append(tuple(outcome.move.new for outcome in outcomes))
+        self.asked.append(tuple(outcome.move.target.address for outcome in outcomes))
         if self.willing:
             self.segment.power_cycle()
         return self.willing
@@ -47,7 +50,7 @@ class Bus:
         moves: list[Move],
         confirm: Callable[[Prepared], bool] = yes,
         stop: Event | None = None,
-    ) -> list[Step]:
+    ) -> list[BatchEvent]:
         line = Line(self.segment.port(), AT_9600)
         return list(
             Batch(
@@ -69,20 +72,23 @@ def bus(*units: dict[str, Any]) -> Bus:
 
 def moves_to(on: Bus, goal: dict[str, int]) -> list[Move]:
     kinds = {unit.name: profile_of(unit.kind.model.lower()) for unit in on.segment.units}
-    planned = plan_moves(on.addresses, goal)
-    return [Move(AT_9600, m.old, m.new, Procedure.from_profile(kinds[m.unit])) for m in planned]
+    planned = order_moves(on.addresses, goal)
+    return [
+        Move(Place(m.old, AT_9600), Place(m.new, AT_9600), Procedure.from_profile(kinds[m.unit]))
+        for m in planned
+    ]
 
 
-def outcomes(steps: list[Step]) -> list[Row]:
+def outcomes(steps: list[BatchEvent]) -> list[Row]:
     return [step.outcome.row for step in steps if isinstance(step, Ended)]
 
 
-def checks(steps: list[Step]) -> list[Row]:
+def checks(steps: list[BatchEvent]) -> list[Row]:
     return [step.outcome.row for step in steps if isinstance(step, Checked)]
 
 
-def end(steps: list[Step]) -> Finished:
-    assert isinstance(steps[-1], Finished)
+def end(steps: list[BatchEvent]) -> BatchFinished:
+    assert isinstance(steps[-1], BatchFinished)
     return steps[-1]
 
 
@@ -102,7 +108,7 @@ def test_a_swap_is_made_with_one_yes_each_and_one_power_cycle() -> None:
     steps = on.run(moves_to(on, {"a": 12, "b": 11}), confirm)
     assert on.addresses == {"a": 12, "b": 11}
     assert len(confirmed) == len(set(confirmed)) == 3
-    assert [type(step) for step in steps] == [Begun, Ended] * 3 + [Checked] * 2 + [Finished]
+    assert [type(step) for step in steps] == [Begun, Ended] * 3 + [Checked] * 2 + [BatchFinished]
     assert on.asked == [(11, 12)]
     assert checks(steps) == [Row.KEPT_WITH_ANOTHER, Row.KEPT]
     assert end(steps).why == "All moves are done."
@@ -157,8 +163,8 @@ def test_without_that_power_cycle_the_rest_is_left() -> None:
     )
     on.willing = False
     steps = on.run(moves_to(on, {"a": 13, "b": 11}))
-    assert [move.old for move in end(steps).left] == [12]
-    assert [outcome.move.new for outcome in end(steps).unchecked] == [13]
+    assert [move.source.address for move in end(steps).left] == [12]
+    assert [outcome.move.target.address for outcome in end(steps).unchecked] == [13]
     assert on.addresses == {"a": 11, "b": 12}
 
 
@@ -175,7 +181,8 @@ def test_a_declined_check_leaves_the_moves_done_and_unchecked() -> None:
 def test_a_no_stops_the_batch_and_checks_what_was_done() -> None:
     on = bus(*SWAP)
     steps = on.run(
-        moves_to(on, {"a": 21, "b": 22}), confirm=lambda prepared: prepared.move.old == 11
+        moves_to(on, {"a": 21, "b": 22}),
+        confirm=lambda prepared: prepared.move.source.address == 11,
     )
     assert outcomes(steps) == [Row.CHANGED, Row.NOT_CONFIRMED]
     assert checks(steps) == [Row.KEPT]
@@ -189,7 +196,7 @@ def test_a_stop_leaves_what_was_not_written_yet_and_asks_for_nothing_more(answer
     on, stop = bus(*SWAP), Event()
 
     def confirm(prepared: Prepared) -> bool:
-        if prepared.move.old == 12:
+        if prepared.move.source.address == 12:
             stop.set()
             return answer
         return True
@@ -197,8 +204,8 @@ def test_a_stop_leaves_what_was_not_written_yet_and_asks_for_nothing_more(answer
     steps = on.run(moves_to(on, {"a": 21, "b": 22}), confirm, stop)
     assert outcomes(steps) == [Row.CHANGED]
     assert end(steps).why == "Stopped by you."
-    assert [move.old for move in end(steps).left] == [12]
-    assert [outcome.move.new for outcome in end(steps).unchecked] == [21]
+    assert [move.source.address for move in end(steps).left] == [12]
+    assert [outcome.move.target.address for outcome in end(steps).unchecked] == [21]
     assert on.asked == []
     assert on.addresses == {"a": 21, "b": 12}
 
@@ -223,7 +230,9 @@ def test_a_unit_that_turned_up_in_the_way_is_not_moved_onto() -> None:
     steps = on.run(
         [
             *moves_to(on, {"a": 21}),
-            Move(AT_9600, 12, 22, Procedure.from_profile(profile_of("dx-8"))),
+            Move(
+                Place(12, AT_9600), Place(22, AT_9600), Procedure.from_profile(profile_of("dx-8"))
+            ),
         ]
     )
     assert outcomes(steps) == [Row.CHANGED, Row.GUARD]
@@ -238,13 +247,15 @@ def test_what_does_not_build_on_a_refused_move_is_made_all_the_same() -> None:
     on.segment.connect("a", connected=False)
     steps = on.run(planned)
     assert [
-        (step.outcome.move.old, step.outcome.row) for step in steps if isinstance(step, Ended)
+        (step.outcome.move.source.address, step.outcome.row)
+        for step in steps
+        if isinstance(step, Ended)
     ] == [
         (11, Row.GUARD),
         (13, Row.CHANGED),
     ]
     assert checks(steps) == [Row.KEPT]
-    assert [move.old for move in end(steps).left] == [12]
+    assert [move.source.address for move in end(steps).left] == [12]
     assert end(steps).why == "Not all moves could be made."
     assert on.addresses == {"a": 11, "b": 12, "c": 22}
 
@@ -254,10 +265,10 @@ def test_a_move_that_cannot_be_verified_stops_the_batch_at_once() -> None:
         {"name": "a", "type": "lk-2", "address": 11}, {"name": "b", "type": "dx-8", "address": 12}
     )
     locked = Procedure.by_hand(0x0410)  # its profile would unlock it
-    steps = on.run([Move(AT_9600, 11, 21, locked), *moves_to(on, {"b": 22})])
+    steps = on.run([Move(Place(11, AT_9600), Place(21, AT_9600), locked), *moves_to(on, {"b": 22})])
     assert outcomes(steps) == [Row.UNIT_REFUSED]
     assert on.asked == []
-    assert [move.old for move in end(steps).left] == [12]
+    assert [move.source.address for move in end(steps).left] == [12]
 
 
 def test_line_settings_of_a_mixed_bus_are_harmonised_by_the_same_batch() -> None:

@@ -7,9 +7,11 @@ from collections.abc import Callable
 import pytest
 
 from busprobe.errors import RefusedError
+from busprobe.job.journal import Row
 from busprobe.modbus.framing import crc
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.move import Prepared, Procedure, Row, execute, prepare
+from busprobe.readdress.move import Prepared, execute, prepare
+from busprobe.readdress.procedure import Procedure
 from tests.readdress.bench import ADDRESS_REGISTER, Bench, Book, FakeUnit, line_to, move
 
 
@@ -70,7 +72,7 @@ def test_a_much_slower_second_unit_put_on_while_the_question_is_on_screen_is_not
 
     assert execute(line, prepare(line, move()), book, confirm).row is Row.GUARD
     assert bench.writes == []
-    assert book.intents == {}
+    assert book.writes == []
 
 
 def test_a_taken_target_is_refused() -> None:
@@ -98,7 +100,7 @@ def test_adapter_junk_at_a_silent_target_is_no_unit() -> None:
     bench.after_send = lambda frame: (
         bench.chatter.append((bench.clock.now() + 0.02, b"\x00")) if frame[0] == 12 else None
     )
-    assert prepare(line_to(bench), move()).move.new == 12
+    assert prepare(line_to(bench), move()).move.target.address == 12
 
 
 def test_a_unit_that_answers_as_another_address_is_refused() -> None:

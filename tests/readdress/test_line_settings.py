@@ -12,13 +12,17 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.job.journal import Result, Row
 from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile, parse_profile
 from busprobe.readdress.line_settings import change_of_settings, path, plan_settings
-from busprobe.readdress.move import Move, Outcome, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.move import execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move
 from busprobe.readdress.recovery import recover
+from busprobe.readdress.words import write_words
 from tests.readdress.bench import (
     BAUD_REGISTER,
     SETTINGS,
@@ -81,7 +85,7 @@ def test_each_row_of_the_table(unit: FakeUnit, row: Row, result: Result) -> None
     outcome = changed(bench, book=book)
     assert (outcome.row, outcome.result) == (row, result)
     assert len(bench.writes) == 1
-    assert book.intents[1]["kind"] == "line settings to 19200-8N1"
+    assert write_words(book.writes[0]) == "line settings to 19200-8N1"
     if result is Result.VERIFIED:
         assert bench.units[0].settings == FASTER
         assert (
@@ -97,7 +101,7 @@ def test_after_a_power_cycle_the_unit_is_looked_for_at_both_settings() -> None:
     bench = Bench(FakeUnit(5, effect="power cycle"))
     outcome = changed(bench)
     bench.units[0].power_cycle()
-    again = verify_again(line_to(bench), outcome.move, before=outcome.result)
+    again = verify_again(line_to(bench), outcome.move, before=outcome.result, journal=Book())
     assert again.row is Row.KEPT
     assert changed(bench, again.move.reversed()).result is Result.WAITING
     bench.units[0].power_cycle()

@@ -10,20 +10,15 @@ from threading import Event
 import pytest
 
 from busprobe.errors import PortError, StoppedError
+from busprobe.job.journal import Result, Row
 from busprobe.modbus.requests import Function
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.looking import lookalikes
-from busprobe.readdress.move import (
-    Outcome,
-    Prepared,
-    Procedure,
-    Result,
-    Row,
-    execute,
-    prepare,
-    verify_again,
-)
+from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Procedure
+from busprobe.readdress.verification import lookalikes
+from busprobe.readdress.words import ROW_WORDS
 from tests.readdress.bench import (
     ADDRESS_REGISTER,
     RELOCK,
@@ -143,7 +138,7 @@ def test_a_no_sends_nothing_and_records_nothing() -> None:
         prepared.request.frame,
     )
     assert len(bench.sent) == asked
-    assert book.intents == {}
+    assert book.writes == []
 
 
 def put_at_source(bench: Bench) -> None:
@@ -173,7 +168,7 @@ def test_what_hands_do_while_the_question_is_on_screen_is_noticed(
     assert (outcome.row, outcome.result) == (Row.GUARD, Result.REFUSED)
     assert outcome.todo
     assert bench.writes == []
-    assert book.intents == {}
+    assert book.writes == []
 
 
 def test_a_register_given_by_hand_carries_a_plainer_warning() -> None:
@@ -341,7 +336,7 @@ def test_a_power_cycle_settles_it(unit: FakeUnit, before: Result, row: Row, afte
         line_to(bench), outcome.move, before=outcome.result, journal=book, write=outcome.write
     )
     assert (again.row, again.result) == (row, after)
-    assert again.document()["power_cycle"] == str(row)
+    assert again.document()["power_cycle"] == ROW_WORDS[row]
     assert [text for text, _, _ in book.conclusions[1]] == [before, after]
 
 
@@ -379,7 +374,7 @@ def test_a_port_that_dies_before_anything_is_written_is_a_port_error() -> None:
     bench.before_send = unplugged
     with pytest.raises(PortError):
         execute(line, prepared, book, yes)
-    assert book.intents == {}
+    assert book.writes == []
 
 
 def test_nothing_is_sent_if_the_intent_cannot_be_recorded() -> None:

@@ -8,30 +8,23 @@ from threading import Event
 import pytest
 
 from busprobe.errors import RefusedError
+from busprobe.job.journal import Result, Row
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.isolation import Crowd, crowd_of, isolate
-from busprobe.readdress.move import (
-    Move,
-    Prepared,
-    Procedure,
-    Result,
-    Row,
-    execute,
-    prepare,
-    verify_again,
-)
+from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.one_by_one import (
     Appeared,
-    Finished,
+    BoxEvent,
+    BoxFinished,
     Known,
     Moved,
     OneByOne,
     PowerCycleNeeded,
     Refused,
-    Step,
     Taken,
     TakenBack,
     Target,
@@ -39,6 +32,7 @@ from busprobe.readdress.one_by_one import (
     Watched,
     counting_up,
 )
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.survey.close_look import examine
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
@@ -81,7 +75,7 @@ def procedure_for(unit: Unit) -> Procedure:
 )
 def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) -> None:
     segment, line, unit = alone("site", name)
-    move = Move(unit.settings, unit.address, 77, procedure_for(unit))
+    move = Move(Place(unit.address, unit.settings), Place(77, unit.settings), procedure_for(unit))
     prepared = prepare(line, move)
     assert not any(
         "not the unit address" in w or "could not be checked" in w for w in prepared.warnings
@@ -89,7 +83,7 @@ def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) 
     book = Book()
     outcome = execute(line, prepared, book, yes)
     if waits_for_power:
-        assert (outcome.row, unit.address) == (Row.PENDING, move.old)
+        assert (outcome.row, unit.address) == (Row.PENDING, move.source.address)
         segment.power_cycle(name)
         outcome = verify_again(line, move, before=outcome.result, journal=book, write=outcome.write)
     assert outcome.result is Result.VERIFIED
@@ -98,7 +92,7 @@ def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) 
     if not waits_for_power:
         assert outcome.row is Row.CHANGED
         assert outcome.reply is not None
-        assert outcome.reply[0] == (77 if reply_from_new else move.old)
+        assert outcome.reply[0] == (77 if reply_from_new else move.source.address)
 
 
 @pytest.mark.parametrize(
@@ -116,7 +110,12 @@ def test_unsafe_scenes_are_refused(scenario: str, old: int, new: int, words: str
         for unit in segment.units:
             segment.connect(unit.name, connected=False)
     with pytest.raises(RefusedError) as caught:
-        prepare(line, Move(line.settings, old, new, Procedure(100, profile="any")))
+        prepare(
+            line,
+            Move(
+                Place(old, line.settings), Place(new, line.settings), Procedure(100, profile="any")
+            ),
+        )
     assert words in caught.value.what
 
 
@@ -126,11 +125,16 @@ def test_a_move_works_with_others_on_the_pair(scenario: str) -> None:
     for unit in [u for u in segment.units if u.connected][:3]:
         old = unit.address
         outcome = execute(
-            line, prepare(line, Move(unit.settings, old, 77, procedure_for(unit))), Book(), yes
+            line,
+            prepare(
+                line, Move(Place(old, unit.settings), Place(77, unit.settings), procedure_for(unit))
+            ),
+            Book(),
+            yes,
         )
         if outcome.result is Result.WAITING:
             segment.power_cycle(unit.name)
-            outcome = verify_again(line, outcome.move, before=outcome.result)
+            outcome = verify_again(line, outcome.move, before=outcome.result, journal=Book())
         assert (outcome.result, unit.address) == (Result.VERIFIED, 77)
         assert (
             execute(line, prepare(line, outcome.move.reversed()), Book(), yes).result
@@ -148,7 +152,10 @@ def test_a_unit_that_dozes_off_between_requests_is_awake_for_the_write() -> None
     segment, line = segment_of(scenario)
     unit = segment.unit("te")
     outcome = execute(
-        line, prepare(line, Move(unit.settings, 1, 77, procedure_for(unit))), Book(), yes
+        line,
+        prepare(line, Move(Place(1, unit.settings), Place(77, unit.settings), procedure_for(unit))),
+        Book(),
+        yes,
     )
     assert (outcome.row, unit.address) == (Row.CHANGED, 77)
 
@@ -160,7 +167,9 @@ def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> N
     for seed in range(12):
         segment, line = segment_of(loaded.model_copy(update={"seed": seed}))
         unit = next(u for u in segment.units if u.connected and u.kind.model == "AT-10")
-        move = Move(unit.settings, unit.address, 77, procedure_for(unit))
+        move = Move(
+            Place(unit.address, unit.settings), Place(77, unit.settings), procedure_for(unit)
+        )
         try:
             outcome = execute(line, prepare(line, move), Book(), yes)
         except RefusedError:
@@ -169,7 +178,7 @@ def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> N
         if outcome.result is Result.VERIFIED:
             assert unit.address == 77
         elif outcome.row in (Row.UNHEARD, Row.PENDING, Row.UNIT_REFUSED):
-            assert unit.address == move.old
+            assert unit.address == move.source.address
     assert (
         told or scenario == "noise"
     )  # too noisy to write at all is a sound answer, but junk is not
@@ -194,7 +203,10 @@ def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked(
     assert sight.words == "At unit address 1 (0x01): one answers, cleanly.  Leave it as it is."
     unit = segment.unit("te-101")
     outcome = execute(
-        line, prepare(line, Move(line.settings, 1, 77, procedure_for(unit))), Book(), yes
+        line,
+        prepare(line, Move(Place(1, line.settings), Place(77, line.settings), procedure_for(unit))),
+        Book(),
+        yes,
     )
     assert outcome.result is Result.VERIFIED
     segment.connect("io-101")
@@ -261,7 +273,7 @@ def test_a_box_is_emptied_one_by_one() -> None:
         if isinstance(step, Waiting):
             segment.connect(next(box))  # the moved ones stay on the pair
     finished = steps[-1]
-    assert isinstance(finished, Finished)
+    assert isinstance(finished, BoxFinished)
     assert finished.unsettled is None
     assert [unit.address for unit in segment.units] == [10, 11, 12, 13, 14, 15]
     assert [moved.target.tag for moved in finished.done] == [target.tag for target in targets]
@@ -269,9 +281,9 @@ def test_a_box_is_emptied_one_by_one() -> None:
         finished.done[2].label
         == "TE-2\nCabinet 1\nUnit address 12 (0x0C)\n9600-8N1\nAT-10 of the box"
     )
-    assert finished.done[2].undo.old == 12
-    assert finished.done[2].undo.new == 1
-    assert len(book.intents) == len(names)
+    assert finished.done[2].undo.source.address == 12
+    assert finished.done[2].undo.target.address == 1
+    assert len(book.writes) == len(names)
 
 
 def test_two_at_once_stop_it_until_one_is_taken_off() -> None:
@@ -285,7 +297,7 @@ def test_two_at_once_stop_it_until_one_is_taken_off() -> None:
         if isinstance(step, Watched):
             crowds.append(step.sight.crowd)
             if len(crowds) == 3:
-                assert book.intents == {}
+                assert book.writes == []
                 segment.connect("te-61", connected=False)
     assert set(crowds[:3]) <= {Crowd.SEVERAL, Crowd.UNCLEAR}
     assert crowds[3:] == [Crowd.ONE, Crowd.ONE]
@@ -304,12 +316,12 @@ def test_a_no_waits_for_another_unit_and_offers_the_same_address() -> None:
             segment.connect("te-61", connected=False)
         if isinstance(step, Waiting) and any(isinstance(s, Refused) for s in steps):
             segment.connect("te-62")
-    assert [type(s) for s in steps if isinstance(s, Appeared | Refused | Moved | Finished)] == [
+    assert [type(s) for s in steps if isinstance(s, Appeared | Refused | Moved | BoxFinished)] == [
         Appeared,
         Refused,
         Appeared,
         Moved,
-        Finished,
+        BoxFinished,
     ]
     assert segment.unit("te-61").address == 1
     assert segment.unit("te-62").address == 10
@@ -336,7 +348,7 @@ def test_a_unit_that_needs_a_power_cycle_is_waited_for() -> None:
     )
     segment, line = segment_of(scenario)
     one_by_one, book = loop(line, [Target(10)], "cd-2", Event(), always())
-    steps: list[Step] = []
+    steps: list[BoxEvent] = []
     for step in one_by_one.run():
         steps.append(step)
         if isinstance(step, PowerCycleNeeded):
@@ -366,8 +378,8 @@ def test_the_last_unit_is_taken_back_and_its_address_is_offered_again() -> None:
                 assert (outcome.row, segment.unit("te-61").address) == (Row.CHANGED, 1)
                 segment.connect("te-61", connected=False)
             case Waiting(Target(10)):
-                segment.connect("te-61" if len(book.intents) == 0 else "te-63")
-            case Moved(Target(10)) if len(book.intents) == 3:
+                segment.connect("te-61" if len(book.writes) == 0 else "te-63")
+            case Moved(Target(10)) if len(book.writes) == 3:
                 break
     assert [step.target.address for step in told if isinstance(step, TakenBack)] == [10, 10]
     assert segment.unit("te-63").address == 10
@@ -384,7 +396,7 @@ def test_the_loop_ends_when_cancelled() -> None:
             cancel.set()
     assert isinstance(steps[0], Waiting)
     assert steps[0].target == Target(3)
-    assert steps[-1] == Finished((), "Stopped by you.")
+    assert steps[-1] == BoxFinished((), "Stopped by you.")
 
 
 def test_a_move_that_cannot_be_verified_stops_the_loop() -> None:
@@ -399,6 +411,6 @@ def test_a_move_that_cannot_be_verified_stops_the_loop() -> None:
 
     book.intend_write = cut_off  # type: ignore[method-assign]
     finished = list(one_by_one.run())[-1]
-    assert isinstance(finished, Finished)
+    assert isinstance(finished, BoxFinished)
     assert finished.unsettled is not None
     assert finished.unsettled.row is Row.NEITHER

@@ -8,6 +8,7 @@ from itertools import product
 import pytest
 
 from busprobe.errors import RefusedError
+from busprobe.job.journal import Result, Row
 from busprobe.line.exchange import Echo, Ending, Exchange
 from busprobe.line.port import Chunk
 from busprobe.modbus.framing import crc
@@ -17,8 +18,6 @@ from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.outcome import (
     Answer,
     Outcome,
-    Result,
-    Row,
     answer_of,
     refusal,
     row_after_power_cycle,

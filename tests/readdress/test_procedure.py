@@ -5,15 +5,14 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import UsageError
+from busprobe.job.journal import Role
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import Function
+from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.changes import Effect
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile, parse_profile
-from busprobe.readdress.move import Procedure
-from busprobe.readdress.procedure import RegisterWrite
-from busprobe.readdress.steps import Role, steps
+from busprobe.readdress.procedure import Procedure, procedure_steps
 from tests.readdress.bench import move
 
 
@@ -104,7 +103,7 @@ def test_each_frame_goes_to_where_the_unit_answers_by_then(
     effect: Effect | None, goes_to: list[int]
 ) -> None:
     one = RegisterWrite(7, (1,))
-    listed = steps(
+    listed = procedure_steps(
         move(procedure=Procedure(100, effect=effect, unlock=one, save=one, relock=one)), None
     )
     assert [step.role for step in listed] == [Role.UNLOCK, Role.ADDRESS, Role.SAVE, Role.RELOCK]
@@ -115,7 +114,7 @@ def test_the_frame_is_that_of_the_standard() -> None:
     """Function 6 as in MODBUS Application Protocol V1.1b3, section 6.6: write 3 to register 1
     (frame for unit 17)."""
     procedure = Procedure.by_hand(1, 6)
-    (step,) = steps(move(old=17, new=3, procedure=procedure), 17)
+    (step,) = procedure_steps(move(old=17, new=3, procedure=procedure), 17)
     assert step.request.frame[:-2] == bytes.fromhex("11 06 0001 0003")
 
 

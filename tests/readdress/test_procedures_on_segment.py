@@ -8,11 +8,14 @@ from dataclasses import replace
 import pytest
 
 from busprobe.errors import RefusedError
+from busprobe.job.journal import Result, Row
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.changes import Effect
-from busprobe.readdress.move import Move, Result, Row, execute, prepare, verify_again
+from busprobe.readdress.move import execute, prepare, verify_again
+from busprobe.readdress.procedure import Move
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.virtual.loading import shipped_types
 from tests.readdress.bench import Book, yes
@@ -47,10 +50,10 @@ def test_each_procedure_ends_verified_and_is_kept(name: str) -> None:
         assert outcome.result is Result.VERIFIED, outcome.why
         assert on.place == move.target
     on.segment.power_cycle()
-    after = verify_again(on.line, move, before=outcome.result)
+    after = verify_again(on.line, move, before=outcome.result, journal=Book())
     assert (after.row, on.place) == (Row.KEPT, move.target)
     assert book.unfinished == []
-    assert len(on.port.writes) == len(book.intents)
+    assert len(on.port.writes) == len(book.writes)
 
 
 @pytest.mark.parametrize("name", MOVES)
@@ -62,7 +65,7 @@ def test_each_procedure_can_be_undone(name: str) -> None:
         outcome = execute(on.line, prepare(on.line, each), book, yes)
         if outcome.result is Result.WAITING:
             on.segment.power_cycle()
-            outcome = verify_again(on.line, each, before=outcome.result)
+            outcome = verify_again(on.line, each, before=outcome.result, journal=Book())
         assert outcome.result is Result.VERIFIED, outcome.why
         assert on.place == each.target
 
@@ -107,7 +110,7 @@ def test_without_the_save_the_address_is_not_kept() -> None:
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)
     assert (outcome.result, on.place) == (Result.VERIFIED, move.target)
     on.segment.power_cycle()
-    assert verify_again(on.line, move, before=outcome.result).row is Row.NOT_KEPT
+    assert verify_again(on.line, move, before=outcome.result, journal=Book()).row is Row.NOT_KEPT
     assert on.place == move.source
 
 
@@ -116,7 +119,7 @@ def test_a_unit_that_forgets_is_neither_here_nor_there_after_a_power_cycle() -> 
     move = address_move("at-10")
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)
     on.segment.power_cycle()
-    after = verify_again(on.line, move, before=outcome.result)
+    after = verify_again(on.line, move, before=outcome.result, journal=Book())
     assert (after.row, on.place.address) == (Row.NEITHER, 1)
     assert "survey" in after.todo
 
@@ -165,7 +168,8 @@ def test_an_address_beyond_what_the_unit_takes_is_refused_before_anything_is_ask
 ) -> None:
     on = stage(kind)
     with pytest.raises(RefusedError, match="does not allow address"):
-        prepare(on.line, replace(address_move(kind), new=address))
+        move = address_move(kind)
+        prepare(on.line, replace(move, target=replace(move.target, address=address)))
     assert on.port.sent == []
 
 
@@ -180,10 +184,10 @@ def test_a_unit_set_to_settings_by_another_code_is_looked_for_and_named() -> Non
         for name, code in (("8N1", 0), ("8E1", 2), ("8O1", 1))
     )
     present, wanted = LineSettings.parse("9600-8N1"), LineSettings.parse("9600-8E1")
-    move = Move(present, OLD, OLD, replace(procedure, codes=codes), wanted)
+    move = Move(Place(OLD, present), Place(OLD, wanted), replace(procedure, codes=codes))
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)
     on.segment.power_cycle()
-    after = verify_again(on.line, move, before=outcome.result)
+    after = verify_again(on.line, move, before=outcome.result, journal=Book())
     assert after.row is Row.NEITHER
     assert str(on.place.settings) == "9600-8O1"
     assert "9600-8O1" in after.why

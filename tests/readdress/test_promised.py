@@ -6,34 +6,40 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import RefusedError
+from busprobe.job.journal import Conclusion, Result, Role, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.readdress.outcome import Result
+from busprobe.modbus.requests import Function, RegisterWrite
+from busprobe.readdress.guards import check_pending, doubts_of_return
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.readdress.promised import check_promised, doubts_of_return
-from tests.readdress.bench import Record, Said
 
 AT_9600 = LineSettings.parse("9600-8N1")
 
 
 def move(old: int, new: int) -> Move:
-    return Move(AT_9600, old, new, Procedure(256))
+    return Move(Place(old, AT_9600), Place(new, AT_9600), Procedure(256))
 
 
-def write(number: int, old: int, new: int, outcome: str | None, kind: str = "readdress") -> Record:
+def write(
+    number: int, old: int, new: int, outcome: Result | None, role: Role = Role.ADDRESS
+) -> WriteRecord:
     """Function code 6 to register 256, which holds the address."""
-    request = bytes((old, 6, 1, 0, 0, new))
-    said = () if outcome is None else (Said(outcome, None, ""),)
-    return Record(number, kind, old, new, "9600-8N1", request, "", said)
+    said = () if outcome is None else (Conclusion("", outcome, None, None, ""),)
+    source, target = Place(old, AT_9600), Place(new, AT_9600)
+    how = RegisterWrite(256, (new,), Function.WRITE_SINGLE_REGISTER)
+    frame = how.request(old).frame
+    return WriteRecord(
+        number, number, "", "", role, source, target, how, frame, "", conclusions=said
+    )
 
 
 @pytest.mark.parametrize("outcome", [Result.WAITING, None])
-def test_an_address_that_a_unit_may_come_up_at_is_refused(outcome: str | None) -> None:
+def test_an_address_that_a_unit_may_come_up_at_is_refused(outcome: Result | None) -> None:
     with pytest.raises(
         RefusedError,
         match=r"Write 1 gave unit address 12 .* to the unit that was at unit address 1 ",
     ):
-        check_promised([write(1, 1, 12, outcome)], move(9, 12))
+        check_pending([write(1, 1, 12, outcome)], move(9, 12))
 
 
 @pytest.mark.parametrize(
@@ -44,7 +50,7 @@ def test_an_address_that_a_unit_may_come_up_at_is_refused(outcome: str | None) -
             write(1, 1, 12, Result.VERIFIED)
         ],  # the unit is on the bus list then, which refuses by itself
         [write(1, 1, 13, Result.WAITING)],
-        [write(1, 1, 12, Result.WAITING, kind="save")],  # a step of a move, not the move
+        [write(1, 1, 12, Result.WAITING, role=Role.SAVE)],  # a step of a move, not the move
         [write(1, 9, 12, Result.WAITING)],  # the same move, tried again
         [
             write(1, 1, 12, Result.WAITING),
@@ -52,14 +58,14 @@ def test_an_address_that_a_unit_may_come_up_at_is_refused(outcome: str | None) -
         ],  # it came up there and was moved on
     ],
 )
-def test_other_writes_promise_nothing(writes: list[Record]) -> None:
-    check_promised(writes, move(9, 12))
+def test_other_writes_promise_nothing(writes: list[WriteRecord]) -> None:
+    check_pending(writes, move(9, 12))
 
 
 def test_a_promise_outlives_another_unit_at_the_same_old_address() -> None:
     """Two of a box at address 1 one after the other: the first still has its 12 coming."""
     with pytest.raises(RefusedError, match="Write 1 "):
-        check_promised(
+        check_pending(
             [write(1, 1, 12, Result.WAITING), write(2, 1, 13, Result.VERIFIED)], move(9, 12)
         )
 

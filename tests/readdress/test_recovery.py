@@ -9,13 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from busprobe.errors import UsageError
 from busprobe.job.job import Job
-from busprobe.modbus.requests import Function
+from busprobe.job.journal import Result, Role, Row, WriteRecord
+from busprobe.line.place import Place
+from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.changes import Effect, ReplyFrom
-from busprobe.readdress.move import Procedure, Result, Row, execute, prepare
-from busprobe.readdress.recorded import move_on_record
+from busprobe.readdress.journal import move_of
+from busprobe.readdress.move import execute, prepare
+from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.recovery import recover
+from busprobe.session.move_journal import MoveJournal
 from tests.readdress.bench import (
     ADDRESS_REGISTER,
     RELOCK,
@@ -24,7 +27,6 @@ from tests.readdress.bench import (
     Bench,
     Book,
     FakeUnit,
-    Record,
     line_to,
     move,
     unplugged,
@@ -36,7 +38,7 @@ class Killed(BaseException):
     """The program ends here."""
 
 
-def unfinished(book: Book) -> list[Record]:
+def unfinished(book: Book) -> list[WriteRecord]:
     return [write for write in book.writes if write.outcome is None]
 
 
@@ -137,12 +139,14 @@ def test_a_pulled_adapter_is_looked_into_with_the_job_as_it_is(tmp_path: Path) -
     bench.after_send = lambda frame: unplugged(frame) if frame[1] == 16 else None
     with Job.create(tmp_path / "site.job") as job:
         line = line_to(bench)
-        outcome = execute(line, prepare(line, move()), job, yes)
+        outcome = execute(line, prepare(line, move()), MoveJournal(job, lambda _: None), yes)
         assert outcome.row is Row.PORT_FAILED
         assert [write.id for write in job.unfinished_writes()] == [outcome.write]
     with Job.open(tmp_path / "site.job") as job:
         said: list[str] = []
-        (found,) = recover(line_to(bench), job.unfinished_writes(), job, said.append)
+        (found,) = recover(
+            line_to(bench), job.unfinished_writes(), MoveJournal(job, lambda _: None), said.append
+        )
         assert said == [
             f"Write {outcome.write} was under way when the program ended: {job.writes()[0].words}"
         ]
@@ -156,10 +160,10 @@ def test_the_moves_of_several_units_are_looked_into_one_after_the_other() -> Non
     bench, book = Bench(FakeUnit(12), FakeUnit(2)), Book()
     for old, new in ((1, 12), (2, 13)):
         book.intend_write(
-            kind="readdress",
-            from_address=old,
-            to_address=new,
-            settings="9600-8N1",
+            role=Role.ADDRESS,
+            source=Place.parse(f"{old} 9600-8N1"),
+            target=Place.parse(f"{new} 9600-8N1"),
+            write=RegisterWrite(257, (new,), Function.WRITE_SINGLE_REGISTER),
             request=b"\x01\x06\x00\x64\x00\x0c\xc8\x10",
             words="Write it.",
         )
@@ -169,16 +173,12 @@ def test_the_moves_of_several_units_are_looked_into_one_after_the_other() -> Non
     ]
 
 
-def test_the_move_is_read_back_from_the_frame() -> None:
-    record = Record(
-        7, "readdress", 1, 12, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it."
-    )
-    assert move_on_record(record) == move(procedure=Procedure(100, Function.WRITE_SINGLE_REGISTER))
-
-
-def test_a_record_of_something_else_is_refused_in_words() -> None:
-    record = Record(
-        7, "calibration", 1, None, "9600-8N1", b"\x01\x06\x00\x64\x00\x0c\xc8\x10", "Write it."
-    )
-    with pytest.raises(UsageError, match=r"Write 7 in the journal \(calibration\) is not a move"):
-        move_on_record(record)
+def test_the_move_is_read_back_from_the_record() -> None:
+    here = move(procedure=Procedure(100, Function.WRITE_SINGLE_REGISTER))
+    how = RegisterWrite(100, (12,), Function.WRITE_SINGLE_REGISTER)
+    frame = b"\x01\x06\x00\x64\x00\x0c\xc8\x10"
+    for role in (Role.ADDRESS, Role.UNLOCK):
+        record = WriteRecord(7, 7, "", "", role, here.source, here.target, how, frame, "Write it.")
+        assert move_of(record) == here
+    record = WriteRecord(7, 7, "", "", Role.UNDO, here.source, here.target, how, frame, "Write it.")
+    assert move_of(record) == replace(here, purpose=Role.UNDO)

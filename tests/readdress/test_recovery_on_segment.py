@@ -17,18 +17,13 @@ import pytest
 
 from busprobe.errors import PortError
 from busprobe.job.job import Job
+from busprobe.job.journal import Result, Row
 from busprobe.line.place import Place
-from busprobe.readdress.move import (
-    Move,
-    Outcome,
-    Prepared,
-    Result,
-    Row,
-    execute,
-    prepare,
-    verify_again,
-)
+from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move
 from busprobe.readdress.recovery import recover
+from busprobe.session.move_journal import MoveJournal
 from tests.readdress.bench import Book, yes
 from tests.readdress.segment import MOVES, Stage, stage
 from tests.readdress.test_recovery import Killed, unfinished
@@ -150,7 +145,7 @@ def test_the_adapter_pulled_at_every_step(name: str, moment: str) -> None:
         try:
             outcome = execute(on.line, prepared, book, yes)
         except PortError:
-            assert book.intents == {}  # nothing had been written
+            assert book.writes == []  # nothing had been written
             continue
         assert outcome.row is Row.PORT_FAILED
         on.segment.plug_in()
@@ -189,7 +184,7 @@ def test_the_supply_of_the_unit_cut_at_every_step(name: str, moment: str) -> Non
             continue
         assert is_true(outcome, heard_at[-1], move), (number, outcome.row, heard_at[-1])
         on.segment.power_cycle()
-        after = verify_again(on.line, move, before=outcome.result)
+        after = verify_again(on.line, move, before=outcome.result, journal=Book())
         assert (after.result is Result.VERIFIED) == (on.place == move.target), (
             number,
             after.row,
@@ -234,10 +229,11 @@ def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: 
 
     on.port.after = kill
     with Job.create(tmp_path / "site.job") as job, pytest.raises(Killed):
-        execute(on.line, prepared, job, yes)
+        execute(on.line, prepared, MoveJournal(job, lambda _: None), yes)
     with Job.open(tmp_path / "site.job") as job:
         said: list[str] = []
-        (found,) = recover(on.reopened(), job.unfinished_writes(), job, said.append)
+        journal = MoveJournal(job, lambda _: None)
+        (found,) = recover(on.reopened(), job.unfinished_writes(), journal, said.append)
         assert said == [f"Write 1 was under way when the program ended: {prepared.request.words}"]
         assert (found.row, found.move.source, found.move.target) == (
             Row.FOUND_CHANGED,
@@ -246,5 +242,5 @@ def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: 
         )
         assert "Power-cycle" in found.todo
         on.segment.power_cycle()
-        again = verify_again(on.line, found.move, before=found.result)
+        again = verify_again(on.line, found.move, before=found.result, journal=Book())
         assert again.row is Row.NOT_KEPT  # never saved, and said so

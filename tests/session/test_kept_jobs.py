@@ -22,11 +22,11 @@ import pytest
 from busprobe.errors import BusprobeError
 from busprobe.handover.rows import journal_row
 from busprobe.job.job import Job
-from busprobe.job.records import WriteRecord
+from busprobe.job.journal import WriteRecord
 from busprobe.profiles.store import load_all, shipped_folder
+from busprobe.readdress.journal import latest_move
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.undo import move_to_undo
-from busprobe.session.move_record import latest_move
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 
@@ -78,7 +78,7 @@ def test_the_same_is_to_be_recovered_finished_and_proven(kept: Kept) -> None:
             "words": left.words,
             "frames": [step.request.frame.hex(" ") for step in left.steps],
         }
-        for left in kept.moves.open_steps()
+        for left in kept.moves.unfinished_steps()
     ]
     assert open_now == kept.said["open"]
     unproven = [

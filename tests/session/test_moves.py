@@ -3,7 +3,10 @@ can be undone."""
 
 from __future__ import annotations
 
+import json
+import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,15 +14,18 @@ import pytest
 
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.job import Job
+from busprobe.job.journal import Result, Role, Row
 from busprobe.job.plan import PlannedUnit, keep_plan
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
+from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.batch import Finished
-from busprobe.readdress.move import Move, Outcome, Prepared, Procedure, Result, Row
-from busprobe.readdress.open_steps import PROCEDURE, procedure_document
+from busprobe.readdress.batch import BatchFinished
+from busprobe.readdress.journal import recorded_outcome
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.connect import Connector
-from busprobe.session.move_record import outcome_on_record
 from busprobe.session.moves import RECORD, BusMoves
 from busprobe.session.session import Session
 from busprobe.virtual.segment import Segment
@@ -46,18 +52,18 @@ class OnSite:
         keep_plan(self.job, entries)
         self.session.plan = entries
 
-    def run(self, wishes: Mapping[int, int] | None = None, *, cycle: bool = True) -> Finished:
+    def run(self, wishes: Mapping[int, int] | None = None, *, cycle: bool = True) -> BatchFinished:
         """Carry out the plan of the bus, or what is wished; every move is confirmed."""
         return self.carry_out(self.moves.plan_addresses(wishes=wishes).moves, cycle=cycle)
 
-    def carry_out(self, moves: tuple[Move, ...], *, cycle: bool = True) -> Finished:
+    def carry_out(self, moves: tuple[Move, ...], *, cycle: bool = True) -> BatchFinished:
         def power_cycle(_: tuple[Outcome, ...]) -> bool:
             if cycle:
                 self.segment.power_cycle()
             return cycle
 
         *_, finished = self.moves.carry_out(moves, confirm=lambda _: True, power_cycle=power_cycle)
-        assert isinstance(finished, Finished)
+        assert isinstance(finished, BatchFinished)
         return finished
 
     @property
@@ -135,10 +141,12 @@ def test_a_unit_that_has_not_kept_its_address_is_listed_where_it_answers(job: Jo
     )  # a factory address that is neither the old nor the new one
     (lost,) = [unit for unit in job.units() if unit.address == 60]
     assert lost.power_cycle_verified is False
-    (write,) = site.moves.unproven() or [outcome_on_record(job.writes()[-1])]
+    (write,) = site.moves.unproven() or [recorded_outcome(job.writes()[-1])]
     again = site.moves.verify_again(write)
     assert "somebody answers at unit address 1 (0x01) at 9600-8N1" in again.why
-    back = site.moves.verify_again(Outcome(Move(AT_9600, 1, 60, SENSOR), Row.CHANGED, "", ""))
+    back = site.moves.verify_again(
+        Outcome(Move(Place(1, AT_9600), Place(60, AT_9600), SENSOR), Row.CHANGED, "", "")
+    )
     assert back.row is Row.NOT_KEPT
     (there,) = [unit for unit in job.units() if unit.profile == "aldermoor-at-10"]
     assert (there.address, there.previous_address, there.power_cycle_verified) == (1, None, None)
@@ -200,7 +208,7 @@ def test_a_move_is_undone_by_the_procedure_of_its_profile(job: Job, address: int
 def test_a_change_of_line_settings_is_undone(job: Job) -> None:
     site = OnSite(job, "harmonise")
     before = site.true
-    moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.old == 21)
+    moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.source.address == 21)
     (outcome,) = site.carry_out(moves).outcomes
     assert outcome.write is not None
     assert undo(site, outcome.write).result is Result.VERIFIED
@@ -208,7 +216,7 @@ def test_a_change_of_line_settings_is_undone(job: Job) -> None:
 
 
 def main_writes(job: Job) -> list[int]:
-    return [write.id for write in job.writes() if write.kind == "readdress"]
+    return [write.id for write in job.writes() if write.role.moves]
 
 
 def test_a_move_that_was_built_upon_is_not_undone(job: Job) -> None:
@@ -249,14 +257,14 @@ def test_what_is_not_in_the_journal_or_no_move_cannot_be_undone(job: Job) -> Non
 def test_a_move_that_was_not_verified_cannot_be_undone(job: Job) -> None:
     site = OnSite(job, "clean")
     number = job.intend_write(
-        kind="readdress",
-        from_address=11,
-        to_address=13,
-        settings="9600-8N1",
+        role=Role.ADDRESS,
+        source=Place.parse("11 9600-8N1"),
+        target=Place.parse("13 9600-8N1"),
+        write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
         request=bytes(8),
         words="Write it.",
     )
-    job.conclude_write(number, outcome="not verified", reply=None, why="Nobody knows.")
+    job.conclude_write(number, outcome=Result.NOT_VERIFIED, reply=None, why="Nobody knows.")
     with pytest.raises(RefusedError, match="ended 'not verified'"):
         site.moves.prepare_undo(number)
 
@@ -271,7 +279,7 @@ def test_without_a_profile_a_shared_register_is_not_written(job: Job) -> None:
     with pytest.raises(RefusedError, match="holds more than the unit address"):
         site.moves.prepare_undo(write)
     prepared = site.moves.prepare_undo(write, STORE.profiles["hathermere-hp-4"])
-    assert (prepared.move.old, prepared.move.new) == (45, 2)
+    assert (prepared.move.source.address, prepared.move.target.address) == (45, 2)
 
 
 def test_without_a_profile_a_whole_register_is_written_back_with_the_plainer_warning(
@@ -288,7 +296,7 @@ def test_without_a_profile_a_whole_register_is_written_back_with_the_plainer_war
 
 def test_without_a_profile_line_settings_have_no_code(job: Job) -> None:
     site = OnSite(job, "harmonise")
-    moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.old == 21)
+    moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.source.address == 21)
     (outcome,) = site.carry_out(moves).outcomes
     for unit in job.units():
         job.remove_unit(unit.place)
@@ -299,14 +307,14 @@ def test_without_a_profile_line_settings_have_no_code(job: Job) -> None:
 def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: Job) -> None:
     """The list follows what recovery has found."""
     site = OnSite(job, "harmonise")
-    moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.old == 21)
+    moves = tuple(m for m in site.moves.plan_line_settings(AT_9600).moves if m.source.address == 21)
     (outcome,) = site.carry_out(moves, cycle=False).outcomes
     row = next(write for write in job.writes() if write.id == outcome.write)
     number = job.intend_write(
-        kind=row.kind,
-        from_address=21,
-        to_address=21,
-        settings=row.settings,
+        role=row.role,
+        source=row.source,
+        target=row.target,
+        write=row.write,
         request=row.request,
         words=row.words,
     )
@@ -322,14 +330,26 @@ def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_ackno
 ) -> None:
     """Until somebody sends it; a relock that was acknowledged is no open write."""
     site = OnSite(job, "procedures")
-    prepared = site.moves.prepare_move(AT_9600, 1, 45)
+    prepared = site.moves.prepare_move(Place(1, AT_9600), 45)
     whole = replace(
         prepared, steps=prepared.steps[:-1]
     )  # as if the program had ended before the last step
     assert site.moves.move(whole, lambda _: True).result is Result.VERIFIED
-    assert site.moves.open_steps() == ()  # the record knows of no other step
-    job.record(PROCEDURE, procedure_document(1, prepared.move, prepared.steps))
-    (left,) = site.moves.open_steps()
+    assert site.moves.unfinished_steps() == ()  # the record knows of no other step
+    last = prepared.steps[-1]
+    with closing(sqlite3.connect(job.path)) as connection:
+        connection.execute(
+            "INSERT INTO planned_step VALUES (1, 9, ?, ?, ?, ?, ?)",
+            (
+                last.role,
+                str(last.place),
+                last.write.register,
+                last.write.function,
+                json.dumps(last.write.values),
+            ),
+        )
+        connection.commit()
+    (left,) = site.moves.unfinished_steps()
     assert left.words in site.session.bus_list().attention
     assert site.moves.finish(left, lambda _: True).row is Row.FINISHED
     assert not [

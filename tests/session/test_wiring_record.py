@@ -19,7 +19,7 @@ from busprobe.prove.proof import Proof
 from busprobe.prove.tally import EVIDENCE_KEPT, Failure, UnitTally
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
-from busprobe.session.wiring_record import counted, failure_patterns, keep_wiring
+from busprobe.session.wiring_record import failure_patterns, keep_wiring, run_counts
 from busprobe.wiring.calculations import stub
 from busprobe.wiring.causes import Cause
 from busprobe.wiring.error_distribution import PollCounts
@@ -64,7 +64,7 @@ def survey(session: Session) -> None:
 
 
 def test_counts_of_a_proof_and_when_they_failed() -> None:
-    run = counted(proof(unit(11, SLOW, 3.0, 50.0), unit(12, SLOW, 7.0), unit(21, FAST)))
+    run = run_counts(proof(unit(11, SLOW, 3.0, 50.0), unit(12, SLOW, 7.0), unit(21, FAST)))
     assert run.tallies == {
         (11, 9600): PollCounts(100, 2),
         (12, 9600): PollCounts(100, 1),
@@ -80,7 +80,7 @@ def test_counts_of_a_proof_and_when_they_failed() -> None:
 
 def test_time_is_watched_only_until_a_failure_is_left_out() -> None:
     """The eleventh failure of unit 11 has no moment: from the tenth on nothing is known of when."""
-    run = counted(
+    run = run_counts(
         proof(unit(11, SLOW, *(2.0 * n for n in range(1, 30))), unit(12, SLOW, 15.0, 90.0))
     )
     assert (run.period.seconds, run.period.rounds) == (20.0, 20)
@@ -89,7 +89,7 @@ def test_time_is_watched_only_until_a_failure_is_left_out() -> None:
 
 
 def test_an_empty_proof_counts_nothing() -> None:
-    run = counted(Proof((), 1.0, 0.5, 0.0))
+    run = run_counts(Proof((), 1.0, 0.5, 0.0))
     assert (run.tallies, run.period.rounds, run.period.failures) == ({}, 0, ())
 
 
@@ -155,8 +155,10 @@ def test_the_wizards_step_keeps_readings_and_what_was_heard_in_one_document(
     assert after["observations"] == record.document["observations"]
 
 
-def test_patterns_and_sums_reach_the_wiring_table_of_the_hand_over(session: Session) -> None:
-    """What failures have in common, with its actions, and what was reckoned, with formula and
+def test_patterns_and_calculations_reach_the_wiring_table(
+    session: Session,
+) -> None:
+    """What failures have in common, with its actions, and what was calculated, with formula and
     source."""
     for position, address in enumerate(PLACES, start=1):
         session.job.put_unit(UnitRecord(Place(address, SLOW), position=position))
@@ -167,11 +169,11 @@ def test_patterns_and_sums_reach_the_wiring_table_of_the_hand_over(session: Sess
     session.keep_wiring(calculations=(stub(25),))
     rows = wiring_table(session.bus_list()).rows
     place, *_ = [row for row in rows if row[0] == "failures by place and time"]
-    (sum_,) = [row for row in rows if row[0] == "Longest stub"]
+    (calculation,) = [row for row in rows if row[0] == "Longest stub"]
     assert "Errors grow along the cable" in str(place[1])
     assert "Ask again at half the baud rate" in str(place[4])
-    assert sum_[1:3] == ("1 derivation at one tap, rise time 25 ns", "reckoned")
-    assert "0.1 × rise time" in str(sum_[5])
+    assert calculation[1:3] == ("1 derivation at one tap, rise time 25 ns", "reckoned")
+    assert "0.1 × rise time" in str(calculation[5])
 
 
 def test_where_nobody_is_known_unit_1_is_asked(session: Session) -> None:

@@ -46,7 +46,7 @@ async def play(job: Job) -> None:
         await person.press("r")
         keep(person, "2-wiring")
         await person.press("s")
-        keep(person, "2-sums")
+        keep(person, "2-calculations")
         await person.press("escape")
         await person.press("3", "s")
         while app.gate.holder:  # four settings take longer than a test waits

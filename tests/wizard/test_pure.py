@@ -9,14 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
-from busprobe.job.records import Conclusion, UnitRecord, WriteRecord
+from busprobe.job.journal import Conclusion, Result, Role, Row, WriteRecord
+from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import write_register
-from busprobe.readdress.bus_plan import Bus, Goal, Practice
-from busprobe.readdress.outcome import Outcome, Row
+from busprobe.modbus.requests import Function, RegisterWrite
+from busprobe.readdress.journal import latest_move, recorded_outcome, unproven_moves
+from busprobe.readdress.move_list import Bus, Goal, Practice
+from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.session.move_record import latest_move, outcome_on_record, unproven
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.decision import Decision
@@ -139,11 +140,22 @@ def test_times_are_written_as_people_say_them(seconds: float, words: str) -> Non
 
 
 def write(outcome: str | None, *, old: int = 1, new: int = 12, number: int = 1) -> WriteRecord:
-    conclusions = (
-        () if outcome is None else (Conclusion("2026-01-01T00:00:00.000Z", outcome, None, ""),)
+    made = "2026-01-01T00:00:00.000Z"
+    conclusions = () if outcome is None else (Conclusion(made, Result(outcome), None, None, ""),)
+    how = RegisterWrite(0x101, (new,), Function.WRITE_SINGLE_REGISTER)
+    return WriteRecord(
+        id=number,
+        move=number,
+        intended="",
+        tester="",
+        role=Role.ADDRESS,
+        source=Place(old, AT_9600),
+        target=Place(new, AT_9600),
+        write=how,
+        request=how.request(old).frame,
+        words="",
+        conclusions=conclusions,
     )
-    frame = write_register(old, 0x101, new).frame
-    return WriteRecord(number, "", "", "readdress", old, new, "9600-8N1", frame, "", conclusions)
 
 
 def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
@@ -192,17 +204,25 @@ def test_what_no_power_cycle_has_proven_is_known_from_list_and_journal() -> None
         UnitRecord(Place.parse("5 9600-8N1")),
     )
     proven = UnitRecord(Place.parse("20 9600-8N1"), power_cycle_verified=True)
-    assert [outcome.move.new for outcome in unproven((*units, proven), writes)] == [12, 13]
+    assert [
+        outcome.move.target.address for outcome in unproven_moves((*units, proven), writes)
+    ] == [12, 13]
 
 
 def test_an_outcome_is_read_back_from_the_journal_with_the_register_that_was_written() -> None:
-    outcome = outcome_on_record(write("waiting for power cycle", number=7))
-    assert (outcome.move.old, outcome.move.new, outcome.move.procedure.register) == (1, 12, 0x101)
+    outcome = recorded_outcome(write("waiting for power cycle", number=7))
+    assert (
+        outcome.move.source.address,
+        outcome.move.target.address,
+        outcome.move.procedure.register,
+    ) == (1, 12, 0x101)
     assert outcome.write == 7
 
 
 def moved(old: int, new: int) -> Outcome:
-    return Outcome(Move(AT_9600, old, new, Procedure(0x101)), Row.CHANGED, "", "")
+    return Outcome(
+        Move(Place(old, AT_9600), Place(new, AT_9600), Procedure(0x101)), Row.CHANGED, "", ""
+    )
 
 
 def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits() -> None:

@@ -15,6 +15,7 @@ from busprobe.handover.tables.addresses import address_table
 from busprobe.handover.tables.polling import SHORT_COLUMNS, polling_tables
 from busprobe.handover.tables.proof import advice, proof_table
 from busprobe.modbus.addresses import format_addresses
+from busprobe.readdress.words import RESULT_WORDS
 from busprobe.wiring.meter import Measurement
 
 Row = TypeVar("Row")
@@ -118,11 +119,14 @@ JOURNAL_COLUMNS: Columns[JournalRow] = (
     ("Serial no.", lambda w: w.serial),
     ("What it does", lambda w: w.words),
     ("Request hex", lambda w: w.request),
-    ("Outcome", lambda w: "not known" if w.outcome is None else w.outcome),
+    ("Outcome", lambda w: "not known" if w.outcome is None else RESULT_WORDS[w.outcome]),
     ("Reply from", lambda w: w.reply_from),
     ("Replies hex", lambda w: " | ".join(c.reply or "none" for c in w.conclusions)),
     ("Power cycle verified", lambda w: _yes_no(w.power_cycle_verified)),
-    ("Why", lambda w: " | ".join(f"{c.made} {c.outcome}: {c.why}" for c in w.conclusions)),
+    (
+        "Why",
+        lambda w: " | ".join(f"{c.made} {RESULT_WORDS[c.outcome]}: {c.why}" for c in w.conclusions),
+    ),
 )
 """Titles and contents of the journal of writes."""
 

@@ -8,21 +8,21 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from busprobe.job.journal import Result
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.isolation import Crowd
 from busprobe.readdress.one_by_one import (
     Appeared,
-    Finished,
+    BoxEvent,
+    BoxFinished,
     Moved,
     PowerCycleNeeded,
     Refused,
-    Step,
     Taken,
     TakenBack,
     Waiting,
     Watched,
 )
-from busprobe.readdress.outcome import Result
 from busprobe.wizard.common.distance_screen import HandsScreen
 
 
@@ -32,7 +32,7 @@ class BoxScreen(HandsScreen):
     class Told(Message):
         """The loop went on."""
 
-        def __init__(self, step: Step) -> None:
+        def __init__(self, step: BoxEvent) -> None:
             self.step = step
             super().__init__()
 
@@ -120,7 +120,7 @@ class BoxScreen(HandsScreen):
                 if outcome.result is Result.VERIFIED:
                     self._set -= 1
                     self._leaving = True
-                    self.large("UNDONE", str(outcome.move.new), "calm")
+                    self.large("UNDONE", str(outcome.move.target.address), "calm")
                     self.todo(
                         "It is at its factory address again. Take it off the pair;"
                         f" {target.address} is next."
@@ -129,8 +129,8 @@ class BoxScreen(HandsScreen):
                     self.large("NO", str(target.address), "gone")
                     self.todo(f"The undo was not made. {outcome.why} {outcome.todo}")
                 why = "" if outcome.result is Result.VERIFIED else f". {outcome.why}"
-                self.happened(f"undo of unit {target.address}: {outcome.result}{why}")
-            case Finished(done, why, failed):
+                self.happened(f"undo of unit {target.address}: {outcome.word}{why}")
+            case BoxFinished(done, why, failed):
                 self._finished = True
                 self.large("END", str(len(done)), "calm" if failed is None else "gone")
                 self.happened(f"{len(done)} units set. {why}", ring=False)

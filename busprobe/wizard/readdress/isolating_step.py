@@ -69,7 +69,10 @@ class IsolatingStep(MovingStep):
     def moved(self, outcome: Outcome) -> None:
         """Where others had to be taken off first, they may come back once nothing is moved any
         more."""
-        self._left = self._left or self._isolated == (outcome.move.old, outcome.move.settings)
+        self._left = self._left or self._isolated == (
+            outcome.move.source.address,
+            outcome.move.source.settings,
+        )
 
     def work_ended(self) -> None:
         """Show where things stand; then the others are put back, which must not come between a

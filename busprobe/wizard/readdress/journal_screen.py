@@ -15,9 +15,8 @@ from textual.containers import VerticalScroll
 from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
-from busprobe.job.records import WriteRecord
-from busprobe.readdress.outcome import Result
-from busprobe.readdress.steps import MAIN
+from busprobe.job.journal import Result, WriteRecord
+from busprobe.readdress.words import RESULT_WORDS, role_words
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.signs import signed
 from busprobe.wizard.common.unit_table import UnitTable
@@ -25,11 +24,11 @@ from busprobe.wizard.common.unit_table import UnitTable
 _COLUMNS = (("No.", 4), ("Time", 16), ("What", 14), ("From → to", 24), ("Outcome", 20))
 
 _SIGNS = {
-    "verified": "good",
-    "acknowledged": "good",
+    Result.VERIFIED: "good",
+    Result.ACKNOWLEDGED: "good",
     Result.WAITING: "cycle it",
-    "not verified": "wrong",
-    "not acknowledged": "wrong",
+    Result.NOT_VERIFIED: "wrong",
+    Result.NOT_ACKNOWLEDGED: "wrong",
 }
 """Sign by the outcome on record."""
 
@@ -99,23 +98,26 @@ class JournalScreen(Screen[int | None]):
 
     def _row(self, write: WriteRecord) -> list[Text | str]:
         outcome = self._outcome(write.outcome)
-        what, _, settings = write.kind.partition(" to ")
+        source, target = write.source, write.target
+        what = role_words(write.role, source, target)
         moved = (
-            f"{write.from_address}: {write.settings}→{settings}"
-            if settings
-            else f"{write.from_address} → {write.to_address}"
+            f"{source.address} → {target.address}"
+            if source.settings == target.settings
+            else f"{source.address}: {source.settings}→{target.settings}"
         )
-        if not write.kind.startswith(MAIN):
+        if not write.role.moves:
             what = f"  {what}"  # a step of the move it belongs to
         return [str(write.id), local_time(write.intended), what, moved, outcome]
 
-    def _outcome(self, said: str | None) -> Text:
+    def _outcome(self, outcome: Result | None) -> Text:
         """The outcome on record behind a sign; one that nobody knows is to be looked into."""
-        word = _SIGNS.get(said or "", "not known")
+        if outcome is None:
+            return signed(self, "not known")
+        word = _SIGNS[outcome]
         text = signed(self, word)
-        if word in ("good", "wrong"):
+        if outcome is not Result.WAITING:
             text.right_crop(len(word))
-            text.append(said or "", style="not bold")
+            text.append(RESULT_WORDS[outcome], style="not bold")
         return text
 
 
@@ -131,7 +133,9 @@ def write_text(write: WriteRecord) -> Text:
     text.append("Sent    ", style="bold").append(hex_bytes(write.request))
     text.append(f", {local_time(write.intended)}{f' by {write.tester}' if write.tester else ''}\n")
     for conclusion in write.conclusions:
-        text.append(f"{local_time(conclusion.made)}  {conclusion.outcome}\n", style="bold")
+        text.append(
+            f"{local_time(conclusion.made)}  {RESULT_WORDS[conclusion.outcome]}\n", style="bold"
+        )
         if conclusion.reply:
             text.append("Reply   ", style="bold").append(f"{hex_bytes(conclusion.reply)}\n")
         text.append(f"{conclusion.why}\n")

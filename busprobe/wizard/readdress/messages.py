@@ -6,9 +6,9 @@ from textual.message import Message
 
 from busprobe.line.settings import LineSettings
 from busprobe.readdress import batch
-from busprobe.readdress.bus_plan import BusPlan
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome
-from busprobe.readdress.preparing import Prepared
 
 
 class Reported(Message):
@@ -54,9 +54,9 @@ class MoveStopped(Message):
 class BatchTold(Message):
     """A batch went on."""
 
-    def __init__(self, plan: BusPlan, step: batch.Step) -> None:
+    def __init__(self, plan: MoveList, event: batch.BatchEvent) -> None:
         self.plan = plan
-        self.step = step
+        self.event = event
         super().__init__()
 
 

@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 
 from rich.text import Text
 
-from busprobe.job.records import UnitRecord, WriteRecord
+from busprobe.job.journal import WriteRecord
+from busprobe.job.records import UnitRecord
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.open_steps import OpenSteps
-from busprobe.session.move_record import latest_move
+from busprobe.readdress.journal import latest_move
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.wizard.common.signs import signed
 from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.common.unit_words import key_text, short_type
@@ -43,7 +44,7 @@ class MoveTable(UnitTable):
         profiles: Mapping[str, Profile],
         wanted: Mapping[str, int],
         writes: Sequence[WriteRecord],
-        left: Sequence[OpenSteps],
+        left: Sequence[UnfinishedSteps],
     ) -> None:
         """Show `units` with their wanted addresses, by key, and what the journal says of their
         moves."""

@@ -11,10 +11,11 @@ from textual import on
 
 from busprobe.errors import RefusedError, StoppedError
 from busprobe.readdress import batch
-from busprobe.readdress.bus_plan import BusPlan
-from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome, refusal
-from busprobe.readdress.preparing import Prepared, Report
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
 from busprobe.wizard.common.decision import Decision
 from busprobe.wizard.common.notice import Notice
@@ -104,7 +105,7 @@ class MovingStep(Step):
         if self.begin(what, work, moves=True):
             self._doing("Wait: both places are looked at, nothing is written unasked. x stops.")
 
-    def run_batch(self, what: str, plan: BusPlan) -> None:
+    def run_batch(self, what: str, plan: MoveList) -> None:
         """Make all moves of a plan."""
         moves = self.moves
 
@@ -128,13 +129,13 @@ class MovingStep(Step):
         def work() -> None:
             for outcome in moves.recover(self.report):
                 self._ended(outcome)
-            for left in moves.open_steps():
+            for left in moves.unfinished_steps():
                 self._finish(moves, left)
 
         if self.begin("the recovery", work):
             self._doing("Wait: both places of what was under way are asked.")
 
-    def run_rest(self, left: OpenSteps) -> None:
+    def run_rest(self, left: UnfinishedSteps) -> None:
         """Send what is left of a procedure, once that is confirmed."""
         moves = self.moves
         if self.begin("the rest of the procedure", lambda: self._finish(moves, left)):
@@ -159,7 +160,7 @@ class MovingStep(Step):
             cycle_words(outcome, unit_name(outcome.move, units, profiles)) for outcome in outcomes
         ]
 
-    def _finish(self, moves: BusMoves, left: OpenSteps) -> None:
+    def _finish(self, moves: BusMoves, left: UnfinishedSteps) -> None:
         self.report(left.words)
         try:
             self._ended(moves.finish(left, self.confirm, self.report, self._stop))
@@ -265,7 +266,7 @@ class MovingStep(Step):
 
     @on(BatchTold)
     def _batch_told(self, event: BatchTold) -> None:
-        match event.step:
+        match event.event:
             case batch.Begun(_, number, of):
                 self._number = f"{number} of {of}"
                 self.progress = f"{number}/{of}"
@@ -273,7 +274,7 @@ class MovingStep(Step):
                 self.say(outcome_text(self, outcome))
                 self._follow(outcome)
                 self.post_message(self.JobChanged())
-            case batch.Finished() as finished:
+            case batch.BatchFinished() as finished:
                 self.say(Text(finished.why))
                 self.app.push_screen(
                     Notice("What became of the moves", batch_text(self, event.plan, finished))

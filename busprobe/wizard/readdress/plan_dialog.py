@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busprobe.readdress.bus_plan import BusPlan
+from busprobe.readdress.move_list import MoveList
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.readdress.words import plan_text
 
@@ -10,7 +10,7 @@ from busprobe.wizard.readdress.words import plan_text
 class PlanShown(Question[bool]):
     """True if the moves are to be made in this order."""
 
-    def __init__(self, plan: BusPlan) -> None:
+    def __init__(self, plan: MoveList) -> None:
         count = len(plan.moves)
         super().__init__(
             f"{count} move{'' if count == 1 else 's'}, in this order",

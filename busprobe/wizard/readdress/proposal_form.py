@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from busprobe.errors import UsageError
-from busprobe.readdress.bus_plan import Practice
+from busprobe.readdress.move_list import Practice
 from busprobe.wizard.common.form import Field
 from busprobe.wizard.readdress.unit_moves import is_address
 

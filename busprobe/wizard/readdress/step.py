@@ -18,11 +18,12 @@ from busprobe.errors import BusprobeError, UsageError
 from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.readdress.bus_plan import BusPlan, Goal
-from busprobe.readdress.open_steps import OpenSteps
-from busprobe.readdress.preparing import Prepared, Report
+from busprobe.readdress.journal import latest_move, recorded_outcome
+from busprobe.readdress.move import Prepared
+from busprobe.readdress.move_list import Goal, MoveList
 from busprobe.readdress.procedure import Procedure
-from busprobe.session.move_record import latest_move, outcome_on_record
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.readdress.write_sequence import Report
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
@@ -129,7 +130,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
     def job_changed(self) -> None:
         """Show units, wanted addresses and what became of moves."""
         units, writes, wanted = self.session.job.units(), self.session.job.writes(), self._wanted
-        left = self.moves.open_steps()
+        left = self.moves.unfinished_steps()
         self._table.show(units, self.session.store.profiles, wanted, writes, left)
         if self.working:
             return
@@ -287,11 +288,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         self.app.push_screen(Form("By hand", fields, words=words, keep="Prepare"), begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
-        place = unit.place
-        self.run_move(
-            "the move",
-            partial(self.moves.prepare_move, place.settings, place.address, wanted, procedure),
-        )
+        self.run_move("the move", partial(self.moves.prepare_move, unit.place, wanted, procedure))
 
     # -- all of them
     # ---------------------------------------------------------------------------------------
@@ -325,7 +322,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
             Form("Line settings", fields, words=words, keep="Show the changes"), begin
         )
 
-    def _show_plan(self, what: str, plan: Callable[[], BusPlan], nothing: str) -> None:
+    def _show_plan(self, what: str, plan: Callable[[], MoveList], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
         try:
             planned = plan()
@@ -392,7 +389,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit, job = self._chosen(), self.session.job
         if self.moves.unfinished():
             self.run_recovery()
-        elif (left := left_for(unit, job.units(), self.moves.open_steps())) is not None:
+        elif (left := left_for(unit, job.units(), self.moves.unfinished_steps())) is not None:
             self._ask_rest(left, unit)
         else:
             self._check(unit)
@@ -401,7 +398,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """Look at the unit under the cursor, or at all that are not proven yet, as was switched off
         and on."""
         write = latest_move(unit, self.session.job.writes()) if unit is not None else None
-        one = () if write is None else (outcome_on_record(write),)
+        one = () if write is None else (recorded_outcome(write),)
         every = self.moves.unproven()
         if not one and not every:
             self.say(
@@ -417,7 +414,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
             self.app.push_screen(WhichCycled(self.named(every), one=bool(one)), choose)
 
-    def _ask_rest(self, left: OpenSteps, unit: UnitRecord | None) -> None:
+    def _ask_rest(self, left: UnfinishedSteps, unit: UnitRecord | None) -> None:
         def choose(send: bool | None) -> None:
             if send:
                 self.run_rest(left)

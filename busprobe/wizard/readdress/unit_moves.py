@@ -7,9 +7,9 @@ from collections.abc import Iterable, Mapping
 
 from busprobe.job.records import UnitRecord
 from busprobe.modbus.addresses import ALL
-from busprobe.readdress.bus_plan import Bus, Goal
-from busprobe.readdress.open_steps import OpenSteps
+from busprobe.readdress.move_list import Bus, Goal
 from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.wizard.common.unit_words import key_text
 
 WANTED = "wizard.wanted"
@@ -17,8 +17,8 @@ WANTED = "wizard.wanted"
 
 
 def left_for(
-    unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[OpenSteps]
-) -> OpenSteps | None:
+    unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[UnfinishedSteps]
+) -> UnfinishedSteps | None:
     """What is left of a procedure of `unit`, or else of one that is not on the list any more."""
     listed = {each.place for each in units}
     mine = [each for each in left if unit is not None and each.place == unit.place]
@@ -47,7 +47,7 @@ def followed(wanted: Mapping[str, int], outcome: Outcome) -> dict[str, int]:
     where it waits."""
     left, move = dict(wanted), outcome.move
     wish = left.pop(key_text(move.source), None)
-    if wish is not None and wish != move.new:
+    if wish is not None and wish != move.target.address:
         left[key_text(move.target)] = wish
     return left
 

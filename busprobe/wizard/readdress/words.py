@@ -7,14 +7,15 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from rich.text import Text
 from textual.widget import Widget
 
-from busprobe.job.records import UnitRecord, WriteRecord
+from busprobe.job.journal import Result, WriteRecord
+from busprobe.job.records import UnitRecord
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.batch import Finished
-from busprobe.readdress.bus_plan import BusPlan
-from busprobe.readdress.open_steps import OpenSteps
-from busprobe.readdress.outcome import Outcome, Result
+from busprobe.readdress.batch import BatchFinished
+from busprobe.readdress.journal import latest_move
+from busprobe.readdress.move_list import MoveList
+from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
-from busprobe.session.move_record import latest_move
+from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.signs import Tone, toned
 from busprobe.wizard.common.step import StepState
@@ -28,7 +29,9 @@ _RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
 }
 
 
-def move_words(unit: UnitRecord, write: WriteRecord | None, left: Iterable[OpenSteps] = ()) -> str:
+def move_words(
+    unit: UnitRecord, write: WriteRecord | None, left: Iterable[UnfinishedSteps] = ()
+) -> str:
     """The state of a unit's move in one word that has a sign; empty if there was none."""
     if any(each.place == unit.place for each in left):
         return "open"
@@ -47,7 +50,7 @@ def outcome_text(widget: Widget, outcome: Outcome) -> Text:
     """The result with its sign, what was seen, the next action, and the bytes."""
     sign, tone = _RESULT_SIGNS[outcome.result]
     text = toned(widget, f"{sign} {outcome.word}", tone)
-    moved = f"{from_to(outcome.move)}. " if outcome.word == outcome.result else ""
+    moved = f"{from_to(outcome.move)}. " if not outcome.of_unfinished_steps else ""
     text.append(f"  {moved}{outcome.why}", style="not bold")
     if outcome.todo:
         text.append("\nNext: ", style="bold").append(outcome.todo, style="not bold")
@@ -64,9 +67,10 @@ def outcome_text(widget: Widget, outcome: Outcome) -> Text:
 
 def from_to(move: Move) -> str:
     """A move in short: its two addresses, or its two line settings."""
-    if move.new_settings is None:
-        return f"{move.old} → {move.new} at {move.settings}"
-    return f"{move.old}: {move.settings} → {move.new_settings}"
+    source, target = move.source, move.target
+    if move.changes_settings:
+        return f"{source.address}: {source.settings} → {target.settings}"
+    return f"{source.address} → {target.address} at {source.settings}"
 
 
 def unit_name(move: Move, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> str:
@@ -86,7 +90,7 @@ def cycle_words(outcome: Outcome, unit: str) -> str:
     return f"{move.name(place).removeprefix('unit '):12} {unit}".rstrip()
 
 
-def plan_text(plan: BusPlan) -> Text:
+def plan_text(plan: MoveList) -> Text:
     """The moves of a plan in their order, and what good practice has to say."""
     text = Text()
     for number, words in enumerate(plan.words, 1):
@@ -96,7 +100,7 @@ def plan_text(plan: BusPlan) -> Text:
     return text
 
 
-def batch_text(widget: Widget, plan: BusPlan, finished: Finished) -> Text:
+def batch_text(widget: Widget, plan: MoveList, finished: BatchFinished) -> Text:
     """What became of each move of a plan, what is left, and whether a power cycle has proven it."""
     text = Text(f"{finished.why}\n\n")
     for move, words in zip(plan.moves, plan.words, strict=True):
@@ -105,9 +109,9 @@ def batch_text(widget: Widget, plan: BusPlan, finished: Finished) -> Text:
             text.append("· not begun", style="bold").append(f"  {words}\n")
             continue
         sign, tone = _RESULT_SIGNS[outcome.result]
-        text.append_text(toned(widget, f"{sign} {outcome.result}", tone)).append(f"  {words}")
+        text.append_text(toned(widget, f"{sign} {outcome.word}", tone)).append(f"  {words}")
         if outcome.power_cycled:
-            text.append(f"  {outcome.row}.")
+            text.append(f"  {outcome.row_words}.")
         elif outcome in finished.unchecked:
             text.append("  Power cycle: not done.", style="bold")
         text.append("\n")
@@ -127,7 +131,7 @@ def standing(
     writes: Sequence[WriteRecord],
     wanted: Mapping[str, int],
     unfinished: Collection[WriteRecord],
-    left_open: Sequence[OpenSteps] = (),
+    left_open: Sequence[UnfinishedSteps] = (),
 ) -> tuple[StepState, str]:
     """How the step stands and what to do next; what is most urgent comes first."""
     clashes = [unit for unit in units if unit.kind == "clash"]

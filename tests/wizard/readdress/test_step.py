@@ -9,11 +9,12 @@ from textual.widgets import Button
 
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
+from busprobe.job.journal import Role
 from busprobe.job.plan import PlannedUnit
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import write_register
-from busprobe.readdress.one_by_one import Step, Target, Waiting
+from busprobe.modbus.requests import Function, RegisterWrite, write_register
+from busprobe.readdress.one_by_one import BoxEvent, Target, Waiting
 from busprobe.session.moves import RECORD, BusMoves
 from busprobe.session.session import Session
 from busprobe.wizard.readdress.unit_moves import WANTED
@@ -224,7 +225,7 @@ async def test_a_box_that_is_cut_off_says_so_and_can_be_closed(
     """The adapter is pulled: no screen goes on watching a pair that nobody asks, and Escape closes
     it."""
 
-    def pulled(*_: object, **__: object) -> Iterator[Step]:
+    def pulled(*_: object, **__: object) -> Iterator[BoxEvent]:
         yield Waiting(Target(10), 1)
         raise PortError("The adapter is gone.", todo="Plug it in again, then open the port.")
 
@@ -268,7 +269,7 @@ async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_take
         await person.wait()
         assert "5 Readdress" in person.screen
     assert [unit.address for unit in job.units()] == [1, 10]
-    assert [(write.to_address, write.outcome) for write in job.writes()] == [
+    assert [(write.target.address, write.outcome) for write in job.writes()] == [
         (10, "verified"),
         (11, "verified"),
         (1, "verified"),
@@ -283,10 +284,10 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
     known(job, 11)
     request = write_register(11, 0x101, 33)
     job.intend_write(
-        kind="readdress",
-        from_address=11,
-        to_address=33,
-        settings="9600-8N1",
+        role=Role.ADDRESS,
+        source=Place.parse("11 9600-8N1"),
+        target=Place.parse("33 9600-8N1"),
+        write=RegisterWrite(257, (33,), Function.WRITE_SINGLE_REGISTER),
         request=request.frame,
         words=request.words,
     )
@@ -441,19 +442,18 @@ async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
     sends it on a yes."""
     session.open("virtual:procedures", LineSettings.parse("9600-8N1"))
     session.identify(1, LineSettings.parse("9600-8N1"))
-    moves = BusMoves(session)
-    prepared = moves.prepare_move(LineSettings.parse("9600-8N1"), 1, 45)
+    prepared = BusMoves(session).prepare_move(Place(1, LineSettings.parse("9600-8N1")), 45)
 
     class Killed(BaseException):
         pass
 
-    def killed(_: object, write: int, **__: object) -> None:
+    def killed(_: object, write: int, *__: object, **___: object) -> None:
         if write == 2:
             raise Killed
 
     with monkeypatch.context() as patched, pytest.raises(Killed):
         patched.setattr(Job, "conclude_write", killed)
-        moves.move(prepared, lambda _: True)
+        BusMoves(session).move(prepared, lambda _: True)
     unit = session._connector.segment("virtual:procedures").units[0]
     assert unit.address == 45
     async with wizard("procedures", step=5) as person:

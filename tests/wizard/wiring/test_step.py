@@ -157,9 +157,11 @@ async def test_failures_along_the_cable_are_shown_without_listening(
         assert "→ Ask again at half the baud rate" in person.screen
 
 
-async def test_a_sum_is_reckoned_as_it_is_typed_and_kept_if_asked(wizard: Wizard, job: Job) -> None:
-    """Arrows choose the sum, Enter goes to its figures, F2 keeps the result, Escape goes back;
-    nothing else is kept."""
+async def test_a_calculation_follows_what_is_typed_and_kept_if_asked(
+    wizard: Wizard, job: Job
+) -> None:
+    """Arrows choose the calculation, Enter goes to its inputs, F2 keeps the result, Escape goes
+    back; nothing else is kept."""
     async with wizard("clean", step=2) as person:
         await person.press("r", "s")
         assert "Pull-up and pull-down of at most" in person.screen

@@ -11,7 +11,7 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.bus_plan import Bus, BusPlan, Practice, Seat
+from busprobe.readdress.move_list import Bus, MoveList, Practice, Seat
 
 PROFILES = load_all([shipped_folder()]).profiles
 AT, DX, CD, LK, HP = (
@@ -33,11 +33,11 @@ def bus(*units: UnitRecord) -> Bus:
     return Bus(units, PROFILES)
 
 
-def moves(plan: BusPlan) -> list[tuple[int, int]]:
-    return [(move.old, move.new) for move in plan.moves]
+def moves(plan: MoveList) -> list[tuple[int, int]]:
+    return [(move.source.address, move.target.address) for move in plan.moves]
 
 
-def by_plan(here: Bus, *entries: PlannedUnit) -> BusPlan:
+def by_plan(here: Bus, *entries: PlannedUnit) -> MoveList:
     return here.addresses(here.from_plan(entries))
 
 
@@ -54,7 +54,7 @@ def test_units_that_stand_in_each_others_place_go_round_through_a_free_address()
     plan = by_plan(here, PlannedUnit("TE-1", 11, profile=AT), PlannedUnit("IO-1", 31, profile=DX))
     assert len(plan.moves) == 3
     assert "to wait there" in plan.words[0]
-    aside = plan.moves[0].new
+    aside = plan.moves[0].target.address
     assert aside not in (1, 11, 31)
 
 
@@ -149,7 +149,7 @@ def test_a_goal_given_twice_is_refused() -> None:
 def test_units_at_one_address_and_different_settings_are_moved_apart() -> None:
     here = bus(unit(1), unit(1, CD, "19200-8E1"))
     plan = here.addresses(here.counted_up(Practice(first=11)))
-    assert {(str(move.settings), move.new) for move in plan.moves} == {
+    assert {(str(move.source.settings), move.target.address) for move in plan.moves} == {
         ("9600-8N1", 11),
         ("19200-8E1", 12),
     }
@@ -164,7 +164,10 @@ def test_the_range_of_a_type_is_looked_at_before_anything_is_done() -> None:
 def test_line_settings_go_one_unit_at_a_time_baud_rate_first() -> None:
     here = bus(unit(11, LK, "4800-8E1"), unit(12, LK), unit(13, HP, "19200-8N1"))
     plan = here.line_settings(LineSettings.parse("9600-8N1"))
-    assert [(move.old, str(move.settings), str(move.target.settings)) for move in plan.moves] == [
+    assert [
+        (move.source.address, str(move.source.settings), str(move.target.settings))
+        for move in plan.moves
+    ] == [
         (11, "4800-8E1", "9600-8E1"),
         (11, "9600-8E1", "9600-8N1"),
         (13, "19200-8N1", "9600-8N1"),
@@ -175,7 +178,7 @@ def test_a_unit_that_could_only_go_half_the_way_is_left_as_it_is() -> None:
     """HP-4 has a code for the baud rate and none for the format; others go on without it."""
     here = bus(unit(11, LK), unit(13, HP), unit(14, None))
     plan = here.line_settings(LineSettings.parse("19200-8E1"))
-    assert [move.old for move in plan.moves] == [11, 11]
+    assert [move.source.address for move in plan.moves] == [11, 11]
     assert [remark.split(" at ")[0] for remark in plan.remarks] == [
         "hathermere-hp-4 (9600-8N1)",
         "unknown unit (9600-8N1)",

@@ -26,7 +26,7 @@ Unit = TypeVar("Unit", bound=Hashable)
 
 
 @dataclass(frozen=True)
-class PlannedMove(Generic[Unit]):
+class OrderedMove(Generic[Unit]):
     """One write of the plan."""
 
     unit: Unit
@@ -44,14 +44,14 @@ class PlannedMove(Generic[Unit]):
         return f"{self.unit}: {both_forms(self.old)} to {both_forms(self.new)}{reason}."
 
 
-def plan_moves(
+def order_moves(
     start: Mapping[Unit, int],
     goal: Mapping[Unit, int],
     *,
     settings: Mapping[Unit, LineSettings] | None = None,
     allowed: Mapping[Unit, Collection[int]] | None = None,
     avoid: Collection[int] = (),
-) -> tuple[PlannedMove[Unit], ...]:
+) -> tuple[OrderedMove[Unit], ...]:
     """The fewest moves from `start` to `goal`, in an order in which no two units ever share an
     address.
 
@@ -64,10 +64,10 @@ def plan_moves(
     goal = {**start, **goal}
     _check(start, goal, settings or {}, allowed or {})
     where = dict(start)
-    moves: list[PlannedMove[Unit]] = []
+    moves: list[OrderedMove[Unit]] = []
 
     def move(unit: Unit, new: int, aside: bool = False) -> None:
-        moves.append(PlannedMove(unit, where[unit], new, aside))
+        moves.append(OrderedMove(unit, where[unit], new, aside))
         where[unit] = new
 
     left = [unit for unit in start if start[unit] != goal[unit]]

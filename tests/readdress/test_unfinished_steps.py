@@ -8,19 +8,18 @@ from typing import Any
 import pytest
 
 from busprobe.errors import RefusedError, StoppedError
-from busprobe.readdress.finishing import prepare_rest, send_rest
-from busprobe.readdress.move import (
-    Outcome,
-    Prepared,
-    Procedure,
-    Result,
-    Row,
-    execute,
-    prepare,
-    verify_again,
-)
-from busprobe.readdress.open_steps import OpenSteps, open_steps
+from busprobe.job.journal import Result, Row
+from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.recovery import recover
+from busprobe.readdress.unfinished_steps import (
+    UnfinishedSteps,
+    prepare_rest,
+    send_rest,
+    unfinished_steps,
+)
+from busprobe.readdress.words import write_words
 from tests.readdress.bench import (
     ADDRESS_REGISTER,
     RELOCK,
@@ -38,8 +37,8 @@ from tests.readdress.test_recovery import unfinished
 from tests.readdress.test_recovery_on_segment import left_by_a_kill, prepared_for
 
 
-def left_open(book: Book) -> tuple[OpenSteps, ...]:
-    return open_steps(book.writes, book.documents)
+def left_open(book: Book) -> tuple[UnfinishedSteps, ...]:
+    return unfinished_steps(book.writes)
 
 
 @pytest.mark.parametrize("moment", ["before", "after"])
@@ -98,7 +97,7 @@ class Interrupted:
         self.bench.mangle = lambda data: data
 
     @property
-    def left(self) -> OpenSteps:
+    def left(self) -> UnfinishedSteps:
         (left,) = left_open(self.book)
         return left
 
@@ -149,7 +148,7 @@ def test_what_is_sent_is_on_record_and_acknowledged() -> None:
         == "What was left of the procedure is done: save, relock.  The unit answers alone at unit"
         " address 12 (0x0C) at 9600-8N1."
     )
-    assert [write.kind for write in here.book.writes] == [
+    assert [write_words(write) for write in here.book.writes] == [
         "unlock",
         "readdress",
         "save",

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from busprobe.errors import RefusedError, UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
-from busprobe.readdress.plan import PlannedMove, plan_moves, propose_addresses, remarks
+from busprobe.readdress.move_order import OrderedMove, order_moves, propose_addresses, remarks
 
 
-def replay(start: dict[str, int], moves: tuple[PlannedMove[str], ...]) -> dict[str, int]:
+def replay(start: dict[str, int], moves: tuple[OrderedMove[str], ...]) -> dict[str, int]:
     """Carry out `moves` on a model of the pair; fails the test on any collision."""
     where = dict(start)
     for move in moves:
@@ -57,7 +57,7 @@ def test_replaying_the_plan_never_collides_and_ends_at_the_goal(
     case: tuple[dict[str, int], dict[str, int]],
 ) -> None:
     start, goal = case
-    assert replay(start, plan_moves(start, goal)) == goal
+    assert replay(start, order_moves(start, goal)) == goal
 
 
 @given(shared_starts())
@@ -66,7 +66,7 @@ def test_units_that_share_an_address_at_different_settings_are_moved_apart(
     case: tuple[dict[str, int], dict[str, int], dict[str, LineSettings]],
 ) -> None:
     start, goal, lines = case
-    assert replay(start, plan_moves(start, goal, settings=lines)) == goal
+    assert replay(start, order_moves(start, goal, settings=lines)) == goal
 
 
 def fewest_writes(start: dict[str, int], goal: dict[str, int], addresses: range) -> int:
@@ -93,7 +93,7 @@ def fewest_writes(start: dict[str, int], goal: dict[str, int], addresses: range)
 def test_no_plan_needs_fewer_writes(case: tuple[dict[str, int], dict[str, int]]) -> None:
     start, goal = case
     used = max(*start.values(), *goal.values())
-    assert len(plan_moves(start, goal)) == fewest_writes(start, goal, range(1, used + 2))
+    assert len(order_moves(start, goal)) == fewest_writes(start, goal, range(1, used + 2))
 
 
 @given(shared_starts(most=4, highest=6))
@@ -103,13 +103,13 @@ def test_no_plan_from_shared_addresses_needs_fewer_writes(
 ) -> None:
     start, goal, lines = case
     used = max(*start.values(), *goal.values())
-    assert len(plan_moves(start, goal, settings=lines)) == fewest_writes(
+    assert len(order_moves(start, goal, settings=lines)) == fewest_writes(
         start, goal, range(1, used + 2)
     )
 
 
 def test_a_swap_goes_through_a_free_address() -> None:
-    moves = plan_moves({"P": 1, "Q": 2}, {"P": 2, "Q": 1})
+    moves = order_moves({"P": 1, "Q": 2}, {"P": 2, "Q": 1})
     assert [(m.unit, m.old, m.new, m.aside) for m in moves] == [
         ("P", 1, 247, True),
         ("Q", 2, 1, False),
@@ -119,42 +119,42 @@ def test_a_swap_goes_through_a_free_address() -> None:
 
 
 def test_a_chain_is_done_from_its_free_end() -> None:
-    moves = plan_moves({"P": 1, "Q": 2, "R": 3}, {"P": 2, "Q": 3, "R": 4})
+    moves = order_moves({"P": 1, "Q": 2, "R": 3}, {"P": 2, "Q": 3, "R": 4})
     assert [m.unit for m in moves] == ["R", "Q", "P"]
 
 
 def test_units_that_are_right_are_not_written_to() -> None:
-    assert plan_moves({"P": 5, "Q": 6}, {"P": 5, "Q": 6}) == ()
+    assert order_moves({"P": 5, "Q": 6}, {"P": 5, "Q": 6}) == ()
 
 
 def test_a_unit_the_plan_does_not_name_stays_and_is_never_hit() -> None:
     with pytest.raises(UsageError, match="to P and to Q"):
-        plan_moves({"P": 1, "Q": 2}, {"P": 2})
+        order_moves({"P": 1, "Q": 2}, {"P": 2})
 
 
 def test_units_sharing_an_address_now_are_refused() -> None:
     with pytest.raises(RefusedError, match=r"P and Q share unit address 1 \(0x01\)"):
-        plan_moves({"P": 1, "Q": 1}, {"P": 10, "Q": 11})
+        order_moves({"P": 1, "Q": 1}, {"P": 10, "Q": 11})
     at = LineSettings.parse("9600-8N1")
     with pytest.raises(RefusedError, match="P and Q share"):
-        plan_moves({"P": 1, "Q": 1}, {"P": 10, "Q": 11}, settings={"P": at, "Q": at})
+        order_moves({"P": 1, "Q": 1}, {"P": 10, "Q": 11}, settings={"P": at, "Q": at})
 
 
 def test_a_unit_that_is_not_on_the_pair_is_named() -> None:
     with pytest.raises(UsageError, match="not on the pair: Z"):
-        plan_moves({"P": 1}, {"Z": 2})
+        order_moves({"P": 1}, {"Z": 2})
 
 
 @pytest.mark.parametrize("address", [0, 248])
 def test_only_unit_addresses_are_goals(address: int) -> None:
     with pytest.raises(UsageError, match="from 1 to 247"):
-        plan_moves({"P": 1}, {"P": address})
+        order_moves({"P": 1}, {"P": address})
 
 
 def test_the_range_of_a_unit_limits_goal_and_stepping_aside() -> None:
     with pytest.raises(UsageError, match="allows 1-7"):
-        plan_moves({"P": 1}, {"P": 8}, allowed={"P": range(1, 8)})
-    moves = plan_moves(
+        order_moves({"P": 1}, {"P": 8}, allowed={"P": range(1, 8)})
+    moves = order_moves(
         {"P": 1, "Q": 2}, {"P": 2, "Q": 1}, allowed={"P": range(1, 3), "Q": range(1, 8)}, avoid=[7]
     )
     assert [(m.unit, m.new) for m in moves] == [("Q", 6), ("P", 2), ("Q", 1)]
@@ -162,7 +162,7 @@ def test_the_range_of_a_unit_limits_goal_and_stepping_aside() -> None:
 
 def test_a_cycle_without_a_free_address_is_refused() -> None:
     with pytest.raises(RefusedError, match="no free address"):
-        plan_moves({"P": 1, "Q": 2}, {"P": 2, "Q": 1}, allowed={"P": (1, 2), "Q": (1, 2)})
+        order_moves({"P": 1, "Q": 2}, {"P": 2, "Q": 1}, allowed={"P": (1, 2), "Q": (1, 2)})
 
 
 def test_the_proposal_counts_along_the_cable_and_keeps_factory_addresses_free() -> None:

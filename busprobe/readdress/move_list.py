@@ -2,8 +2,8 @@
 in their order.
 
 Where units should be comes from the plan of the bus, from good practice along the cable, or from
-the technician; which way round the moves go is worked out by `busprobe.readdress.plan`.  Nothing
-here touches the line.
+the technician; which way round the moves go is worked out by `busprobe.readdress.move_order`.
+Nothing here touches the line.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from busprobe.errors import RefusedError, UsageError
+from busprobe.job.journal import Role
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
@@ -19,7 +20,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.line_settings import change_of_settings, plan_settings
-from busprobe.readdress.plan import plan_moves, propose_addresses, remarks
+from busprobe.readdress.move_order import order_moves, propose_addresses, remarks
 from busprobe.readdress.procedure import Move, Procedure
 
 
@@ -42,7 +43,7 @@ class Seat:
 
 
 @dataclass(frozen=True)
-class BusPlan:
+class MoveList:
     """Moves in the order in which they can be made."""
 
     moves: tuple[Move, ...]
@@ -165,7 +166,7 @@ class Bus:
             addresses[here[0]] = new
         return Goal(addresses, goal.remarks)
 
-    def addresses(self, goal: Goal) -> BusPlan:
+    def addresses(self, goal: Goal) -> MoveList:
         """The fewest moves to `goal`; raises `RefusedError` or `UsageError` where there is no safe
         way."""
         said = list(goal.remarks)
@@ -184,7 +185,7 @@ class Bus:
             if (procedure := self._procedure(seat)) is not None
         }
         factories = self._factories()
-        planned = plan_moves(
+        ordered = order_moves(
             {seat: seat.place.address for seat in self.seats},
             wanted,
             settings={seat: seat.place.settings for seat in self.seats},
@@ -192,13 +193,21 @@ class Bus:
             avoid={*self._crowded, *factories, *goal.addresses.values()},
         )
         moves = tuple(
-            Move(m.unit.place.settings, m.old, m.new, procedures[m.unit]) for m in planned
+            Move(
+                Place(each.old, each.unit.place.settings),
+                Place(each.new, each.unit.place.settings),
+                procedures[each.unit],
+                Role.ASIDE if each.aside else None,
+            )
+            for each in ordered
         )
-        return BusPlan(
-            moves, tuple(m.words for m in planned), (*said, *remarks(wanted, factory=factories))
+        return MoveList(
+            moves,
+            tuple(each.words for each in ordered),
+            (*said, *remarks(wanted, factory=factories)),
         )
 
-    def line_settings(self, goal: LineSettings) -> BusPlan:
+    def line_settings(self, goal: LineSettings) -> MoveList:
         """The changes that bring every single unit to `goal`, one unit after the other.
 
         Raises `RefusedError` while two units share an address.
@@ -230,7 +239,7 @@ class Bus:
                 moves.setdefault(change.unit, []).append((move, words))
         # A unit that could only go half the way is left where it is.
         listed = [each for seat, steps in moves.items() if seat not in said for each in steps]
-        return BusPlan(
+        return MoveList(
             tuple(move for move, _ in listed),
             tuple(words for _, words in listed),
             tuple(said.values()),

@@ -1,5 +1,5 @@
-"""Who answers at the two places of a move, asked so that a unit which restarts meanwhile cannot
-mislead."""
+"""What answers at the two places of a move, asked so that a unit which restarts meanwhile cannot
+mislead; and where else a lost unit may be."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _PAUSE = 0.25
 """Seconds between two looks for a unit that restarts (common practice)."""
 
 
-def look(
+def look_at_both(
     line: Line, move: Move, waits: Waits, *, patience: float, old_taken: bool = False
 ) -> tuple[Examination, Examination]:
     """What answers at the old and the new place, asked again until that is clear or `patience`
@@ -53,13 +53,15 @@ def _at(line: Line, place: Place, waits: Waits) -> Examination:
     return replace(seen, kind=Kind.SILENT if is_silent(seen) else Kind.UNSURE)
 
 
-def astray(line: Line, move: Move) -> tuple[Place, ...]:
+def unexpected_places(line: Line, move: Move) -> tuple[Place, ...]:
     """Where else a unit answers that could be the one that was lost: by a misread address or code,
     or as new."""
-    if move.new_settings is None:
-        places = [Place(address, move.settings) for address in lookalikes(move.new)]
+    if not move.changes_settings:
+        places = [
+            Place(address, move.source.settings) for address in lookalikes(move.target.address)
+        ]
     else:
-        places = [Place(move.new, settings) for settings, _ in move.procedure.codes]
+        places = [Place(move.target.address, settings) for settings, _ in move.procedure.codes]
     if move.procedure.factory is not None:
         places.append(move.procedure.factory)
     unexpected = (

@@ -1,0 +1,133 @@
+"""The journal of writes, typed: what each write was for, where it was to take a unit, and what
+became of it.
+
+Everything that is decided on is a field of its own; `words` and `why` are for people alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from busprobe.line.place import Place
+from busprobe.modbus.requests import RegisterWrite, Request
+
+
+class Role(StrEnum):
+    """What a write is for."""
+
+    ADDRESS = "address"
+    """Gives a unit its address."""
+    ASIDE = "aside"
+    """Gives it an address to wait at until its own is free."""
+    SETTINGS = "line-settings"
+    """Gives it a baud rate or a format."""
+    UNDO = "undo"
+    """Gives it back the address or line setting it had."""
+    UNLOCK = "unlock"
+    SAVE = "save"
+    RELOCK = "relock"
+
+    @property
+    def moves(self) -> bool:
+        """Whether it is the one write that a move is about, and no step before or after it."""
+        return self in (Role.ADDRESS, Role.ASIDE, Role.SETTINGS, Role.UNDO)
+
+
+class Result(StrEnum):
+    """What became of a write, by the words of the readdress document."""
+
+    VERIFIED = "verified"
+    WAITING = "waiting for power cycle"
+    NOT_VERIFIED = "not verified"
+    REFUSED = "refused"
+    """By us: it was not sent."""
+    ACKNOWLEDGED = "acknowledged"
+    """A step before or after the move itself; what it did cannot be seen from outside."""
+    NOT_ACKNOWLEDGED = "not acknowledged"
+
+
+class Row(StrEnum):
+    """A row of the outcome table, `busprobe.readdress.outcome`."""
+
+    CHANGED = "changed"
+    REPLY_LOST = "reply-lost"
+    CHANGED_ALTHOUGH_REFUSED = "changed-although-refused"
+    FOUND_CHANGED = "found-changed"
+    PENDING = "pending"
+    UNHEARD = "unheard"
+    UNIT_REFUSED = "unit-refused"
+    BOTH = "both"
+    NEITHER = "neither"
+    UNCLEAR = "unclear"
+    KEPT = "kept"
+    KEPT_WITH_ANOTHER = "kept-with-another"
+    NOT_ACCEPTED = "not-accepted"
+    NOT_KEPT = "not-kept"
+    UNDECIDED = "undecided"
+    STEP_FAILED = "step-failed"
+    PORT_FAILED = "port-failed"
+    FINISHED = "finished"
+    NOT_FINISHED = "not-finished"
+    NOT_CONFIRMED = "not-confirmed"
+    GUARD = "guard"
+
+
+@dataclass(frozen=True)
+class ProcedureStep:
+    """One frame of a procedure, sent or still to be sent."""
+
+    role: Role
+    place: Place
+    """Where it is sent."""
+    write: RegisterWrite
+
+    @property
+    def request(self) -> Request:
+        """The frame with its words."""
+        return self.write.request(self.place.address)
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What became of a write, as far as was known at that moment."""
+
+    made: str
+    outcome: Result
+    row: Row | None
+    """The row of the outcome table; `None` for a step before or after the move itself."""
+    reply: bytes | None
+    """Raw reply; `None` when none came."""
+    why: str
+
+
+@dataclass(frozen=True)
+class WriteRecord:
+    """One write: intended on disk before the bytes left, concluded as often as more became
+    known."""
+
+    id: int
+    move: int
+    """Id of the first write of the move that it belongs to."""
+    intended: str
+    """When it was about to be sent."""
+    tester: str
+    """Who was at the screen."""
+    role: Role
+    source: Place
+    """Where the unit of the move was."""
+    target: Place
+    """Where the move was to take it."""
+    write: RegisterWrite
+    request: bytes
+    """The frame."""
+    words: str
+    """What the request does, in plain words, as it was confirmed."""
+    planned: tuple[ProcedureStep, ...] = ()
+    """All frames of the procedure in order, kept with its first write; empty with the others."""
+    conclusions: tuple[Conclusion, ...] = ()
+
+    @property
+    def outcome(self) -> Result | None:
+        """The last conclusion's outcome; `None` when nobody knows what became of it."""
+        return self.conclusions[-1].outcome if self.conclusions else None

@@ -1,0 +1,206 @@
+"""Steps of a procedure that were never sent, or never acknowledged: told from the journal, and sent
+with the guards of a move and a confirmation of their own.
+
+A program that is killed after the write of an address leaves a unit that forgets the address with
+its supply, or that stays unlocked.  The whole procedure is on record from its first frame on, so
+what is missing of it can be named and sent later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from threading import Event as StopFlag
+
+from busprobe.errors import PortError, RefusedError
+from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
+from busprobe.line.line import Line
+from busprobe.line.place import Place
+from busprobe.readdress import guards
+from busprobe.readdress.journal import Journal, move_of, recorded_moves
+from busprobe.readdress.move import GENERAL_RESCUE, Prepared
+from busprobe.readdress.outcome import Outcome, ended
+from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.verification import look_at_both
+from busprobe.readdress.words import role_words
+from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
+from busprobe.survey.close_look import CLOSE_LOOK
+from busprobe.survey.findings import Kind
+
+_MISSING = {
+    Role.SAVE: "the {what} is not stored for sure and may be lost with the supply",
+    Role.RELOCK: "the unit may still be unlocked",
+}
+"""What it means that a step is open."""
+
+_EFFECT = {Role.SAVE: "store what it has now", Role.RELOCK: "be locked again"}
+"""What the unit should do on a step."""
+
+
+@dataclass(frozen=True)
+class UnfinishedSteps:
+    """What is left of one procedure."""
+
+    write: int
+    """Number in the journal of its first write."""
+    move: Move
+    place: Place
+    """Where the unit was when it was last told."""
+    steps: tuple[ProcedureStep, ...]
+    """Never sent or never acknowledged, in order."""
+
+    @property
+    def names(self) -> str:
+        """The steps by their names."""
+        return _names(self.move, self.steps)
+
+    @property
+    def words(self) -> str:
+        """What is open and what that means, in one sentence."""
+        means = (_MISSING[step.role].format(what=self.move.what) for step in self.steps)
+        return f"Not done at {self.place.words}: {self.names}.  {'; '.join(means).capitalize()}."
+
+
+def unfinished_steps(writes: Sequence[WriteRecord]) -> tuple[UnfinishedSteps, ...]:
+    """What is left of each procedure on record; a unit whose move is not looked into yet is left to
+    the recovery."""
+    found = (_left_of(first, writes) for first in writes if first.planned)
+    return tuple(left for left in found if left is not None and left.steps)
+
+
+def _left_of(first: WriteRecord, writes: Sequence[WriteRecord]) -> UnfinishedSteps | None:
+    """What is left of the procedure that `first` began; None where that is not known, or settled
+    since."""
+    planned = next(step.write for step in first.planned if step.role.moves)
+    made = replace(move_of(first), procedure=Procedure(planned.register, planned.function))
+    since = [write for write in writes if write.id >= first.id]
+    mine = [w for w in since if (w.source, w.target) == (made.source, made.target)]
+    if any(write.outcome is None for write in mine):
+        return None
+    main = next((write for write in mine if write.role.moves), None)
+    # Where the move was not verified, a save would store what was before.
+    verified = main is not None and main.outcome is Result.VERIFIED
+    place = made.target if verified else made.source
+    later = (write for write in since if write.id > (main or first).id)
+    if any(move.source == place for _, move in recorded_moves(later)):
+        return None  # the unit was taken up again, with a whole procedure of its own
+    done = {write.role for write in mine if write.outcome is Result.ACKNOWLEDGED}
+    sent = {write.role for write in mine}
+
+    def is_open(step: ProcedureStep) -> bool:
+        if step.role.moves or step.role is Role.UNLOCK or step.role in done:
+            return False
+        if step.role is Role.SAVE:
+            return verified and not _kept(main)
+        return Role.UNLOCK in sent
+
+    return UnfinishedSteps(first.id, made, place, tuple(filter(is_open, first.planned)))
+
+
+def _kept(main: WriteRecord | None) -> bool:
+    """Whether a power cycle has shown since that the unit has stored what was written."""
+    return main is not None and any(
+        conclusion.row in (Row.KEPT, Row.KEPT_WITH_ANOTHER) for conclusion in main.conclusions
+    )
+
+
+def _names(move: Move, steps: Iterable[ProcedureStep]) -> str:
+    return ", ".join(role_words(step.role, move.source, move.target) for step in steps)
+
+
+def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: None) -> Prepared:
+    """Find the unit and put together what may safely be sent to it.
+
+    Raises `RefusedError` where not one unit alone answers at one of the two places of the move, or
+    where nothing that is left makes sense for the place where it is; `PortError` if the port fails.
+    """
+    move = left.move
+    line.apply(move.source.settings)
+    report("Listening for anybody else on the pair.")
+    remarks = guards.check_quiet(line)
+    report(f"Looking for the unit at {move.source.words} and at {move.target.words}.")
+    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART)
+    match at_old.kind, at_new.kind:
+        case Kind.SILENT, Kind.UNIT:
+            place, silent = move.target, at_old
+        case Kind.UNIT, Kind.SILENT:
+            place, silent = move.source, at_new
+        case _:
+            raise RefusedError(
+                f"At {move.source.words}: {at_old.kind}; at {move.target.words}: {at_new.kind}.",
+                means="What is left of the procedure would reach nobody, or not this unit alone.",
+                todo=(
+                    "Survey the pair, and take units off until this one answers alone at one of the"
+                    " two."
+                ),
+            )
+    source = guards.check_source(line, place)
+    # Back at its old place the unit has nothing new to be stored; it is only to be locked.
+    steps = tuple(
+        replace(step, place=place)
+        for step in left.steps
+        if place == move.target or step.role is Role.RELOCK
+    )
+    if not steps:
+        raise RefusedError(
+            f"The unit is at {place.words} again: the new {move.what} was not kept.",
+            means="There is nothing new left in it that could be stored.",
+            todo="Prepare the move again; it does every step from the start.",
+        )
+    return Prepared(
+        move=move,
+        steps=steps,
+        source=source,
+        target=silent,
+        expectation=_expectation(place, steps),
+        cautions=(left.words,),
+        doubts=(*remarks, *source.notes),
+        rescue=GENERAL_RESCUE,
+        first_write=left.write,
+    )
+
+
+def send_rest(
+    line: Line,
+    prepared: Prepared,
+    journal: Journal,
+    confirm: Callable[[Prepared], bool],
+    report: Report = lambda _: None,
+    stop: StopFlag | None = None,
+) -> Outcome:
+    """Ask `confirm`, look once more, send each step once; a step that is not acknowledged ends it.
+
+    Raises as `busprobe.readdress.move.execute` does.  The outcome is that of the procedure, not of
+    the move: where the unit is does not change.
+    """
+    move, place = prepared.move, prepared.steps[0].place
+    if not confirm(prepared):
+        return ended(move, Row.NOT_CONFIRMED)
+    report("Looking once more at both places.")
+    with line.stopped_by(stop):
+        guards.check_source(line, place, repeats=1)
+    sequence = WriteSequence(
+        line,
+        move,
+        prepared.steps,
+        waits=replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)),
+        journal=journal,
+        report=report,
+        first_write=prepared.first_write,
+    )
+    try:
+        for step in prepared.steps:
+            if not (sequence.reaches(step) and sequence.send_further(step)):
+                break
+        answers = sequence.reaches(prepared.steps[-1])
+    except PortError as error:
+        return ended(move, Row.PORT_FAILED, step=error.what)
+    row = Row.FINISHED if answers and not sequence.remarks else Row.NOT_FINISHED
+    names = _names(move, prepared.steps)
+    said = " ".join(sequence.remarks) or f"{names}.  The unit answers alone at {place.words}."
+    return ended(move, row, step=said)
+
+
+def _expectation(place: Place, steps: tuple[ProcedureStep, ...]) -> str:
+    effects = " and ".join(_EFFECT[step.role] for step in steps)
+    return f"The unit should go on answering at {place.words}, and {effects}."
