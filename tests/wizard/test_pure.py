@@ -22,13 +22,14 @@ from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.decision import Decision
 from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.common.wide_word import HEIGHT, drawn
 from busprobe.wizard.prove.plots import scale_top
 from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
 from busprobe.wizard.readdress.proposal_form import read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
-from busprobe.wizard.readdress.words import move_words
+from busprobe.wizard.readdress.words import move_sign
 from busprobe.wizard.survey.search import read_search
 from busprobe.wizard.survey.words import time_words
 
@@ -178,17 +179,19 @@ def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(
     outcome: str | None, words: str
 ) -> None:
     unit, writes = UnitRecord(Place.parse("1 9600-8N1")), (write(outcome),)
-    assert move_words(unit, latest_move(unit, writes)) == words
+    sign = move_sign(unit, latest_move(unit, writes))
+    assert sign is not None
+    assert sign.word == words
 
 
 def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
     moved = UnitRecord(Place.parse("12 9600-8N1"))
-    assert move_words(moved, write("verified")) == "verified"
+    assert move_sign(moved, write("verified")) is Sign.VERIFIED
     assert (
-        move_words(
+        move_sign(
             UnitRecord(Place.parse("12 9600-8N1"), power_cycle_verified=True), write("verified")
         )
-        == "kept"
+        is Sign.KEPT
     )
 
 

@@ -21,7 +21,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.common.form import Field, Form
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable, fitted
@@ -347,7 +347,7 @@ in step 5."""
         cells = (
             both_forms(unit.address),
             str(unit.settings),
-            signed(self, unit.kind),
+            signed(self, OF_KIND[unit.kind]),
             what,
             match,
             unit.tag,

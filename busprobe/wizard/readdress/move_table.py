@@ -13,10 +13,10 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import latest_move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.common.unit_words import key_text, short_type
-from busprobe.wizard.readdress.words import move_words
+from busprobe.wizard.readdress.words import move_sign
 
 _TYPE = 16
 """Letters of the type: the model, and as much of the maker as there is room for."""
@@ -51,11 +51,11 @@ class MoveTable(UnitTable):
 
         def row(unit: UnitRecord) -> list[Text | str]:
             want = wanted.get(key_text(unit))
-            moved = move_words(unit, latest_move(unit, writes), left)
+            moved = move_sign(unit, latest_move(unit, writes), left)
             return [
                 both_forms(unit.address),
                 str(unit.settings),
-                signed(self, unit.kind),
+                signed(self, OF_KIND[unit.kind]),
                 short_type(unit, profiles)[:_TYPE] or "-",
                 unit.tag,
                 "-" if want is None else both_forms(want),

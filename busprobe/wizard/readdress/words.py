@@ -17,39 +17,42 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.text import hex_bytes
-from busprobe.wizard.common.signs import Tone, toned
+from busprobe.wizard.common.signs import Sign, signed
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.common.unit_words import key_text, type_words
 
-_RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
-    Result.VERIFIED: ("✓", "good"),
-    Result.WAITING: ("!", "attention"),
-    Result.NOT_VERIFIED: ("✖", "wrong"),
-    Result.REFUSED: ("✖", "attention"),
+_RESULT_SIGNS: Mapping[Result, Sign] = {
+    Result.VERIFIED: Sign.VERIFIED,
+    Result.WAITING: Sign.POWER_CYCLE,
+    Result.NOT_VERIFIED: Sign.UNCERTAIN,
+    Result.REFUSED: Sign.REFUSED,
 }
 
 
-def move_words(
+def move_sign(
     unit: UnitRecord, write: WriteRecord | None, left: Iterable[UnfinishedSteps] = ()
-) -> str:
-    """The state of a unit's move in one word that has a sign; empty if there was none."""
+) -> Sign | None:
+    """The state of a unit's move; None if there was none."""
     if any(each.place == unit.place for each in left):
-        return "open"
+        return Sign.STEPS_OPEN
     if write is None:
-        return ""
-    if write.outcome is None:
-        return "not known"
-    if write.outcome == Result.VERIFIED:
-        return "kept" if unit.power_cycle_verified else "verified"
-    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(
-        Result(write.outcome), "not sure"
-    )
+        return None
+    match write.outcome:
+        case None:
+            return Sign.NOT_KNOWN
+        case Result.VERIFIED:
+            return Sign.KEPT if unit.power_cycle_verified else Sign.VERIFIED
+        case Result.WAITING:
+            return Sign.POWER_CYCLE
+        case Result.REFUSED:
+            return Sign.REFUSED
+        case _:
+            return Sign.UNCERTAIN
 
 
 def outcome_text(widget: Widget, outcome: Outcome) -> Text:
     """The result with its sign, what was seen, the next action, and the bytes."""
-    sign, tone = _RESULT_SIGNS[outcome.result]
-    text = toned(widget, f"{sign} {outcome.word}", tone)
+    text = signed(widget, _RESULT_SIGNS[outcome.result], outcome.word)
     moved = f"{from_to(outcome.move)}. " if not outcome.of_unfinished_steps else ""
     text.append(f"  {moved}{outcome.why}", style="not bold")
     if outcome.todo:
@@ -108,8 +111,8 @@ def batch_text(widget: Widget, plan: MoveList, finished: BatchFinished) -> Text:
         if outcome is None:
             text.append("· not begun", style="bold").append(f"  {words}\n")
             continue
-        sign, tone = _RESULT_SIGNS[outcome.result]
-        text.append_text(toned(widget, f"{sign} {outcome.word}", tone)).append(f"  {words}")
+        ended = signed(widget, _RESULT_SIGNS[outcome.result], outcome.word)
+        text.append_text(ended).append(f"  {words}")
         if outcome.power_cycled:
             text.append(f"  {outcome.row_words}.")
         elif outcome in finished.unchecked:
@@ -137,9 +140,11 @@ def standing(
     clashes = [unit for unit in units if unit.kind == "clash"]
     left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
-    unsure = [unit for unit, write in latest if move_words(unit, write) == "not sure"]
+    unsure = [unit for unit, write in latest if move_sign(unit, write) is Sign.UNCERTAIN]
     waiting = [
-        unit for unit, write in latest if move_words(unit, write) in ("cycle it", "verified")
+        unit
+        for unit, write in latest
+        if move_sign(unit, write) in (Sign.POWER_CYCLE, Sign.VERIFIED)
     ]
     if unfinished:
         return (
