@@ -26,8 +26,7 @@ from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.common.wide_word import HEIGHT, drawn
 from busprobe.wizard.prove.plots import scale_top
-from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
-from busprobe.wizard.readdress.proposal_form import read_practice
+from busprobe.wizard.readdress.forms import PRACTICE, read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_sign
 from busprobe.wizard.survey.search import read_search
@@ -229,9 +228,9 @@ def moved(old: int, new: int) -> Outcome:
 
 
 def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits() -> None:
-    wanted = {"1 9600-8N1": 12, "12 9600-8N1": 1}
-    aside = followed(wanted, moved(1, 246))
-    assert aside == {"246 9600-8N1": 12, "12 9600-8N1": 1}
+    one, twelve, parked = (Place(address, AT_9600) for address in (1, 12, 246))
+    aside = followed({one: 12, twelve: 1}, moved(1, 246))
+    assert aside == {parked: 12, twelve: 1}
     assert followed(followed(aside, moved(12, 1)), moved(246, 12)) == {}
 
 
@@ -244,12 +243,16 @@ def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> 
         ),
         {},
     )
-    wanted = {"1 9600-8N1": 10, "1 19200-8E1": 11, "7 9600-8N1": 3}
+    wanted = {
+        Place.parse("1 9600-8N1"): 10,
+        Place.parse("1 19200-8E1"): 11,
+        Place.parse("7 9600-8N1"): 3,
+    }
     goal = goal_of(bus, wanted)
     assert sorted(goal.addresses.values()) == [10, 11]
     assert wanted_by(Goal({**goal.addresses, bus.seats[-1]: 5})) == {
-        "1 9600-8N1": 10,
-        "1 19200-8E1": 11,
+        Place.parse("1 9600-8N1"): 10,
+        Place.parse("1 19200-8E1"): 11,
     }
 
 

@@ -20,7 +20,7 @@ from busprobe.wizard.common.decision import Decision
 from busprobe.wizard.common.notice import Notice
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.readdress.dialogs import ConfirmWrite, PowerCycle
-from busprobe.wizard.readdress.unit_moves import WANTED, followed
+from busprobe.wizard.readdress.unit_moves import followed, keep_wanted, kept_wanted
 from busprobe.wizard.readdress.words import batch_text, cycle_words, outcome_text, unit_name
 
 Prepare = Callable[[Report, StopFlag], Prepared]
@@ -260,5 +260,5 @@ class MoveRunner:
         """Let the wish for a unit go where the unit went."""
         if outcome.moved:
             job = self._step.session.job
-            job.set_state(WANTED, followed(job.state(WANTED) or {}, outcome))
+            keep_wanted(job, followed(kept_wanted(job), outcome))
             self._moved(outcome)

@@ -9,13 +9,14 @@ from rich.text import Text
 
 from busprobe.job.journal import WriteRecord
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import latest_move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.unit_table import UnitTable
-from busprobe.wizard.common.unit_words import key_text, short_type
+from busprobe.wizard.common.unit_words import short_type
 from busprobe.wizard.readdress.words import move_sign
 
 _TYPE = 16
@@ -33,7 +34,7 @@ _COLUMNS = (
 
 
 class MoveTable(UnitTable):
-    """A row for each unit, its key by `key_text`."""
+    """A row for each unit, its key the text form of its place."""
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(_COLUMNS, id=id, padding=0)
@@ -42,15 +43,15 @@ class MoveTable(UnitTable):
         self,
         units: Sequence[UnitRecord],
         profiles: Mapping[str, Profile],
-        wanted: Mapping[str, int],
+        wanted: Mapping[Place, int],
         writes: Sequence[WriteRecord],
         left: Sequence[UnfinishedSteps],
     ) -> None:
-        """Show `units` with their wanted addresses, by key, and what the journal says of their
+        """Show `units` with their wanted addresses and what the journal says of their
         moves."""
 
         def row(unit: UnitRecord) -> list[Text | str]:
-            want = wanted.get(key_text(unit))
+            want = wanted.get(unit.place)
             moved = move_sign(unit, latest_move(unit, writes), left)
             return [
                 both_forms(unit.address),
@@ -62,4 +63,4 @@ class MoveTable(UnitTable):
                 signed(self, moved) if moved else "-",
             ]
 
-        self.fill((key_text(unit), row(unit)) for unit in units)
+        self.fill((str(unit.place), row(unit)) for unit in units)

@@ -16,37 +16,42 @@ from textual.widgets import DataTable, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.journal import latest_move, recorded_outcome
 from busprobe.readdress.move import Prepared
-from busprobe.readdress.move_list import Goal, MoveList
+from busprobe.readdress.move_list import Goal, MoveList, Practice
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
-from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.form import Field, Form, Given
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.step import Step
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_words import key_text
-from busprobe.wizard.readdress.box_form import FIELDS, BoxOrder, read_box_order
 from busprobe.wizard.readdress.box_screen import BoxScreen
 from busprobe.wizard.readdress.clash_isolation import ClashIsolation
 from busprobe.wizard.readdress.dialogs import MovesInOrder, WhichCycled
+from busprobe.wizard.readdress.forms import (
+    BOX,
+    PRACTICE,
+    PRACTICE_WORDS,
+    BoxOrder,
+    read_address,
+    read_box_order,
+    read_practice,
+)
 from busprobe.wizard.readdress.journal_screen import JournalScreen
 from busprobe.wizard.readdress.move_runner import MoveRunner
 from busprobe.wizard.readdress.move_table import MoveTable
-from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
-from busprobe.wizard.readdress.proposal_form import WORDS as PRACTICE_WORDS
-from busprobe.wizard.readdress.proposal_form import read_practice
 from busprobe.wizard.readdress.unit_moves import (
-    WANTED,
     clash_with,
     goal_of,
-    is_address,
+    keep_wanted,
+    kept_wanted,
     left_for,
     wanted_by,
 )
@@ -182,12 +187,11 @@ a step after the write was never done (save, lock again): put the cursor on it a
     # ----------------------------------------------------------------------------------
 
     @property
-    def _wanted(self) -> dict[str, int]:
-        kept = self.session.job.state(WANTED)
-        return dict(kept) if isinstance(kept, dict) else {}
+    def _wanted(self) -> dict[Place, int]:
+        return kept_wanted(self.session.job)
 
-    def _want(self, wanted: Mapping[str, int]) -> None:
-        self.session.job.set_state(WANTED, dict(wanted))
+    def _want(self, wanted: Mapping[Place, int]) -> None:
+        keep_wanted(self.session.job, wanted)
         self.post_message(self.JobChanged())
 
     def action_propose(self) -> None:
@@ -196,23 +200,24 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self._propose(self._moves.bus.from_plan(self.session.plan))
             return
 
-        def count(given: Mapping[str, str] | None) -> None:
-            if given is not None:
+        def count(practice: Practice | None) -> None:
+            if practice is not None:
                 try:
-                    self._propose(self._moves.bus.counted_up(read_practice(given)))
+                    self._propose(self._moves.bus.counted_up(practice))
                 except BusprobeError as error:
                     self.app.push_screen(Failure(error))
 
-        self.app.push_screen(
-            Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count
+        form = Form(
+            "Propose addresses", PRACTICE, read=read_practice, words=PRACTICE_WORDS, keep="Propose"
         )
+        self.app.push_screen(form, count)
 
     def _propose(self, goal: Goal) -> None:
-        stay = {key_text(seat.place) for seat in goal.addresses}
+        stay = {seat.place for seat in goal.addresses}
         proposed = wanted_by(goal)
         self._want(
             {
-                **{key: address for key, address in self._wanted.items() if key not in stay},
+                **{place: want for place, want in self._wanted.items() if place not in stay},
                 **proposed,
             }
         )
@@ -233,7 +238,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit = self._chosen()
         if unit is None:
             return
-        known = self._wanted.get(key_text(unit))
+        known = self._wanted.get(unit.place)
         fields = (
             Field(
                 "address",
@@ -243,26 +248,17 @@ a step after the write was never done (save, lock again): put the cursor on it a
             ),
         )
 
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is None:
-                return
-            wanted = self._wanted
-            if not given["address"]:
-                wanted.pop(key_text(unit), None)
-            elif is_address(given["address"]):
-                wanted[key_text(unit)] = int(given["address"])
-            else:
-                error = UsageError(
-                    f"{given['address']} is not a unit address.",
-                    todo="Write a number from 1 to 247.",
-                )
-                self.app.push_screen(Failure(error))
-                return
-            self._want(wanted)
+        def changed(given: Given) -> dict[Place, int]:
+            others = {place: want for place, want in self._wanted.items() if place != unit.place}
+            typed = given["address"]
+            return {**others, unit.place: read_address(typed)} if typed else others
 
-        self.app.push_screen(
-            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
-        )
+        def keep(wanted: Mapping[Place, int] | None) -> None:
+            if wanted is not None:
+                self._want(wanted)
+
+        title = f"Unit {both_forms(unit.address)} at {unit.settings}"
+        self.app.push_screen(Form(title, fields, read=changed), keep)
 
     # -- one move
     # ------------------------------------------------------------------------------------------
@@ -272,7 +268,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit = self._chosen()
         if unit is None:
             return
-        wanted = self._wanted.get(key_text(unit))
+        wanted = self._wanted.get(unit.place)
         taken = clash_with(wanted, self.session.job.units(), unit) if wanted is not None else None
         if unit.kind != "unit":
             self.wizard.explain(
@@ -311,17 +307,16 @@ a step after the write was never done (save, lock again): put the cursor on it a
             " sheet."
         )
 
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is None or not given["register"]:
-                return
-            try:
-                procedure = Procedure.by_hand(int(given["register"]), int(given["function"] or 0))
-            except UsageError as error:
-                self.app.push_screen(Failure(error))
-                return
-            self._begin(unit, wanted, procedure)
+        def read(given: Given) -> Procedure:
+            if not given["register"]:
+                raise UsageError("No register was given.", todo="Take it from the data sheet.")
+            return Procedure.by_hand(int(given["register"]), int(given["function"] or 0))
 
-        self.app.push_screen(Form("By hand", fields, words=words, keep="Prepare"), begin)
+        def begin(procedure: Procedure | None) -> None:
+            if procedure is not None:
+                self._begin(unit, wanted, procedure)
+
+        self.app.push_screen(Form("By hand", fields, read=read, words=words, keep="Prepare"), begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
         self._runner.run_move(
@@ -348,17 +343,22 @@ a step after the write was never done (save, lock again): put the cursor on it a
         )
         fields = (Field("settings", "Line settings for all units", "19200-8E1"),)
 
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is not None:
+        def begin(settings: LineSettings | None) -> None:
+            if settings is not None:
                 self._show_plan(
                     "the line settings",
-                    lambda: self._moves.plan_line_settings(LineSettings.parse(given["settings"])),
+                    lambda: self._moves.plan_line_settings(settings),
                     "No unit can be given other line settings",
                 )
 
-        self.app.push_screen(
-            Form("Line settings", fields, words=words, keep="Show the changes"), begin
+        form = Form(
+            "Line settings",
+            fields,
+            read=lambda given: LineSettings.parse(given["settings"]),
+            words=words,
+            keep="Show the changes",
         )
+        self.app.push_screen(form, begin)
 
     def _show_plan(self, what: str, plan: Callable[[], MoveList], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
@@ -390,15 +390,12 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """Take a box of identical units one by one."""
         words = "All units of the box must be of one type. Connect none or one of them now."
 
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is None:
-                return
-            try:
-                self._begin_box(read_box_order(given))
-            except UsageError as error:
-                self.app.push_screen(Failure(error))
+        def begin(order: BoxOrder | None) -> None:
+            if order is not None:
+                self._begin_box(order)
 
-        self.app.push_screen(Form("One by one", FIELDS, words=words, keep="Begin"), begin)
+        form = Form("One by one", BOX, read=read_box_order, words=words, keep="Begin")
+        self.app.push_screen(form, begin)
 
     def _begin_box(self, order: BoxOrder) -> None:
         moves, undo = self._moves, StopFlag()
@@ -489,7 +486,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
     def _chosen(self) -> UnitRecord | None:
         key = self._table.chosen
-        return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
+        return next((unit for unit in self.session.job.units() if str(unit.place) == key), None)
 
     def _show(self, words: Text) -> None:
         """What is going on or what became of it, below the units."""

@@ -9,6 +9,7 @@ from textual.widget import Widget
 
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
 from busprobe.readdress.journal import latest_move
@@ -19,7 +20,7 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.signs import Sign, signed
 from busprobe.wizard.common.step import StepState
-from busprobe.wizard.common.unit_words import key_text, type_words
+from busprobe.wizard.common.unit_words import type_words
 
 _RESULT_SIGNS: Mapping[Result, Sign] = {
     Result.VERIFIED: Sign.VERIFIED,
@@ -132,13 +133,13 @@ def batch_text(widget: Widget, plan: MoveList, finished: BatchFinished) -> Text:
 def standing(
     units: Sequence[UnitRecord],
     writes: Sequence[WriteRecord],
-    wanted: Mapping[str, int],
+    wanted: Mapping[Place, int],
     unfinished: Collection[WriteRecord],
     left_open: Sequence[UnfinishedSteps] = (),
 ) -> tuple[StepState, str]:
     """How the step stands and what to do next; what is most urgent comes first."""
     clashes = [unit for unit in units if unit.kind == "clash"]
-    left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
+    left = [unit for unit in units if wanted.get(unit.place, unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
     unsure = [unit for unit, write in latest if move_sign(unit, write) is Sign.UNCERTAIN]
     waiting = [
