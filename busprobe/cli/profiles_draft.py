@@ -23,7 +23,7 @@ from busprobe.profiles.plan import Block
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.store import file_for
 from busprobe.profiles.writing import refuse_existing, write_profile
-from busprobe.survey.observe import Observed, observe
+from busprobe.survey.register_watch import Observed, observe
 
 
 @click.command("draft", epilog=f"\b\nWhat a line of --point can say:\n{indent(SYNTAX, '  ')}")

@@ -42,7 +42,7 @@ def run(
     if as_json:
         output.document(result.document(port))
     else:
-        _print(result, port)
+        _print(result)
     if result.failure is not None:
         raise result.failure
     units = [finding for finding in result.findings if finding.kind is Kind.UNIT]
@@ -110,7 +110,7 @@ def duration(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
-def _print(result: SurveyResult, port: str) -> None:
+def _print(result: SurveyResult) -> None:
     rows = [
         (
             both_forms(finding.address),
@@ -132,7 +132,7 @@ def _print(result: SurveyResult, port: str) -> None:
                 " --expect shows."
             ]
         )
-    output.lines(coverage(result.document(port)))
+    output.lines(coverage(result.asked, {finding.place for finding in result.findings}))
     output.lines(result.notes)
     output.lines(not_tested(result))
     state = "Complete" if result.complete else "Not complete"

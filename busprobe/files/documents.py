@@ -5,14 +5,44 @@ Field names and types of the dataclass are the only declaration of its document.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, TypeVar
+
+from busprobe.errors import UsageError
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
+    from pydantic_core import CoreSchema
 
 T = TypeVar("T")
 
+
+class AsText:
+    """Marks a field whose value is a text in the document: ``Annotated[bytes, AsText(...)]``."""
+
+    def __init__(self, read: Callable[[str], Any], write: Callable[[Any], str]) -> None:
+        """`read` raises ValueError or a `UsageError` on a text that it cannot read."""
+        self._read = read
+        self._write = write
+
+    def __get_pydantic_core_schema__(self, _source: Any, _handler: Any) -> CoreSchema:
+        from pydantic_core import core_schema
+
+        def read(given: Any) -> Any:
+            if not isinstance(given, str):
+                return given
+            try:
+                return self._read(given)
+            except UsageError as error:
+                raise ValueError(f"{error.what} {error.todo}") from None
+
+        return core_schema.no_info_plain_validator_function(
+            read, serialization=core_schema.plain_serializer_function_ser_schema(self._write)
+        )
+
+
+HEX = AsText(bytes.fromhex, bytes.hex)
+"""Bytes as hexadecimal digits."""
 
 _adapters: dict[type, TypeAdapter[Any]] = {}
 

@@ -166,7 +166,7 @@ class Exchange:
         return max(0.0, first.at - self.settings.wire_time(len(first.data)) - self.sent)
 
     @property
-    def hand_over(self) -> float | None:
+    def burst_delay(self) -> float | None:
         """The longest time in seconds between two lumps of bytes of the reply, as the port handed
         them over.
 

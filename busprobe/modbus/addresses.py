@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from typing import Annotated
 
 from busprobe.errors import UsageError
+from busprobe.files.documents import AsText
 
 FIRST, LAST = 1, 247
 """The addresses a unit may have."""
@@ -53,6 +55,12 @@ def format_addresses(addresses: Iterable[int]) -> str:
         else:
             runs.append([address])
     return ",".join("-".join(str(end) for end in run) for run in runs)
+
+
+AddressSet = Annotated[
+    tuple[int, ...], AsText(lambda text: parse_addresses(text) if text else (), format_addresses)
+]
+"""Addresses that are a text such as ``1-247`` in every document."""
 
 
 def both_forms(address: int) -> str:

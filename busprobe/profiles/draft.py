@@ -1,7 +1,7 @@
 """A profile drafted from what a data sheet says and what a live unit gives.
 
-Nothing here asks a unit: `busprobe.survey.registers` reads, this says what to read, weighs what
-came, and writes the profile.  What was chosen because it looked plausible says so in the file.
+Nothing here asks a unit: `busprobe.survey.register_reader` reads, this says what to read, weighs
+what came, and writes the profile.  What was chosen because it looked plausible says so in the file.
 """
 
 from __future__ import annotations

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from busprobe.errors import FileError, Mistake, RefusedError
 from busprobe.text import visible
 
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+if TYPE_CHECKING:
+    from tomlkit.items import Item, Table
+
+_UNPRINTABLE = re.compile(r"[^\n -~]")
 
 
 def to_toml(data: Mapping[str, Any], comments: Mapping[str, Sequence[str]] | None = None) -> str:
@@ -20,8 +23,75 @@ def to_toml(data: Mapping[str, Any], comments: Mapping[str, Sequence[str]] | Non
     `comments` are lines put before a table, or before the entry of a list of tables: ``{"points.1":
     [...]}`` is for the first; the empty name is for the head of the file.
     """
-    comments = comments or {}
-    return "\n".join(_lines(data, comments)) + "\n"
+    said = comments or {}
+    tables = {key: value for key, value in data.items() if value and _is_table(value)}
+    parts = [_part({key: data[key] for key in data if key not in tables}, said.get("", ()))]
+    for key, value in tables.items():
+        if isinstance(value, Mapping):
+            parts.append(_part({key: _table(value)}, said.get(str(key), ())))
+        else:
+            for number, entry in enumerate(value, start=1):
+                listed = [_table(entry)]
+                parts.append(_part({key: listed}, said.get(f"{key}.{number}", ())))
+    return _UNPRINTABLE.sub(_escaped, "\n".join(parts))
+
+
+def _part(data: Mapping[str, Any], comments: Sequence[str]) -> str:
+    """Some fields, or one table, with the comments before it."""
+    import tomlkit
+
+    part = tomlkit.document()
+    for key, value in data.items():
+        if isinstance(value, list) and value and isinstance(value[0], tomlkit.items.Table):
+            part.append(str(key), tomlkit.items.AoT(value))
+        else:
+            part.append(str(key), _item(value))
+    said = "".join(f"# {visible(line)}\n" for line in comments)
+    return said + tomlkit.dumps(part)
+
+
+def _is_table(value: Any) -> bool:
+    """Whether it is a table of the file, or a list of these."""
+    if isinstance(value, list | tuple):
+        return all(isinstance(entry, Mapping) for entry in value)
+    return isinstance(value, Mapping)
+
+
+def _table(entry: Mapping[str, Any]) -> Table:
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, value in entry.items():
+        table.add(str(key), _item(value))
+    return table
+
+
+def _item(value: Any) -> Item:
+    """A value on one line."""
+    import tomlkit
+
+    match value:
+        case tomlkit.items.Item():
+            return value
+        case Mapping():
+            inline = tomlkit.inline_table()
+            for key, inner in value.items():
+                inline.add(str(key), _item(inner))
+            return inline
+        case list() | tuple():
+            array = tomlkit.array()
+            for inner in value:
+                array.append(_item(inner))
+            return array
+        case bool() | int() | float():
+            return tomlkit.item(value)
+        case _:
+            return tomlkit.string(str(value))
+
+
+def _escaped(match: re.Match[str]) -> str:
+    """A character as a text of TOML says it where it might not print."""
+    return match[0] if match[0].isprintable() else f"\\U{ord(match[0]):08X}"
 
 
 def refuse_existing(path: Path, *, overwrite: bool = False) -> None:
@@ -48,76 +118,3 @@ def write_profile(path: Path, text: str, *, overwrite: bool = False) -> None:
     except OSError as error:
         reason = Mistake("", f"it cannot be written: {(error.strerror or str(error)).lower()}")
         raise FileError(visible(str(path)), [reason], kind="profile") from error
-
-
-def _lines(data: Mapping[str, Any], comments: Mapping[str, Sequence[str]]) -> Iterator[str]:
-    yield from _commented(comments.get("", ()))
-    tables = {}
-    for key, value in data.items():
-        if _is_tables(value) or (isinstance(value, Mapping) and value):
-            tables[key] = value
-        else:
-            yield f"{_key(key)} = {_value(value)}"
-    for key, value in tables.items():
-        if isinstance(value, Mapping):
-            yield from _table(f"[{_key(key)}]", value, comments.get(key, ()))
-        else:
-            for number, entry in enumerate(value, start=1):
-                yield from _table(f"[[{_key(key)}]]", entry, comments.get(f"{key}.{number}", ()))
-
-
-def _table(header: str, table: Mapping[str, Any], comments: Sequence[str]) -> Iterator[str]:
-    yield ""
-    yield from _commented(comments)
-    yield header
-    for key, value in table.items():
-        yield f"{_key(key)} = {_value(value)}"
-
-
-def _commented(lines: Sequence[str]) -> Iterator[str]:
-    for line in lines:
-        yield f"# {visible(line)}"
-
-
-def _is_tables(value: Any) -> bool:
-    return (
-        isinstance(value, list | tuple)
-        and bool(value)
-        and all(isinstance(entry, Mapping) for entry in value)
-    )
-
-
-def _key(key: Any) -> str:
-    text = str(key)
-    return text if _BARE_KEY.fullmatch(text) else _text(text)
-
-
-def _value(value: Any) -> str:
-    match value:
-        case bool():
-            return str(value).lower()
-        case int():
-            return str(int(value))
-        case float():
-            return repr(float(value))
-        case list() | tuple():
-            return "[" + ", ".join(_value(entry) for entry in value) + "]"
-        case Mapping():
-            return (
-                "{ " + ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items()) + " }"
-                if value
-                else "{}"
-            )
-        case _:
-            return _text(str(value))
-
-
-def _text(text: str) -> str:
-    escaped = "".join(_escaped(character) for character in text)
-    return f'"{escaped}"'
-
-
-def _escaped(character: str) -> str:
-    if character in '"\\':
-        return f"\\{character}"
-    return character if character.isprintable() else f"\\U{ord(character):08X}"

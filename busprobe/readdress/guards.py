@@ -23,7 +23,7 @@ from busprobe.modbus.traffic import sound_frames
 from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.journal import recorded_moves, verified_after
 from busprobe.readdress.procedure import Move
-from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
+from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 

@@ -15,7 +15,7 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.guards import is_silent
-from busprobe.survey.examine import Examination, examine
+from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
 
 WATCH_WAITS = Waits(reply=0.3, after=0.12)

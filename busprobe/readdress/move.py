@@ -31,7 +31,7 @@ from busprobe.readdress.outcome import (
 from busprobe.readdress.procedure import Move, procedure_steps
 from busprobe.readdress.verification import look_at_both, unexpected_places
 from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
-from busprobe.survey.examine import CLOSE_LOOK, Examination
+from busprobe.survey.close_look import CLOSE_LOOK, Examination
 
 POWER_UP = 30.0
 """Seconds after power comes back until a unit that does not answer counts as lost (common

@@ -25,7 +25,7 @@ from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.outcome import Outcome, refusal
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.write_sequence import Report
-from busprobe.survey.examine import examine
+from busprobe.survey.close_look import examine
 
 
 @dataclass(frozen=True)

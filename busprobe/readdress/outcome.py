@@ -20,7 +20,7 @@ from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exceptio
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.words import ADVICE, READ_OTHERWISE, RESULT_WORDS, ROW_WORDS, SENTENCES
-from busprobe.survey.examine import Examination
+from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 

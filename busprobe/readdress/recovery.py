@@ -17,7 +17,7 @@ from busprobe.readdress.move import told
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.write_sequence import RESTART, WRITE_WAITS, Report
-from busprobe.survey.examine import CLOSE_LOOK
+from busprobe.survey.close_look import CLOSE_LOOK
 
 
 def recover(

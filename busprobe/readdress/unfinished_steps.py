@@ -24,7 +24,7 @@ from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.words import role_words
 from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
-from busprobe.survey.examine import CLOSE_LOOK
+from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.findings import Kind
 
 _MISSING = {

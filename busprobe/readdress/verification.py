@@ -11,7 +11,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import FIRST, LAST
 from busprobe.readdress.guards import is_silent
 from busprobe.readdress.procedure import Move
-from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
+from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 
 _PAUSE = 0.25

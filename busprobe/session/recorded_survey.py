@@ -13,7 +13,7 @@ from busprobe.line.place import Place
 from busprobe.survey import events
 from busprobe.survey.findings import Finding
 from busprobe.survey.result import SurveyResult
-from busprobe.survey.run import Survey
+from busprobe.survey.survey import Survey
 
 _PROGRESS_EVERY = 2.0
 """Real seconds between two notes of how far a survey is: what a crash may cost."""
@@ -22,7 +22,7 @@ _PROGRESS_EVERY = 2.0
 class RecordedSurvey:
     """A survey whose events are kept in the job as they pass; iterate over it once.
 
-    The controls are those of `busprobe.survey.run.Survey` and may be called from any thread.
+    The controls are those of `busprobe.survey.survey.Survey` and may be called from any thread.
     """
 
     def __init__(self, job: Job, port: str, survey: Survey, asked: Document) -> None:
@@ -50,9 +50,9 @@ class RecordedSurvey:
                     self._keep(finding)
                 case events.Progress() if clock.now() - noted > _PROGRESS_EVERY:
                     noted = clock.now()
-                    self._job.progress(number, self._survey.so_far().progress_document())
+                    self._job.progress(number, self._survey.so_far().progress())
                 case events.Finished(result):
-                    self._job.progress(number, result.progress_document())
+                    self._job.progress(number, result.progress())
                     self._job.end_survey(number, result.document(self._port))
                     self._note_absent(result)
             yield event
@@ -67,7 +67,7 @@ class RecordedSurvey:
         for finding in earlier.findings:
             self._job.add_finding(number, finding.document())
         if earlier.asked:
-            self._job.progress(number, earlier.progress_document())
+            self._job.progress(number, earlier.progress())
 
     def _keep(self, finding: Finding) -> None:
         known = self._job.unit(Place(finding.address, finding.settings))

@@ -35,11 +35,11 @@ from busprobe.session.connect import Connector, Hands
 from busprobe.session.identification import keep_identified
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.wiring_record import keep_wiring
-from busprobe.survey.examine import Examination, examine
+from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 from busprobe.survey.listen import Overheard, listen
-from busprobe.survey.run import Survey
+from busprobe.survey.survey import Survey
 from busprobe.text import visible
 from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.hunt import probes

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
 from busprobe.survey.result import Asked
@@ -14,20 +14,17 @@ _NAMED = 4
 """So many line settings are named; more of them are counted."""
 
 
-def coverage(document: Mapping[str, Any]) -> Iterator[str]:
-    """In words, line settings that were searched alike together, from a survey document or a
-    progress document.
+def coverage(asked: Iterable[Asked], found: Collection[Place]) -> Iterator[str]:
+    """In words, line settings that were searched alike together.
 
-    Who was found is not counted: it was looked at closely, and then asked no more.
+    Who was `found` is not counted: it was looked at closely, and then asked no more.
     """
-    found = {(f["settings"], f["address"]) for f in document.get("findings", ())}
-    asked: defaultdict[LineSettings, list[Asked]] = defaultdict(list)
-    for entry in document.get("asked", ()):
-        one = Asked.read(entry)
-        asked[one.settings].append(one)
+    by_settings: defaultdict[LineSettings, list[Asked]] = defaultdict(list)
+    for one in asked:
+        by_settings[one.settings].append(one)
     alike: defaultdict[str, list[str]] = defaultdict(list)
-    for settings, entries in asked.items():
-        times = Counter(a for e in entries for a in e.addresses if (str(settings), a) not in found)
+    for settings, entries in by_settings.items():
+        times = Counter(a for e in entries for a in e.addresses if Place(a, settings) not in found)
         if times:
             alike[_words(times, entries)].append(str(settings))
     for words, places in alike.items():
@@ -36,7 +33,7 @@ def coverage(document: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _words(times: Counter[int], entries: Sequence[Asked]) -> str:
-    waits = [round(1000 * e.wait) for e in entries]
+    waits = [e.wait_ms for e in entries]
     each = _span(min(times.values()), max(times.values()))
     return (
         f"addresses {format_addresses(sorted(times))}, {each} times each, by {_kinds(entries)}, "
@@ -46,12 +43,11 @@ def _words(times: Counter[int], entries: Sequence[Asked]) -> str:
 
 def _kinds(entries: Iterable[Asked]) -> str:
     """Function codes with the registers they read: a unit that has others only stays silent."""
-    registers: defaultdict[str, set[int]] = defaultdict(set)
-    for name in {entry.probe for entry in entries}:
-        function, _, register = name.partition(", register ")
-        registers[function.removeprefix("function ")].update([int(register)] if register else [])
-    codes = sorted(registers, key=int)
-    return f"function {', '.join(code + _at(sorted(registers[code])) for code in codes)}"
+    registers: defaultdict[int, set[int]] = defaultdict(set)
+    for probe in {entry.probe for entry in entries}:
+        registers[probe.function].update([probe.register] if probe.reads else [])
+    kinds = (f"{int(code)}{_at(sorted(registers[code]))}" for code in sorted(registers))
+    return f"function {', '.join(kinds)}"
 
 
 def _at(registers: Sequence[int]) -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busprobe.line.settings import LineSettings
-from busprobe.survey.asking import Asking, Listening
 from busprobe.survey.estimate import Estimate
 from busprobe.survey.findings import Finding
+from busprobe.survey.probes import Asking, Listening
 from busprobe.survey.result import SurveyResult
 
 

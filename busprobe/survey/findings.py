@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any
 
+from busprobe.files.documents import HEX
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply
+
+_SILENT_AT_END = "It answered at first and was silent at the end of the survey."
 
 
 class Kind(StrEnum):
@@ -44,8 +48,8 @@ class Latency:
 class Evidence:
     """One exchange that bears on a finding."""
 
-    request: bytes
-    received: bytes
+    request: Annotated[bytes, HEX]
+    received: Annotated[bytes, HEX]
     """All that came back, local echo stripped."""
     words: str
     """The request and what was made of the reply, in plain words."""
@@ -60,17 +64,37 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Finding:
-    """What the survey concluded of one address at one line setting."""
+    """What the survey concluded of one place."""
 
-    address: int
-    settings: LineSettings
+    place: Place
     kind: Kind
     latency: float | None
     """Median seconds from the end of a request to the first byte of its reply."""
     evidence: tuple[Evidence, ...]
     """The exchanges it rests on, as they happened."""
-    notes: tuple[str, ...] = ()
-    """What is worth knowing, in plain words."""
+    seen: tuple[str, ...] = ()
+    """What the close look showed that is worth knowing, in plain words."""
+    also_at: tuple[LineSettings, ...] = ()
+    """Further line settings at which it answers."""
+    silent_at_end: bool = False
+    """Whether it gave no reply when it was asked again at the end of the survey."""
+
+    @property
+    def address(self) -> int:
+        """Unit address."""
+        return self.place.address
+
+    @property
+    def settings(self) -> LineSettings:
+        """Line settings at which it answers."""
+        return self.place.settings
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """All that is worth knowing, in plain words."""
+        also = (f"Also answers at {settings}." for settings in self.also_at)
+        at_end = (_SILENT_AT_END,) if self.silent_at_end else ()
+        return (*self.seen, *also, *at_end)
 
     def document(self) -> dict[str, Any]:
         """The finding as in the survey document; what identification adds (profile, identity) is
@@ -86,33 +110,3 @@ class Finding:
             "evidence": [e.received.hex(" ").upper() for e in self.evidence],
             "notes": list(self.notes),
         }
-
-    def progress_document(self) -> dict[str, Any]:
-        """All of the finding, to go on from after an interruption."""
-        return {
-            "address": self.address,
-            "settings": str(self.settings),
-            "kind": str(self.kind),
-            "latency": self.latency,
-            "evidence": [
-                {"request": e.request.hex(), "received": e.received.hex(), "words": e.words}
-                for e in self.evidence
-            ],
-            "notes": list(self.notes),
-        }
-
-    @classmethod
-    def from_progress(cls, document: Mapping[str, Any]) -> Finding:
-        """The reverse of `progress_document`; raises `KeyError`, `TypeError` or `ValueError` on
-        anything else."""
-        return cls(
-            address=int(document["address"]),
-            settings=LineSettings.parse(document["settings"]),
-            kind=Kind(document["kind"]),
-            latency=document["latency"],
-            evidence=tuple(
-                Evidence(bytes.fromhex(e["request"]), bytes.fromhex(e["received"]), str(e["words"]))
-                for e in document["evidence"]
-            ),
-            notes=tuple(str(note) for note in document["notes"]),
-        )

@@ -25,10 +25,10 @@ from busprobe.profiles.plan import (
 from busprobe.profiles.schema import Limits, Profile
 from busprobe.profiles.standards import SelfDescription, descriptions
 from busprobe.profiles.values import Reading, readings
-from busprobe.survey.examine import CLOSE_LOOK, Examination, examine
+from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
+from busprobe.survey.interference import is_silence
 from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
-from busprobe.survey.surroundings import is_silence
 
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not have what was asked (V1.1b3 section 7)."""

@@ -10,7 +10,7 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.traffic import Frame, sound_frames
-from busprobe.survey.asking import Listening, Step, to_the_end
+from busprobe.survey.probes import Listening, WireStep, to_the_end
 
 _STUCK_SHARE = 0.5
 """Share of the time filled with bytes above which no master or noise explains them; common practice
@@ -69,7 +69,7 @@ def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) ->
 
 def listening(
     line: Line, seconds: float, settings: Iterable[LineSettings] = ()
-) -> Generator[Step, None, Overheard]:
+) -> Generator[WireStep, None, Overheard]:
     """`listen` step by step, so that it can be ended before it listens at the next settings."""
     before = line.settings
     best = yield from _listen(line, seconds)
@@ -84,7 +84,7 @@ def listening(
     return best
 
 
-def _listen(line: Line, seconds: float) -> Generator[Step, None, Overheard]:
+def _listen(line: Line, seconds: float) -> Generator[WireStep, None, Overheard]:
     yield Listening(line.settings, seconds)
     line.listen(
         0.0

@@ -3,12 +3,20 @@
 A unit may stay silent on a register or function code it does not have instead of refusing it
 (common practice, against V1.1b3 section 7), so one request is never enough to call an address
 silent.
+
+What is about to happen on the wire is told before it does: whoever hears of it may hold it or end
+it there.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Generator
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
+from busprobe.line.exchange import Waits
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import (
     Function,
     Request,
@@ -18,7 +26,8 @@ from busprobe.modbus.requests import (
     return_query_data,
 )
 
-_NOBODYS_REGISTER = 0xFFFF
+_NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?")
+_UNUSED_REGISTER = 0xFFFF
 _READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
 
 
@@ -39,10 +48,22 @@ class Probe:
         )
 
     @property
-    def name(self) -> str:
+    def reads(self) -> bool:
+        """Whether it reads registers."""
+        return self.function in _READS
+
+    @classmethod
+    def parse(cls, text: str) -> Probe:
+        """Read what `str` writes; raises ValueError on anything else."""
+        match = _NAME.fullmatch(text)
+        if match is None:
+            raise ValueError(f"'{text}' is no kind of probe")
+        return cls(Function(int(match[1])), int(match[2] or 0))
+
+    def __str__(self) -> str:
         """What it asks for: ``function 3, register 0``."""
         return f"function {int(self.function)}" + (
-            f", register {self.register}" if self.function in _READS else ""
+            f", register {self.register}" if self.reads else ""
         )
 
     def request(self, address: int) -> Request:
@@ -86,4 +107,44 @@ def ladder(address: int) -> tuple[Request, ...]:
 def refused_by_all(address: int) -> Request:
     """A read that practically every unit refuses, so that two units at one address do so with the
     same bytes."""
-    return read_registers(address, Function.READ_HOLDING_REGISTERS, _NOBODYS_REGISTER, 1)
+    return read_registers(address, Function.READ_HOLDING_REGISTERS, _UNUSED_REGISTER, 1)
+
+
+@dataclass(frozen=True)
+class Asking:
+    """A request is about to leave."""
+
+    settings: LineSettings
+    address: int
+    words: str
+    frame: bytes
+    waits: Waits
+
+    @classmethod
+    def of(cls, request: Request, settings: LineSettings, waits: Waits) -> Asking:
+        """What asking `request` is."""
+        return cls(settings, request.address, request.words, request.frame, waits)
+
+
+@dataclass(frozen=True)
+class Listening:
+    """Nothing is sent for a while, and whatever comes is gathered."""
+
+    settings: LineSettings
+    seconds: float
+
+
+T = TypeVar("T")
+
+WireStep = Asking | Listening
+"""One thing done on the wire."""
+
+
+def to_the_end(steps: Generator[Any, None, T]) -> T:
+    """Run `steps` through without telling anybody; what they come to."""
+    while True:
+        try:
+            next(steps)
+        except StopIteration as done:
+            result: T = done.value
+            return result

@@ -36,8 +36,8 @@ from busprobe.modbus.addresses import ALL
 from busprobe.survey.estimate import Estimate
 from busprobe.survey.events import Finished, Found, Started
 from busprobe.survey.findings import Kind
-from busprobe.survey.run import Survey
 from busprobe.survey.schedule import common_settings
+from busprobe.survey.survey import Survey
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment

@@ -75,7 +75,7 @@ def test_lumps_of_a_slow_server_are_one_reply() -> None:
     exchange = line.exchange(REQUEST, WAITS)
     assert exchange.received == REPLY
     assert exchange.ending is Ending.LENGTH
-    assert exchange.hand_over == pytest.approx(0.1)
+    assert exchange.burst_delay == pytest.approx(0.1)
 
 
 def test_bytes_that_come_one_by_one_at_their_own_pace_are_no_lumps() -> None:
@@ -83,9 +83,9 @@ def test_bytes_that_come_one_by_one_at_their_own_pace_are_no_lumps() -> None:
     line, _port = line_with(
         lambda _: [(0.02 + n * character, bytes((byte,))) for n, byte in enumerate(REPLY)]
     )
-    assert line.exchange(REQUEST, WAITS).hand_over == 0.0
+    assert line.exchange(REQUEST, WAITS).burst_delay == 0.0
     line, _port = line_with(lambda _: [(0.02, REPLY)])
-    assert line.exchange(REQUEST, WAITS).hand_over is None
+    assert line.exchange(REQUEST, WAITS).burst_delay is None
 
 
 def test_latency_takes_off_the_first_lumps_own_wire_time() -> None:

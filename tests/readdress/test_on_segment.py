@@ -33,7 +33,7 @@ from busprobe.readdress.one_by_one import (
     counting_up,
 )
 from busprobe.readdress.procedure import Move, Procedure
-from busprobe.survey.examine import examine
+from busprobe.survey.close_look import examine
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment

@@ -16,7 +16,7 @@ from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.changes import Effect
 from busprobe.readdress.move import execute, prepare, verify_again
 from busprobe.readdress.procedure import Move
-from busprobe.survey.examine import CLOSE_LOOK
+from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.virtual.loading import shipped_types
 from tests.readdress.bench import Book, yes
 from tests.readdress.segment import MOVES, NEW, OLD, Stage, address_move, settings_move, stage

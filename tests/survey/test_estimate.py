@@ -13,8 +13,8 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, close_look, estimate
 from busprobe.survey.events import Event, Finished, Progress, Started
-from busprobe.survey.run import Survey
 from busprobe.survey.schedule import Pace, Schedule, common_settings
+from busprobe.survey.survey import Survey
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_ugly_buses import bus
 
@@ -86,7 +86,7 @@ def test_the_close_look_is_known_beforehand_within_a_third(text: str, type_: str
     survey = Survey(line, [wanted], [1])
     before = line.clock.now()
     list(survey)
-    looked = survey._inquiry.experience.mean_look
+    looked = survey._search.learned.mean_look
     assert looked is not None
     assert 0 < looked < line.clock.now() - before
     assert close_look(wanted) == pytest.approx(looked, rel=1 / 3)

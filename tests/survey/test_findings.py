@@ -2,21 +2,23 @@ from __future__ import annotations
 
 import pytest
 
+from busprobe.files.documents import from_document, to_document
 from busprobe.line.line import Line
-from busprobe.survey.examine import examine
+from busprobe.line.place import Place
+from busprobe.survey.close_look import examine
 from busprobe.survey.findings import Finding, Kind, Latency
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 
 
 def test_a_finding_survives_the_way_through_a_progress_document() -> None:
     finding = examine(Line(ScriptedPort(registers(5, {0: 1, 1: 2})), SETTINGS), 5).finding()
-    again = Finding.from_progress(finding.progress_document())
+    again = from_document(Finding, to_document(finding))
     assert again == finding
     assert again.evidence
 
 
 def test_the_document_of_a_finding_leaves_open_what_only_identification_knows() -> None:
-    document = Finding(5, SETTINGS, Kind.UNSURE, None, ()).document()
+    document = Finding(Place(5, SETTINGS), Kind.UNSURE, None, ()).document()
     assert document == {
         "address": 5,
         "settings": "9600-8N1",

@@ -208,8 +208,9 @@ def test_the_same_probe_to_neighbours_asks_for_another_quantity(address: int) ->
 
 
 def test_probes_have_names_and_are_told_from_their_requests() -> None:
-    assert [p.name for p in LADDER[:2]] == ["function 3, register 0", "function 4, register 0"]
-    assert len({p.name for p in LADDER}) == len(LADDER)
+    assert [str(p) for p in LADDER[:2]] == ["function 3, register 0", "function 4, register 0"]
+    assert len({str(p) for p in LADDER}) == len(LADDER)
+    assert [Probe.parse(str(p)) for p in LADDER] == list(LADDER)
     assert [Probe.of(p.request(9)) for p in LADDER] == list(LADDER)
 
 

@@ -12,13 +12,13 @@ import pytest
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.survey.examine import examine
+from busprobe.survey.close_look import examine
 from busprobe.survey.findings import Kind
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, registers, together
-from tests.survey.test_run import AT_9600, SEVERAL, line_of, listed, on, result, truth
+from tests.survey.test_survey import AT_9600, SEVERAL, line_of, listed, on, result, truth
 
 TYPES = ("at-10", "bm-330", "cd-2", "dx-8", "ef-5", "fq-3")
 

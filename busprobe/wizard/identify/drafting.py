@@ -19,7 +19,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, file_for, folders, load_all
 from busprobe.profiles.writing import write_profile
 from busprobe.session.session import Session
-from busprobe.survey.observe import Observed, Watch
+from busprobe.survey.register_watch import Observed, Watch
 from busprobe.text import visible
 from busprobe.wizard.identify.draft_sheet import Sheet
 

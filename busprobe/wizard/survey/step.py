@@ -19,8 +19,8 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
-from busprobe.survey.asking import Asking, Listening
 from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
+from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.decision import Decision
 from busprobe.wizard.common.signs import signed

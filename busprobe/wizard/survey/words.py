@@ -8,9 +8,10 @@ from typing import Any
 from busprobe.job import SurveyRecord, UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
-from busprobe.survey.asking import Asking, Listening
 from busprobe.survey.coverage import coverage
 from busprobe.survey.events import Progress
+from busprobe.survey.probes import Asking, Listening
+from busprobe.survey.result import asked_and_found
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.survey.search import Search
@@ -77,7 +78,7 @@ def evidence_words(finding: Mapping[str, Any], exchanges: Sequence[str]) -> str:
 def nothing_found(word: str, record: SurveyRecord | None) -> str:
     """What there is to say of an address without a finding: how it was asked is the evidence of its
     silence."""
-    asked = coverage((record.progress or record.document) if record else {})
+    asked = coverage(*asked_and_found((record.progress or record.document) if record else {}))
     return "\n\n".join((f"Nothing was found here: {word}.", *asked))
 
 

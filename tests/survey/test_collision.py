@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.settings import LineSettings
-from busprobe.survey.overlap import overlaps
+from busprobe.survey.collision import overlaps
 from tests.survey.scripted import SETTINGS, frame
 
 REFUSED = frame(5, 0x83, 2)

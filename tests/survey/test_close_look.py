@@ -8,7 +8,7 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc
 from busprobe.modbus.replies import Verdict
-from busprobe.survey.examine import Examination, examine
+from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers, together
 

@@ -10,27 +10,26 @@ from typing import Any
 from busprobe.errors import PortError
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.profiles.plan import fingerprint_blocks
 from busprobe.profiles.schema import Profile, factories
-from busprobe.survey.asking import Asking, Listening
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
 from busprobe.survey.events import Event, Finished, Found, Progress, Started, Trouble
 from busprobe.survey.findings import Kind
-from busprobe.survey.hold import Hold
-from busprobe.survey.inquiry import Inquiry
-from busprobe.survey.ledger import Ledger
+from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
-from busprobe.survey.probes import LADDER, Probe
-from busprobe.survey.result import Earlier, SurveyResult
+from busprobe.survey.pausing import PauseSwitch
+from busprobe.survey.probes import LADDER, Asking, Listening, Probe
+from busprobe.survey.result import About, SurveyProgress, SurveyResult
 from busprobe.survey.schedule import PATIENCE, Schedule, Sweep
-from busprobe.survey.surroundings import is_silence
+from busprobe.survey.search import Search
+from busprobe.survey.state import SurveyState
 
 _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
 _CANCELLED = "because the survey was cancelled"
-_FELL_SILENT = "It answered at first and was silent at the end of the survey."
 _ALL_FELL_SILENT = (
     "because all units found were silent at the end: the pair or its supply may have failed"
     " meanwhile"
@@ -69,17 +68,17 @@ class Survey:
         profiles = tuple(profiles)
         factory = (factory.address for factory in factories(profiles))
         self._line = line
-        self._ledger = Ledger(tuple(settings), tuple(sorted(addresses)), expect)
-        self._inquiry = Inquiry(
-            line, self._ledger, Schedule.plan(settings, addresses, factory, _suggested(profiles))
+        self._state = SurveyState(tuple(settings), tuple(sorted(addresses)), expect)
+        self._search = Search(
+            line, self._state, Schedule.plan(settings, addresses, factory, _suggested(profiles))
         )
         if resume is not None:
-            self._ledger.resume(Earlier.read(resume))
-            self._inquiry.resume()
+            self._state.resume(SurveyProgress.read(resume))
+            self._search.resume()
         self._started = line.clock.now()
         self._listen_first = listen_first
         self._cancelled = threading.Event()
-        self._hold = Hold()
+        self._pause = PauseSwitch()
         self._held_seconds = 0.0
         self._skip = threading.Event()
         self._despite_master = threading.Event()
@@ -87,15 +86,15 @@ class Survey:
     def cancel(self) -> None:
         """End the survey before anything else is sent; the result says what was not tested."""
         self._cancelled.set()
-        self._hold.release()
+        self._pause.release()
 
     def pause(self) -> None:
-        """Hold before the next request until `unpause`."""
-        self._hold.hold()
+        """PauseSwitch before the next request until `unpause`."""
+        self._pause.hold()
 
     def is_paused(self) -> bool:
         """Whether it holds, or will."""
-        return self._hold.on
+        return self._pause.on
 
     def wait_until_held(self) -> None:
         """Come back when a paused survey uses the line no more, or is over; for the thread that
@@ -103,11 +102,11 @@ class Survey:
 
         Before it goes on it sets the line as it was.
         """
-        self._hold.wait_until_held()
+        self._pause.wait_until_held()
 
     def unpause(self) -> None:
         """Go on after `pause`."""
-        self._hold.release()
+        self._pause.release()
 
     def skip_setting(self) -> None:
         """Leave the rest of the present line settings out."""
@@ -123,9 +122,7 @@ class Survey:
 
         Who may still reply late, or was heard and not looked at yet, does not count as asked.
         """
-        return self._result(
-            complete=False, pending=self._inquiry.unfinished | self._inquiry.awaited
-        )
+        return self._result(complete=False, pending=self._search.unfinished | self._search.awaited)
 
     def __iter__(self) -> Iterator[Event]:
         self._started = self._line.clock.now()
@@ -137,18 +134,18 @@ class Survey:
             failure = error
             why = "because the port failed"
         finally:
-            self._hold.end()
-        self._ledger.drop(self._inquiry.schedule.sweeps, why)
+            self._pause.end()
+        self._state.drop(self._search.schedule.sweeps, why)
         if why:
-            unfinished = self._inquiry.unfinished
-            self._ledger.leave_open(
+            unfinished = self._search.unfinished
+            self._state.leave_open(
                 unfinished, "a close look", f"though something was heard there, {why}"
             )
-            self._ledger.leave_open(
-                self._inquiry.awaited - unfinished, "the wait for a late reply", why
+            self._state.leave_open(
+                self._search.awaited - unfinished, "the wait for a late reply", why
             )
         yield Finished(
-            self._result(complete=not self._ledger.dropped and failure is None, failure=failure)
+            self._result(complete=not self._state.dropped and failure is None, failure=failure)
         )
 
     def _result(
@@ -156,9 +153,9 @@ class Survey:
         *,
         complete: bool,
         failure: PortError | None = None,
-        pending: Collection[tuple[LineSettings, int]] = (),
+        pending: Collection[Place] = (),
     ) -> SurveyResult:
-        return self._ledger.result(
+        return self._state.result(
             seconds=self._line.clock.now() - self._started - self._held_seconds,
             complete=complete,
             failure=failure,
@@ -182,18 +179,18 @@ class Survey:
 
     def _rest(self, settings: LineSettings) -> None:
         """Wait while paused; somebody else may use the line meanwhile."""
-        if not self._hold.on:
+        if not self._pause.on:
             return
         begun = self._line.clock.now()
-        self._hold.pass_by()
+        self._pause.pass_by()
         self._held_seconds += self._line.clock.now() - begun
         self._line.apply(settings)
 
     def _run(self) -> Generator[Event, None, str]:
         """The survey itself; returns why something is left, if something is."""
-        inquiry = self._inquiry
+        search = self._search
         yield Started(
-            self._ledger.settings, self._ledger.addresses, self._left().after(self._listen_first)
+            self._state.settings, self._state.addresses, self._left().after(self._listen_first)
         )
         yield from self._listen_before_asking()
         last: Sweep | None = None
@@ -201,25 +198,25 @@ class Survey:
         while True:
             if why := self._reason_to_stop():
                 return why
-            sweep = inquiry.schedule.head
+            sweep = search.schedule.head
             if last is not None and (sweep is None or not last.goes_on_as(sweep)):
                 changes = sweep is None or last.settings != sweep.settings
-                yield from inquiry.end_sweep(last, changes=changes, unwanted=self._reason_to_stop)
+                yield from search.end_sweep(last, changes=changes, unwanted=self._reason_to_stop)
                 last = None
             elif sweep is None:
-                if not inquiry.insist():
+                if not search.insist():
                     break
             elif self._skip.is_set():
                 self._skip.clear()
-                inquiry.drop_setting(sweep.settings, "because it was skipped")
+                search.drop_setting(sweep.settings, "because it was skipped")
             else:
-                yield from inquiry.next()
+                yield from search.next()
                 last = sweep
                 step += 1
                 if step % _TELL_EVERY == 0:
                     yield self._progress()
         yield self._progress()
-        yield from inquiry.conclude()
+        yield from search.conclude()
         yield from self._check_again()
         self._conclude()
         return self._reason_to_stop()
@@ -227,29 +224,29 @@ class Survey:
     def _reason_to_stop(self) -> str:
         if self._cancelled.is_set():
             return _CANCELLED
-        if self._ledger.stuck:
+        if self._state.stuck:
             return "because the pair is never quiet"
-        if self._ledger.other_master and not self._despite_master.is_set():
+        if self._state.other_master and not self._despite_master.is_set():
             return "because another master talks on this pair"
-        expect = self._ledger.expect
-        if expect is not None and self._ledger.count >= expect:
+        expect = self._state.expect
+        if expect is not None and self._state.count >= expect:
             return f"because all {expect} expected units were found"
         return ""
 
     def _listen_before_asking(self) -> Iterator[Event]:
-        first, *others = self._ledger.settings
-        self._inquiry.switch(first)
+        first, *others = self._state.settings
+        self._search.switch(first)
         heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         if len(heard.frames) == 1:
             # A slow unit may still have owed it to whoever asked before; a master asks again.
             heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
-        self._ledger.noise_bytes += heard.noise_bytes
+        self._state.noise_bytes += heard.noise_bytes
         if heard.frames:
-            yield from self._inquiry.other_master(heard.words)
+            yield from self._search.other_master(heard.words)
         elif not heard.quiet:
-            self._ledger.stuck = heard.stuck
-            self._ledger.noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
-            self._ledger.note(heard.words)
+            self._state.stuck = heard.stuck
+            self._state.noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
+            self._state.note(About.LISTENING, heard.words)
             yield Trouble(heard.words)
 
     def _check_again(self) -> Iterator[Event]:
@@ -258,17 +255,17 @@ class Survey:
         Where nobody answers any more the pair may have been cut at any time: silence since then
         says nothing.
         """
-        ledger = self._ledger
-        silent: set[tuple[LineSettings, int]] = set()
+        state = self._state
+        silent: set[Place] = set()
         answered = False
-        for at, finding in list(ledger.findings.items()):
+        for at, finding in list(state.findings.items()):
             if finding.kind is not Kind.UNIT:
                 continue
             if self._reason_to_stop():
                 return
-            self._inquiry.switch(finding.settings)
+            self._search.switch(finding.settings)
             for probe in LADDER:
-                reply = yield from self._inquiry.ask(
+                reply = yield from self._search.ask(
                     probe.request(finding.address), Waits(reply=PATIENCE)
                 )
                 if not is_silence(reply):
@@ -276,53 +273,54 @@ class Survey:
                     break
             else:
                 silent.add(at)
-            notes = tuple(note for note in finding.notes if note != _FELL_SILENT)
-            changed = replace(finding, notes=(*notes, _FELL_SILENT) if at in silent else notes)
+            changed = replace(finding, silent_at_end=at in silent)
             if changed != finding:
-                ledger.findings[at] = changed
+                state.findings[at] = changed
                 yield Found(changed)
-        ledger.leave_open(
+        state.leave_open(
             silent,
             "a reply at the end",
             "because who answered there at first was silent at the end",
         )
         if silent and not answered:
             others = {
-                (s, a) for s in ledger.settings for a in ledger.addresses
-            } - ledger.findings.keys()
-            ledger.leave_open(others, "a pair that works to the end", _ALL_FELL_SILENT)
+                Place(a, s) for s in state.settings for a in state.addresses
+            } - state.findings.keys()
+            state.leave_open(others, "a pair that works to the end", _ALL_FELL_SILENT)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""
-        expect, count = self._ledger.expect, self._ledger.count
+        expect, count = self._state.expect, self._state.count
         if expect is not None and count < expect:
-            self._ledger.note(
+            self._state.note(
+                About.COUNT,
                 f"{count} of {expect} expected units were found. Units of the same kind at the same"
                 " address can answer as one: take units off one at a time and see whether the"
-                " address falls silent."
+                " address falls silent.",
             )
-        noise = self._ledger.noise_bytes
-        if noise >= _NOISY or (noise and not self._ledger.findings):
-            self._ledger.note(
+        noise = self._state.noise_bytes
+        if noise >= _NOISY or (noise and not self._state.findings):
+            self._state.note(
+                About.STRAY_BYTES,
                 f"{noise} bytes came that make no frame and that nobody owned up to: missing bias,"
                 " interference, or somebody at other line settings. Replies can have been lost in"
-                " them."
+                " them.",
             )
-        if not self._ledger.findings and not noise:
-            self._ledger.note(self._nobody())
+        if not self._state.findings and not noise:
+            self._state.note(About.NO_REPLY, self._nobody())
 
     def _nobody(self) -> str:
         """What the pair carried though nobody was found on it, and where to look."""
-        ledger = self._ledger
-        if ledger.heard:
+        state = self._state
+        if state.heard:
             return (
                 "Bytes came back, but no unit answered: check the supply of the units and the wires"
                 " to them."
             )
         heard = "not one byte was heard"
-        if ledger.pulses:
+        if state.pulses:
             heard = "nothing was heard but single pulses (such as 00)"
-        elif ledger.echo:
+        elif state.echo:
             heard = "nothing was heard but the adapter's own echo"
         return (
             f"Nobody answered and {heard}: check the supply of the units, the two wires at both"
@@ -330,18 +328,18 @@ class Survey:
         )
 
     def _left(self) -> Estimate:
-        inquiry, ledger = self._inquiry, self._ledger
+        search, state = self._search, self._state
         return estimate(
-            inquiry.schedule,
-            inquiry.experience.pace,
-            found=len(ledger.findings),
-            expect=ledger.expect,
-            look=inquiry.experience.mean_look,
+            search.schedule,
+            search.learned.pace,
+            found=len(state.findings),
+            expect=state.expect,
+            look=search.learned.mean_look,
         )
 
     def _progress(self) -> Progress:
-        sent = self._ledger.probes_sent
-        return Progress(sent, sent + self._inquiry.schedule.probes_left, self._left())
+        sent = self._state.probes_sent
+        return Progress(sent, sent + self._search.schedule.probes_left, self._left())
 
 
 def _suggested(profiles: Iterable[Profile]) -> Iterator[tuple[LineSettings, Probe, int]]:

@@ -10,17 +10,17 @@ from busprobe.line.port import Chunk
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_registers, report_server_id
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.analysis import analyse
+from busprobe.survey.collision import overlaps
 from busprobe.survey.findings import Kind
-from busprobe.survey.overlap import overlaps
-from busprobe.survey.probes import ladder, refused_by_all
-from busprobe.survey.surroundings import (
+from busprobe.survey.interference import (
     can_answer,
     extra_frames,
     foreign_frames,
     is_silence,
     stray_bytes,
 )
+from busprobe.survey.probes import ladder, refused_by_all
+from busprobe.survey.verdict import analyse
 from tests.survey.scripted import SETTINGS, frame
 
 READ = read_registers(5, Function.READ_HOLDING_REGISTERS, 0, 1)

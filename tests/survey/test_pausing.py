@@ -8,8 +8,8 @@ import threading
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.survey.events import Event, Finished
-from busprobe.survey.hold import Hold
-from busprobe.survey.run import Survey
+from busprobe.survey.pausing import PauseSwitch
+from busprobe.survey.survey import Survey
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 
 
@@ -32,7 +32,7 @@ def test_who_waits_for_a_held_survey_has_the_line_and_the_survey_sets_it_as_it_w
 
 
 def test_nobody_waits_for_work_that_is_over() -> None:
-    hold = Hold()
+    hold = PauseSwitch()
     hold.hold()
     hold.end()
     hold.wait_until_held()
@@ -40,7 +40,7 @@ def test_nobody_waits_for_work_that_is_over() -> None:
 
 
 def test_work_held_again_before_it_has_gone_on_stays_held() -> None:
-    hold = Hold()
+    hold = PauseSwitch()
     hold.hold()
     gone_on = threading.Event()
 

@@ -16,7 +16,7 @@ from busprobe.profiles.plan import Block, Registers
 from busprobe.profiles.schema import Profile
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
-from busprobe.survey.registers import PATIENT, RegisterReader
+from busprobe.survey.register_reader import PATIENT, RegisterReader
 
 _SHORTEST_WAIT = 0.3
 """Seconds that a reply is waited for at least."""

@@ -12,7 +12,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.survey.events import Trouble
 from busprobe.survey.findings import Kind
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers, together
-from tests.survey.test_run import listed, on, result
+from tests.survey.test_survey import listed, on, result
 
 UNITS = together(registers(7, {0: 1, 1: 2}), registers(15, {0: 1, 1: 2}, 0.05))
 

@@ -1,4 +1,4 @@
-"""The survey's own books: what was asked, who was found, what was left out and why."""
+"""What a survey knows while it runs: what was asked, who was found, what was left out and why."""
 
 from __future__ import annotations
 
@@ -7,32 +7,41 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.survey.control import Blindness
 from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.result import Asked, Earlier, SurveyResult, Untested
+from busprobe.survey.port_check import IgnoredSettings
+from busprobe.survey.probes import Probe
+from busprobe.survey.result import (
+    About,
+    Asked,
+    LineNote,
+    SurveyProgress,
+    SurveyResult,
+    Untested,
+)
 from busprobe.survey.schedule import Sweep
 
-_Key = tuple[LineSettings, str, int]
-"""Settings, name of the probe, round."""
+_Key = tuple[LineSettings, Probe, int]
+"""Settings, kind of probe, round."""
 
 
 def _key(sweep: Sweep) -> _Key:
-    return sweep.settings, sweep.probe.name, sweep.round
+    return sweep.settings, sweep.probe, sweep.round
 
 
 @dataclass
-class Ledger:
+class SurveyState:
     """All that goes into the result; filled while the survey runs."""
 
     settings: tuple[LineSettings, ...]
     addresses: tuple[int, ...]
     expect: int | None
-    findings: dict[tuple[LineSettings, int], Finding] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
+    findings: dict[Place, Finding] = field(default_factory=dict)
+    line_notes: list[LineNote] = field(default_factory=list)
     dropped: list[Untested] = field(default_factory=list)
-    blindness: Blindness | None = None
-    impostors: set[LineSettings] = field(default_factory=set)
+    ignored: IgnoredSettings | None = None
+    promiscuous: set[LineSettings] = field(default_factory=set)
     other_master: bool = False
     stuck: bool = False
     """Whether the pair is never quiet."""
@@ -48,21 +57,25 @@ class Ledger:
     heard: bool = False
     """Whether anything followed a request besides pulses and our own echo."""
     earlier_seconds: float = 0.0
-    aliases: set[tuple[LineSettings, int]] = field(default_factory=set)
+    aliases: set[Place] = field(default_factory=set)
     """Where a unit answers that is listed at other settings."""
+    _left_open: dict[tuple[LineSettings, str], set[int]] = field(
+        default_factory=lambda: defaultdict(set)
+    )
+    """Addresses at which something is missing, by line settings and what it is."""
     _asked: dict[_Key, set[int]] = field(default_factory=lambda: defaultdict(set))
     _waits: dict[_Key, float] = field(default_factory=dict)
 
-    def resume(self, earlier: Earlier) -> None:
+    def resume(self, earlier: SurveyProgress) -> None:
         """Take over what an interrupted survey had."""
         for asked in earlier.asked:
             key = asked.settings, asked.probe, asked.round
             self._asked[key].update(asked.addresses)
-            self._waits[key] = asked.wait
-        self.findings = {(f.settings, f.address): f for f in earlier.findings}
-        self.blindness = earlier.blindness
-        self.impostors = set(earlier.impostors)
-        self.notes = list(earlier.notes)
+            self._waits[key] = asked.wait_ms / 1000
+        self.findings = {finding.place: finding for finding in earlier.findings}
+        self.ignored = earlier.ignored
+        self.promiscuous = set(earlier.promiscuous)
+        self.line_notes = list(earlier.line_notes)
         self.noise_bytes, self.pulses = earlier.noise_bytes, earlier.pulses
         self.earlier_seconds = earlier.seconds
 
@@ -74,7 +87,7 @@ class Ledger:
 
     def was_asked(self, sweep: Sweep, address: int) -> bool:
         """Whether this probe was sent already, or need not be: somebody was found there."""
-        at = sweep.settings, address
+        at = Place(address, sweep.settings)
         return (
             at in self.findings or at in self.aliases or address in self._asked.get(_key(sweep), ())
         )
@@ -84,11 +97,11 @@ class Ledger:
         """How many different probes were sent."""
         return sum(len(addresses) for addresses in self._asked.values())
 
-    def note(self, words: str) -> bool:
-        """Keep a note about the line; whether it is a new one."""
-        if words in self.notes:
+    def note(self, about: About, words: str, at: Place | LineSettings | None = None) -> bool:
+        """Keep a note about the line; whether there was none about the same at the same place."""
+        if any((note.about, note.at) == (about, at) for note in self.line_notes):
             return False
-        self.notes.append(words)
+        self.line_notes.append(LineNote(about, words, at))
         return True
 
     def drop(self, sweeps: Iterable[Sweep], why: str) -> None:
@@ -96,33 +109,26 @@ class Ledger:
         left: dict[LineSettings, tuple[dict[str, None], set[int]]] = {}
         for sweep in sweeps:
             probes, addresses = left.setdefault(sweep.settings, ({}, set()))
-            probes[sweep.probe.name] = None
+            probes[str(sweep.probe)] = None
             addresses.update(a for a in sweep.addresses if not self.was_asked(sweep, a))
         self.dropped += [
             Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a
         ]
 
-    def leave_open(
-        self, unfinished: Iterable[tuple[LineSettings, int]], what: str, why: str
-    ) -> None:
+    def leave_open(self, unfinished: Iterable[Place], what: str, why: str) -> None:
         """Book where `what` is missing: a survey that goes on asks there again."""
         places: defaultdict[LineSettings, set[int]] = defaultdict(set)
-        for settings, address in unfinished:
-            places[settings].add(address)
+        for place in unfinished:
+            places[place.settings].add(place.address)
         for settings, addresses in places.items():
             for (at, _, _), asked in self._asked.items():
                 if at == settings:
                     asked -= addresses
-            said = {
-                a
-                for u in self.dropped
-                if (u.settings, u.why) == (settings, why)
-                for a in u.addresses
-            }
-            if addresses - said:
-                self.dropped.append(
-                    Untested(settings, (what,), tuple(sorted(addresses - said)), why)
-                )
+            known = self._left_open[settings, what]
+            if addresses - known:
+                new = tuple(sorted(addresses - known))
+                self.dropped.append(Untested(settings, (what,), new, why))
+                known |= addresses
 
     @property
     def echo(self) -> bool:
@@ -136,17 +142,15 @@ class Ledger:
 
     def known_at(self, address: int, settings: Iterable[LineSettings]) -> Finding | None:
         """An earlier finding at `address` and one of `settings`."""
-        return next(
-            (self.findings[s, address] for s in settings if (s, address) in self.findings), None
-        )
+        places = (Place(address, each) for each in settings)
+        return next((self.findings[at] for at in places if at in self.findings), None)
 
     def also_at(self, known: Finding, settings: LineSettings) -> Finding:
         """Note that a known unit answers at further settings too."""
-        self.aliases.add((settings, known.address))
-        words = f"Also answers at {settings}."
-        if words not in known.notes:
-            known = replace(known, notes=(*known.notes, words))
-            self.findings[known.settings, known.address] = known
+        self.aliases.add(Place(known.address, settings))
+        if settings not in known.also_at:
+            known = replace(known, also_at=(*known.also_at, settings))
+            self.findings[known.place] = known
         return known
 
     def result(
@@ -155,11 +159,11 @@ class Ledger:
         seconds: float,
         complete: bool,
         failure: PortError | None = None,
-        pending: Collection[tuple[LineSettings, int]] = (),
+        pending: Collection[Place] = (),
     ) -> SurveyResult:
         """Close the books; where something is `pending` does not count as asked."""
         asked = {
-            key: tuple(sorted(a for a in addresses if (key[0], a) not in pending))
+            key: tuple(sorted(a for a in addresses if Place(a, key[0]) not in pending))
             for key, addresses in self._asked.items()
         }
         return SurveyResult(
@@ -175,17 +179,23 @@ class Ledger:
             seconds=self.earlier_seconds + seconds,
             complete=complete,
             asked=tuple(
-                Asked(settings, probe, number, addresses, self._waits[settings, probe, number])
+                Asked(
+                    settings,
+                    probe,
+                    number,
+                    addresses,
+                    int(1000 * self._waits[settings, probe, number]),
+                )
                 for (settings, probe, number), addresses in asked.items()
                 if addresses
             ),
             untested=tuple(self.dropped),
-            notes=tuple(self.notes),
+            line_notes=tuple(self.line_notes),
             echo=self.echo,
             other_master=self.other_master,
             noise_bytes=self.noise_bytes,
             pulses=self.pulses,
-            blindness=self.blindness,
-            impostors=frozenset(self.impostors),
+            ignored=self.ignored,
+            promiscuous=frozenset(self.promiscuous),
             failure=failure,
         )

@@ -13,14 +13,13 @@ from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
-from busprobe.survey.asking import Asking
+from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Trouble
-from busprobe.survey.examine import CLOSE_LOOK
 from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.probes import LADDER
+from busprobe.survey.probes import LADDER, Asking
 from busprobe.survey.result import SurveyResult
-from busprobe.survey.run import Survey
 from busprobe.survey.schedule import common_settings
+from busprobe.survey.survey import Survey
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
@@ -250,7 +249,7 @@ def test_an_interrupted_survey_goes_on_where_it_was() -> None:
     bus = segment("clean")
     line = line_of(bus)
     first = result(on(line, steer=at_address))
-    events = on(line, resume=first.progress_document())
+    events = on(line, resume=first.progress())
     asked_again = [e for e in events if isinstance(e, Asking) and e.address in range(13, 20)]
     assert not [e for e in asked_again if e.frame[1:4] == b"\x03\x00\x00"]
     end = result(events)
@@ -275,7 +274,7 @@ def test_cancelling_in_a_close_look_sends_nothing_more_and_the_place_is_asked_ag
     assert cancelled == [line.clock.now()]
     assert first.findings == ()
     assert ("a close look",) in [u.probes for u in first.untested if u.addresses == (11,)]
-    end = result(on(line, resume=first.progress_document()))
+    end = result(on(line, resume=first.progress()))
     assert listed(end.findings) == truth(bus, AT_9600)
 
 
@@ -294,7 +293,7 @@ def test_a_survey_cancelled_anywhere_goes_on_and_finds_everybody(asked: int) -> 
     addresses = range(1, 55)
     first = result(on(line, steer=cancel, addresses=addresses))
     assert not first.complete
-    end = result(on(line, addresses=addresses, resume=first.progress_document()))
+    end = result(on(line, addresses=addresses, resume=first.progress()))
     assert listed(end.findings) == truth(bus, AT_9600)
     assert end.complete
 
@@ -317,7 +316,7 @@ def test_what_a_killed_survey_had_noted_takes_no_reply_that_was_still_to_come_fo
         on(
             Line(ScriptedPort(slow), SETTINGS),
             addresses=range(1, 9),
-            resume=noted[0].progress_document(),
+            resume=noted[0].progress(),
         )
     )
     assert listed(end.findings) == {(3, "9600-8N1"): Kind.UNIT}
@@ -522,7 +521,7 @@ def test_a_pair_cut_while_it_is_surveyed_makes_nobody_silent() -> None:
     assert listed(cut.findings) == {(5, "9600-8N1"): Kind.UNIT}
     assert not cut.complete
     assert {a for untested in cut.untested for a in untested.addresses} == set(range(1, 12))
-    end = result(on(Line(whole, SETTINGS), addresses=range(1, 12), resume=cut.progress_document()))
+    end = result(on(Line(whole, SETTINGS), addresses=range(1, 12), resume=cut.progress()))
     assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
     assert end.complete
     assert not end.findings[0].notes

@@ -19,25 +19,25 @@ from busprobe.modbus.identification import identification_page
 from busprobe.modbus.replies import Reply, Verdict, expected_length
 from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
+from busprobe.survey.collision import overlaps
 from busprobe.survey.findings import Kind, Latency
-from busprobe.survey.overlap import overlaps
-from busprobe.survey.surroundings import (
+from busprobe.survey.interference import (
     BAD,
     OVERLONG,
     answer,
-    bytes_cut_off,
+    bytes_missing_at_start,
     can_answer,
     extra_frames,
     fits,
     foreign_frames,
-    frames_besides,
-    has_company,
+    has_stray_bytes,
     holds_request,
     is_altered_echo,
-    is_beheaded,
     is_damaged,
     is_silence,
+    is_start_cut_off,
     is_unexplained,
+    other_frames,
     stray_bytes,
 )
 
@@ -88,11 +88,11 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
     # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
-    wrecks_count = undisturbed and not noisy and not lossy and echoes < _SEVERAL
+    corrupted_count = undisturbed and not noisy and not lossy and echoes < _SEVERAL
     signs = (
         *_SIGNS_IN_SOUND_REPLIES,
         *(_SIGNS_IN_FRAMES if undisturbed else ()),
-        *(_SIGNS_IN_WRECKS if wrecks_count else ()),
+        *(_SIGNS_IN_CORRUPTED if corrupted_count else ()),
     )
     for sign in signs:
         found = sign(replies)
@@ -124,7 +124,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
         if not lossy and _mangled_beyond_noise(replies):
             late = (
                 "the adapter turns round too late, "
-                if sum(map(is_beheaded, heard)) >= _SEVERAL
+                if sum(map(is_start_cut_off, heard)) >= _SEVERAL
                 else ""
             )
             note = (
@@ -139,7 +139,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     if len(swapped) > 1:
         note = "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
         return Analysis(Kind.UNIT, (note, *_remarks(replies)))
-    beheaded = sum(is_beheaded(r) for r in heard)
+    beheaded = sum(is_start_cut_off(r) for r in heard)
     if beheaded >= _SEVERAL and 4 * beheaded >= 3 * len(heard):
         note = (
             "The front of its replies is cut off: the adapter turns round too late for it. Set a"
@@ -275,7 +275,7 @@ def _is_too_long(reply: Reply) -> bool:
         return False
     if reply.verdict is Verdict.CRC_BAD_HEAD_OK:
         return stray_bytes(answer(reply)) >= length + OVERLONG
-    return has_company(reply)
+    return has_stray_bytes(reply)
 
 
 def _some_never(replies: Sequence[Reply]) -> str | None:
@@ -293,14 +293,14 @@ def _some_never(replies: Sequence[Reply]) -> str | None:
     ) > len(answered):
         return None
     for group in by_request.values():
-        wrecks = sum(is_damaged(r) and not is_beheaded(r) for r in group)
+        corrupted = sum(is_damaged(r) and not is_start_cut_off(r) for r in group)
         if (
-            wrecks > _SEVERAL
-            and wrecks == len(group)
+            corrupted > _SEVERAL
+            and corrupted == len(group)
             and group[0].request.function in _FIXED_LENGTH
         ):
             return (
-                "Some requests bring sound replies, others only wrecks: two units that agree on"
+                "Some requests bring sound replies, others only corrupted: two units that agree on"
                 " some things."
             )
     return None
@@ -329,15 +329,15 @@ def _never_sound(replies: Sequence[Reply]) -> str | None:
 def _overlaid(replies: Sequence[Reply]) -> str | None:
     """Wrecks that are, bit for bit, what two refusals, or two replies alike, make when one comes a
     little later."""
-    wrecks = [r for r in replies if _may_be_overlaid(r)]
-    if len(wrecks) < _SEVERAL:
+    corrupted = [r for r in replies if _may_be_overlaid(r)]
+    if len(corrupted) < _SEVERAL:
         return None
     whole: defaultdict[bytes, set[bytes]] = defaultdict(set)
     for reply in replies:
         if reply.present and len(reply.frame) <= 2 * _REFUSAL:
             whole[reply.request.frame].add(reply.frame)
     refused = alike = 0
-    for reply in wrecks:
+    for reply in corrupted:
         request = reply.request
         bodies = (
             bytes((request.address, request.function | framing.EXCEPTION_FLAG, code))
@@ -393,7 +393,7 @@ def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
 _Sign = Callable[[Sequence[Reply]], str | None]
 _SIGNS_IN_SOUND_REPLIES: tuple[_Sign, ...] = (_two_identities, _yes_and_no)
 _SIGNS_IN_FRAMES: tuple[_Sign, ...] = (_two_frames,)
-_SIGNS_IN_WRECKS: tuple[_Sign, ...] = (_too_long, _some_never, _only_the_first_byte, _overlaid)
+_SIGNS_IN_CORRUPTED: tuple[_Sign, ...] = (_too_long, _some_never, _only_the_first_byte, _overlaid)
 
 
 def _is_lossy(replies: Sequence[Reply]) -> bool:
@@ -439,14 +439,14 @@ def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
     damaged = sum(is_damaged(r) for r in replies)
     if damaged:
         notes.append(f"{damaged} of {len(replies)} replies were damaged.")
-    junk = [r for r in present if (r.junk_before or r.junk_after) and not frames_besides(r)]
+    junk = [r for r in present if (r.junk_before or r.junk_after) and not other_frames(r)]
     if junk:
         notes.append(
             f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the"
             " adapter's turn-round."
         )
     # Noise spoils bytes, the first ones too; it does not take them away.
-    cut = sum(bool(bytes_cut_off(r)) for r in replies)
+    cut = sum(bool(bytes_missing_at_start(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
         notes.append(f"The front of {cut} replies was cut off: the adapter turns round too late.")
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not holds_request(r)]

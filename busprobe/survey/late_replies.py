@@ -8,13 +8,13 @@ from collections import deque
 from busprobe.line.exchange import Exchange
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.surroundings import can_answer
+from busprobe.survey.interference import can_answer
 
 _LATE_FOR = 3.0
 """Seconds for which a frame from an address that was asked may be its late reply."""
 
 
-class Owed:
+class OpenRequests:
     """The requests of the last seconds that nobody has answered."""
 
     def __init__(self) -> None:

@@ -7,7 +7,7 @@ import statistics
 from dataclasses import replace
 
 from busprobe.line.settings import LineSettings
-from busprobe.survey.examine import Examination
+from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import Kind
 from busprobe.survey.schedule import Pace
 
@@ -16,7 +16,7 @@ _SLOW = 0.15
 longer than to credit its late replies."""
 
 
-class Experience:
+class LearnedWaits:
     """What close looks have taught."""
 
     def __init__(self) -> None:
@@ -27,7 +27,7 @@ class Experience:
         clears them."""
         self._slowest = 0.0
         self._looks: list[float] = []
-        self._lumps: list[float] = []
+        self._bursts: list[float] = []
 
     @property
     def mean_look(self) -> float | None:
@@ -36,13 +36,13 @@ class Experience:
         return statistics.mean(self._looks) if self._looks else None
 
     @property
-    def hand_over(self) -> float | None:
+    def burst_delay(self) -> float | None:
         """Seconds for which the adapter holds bytes back, at most: what the replies of all units
         show alike.
 
         None before two units have shown something; one alone may pause within its replies.
         """
-        return min(self._lumps) if len(self._lumps) > 1 else None
+        return min(self._bursts) if len(self._bursts) > 1 else None
 
     def looked(self, seconds: float) -> None:
         """Learn how long a close look took."""
@@ -61,9 +61,9 @@ class Experience:
         if seen.kind is Kind.UNIT:
             # The pause behind stray bytes is the unit's, not the adapter's.
             whole = (r for r in seen.replies if r.present and not (r.junk_before or r.junk_after))
-            lumps = [lump for r in whole if (lump := r.exchange.hand_over) is not None]
-            self._lumps += [max(lumps)] if lumps else []
-            self.pace = replace(self.pace, least=max(self.pace.least, self.hand_over or 0.0))
+            delays = [delay for r in whole if (delay := r.exchange.burst_delay) is not None]
+            self._bursts += [max(delays)] if delays else []
+            self.pace = replace(self.pace, least=max(self.pace.least, self.burst_delay or 0.0))
             lost, asked = self.losses.get(seen.settings, (0, 0))
             answered = {r.request.frame for r in seen.replies if r.present}
             # Not the first: a unit that sleeps through it loses no others.

@@ -47,27 +47,27 @@ def is_damaged(reply: Reply) -> bool:
 
 def is_unexplained(reply: Reply) -> bool:
     """Whether bytes came back that are neither a frame nor somebody else's business."""
-    return is_damaged(reply) and not frames_besides(reply)
+    return is_damaged(reply) and not other_frames(reply)
 
 
-def has_company(reply: Reply) -> bool:
+def has_stray_bytes(reply: Reply) -> bool:
     """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two
     explain."""
     before = without_echo(reply.request.frame, reply.junk_before)
     return reply.present and stray_bytes(before) + stray_bytes(reply.junk_after) >= OVERLONG
 
 
-def is_beheaded(reply: Reply) -> bool:
+def is_start_cut_off(reply: Reply) -> bool:
     """Whether a reply was spoilt at its front only: with the bytes that must have stood there its
     CRC is right.
 
     An adapter does this that turns round from sending too late, and a unit that answers too fast
     for it.
     """
-    return bytes_cut_off(reply) is not None
+    return bytes_missing_at_start(reply) is not None
 
 
-def bytes_cut_off(reply: Reply) -> int | None:
+def bytes_missing_at_start(reply: Reply) -> int | None:
     """How many bytes of a beheaded reply did not come at all; 0 where wrong ones stand in their
     place."""
     if reply.verdict not in BAD:
@@ -90,7 +90,7 @@ def is_altered_echo(reply: Reply) -> bool:
     return bool(reply.exchange.received) and answer(reply) != reply.exchange.received
 
 
-def is_gateways_word(frame: Frame) -> bool:
+def is_gateway_exception(frame: Frame) -> bool:
     """Whether `frame` says that a gateway cannot reach the unit asked, which is no word of that
     unit."""
     return bool(frame.data[1] & framing.EXCEPTION_FLAG) and frame.data[2] in GATEWAY_EXCEPTIONS
@@ -105,7 +105,7 @@ def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
         asked.add(_expected(reply.request))
         found.extend(
             f
-            for f in frames_besides(reply)
+            for f in other_frames(reply)
             if f.address != reply.request.address or not _answers(f, asked)
         )
         if reply.verdict is Verdict.FOREIGN:
@@ -120,7 +120,7 @@ def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
     asked: set[tuple[int, int | None]] = set()
     for reply in replies:
         asked.add(_expected(reply.request))
-        own = (f for f in frames_besides(reply) if f.address == reply.request.address)
+        own = (f for f in other_frames(reply) if f.address == reply.request.address)
         extras.append(tuple(f for f in own if _answers(f, asked)))
     return extras
 
@@ -151,7 +151,7 @@ def holds_request(reply: Reply) -> bool:
     """Whether what came back holds a read request to the asked address: another master asks
     there."""
     frames = [
-        *frames_besides(reply),
+        *other_frames(reply),
         *([Frame(reply.frame)] if reply.verdict is Verdict.NOT_CONFORMING else []),
     ]
     return any(
@@ -162,7 +162,7 @@ def holds_request(reply: Reply) -> bool:
     )
 
 
-def frames_besides(reply: Reply) -> list[Frame]:
+def other_frames(reply: Reply) -> list[Frame]:
     """Sound frames received besides the one that the verdict is about."""
     outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
     if reply.verdict in BAD:

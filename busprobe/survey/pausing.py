@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 
 
-class Hold:
+class PauseSwitch:
     """Whether work may go on; the worker's thread waits at it, other threads set it."""
 
     def __init__(self) -> None:

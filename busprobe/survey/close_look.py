@@ -10,21 +10,22 @@ from dataclasses import dataclass, replace
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.survey import probes
-from busprobe.survey.analysis import analyse, identities
-from busprobe.survey.asking import Asking, Listening, Step, to_the_end
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency
-from busprobe.survey.surroundings import (
+from busprobe.survey.interference import (
     foreign_frames,
-    has_company,
+    has_stray_bytes,
     holds_request,
     is_damaged,
     is_silence,
 )
+from busprobe.survey.probes import Asking, Listening, WireStep, to_the_end
+from busprobe.survey.verdict import analyse, identities
 
 CLOSE_LOOK = Waits(reply=1.2, after=0.12)
 """Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough
@@ -89,8 +90,7 @@ class Examination:
         telling = sorted(heard, key=lambda r: r.present)[:_MOST_EVIDENCE]
         latency = self.latency
         return Finding(
-            self.address,
-            self.settings,
+            Place(self.address, self.settings),
             self.kind,
             latency.median if latency else None,
             tuple(Evidence.of(r) for r in heard if r in telling),
@@ -113,7 +113,7 @@ def examine(
 
 def look_closely(
     line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3, noisy: bool = False
-) -> Generator[Step, None, Examination]:
+) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
     that bytes were heard before with nobody asked, which the short listening here can miss."""
     look = _Look(line, address, waits)
@@ -163,7 +163,7 @@ class _Look:
         """Seconds of the longest latency of its replies so far."""
         self.replies: list[Reply] = []
 
-    def ask(self, request: Request, *, after: float | None = None) -> Iterator[Step]:
+    def ask(self, request: Request, *, after: float | None = None) -> Iterator[WireStep]:
         """One exchange; a second reply is waited for briefly, or `after` seconds."""
         waits = self._waits if after is None else replace(self._waits, after=after)
         yield Asking.of(request, self._line.settings, waits)
@@ -180,7 +180,7 @@ class _Look:
                 # another request.
                 self._waits = replace(self._waits, reply=self._patient)
 
-    def climb(self) -> Iterator[Step]:
+    def climb(self) -> Iterator[WireStep]:
         """One probe of each kind; the first once more if only a later one was answered (units that
         wake up slowly)."""
         for request in probes.ladder(self._address):
@@ -202,7 +202,9 @@ class _Look:
         if not self.heard:
             return False
         first = analyse(self.replies, noisy=False)
-        unsound = any(has_company(r) or (not r.present and not is_silence(r)) for r in self.replies)
+        unsound = any(
+            has_stray_bytes(r) or (not r.present and not is_silence(r)) for r in self.replies
+        )
         said = identities(self.replies)
         contradicts = len(said) > len({what for what, *_ in said})
         return unsound or contradicts or first.kind is not Kind.UNIT or self._faltered()

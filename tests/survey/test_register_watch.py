@@ -12,7 +12,7 @@ from busprobe.profiles.draft import draft
 from busprobe.profiles.notes import notes
 from busprobe.profiles.plan import Block
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.survey.observe import Observed, Watch, observe
+from busprobe.survey.register_watch import Observed, Watch, observe
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers

@@ -1,0 +1,162 @@
+"""Who answers for everybody: found by control probes, and told from units that are there."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Set
+from dataclasses import dataclass, replace
+
+from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.requests import Request
+from busprobe.survey.close_look import Examination
+from busprobe.survey.events import Event, Found
+from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.probes import Asking, Probe, WireStep, ladder
+from busprobe.survey.schedule import PATIENCE
+from busprobe.survey.state import SurveyState
+
+_SELDOM = (231, 246, 173, 219)
+"""Addresses hardly ever given to a unit."""
+_RESERVED = (250, 253)
+"""Addresses no unit may have (V1.02 section 2.2), an even and an odd one; service addresses of
+known kinds (248, 254, 255) are left out."""
+
+
+StockReplies = Mapping[tuple[bool, bytes], bytes]
+"""What is said at addresses that no unit may have: from whether the address is odd, and the request
+without address and CRC, to the reply without them."""
+
+
+@dataclass(frozen=True)
+class AnswersEverywhere:
+    """Somebody answers at addresses that nobody has."""
+
+    words: str
+    stock_replies: StockReplies | None
+    """Where registers are refused everywhere, a gateway or server speaks for absent units, and
+    present ones can be told by saying anything else.  None where a unit gives data everywhere, so
+    that none can."""
+
+    def explains(self, reply: Reply) -> bool:
+        """Whether `reply` is what an absent unit's would be."""
+        return self.stock_replies is not None and self.stock_replies.get(_key(reply)) in (
+            None,
+            reply.frame[1:-2],
+        )
+
+
+def everywhere(
+    line: Line, probe: Probe, waits: Waits, known: Collection[int]
+) -> Generator[WireStep, None, AnswersEverywhere | None]:
+    """Ask addresses that should be empty, and addresses no unit may have; None if nobody answers
+    there.
+
+    `known` are addresses where somebody was found.  Raises `PortError` if the port fails.
+    """
+
+    def answered(requests: Iterable[Request]) -> Generator[WireStep, None, list[Reply]]:
+        replies = []
+        for request in requests:
+            yield Asking.of(request, line.settings, waits)
+            replies.append(judge(request, line.exchange(request, waits)))
+        return [r for r in replies if r.present or r.verdict is Verdict.FOREIGN]
+
+    empty = [address for address in _SELDOM if address not in known][:3]
+    seldom = yield from answered(probe.request(address) for address in empty)
+    if len(seldom) < len(empty):
+        return None
+    reserved = yield from answered(probe.request(address) for address in _RESERVED)
+    if len(reserved) < len(_RESERVED):
+        return None
+    replies = [*seldom, *reserved]
+    named = ", ".join(both_forms(r.request.address) for r in replies)
+    if not any(r.verdict is Verdict.FOREIGN for r in replies):
+        own_words = yield from answered(
+            request for address in _RESERVED for request in ladder(address)
+        )
+        said = [r for r in own_words if r.present]
+        if not any(r.registers for r in said):
+            return AnswersEverywhere(
+                f"Somebody answers whatever address is asked ({named}) and refuses all registers"
+                " there: a gateway or server that speaks for absent units. Only who says anything"
+                " else is counted as a unit.",
+                {_key(r): r.frame[1:-2] for r in said},
+            )
+    own = {r.address for r in replies if r.verdict is Verdict.FOREIGN}
+    answers_as = f", each time as {both_forms(own.pop() or 0)}" if len(own) == 1 else ""
+    return AnswersEverywhere(
+        f"A unit answers whatever address is asked ({named}{answers_as}): made for a line of its"
+        " own, or a gateway. Take it off to find the others.",
+        None,
+    )
+
+
+def _key(reply: Reply) -> tuple[bool, bytes]:
+    return reply.request.address % 2 == 1, reply.request.frame[1:-2]
+
+
+class AbsentUnits:
+    """At each line setting: whether one unit answers every address, or somebody speaks for absent
+    ones."""
+
+    def __init__(self, line: Line, state: SurveyState) -> None:
+        self._line = line
+        self._state = state
+        self._controlled: set[LineSettings] = set()
+        self._everywhere: dict[LineSettings, AnswersEverywhere] = {}
+        self._spoken_for: dict[LineSettings, Finding] = {}
+        """Where somebody speaks for absent units, the first address it spoke for."""
+
+    def control(self, seen: Examination) -> Generator[WireStep, None, AnswersEverywhere | None]:
+        """At the first reply at a setting: whoever answers everywhere there.  Raises `PortError` if
+        the port fails."""
+        answered = next((r for r in seen.replies if r.present), None)
+        if seen.settings in self._controlled:
+            return None
+        self._controlled.add(seen.settings)
+        if answered is None or seen.latency is None:
+            return None
+        known = {at.address for at in self._state.findings if at.settings == seen.settings}
+        waits = Waits(reply=min(PATIENCE, max(0.1, 3 * seen.latency.maximum)))
+        who = yield from everywhere(
+            self._line, Probe.of(answered.request), waits, {*known, seen.address}
+        )
+        if who is not None:
+            self._everywhere[seen.settings] = who
+        return who
+
+    @property
+    def places(self) -> Set[LineSettings]:
+        """Line settings at which somebody answers for everybody."""
+        return self._everywhere.keys()
+
+    def is_unit(self, reply: Reply) -> bool:
+        """Whether a reply shows that a unit is there, rather than that somebody speaks for absent
+        ones."""
+        who = self._everywhere.get(reply.exchange.settings)
+        return reply.present and (who is None or not who.explains(reply))
+
+    def finding(self, seen: Examination) -> Finding | None:
+        """What is to be booked of `seen`; None where somebody only spoke for an absent unit."""
+        finding = seen.finding()
+        who = self._everywhere.get(seen.settings)
+        if who is None:
+            return finding
+        nobody = replace(finding, kind=Kind.UNSURE, seen=(who.words, *finding.seen))
+        if who.stock_replies is None:
+            return nobody
+        if all(who.explains(r) for r in seen.replies if r.present):
+            self._spoken_for.setdefault(seen.settings, nobody)
+            return None
+        return finding
+
+    def conclude(self) -> Iterator[Event]:
+        """Where somebody speaks for absent units and no unit said anything else, that somebody is
+        all there is."""
+        for settings, nobody in self._spoken_for.items():
+            if not any(at.settings == settings for at in self._state.findings):
+                self._state.findings[nobody.place] = nobody
+                yield Found(nobody)
