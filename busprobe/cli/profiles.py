@@ -10,8 +10,8 @@ import click
 from busprobe.cli import options, output
 from busprobe.cli.profiles_draft import draft
 from busprobe.errors import ExitCode, FileError, UsageError
+from busprobe.profiles.data_sheet import data_sheet, field_guide
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.page import data_sheet, field_guide
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import folders, job_folder, load_all, own_folder
 

@@ -14,15 +14,15 @@ from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.profiles.draft import Draft
-from busprobe.profiles.draft import draft as drafted
-from busprobe.profiles.interpret import distinct
-from busprobe.profiles.note_line import SYNTAX, read_line
-from busprobe.profiles.notes import Notes, NotesError, notes, read_notes
-from busprobe.profiles.plan import Block
+from busprobe.profiles.drafting.data_sheet_line import SYNTAX, read_line
+from busprobe.profiles.drafting.draft import Draft
+from busprobe.profiles.drafting.draft import draft as drafted
+from busprobe.profiles.drafting.interpretations import distinct
+from busprobe.profiles.drafting.notes import Notes, NotesError, notes, read_notes
+from busprobe.profiles.drafting.writing import refuse_existing, write_profile
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.store import file_for
-from busprobe.profiles.writing import refuse_existing, write_profile
 from busprobe.survey.register_watch import Observed, observe
 
 

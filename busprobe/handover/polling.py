@@ -14,7 +14,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.matching import RECOGNISED
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling import FORMAT, PolledUnit, PollingTable, Row, Wanted, polling_table
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.trial import Trial

@@ -9,9 +9,9 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from busprobe.files.toml_file import TomlFile, found_by_pydantic
+from busprobe.profiles.ambiguity import ambiguity_mistakes
 from busprobe.profiles.cache import TableCache
 from busprobe.profiles.checks import check
-from busprobe.profiles.rivals import rival_mistakes
 from busprobe.profiles.schema import Profile, parse_profile
 
 
@@ -28,7 +28,7 @@ def load_profile(
     if tables is not None:
         with suppress(ValidationError):
             kept = parse_profile(tables)
-            if not [*check(tables, file_stem=path.stem), *rival_mistakes(kept, others)]:
+            if not [*check(tables, file_stem=path.stem), *ambiguity_mistakes(kept, others)]:
                 return kept
     file = TomlFile.read(path, kind="profile")
     profile = None
@@ -39,7 +39,7 @@ def load_profile(
         found += found_by_pydantic(error)
     found += check(file.data, file_stem=path.stem)
     if profile is not None:
-        found += rival_mistakes(profile, others)
+        found += ambiguity_mistakes(profile, others)
     if profile is None or found:
         raise file.error(found)
     if cache is not None:

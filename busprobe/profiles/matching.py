@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.identification import object_name
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
-from busprobe.profiles.plan import Block, Registers, known_registers
+from busprobe.profiles.read_requests import Block, Registers, known_registers
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.values import readings
 

@@ -1,7 +1,7 @@
 """The schema of a profile: everything a technician can write in a profile file.
 
-The descriptions of the fields are the documentation; `busprobe.profiles.page.field_guide` prints
-them.  Mistakes that concern more than one field are found by `busprobe.profiles.checks`.
+The descriptions of the fields are the documentation; `busprobe.profiles.data_sheet.field_guide`
+prints them.  Mistakes that concern more than one field are found by `busprobe.profiles.checks`.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from busprobe.profiles.plan import Registers
+from busprobe.profiles.read_requests import Registers
 from busprobe.profiles.schema import Point, PointType, Profile, WordOrder
 from busprobe.text import from_device
 

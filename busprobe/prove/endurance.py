@@ -23,7 +23,7 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_registers
 from busprobe.modbus.traffic import Frame, sound_frames
-from busprobe.profiles.plan import Block, blocks
+from busprobe.profiles.read_requests import Block, blocks
 from busprobe.profiles.schema import Profile
 from busprobe.prove.polling import PollingTable, Row
 from busprobe.prove.proof import Proof

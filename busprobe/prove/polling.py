@@ -28,7 +28,7 @@ from busprobe.modbus.requests import (
     read_reply_bytes,
 )
 from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.statistics import milliseconds
 
 FORMAT = "busprobe.polling/1"

@@ -16,7 +16,7 @@ from busprobe.line.line import Line
 from busprobe.line.timing import silence_before
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling import PolledUnit, PollingTable, Row, polling_table
 from busprobe.prove.tally import Key
 

@@ -11,7 +11,7 @@ from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
-from busprobe.profiles.siblings import Sibling, differences
+from busprobe.profiles.same_type import Sibling, differences
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified
 from busprobe.text import hex_bytes

@@ -13,7 +13,7 @@ from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
 from busprobe.profiles.matching import Facts, Match, contradicted, match, recognised, standing
-from busprobe.profiles.plan import (
+from busprobe.profiles.read_requests import (
     Block,
     apart,
     blocks,

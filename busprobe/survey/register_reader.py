@@ -16,7 +16,7 @@ from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 
 PATIENT = Waits(reply=0.6)
 """How long a reply is waited for; whoever knows the unit to be slower waits longer."""

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from busprobe.errors import RefusedError
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import both_forms
-from busprobe.profiles.draft import Seen, to_read
-from busprobe.profiles.notes import Notes
-from busprobe.profiles.plan import Block, Registers
+from busprobe.profiles.drafting.draft import Seen, to_read
+from busprobe.profiles.drafting.notes import Notes
+from busprobe.profiles.read_requests import Block, Registers
 from busprobe.profiles.schema import Profile
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify

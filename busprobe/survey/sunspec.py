@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.registers import HIGHEST, READ_HOLDING
 
 MARKER = (0x5375, 0x6E53)

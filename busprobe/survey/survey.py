@@ -13,7 +13,7 @@ from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
-from busprobe.profiles.plan import fingerprint_blocks
+from busprobe.profiles.read_requests import fingerprint_blocks
 from busprobe.profiles.schema import Profile, factories
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
 from busprobe.survey.events import Event, Finished, Found, Progress, Started, Trouble

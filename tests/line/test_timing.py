@@ -12,7 +12,7 @@ from busprobe.line.line import Line
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time, latency_at, silence_before
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling import PolledUnit, Wanted, polling_table
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment

@@ -20,7 +20,7 @@ from busprobe.profiles.matching import (
     second_best,
     standing,
 )
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.schema import Profile, factories
 from busprobe.profiles.store import load_all, shipped_folder
 from tests.profiles.making import profile

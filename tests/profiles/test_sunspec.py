@@ -10,7 +10,7 @@ import pytest
 from sunspec2 import mb
 from sunspec2.modbus.client import SunSpecModbusClientDevice
 
-from busprobe.profiles.page import data_sheet
+from busprobe.profiles.data_sheet import data_sheet
 from busprobe.profiles.registers import Register
 from busprobe.profiles.schema import PointType, Profile, ScaleRegister
 from busprobe.profiles.store import load_all, shipped_folder

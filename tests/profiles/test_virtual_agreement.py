@@ -22,7 +22,7 @@ from busprobe.modbus.requests import (
 from busprobe.profiles import changes as profiles
 from busprobe.profiles.changes import BaudRegister, FormatRegister
 from busprobe.profiles.matching import Facts, match, recognised
-from busprobe.profiles.plan import Block, blocks, fingerprint_blocks
+from busprobe.profiles.read_requests import Block, blocks, fingerprint_blocks
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.profiles.values import readings
 from busprobe.virtual.loading import shipped_types

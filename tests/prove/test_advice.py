@@ -7,7 +7,7 @@ import json
 import pytest
 
 from busprobe.line.timing import exchange_time
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.advice import LOST_AT_MOST, PAUSES, Advised, advise
 from busprobe.prove.endurance import Finished, Plan, endure, target
 from busprobe.prove.polling import PolledUnit, PollingTable, Wanted, polling_table

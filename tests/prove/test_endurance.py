@@ -21,7 +21,7 @@ from busprobe.line.timing import exchange_time
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.endurance import (
     Event,
     Finished,

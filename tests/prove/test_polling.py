@@ -15,7 +15,7 @@ from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling import (
     PolledUnit,
     PollingTable,

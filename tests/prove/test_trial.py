@@ -8,7 +8,7 @@ import pytest
 from busprobe.errors import PortError
 from busprobe.line.exchange import Waits
 from busprobe.line.settings import LineSettings
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling import PolledUnit, PollingTable, Wanted
 from busprobe.prove.trial import try_table
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, framed

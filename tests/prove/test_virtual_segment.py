@@ -13,7 +13,7 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.schema import Profile
 from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targets, target
 from busprobe.prove.polling import PolledUnit, Wanted

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.survey.register_reader import RegisterReader
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers
 

@@ -8,9 +8,9 @@ from busprobe.errors import RefusedError
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.profiles.draft import draft
-from busprobe.profiles.notes import notes
-from busprobe.profiles.plan import Block
+from busprobe.profiles.drafting.draft import draft
+from busprobe.profiles.drafting.notes import notes
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.survey.register_watch import Observed, Watch, observe
 from busprobe.virtual.loading import load_scenario

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sunspec2.modbus.client import SunSpecModbusClientDevice
 
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.survey.sunspec import BASES, MARKER, Model, ModelMap, Read, find_models
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from busprobe.profiles.draft import Draft
+from busprobe.profiles.drafting.draft import Draft
 from busprobe.profiles.fields import is_slug
 from busprobe.wizard.common.form import Field
 from busprobe.wizard.identify.drafting import OWN

@@ -19,9 +19,9 @@ from textual.widgets import DataTable, Footer, Input, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.modbus.addresses import both_forms
-from busprobe.profiles.choice import Choice
-from busprobe.profiles.draft import Draft, draft
-from busprobe.profiles.note_line import read_line
+from busprobe.profiles.drafting.choice import Choice
+from busprobe.profiles.drafting.data_sheet_line import read_line
+from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.wizard.common.form import Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question

@@ -9,9 +9,9 @@ from functools import cached_property
 from typing import Any
 
 from busprobe.errors import UsageError
-from busprobe.profiles.interpret import Way
-from busprobe.profiles.note_line import read_line, write_line
-from busprobe.profiles.notes import Notes, NotesError, notes
+from busprobe.profiles.drafting.data_sheet_line import read_line, write_line
+from busprobe.profiles.drafting.interpretations import Way
+from busprobe.profiles.drafting.notes import Notes, NotesError, notes
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.schema import PointType, WordOrder
 
@@ -23,7 +23,7 @@ class Sheet:
     """The data sheet as far as it was typed; every change gives a new one."""
 
     points: tuple[Mapping[str, Any], ...] = ()
-    """As `busprobe.profiles.note_line.read_line` gives them."""
+    """As `busprobe.profiles.drafting.data_sheet_line.read_line` gives them."""
     numbering: Numbering | None = None
     """How it counts registers; None where nobody has said."""
     chosen: Mapping[str, Way] = field(default_factory=dict)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from busprobe.profiles.choice import Choice
-from busprobe.profiles.draft import Draft
-from busprobe.profiles.interpret import Interpretation, distinct
-from busprobe.profiles.note_line import SYNTAX
-from busprobe.profiles.notes import Notes
+from busprobe.profiles.drafting.choice import Choice
+from busprobe.profiles.drafting.data_sheet_line import SYNTAX
+from busprobe.profiles.drafting.draft import Draft
+from busprobe.profiles.drafting.interpretations import Interpretation, distinct
+from busprobe.profiles.drafting.notes import Notes
 from busprobe.profiles.registers import Numbering
 from busprobe.wizard.common.signs import Tone
 

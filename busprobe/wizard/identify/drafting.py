@@ -11,13 +11,13 @@ from threading import Event
 
 from busprobe.errors import StoppedError, UsageError
 from busprobe.job import UnitRecord
-from busprobe.profiles.draft import Draft, draft
+from busprobe.profiles.ambiguity import ambiguity_mistakes
+from busprobe.profiles.drafting.draft import Draft, draft
+from busprobe.profiles.drafting.writing import write_profile
 from busprobe.profiles.fingerprint import Fingerprint
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.rivals import rival_mistakes
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, file_for, folders, load_all
-from busprobe.profiles.writing import write_profile
 from busprobe.session.session import Session
 from busprobe.survey.register_watch import Observed, Watch
 from busprobe.text import visible
@@ -121,7 +121,7 @@ def _remarks(profile: Profile, path: Path, store: Store) -> Iterator[str]:
     used = store.origins[profile.id][0]
     if used != path:
         yield f"It is not in use: {visible(str(used))} has the same id and comes later."
-    for _, what in rival_mistakes(profile, store.profiles.values()):
+    for _, what in ambiguity_mistakes(profile, store.profiles.values()):
         yield f"Its fingerprint {what}."
     if profile.fingerprint == Fingerprint():
         yield (

@@ -10,7 +10,7 @@ from rich.text import Text
 from busprobe.job import UnitRecord
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import object_name
-from busprobe.profiles.page import limits
+from busprobe.profiles.data_sheet import limits
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified

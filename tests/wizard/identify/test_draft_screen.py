@@ -14,7 +14,7 @@ from busprobe.errors import UsageError
 from busprobe.job import Job, UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.profiles.interpret import Way
+from busprobe.profiles.drafting.interpretations import Way
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.schema import PointType, WordOrder

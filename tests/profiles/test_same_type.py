@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busprobe.line.place import Place
-from busprobe.profiles.siblings import Sibling, differences
+from busprobe.profiles.same_type import Sibling, differences
 
 ALIKE = [Sibling(Place.parse(f"{address} 9600-8N1"), "1.4") for address in (11, 12, 13, 17)]
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from busprobe.profiles.ambiguity import ambiguity_mistakes, covers
 from busprobe.profiles.fingerprint import Fingerprint
-from busprobe.profiles.rivals import covers, rival_mistakes
 from tests.profiles.making import profile
 
 
@@ -64,7 +64,7 @@ def test_what_only_one_of_two_types_has_tells_them_apart_one_way() -> None:
 def test_the_same_id_and_generic_profiles_are_no_rivals() -> None:
     tested = {"fingerprint": {"server_id": {"contains": "G-1"}}}
     one = profile(id="one", **tested)
-    assert list(rival_mistakes(one, [one, profile(id="two", generic=True, **tested)])) == []
-    ((place, what),) = rival_mistakes(one, [profile(id="two", **tested)])
+    assert list(ambiguity_mistakes(one, [one, profile(id="two", generic=True, **tested)])) == []
+    ((place, what),) = ambiguity_mistakes(one, [profile(id="two", **tested)])
     assert place == ("fingerprint",)
     assert "'two' (Glenmoss Works G-1)" in what

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from busprobe.profiles.interpret import (
+from busprobe.profiles.drafting.interpretations import (
     Interpretation,
     agrees,
     distinct,
@@ -13,7 +13,7 @@ from busprobe.profiles.interpret import (
     like_the_others,
     straddles,
 )
-from busprobe.profiles.notes import NotedPoint
+from busprobe.profiles.drafting.notes import NotedPoint
 from busprobe.profiles.registers import Register
 
 _ABOUT_AS_PLAUSIBLE = 0.75

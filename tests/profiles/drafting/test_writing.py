@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import FileError, RefusedError
-from busprobe.profiles.writing import to_toml, write_profile
+from busprobe.profiles.drafting.writing import to_toml, write_profile
 
 SCALARS = (
     st.booleans()

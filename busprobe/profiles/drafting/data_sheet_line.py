@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from busprobe.errors import UsageError
-from busprobe.profiles.interpret import TYPICAL
+from busprobe.profiles.drafting.interpretations import TYPICAL
 from busprobe.profiles.schema import PointType, ScaleMeaning, WordOrder
 
 SYNTAX = """\
@@ -100,7 +100,7 @@ def read_line(text: str) -> dict[str, Any]:
     """The point of a file of notes that a typed line stands for; raises `UsageError` where the line
     is not clear.
 
-    What the fields may hold is for `busprobe.profiles.notes.notes` to say.
+    What the fields may hold is for `busprobe.profiles.drafting.notes.notes` to say.
     """
     if text.count('"') % 2:
         raise UsageError("A quote is not closed.", todo='Put quotes on both sides: "Phase 1".')

@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
-from busprobe.profiles.draft import Draft, Seen, draft, to_read
+from busprobe.profiles.drafting.draft import Draft, Seen, draft, to_read
+from busprobe.profiles.drafting.notes import Notes, NotesError, notes
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.notes import Notes, NotesError, notes
-from busprobe.profiles.plan import Block
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.schema import Profile, WordOrder
 from busprobe.profiles.standards import descriptions

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busprobe.profiles.plan import (
+from busprobe.profiles.read_requests import (
     Block,
     apart,
     blocks,

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import FileError
-from busprobe.profiles.notes import Notes, NotesError, notes, read_notes
+from busprobe.profiles.drafting.notes import Notes, NotesError, notes, read_notes
 from busprobe.profiles.registers import Numbering, Register
 
 

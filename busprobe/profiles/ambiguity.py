@@ -10,7 +10,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.text import visible
 
 
-def rival_mistakes(profile: Profile, others: Iterable[Profile]) -> Iterator[Found]:
+def ambiguity_mistakes(profile: Profile, others: Iterable[Profile]) -> Iterator[Found]:
     """Each of `others` that has units which the fingerprint of `profile` takes for its own.
 
     A generic profile is meant to fit many types and has no rivals; the same id is the same profile

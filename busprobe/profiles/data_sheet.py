@@ -21,9 +21,9 @@ from busprobe.profiles.changes import (
     Readdress,
     ReplyFrom,
 )
+from busprobe.profiles.drafting.notes import NOTES_ONLY, NotedPoint
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest
-from busprobe.profiles.notes import NOTES_ONLY, NotedPoint
-from busprobe.profiles.plan import blocks
+from busprobe.profiles.read_requests import blocks
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Point, Profile, ScaleMeaning, WordOrder
 

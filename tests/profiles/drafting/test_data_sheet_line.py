@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
-from busprobe.profiles.note_line import SYNTAX, read_line, write_line
-from busprobe.profiles.notes import notes
+from busprobe.profiles.drafting.data_sheet_line import SYNTAX, read_line, write_line
+from busprobe.profiles.drafting.notes import notes
 
 
 @pytest.mark.parametrize(

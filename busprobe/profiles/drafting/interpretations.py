@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import product
 
-from busprobe.profiles.notes import NotedPoint
-from busprobe.profiles.plan import Block, Registers
+from busprobe.profiles.drafting.notes import NotedPoint
+from busprobe.profiles.read_requests import Block, Registers
 from busprobe.profiles.registers import HIGHEST, READ_HOLDING, READ_INPUT, Register
 from busprobe.profiles.schema import Point, PointType, WordOrder
 from busprobe.profiles.values import Reading, decode, in_order

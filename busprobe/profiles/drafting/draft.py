@@ -16,9 +16,8 @@ from busprobe.errors import UsageError
 from busprobe.files.toml_file import FieldPath, found_by_pydantic
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.checks import check
-from busprobe.profiles.choice import Choice, in_one_order, preferring
-from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.interpret import (
+from busprobe.profiles.drafting.choice import Choice, in_one_order, preferring
+from busprobe.profiles.drafting.interpretations import (
     Interpretation,
     Way,
     distinct,
@@ -26,12 +25,13 @@ from busprobe.profiles.interpret import (
     off_by_one,
     wanted_blocks,
 )
-from busprobe.profiles.notes import NOTES_ONLY, NotedPoint, Notes
-from busprobe.profiles.plan import Block, Registers
+from busprobe.profiles.drafting.notes import NOTES_ONLY, NotedPoint, Notes
+from busprobe.profiles.drafting.writing import to_toml
+from busprobe.profiles.fields import MOST_REGISTERS
+from busprobe.profiles.read_requests import Block, Registers
 from busprobe.profiles.registers import Numbering, Register
 from busprobe.profiles.schema import parse_profile
 from busprobe.profiles.standards import SelfDescription
-from busprobe.profiles.writing import to_toml
 
 _OTHERS = 3
 """Other interpretations that the file mentions beside the chosen one."""

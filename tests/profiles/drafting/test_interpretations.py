@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busprobe.profiles.interpret import (
+from busprobe.profiles.drafting.interpretations import (
     Interpretation,
     distinct,
     interpretations,
@@ -17,8 +17,8 @@ from busprobe.profiles.interpret import (
     straddles,
     wanted_blocks,
 )
-from busprobe.profiles.notes import NotedPoint
-from busprobe.profiles.plan import Block
+from busprobe.profiles.drafting.notes import NotedPoint
+from busprobe.profiles.read_requests import Block
 from busprobe.profiles.registers import Register
 from busprobe.profiles.schema import PointType, WordOrder
 

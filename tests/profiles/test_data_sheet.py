@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from busprobe.profiles.data_sheet import WIDTH, data_sheet, field_guide
 from busprobe.profiles.loading import load_profile
-from busprobe.profiles.page import WIDTH, data_sheet, field_guide
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
 from tests.profiles.making import profile
