@@ -19,8 +19,8 @@ from busprobe.job.journal import Conclusion, ProcedureStep, Result, Role, Row, W
 from busprobe.job.records import (
     Cabling,
     Document,
+    EntryKind,
     JobMeta,
-    Kind,
     StepRecord,
     SurveyRecord,
     UnitRecord,
@@ -248,7 +248,7 @@ class Job:
         *,
         how_set: str,
         power_cycle_verified: bool | None = None,
-        kind: Kind = "unit",
+        kind: EntryKind = "unit",
     ) -> UnitRecord:
         """After a verified change of address, or of line settings, put the unit where it is now;
         return its entry.
