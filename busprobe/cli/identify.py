@@ -53,7 +53,7 @@ def _document(found: Identified) -> dict[str, object]:
             for match in found.matches
         ],
         "readings": [reading.document() for reading in found.readings],
-        "notes": list(found.notes),
+        "notes": list(found.remarks),
     }
 
 
@@ -86,4 +86,4 @@ def _print(found: Identified) -> None:
             for reading in found.readings
         ]
         output.table(("Point", "Value", "", "Register", "Data sheet", "Raw"), rows)
-    output.lines(found.notes)
+    output.lines(found.remarks)

@@ -53,7 +53,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         sample=unit.sample,
         seen=unit.seen,
         seen_by=unit.seen_by,
-        remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.notes),
+        remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.remarks),
     )
     row = _with_counters(row, unit.counters)
     if unit.kind != "unit":

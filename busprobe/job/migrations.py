@@ -44,6 +44,12 @@ _ROWS = {
 }
 """Rows of the outcome table by the words with which a conclusion's reason began up to version 3."""
 
+_NOT_RECOGNISED = "No stored profile fits well enough to say what it is"
+"""How a note began up to version 3 that said that a unit was not recognised."""
+
+_DIFFERENT = "other than with its siblings"
+"""In every note up to version 3 that said in what a unit differed from others of its type."""
+
 
 def _type_the_journal(connection: sqlite3.Connection) -> None:
     """Fill the typed columns of the journal from the words that stood for them, for the last time.
@@ -114,6 +120,23 @@ def _type_the_journal(connection: sqlite3.Connection) -> None:
         )
 
 
+def _type_the_notes(connection: sqlite3.Connection) -> None:
+    """Keep apart what is replaced by the next identification, which was told by its words."""
+    noted = """SELECT * FROM unit WHERE
+        CASE WHEN json_valid(document) THEN json_type(document, '$.notes') = 'array' END"""
+    for row in connection.execute(noted).fetchall():
+        document = json.loads(row["document"])
+        notes = document["notes"]
+        unknown = [note for note in notes if note.startswith(_NOT_RECOGNISED)]
+        different = [note for note in notes if _DIFFERENT in note]
+        document["notes"] = [note for note in notes if note not in (*unknown, *different)]
+        document["not_recognised"] = " ".join(unknown)
+        document["differences"] = different
+        connection.execute(
+            "UPDATE unit SET document = ? WHERE place = ?", (json.dumps(document), row["place"])
+        )
+
+
 MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
     (
         "CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
@@ -167,6 +190,7 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
             ELSE document END FROM unit""",
         "DROP TABLE unit",
         "ALTER TABLE placed RENAME TO unit",
+        _type_the_notes,
         # What is decided on in the journal has columns of its own: what a write is for, where its
         # move leads, what is written, which writes belong together, the row of the outcome table.
         "ALTER TABLE conclusion RENAME TO conclusion_of_version_3",

@@ -16,7 +16,7 @@ Document = Mapping[str, Any]
 """What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and
 documents."""
 
-Kind = Literal["unit", "clash", "unsure"]
+EntryKind = Literal["unit", "clash", "unsure"]
 """What the survey concluded about an address: one unit, several, or not clear."""
 
 
@@ -108,7 +108,7 @@ class UnitRecord:
 
     place: Place
     """Where it is."""
-    kind: Kind = "unit"
+    kind: EntryKind = "unit"
     tag: str = ""
     location: str = ""
     position: int | None = None
@@ -151,6 +151,12 @@ class UnitRecord:
     """Polls of the last endurance run and what became of them: ``polls`` and each kind by its name
     there."""
     notes: tuple[str, ...] = ()
+    """What was noted of it, a sentence each, in the order in which it was."""
+    not_recognised: str = ""
+    """That it was not recognised when it was last identified, and what it says of itself; empty =
+    it was, or was not yet asked."""
+    differences: tuple[str, ...] = ()
+    """In what it differs from the other units of its type, a sentence each."""
     seen: str | None = None
     """When it last answered."""
     seen_by: str = ""
@@ -165,6 +171,11 @@ class UnitRecord:
     def settings(self) -> LineSettings:
         """Line settings at which it answers."""
         return self.place.settings
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """All that is to be shown beside it, a sentence each."""
+        return (*self.notes, *filter(None, (self.not_recognised,)), *self.differences)
 
     def at_its_place(self) -> UnitRecord:
         """What is known of the place alone, whoever answers there: a new unit may not be wired as

@@ -9,9 +9,6 @@ from dataclasses import dataclass
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import format_addresses
 
-_UNLIKE = "other than with its siblings"
-"""In every difference, so that an old one is known for what it is."""
-
 
 @dataclass(frozen=True)
 class Sibling:
@@ -32,11 +29,6 @@ def differences(unit: Sibling, others: Iterable[Sibling]) -> tuple[str, ...]:
     )
 
 
-def is_difference(note: str) -> bool:
-    """Whether `note` is one of `differences`, perhaps of an earlier moment."""
-    return _UNLIKE in note
-
-
 def _compared(
     unit: Sibling, siblings: Collection[Sibling], lead: str, said: Callable[[Sibling], str | None]
 ) -> Iterator[str]:
@@ -51,4 +43,4 @@ def _compared(
             f"{theirs} at {format_addresses(addresses)}"
             for theirs, addresses in sorted(others.items())
         )
-        yield f"{lead} {own}, {_UNLIKE}: {listed}."
+        yield f"{lead} {own}, other than with its siblings: {listed}."

@@ -11,9 +11,9 @@ from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
-from busprobe.profiles.same_type import Sibling, differences, is_difference
+from busprobe.profiles.same_type import Sibling, differences
 from busprobe.survey.findings import Kind
-from busprobe.survey.identify import NOT_RECOGNISED, Identified
+from busprobe.survey.identify import Identified
 from busprobe.text import hex_bytes
 
 
@@ -25,11 +25,15 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
     """
     if found.examination.kind is not Kind.UNIT:
         return found
+    with job.together():
+        return _kept(job, found, planned)
+
+
+def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
     place = Place(found.address, found.settings)
     known = job.unit(place) or UnitRecord(place)
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None
-    before = tuple(note for note in known.notes if not note.startswith(NOT_RECOGNISED))
     unit = replace(
         known,
         tag=known.tag or (planned.tag if planned else ""),
@@ -43,7 +47,8 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
         readings=tuple(reading.document() for reading in found.readings),
         sample=_sample(found),
         factory_address=factory.address if factory else known.factory_address,
-        notes=(*before, *(note for note in found.notes if note not in before)),
+        notes=(*known.notes, *(note for note in found.notes if note not in known.notes)),
+        not_recognised=found.not_recognised,
         seen=job.now(),
         seen_by=job.meta.tester,
     )
@@ -52,7 +57,7 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
         return found
     _compare_siblings(job, found.profile.id)
     unit = job.unit(place) or unit
-    return replace(found, notes=(*found.notes, *filter(is_difference, unit.notes)))
+    return replace(found, notes=(*found.notes, *unit.differences))
 
 
 def _sample(found: Identified) -> tuple[str, ...]:
@@ -68,10 +73,9 @@ def _compare_siblings(job: Job, profile_id: str) -> None:
     units = [unit for unit in job.units() if unit.kind == "unit" and unit.profile == profile_id]
     siblings = [Sibling(unit.place, unit.identity.get("revision")) for unit in units]
     for unit, sibling in zip(units, siblings, strict=True):
-        others = (note for note in unit.notes if not is_difference(note))
-        notes = (*others, *differences(sibling, siblings))
-        if notes != unit.notes:
-            job.put_unit(replace(unit, notes=notes))
+        now = differences(sibling, siblings)
+        if now != unit.differences:
+            job.put_unit(replace(unit, differences=now))
 
 
 def _said(found: Identified) -> Iterator[tuple[str, str]]:

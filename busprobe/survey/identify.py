@@ -36,8 +36,6 @@ _MOST_PAGES = 16
 """Identification requests after which a unit that always says "more follows" is cut off."""
 _PLAIN = Limits()
 """Those of a unit about which nothing is known."""
-NOT_RECOGNISED = "No stored profile fits well enough to say what it is"
-"""How the note begins that a unit was not recognised."""
 _CANDIDATES = 2
 """How many of the best profiles are tried out by reading their points."""
 
@@ -60,6 +58,7 @@ class Identified:
     readings: tuple[Reading, ...]
     """Live values by that profile, or by the one that a person says it is."""
     notes: tuple[str, ...]
+    """What there is to say of it besides `not_recognised`."""
     standing: str = ""
     """In one sentence how far the best profile goes and how far behind the second-best is."""
     models: ModelMap | None = None
@@ -84,6 +83,20 @@ class Identified:
         }
         serial = next((d.serial for d in said if d.serial), None)
         return found if serial is None else {**found, "serial": serial}
+
+    @property
+    def not_recognised(self) -> str:
+        """That no profile could be told, and what the unit says of itself instead, in one sentence;
+        empty where one was recognised or not one unit alone answered."""
+        if self.profile is not None or self.examination.kind is not Kind.UNIT:
+            return ""
+        itself = "".join(f"; {said.words}" for said in self.descriptions)
+        return f"No stored profile fits well enough to say what it is{itself}."
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """All there is to say of it, a sentence each."""
+        return (*self.notes, *filter(None, (self.not_recognised,)))
 
     @property
     def score(self) -> float | None:
@@ -115,7 +128,7 @@ class Identified:
             "standing": self.standing,
             "models": None if self.models is None else [model.id for model in self.models.models],
             "readings": [reading.document() for reading in self.readings],
-            "notes": list(self.notes),
+            "notes": list(self.remarks),
         }
 
 
@@ -250,9 +263,6 @@ class _Interview:
                 )
             elif holds is not None and holds != self._address:
                 yield f"Its device address point holds {holds}, not the unit address it answers at."
-        if unit.profile is None:
-            itself = "; ".join(d.words for d in unit.descriptions)
-            yield NOT_RECOGNISED + (f"; {itself}." if itself else ".")
 
     def _take_over(self) -> None:
         """Registers that the close look has read already.

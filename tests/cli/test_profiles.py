@@ -284,7 +284,7 @@ def test_another_firmware_among_units_of_one_type_is_flagged_by_a_profile_of_the
     assert flags == [[], [], ["Its version is '1.5', other than with its siblings: '1.4' at 7-8."]]
     with Job.open(tmp_path / "plant.busjob") as job:
         noted = {
-            unit.address: [note for note in unit.notes if "siblings" in note]
+            unit.address: [note for note in unit.remarks if "siblings" in note]
             for unit in job.units()
         }
     other = "Its version is '1.4', other than with its siblings: '1.5' at 9."

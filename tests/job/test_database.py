@@ -153,8 +153,9 @@ FIRST_ENTRY = {
 NEW_SINCE: tuple[dict[str, object], ...] = (
     {"distance_m": None, "terminator": None, "label_fitted": None, "noted": {}, "references": {}},
     {"sample": [], "circuits": [], "seen_by": ""},
+    {"not_recognised": "", "differences": []},
 )
-"""What the second and the third version of the file have besides."""
+"""What the second, the third and the fourth version of the file have besides."""
 
 
 @pytest.mark.parametrize(
@@ -176,7 +177,7 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
     connection.execute("INSERT INTO unit VALUES (13, '9600-8N1', '{broken')")
     connection.commit()
     connection.close()
-    now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **entry}
+    now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **NEW_SINCE[2], **entry}
     with Job.open(path) as opened:
         unit = opened.unit(Place.parse("12 9600-8N1"))
         now["place"] = f"{now.pop('address')} {now.pop('settings')}"

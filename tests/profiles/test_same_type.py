@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busprobe.line.place import Place
-from busprobe.profiles.same_type import Sibling, differences, is_difference
+from busprobe.profiles.same_type import Sibling, differences
 
 ALIKE = [Sibling(Place.parse(f"{address} 9600-8N1"), "1.4") for address in (11, 12, 13, 17)]
 
@@ -35,9 +35,3 @@ def test_several_versions_are_all_named() -> None:
     assert differences(Sibling(Place.parse("20 9600-8N1"), "1.5"), others) == (
         "Its version is '1.5', other than with its siblings: '0.9' at 30, '1.4' at 11-13,17.",
     )
-
-
-def test_a_difference_is_known_for_one_later() -> None:
-    (note,) = differences(Sibling(Place.parse("20 9600-8N1"), "1.5"), ALIKE)
-    assert is_difference(note)
-    assert not is_difference("Its reply took 300 ms.")

@@ -17,7 +17,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.session.identification import keep_identified
-from busprobe.survey.identify import NOT_RECOGNISED, identify
+from busprobe.survey.identify import identify
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from tests.profiles.making import profile
@@ -59,10 +59,12 @@ def kept(job: Job, profiles: Iterable[Profile], by_hand: Profile | None = None) 
 
 def test_that_a_unit_was_not_recognised_is_forgotten_once_it_is(job: Job) -> None:
     before = kept(job, [OTHER])
-    assert [note for note in before.notes if note.startswith(NOT_RECOGNISED)]
+    assert before.not_recognised.startswith("No stored profile fits well enough")
+    assert before.not_recognised in before.remarks
     after = kept(job, [BY_OBJECT])
     assert after.profile == "wt-5"
-    assert not [note for note in after.notes if note.startswith(NOT_RECOGNISED)]
+    assert not after.not_recognised
+    assert not [note for note in after.remarks if note.startswith("No stored profile fits")]
 
 
 def test_one_request_and_its_reply_are_kept_as_raw_bytes_until_the_unit_is_moved(job: Job) -> None:

@@ -127,3 +127,15 @@ def test_journal_and_bus_list_say_the_same(kept: Kept) -> None:
         expected = {key: value for key, value in then.items() if key != "number"}
         assert {key: now[key] for key in expected} == expected
     assert len(listed) == len(kept.said["units"])
+
+
+def test_what_the_next_identification_replaces_is_told_from_other_notes(kept: Kept) -> None:
+    units = {unit.address: unit for unit in kept.job.units()}
+    assert units[44].not_recognised.startswith("No stored profile fits well enough")
+    assert units[44].not_recognised not in units[44].notes
+    (difference,) = units[22].differences
+    assert difference.startswith("It answers at 19200-8N1")
+    (other,) = units[22].notes
+    assert "line settings changed from 9600-8N1" in other
+    assert (units[40].not_recognised, units[40].differences) == ("", ())
+    assert len(units[40].notes) == 2

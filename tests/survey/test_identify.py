@@ -143,7 +143,7 @@ def test_a_stranger_is_not_forced_into_a_profile() -> None:
     unit = identify(line, 5, PROFILES)
     assert unit.profile is None
     assert unit.readings == ()
-    assert "No stored profile fits" in unit.notes[-1]
+    assert "No stored profile fits" in unit.remarks[-1]
 
 
 def test_identification_goes_on_over_several_pages_and_ends_with_a_unit_that_never_does() -> None:
@@ -204,12 +204,12 @@ def test_a_device_address_point_that_is_not_implemented_is_told() -> None:
 
 def test_without_a_profile_a_unit_is_what_it_says_by_the_standards() -> None:
     assert (
-        at("generic", 5, "9600-8N1").notes[-1]
+        at("generic", 5, "9600-8N1").remarks[-1]
         == "No stored profile fits well enough to say what it is; "
         "by device identification (43/14) it is 'Wheal Tamsin' 'WT-5', version '0.9'."
     )
     assert (
-        at("generic", 6, "9600-8N1").notes[-1].endswith("by server id (17) it is 'RH-2 RH-0088'.")
+        at("generic", 6, "9600-8N1").remarks[-1].endswith("by server id (17) it is 'RH-2 RH-0088'.")
     )
 
 

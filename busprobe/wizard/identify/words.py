@@ -56,7 +56,7 @@ def identity(
     )
     text.append(said, style="not bold")
     text.append("\nProfile ", style="bold").append(_standing(unit, identified), style="not bold")
-    for line in (*_caution(profile), *(f"! {note}" for note in unit.notes[-_NOTES:])):
+    for line in (*_caution(profile), *(f"! {note}" for note in unit.remarks[-_NOTES:])):
         cut = Text(line)
         cut.truncate(width, overflow="ellipsis")
         text.append("\n").append(cut.plain, style="not bold")
@@ -134,8 +134,8 @@ def _reasons(
                 for model in identified.models.models
             )
             yield "\n".join((identified.models.words, *models))
-    if unit.notes:
-        yield "\n".join(("Noted:", *(f"  {note}" for note in unit.notes)))
+    if unit.remarks:
+        yield "\n".join(("Noted:", *(f"  {note}" for note in unit.remarks)))
     if profile is not None:
         yield f"It can take, by its profile: {limits(profile)}."
         if profile.cautions:

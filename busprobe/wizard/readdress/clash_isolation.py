@@ -53,8 +53,8 @@ class ClashIsolation:
         def work() -> None:
             try:
                 session.line.apply(place.settings)
-                for sight in isolate(session.line, place.address, runner.stop):
-                    screen.post_message(IsolationScreen.Seen(sight))
+                for look in isolate(session.line, place.address, runner.stop):
+                    screen.post_message(IsolationScreen.Seen(look))
                 if not runner.stop.is_set():
                     session.look_again(place.address, place.settings)
                     session.identify(place.address, place.settings)

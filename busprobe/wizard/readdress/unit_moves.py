@@ -48,7 +48,7 @@ def wanted_by(goal: Goal) -> Mapping[Place, int]:
 
 def goal_of(bus: Bus, wanted: Mapping[Place, int]) -> Goal:
     """The goal that the wanted addresses amount to."""
-    return Goal({seat: wanted[seat.place] for seat in bus.seats if seat.place in wanted})
+    return Goal({seat: wanted[seat.place] for seat in bus.units if seat.place in wanted})
 
 
 def followed(wanted: Mapping[Place, int], outcome: Outcome) -> dict[Place, int]:

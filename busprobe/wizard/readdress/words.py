@@ -12,7 +12,7 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
-from busprobe.readdress.journal import latest_move
+from busprobe.readdress.journal import MoveState, latest_move, move_state
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
@@ -30,25 +30,23 @@ _RESULT_SIGNS: Mapping[Result, Sign] = {
 }
 
 
+_STATE_SIGNS: Mapping[MoveState, Sign] = {
+    MoveState.UNKNOWN: Sign.NOT_KNOWN,
+    MoveState.WAITING: Sign.POWER_CYCLE,
+    MoveState.VERIFIED: Sign.VERIFIED,
+    MoveState.KEPT: Sign.KEPT,
+    MoveState.REFUSED: Sign.REFUSED,
+    MoveState.NOT_VERIFIED: Sign.UNCERTAIN,
+}
+
+
 def move_sign(
     unit: UnitRecord, write: WriteRecord | None, left: Iterable[UnfinishedSteps] = ()
 ) -> Sign | None:
     """The state of a unit's move; None if there was none."""
     if any(each.place == unit.place for each in left):
         return Sign.STEPS_OPEN
-    if write is None:
-        return None
-    match write.outcome:
-        case None:
-            return Sign.NOT_KNOWN
-        case Result.VERIFIED:
-            return Sign.KEPT if unit.power_cycle_verified else Sign.VERIFIED
-        case Result.WAITING:
-            return Sign.POWER_CYCLE
-        case Result.REFUSED:
-            return Sign.REFUSED
-        case _:
-            return Sign.UNCERTAIN
+    return None if write is None else _STATE_SIGNS[move_state(unit, write)]
 
 
 def outcome_text(widget: Widget, outcome: Outcome) -> Text:
@@ -141,12 +139,9 @@ def standing(
     clashes = [unit for unit in units if unit.kind == "clash"]
     left = [unit for unit in units if wanted.get(unit.place, unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
-    unsure = [unit for unit, write in latest if move_sign(unit, write) is Sign.UNCERTAIN]
-    waiting = [
-        unit
-        for unit, write in latest
-        if move_sign(unit, write) in (Sign.POWER_CYCLE, Sign.VERIFIED)
-    ]
+    states = [(unit, move_state(unit, write)) for unit, write in latest if write is not None]
+    unsure = [unit for unit, state in states if state is MoveState.NOT_VERIFIED]
+    waiting = [unit for unit, state in states if state in (MoveState.WAITING, MoveState.VERIFIED)]
     if unfinished:
         return (
             StepState.CHECK,
@@ -177,8 +172,7 @@ def standing(
         )
     if not units:
         return StepState.TO_DO, "No unit is known yet. Run the survey, step 3."
-    moved = any(write is not None for _, write in latest)
     return (
-        StepState.DONE if moved else StepState.TO_DO,
+        StepState.DONE if states else StepState.TO_DO,
         "Press p for a proposal, b for a box of new units, or go on to Prove (6).",
     )
