@@ -20,8 +20,8 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.decision import Decision
-from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.line_lock import LineLock
+from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.common.wide_word import HEIGHT, drawn
@@ -39,7 +39,7 @@ AT_9600 = LineSettings.parse("9600-8N1")
 
 
 def test_the_gate_names_what_has_the_line_and_what_was_refused() -> None:
-    gate = LineGate()
+    gate = LineLock()
     gate.claim("the survey")
     with pytest.raises(RefusedError, match="the survey is running") as refused:
         gate.claim("the move")
@@ -48,7 +48,7 @@ def test_the_gate_names_what_has_the_line_and_what_was_refused() -> None:
 
 
 def test_the_gate_opens_again() -> None:
-    gate = LineGate()
+    gate = LineLock()
     gate.claim("the survey")
     gate.release()
     gate.claim("the move")
@@ -60,7 +60,7 @@ def test_the_gate_opens_again() -> None:
 
 
 def test_a_decision_reaches_the_thread_that_waits_for_it() -> None:
-    decision: Decision[bool] = Decision()
+    decision: PendingAnswer[bool] = PendingAnswer()
     got: list[bool] = []
     worker = threading.Thread(target=lambda: got.append(decision.wait()))
     worker.start()
@@ -70,7 +70,7 @@ def test_a_decision_reaches_the_thread_that_waits_for_it() -> None:
 
 
 def test_leaving_answers_everything_that_may_still_be_asked() -> None:
-    decision: Decision[bool] = Decision()
+    decision: PendingAnswer[bool] = PendingAnswer()
     decision.leave(False)
     assert [decision.wait(), decision.wait(), decision.wait()] == [False, False, False]
 

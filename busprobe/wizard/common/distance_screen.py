@@ -22,7 +22,7 @@ Tone = Literal["calm", "here", "gone"]
 _LOG = 200
 
 
-class HandsScreen(Screen[None]):
+class DistanceScreen(Screen[None]):
     """Two large words, what to do, and a log of when that changed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -9,7 +9,7 @@ from typing import Literal
 from rich.text import Text
 from textual.widget import Widget
 
-from busprobe.job.records import Kind
+from busprobe.job.records import EntryKind
 
 Tone = Literal["good", "attention", "wrong", "plain"]
 
@@ -42,7 +42,7 @@ class Sign(Enum):
         self.word = word
 
 
-OF_KIND: dict[Kind, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
+OF_KIND: dict[EntryKind, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
 """What was concluded of a place, as a sign."""
 
 

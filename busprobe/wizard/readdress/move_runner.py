@@ -16,8 +16,8 @@ from busprobe.readdress.outcome import Outcome, refusal
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
-from busprobe.wizard.common.decision import Decision
 from busprobe.wizard.common.notice import Notice
+from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.readdress.dialogs import ConfirmWrite, PowerCycle
 from busprobe.wizard.readdress.unit_moves import followed, keep_wanted, kept_wanted
@@ -44,7 +44,7 @@ class MoveRunner:
         self._moved = moved
         self.stop = StopFlag()
         """Ends the work under way before its next write."""
-        self._answer: Decision[bool] = Decision()
+        self._answer: PendingAnswer[bool] = PendingAnswer()
         self._told: list[Text] = []
         """What became of the moves of the work that runs, or ran last."""
         self._going_on = False
@@ -82,7 +82,7 @@ class MoveRunner:
             )
             return False
         if not step.working:
-            self.stop, self._answer, self._told = StopFlag(), Decision(), []
+            self.stop, self._answer, self._told = StopFlag(), PendingAnswer(), []
 
         def stoppable() -> None:
             try:

@@ -23,7 +23,7 @@ from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.decision import Decision
+from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
@@ -105,7 +105,7 @@ is asked if one of them is not found."""
         super().__init__(id=id)
         self._run: RecordedSurvey | None = None
         self._under_way = False
-        self._despite_master: Decision[bool] = Decision()
+        self._despite_master: PendingAnswer[bool] = PendingAnswer()
         self._paused = False
         self._stopping = False
         self._lent = False
@@ -201,7 +201,7 @@ is asked if one of them is not found."""
 
     def _begin(self, search: Search, *, resume: bool) -> None:
         latest = self.session.job.latest_survey() if resume else None
-        decision = self._despite_master = Decision()
+        decision = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
 
         def work() -> None:
@@ -230,7 +230,7 @@ is asked if one of them is not found."""
             self.progress = "0 %"
             self.next_words = course()
 
-    def _answering(self, run: RecordedSurvey, decision: Decision[bool]) -> Iterator[Event]:
+    def _answering(self, run: RecordedSurvey, decision: PendingAnswer[bool]) -> Iterator[Event]:
         """The events of `run`; where another master is heard, the run waits until somebody has
         decided."""
         for event in run:
