@@ -244,7 +244,7 @@ def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> 
     wanted = {"1 9600-8N1": 10, "1 19200-8E1": 11, "7 9600-8N1": 3}
     goal = goal_of(bus, wanted)
     assert sorted(goal.addresses.values()) == [10, 11]
-    assert wanted_by(Goal({**goal.addresses, bus.seats[-1]: 5})) == {
+    assert wanted_by(Goal({**goal.addresses, bus.units[-1]: 5})) == {
         "1 9600-8N1": 10,
         "1 19200-8E1": 11,
     }

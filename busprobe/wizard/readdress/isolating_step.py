@@ -53,8 +53,8 @@ class IsolatingStep(MovingStep):
         def work() -> None:
             try:
                 session.line.apply(settings)
-                for sight in isolate(session.line, address, self._stop):
-                    screen.post_message(IsolationScreen.Seen(sight))
+                for look in isolate(session.line, address, self._stop):
+                    screen.post_message(IsolationScreen.Seen(look))
                 if not self._stop.is_set():
                     session.look_again(address, settings)
                     session.identify(address, settings)

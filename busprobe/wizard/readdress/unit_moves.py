@@ -38,7 +38,7 @@ def wanted_by(goal: Goal) -> Mapping[str, int]:
 def goal_of(bus: Bus, wanted: Mapping[str, int]) -> Goal:
     """The goal that the wanted addresses, by `key_text`, amount to."""
     return Goal(
-        {seat: wanted[key_text(seat.place)] for seat in bus.seats if key_text(seat.place) in wanted}
+        {seat: wanted[key_text(seat.place)] for seat in bus.units if key_text(seat.place) in wanted}
     )
 
 

@@ -11,7 +11,7 @@ from busprobe.job.journal import Result, WriteRecord
 from busprobe.job.records import UnitRecord
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
-from busprobe.readdress.journal import latest_move
+from busprobe.readdress.journal import MoveState, latest_move, move_state
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
@@ -29,21 +29,23 @@ _RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
 }
 
 
+_STATE_WORDS: Mapping[MoveState, str] = {
+    MoveState.UNKNOWN: "not known",
+    MoveState.WAITING: "cycle it",
+    MoveState.VERIFIED: "verified",
+    MoveState.KEPT: "kept",
+    MoveState.REFUSED: "refused",
+    MoveState.NOT_VERIFIED: "not sure",
+}
+
+
 def move_words(
     unit: UnitRecord, write: WriteRecord | None, left: Iterable[UnfinishedSteps] = ()
 ) -> str:
     """The state of a unit's move in one word that has a sign; empty if there was none."""
     if any(each.place == unit.place for each in left):
         return "open"
-    if write is None:
-        return ""
-    if write.outcome is None:
-        return "not known"
-    if write.outcome == Result.VERIFIED:
-        return "kept" if unit.power_cycle_verified else "verified"
-    return {Result.WAITING: "cycle it", Result.REFUSED: "refused"}.get(
-        Result(write.outcome), "not sure"
-    )
+    return "" if write is None else _STATE_WORDS[move_state(unit, write)]
 
 
 def outcome_text(widget: Widget, outcome: Outcome) -> Text:
@@ -137,10 +139,9 @@ def standing(
     clashes = [unit for unit in units if unit.kind == "clash"]
     left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
-    unsure = [unit for unit, write in latest if move_words(unit, write) == "not sure"]
-    waiting = [
-        unit for unit, write in latest if move_words(unit, write) in ("cycle it", "verified")
-    ]
+    states = [(unit, move_state(unit, write)) for unit, write in latest if write is not None]
+    unsure = [unit for unit, state in states if state is MoveState.NOT_VERIFIED]
+    waiting = [unit for unit, state in states if state in (MoveState.WAITING, MoveState.VERIFIED)]
     if unfinished:
         return (
             StepState.CHECK,
@@ -171,8 +172,7 @@ def standing(
         )
     if not units:
         return StepState.TO_DO, "No unit is known yet. Run the survey, step 3."
-    moved = any(write is not None for _, write in latest)
     return (
-        StepState.DONE if moved else StepState.TO_DO,
+        StepState.DONE if states else StepState.TO_DO,
         "Press p for a proposal, b for a box of new units, or go on to Prove (6).",
     )
