@@ -17,10 +17,9 @@ from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
-from busprobe.survey.coverage import coverage
-from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.result import SurveyResult
+from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.schedule import common_settings
+from busprobe.survey.words import coverage
 
 
 def run(

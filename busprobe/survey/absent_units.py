@@ -8,15 +8,15 @@ from dataclasses import dataclass, replace
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Request
+from busprobe.survey import words
 from busprobe.survey.close_look import Examination
 from busprobe.survey.events import Event, Found
 from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.probes import Asking, Probe, WireStep, ladder
-from busprobe.survey.schedule import PATIENCE
 from busprobe.survey.state import SurveyState
+from busprobe.survey.waits import PATIENCE
 
 _SELDOM = (231, 246, 173, 219)
 """Addresses hardly ever given to a unit."""
@@ -72,7 +72,7 @@ def everywhere(
     if len(reserved) < len(_RESERVED):
         return None
     replies = [*seldom, *reserved]
-    named = ", ".join(both_forms(r.request.address) for r in replies)
+    asked = [r.request.address for r in replies]
     if not any(r.verdict is Verdict.FOREIGN for r in replies):
         own_words = yield from answered(
             request for address in _RESERVED for request in ladder(address)
@@ -80,18 +80,10 @@ def everywhere(
         said = [r for r in own_words if r.present]
         if not any(r.registers for r in said):
             return AnswersEverywhere(
-                f"Somebody answers whatever address is asked ({named}) and refuses all registers"
-                " there: a gateway or server that speaks for absent units. Only who says anything"
-                " else is counted as a unit.",
-                {_key(r): r.frame[1:-2] for r in said},
+                words.refuses_everywhere(asked), {_key(r): r.frame[1:-2] for r in said}
             )
-    own = {r.address for r in replies if r.verdict is Verdict.FOREIGN}
-    answers_as = f", each time as {both_forms(own.pop() or 0)}" if len(own) == 1 else ""
-    return AnswersEverywhere(
-        f"A unit answers whatever address is asked ({named}{answers_as}): made for a line of its"
-        " own, or a gateway. Take it off to find the others.",
-        None,
-    )
+    answered_as = {r.frame[0] for r in replies if r.verdict is Verdict.FOREIGN}
+    return AnswersEverywhere(words.answers_everywhere(asked, answered_as), None)
 
 
 def _key(reply: Reply) -> tuple[bool, bytes]:

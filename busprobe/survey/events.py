@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 from busprobe.line.settings import LineSettings
 from busprobe.survey.estimate import Estimate
-from busprobe.survey.findings import Finding
+from busprobe.survey.findings import Finding, SurveyResult
 from busprobe.survey.probes import Asking, Listening
-from busprobe.survey.result import SurveyResult
 
 
 @dataclass(frozen=True)

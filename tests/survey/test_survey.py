@@ -15,11 +15,10 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Trouble
-from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.probes import LADDER, Asking
-from busprobe.survey.result import SurveyResult
 from busprobe.survey.schedule import common_settings
-from busprobe.survey.survey import Survey
+from busprobe.survey.survey import PauseSwitch, Survey
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
@@ -562,3 +561,51 @@ def test_pausing_holds_the_survey_even_in_a_close_look_and_unpausing_goes_on() -
     assert sent[0] == sent[1]
     assert end.complete
     assert [f.address for f in end.findings] == [5]
+
+
+def test_who_waits_for_a_held_survey_has_the_line_and_the_survey_sets_it_as_it_was() -> None:
+    port = ScriptedPort(registers(5, {0: 1}))
+    line = Line(port, SETTINGS)
+    survey = Survey(line, [SETTINGS], range(1, 8))
+    survey.pause()
+    events: list[Event] = []
+    worker = threading.Thread(target=lambda: events.extend(survey))
+    worker.start()
+    survey.wait_until_held()
+    assert port.sent == []
+    line.apply(LineSettings.parse("19200-8E1"))
+    survey.unpause()
+    worker.join()
+    assert {settings for settings, _ in port.sent} == {SETTINGS}
+    assert isinstance(events[-1], Finished)
+    assert [f.address for f in events[-1].result.findings] == [5]
+
+
+def test_nobody_waits_for_work_that_is_over() -> None:
+    hold = PauseSwitch()
+    hold.hold()
+    hold.end()
+    hold.wait_until_held()
+    assert hold.on
+
+
+def test_work_held_again_before_it_has_gone_on_stays_held() -> None:
+    hold = PauseSwitch()
+    hold.hold()
+    gone_on = threading.Event()
+
+    def work() -> None:
+        hold.pass_by()
+        gone_on.set()
+
+    worker = threading.Thread(target=work)
+    worker.start()
+    hold.wait_until_held()
+    with hold._changed:  # as if the worker were slow to wake up
+        hold._on = False
+        hold._on = True
+    hold.wait_until_held()
+    assert not gone_on.is_set()
+    hold.release()
+    worker.join()
+    assert gone_on.is_set()

@@ -9,7 +9,8 @@ from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, format_addresses, parse_addresses
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
-from busprobe.survey.schedule import Pace, Schedule, common_settings
+from busprobe.survey.schedule import Schedule, common_settings
+from busprobe.survey.waits import Pace
 
 COMMON = "common"
 """Stands for all common settings in the form."""

@@ -8,10 +8,10 @@ from typing import Any
 from busprobe.job import SurveyRecord, UnitRecord
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
-from busprobe.survey.coverage import coverage
 from busprobe.survey.events import Progress
+from busprobe.survey.findings import asked_and_found
 from busprobe.survey.probes import Asking, Listening
-from busprobe.survey.result import asked_and_found
+from busprobe.survey.words import coverage
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.survey.search import Search
