@@ -6,7 +6,7 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, fields, replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -19,8 +19,8 @@ from busprobe.job.journal import Conclusion, ProcedureStep, Result, Role, Row, W
 from busprobe.job.records import (
     Cabling,
     Document,
+    EntryKind,
     JobMeta,
-    Kind,
     StepRecord,
     SurveyRecord,
     UnitRecord,
@@ -131,12 +131,12 @@ class Job:
         """What was noted of the pair of wires."""
         with self._database.reading() as connection:
             row = connection.execute("SELECT value FROM about WHERE key = 'cabling'").fetchone()
-        return Cabling() if row is None else Cabling(**self._load(row["value"]))
+        return Cabling() if row is None else from_document(Cabling, self._load(row["value"]))
 
     def set_cabling(self, cabling: Cabling) -> None:
         """Note this of the pair of wires, in place of what was noted before."""
         with self._database.writing() as connection:
-            _put_about(connection, {"cabling": asdict(cabling)})
+            _put_about(connection, {"cabling": to_document(cabling)})
 
     # -- surveys
     # -----------------------------------------------------------------------------------------
@@ -248,7 +248,7 @@ class Job:
         *,
         how_set: str,
         power_cycle_verified: bool | None = None,
-        kind: Kind = "unit",
+        kind: EntryKind = "unit",
     ) -> UnitRecord:
         """After a verified change of address, or of line settings, put the unit where it is now;
         return its entry.

@@ -10,7 +10,7 @@ at the unit and ``no`` where none is.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from busprobe.errors import Mistake, UsageError
 from busprobe.files.csv_file import CsvFile, checked
+from busprobe.files.documents import from_document, to_document
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
@@ -96,22 +97,15 @@ class _Row(BaseModel):
 
 def keep_plan(job: Job, plan: Sequence[PlannedUnit]) -> None:
     """Keep the plan with the job, so that every later step compares with it."""
-    rows = [
-        {**asdict(unit), "settings": None if unit.settings is None else str(unit.settings)}
-        for unit in plan
-    ]
-    job.set_state(_KEY, rows)
+    job.set_state(_KEY, [to_document(unit) for unit in plan])
 
 
 def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
     """The plan kept with the job; empty where there is none."""
-    return tuple(
-        PlannedUnit(**{**row, "settings": row["settings"] and LineSettings.parse(row["settings"])})
-        for row in job.state(_KEY) or ()
-    )
+    return tuple(from_document(PlannedUnit, row) for row in job.state(_KEY) or ())
 
 
-def seated(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
+def placed_as_planned(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
     """The entry of a unit that stands where the plan has `planned`; what the plan does not say
     stays."""
     return replace(

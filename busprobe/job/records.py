@@ -16,7 +16,7 @@ Document = Mapping[str, Any]
 """What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and
 documents."""
 
-Kind = Literal["unit", "clash", "unsure"]
+EntryKind = Literal["unit", "clash", "unsure"]
 """What the survey concluded about an address: one unit, several, or not clear."""
 
 
@@ -108,7 +108,7 @@ class UnitRecord:
 
     place: Place
     """Where it is."""
-    kind: Kind = "unit"
+    kind: EntryKind = "unit"
     tag: str = ""
     location: str = ""
     position: int | None = None

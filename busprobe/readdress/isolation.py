@@ -6,9 +6,9 @@ ends by itself when one unit has answered cleanly often enough.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, auto
 from threading import Event
 
 from busprobe.line.exchange import Waits
@@ -26,33 +26,35 @@ STEADY = 2
 """Looks in a row at one clean unit that end the watch: a screw may still be turning."""
 
 
-class Crowd(StrEnum):
+class Occupancy(Enum):
     """How many units an address seems to have."""
 
-    SEVERAL = "two or more answer"
-    ONE = "one answers, cleanly"
-    UNCLEAR = "not clear"
-    NOBODY = "nobody answers"
+    SEVERAL = auto()
+    ONE = auto()
+    UNCLEAR = auto()
+    NONE = auto()
 
 
-_ADVICE = {
-    Crowd.SEVERAL: "Take one more of them off the pair.",
-    Crowd.ONE: "Leave it as it is.",
-    Crowd.UNCLEAR: (
-        "Take one more unit off the pair, or check the connection of the one that is left."
+_WORDS: Mapping[Occupancy, tuple[str, str]] = {
+    Occupancy.SEVERAL: ("two or more answer", "Take one more of them off the pair."),
+    Occupancy.ONE: ("one answers, cleanly", "Leave it as it is."),
+    Occupancy.UNCLEAR: (
+        "not clear",
+        "Take one more unit off the pair, or check the connection of the one that is left.",
     ),
-    Crowd.NOBODY: "Put one of the units back on the pair.",
+    Occupancy.NONE: ("nobody answers", "Put one of the units back on the pair."),
 }
+"""What is there, and what to do."""
 
 
 @dataclass(frozen=True)
-class Sight:
+class AddressLook:
     """What one look at an address showed."""
 
     address: int
-    crowd: Crowd
+    occupancy: Occupancy
     changed: bool
-    """Whether it is another crowd than at the look before; true at the first."""
+    """Whether it is another occupancy than at the look before; true at the first."""
     at: float
     """Clock seconds at the end of the look."""
     examination: Examination
@@ -60,38 +62,44 @@ class Sight:
     @property
     def words(self) -> str:
         """What is there and what to do, in two sentences."""
-        return f"At unit address {both_forms(self.address)}: {self.crowd}.  {_ADVICE[self.crowd]}"
+        there, todo = _WORDS[self.occupancy]
+        return f"At unit address {both_forms(self.address)}: {there}.  {todo}"
+
+    @property
+    def short_words(self) -> str:
+        """What is there."""
+        return _WORDS[self.occupancy][0]
 
 
-def crowd_of(seen: Examination) -> Crowd:
+def occupancy_of(seen: Examination) -> Occupancy:
     """How many units an examination speaks of."""
     if seen.clean:
-        return Crowd.ONE
+        return Occupancy.ONE
     if seen.kind is Kind.CLASH:
-        return Crowd.SEVERAL
-    return Crowd.NOBODY if is_silent(seen) else Crowd.UNCLEAR
+        return Occupancy.SEVERAL
+    return Occupancy.NONE if is_silent(seen) else Occupancy.UNCLEAR
 
 
-def watch(line: Line, address: int, cancel: Event) -> Iterator[Sight]:
+def watch(line: Line, address: int, cancel: Event) -> Iterator[AddressLook]:
     """Look at `address` until cancelled, at the line's present settings; raises `PortError` if the
     port fails."""
     last = None
     while not cancel.is_set():
         seen = examine(line, address, waits=WATCH_WAITS, repeats=2)
-        crowd = crowd_of(seen)
-        yield Sight(address, crowd, crowd is not last, line.clock.now(), seen)
-        last = crowd
+        occupancy = occupancy_of(seen)
+        yield AddressLook(address, occupancy, occupancy is not last, line.clock.now(), seen)
+        last = occupancy
 
 
-def isolate(line: Line, address: int, cancel: Event) -> Iterator[Sight]:
+def isolate(line: Line, address: int, cancel: Event) -> Iterator[AddressLook]:
     """Watch `address` until one unit alone has answered cleanly `STEADY` times in a row, or until
     cancelled.
 
-    The last sight tells which: `Crowd.ONE` with `changed` false.
+    The last look tells which: `Occupancy.ONE` with `changed` false.
     """
     steady = 0
-    for sight in watch(line, address, cancel):
-        yield sight
-        steady = steady + 1 if sight.crowd is Crowd.ONE else 0
+    for look in watch(line, address, cancel):
+        yield look
+        steady = steady + 1 if look.occupancy is Occupancy.ONE else 0
         if steady == STEADY:
             return

@@ -4,6 +4,7 @@ afterwards."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from enum import Enum, auto
 from typing import Protocol
 
 from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
@@ -90,6 +91,36 @@ def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord 
     return mine
 
 
+class MoveState(Enum):
+    """How the latest move of a unit stands."""
+
+    UNKNOWN = auto()
+    """Nobody knows what became of it."""
+    WAITING = auto()
+    """It takes effect with a power cycle."""
+    VERIFIED = auto()
+    """The unit was seen at its new place, not yet after a power cycle."""
+    KEPT = auto()
+    """It was seen there after a power cycle."""
+    REFUSED = auto()
+    NOT_VERIFIED = auto()
+
+
+def move_state(unit: UnitRecord, write: WriteRecord) -> MoveState:
+    """How `write`, the latest move of `unit`, stands."""
+    match write.outcome:
+        case None:
+            return MoveState.UNKNOWN
+        case Result.VERIFIED:
+            return MoveState.KEPT if unit.power_cycle_verified else MoveState.VERIFIED
+        case Result.WAITING:
+            return MoveState.WAITING
+        case Result.REFUSED:
+            return MoveState.REFUSED
+        case _:
+            return MoveState.NOT_VERIFIED
+
+
 def recorded_outcome(write: WriteRecord) -> Outcome:
     """The outcome of a move to go on from after a power cycle."""
     row = Row.CHANGED if write.outcome is Result.VERIFIED else Row.PENDING
@@ -103,9 +134,6 @@ def unproven_moves(
     found = []
     for unit in units:
         write = latest_move(unit, writes)
-        if write is None:
-            continue
-        waits = write.outcome is Result.WAITING
-        if waits or (write.outcome is Result.VERIFIED and not unit.power_cycle_verified):
+        if write is not None and move_state(unit, write) in (MoveState.WAITING, MoveState.VERIFIED):
             found.append(recorded_outcome(write))
     return tuple(found)

@@ -22,7 +22,7 @@ from busprobe.readdress.outcome import (
     Answer,
     Outcome,
     answer_of,
-    ended,
+    outcome_unseen,
     refusal,
     row_after_power_cycle,
     row_after_write,
@@ -143,7 +143,7 @@ def execute(
     move = prepared.move
     frame = prepared.request.frame
     if not confirm(prepared):
-        return ended(move, Row.NOT_CONFIRMED, request=frame)
+        return outcome_unseen(move, Row.NOT_CONFIRMED, request=frame)
     report("Looking once more at both places.")
     try:
         # However short ago the guards passed: a unit may have been put on the pair meanwhile.  The
@@ -164,7 +164,9 @@ def execute(
     try:
         return _written(line, prepared, sequence, journal, report)
     except PortError as error:
-        return ended(move, Row.PORT_FAILED, step=error.what, request=frame, write=sequence.write)
+        return outcome_unseen(
+            move, Row.PORT_FAILED, step=error.what, request=frame, write=sequence.write
+        )
 
 
 def verify_again(
@@ -189,13 +191,13 @@ def verify_again(
     )
     at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken)
     row = row_after_power_cycle(before, at_old.kind, at_new.kind, old_taken=old_taken)
-    outcome = told(line, move, row, at_old, at_new)
+    outcome = outcome_seen(line, move, row, at_old, at_new)
     outcome = replace(outcome, write=write, power_cycled=True)
     journal.conclude_move(outcome, () if write is None else (write,))
     return outcome
 
 
-def told(
+def outcome_seen(
     line: Line,
     move: Move,
     row: Row,
@@ -229,7 +231,7 @@ def _written(
     for step in listed[:at]:
         if not sequence.send_further(step):
             said = f"{sequence.remarks[-1]} The {move.what} was not written."
-            return ended(move, Row.STEP_FAILED, step=said, request=frame)
+            return outcome_unseen(move, Row.STEP_FAILED, step=said, request=frame)
     report(f"Writing the new {move.what}.")
     write, reply = sequence.send(listed[at])
     answer = Answer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.target.address)
@@ -242,7 +244,7 @@ def _written(
     row = row_after_write(
         answer, at_old.kind, at_new.kind, effect=how.effect, reply_from=how.reply_from
     )
-    outcome = told(line, move, row, at_old, at_new, request=frame, reply=reply)
+    outcome = outcome_seen(line, move, row, at_old, at_new, request=frame, reply=reply)
     outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)), write=write)
     journal.conclude_move(outcome, (write,))
     return outcome

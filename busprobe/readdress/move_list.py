@@ -25,7 +25,7 @@ from busprobe.readdress.procedure import Move, Procedure
 
 
 @dataclass(frozen=True)
-class Seat:
+class ListedUnit:
     """One unit of the as-built list and where it is now."""
 
     place: Place
@@ -57,7 +57,7 @@ class MoveList:
 class Goal:
     """Where units should be; those it does not name stay."""
 
-    addresses: Mapping[Seat, int]
+    addresses: Mapping[ListedUnit, int]
     remarks: tuple[str, ...] = ()
 
 
@@ -87,11 +87,11 @@ class Bus:
         listed = sorted(
             units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address)
         )
-        self.seats = tuple(
-            Seat(u.place, u.tag, u.profile or "") for u in listed if u.kind == "unit"
+        self.units = tuple(
+            ListedUnit(u.place, u.tag, u.profile or "") for u in listed if u.kind == "unit"
         )
         """Single units, in order along the cable as far as that is known."""
-        self._crowded = {u.address: u.kind for u in listed if u.kind != "unit"}
+        self._not_single = {u.address: u.kind for u in listed if u.kind != "unit"}
         self._profiles = profiles
 
     def from_plan(self, plan: Sequence[PlannedUnit]) -> Goal:
@@ -100,29 +100,29 @@ class Bus:
         A unit takes the entry of its tag, then that of its address, then the next free entry of its
         type; always one that its type fits.
         """
-        wanted: dict[Seat, int] = {}
+        wanted: dict[ListedUnit, int] = {}
         free = list(plan)
 
-        def assign(seat: Seat, fits: Iterator[PlannedUnit]) -> None:
+        def assign(unit: ListedUnit, fits: Iterator[PlannedUnit]) -> None:
             entry = next(
-                (e for e in fits if e.profile in ("", seat.profile) or not seat.profile), None
+                (e for e in fits if e.profile in ("", unit.profile) or not unit.profile), None
             )
-            if seat not in wanted and entry is not None:
-                wanted[seat] = entry.address
+            if unit not in wanted and entry is not None:
+                wanted[unit] = entry.address
                 free.remove(entry)
 
-        for seat in self.seats:
-            assign(seat, (entry for entry in free if entry.tag == seat.tag))
-        for seat in self.seats:
-            assign(seat, (entry for entry in free if entry.address == seat.place.address))
-        for seat in self.seats:
-            assign(seat, iter(free))
+        for unit in self.units:
+            assign(unit, (entry for entry in free if entry.tag == unit.tag))
+        for unit in self.units:
+            assign(unit, (entry for entry in free if entry.address == unit.place.address))
+        for unit in self.units:
+            assign(unit, iter(free))
         missing = [
             f"No unit was found for {entry.tag} at {both_forms(entry.address)}." for entry in free
         ]
         extra = [
-            f"{seat} at {both_forms(seat.place.address)} is not planned."
-            for seat in self._without(wanted)
+            f"{unit} at {both_forms(unit.place.address)} is not planned."
+            for unit in self._without(wanted)
         ]
         return Goal(wanted, (*missing, *extra))
 
@@ -133,15 +133,15 @@ class Bus:
         Raises `UsageError` if there are not enough addresses.
         """
         counted = [
-            seat
-            for seat in self.seats
-            if self._needs_another(seat)
-            or not (practice.only_needed or self._procedure(seat) is None)
+            unit
+            for unit in self.units
+            if self._needs_another(unit)
+            or not (practice.only_needed or self._procedure(unit) is None)
         ]
         if not practice.along_cable:
-            counted.sort(key=lambda seat: (seat.place.address, seat.place.settings))
-        staying = {seat.place.address for seat in self.seats if seat not in counted}
-        keep_free = {*self._crowded, *staying}
+            counted.sort(key=lambda unit: (unit.place.address, unit.place.settings))
+        staying = {unit.place.address for unit in self.units if unit not in counted}
+        keep_free = {*self._not_single, *staying}
         if practice.factory_free:
             keep_free |= {FIRST, LAST, *self._factories()}
         proposal = propose_addresses(
@@ -154,7 +154,7 @@ class Bus:
         `UsageError`."""
         addresses = dict(goal.addresses)
         for old, new in wishes.items():
-            here = [seat for seat in self.seats if seat.place.address == old]
+            here = [unit for unit in self.units if unit.place.address == old]
             if len(here) != 1:
                 raise UsageError(
                     f"The bus list has {len(here) or 'no'} single units at address"
@@ -170,27 +170,27 @@ class Bus:
         """The fewest moves to `goal`; raises `RefusedError` or `UsageError` where there is no safe
         way."""
         said = list(goal.remarks)
-        wanted: dict[Seat, int] = {}
-        for seat in self.seats:
-            target = goal.addresses.get(seat, seat.place.address)
-            if target != seat.place.address and self._procedure(seat) is None:
-                here = f"{seat.name} at {both_forms(seat.place.address)}, {seat.place.settings}"
-                said.append(f"{here}, should go to {both_forms(target)}.  {self._why_not(seat)}")
+        wanted: dict[ListedUnit, int] = {}
+        for unit in self.units:
+            target = goal.addresses.get(unit, unit.place.address)
+            if target != unit.place.address and self._procedure(unit) is None:
+                here = f"{unit.name} at {both_forms(unit.place.address)}, {unit.place.settings}"
+                said.append(f"{here}, should go to {both_forms(target)}.  {self._why_not(unit)}")
             else:
-                wanted[seat] = target
-            self._check_single(seat, target)
+                wanted[unit] = target
+            self._check_single(unit, target)
         procedures = {
-            seat: procedure
-            for seat in self.seats
-            if (procedure := self._procedure(seat)) is not None
+            unit: procedure
+            for unit in self.units
+            if (procedure := self._procedure(unit)) is not None
         }
         factories = self._factories()
         ordered = order_moves(
-            {seat: seat.place.address for seat in self.seats},
+            {unit: unit.place.address for unit in self.units},
             wanted,
-            settings={seat: seat.place.settings for seat in self.seats},
-            allowed={seat: procedure.addresses for seat, procedure in procedures.items()},
-            avoid={*self._crowded, *factories, *goal.addresses.values()},
+            settings={unit: unit.place.settings for unit in self.units},
+            allowed={unit: procedure.addresses for unit, procedure in procedures.items()},
+            avoid={*self._not_single, *factories, *goal.addresses.values()},
         )
         moves = tuple(
             Move(
@@ -212,7 +212,7 @@ class Bus:
 
         Raises `RefusedError` while two units share an address.
         """
-        for address, kind in self._crowded.items():
+        for address, kind in self._not_single.items():
             raise RefusedError(
                 f"Unit address {both_forms(address)} is not a single unit's ({kind}).",
                 means=(
@@ -221,9 +221,9 @@ class Bus:
                 ),
                 todo="Take these units apart first; line settings come last.",
             )
-        moves: dict[Seat, list[tuple[Move, str]]] = {}
-        said: dict[Seat, str] = {}
-        for change in plan_settings({seat: seat.place for seat in self.seats}, goal):
+        moves: dict[ListedUnit, list[tuple[Move, str]]] = {}
+        said: dict[ListedUnit, str] = {}
+        for change in plan_settings({unit: unit.place for unit in self.units}, goal):
             try:
                 move = self._change(change.unit, change.place, change.settings)
             except UsageError as error:
@@ -238,64 +238,64 @@ class Bus:
                 )
                 moves.setdefault(change.unit, []).append((move, words))
         # A unit that could only go half the way is left where it is.
-        listed = [each for seat, steps in moves.items() if seat not in said for each in steps]
+        listed = [each for unit, steps in moves.items() if unit not in said for each in steps]
         return MoveList(
             tuple(move for move, _ in listed),
             tuple(words for _, words in listed),
             tuple(said.values()),
         )
 
-    def _change(self, seat: Seat, place: Place, wanted: LineSettings) -> Move:
-        profile = self._profiles.get(seat.profile)
+    def _change(self, unit: ListedUnit, place: Place, wanted: LineSettings) -> Move:
+        profile = self._profiles.get(unit.profile)
         if profile is None:
             raise UsageError(
                 "Its type is not known.", todo="Identify it first, or set it on the unit itself."
             )
         return change_of_settings(profile, place, wanted)
 
-    def _procedure(self, seat: Seat) -> Procedure | None:
-        profile = self._profiles.get(seat.profile)
+    def _procedure(self, unit: ListedUnit) -> Procedure | None:
+        profile = self._profiles.get(unit.profile)
         return (
             None
             if profile is None or profile.readdress is None
             else Procedure.from_profile(profile)
         )
 
-    def _why_not(self, seat: Seat) -> str:
-        if seat.profile not in self._profiles:
+    def _why_not(self, unit: ListedUnit) -> str:
+        if unit.profile not in self._profiles:
             return (
                 "Its type is not known: identify it first, or move it alone with the register from"
                 " its data sheet."
             )
         return (
-            f"The profile {seat.profile} does not say how it is given another address: set it on"
+            f"The profile {unit.profile} does not say how it is given another address: set it on"
             " the unit itself, or move it alone with the register from its data sheet."
         )
 
-    def _check_single(self, seat: Seat, target: int) -> None:
-        if target in self._crowded and target != seat.place.address:
+    def _check_single(self, unit: ListedUnit, target: int) -> None:
+        if target in self._not_single and target != unit.place.address:
             raise RefusedError(
-                f"{seat} is to go to {both_forms(target)}, which is not a single unit's"
-                f" ({self._crowded[target]}).",
+                f"{unit} is to go to {both_forms(target)}, which is not a single unit's"
+                f" ({self._not_single[target]}).",
                 means="It would share that address with whoever is there.",
                 todo="Take the units there apart first, or choose another address.",
             )
 
-    def _needs_another(self, seat: Seat) -> bool:
+    def _needs_another(self, unit: ListedUnit) -> bool:
         """Whether a unit is where new ones would be, or shares its address with one at other line
         settings."""
-        address = seat.place.address
-        sharing = sum(other.place.address == address for other in self.seats)
+        address = unit.place.address
+        sharing = sum(other.place.address == address for other in self.units)
         return sharing > 1 or address in {FIRST, LAST, *self._factories()}
 
     def _factories(self) -> set[int]:
         """Addresses that spare parts of the types on this pair come with."""
-        types = (self._profiles.get(seat.profile) for seat in self.seats)
+        types = (self._profiles.get(unit.profile) for unit in self.units)
         return {
             profile.factory.address
             for profile in types
             if profile is not None and profile.factory is not None
         }
 
-    def _without(self, wanted: Mapping[Seat, int]) -> Iterator[Seat]:
-        return (seat for seat in self.seats if seat not in wanted)
+    def _without(self, wanted: Mapping[ListedUnit, int]) -> Iterator[ListedUnit]:
+        return (unit for unit in self.units if unit not in wanted)

@@ -19,7 +19,14 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import LAST, both_forms
 from busprobe.readdress.guards import check_target
-from busprobe.readdress.isolation import WATCH_WAITS, Crowd, Sight, crowd_of, isolate, watch
+from busprobe.readdress.isolation import (
+    WATCH_WAITS,
+    AddressLook,
+    Occupancy,
+    isolate,
+    occupancy_of,
+    watch,
+)
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.outcome import Outcome, refusal
@@ -64,7 +71,7 @@ class Waiting:
 class Watched:
     """The factory address was looked at: nobody yet, one, or two at once."""
 
-    sight: Sight
+    look: AddressLook
 
 
 @dataclass(frozen=True)
@@ -228,8 +235,8 @@ class OneByOne:
                 yield Taken(target, error)
                 return
             yield Waiting(target, self._factory)
-            for sight in isolate(self._line, self._factory, self._cancel):
-                yield Watched(sight)
+            for look in isolate(self._line, self._factory, self._cancel):
+                yield Watched(look)
                 if self._undo.is_set():
                     break
             if self._cancel.is_set():
@@ -317,14 +324,14 @@ class OneByOne:
         """Watch both addresses until the unit has come back from a power cycle, then tell what it
         did."""
         gone = False
-        for sight in watch(self._line, self._factory, self._cancel):
-            yield Watched(sight)
-            gone = gone or sight.crowd is Crowd.NOBODY
+        for look in watch(self._line, self._factory, self._cancel):
+            yield Watched(look)
+            gone = gone or look.occupancy is Occupancy.NONE
             arrived = (
-                crowd_of(examine(self._line, outcome.move.target.address, waits=WATCH_WAITS))
-                is not Crowd.NOBODY
+                occupancy_of(examine(self._line, outcome.move.target.address, waits=WATCH_WAITS))
+                is not Occupancy.NONE
             )
-            if arrived or (gone and sight.crowd is not Crowd.NOBODY):
+            if arrived or (gone and look.occupancy is not Occupancy.NONE):
                 return verify_again(
                     self._line,
                     outcome.move,
@@ -337,7 +344,7 @@ class OneByOne:
 
     def _until_another(self) -> Iterator[BoxEvent]:
         """Watch until the unit that was not moved is not there alone any more."""
-        for sight in watch(self._line, self._factory, self._cancel):
-            yield Watched(sight)
-            if sight.crowd is not Crowd.ONE:
+        for look in watch(self._line, self._factory, self._cancel):
+            yield Watched(look)
+            if look.occupancy is not Occupancy.ONE:
                 return

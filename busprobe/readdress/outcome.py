@@ -233,7 +233,7 @@ def refusal(move: Move, error: RefusedError, request: bytes = b"") -> Outcome:
     return Outcome(move, Row.GUARD, f"{error.what} {error.means}".strip(), error.todo, request)
 
 
-def ended(
+def outcome_unseen(
     move: Move, row: Row, *, step: str = "", request: bytes = b"", write: int | None = None
 ) -> Outcome:
     """The outcome of `row` in its words, where nobody had to be asked for it."""

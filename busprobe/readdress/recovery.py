@@ -13,7 +13,7 @@ from itertools import groupby
 from busprobe.job.journal import WriteRecord
 from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal, move_of
-from busprobe.readdress.move import told
+from busprobe.readdress.move import outcome_seen
 from busprobe.readdress.outcome import Answer, Outcome, row_after_write
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.write_sequence import RESTART, WRITE_WAITS, Report
@@ -54,7 +54,7 @@ def _looked_into(line: Line, write: WriteRecord) -> Outcome:
     at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART)
     row = row_after_write(Answer.UNKNOWN, at_old.kind, at_new.kind)
     return replace(
-        told(line, move, row, at_old, at_new, request=write.request),
+        outcome_seen(line, move, row, at_old, at_new, request=write.request),
         write=write.id,
         from_record=True,
     )

@@ -19,7 +19,7 @@ from busprobe.line.place import Place
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal, move_of, recorded_moves
 from busprobe.readdress.move import GENERAL_RESCUE, Prepared
-from busprobe.readdress.outcome import Outcome, ended
+from busprobe.readdress.outcome import Outcome, outcome_unseen
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.words import role_words
@@ -175,7 +175,7 @@ def send_rest(
     """
     move, place = prepared.move, prepared.steps[0].place
     if not confirm(prepared):
-        return ended(move, Row.NOT_CONFIRMED)
+        return outcome_unseen(move, Row.NOT_CONFIRMED)
     report("Looking once more at both places.")
     with line.stopped_by(stop):
         guards.check_source(line, place, repeats=1)
@@ -194,11 +194,11 @@ def send_rest(
                 break
         answers = sequence.reaches(prepared.steps[-1])
     except PortError as error:
-        return ended(move, Row.PORT_FAILED, step=error.what)
+        return outcome_unseen(move, Row.PORT_FAILED, step=error.what)
     row = Row.FINISHED if answers and not sequence.remarks else Row.NOT_FINISHED
     names = _names(move, prepared.steps)
     said = " ".join(sequence.remarks) or f"{names}.  The unit answers alone at {place.words}."
-    return ended(move, row, step=said)
+    return outcome_unseen(move, row, step=said)
 
 
 def _expectation(place: Place, steps: tuple[ProcedureStep, ...]) -> str:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from busprobe.job.job import Job
 from busprobe.job.journal import Row
-from busprobe.job.plan import PlannedUnit, seated
+from busprobe.job.plan import PlannedUnit, placed_as_planned
 from busprobe.readdress.outcome import Outcome
 
 
@@ -51,7 +51,7 @@ class MoveJournal:
             unit = self._job.move_unit(move.source, move.target, how_set=how)
         planned = self._planned(move.target.address)
         if planned is not None:
-            unit = seated(unit, planned)
+            unit = placed_as_planned(unit, planned)
         if outcome.power_cycled:
             unit = replace(unit, power_cycle_verified=True)
         self._job.put_unit(unit)

@@ -11,7 +11,7 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.move_list import Bus, MoveList, Practice, Seat
+from busprobe.readdress.move_list import Bus, ListedUnit, MoveList, Practice
 
 PROFILES = load_all([shipped_folder()]).profiles
 AT, DX, CD, LK, HP = (
@@ -101,7 +101,7 @@ def test_counting_up_follows_the_cable_and_keeps_factory_addresses_free() -> Non
         (50, 4),
         (60, 6),
     ]  # 5 stays with the unit that no write can move
-    assert here.counted_up(Practice(first=1)).addresses[here.seats[0]] == 2
+    assert here.counted_up(Practice(first=1)).addresses[here.units[0]] == 2
 
 
 def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wanted() -> None:
@@ -115,7 +115,7 @@ def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wan
         unit(9, None, kind="clash"),
     )
     goal = here.counted_up(Practice(first=9, only_needed=True))
-    assert [(seat.place.address, new) for seat, new in goal.addresses.items()] == [
+    assert [(unit.place.address, new) for unit, new in goal.addresses.items()] == [
         (1, 11),
         (20, 12),
         (20, 13),
@@ -129,7 +129,7 @@ def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wan
 def test_each_rule_of_good_practice_can_be_changed() -> None:
     here = bus(unit(40, position=2), unit(50, position=1))
     changed = here.counted_up(Practice(first=1, spares=1, along_cable=False, factory_free=False))
-    assert {seat.place.address: new for seat, new in changed.addresses.items()} == {40: 1, 50: 3}
+    assert {unit.place.address: new for unit, new in changed.addresses.items()} == {40: 1, 50: 3}
 
 
 def test_wishes_change_a_proposal() -> None:
@@ -198,5 +198,5 @@ def test_line_settings_wait_until_every_unit_has_an_address_of_its_own(other: Un
 
 
 def test_a_seat_is_called_by_tag_type_and_settings() -> None:
-    assert str(bus(unit(5, tag="TE-1")).seats[0]) == "TE-1 aldermoor-at-10 (9600-8N1)"
-    assert isinstance(bus(unit(5)).seats[0], Seat)
+    assert str(bus(unit(5, tag="TE-1")).units[0]) == "TE-1 aldermoor-at-10 (9600-8N1)"
+    assert isinstance(bus(unit(5)).units[0], ListedUnit)

@@ -14,7 +14,7 @@ from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.isolation import Crowd, crowd_of, isolate
+from busprobe.readdress.isolation import Occupancy, isolate, occupancy_of
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.one_by_one import (
     Appeared,
@@ -190,17 +190,23 @@ def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> N
 
 def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked() -> None:
     segment, line = segment_of("clash")
-    crowds: list[Crowd] = []
-    for sight in isolate(line, 1, Event()):
-        crowds.append(sight.crowd)
-        match len(crowds):
+    seen_in_turn: list[Occupancy] = []
+    for look in isolate(line, 1, Event()):
+        seen_in_turn.append(look.occupancy)
+        match len(seen_in_turn):
             case 2:
                 segment.connect("io-101", connected=False)
                 segment.connect("te-101", connected=False)
             case 3:
                 segment.connect("te-101")
-    assert crowds == [Crowd.SEVERAL, Crowd.SEVERAL, Crowd.NOBODY, Crowd.ONE, Crowd.ONE]
-    assert sight.words == "At unit address 1 (0x01): one answers, cleanly.  Leave it as it is."
+    assert seen_in_turn == [
+        Occupancy.SEVERAL,
+        Occupancy.SEVERAL,
+        Occupancy.NONE,
+        Occupancy.ONE,
+        Occupancy.ONE,
+    ]
+    assert look.words == "At unit address 1 (0x01): one answers, cleanly.  Leave it as it is."
     unit = segment.unit("te-101")
     outcome = execute(
         line,
@@ -210,7 +216,10 @@ def test_a_clash_is_watched_until_one_is_left_then_moved_then_the_other_checked(
     )
     assert outcome.result is Result.VERIFIED
     segment.connect("io-101")
-    assert [crowd_of(examine(line, address)) for address in (1, 77)] == [Crowd.ONE, Crowd.ONE]
+    assert [occupancy_of(examine(line, address)) for address in (1, 77)] == [
+        Occupancy.ONE,
+        Occupancy.ONE,
+    ]
 
 
 def test_the_watch_ends_when_cancelled() -> None:
@@ -289,18 +298,18 @@ def test_a_box_is_emptied_one_by_one() -> None:
 def test_two_at_once_stop_it_until_one_is_taken_off() -> None:
     segment, line = segment_of("box")
     one_by_one, book = loop(line, [Target(10)], "at-10", Event(), always())
-    crowds = []
+    seen_in_turn = []
     for step in one_by_one.run():
         if isinstance(step, Waiting):
             segment.connect("te-61")
             segment.connect("te-62")
         if isinstance(step, Watched):
-            crowds.append(step.sight.crowd)
-            if len(crowds) == 3:
+            seen_in_turn.append(step.look.occupancy)
+            if len(seen_in_turn) == 3:
                 assert book.writes == []
                 segment.connect("te-61", connected=False)
-    assert set(crowds[:3]) <= {Crowd.SEVERAL, Crowd.UNCLEAR}
-    assert crowds[3:] == [Crowd.ONE, Crowd.ONE]
+    assert set(seen_in_turn[:3]) <= {Occupancy.SEVERAL, Occupancy.UNCLEAR}
+    assert seen_in_turn[3:] == [Occupancy.ONE, Occupancy.ONE]
     assert segment.unit("te-62").address == 10
     assert segment.unit("te-61").address == 1
 

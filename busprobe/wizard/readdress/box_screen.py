@@ -10,7 +10,7 @@ from textual.message import Message
 
 from busprobe.job.journal import Result
 from busprobe.modbus.addresses import both_forms
-from busprobe.readdress.isolation import Crowd
+from busprobe.readdress.isolation import Occupancy
 from busprobe.readdress.one_by_one import (
     Appeared,
     BoxEvent,
@@ -23,10 +23,10 @@ from busprobe.readdress.one_by_one import (
     Waiting,
     Watched,
 )
-from busprobe.wizard.common.distance_screen import HandsScreen
+from busprobe.wizard.common.distance_screen import DistanceScreen
 
 
-class BoxScreen(HandsScreen):
+class BoxScreen(DistanceScreen):
     """Large: CONNECT, ONE, TWO, DONE, and the address that is next."""
 
     class Told(Message):
@@ -55,7 +55,7 @@ class BoxScreen(HandsScreen):
         self._finished = False
         self._unclear = 0
         """How many looks in a row were not clear."""
-        self._shown: Crowd | None = None
+        self._shown: Occupancy | None = None
         """Who was seen at the last clear look."""
 
     def on_mount(self) -> None:
@@ -76,23 +76,23 @@ class BoxScreen(HandsScreen):
                     f"Connect the next unit{place}. It is expected at {both_forms(factory)} and"
                     f" will get {both_forms(target.address)}."
                 )
-            case Watched(sight):
-                self._unclear = self._unclear + 1 if sight.crowd is Crowd.UNCLEAR else 0
+            case Watched(look):
+                self._unclear = self._unclear + 1 if look.occupancy is Occupancy.UNCLEAR else 0
                 if self._unclear == 1:
                     return  # one odd look is no news: two units that overlap give any bytes
                 no_news = (
-                    (self._shown, Crowd.NOBODY, Crowd.ONE)
+                    (self._shown, Occupancy.NONE, Occupancy.ONE)
                     if self._leaving
-                    else (self._shown, Crowd.NOBODY)
+                    else (self._shown, Occupancy.NONE)
                 )
-                self._shown = sight.crowd
-                if sight.crowd not in no_news:
-                    several = sight.crowd is not Crowd.ONE
+                self._shown = look.occupancy
+                if look.occupancy not in no_news:
+                    several = look.occupancy is not Occupancy.ONE
                     self.large(
                         "TWO" if several else "ONE", self._who, "gone" if several else "here"
                     )
-                    self.happened(sight.words)
-                    self.todo(sight.words)
+                    self.happened(look.words)
+                    self.todo(look.words)
             case Appeared(_, known):
                 self.happened(f"one unit: {known.words}")
             case Taken(target, error):

@@ -7,26 +7,26 @@ from collections.abc import Callable
 from textual.message import Message
 
 from busprobe.modbus.addresses import both_forms
-from busprobe.readdress.isolation import Crowd, Sight
-from busprobe.wizard.common.distance_screen import HandsScreen, Tone
+from busprobe.readdress.isolation import AddressLook, Occupancy
+from busprobe.wizard.common.distance_screen import DistanceScreen, Tone
 
-_LARGE: dict[Crowd, tuple[str, Tone]] = {
-    Crowd.SEVERAL: ("TWO", "gone"),
-    Crowd.ONE: ("ONE", "here"),
-    Crowd.UNCLEAR: ("??", "gone"),
-    Crowd.NOBODY: ("NONE", "calm"),
+_LARGE: dict[Occupancy, tuple[str, Tone]] = {
+    Occupancy.SEVERAL: ("TWO", "gone"),
+    Occupancy.ONE: ("ONE", "here"),
+    Occupancy.UNCLEAR: ("??", "gone"),
+    Occupancy.NONE: ("NONE", "calm"),
 }
 
 
-class IsolationScreen(HandsScreen):
+class IsolationScreen(DistanceScreen):
     """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers
     cleanly."""
 
     class Seen(Message):
         """The address was looked at."""
 
-        def __init__(self, sight: Sight) -> None:
-            self.sight = sight
+        def __init__(self, look: AddressLook) -> None:
+            self.look = look
             super().__init__()
 
     class Ended(Message):
@@ -38,7 +38,7 @@ class IsolationScreen(HandsScreen):
         self._address = address
         self._cancel = cancel
         self._unclear = 0
-        self._shown: Crowd | None = None
+        self._shown: Occupancy | None = None
 
     def on_mount(self) -> None:
         """Nothing is known yet."""
@@ -52,16 +52,16 @@ class IsolationScreen(HandsScreen):
 
     def on_isolation_screen_seen(self, event: Seen) -> None:
         """Say how many answer."""
-        sight = event.sight
-        self._unclear = self._unclear + 1 if sight.crowd is Crowd.UNCLEAR else 0
+        look = event.look
+        self._unclear = self._unclear + 1 if look.occupancy is Occupancy.UNCLEAR else 0
         if self._unclear == 1:
             return  # one odd look is no news: two units that overlap give any bytes
-        large, tone = _LARGE[sight.crowd]
+        large, tone = _LARGE[look.occupancy]
         self.large(large, str(self._address), tone)
-        self.todo(sight.words)
-        if sight.crowd is not self._shown:
-            self._shown = sight.crowd
-            self.happened(str(sight.crowd))
+        self.todo(look.words)
+        if look.occupancy is not self._shown:
+            self._shown = look.occupancy
+            self.happened(look.short_words)
 
     def on_isolation_screen_ended(self) -> None:
         """One unit is left, or the watch was cancelled."""
