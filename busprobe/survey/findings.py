@@ -201,7 +201,7 @@ class Reason(Enum):
     ALL_SILENT_AT_END = 10
 
 
-class Missing(Enum):
+class Unfinished(Enum):
     """What is missing at an address that was asked, so that it does not count as asked."""
 
     CLOSE_LOOK = 1

@@ -15,7 +15,7 @@ from busprobe.line.settings import LineSettings, Parity
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import words
-from busprobe.survey.events import Event, Trouble
+from busprobe.survey.events import Event, Fault
 from busprobe.survey.findings import About, IgnoredSettings
 from busprobe.survey.interference import is_altered_echo
 from busprobe.survey.late_replies import OpenRequests
@@ -28,7 +28,7 @@ _SEVERAL_ECHOES = 3
 """Echoes gone wrong before it is put down to the adapter."""
 _MANY_PULSES = 8
 """Requests followed by a pulse from which it is put down to the pair."""
-_FLOOD = 300
+_MORE_THAN_A_FRAME = 300
 """Bytes in one exchange that no frame explains (256 at most, V1.02 section 2.5.1)."""
 _LISTEN = 1.0
 """Seconds of listening that tell a pair that is never quiet."""
@@ -64,10 +64,10 @@ class LineFaults:
         self._open_requests = open_requests
         self._echoes: defaultdict[LineSettings, list[Echoed]] = defaultdict(list)
 
-    def flood(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
+    def never_quiet(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
         """Where more came than any frame has, listen whether the pair is ever quiet; the frames
         heard meanwhile."""
-        if len(reply.exchange.leftover) + len(reply.exchange.received) <= _FLOOD:
+        if len(reply.exchange.leftover) + len(reply.exchange.received) <= _MORE_THAN_A_FRAME:
             return ()
         heard = yield from listening(self._line, _LISTEN)
         if heard.stuck:
@@ -83,7 +83,7 @@ class LineFaults:
         if self._state.note(About.GATEWAY, words.GATEWAY):
             # Whatever it was asked while it waited it has not heard.
             self._open_requests.suspect(self._line.clock.now() - late)
-            yield Trouble(words.GATEWAY)
+            yield Fault(words.GATEWAY)
 
     def pulse(self) -> Iterator[Event]:
         """One more request was followed by a pulse and nothing else; said at once where nobody has
@@ -121,7 +121,7 @@ class LineFaults:
 
     def _tell(self, about: About, said: str, at: LineSettings | None = None) -> Iterator[Event]:
         if self._state.note(about, said, at):
-            yield Trouble(said)
+            yield Fault(said)
 
 
 def find_ignored(

@@ -198,7 +198,7 @@ class Schedule:
         )
         return replace(self, sweeps=self.sweeps + more) if more else self
 
-    def spared(self, settings: LineSettings, address: int) -> Schedule:
+    def found_at(self, settings: LineSettings, address: int) -> Schedule:
         """Who was found at `address` need not be looked for any more."""
         return self.less(lambda sweep, asked: asked == address and sweep.settings == settings)
 

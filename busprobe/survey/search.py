@@ -16,7 +16,7 @@ from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
-from busprobe.survey.events import Event, Found, Heard, Trouble
+from busprobe.survey.events import Event, Fault, Found, OtherMasterHeard
 from busprobe.survey.findings import About, Evidence, Finding, IgnoredSettings, Kind, Reason
 from busprobe.survey.interference import (
     answer,
@@ -59,7 +59,7 @@ class Search:
         self._state = state
         self._open_requests = OpenRequests()
         self._faults = LineFaults(line, state, self.learned, self._open_requests)
-        self._strangers: deque[Frame] = deque()
+        self._foreign: deque[Frame] = deque()
         self._under_way: set[Place] = set()
         """Where something was heard that is being followed up."""
         self._second_looks: set[Place] = set()
@@ -95,7 +95,7 @@ class Search:
         reply = yield from self.ask(sweep.probe.request(address), Waits(reply=wait))
         self._state.asked(sweep, address, wait)
         self.schedule = self.schedule.advanced()
-        yield from self._weigh(reply)
+        yield from self._follow_up(reply)
 
     @property
     def unfinished(self) -> set[Place]:
@@ -108,7 +108,7 @@ class Search:
         }
         strangers = {
             Place(frame.address, here)
-            for frame in self._strangers
+            for frame in self._foreign
             if frame.address in self._state.addresses
         }
         return {
@@ -175,14 +175,14 @@ class Search:
                 ):  # a unit may answer one request of several to its address
                     asked.add(request.frame)
                     reply = yield from self.ask(request, waits)
-                    yield from self._weigh(reply)
+                    yield from self._follow_up(reply)
 
     def _wait_for_late_replies(self) -> Iterator[Event]:
         yield Listening(self._line.settings, PATIENCE)
         for frame in sound_frames(self._line.listen(PATIENCE).data):
             yield from self._credit(frame, frame.address)
 
-    def insist(self) -> bool:
+    def plan_more_rounds(self) -> bool:
         """Where units were seen to miss requests, plan as many more rounds as it takes; whether
         there are any."""
         before = self.schedule
@@ -213,9 +213,9 @@ class Search:
             said = words.other_master(settings, frames)
             self._state.other_master = True
             self._state.note(About.OTHER_MASTER, said)
-            yield Heard(said)
+            yield OtherMasterHeard(said)
 
-    def _weigh(self, reply: Reply) -> Iterator[Event]:
+    def _follow_up(self, reply: Reply) -> Iterator[Event]:
         at = Place(reply.request.address, reply.exchange.settings)
         if reply.exchange.received:
             self._under_way.add(at)
@@ -223,7 +223,7 @@ class Search:
         self._under_way.discard(at)
 
     def _draw_conclusions(self, reply: Reply) -> Iterator[Event]:
-        self._strangers.extend((yield from self._faults.flood(reply)))
+        self._foreign.extend((yield from self._faults.never_quiet(reply)))
         if self._state.stuck:
             return
         if reply.exception in GATEWAY_EXCEPTIONS:
@@ -238,9 +238,9 @@ class Search:
             stray_bytes(reply.exchange.leftover) >= _STRAY and not frames
         ):
             yield from self._ask_again(reply)
-        self._strangers.extend(frames)
-        while self._strangers:
-            yield from self._credit(self._strangers.popleft(), reply.request.address)
+        self._foreign.extend(frames)
+        while self._foreign:
+            yield from self._credit(self._foreign.popleft(), reply.request.address)
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or
@@ -248,7 +248,7 @@ class Search:
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
-            self._strangers.extend((yield from self._faults.flood(again)))
+            self._foreign.extend((yield from self._faults.never_quiet(again)))
             if self._state.stuck:
                 return
             if again.present or is_damaged(again):
@@ -302,7 +302,7 @@ class Search:
         if address not in self._state.addresses:
             said = words.not_asked_for(place)
             if self._state.note(About.NOT_ASKED_FOR, said, place):
-                yield Trouble(said)
+                yield Fault(said)
             return
         self._under_way.add(place)
         yield from self._look_at(address, waits)
@@ -318,13 +318,13 @@ class Search:
         )
         if seen.clean and waits is CLOSE_LOOK:
             self.learned.looked(self._line.clock.now() - begun)
-        self._strangers.extend(seen.foreign)
+        self._foreign.extend(seen.foreign)
         if seen.kind is Kind.UNIT and any(is_damaged(r) for r in seen.replies):
             # What spoilt them may have been the late reply of somebody asked just before.
             self._open_requests.suspect(before)
         if seen.kind is Kind.SILENT:
             return
-        yield from self._control(seen)
+        yield from self._check_answers_everywhere(seen)
         finding = self._absent.finding(seen)
         if finding is None:
             return
@@ -353,7 +353,7 @@ class Search:
             yield Listening(self._line.settings, until - self._line.clock.now())
             left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
             frames = sound_frames(self._line.listen(left).data)
-            self._strangers.extend(frame for frame in frames if frame.address != address)
+            self._foreign.extend(frame for frame in frames if frame.address != address)
 
     def _book(self, finding: Finding) -> Iterator[Event]:
         settings = finding.settings
@@ -375,7 +375,7 @@ class Search:
         self._state.findings[finding.place] = finding
         if settings not in self._state.answered_everywhere:
             self.schedule = self.schedule.promoted(settings).deepened(settings)
-        self.schedule = self.schedule.spared(settings, finding.address)
+        self.schedule = self.schedule.found_at(settings, finding.address)
         yield Found(finding)
 
     def _one_stop_bit_less(self, settings: LineSettings) -> LineSettings | None:
@@ -396,14 +396,14 @@ class Search:
             self._state.ignored is not None and self._state.ignored.same(one, other)
         )
 
-    def _control(self, seen: Examination) -> Iterator[Event]:
+    def _check_answers_everywhere(self, seen: Examination) -> Iterator[Event]:
         """Look whether somebody answers everywhere, and leave out what that makes pointless."""
         who = yield from self._absent.control(seen)
         if who is None:
             return
         said = f"{seen.settings}: {who.words}"
         self._state.note(About.ANSWERS_EVERYWHERE, said, seen.settings)
-        yield Trouble(said)
+        yield Fault(said)
         if who.stock_replies is None:
             self._state.answered_everywhere.add(seen.settings)
             self.drop_setting(seen.settings, Reason.ANSWERED_EVERYWHERE)
@@ -421,7 +421,7 @@ class Search:
         said = words.ignored_settings(ignored)
         self._state.note(About.IGNORED_SETTINGS, said)
         self._leave_out_what_is_the_same(seen.settings, ignored)
-        yield Trouble(said)
+        yield Fault(said)
         return replace(finding, seen=(*finding.seen, said))
 
     def _leave_out_what_is_the_same(self, found: LineSettings, ignored: IgnoredSettings) -> None:

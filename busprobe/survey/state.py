@@ -17,9 +17,9 @@ from busprobe.survey.findings import (
     IgnoredSettings,
     Kind,
     LineNote,
-    Missing,
     Reason,
     SurveyResult,
+    Unfinished,
     Untested,
 )
 from busprobe.survey.probes import Probe
@@ -63,7 +63,7 @@ class SurveyState:
     earlier_seconds: float = 0.0
     aliases: set[Place] = field(default_factory=set)
     """Where a unit answers that is listed at other settings."""
-    _left_open: dict[tuple[LineSettings, Missing], set[int]] = field(
+    _left_open: dict[tuple[LineSettings, Unfinished], set[int]] = field(
         default_factory=lambda: defaultdict(set)
     )
     """Addresses at which something is missing, by line settings and what it is."""
@@ -120,7 +120,7 @@ class SurveyState:
             Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a
         ]
 
-    def leave_open(self, unfinished: Iterable[Place], missing: Missing, reason: Reason) -> None:
+    def leave_open(self, unfinished: Iterable[Place], missing: Unfinished, reason: Reason) -> None:
         """Book where something is `missing`: a survey that goes on asks there again."""
         places: defaultdict[LineSettings, set[int]] = defaultdict(set)
         for place in unfinished:
@@ -133,7 +133,7 @@ class SurveyState:
             if addresses - known:
                 new = tuple(sorted(addresses - known))
                 why = words.why(reason, self.expect, missing)
-                self.dropped.append(Untested(settings, (words.MISSING[missing],), new, why))
+                self.dropped.append(Untested(settings, (words.UNFINISHED[missing],), new, why))
                 known |= addresses
 
     @property

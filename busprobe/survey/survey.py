@@ -17,8 +17,8 @@ from busprobe.profiles.read_requests import fingerprint_blocks
 from busprobe.profiles.schema import Profile, factories
 from busprobe.survey import words
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
-from busprobe.survey.events import Event, Finished, Found, Progress, Started, Trouble
-from busprobe.survey.findings import About, Kind, Missing, Reason, SurveyResult
+from busprobe.survey.events import Event, Fault, Finished, Found, Progress, Started
+from busprobe.survey.findings import About, Kind, Reason, SurveyResult, Unfinished
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
 from busprobe.survey.probes import LADDER, Asking, Listening, Probe
@@ -133,8 +133,8 @@ class Survey:
         if reason is not None:
             self._state.drop(self._search.schedule.sweeps, reason)
             unfinished = self._search.unfinished
-            self._state.leave_open(unfinished, Missing.CLOSE_LOOK, reason)
-            self._state.leave_open(self._search.awaited - unfinished, Missing.LATE_REPLY, reason)
+            self._state.leave_open(unfinished, Unfinished.CLOSE_LOOK, reason)
+            self._state.leave_open(self._search.awaited - unfinished, Unfinished.LATE_REPLY, reason)
         yield Finished(
             self._result(complete=not self._state.dropped and failure is None, failure=failure)
         )
@@ -166,12 +166,12 @@ class Survey:
                 return reason
             yield event
             if isinstance(event, Asking | Listening):
-                self._rest(event.settings)
+                self._wait_while_paused(event.settings)
                 if self._cancelled.is_set():
                     steps.close()
                     return Reason.CANCELLED
 
-    def _rest(self, settings: LineSettings) -> None:
+    def _wait_while_paused(self, settings: LineSettings) -> None:
         """Wait while paused; somebody else may use the line meanwhile."""
         if not self._pause.on:
             return
@@ -198,7 +198,7 @@ class Survey:
                 yield from search.end_sweep(last, changes=changes, unwanted=self._reason_to_stop)
                 last = None
             elif sweep is None:
-                if not search.insist():
+                if not search.plan_more_rounds():
                     break
             elif self._skip.is_set():
                 self._skip.clear()
@@ -241,7 +241,7 @@ class Survey:
             self._state.stuck = heard.stuck
             self._state.noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
             self._state.note(About.LISTENING, heard.words)
-            yield Trouble(heard.words)
+            yield Fault(heard.words)
 
     def _check_again(self) -> Iterator[Event]:
         """Units that locked up under the survey are told apart from those that were never there.
@@ -271,12 +271,12 @@ class Survey:
             if changed != finding:
                 state.findings[at] = changed
                 yield Found(changed)
-        state.leave_open(silent, Missing.REPLY_AT_END, Reason.SILENT_AT_END)
+        state.leave_open(silent, Unfinished.REPLY_AT_END, Reason.SILENT_AT_END)
         if silent and not answered:
             others = {
                 Place(a, s) for s in state.settings for a in state.addresses
             } - state.findings.keys()
-            state.leave_open(others, Missing.WORKING_BUS, Reason.ALL_SILENT_AT_END)
+            state.leave_open(others, Unfinished.WORKING_BUS, Reason.ALL_SILENT_AT_END)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""

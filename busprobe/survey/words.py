@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.findings import Asked, IgnoredSettings, Missing, Reason
+from busprobe.survey.findings import Asked, IgnoredSettings, Reason, Unfinished
+from busprobe.survey.probes import Probe
 
 _NAMED = 4
 """So many line settings are named; more of them are counted."""
@@ -33,11 +35,11 @@ _REASONS = {
     ),
 }
 
-MISSING = {
-    Missing.CLOSE_LOOK: "a close look",
-    Missing.LATE_REPLY: "the wait for a late reply",
-    Missing.REPLY_AT_END: "a reply at the end",
-    Missing.WORKING_BUS: "a pair that works to the end",
+UNFINISHED = {
+    Unfinished.CLOSE_LOOK: "a close look",
+    Unfinished.LATE_REPLY: "the wait for a late reply",
+    Unfinished.REPLY_AT_END: "a reply at the end",
+    Unfinished.WORKING_BUS: "a pair that works to the end",
 }
 """What is missing where an address does not count as asked."""
 
@@ -66,11 +68,13 @@ BYTES_BUT_NO_UNIT = (
 )
 
 
-def why(reason: Reason, expect: int | None, missing: Missing | None = None) -> str:
+def why(reason: Reason, expect: int | None, missing: Unfinished | None = None) -> str:
     """Why something was left out of a survey that was to find `expect` units, in half a sentence;
     `missing` says what was, where it was begun."""
-    words = _REASONS[reason].format(expect=expect)
-    return f"though something was heard there, {words}" if missing is Missing.CLOSE_LOOK else words
+    because = _REASONS[reason].format(expect=expect)
+    if missing is Unfinished.CLOSE_LOOK:
+        return f"though something was heard there, {because}"
+    return because
 
 
 def ignored_settings(ignored: IgnoredSettings) -> str:
@@ -195,6 +199,26 @@ def no_reply(*, pulses: bool, echo: bool) -> str:
     )
 
 
+@dataclass(frozen=True)
+class _Coverage:
+    """How a line setting was searched."""
+
+    addresses: tuple[int, ...]
+    times: tuple[int, int]
+    """How often each address was asked, at least and at most."""
+    probes: frozenset[Probe]
+    waits_ms: tuple[int, int]
+    """Shortest and longest."""
+
+    @property
+    def words(self) -> str:
+        return (
+            f"addresses {format_addresses(self.addresses)}, {_span(*self.times)} times each, by"
+            f" {_kinds(self.probes)}, waiting {_span(*self.waits_ms)} ms and listening on for later"
+            " replies"
+        )
+
+
 def coverage(asked: Iterable[Asked], found: Collection[Place]) -> Iterator[str]:
     """In words, line settings that were searched alike together.
 
@@ -203,29 +227,27 @@ def coverage(asked: Iterable[Asked], found: Collection[Place]) -> Iterator[str]:
     by_settings: defaultdict[LineSettings, list[Asked]] = defaultdict(list)
     for one in asked:
         by_settings[one.settings].append(one)
-    alike: defaultdict[str, list[str]] = defaultdict(list)
+    alike: defaultdict[_Coverage, list[str]] = defaultdict(list)
     for settings, entries in by_settings.items():
         times = Counter(a for e in entries for a in e.addresses if Place(a, settings) not in found)
         if times:
-            alike[_words(times, entries)].append(str(settings))
-    for words, places in alike.items():
+            waits = [e.wait_ms for e in entries]
+            searched = _Coverage(
+                tuple(sorted(times)),
+                (min(times.values()), max(times.values())),
+                frozenset(e.probe for e in entries),
+                (min(waits), max(waits)),
+            )
+            alike[searched].append(str(settings))
+    for searched, places in alike.items():
         where = ", ".join(places) if len(places) <= _NAMED else f"{len(places)} line settings"
-        yield f"Asked at {where}: {words}."
+        yield f"Asked at {where}: {searched.words}."
 
 
-def _words(times: Counter[int], entries: Sequence[Asked]) -> str:
-    waits = [e.wait_ms for e in entries]
-    each = _span(min(times.values()), max(times.values()))
-    return (
-        f"addresses {format_addresses(sorted(times))}, {each} times each, by {_kinds(entries)}, "
-        f"waiting {_span(min(waits), max(waits))} ms and listening on for later replies"
-    )
-
-
-def _kinds(entries: Iterable[Asked]) -> str:
+def _kinds(probes: Iterable[Probe]) -> str:
     """Function codes with the registers they read: a unit that has others only stays silent."""
     registers: defaultdict[int, set[int]] = defaultdict(set)
-    for probe in {entry.probe for entry in entries}:
+    for probe in probes:
         registers[probe.function].update([probe.register] if probe.reads else [])
     kinds = (f"{int(code)}{_at(sorted(registers[code]))}" for code in sorted(registers))
     return f"function {', '.join(kinds)}"

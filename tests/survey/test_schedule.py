@@ -130,7 +130,7 @@ def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_
 
 def test_who_was_found_is_looked_for_no_more_there_and_still_everywhere_else() -> None:
     schedule = Schedule.plan(EVERYTHING[:2], range(1, 10))
-    gone = all_asked(schedule) - all_asked(schedule.spared(EVERYTHING[0], 5))
+    gone = all_asked(schedule) - all_asked(schedule.found_at(EVERYTHING[0], 5))
     assert gone == Counter((EVERYTHING[0], probe, 5) for probe in LADDER)
 
 

@@ -14,7 +14,7 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.survey.close_look import CLOSE_LOOK
-from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Trouble
+from busprobe.survey.events import Event, Fault, Finished, Found, OtherMasterHeard, Progress
 from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.probes import LADDER, Asking
 from busprobe.survey.schedule import common_settings
@@ -118,7 +118,7 @@ def test_a_unit_that_answers_every_address_is_one_finding_and_the_rest_is_not_te
     assert "whatever address" in finding.notes[0]
     assert not end.complete
     assert "one unit answers every address" in end.untested[0].words
-    assert any(isinstance(event, Trouble) for event in events)
+    assert any(isinstance(event, Fault) for event in events)
 
 
 def gateway(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
@@ -172,7 +172,7 @@ def test_another_master_ends_the_survey_before_its_first_request() -> None:
     events = on(line_of(segment("second-master")))
     end = result(events)
     assert not any(isinstance(event, Asking) for event in events)
-    assert [e for e in events if isinstance(e, Heard)]
+    assert [e for e in events if isinstance(e, OtherMasterHeard)]
     assert "unit 11 (0x0B)" in end.notes[0]
     assert (end.other_master, end.complete) == (True, False)
     assert end.untested[0].addresses == ALL
@@ -189,7 +189,7 @@ def test_a_late_reply_to_whoever_asked_before_is_no_other_master() -> None:
 
 def test_with_leave_the_survey_goes_on_despite_another_master_and_invents_nobody() -> None:
     def agree(survey: Survey, event: Event) -> None:
-        if isinstance(event, Heard):
+        if isinstance(event, OtherMasterHeard):
             survey.go_on()
 
     bus = segment("second-master")
@@ -331,7 +331,7 @@ def test_a_port_that_fails_ends_the_survey_with_what_was_found() -> None:
     events = on(Line(port, SETTINGS))
     end = result(events)
     assert [f.address for f in end.findings] == [3]
-    assert not any(isinstance(event, Trouble) for event in events), "the result says it, once"
+    assert not any(isinstance(event, Fault) for event in events), "the result says it, once"
     assert not end.complete
     assert end.failure is not None
     assert "port failed" in end.untested[0].words

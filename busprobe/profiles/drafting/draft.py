@@ -1,6 +1,6 @@
 """A profile drafted from what a data sheet says and what a live unit gives.
 
-Nothing here asks a unit: `busprobe.survey.registers` reads, this says what to read, weighs
+Nothing here asks a unit: `busprobe.survey.register_reader` reads, this says what to read, weighs
 what came, and writes the profile.  What was chosen because it looked plausible says so in the file.
 """
 

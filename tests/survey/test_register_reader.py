@@ -17,7 +17,7 @@ from busprobe.profiles.drafting.draft import draft
 from busprobe.profiles.drafting.notes import notes
 from busprobe.profiles.read_requests import Block
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.survey.registers import Observed, RegisterReader, Watch, observe
+from busprobe.survey.register_reader import Observed, RegisterReader, Watch, observe
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers

@@ -125,7 +125,7 @@ class RegisterReader:
         if (
             block.count == 1
             or self._silences >= _MOST_SILENCES
-            or (silent and self._is_dumb(block.function))
+            or (silent and self._is_unknown(block.function))
         ):
             if silent:
                 self.silent.append(block)
@@ -140,7 +140,7 @@ class RegisterReader:
         if block.count > self.longest and self.registers.keys() >= set(block.keys):
             self._find_length(block)
 
-    def _is_dumb(self, function: int) -> bool:
+    def _is_unknown(self, function: int) -> bool:
         """Whether the unit has only ever been silent on a function code, asked for single registers
         too.
 

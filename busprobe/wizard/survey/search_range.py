@@ -17,7 +17,7 @@ COMMON = "common"
 
 
 @dataclass(frozen=True)
-class Search:
+class SearchRange:
     """Settings in the order they are tried, addresses, and how many units to expect (None if
     unknown)."""
 
@@ -41,7 +41,7 @@ class Search:
 
 def read_search(
     settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()
-) -> Search:
+) -> SearchRange:
     """Read the form's texts; raises `UsageError` saying which one cannot be read.
 
     The `factory` settings of stored profiles are among the common ones.
@@ -58,4 +58,4 @@ def read_search(
             f"'{expect}' is not a number of units.",
             todo=f"Write {FIRST} to {LAST}, or leave it empty.",
         )
-    return Search(asked, parse_addresses(addresses), count)
+    return SearchRange(asked, parse_addresses(addresses), count)
