@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from threading import Event as StopFlag
 
+from busprobe.files.documents import to_document
 from busprobe.cli import output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
@@ -72,7 +73,7 @@ def run(
     if as_json:
         measured = made.measured.seconds if made.measured else None
         more = {
-            "advice": [item.document() for item in items],
+            "advice": [to_document(item) for item in items],
             "polling": table_document(made.table, measured),
         }
         output.document(
