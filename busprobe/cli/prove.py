@@ -8,11 +8,11 @@ from dataclasses import asdict
 from pathlib import Path
 from threading import Event as StopFlag
 
-from busprobe.files.documents import to_document
 from busprobe.cli import output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
+from busprobe.files.documents import to_document
 from busprobe.handover.polling import Polling, cycle_words, polling
 from busprobe.handover.tables.proof import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
