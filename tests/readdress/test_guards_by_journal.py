@@ -1,4 +1,4 @@
-"""A place that is free now and that a unit moved earlier may still take up is not given to another."""
+"""A place that a unit moved earlier may still take up is not given to another."""
 
 from __future__ import annotations
 
