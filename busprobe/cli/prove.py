@@ -17,11 +17,12 @@ from busprobe.handover.tables.proof import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.prove.endurance import Finished, RoundDone
-from busprobe.prove.polling import Row
-from busprobe.prove.proof import Proof
+from busprobe.prove.documents import proof_document, table_document
+from busprobe.prove.endurance import RoundDone, RunFinished
+from busprobe.prove.polling_table import PollingRow
+from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import Times, milliseconds
-from busprobe.prove.tally import Kind, UnitTally
+from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.session.session import Session
 from busprobe.session.wiring_record import failure_patterns
@@ -33,14 +34,14 @@ _CYCLES = 20
 
 
 _TITLES = {
-    Kind.OK: "OK",
-    Kind.OK_AFTER_JUNK: "Junk",
-    Kind.EXCEPTION: "Exc.",
-    Kind.SILENT: "Silent",
-    Kind.LATE: "Late",
-    Kind.CRC: "CRC",
-    Kind.MALFORMED: "Malf.",
-    Kind.FOREIGN: "Other",
+    PollResult.OK: "OK",
+    PollResult.OK_AFTER_JUNK: "Junk",
+    PollResult.EXCEPTION: "Exc.",
+    PollResult.SILENT: "Silent",
+    PollResult.LATE: "Late",
+    PollResult.CRC: "CRC",
+    PollResult.MALFORMED: "Malf.",
+    PollResult.FOREIGN: "Other",
 }
 """Columns that fit into 80 characters, with the words of the wizard."""
 
@@ -72,11 +73,11 @@ def run(
         measured = made.measured.seconds if made.measured else None
         more = {
             "advice": [item.document() for item in items],
-            "polling": made.table.document(measured),
+            "polling": table_document(made.table, measured),
         }
         output.document(
             {
-                **proof.document(),
+                **proof_document(proof),
                 "patterns": [asdict(pattern.recorded) for pattern in patterns],
                 **more,
             }
@@ -145,7 +146,7 @@ def _prove(
         match event:
             case RoundDone(proof, _) if proof.rounds % 10 == 0:
                 output.say(f"{proof.rounds} rounds, {proof.polls} polls, {proof.failed} failed")
-            case Finished(proof, failure):
+            case RunFinished(proof, failure):
                 last, trouble = proof, failure
     return last, trouble
 
@@ -156,7 +157,7 @@ def _try(session: Session, stop: StopFlag) -> BusprobeError | None:
     output.say("Trying the polling table.")
     try:
         for event in session.try_polling(_CYCLES, stop):
-            if isinstance(event, Finished):
+            if isinstance(event, RunFinished):
                 return event.failure
     except RefusedError as error:
         return error
@@ -164,7 +165,7 @@ def _try(session: Session, stop: StopFlag) -> BusprobeError | None:
 
 
 def _print(proof: Proof) -> None:
-    kinds = [kind for kind in Kind if any(unit.count(kind) for unit in proof.units)]
+    kinds = [kind for kind in PollResult if any(unit.count(kind) for unit in proof.units)]
     counts = (
         (*_place(unit), unit.polls, *(unit.count(kind) for kind in kinds)) for unit in proof.units
     )
@@ -174,7 +175,7 @@ def _print(proof: Proof) -> None:
         (*_place(unit), *_times(unit.reply_times)) for unit in proof.units if unit.reply_times.count
     )
     output.table(("Address", "Settings", "Reply median ms", "99 % ms", "Max ms"), times)
-    output.lines(proof.findings)
+    output.lines(findings(proof))
 
 
 def _place(unit: UnitTally) -> tuple[str, LineSettings]:
@@ -200,6 +201,6 @@ def _print_polling(made: Polling) -> None:
     output.lines(f"Mind: {words}" for words in made.assumed)
 
 
-def _request(row: Row) -> tuple[object, ...]:
-    where = (both_forms(row.address), row.block.function, row.block.register, row.block.count)
-    return (*where, f"{row.every:g}", milliseconds(row.seconds), ", ".join(row.names))
+def _request(row: PollingRow) -> tuple[object, ...]:
+    where = (both_forms(row.place.address), row.block.function, row.block.register, row.block.count)
+    return (*where, f"{row.every_s:g}", milliseconds(row.seconds), ", ".join(row.names))

@@ -7,17 +7,19 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from busprobe.files.documents import to_document
 from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.job.intervals import USUAL
 from busprobe.line.place import Place
-from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.polling import FORMAT, PolledUnit, PollingTable, Row, Wanted, polling_table
+from busprobe.prove.documents import POLLING_FORMAT, table_document
+from busprobe.prove.polling_table import PolledUnit, PollingTable, Wanted, polling_table
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.trial import Trial
+from busprobe.prove.words import hindrance_words
 
 LATENCY = 0.1
 """Seconds until a reply begins, where it was not measured: units take 10 to 100 ms (common
@@ -71,7 +73,8 @@ def polling(bus_list: BusList) -> Polling:
     ]
     silent_on = list(_said_once(unknown))
     silent_on += [
-        f"Address {both_forms(one.address)}, {one.name}: {one.why}." for one in table.left_out
+        f"Address {both_forms(one.place.address)}, {one.name}: {hindrance_words(one.hindrance)}."
+        for one in table.left_out
     ]
     return Polling(
         table,
@@ -99,7 +102,7 @@ def trial_document(
     """A trial as stored in the job: the table, what was asked for it, and what `cycles` cycles of
     it took."""
     return {
-        **trial.table.document(cycle),
+        **table_document(trial.table, cycle),
         "given": [_block_document(place, block) for place, block in trial.given],
         "refused": [_block_document(place, block) for place, block in trial.refused],
         "complete": trial.complete,
@@ -110,14 +113,8 @@ def trial_document(
     }
 
 
-def _block_document(place: tuple[int, LineSettings], block: Block) -> dict[str, object]:
-    return {
-        "address": place[0],
-        "settings": str(place[1]),
-        "function": block.function,
-        "register": block.register,
-        "count": block.count,
-    }
+def _block_document(place: Place, block: Block) -> dict[str, object]:
+    return {"address": place.address, "settings": str(place.settings), **to_document(block)}
 
 
 def _points(bus_list: BusList) -> Mapping[Place, list[PointRow]]:
@@ -133,8 +130,7 @@ def _asked(bus_list: BusList, points: Mapping[Place, list[PointRow]]) -> list[Un
 
 def _polled(unit: UnitRow, points: Sequence[PointRow], refused: tuple[Block, ...]) -> PolledUnit:
     return PolledUnit(
-        unit.address,
-        unit.place.settings,
+        unit.place,
         (*_values(points), *_scales(points)),
         LATENCY if unit.latency_median_ms is None else unit.latency_median_ms / 1000,
         MOST_REGISTERS if unit.registers_a_request is None else unit.registers_a_request,
@@ -181,9 +177,9 @@ def _assumed(bus_list: BusList, asked: Sequence[UnitRow], table: PollingTable) -
         )
     given = _blocks(bus_list.trial, "given")
     untried = {
-        row.address
+        row.place.address
         for row in table.rows
-        if row.between and row.block not in given.get(_row_place(row), ())
+        if row.between and row.block not in given.get(row.place, ())
     }
     if untried:
         listed = ", ".join(both_forms(address) for address in sorted(untried))
@@ -217,7 +213,11 @@ def _said_once(said: Iterable[tuple[UnitRow, str]]) -> Iterator[str]:
 
 def _trial_of(sheet: StepSheet | None) -> Mapping[str, Any]:
     """The trial's document where it is in the format known here."""
-    return sheet.document if sheet is not None and sheet.document.get("format") == FORMAT else {}
+    return (
+        sheet.document
+        if sheet is not None and sheet.document.get("format") == POLLING_FORMAT
+        else {}
+    )
 
 
 def _blocks(sheet: StepSheet | None, which: str) -> Mapping[Place, tuple[Block, ...]]:
@@ -235,8 +235,11 @@ def _measured(sheet: StepSheet | None, table: PollingTable) -> Measured | None:
     document = _trial_of(sheet)
     if sheet is None or not document or document["cycle_s"] is None:
         return None
-    tried = {(row["address"], row["settings"], row["request"]) for row in document["rows"]}
-    if tried != {(row.address, str(row.settings), row.document()["request"]) for row in table.rows}:
+    tried = {
+        (Place.parse(f"{row['address']} {row['settings']}"), bytes.fromhex(row["request"]))
+        for row in document["rows"]
+    }
+    if tried != {(row.place, row.request.frame) for row in table.rows}:
         return None
     return Measured(
         sheet.made, document["cycle_s"], document["cycles"], document["polls"], document["failed"]
@@ -247,7 +250,7 @@ def cycle_words(made: Polling) -> str:
     """The computed cycle beside the measured one, in one sentence."""
     computed = (
         f"A whole cycle of the {len(made.table.rows)} requests takes"
-        f" {milliseconds(made.table.cycle):g} ms"
+        f" {milliseconds(made.table.cycle_s):g} ms"
     )
     if made.measured is None:
         return f"{computed}, computed; not yet tried on the bus."
@@ -255,10 +258,6 @@ def cycle_words(made: Polling) -> str:
         f"{computed} computed and {milliseconds(made.measured.seconds):g} ms measured."
         f" {made.measured.words}"
     )
-
-
-def _row_place(row: Row) -> Place:
-    return Place(row.address, row.settings)
 
 
 def _names(units: Sequence[UnitRow]) -> str:

@@ -20,11 +20,11 @@ from busprobe.job.journal import Result
 from busprobe.job.plan import PlannedUnit
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.schema import Point, Profile
-from busprobe.prove.tally import Kind
+from busprobe.prove.proof import PollResult
 from busprobe.readdress.words import write_words
 from busprobe.text import hex_bytes
 
-OTHER_ERRORS = (Kind.LATE, Kind.MALFORMED, Kind.FOREIGN)
+OTHER_ERRORS = (PollResult.LATE, PollResult.MALFORMED, PollResult.FOREIGN)
 """Failed polls that are neither silence nor a wrong check sum."""
 
 
@@ -169,11 +169,11 @@ def _with_counters(row: UnitRow, counters: Mapping[str, int]) -> UnitRow:
     return replace(
         row,
         polls=counters.get("polls"),
-        timeouts=counters.get(Kind.SILENT, 0),
-        crc_errors=counters.get(Kind.CRC, 0),
+        timeouts=counters.get(PollResult.SILENT, 0),
+        crc_errors=counters.get(PollResult.CRC, 0),
         other_errors=sum(counters.get(kind, 0) for kind in OTHER_ERRORS),
-        exceptions=counters.get(Kind.EXCEPTION, 0),
-        after_junk=counters.get(Kind.OK_AFTER_JUNK, 0),
+        exceptions=counters.get(PollResult.EXCEPTION, 0),
+        after_junk=counters.get(PollResult.OK_AFTER_JUNK, 0),
     )
 
 

@@ -18,8 +18,8 @@ from busprobe.handover.tables.proof import latest_proof
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, parse_addresses
+from busprobe.prove.proof import PollResult
 from busprobe.prove.statistics import Times
-from busprobe.prove.tally import Kind as Ended
 
 ENOUGH = 20
 """Replies of a unit in each endurance run, below which their times are not compared; our choice."""
@@ -274,7 +274,7 @@ def _silent_polls(bus_list: BusList) -> dict[Place, int]:
     return {
         Place(unit.address, unit.settings): unit.polls
         for unit in units
-        if 0 < unit.polls == unit.count(Ended.SILENT)
+        if 0 < unit.polls == unit.count(PollResult.SILENT)
     }
 
 

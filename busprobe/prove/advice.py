@@ -9,10 +9,9 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from busprobe.prove.polling import PollingTable
-from busprobe.prove.proof import Proof
+from busprobe.prove.polling_table import PollingTable
+from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
-from busprobe.prove.tally import Kind, UnitTally
 
 SHORTEST_TIMEOUT = 0.2
 """Seconds below which no response timeout is advised, whatever was measured (common practice)."""
@@ -88,14 +87,16 @@ def _timeout(answering: Iterable[UnitTally]) -> Advised:
 
 
 def _slowest(unit: UnitTally) -> float:
-    return max(unit.reply_times.maximum or 0.0, unit.latest)
+    return max(unit.reply_times.maximum or 0.0, unit.latest_ms / 1000)
 
 
 def _pause(proof: Proof, answering: Iterable[UnitTally]) -> Advised:
     units = list(answering)
     standard = max(unit.settings.t3_5 for unit in units)
     used = max(proof.pause, standard)
-    missing = sum(unit.count(Kind.SILENT) + unit.count(Kind.FOREIGN) + unit.late for unit in units)
+    missing = sum(
+        unit.count(PollResult.SILENT) + unit.count(PollResult.FOREIGN) + unit.late for unit in units
+    )
     polls = sum(unit.polls for unit in units)
     longer = next((pause for pause in PAUSES if pause > used), None)
     value = used
@@ -110,7 +111,7 @@ def _pause(proof: Proof, answering: Iterable[UnitTally]) -> Advised:
             f"{missing} of {polls} polls of the units that answer had no reply in time with"
             f" {_ms(used)}"
         )
-        if any(unit.count(Kind.CRC) or unit.count(Kind.MALFORMED) for unit in units):
+        if any(unit.count(PollResult.CRC) or unit.count(PollResult.MALFORMED) for unit in units):
             reason += ", and others came garbled: mend the disturbance first, then measure again."
         elif proof.pattern.together:
             reason += (
@@ -168,7 +169,8 @@ def _ceiling(proof: Proof, timeout: Advised, retries: Advised) -> list[Advised]:
         f" {proof.polls / proof.seconds:.1f} polls a second went through."
     )
     if unanswered := sum(
-        unit.count(Kind.SILENT) + unit.count(Kind.FOREIGN) + unit.late for unit in proof.units
+        unit.count(PollResult.SILENT) + unit.count(PollResult.FOREIGN) + unit.late
+        for unit in proof.units
     ):
         reason += (
             f" The waits of this run for {unanswered} replies that did not come in time are part"

@@ -16,8 +16,8 @@ from threading import Event as StopFlag
 from busprobe.errors import PortError, UsageError
 from busprobe.line.exchange import Exchange, Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.port import Chunk
-from busprobe.line.settings import LineSettings
 from busprobe.line.timing import silence_before
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
@@ -25,9 +25,8 @@ from busprobe.modbus.requests import Function, Request, read_registers
 from busprobe.modbus.traffic import Frame, sound_frames
 from busprobe.profiles.read_requests import Block, blocks
 from busprobe.profiles.schema import Profile
-from busprobe.prove.polling import PollingTable, Row
-from busprobe.prove.proof import Proof
-from busprobe.prove.tally import KIND_OF, Key, Kind, UnitTally, answered
+from busprobe.prove.polling_table import PollingRow, PollingTable
+from busprobe.prove.proof import RESULT_OF, PollResult, Proof, UnitTally, answered
 
 _ANY_BLOCK = Block(Function.READ_HOLDING_REGISTERS, 0, 1)
 """What is read where no profile says better: any sound reply shows that the line works, an
@@ -35,46 +34,40 @@ exception too."""
 
 
 @dataclass(frozen=True)
-class Target:
+class PollTarget:
     """A unit to be polled and what it is asked in each round."""
 
-    address: int
-    settings: LineSettings
+    place: Place
     requests: tuple[Request, ...]
-    gap: float = 0.0
+    gap_s: float = 0.0
     """Silence in seconds that the unit needs before a request, beyond the 3.5 characters of the
     standard."""
 
-    @property
-    def key(self) -> Key:
-        """What tells this unit from the others of the run."""
-        return self.address, self.settings
 
-
-def target(address: int, settings: LineSettings, profile: Profile | None = None) -> Target:
-    """The unit at `address`, asked for the points of its profile; holding register 0 where there is
+def target(place: Place, profile: Profile | None = None) -> PollTarget:
+    """The unit at `place`, asked for the points of its profile; holding register 0 where there is
     none."""
     asked = (blocks(profile) if profile else ()) or (_ANY_BLOCK,)
     requests = tuple(
-        read_registers(address, Function(b.function), b.register, b.count) for b in asked
+        read_registers(place.address, Function(b.function), b.register, b.count) for b in asked
     )
-    return Target(address, settings, requests, profile.limits.gap_s if profile else 0.0)
+    return PollTarget(place, requests, profile.limits.gap_s if profile else 0.0)
 
 
-def table_targets(table: PollingTable) -> tuple[Target, ...]:
+def table_targets(table: PollingTable) -> tuple[PollTarget, ...]:
     """The units of a polling table, asked its requests: the length of such a round is the cycle
     time measured."""
-    rows: dict[Key, list[Row]] = {}
+    rows: dict[Place, list[PollingRow]] = {}
     for row in table.rows:
-        rows.setdefault((row.address, row.settings), []).append(row)
+        rows.setdefault(row.place, []).append(row)
     return tuple(
-        Target(*key, tuple(row.request for row in of_unit), max(row.gap for row in of_unit))
-        for key, of_unit in rows.items()
+        PollTarget(place, tuple(row.request for row in of_unit), max(row.gap_s for row in of_unit))
+        for place, of_unit in rows.items()
     )
 
 
 @dataclass(frozen=True)
-class Plan:
+class RunPlan:
     """How long and how fast to poll; times in seconds."""
 
     rounds: int | None = None
@@ -98,9 +91,8 @@ class Plan:
 class Polled:
     """One poll is over."""
 
-    address: int
-    settings: LineSettings
-    kind: Kind
+    place: Place
+    result: PollResult
     reply: Reply
     round: int
     """Number of the round, from 1."""
@@ -119,14 +111,14 @@ class RoundDone:
 
 
 @dataclass(frozen=True)
-class Progress:
+class RunProgress:
     """Time to keep what was counted, in the middle of a round or not."""
 
     proof: Proof
 
 
 @dataclass(frozen=True)
-class Finished:
+class RunFinished:
     """The run is over: as planned, stopped, or because the port failed."""
 
     proof: Proof
@@ -135,19 +127,19 @@ class Finished:
     """What happened to the port, if that ended the run."""
 
 
-Event = Polled | RoundDone | Progress | Finished
+RunEvent = Polled | RoundDone | RunProgress | RunFinished
 
 
 def endure(
     line: Line,
-    targets: Sequence[Target],
-    plan: Plan,
+    targets: Sequence[PollTarget],
+    plan: RunPlan,
     *,
     stop: StopFlag | None = None,
     before: Proof | None = None,
-) -> Iterator[Event]:
+) -> Iterator[RunEvent]:
     """Poll `targets` as `plan` says until it is fulfilled or `stop` is set; the last event is
-    `Finished`.
+    `RunFinished`.
 
     With `before`, a run of the same units goes on: its counts are kept and its rounds and time
     count towards the plan.  A port that fails ends the run with everything counted so far; nothing
@@ -156,7 +148,7 @@ def endure(
     """
     ordered = _by_settings(targets)
     run = _Run(line, plan, before or _nothing(ordered, plan))
-    if {unit.key for unit in run.proof.units} != {t.key for t in ordered}:
+    if {unit.place for unit in run.proof.units} != {t.place for t in ordered}:
         raise UsageError(
             "The endurance run to go on with polled other units.",
             todo="Start a new run, or name the same units at the same line settings.",
@@ -182,13 +174,13 @@ class _Round:
     """What happened in the present round."""
 
     started: float
-    failed: set[Key] = field(default_factory=set)
+    failed: set[Place] = field(default_factory=set)
 
 
 class _Run:
     """The state of a run: one proof that grows, and the replies still owed."""
 
-    def __init__(self, line: Line, plan: Plan, proof: Proof) -> None:
+    def __init__(self, line: Line, plan: RunPlan, proof: Proof) -> None:
         self.line = line
         self.plan = plan
         self.proof = replace(
@@ -201,13 +193,13 @@ class _Run:
             complete=False,
             interruption="",
         )
-        self._tallies = {unit.key: unit for unit in proof.units}
-        self._owed: dict[Key, _Owed] = {}
+        self._tallies = {unit.place: unit for unit in proof.units}
+        self._owed: dict[Place, _Owed] = {}
         self._strays = proof.strays
         self._origin = line.clock.now() - proof.seconds
         self._reported = line.clock.now()
 
-    def events(self, targets: Sequence[Target], stop: StopFlag) -> Iterator[Event]:
+    def events(self, targets: Sequence[PollTarget], stop: StopFlag) -> Iterator[RunEvent]:
         """The events of the whole run."""
         try:
             while not self._fulfilled():
@@ -215,24 +207,26 @@ class _Run:
                 for polled in targets:
                     for request in polled.requests:
                         if stop.is_set():
-                            yield Finished(self._snapshot(interruption="it was stopped by hand."))
+                            yield RunFinished(
+                                self._snapshot(interruption="it was stopped by hand.")
+                            )
                             return
                         if self._fulfilled():
-                            yield Finished(self._snapshot(complete=True))
+                            yield RunFinished(self._snapshot(complete=True))
                             return
                         yield self._poll(polled, request, this)
                         if self.line.clock.now() - self._reported >= self.plan.report_every:
                             reported = self.line.clock.now()
-                            yield Progress(self._snapshot())
+                            yield RunProgress(self._snapshot())
                             self._reported = self.line.clock.now()
                             # A disk may take its time to keep it; that is no time of the bus.
                             self._origin += self._reported - reported
                             this.started += self._reported - reported
                 yield self._round_done(this)
         except PortError as error:
-            yield Finished(self._snapshot(interruption=error.what), error)
+            yield RunFinished(self._snapshot(interruption=error.what), error)
         else:
-            yield Finished(self._snapshot(complete=True))
+            yield RunFinished(self._snapshot(complete=True))
 
     def _fulfilled(self) -> bool:
         rounds, seconds = self.plan.rounds, self.plan.seconds
@@ -269,10 +263,10 @@ class _Run:
         )
         return RoundDone(self._snapshot(), took)
 
-    def _poll(self, asked: Target, request: Request, this: _Round) -> Polled:
-        key = asked.key
-        self.line.apply(asked.settings)
-        quiet = max(self.plan.pause, silence_before(asked.settings, asked.gap))
+    def _poll(self, asked: PollTarget, request: Request, this: _Round) -> Polled:
+        key = asked.place
+        self.line.apply(key.settings)
+        quiet = max(self.plan.pause, silence_before(key.settings, asked.gap_s))
         waits = Waits(reply=self.plan.reply_wait, quiet=quiet)
         exchange = self.line.exchange(request, waits)
         self._credit(sound_frames(exchange.leftover), exchange.started)
@@ -288,10 +282,8 @@ class _Run:
         if not answered(reply):
             this.failed.add(key)
         late = reply.verdict is Verdict.SILENT and key not in self._owed
-        kind = Kind.LATE if late else KIND_OF[reply.verdict]
-        return Polled(
-            asked.address, asked.settings, kind, reply, self.proof.rounds + 1, self._snapshot()
-        )
+        result = PollResult.LATE if late else RESULT_OF[reply.verdict]
+        return Polled(key, result, reply, self.proof.rounds + 1, self._snapshot())
 
     def _judged(self, request: Request, exchange: Exchange) -> Reply:
         """What the asked unit itself replied; whole frames of others are counted as what they are,
@@ -325,7 +317,7 @@ class _Run:
     def _is_owed(self, frame: Frame, there: float) -> bool:
         """Whether `frame`, there at clock time `there`, can be a reply that its unit has not given
         in time."""
-        owed = self._owed.get((frame.address, self.line.settings))
+        owed = self._owed.get(Place(frame.address, self.line.settings))
         return owed is not None and owed.request.function == frame.function and there <= owed.until
 
     def _credit(self, frames: Sequence[Frame], there: float) -> None:
@@ -335,7 +327,7 @@ class _Run:
             if not self._is_owed(frame, there):
                 self._strays += 1
                 continue
-            key = (frame.address, self.line.settings)
+            key = Place(frame.address, self.line.settings)
             owed = self._owed.pop(key)
             if owed.silent:
                 self._tallies[key] = self._tallies[key].with_late(there - owed.sent)
@@ -365,27 +357,27 @@ def _frames_of_others(reply: Reply) -> tuple[Frame, ...]:
     return sound_frames(reply.exchange.received)
 
 
-def _by_settings(targets: Sequence[Target]) -> tuple[Target, ...]:
+def _by_settings(targets: Sequence[PollTarget]) -> tuple[PollTarget, ...]:
     """`targets` with those of the same settings together, so that a round switches the line as
     rarely as it can."""
     if not targets:
         raise UsageError("There is no unit to poll.", todo="Find the units first, or name one.")
-    seen: set[Key] = set()
+    seen: set[Place] = set()
     for one in targets:
-        if one.key in seen or not one.requests:
-            what = "is given twice" if one.key in seen else "is asked nothing"
+        if one.place in seen or not one.requests:
+            what = "is given twice" if one.place in seen else "is asked nothing"
             raise UsageError(
-                f"Unit {both_forms(one.address)} at {one.settings} {what}.",
+                f"Unit {both_forms(one.place.address)} at {one.place.settings} {what}.",
                 todo="Give each unit once, with the requests it is to be asked.",
             )
-        seen.add(one.key)
-    order = list(dict.fromkeys(one.settings for one in targets))
-    return tuple(sorted(targets, key=lambda one: order.index(one.settings)))
+        seen.add(one.place)
+    order = list(dict.fromkeys(one.place.settings for one in targets))
+    return tuple(sorted(targets, key=lambda one: order.index(one.place.settings)))
 
 
-def _nothing(targets: Sequence[Target], plan: Plan) -> Proof:
+def _nothing(targets: Sequence[PollTarget], plan: RunPlan) -> Proof:
     return Proof(
-        units=tuple(UnitTally(one.address, one.settings) for one in targets),
+        units=tuple(UnitTally(one.place) for one in targets),
         reply_wait=plan.reply_wait,
         late_wait=plan.late_wait,
         pause=plan.pause,

@@ -1,19 +1,193 @@
-"""The proof of a segment: what an endurance run showed, all units together."""
+"""What an endurance run counted: of each unit, and as the proof of a segment.
+
+A poll is counted under exactly one result, so that the results of a unit add up to its polls.  All
+records are frozen; each poll makes a new one, so that whoever was handed one keeps it as it was.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
 
-from busprobe.errors import UsageError
-from busprobe.modbus.addresses import both_forms, format_addresses
-from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, exception_name
-from busprobe.prove.statistics import Pattern, Times, error_bound, find_pattern
-from busprobe.prove.tally import Key, Kind, UnitTally
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict
+from busprobe.prove.statistics import (
+    FailurePattern,
+    FailuresOverTime,
+    Times,
+    error_bound,
+    find_pattern,
+)
+from busprobe.text import hex_bytes
 
-FORMAT = "busprobe.proof/1"
-"""Format and version of a stored proof."""
+EVIDENCE_KEPT = 10
+"""Failures of a unit that are kept with their raw bytes; the counts go on."""
+
+
+class PollResult(StrEnum):
+    """How a poll ended, in the groups that point to different causes."""
+
+    OK = "ok"
+    OK_AFTER_JUNK = "ok after junk"
+    EXCEPTION = "exception"
+    SILENT = "silent"
+    LATE = "late"
+    """Silent at first, then the reply came when the poll was over."""
+    CRC = "CRC"
+    MALFORMED = "malformed"
+    FOREIGN = "foreign"
+
+
+RESULT_OF = {
+    Verdict.OK: PollResult.OK,
+    Verdict.OK_AFTER_JUNK: PollResult.OK_AFTER_JUNK,
+    Verdict.EXCEPTION: PollResult.EXCEPTION,
+    Verdict.NOT_CONFORMING: PollResult.MALFORMED,
+    Verdict.GARBAGE: PollResult.MALFORMED,
+    Verdict.FOREIGN: PollResult.FOREIGN,
+    Verdict.CRC_SWAPPED: PollResult.CRC,
+    Verdict.CRC_BAD_HEAD_OK: PollResult.CRC,
+    Verdict.CRC_BAD: PollResult.CRC,
+    Verdict.SILENT: PollResult.SILENT,
+}
+"""The group of each verdict."""
+
+
+@dataclass(frozen=True)
+class FailedReply:
+    """One failed poll with its bytes."""
+
+    seconds: float
+    """When, in seconds of the run, to a millisecond."""
+    words: str
+    """What came back, in words and bytes."""
+    request: str
+    """The bytes sent, as hex."""
+
+
+@dataclass(frozen=True)
+class UnitTally:
+    """What was counted at one unit."""
+
+    place: Place
+    """Where it was polled: what tells it from the others of the run."""
+    verdicts: Mapping[Verdict, int] = field(default_factory=dict)
+    """Polls by verdict, without the late ones."""
+    late: int = 0
+    """Polls whose reply came after the reply wait."""
+    latest_ms: float = 0.0
+    """Milliseconds from the end of a request within which the latest of the late replies was there.
+    """
+    exceptions: Mapping[int, int] = field(default_factory=dict)
+    """Exception replies by code."""
+    reply_times: Times = field(default_factory=Times)
+    """From the end of the request to the first byte of the unit's own reply."""
+    failures_over_time: FailuresOverTime = field(default_factory=FailuresOverTime)
+    """When polls of this unit failed."""
+    failed_rounds: int = 0
+    """Whole rounds in which a poll of this unit failed."""
+    bytes_sent: int = 0
+    bytes_received: int = 0
+    longest_reply: int = 0
+    """Bytes of the longest reply."""
+    evidence: tuple[FailedReply, ...] = ()
+    """The first failures, at most `EVIDENCE_KEPT`."""
+
+    @property
+    def address(self) -> int:
+        """Unit address."""
+        return self.place.address
+
+    @property
+    def settings(self) -> LineSettings:
+        """Line settings at which it was polled."""
+        return self.place.settings
+
+    @property
+    def polls(self) -> int:
+        """All polls, each one request."""
+        return sum(self.verdicts.values()) + self.late
+
+    def count(self, result: PollResult) -> int:
+        """Polls that ended as `result`."""
+        if result is PollResult.LATE:
+            return self.late
+        return sum(
+            number for verdict, number in self.verdicts.items() if RESULT_OF[verdict] is result
+        )
+
+    @property
+    def failed(self) -> int:
+        """Polls without a conforming reply of the unit in time.
+
+        An exception is a reply; only a gateway's word that its target is not there is none.
+        """
+        answered = (
+            self.count(PollResult.OK)
+            + self.count(PollResult.OK_AFTER_JUNK)
+            + self.count(PollResult.EXCEPTION)
+        )
+        return (
+            self.polls - answered + sum(self.exceptions.get(code, 0) for code in GATEWAY_EXCEPTIONS)
+        )
+
+    @property
+    def bound(self) -> float:
+        """The error rate not exceeded with 95 % confidence, as far as failures are independent."""
+        return error_bound(self.polls, self.failed)
+
+    def after(self, reply: Reply, seconds: float, reply_wait: float) -> UnitTally:
+        """This tally and one more poll, at `seconds` of the run.
+
+        A reply that seems to have come after `reply_wait` seconds was there in time, or nobody
+        would have waited for it: the computer was held up (busy, asleep) before it took it in.  It
+        counts, but says nothing of times.
+        """
+        exchange = reply.exchange
+        own = reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING)
+        latency = reply.latency if own else None
+        timed = latency if latency is not None and latency <= reply_wait else None
+        code = reply.exception
+        failure = FailedReply(round(seconds, 3), reply.words, hex_bytes(exchange.request))
+        keep = not answered(reply) and len(self.evidence) < EVIDENCE_KEPT
+        return replace(
+            self,
+            verdicts={**self.verdicts, reply.verdict: self.verdicts.get(reply.verdict, 0) + 1},
+            exceptions=(
+                self.exceptions
+                if code is None
+                else {**self.exceptions, code: self.exceptions.get(code, 0) + 1}
+            ),
+            reply_times=self.reply_times if timed is None else self.reply_times.adding(timed),
+            bytes_sent=self.bytes_sent + len(exchange.request),
+            bytes_received=self.bytes_received + len(exchange.received),
+            longest_reply=max(self.longest_reply, len(reply.frame) if own else 0),
+            failures_over_time=(
+                self.failures_over_time
+                if answered(reply)
+                else self.failures_over_time.adding(seconds)
+            ),
+            evidence=(*self.evidence, failure) if keep else self.evidence,
+        )
+
+    def with_late(self, within: float) -> UnitTally:
+        """This tally with one silent poll found to be late: its reply was there `within` seconds of
+        the request."""
+        silent = self.verdicts[Verdict.SILENT] - 1
+        return replace(
+            self,
+            verdicts={**self.verdicts, Verdict.SILENT: silent},
+            late=self.late + 1,
+            latest_ms=max(self.latest_ms, 1000 * within),
+        )
+
+
+def answered(reply: Reply) -> bool:
+    """Whether the unit gave a conforming reply in time: what was asked for, or an exception of its
+    own."""
+    return reply.sound or (reply.verdict is Verdict.EXCEPTION and reply.present)
 
 
 @dataclass(frozen=True)
@@ -65,9 +239,9 @@ class Proof:
         return all(unit.polls for unit in self.units) and not self.failed and not self.strays
 
     @property
-    def pattern(self) -> Pattern[Key]:
+    def pattern(self) -> FailurePattern[Place]:
         """Where and when the failures came."""
-        failed_rounds = {unit.key: unit.failed_rounds for unit in self.units}
+        failed_rounds = {unit.place: unit.failed_rounds for unit in self.units}
         return find_pattern(self.rounds, failed_rounds, self.shared_rounds, self.shared_pairs)
 
     @property
@@ -80,133 +254,3 @@ class Proof:
             unit.settings.wire_time(unit.bytes_sent + unit.bytes_received) for unit in self.units
         )
         return on_wire / self.seconds
-
-    @property
-    def findings(self) -> tuple[str, ...]:
-        """What the run showed, in sentences: what it proves, and what the failures point to."""
-        cut_short = (f"The run was cut short: {self.interruption}",) if self.interruption else ()
-        if not self.polls:
-            return ("No unit was polled, so nothing is proven.", *cut_short)
-        found = [
-            f"{self.failed} of {self.polls} polls failed in {self.seconds:.0f} s: error rate at"
-            f" most {100 * error_bound(self.polls, self.failed):.3g} % with 95 % confidence, as far"
-            " as failures are independent."
-        ]
-        pattern = self.pattern
-        if pattern.together:
-            found.append(
-                f"Failures strike several units at once ({self.shared_rounds} of {self.rounds}"
-                " rounds): look for noise on the pair, a common supply, or the adapter, before you"
-                " suspect a unit."
-            )
-        if pattern.standing_out:
-            listed = ", ".join(
-                f"{both_forms(address)} at {settings}" for address, settings in pattern.standing_out
-            )
-            found.append(
-                f"Failures gather at unit {listed}: look at this unit, its terminals and its"
-                " address first."
-            )
-        if self.failed == self.polls:
-            found.append(
-                "Not one poll was answered as it should be: look first at what all units share, the"
-                " port, the adapter, the line settings, the supply and the two wires."
-            )
-        elif self.failed and not pattern.together and not pattern.standing_out:
-            found.append(
-                "The failures show no pattern in time or by unit, or are too few to show one."
-            )
-        if late := sum(unit.late for unit in self.units):
-            found.append(
-                f"Late replies: {late}, after the wait of {1000 * self.reply_wait:.0f} ms. A master"
-                " with this timeout takes them for replies to its next request."
-            )
-        if foreign := [unit for unit in self.units if unit.count(Kind.FOREIGN)]:
-            number = sum(unit.count(Kind.FOREIGN) for unit in foreign)
-            asked = ", ".join(both_forms(unit.address) for unit in foreign)
-            found.append(
-                f"Replies from another address than the one asked: {number}, when {asked} was"
-                " asked. A unit has another address than the list says, or another master is"
-                " talking."
-            )
-        if self.strays:
-            found.append(
-                f"Sound frames that no request accounts for: {self.strays}. "
-                "Another master is talking, or two units share an address."
-            )
-        if junk := sum(unit.count(Kind.OK_AFTER_JUNK) for unit in self.units):
-            found.append(
-                f"Sound replies after junk bytes: {junk}. That is no failure, but a sign of a"
-                " missing or weak bias or of an adapter that turns round badly."
-            )
-        return (*found, *self._exceptions(), *cut_short)
-
-    def _exceptions(self) -> Iterator[str]:
-        """Who answered with which exception: one sentence a code, since units of a type all refuse
-        the same."""
-        codes = sorted(
-            {code for unit in self.units for code in unit.exceptions}.difference(GATEWAY_EXCEPTIONS)
-        )
-        for code in codes:
-            units = [unit for unit in self.units if code in unit.exceptions]
-            named = f"Unit {both_forms(units[0].address)}"
-            if len(units) > 1:
-                named = f"Units {format_addresses(unit.address for unit in units)}"
-            yield (
-                f"{named} answered {sum(unit.exceptions[code] for unit in units)} of"
-                f" {sum(unit.polls for unit in units)} polls with exception {exception_name(code)}:"
-                " that is no failure of the line."
-            )
-
-    def document(self) -> dict[str, object]:
-        """As stored in the job and read by the hand over; times in seconds unless the name says
-        ms."""
-        return {
-            "format": FORMAT,
-            "seconds": self.seconds,
-            "rounds": self.rounds,
-            "polls": self.polls,
-            "failed": self.failed,
-            "clean": self.clean,
-            "asked_rounds": self.asked_rounds,
-            "asked_seconds": self.asked_seconds,
-            "complete": self.complete,
-            "interruption": self.interruption,
-            "reply_wait": self.reply_wait,
-            "late_wait": self.late_wait,
-            "pause": self.pause,
-            "round_times": self.round_times.document(),
-            "shared_rounds": self.shared_rounds,
-            "shared_pairs": self.shared_pairs,
-            "strays": self.strays,
-            "wire_share": round(self.wire_share, 4),
-            "findings": list(self.findings),
-            "units": [unit.document() for unit in self.units],
-        }
-
-    @classmethod
-    def from_document(cls, document: Mapping[str, Any]) -> Proof:
-        """Read back what `document` wrote, so that a run can go on later; raises `UsageError` on
-        another format."""
-        if document.get("format") != FORMAT:
-            raise UsageError(
-                f"The stored endurance run has the format '{document.get('format')}', not"
-                f" '{FORMAT}'.",
-                todo="Start a new run; the stored one stays in the job as it is.",
-            )
-        return cls(
-            units=tuple(UnitTally.from_document(unit) for unit in document["units"]),
-            reply_wait=document["reply_wait"],
-            late_wait=document["late_wait"],
-            pause=document["pause"],
-            seconds=document["seconds"],
-            rounds=document["rounds"],
-            shared_rounds=document["shared_rounds"],
-            shared_pairs=document["shared_pairs"],
-            round_times=Times.from_document(document["round_times"]),
-            strays=document["strays"],
-            asked_rounds=document.get("asked_rounds"),  # runs kept by earlier versions do not say
-            asked_seconds=document.get("asked_seconds"),
-            complete=document["complete"],
-            interruption=document["interruption"],
-        )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 Unit = TypeVar("Unit", bound=Hashable)
 
@@ -69,24 +69,6 @@ class Times:
         """The longest time in seconds."""
         return self.percentile(100)
 
-    def document(self) -> dict[str, object]:
-        """Count, minimum, median, 99th percentile and maximum in milliseconds, and the histogram
-        itself."""
-        return {
-            "count": self.count,
-            "min_ms": milliseconds(self.minimum),
-            "median_ms": milliseconds(self.median),
-            "p99_ms": milliseconds(self.percentile(99)),
-            "max_ms": milliseconds(self.maximum),
-            "step_ms": 1000 * RESOLUTION,
-            "steps": {str(step): self.steps[step] for step in sorted(self.steps)},
-        }
-
-    @classmethod
-    def from_document(cls, document: Mapping[str, Mapping[str, int]]) -> Times:
-        """Read back what `document` wrote."""
-        return cls({int(step): count for step, count in document["steps"].items()})
-
 
 MOST_STRETCHES = 720
 """Stretches of a run that failures are counted in; as many points as a wide plot has, and little to
@@ -94,53 +76,39 @@ store."""
 
 
 @dataclass(frozen=True)
-class Moments:
+class FailuresOverTime:
     """When failures came: how many fell into each stretch of the run.
 
     A stretch doubles whenever a run gets longer than `MOST_STRETCHES` of it, so that a day takes no
     more room than a minute.
     """
 
-    stretch: float = 1.0
-    """Seconds."""
+    stretch_s: float = 1.0
     counts: Mapping[int, int] = field(default_factory=dict)
     """Number of a stretch, from 0, to failures in it."""
 
-    def adding(self, seconds: float) -> Moments:
-        """These moments and one more, at `seconds` of the run."""
-        if seconds >= MOST_STRETCHES * self.stretch:
+    def adding(self, seconds: float) -> FailuresOverTime:
+        """These and one more, at `seconds` of the run."""
+        if seconds >= MOST_STRETCHES * self.stretch_s:
             return self._coarser().adding(seconds)
-        index = int(seconds / self.stretch)
-        return Moments(self.stretch, {**self.counts, index: self.counts.get(index, 0) + 1})
+        index = int(seconds / self.stretch_s)
+        return FailuresOverTime(
+            self.stretch_s, {**self.counts, index: self.counts.get(index, 0) + 1}
+        )
 
     def spread(self, seconds: float, columns: int) -> tuple[int, ...]:
         """Failures in each of `columns` equal parts of a run of `seconds`."""
         parts = [0] * columns
         for index, count in self.counts.items():
-            middle = (index + 0.5) * self.stretch
-            parts[min(columns - 1, int(middle / max(seconds, self.stretch) * columns))] += count
+            middle = (index + 0.5) * self.stretch_s
+            parts[min(columns - 1, int(middle / max(seconds, self.stretch_s) * columns))] += count
         return tuple(parts)
 
-    def document(self) -> dict[str, object]:
-        """As stored."""
-        return {
-            "stretch_s": self.stretch,
-            "counts": {str(index): count for index, count in self.counts.items()},
-        }
-
-    @classmethod
-    def from_document(cls, document: Mapping[str, Any]) -> Moments:
-        """Read back what `document` wrote."""
-        return cls(
-            document["stretch_s"],
-            {int(index): count for index, count in document["counts"].items()},
-        )
-
-    def _coarser(self) -> Moments:
+    def _coarser(self) -> FailuresOverTime:
         counts: dict[int, int] = {}
         for index, count in self.counts.items():
             counts[index // 2] = counts.get(index // 2, 0) + count
-        return Moments(2 * self.stretch, counts)
+        return FailuresOverTime(2 * self.stretch_s, counts)
 
 
 def milliseconds(seconds: float | None) -> float | None:
@@ -199,7 +167,7 @@ def binomial_at_most(successes: int, trials: int, chance: float) -> float:
 
 
 @dataclass(frozen=True)
-class Pattern(Generic[Unit]):
+class FailurePattern(Generic[Unit]):
     """Where and when the failures of a run came."""
 
     together: bool
@@ -210,7 +178,7 @@ class Pattern(Generic[Unit]):
 
 def find_pattern(
     rounds: int, failed_rounds: Mapping[Unit, int], shared_rounds: int, shared_pairs: int
-) -> Pattern[Unit]:
+) -> FailurePattern[Unit]:
     """Tell failures that strike several units at once from those at one unit.
 
     `failed_rounds` says in how many of `rounds` rounds each unit failed, `shared_rounds` in how
@@ -245,7 +213,7 @@ def find_pattern(
         for unit, failed in failed_rounds.items()
         if failed and _at_least(failed, total, 1 / units) < SIGNIFICANCE / units
     )
-    return Pattern(together, standing_out)
+    return FailurePattern(together, standing_out)
 
 
 def _at_least(successes: int, trials: int, chance: float) -> float:

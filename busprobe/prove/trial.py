@@ -13,12 +13,12 @@ from threading import Event as StopFlag
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.timing import silence_before
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.polling import PolledUnit, PollingTable, Row, polling_table
-from busprobe.prove.tally import Key
+from busprobe.prove.polling_table import PolledUnit, PollingRow, PollingTable, polling_table
 
 ATTEMPTS = 2
 """Requests before registers in between count as not given, so that one disturbed reply does not
@@ -31,9 +31,9 @@ class Trial:
 
     table: PollingTable
     """The cheapest table whose requests for registers in between were all answered."""
-    given: tuple[tuple[Key, Block], ...]
+    given: tuple[tuple[Place, Block], ...]
     """Requests with registers in between that were answered."""
-    refused: tuple[tuple[Key, Block], ...]
+    refused: tuple[tuple[Place, Block], ...]
     """Registers in between that were not given, by unit."""
     complete: bool = True
     """Whether every such request was tried; it was not where the trial was stopped or a unit
@@ -52,52 +52,52 @@ def try_table(
     fails.
     """
     known = tuple(units)
-    given: dict[Row, None] = {}
-    refused: list[tuple[Key, Block]] = []
-    mute: set[Key] = set()
+    given: dict[PollingRow, None] = {}
+    refused: list[tuple[Place, Block]] = []
+    mute: set[Place] = set()
     while True:
         table = polling_table(known)
         open_rows = (row for row in table.rows if row.between and row not in given)
-        doubtful = next((row for row in open_rows if (row.address, row.settings) not in mute), None)
+        doubtful = next((row for row in open_rows if row.place not in mute), None)
         if doubtful is None or (stop is not None and stop.is_set()):
-            asked = tuple(((row.address, row.settings), row.block) for row in given)
+            asked = tuple((row.place, row.block) for row in given)
             return Trial(table, asked, tuple(refused), complete=doubtful is None and not mute)
         if _answers(line, doubtful, doubtful.block, waits):
             given[doubtful] = None
             continue
         if not _is_there(line, doubtful, waits):
-            mute.add((doubtful.address, doubtful.settings))  # its silence says nothing of registers
+            mute.add(doubtful.place)  # its silence says nothing of registers
             continue
         # Where each range in between is given alone, it is the length of the whole request that the
         # unit cannot take.
         alone = tuple(
             block for block in doubtful.between if not _answers(line, doubtful, block, waits)
         )
-        refused += [
-            ((doubtful.address, doubtful.settings), block) for block in alone or doubtful.between
-        ]
+        refused += [(doubtful.place, block) for block in alone or doubtful.between]
         known = tuple(_avoiding(unit, doubtful, alone or doubtful.between) for unit in known)
 
 
-def _answers(line: Line, row: Row, block: Block, waits: Waits) -> bool:
+def _answers(line: Line, row: PollingRow, block: Block, waits: Waits) -> bool:
     """Whether the unit of `row` gives the registers of `block`."""
     return any(_ask(line, row, block, waits).sound for _ in range(ATTEMPTS))
 
 
-def _is_there(line: Line, row: Row, waits: Waits) -> bool:
+def _is_there(line: Line, row: PollingRow, waits: Waits) -> bool:
     """Whether the unit of `row` answers at all for its first register, which is a wanted one."""
     first = Block(row.block.function, row.block.register, 1)
     return any(_ask(line, row, first, waits).present for _ in range(ATTEMPTS))
 
 
-def _ask(line: Line, row: Row, block: Block, waits: Waits) -> Reply:
-    line.apply(row.settings)
-    spaced = replace(waits, quiet=max(waits.quiet, silence_before(row.settings, row.gap)))
-    request = read_registers(row.address, Function(block.function), block.register, block.count)
+def _ask(line: Line, row: PollingRow, block: Block, waits: Waits) -> Reply:
+    line.apply(row.place.settings)
+    spaced = replace(waits, quiet=max(waits.quiet, silence_before(row.place.settings, row.gap_s)))
+    request = read_registers(
+        row.place.address, Function(block.function), block.register, block.count
+    )
     return judge(request, line.exchange(request, spaced))
 
 
-def _avoiding(unit: PolledUnit, row: Row, refused: tuple[Block, ...]) -> PolledUnit:
-    if (unit.address, unit.settings) != (row.address, row.settings):
+def _avoiding(unit: PolledUnit, row: PollingRow, refused: tuple[Block, ...]) -> PolledUnit:
+    if unit.place != row.place:
         return unit
     return replace(unit, refused=unit.refused + refused)

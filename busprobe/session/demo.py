@@ -23,7 +23,8 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.profiles.schema import factories
 from busprobe.profiles.store import folders, load_all
-from busprobe.prove.endurance import Finished as Proven
+from busprobe.prove.endurance import RunFinished as Proven
+from busprobe.prove.words import findings
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.outcome import Outcome
 from busprobe.session.connect import VIRTUAL, Connector
@@ -248,7 +249,7 @@ class _Demo:
         self._say("Prove")
         for event in self._session.prove(rounds=_ROUNDS):
             if isinstance(event, Proven):
-                for words in event.proof.findings:
+                for words in findings(event.proof):
                     self._say(f"  {words}")
         for _ in self._session.try_polling(_ROUNDS):
             pass  # what it measured is kept in the job

@@ -18,12 +18,11 @@ from busprobe.job.job import Job
 from busprobe.job.records import Latency, UnitRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile
 from busprobe.prove import endurance
-from busprobe.prove.proof import FORMAT, Proof
+from busprobe.prove.documents import PROOF_FORMAT, proof_document, stored_proof
+from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
-from busprobe.prove.tally import Kind, UnitTally
 from busprobe.prove.trial import Trial, try_table
 
 CUT_OFF = "the program ended while it was under way."
@@ -45,17 +44,17 @@ def last_run(job: Job) -> KeptRun | None:
     """The last endurance run, ended or not; `None` before the first, and where it is in another
     format."""
     latest = job.latest("prove")
-    if latest is None or latest.document.get("format") != FORMAT:
+    if latest is None or latest.document.get("format") != PROOF_FORMAT:
         return None
-    return KeptRun(latest.id, latest.made, Proof.from_document(latest.document))
+    return KeptRun(latest.id, latest.made, stored_proof(latest.document))
 
 
 def targets(
     units: Sequence[UnitRecord], profiles: Mapping[str, Profile]
-) -> tuple[endurance.Target, ...]:
+) -> tuple[endurance.PollTarget, ...]:
     """Every single unit of the as-built list, asked for the points of its profile."""
     return tuple(
-        endurance.target(unit.address, unit.settings, profiles.get(unit.profile or ""))
+        endurance.target(unit.place, profiles.get(unit.profile or ""))
         for unit in units
         if unit.kind == "unit"
     )
@@ -64,12 +63,12 @@ def targets(
 def keep_running(
     line: Line,
     job: Job,
-    asked: Sequence[endurance.Target],
-    plan: endurance.Plan,
+    asked: Sequence[endurance.PollTarget],
+    plan: endurance.RunPlan,
     *,
     stop: StopFlag | None,
     resume: bool,
-) -> Iterator[endurance.Event]:
+) -> Iterator[endurance.RunEvent]:
     """An endurance run whose counts are kept as it goes on; with `resume` the last one, if it did
     not come to its end.
 
@@ -84,9 +83,9 @@ def keep_running(
         plan = replace(plan, rounds=before.asked_rounds, seconds=before.asked_seconds)
     for event in endurance.endure(line, asked, plan, stop=stop, before=before):
         match event:
-            case endurance.Progress(proof):
+            case endurance.RunProgress(proof):
                 record = _keep(job, record, replace(proof, interruption=CUT_OFF))
-            case endurance.Finished(proof) if (
+            case endurance.RunFinished(proof) if (
                 proof.polls
             ):  # a port that fails at once must not hide an earlier run
                 record = _keep(job, record, proof)
@@ -97,10 +96,10 @@ def _keep(job: Job, record: int | None, proof: Proof) -> int:
     """Put the proof into its record and each unit's part of it into the as-built list; returns the
     record's id."""
     if record is None:
-        record = job.record("prove", proof.document())
+        record = job.record("prove", proof_document(proof))
     else:
-        job.amend(record, proof.document())
-    tallies = {Place(unit.address, unit.settings): unit for unit in proof.units if unit.polls}
+        job.amend(record, proof_document(proof))
+    tallies = {unit.place: unit for unit in proof.units if unit.polls}
 
     def with_counts(unit: UnitRecord) -> UnitRecord:
         tally = tallies.get(unit.place)
@@ -119,7 +118,10 @@ def _with_counts(unit: UnitRecord, tally: UnitTally) -> UnitRecord:
         if tally.reply_times.count
         else unit.latency
     )
-    counters = {"polls": tally.polls, **{str(kind): tally.count(kind) for kind in Kind}}
+    counters = {
+        "polls": tally.polls,
+        **{result.value: tally.count(result) for result in PollResult},
+    }
     return replace(unit, latency=latency, counters=counters)
 
 
@@ -132,13 +134,13 @@ class Tried:
 
 def try_polling(
     line: Line, job: Job, bus_list: BusList, *, rounds: int, stop: StopFlag | None
-) -> Iterator[Tried | endurance.Event]:
+) -> Iterator[Tried | endurance.RunEvent]:
     """Try the polling table of the list on the bus, then measure `rounds` cycles of it; kept under
     "polling".
 
     Raises `RefusedError` where the table has no request.
     """
-    waits = Waits(reply=endurance.Plan.reply_wait)
+    waits = Waits(reply=endurance.RunPlan.reply_wait)
     anew = replace(bus_list, trial=None)  # what an earlier trial was refused may have been noise
     trial = try_table(line, polled_units(anew), waits, stop)
     if not trial.table.rows:
@@ -148,8 +150,8 @@ def try_polling(
         )
     yield Tried(trial)
     asked = endurance.table_targets(trial.table)
-    for event in endurance.endure(line, asked, endurance.Plan(rounds=rounds), stop=stop):
-        if isinstance(event, endurance.Finished):
+    for event in endurance.endure(line, asked, endurance.RunPlan(rounds=rounds), stop=stop):
+        if isinstance(event, endurance.RunFinished):
             proof = event.proof
             cycle = proof.round_times.median
             counts = {"cycles": proof.rounds, "polls": proof.polls, "failed": proof.failed}

@@ -239,7 +239,7 @@ class Session:
         pause: float = 0.0,
         stop: StopFlag | None = None,
         resume: bool = False,
-    ) -> Iterator[endurance.Event]:
+    ) -> Iterator[endurance.RunEvent]:
         """Poll every single unit of the as-built list; the proof is kept while the run goes on, and
         when it ends.
 
@@ -248,12 +248,12 @@ class Session:
         to poll, or the run to go on with polled other units.
         """
         asked = runs.targets(self.job.units(), self.store.profiles)
-        plan = endurance.Plan(rounds, None if minutes is None else 60 * minutes, pause)
+        plan = endurance.RunPlan(rounds, None if minutes is None else 60 * minutes, pause)
         return runs.keep_running(self.line, self.job, asked, plan, stop=stop, resume=resume)
 
     def try_polling(
         self, rounds: int, stop: StopFlag | None = None
-    ) -> Iterator[runs.Tried | endurance.Event]:
+    ) -> Iterator[runs.Tried | endurance.RunEvent]:
         """Try the polling table on the bus and measure its cycle; raises `RefusedError` where it
         has no request."""
         return runs.try_polling(self.line, self.job, self.bus_list(), rounds=rounds, stop=stop)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.modbus.addresses import parse_addresses
+from busprobe.prove.documents import stored_proof
 from busprobe.prove.proof import Proof
 from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.causes import Observation
@@ -78,7 +79,7 @@ def failure_patterns(job: Job) -> tuple[Observation, ...]:
             unit.address for unit in sorted(_placed(job), key=lambda unit: unit.position or 0)
         )
     )
-    runs = [run_counts(Proof.from_document(record.document)) for record in job.records("prove")]
+    runs = [run_counts(stored_proof(record.document)) for record in job.records("prove")]
     lost = by_position(order, _last_survey(job))
     found = error_patterns(runs, order)
     return (

@@ -29,10 +29,9 @@ from busprobe.line.clock import Clock, SystemClock, VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.prove.endurance import Finished, Plan, Target, endure, table_targets
-from busprobe.prove.polling import PollingTable
-from busprobe.prove.proof import Proof
-from busprobe.prove.tally import Kind
+from busprobe.prove.endurance import PollTarget, RunFinished, RunPlan, endure, table_targets
+from busprobe.prove.polling_table import PollingTable
+from busprobe.prove.proof import PollResult, Proof
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
 from busprobe.virtual.loading import load_scenario
@@ -67,14 +66,14 @@ def known_bus(scenario: str, settings: LineSettings) -> tuple[PollingTable, tupl
 
 
 def run(
-    scenario: str, targets: Sequence[Target], clock: Clock, rounds: int = ROUNDS
+    scenario: str, targets: Sequence[PollTarget], clock: Clock, rounds: int = ROUNDS
 ) -> tuple[Proof, float]:
     """Poll on a fresh segment: the proof, and the wire's own limit in seconds."""
     line = CountingLine(
-        Segment(load_scenario(scenario), clock).port("virtual:benchmark"), targets[0].settings
+        Segment(load_scenario(scenario), clock).port("virtual:benchmark"), targets[0].place.settings
     )
-    for event in endure(line, targets, Plan(rounds=rounds)):
-        if isinstance(event, Finished):
+    for event in endure(line, targets, RunPlan(rounds=rounds)):
+        if isinstance(event, RunFinished):
             proof = event.proof
     return proof, line.limit
 
@@ -130,14 +129,14 @@ def main() -> None:
             f"\n{scenario}: {len(points)} points of {len(targets)} units in {len(table.rows)}"
             " requests"
         )
-        unread = proof.polls - sum(unit.count(Kind.OK) for unit in proof.units)
+        unread = proof.polls - sum(unit.count(PollResult.OK) for unit in proof.units)
         print(
             f"  {unread} of {proof.polls} polls brought no values; {proof.seconds / limit:.3f} of"
             " the wire's own limit"
         )
         print(
-            f"  cycle {1000 * cycle:.0f} ms, computed {1000 * table.cycle:.0f} ms"
-            f" ({cycle / table.cycle:.3f} of it)"
+            f"  cycle {1000 * cycle:.0f} ms, computed {1000 * table.cycle_s:.0f} ms"
+            f" ({cycle / table.cycle_s:.3f} of it)"
         )
         for name, read in LOOPS.items():
             seconds = plain_loop(scenario, settings, points, read)

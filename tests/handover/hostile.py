@@ -21,11 +21,13 @@ from busprobe.handover.bus_list import (
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
 from busprobe.job import Cabling, Circuit
 from busprobe.job.journal import Result
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove import proof as proving
+from busprobe.prove.documents import proof_document
+from busprobe.prove.proof import UnitTally
 from busprobe.prove.statistics import Times
-from busprobe.prove.tally import UnitTally
 
 EMPTY = BusList(
     segment=SegmentSheet("", "", "", "", "", "", "", "", (), 0, None, None, None, None),
@@ -74,8 +76,7 @@ def proof_of(
         times = times.adding((milliseconds + (n % 5) * 0.1) / 1000)
     tallies = tuple(
         UnitTally(
-            address,
-            LineSettings.parse("9600-8N1"),
+            Place(address, LineSettings.parse("9600-8N1")),
             {Verdict.OK: replies},
             reply_times=times,
             longest_reply=9,
@@ -98,7 +99,7 @@ def proof_of(
         units=len(addresses),
         polls=polls,
         results={"ok": polls},
-        latest=StepSheet(MADE, ran.document()),
+        latest=StepSheet(MADE, proof_document(ran)),
     )
 
 

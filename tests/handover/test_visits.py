@@ -18,10 +18,12 @@ from busprobe.handover.bus_list import (
 from busprobe.handover.comparison import Comparison, Kind
 from busprobe.handover.visits import ADAPTER, ENOUGH, compare
 from busprobe.job.journal import Result
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove import proof as proving
-from busprobe.prove.tally import UnitTally
+from busprobe.prove.documents import proof_document
+from busprobe.prove.proof import UnitTally
 from tests.handover.hostile import EMPTY, proof_of
 
 SETTINGS = "9600-8N1"
@@ -106,8 +108,8 @@ def test_a_unit_that_answered_no_poll_of_a_later_run_is_missing() -> None:
     verdicts = {Verdict.SILENT: 5}
 
     def run(verdicts: dict[Verdict, int], made: str) -> Proof:
-        tally = UnitTally(12, LineSettings.parse(SETTINGS), verdicts)
-        document = proving.Proof((tally,), 1.0, 0.5, 0.0).document()
+        tally = UnitTally(Place(12, LineSettings.parse(SETTINGS)), verdicts)
+        document = proof_document(proving.Proof((tally,), 1.0, 0.5, 0.0))
         return Proof(1, 5, {}, StepSheet(made, document))
 
     dead = replace(visit(BEFORE), proof=run(verdicts, NOW.seen or ""))

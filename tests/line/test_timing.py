@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 from busprobe.line.clock import VirtualClock
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time, latency_at, silence_before
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.polling import PolledUnit, Wanted, polling_table
+from busprobe.prove.polling_table import PolledUnit, Wanted, polling_table
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from busprobe.wiring import calculations
@@ -128,6 +129,6 @@ def test_the_polling_table_and_the_calculation_say_the_same(
     settings: LineSettings, registers: int, latency_ms: int
 ) -> None:
     wanted = Wanted("point", Block(3, 0, registers), 1.0)
-    [row] = polling_table([PolledUnit(1, settings, (wanted,), latency_ms / 1000)]).rows
+    [row] = polling_table([PolledUnit(Place(1, settings), (wanted,), latency_ms / 1000)]).rows
     told = calculations.time(settings, registers, latency_ms)
     assert told.values["milliseconds"] == pytest.approx(1000 * row.seconds, abs=1e-3)

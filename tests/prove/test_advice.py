@@ -6,11 +6,12 @@ import json
 
 import pytest
 
+from busprobe.line.place import Place
 from busprobe.line.timing import exchange_time
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.advice import LOST_AT_MOST, PAUSES, Advised, advise
-from busprobe.prove.endurance import Finished, Plan, endure, target
-from busprobe.prove.polling import PolledUnit, PollingTable, Wanted, polling_table
+from busprobe.prove.endurance import RunFinished, RunPlan, endure, target
+from busprobe.prove.polling_table import PolledUnit, PollingTable, Wanted, polling_table
 from busprobe.prove.proof import Proof
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, usual
 
@@ -19,9 +20,9 @@ def proof(
     misbehaviour: Misbehaviour, *, latency: float = LATENCY, rounds: int = 100, pause: float = 0.0
 ) -> Proof:
     line, _ = bench(misbehaviour, latency=latency)
-    targets = [target(address, SETTINGS) for address in (1, 2)]
-    *_, last = endure(line, targets, Plan(rounds=rounds, pause=pause))
-    assert isinstance(last, Finished)
+    targets = [target(Place(address, SETTINGS)) for address in (1, 2)]
+    *_, last = endure(line, targets, RunPlan(rounds=rounds, pause=pause))
+    assert isinstance(last, RunFinished)
     return last.proof
 
 
@@ -137,7 +138,7 @@ def test_bus_load_is_that_of_the_polling_table_and_more_than_all_is_called_impos
 
     def table(every: float) -> PollingTable:
         return polling_table(
-            [PolledUnit(1, SETTINGS, (Wanted("a", Block(3, 0, 1), every),), LATENCY)]
+            [PolledUnit(Place(1, SETTINGS), (Wanted("a", Block(3, 0, 1), every),), LATENCY)]
         )
 
     assert advised(measured, "bus load", table(1.0)).value == pytest.approx(

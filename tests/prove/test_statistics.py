@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from busprobe.files.documents import from_document, to_document
 from busprobe.prove.statistics import (
     MOST_STRETCHES,
     RESOLUTION,
-    Moments,
+    FailuresOverTime,
     Times,
     binomial_at_most,
     error_bound,
@@ -65,7 +66,7 @@ def test_nothing_measured_has_no_median() -> None:
 
 @given(STEPS)
 def test_times_survive_being_stored(steps: list[int]) -> None:
-    assert Times.from_document(json.loads(json.dumps(times(steps).document()))) == times(steps)
+    assert from_document(Times, json.loads(json.dumps(to_document(times(steps))))) == times(steps)
 
 
 @pytest.mark.parametrize(
@@ -204,17 +205,17 @@ def test_independent_failures_are_seldom_taken_for_a_pattern() -> None:
 
 
 def test_moments_of_any_length_take_no_more_room_and_lose_no_failure() -> None:
-    moments = Moments()
+    moments = FailuresOverTime()
     for second in range(0, 100_000, 50):
         moments = moments.adding(second)
     assert sum(moments.counts.values()) == 2000
     assert len(moments.counts) <= MOST_STRETCHES
     spread = moments.spread(100_000, 10)
     assert sum(spread) == 2000
-    assert max(spread) - min(spread) <= 2 * moments.stretch / 50
-    assert Moments.from_document(json.loads(json.dumps(moments.document()))) == moments
+    assert max(spread) - min(spread) <= 2 * moments.stretch_s / 50
+    assert from_document(FailuresOverTime, json.loads(json.dumps(to_document(moments)))) == moments
 
 
 def test_moments_tell_the_end_of_a_run_from_its_beginning() -> None:
-    late = Moments().adding(89.9).adding(90.0)
+    late = FailuresOverTime().adding(89.9).adding(90.0)
     assert late.spread(90.0, 9) == (0, 0, 0, 0, 0, 0, 0, 0, 2)

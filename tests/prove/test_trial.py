@@ -7,9 +7,10 @@ import pytest
 
 from busprobe.errors import PortError
 from busprobe.line.exchange import Waits
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.polling import PolledUnit, PollingTable, Wanted
+from busprobe.prove.polling_table import PolledUnit, PollingTable, Wanted
 from busprobe.prove.trial import try_table
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, framed
 
@@ -18,7 +19,7 @@ WAITS = Waits(reply=0.5)
 
 def unit(*registers: int, address: int = 1, settings: LineSettings = SETTINGS) -> PolledUnit:
     wanted = tuple(Wanted(f"r{register}", Block(3, register, 1), 1.0) for register in registers)
-    return PolledUnit(address, settings, wanted, LATENCY)
+    return PolledUnit(Place(address, settings), wanted, LATENCY)
 
 
 def blocks(table: PollingTable) -> list[tuple[int, int]]:
@@ -59,15 +60,18 @@ def test_a_unit_that_answers_nothing_tells_nothing_of_its_registers() -> None:
     line, _ = bench(lambda number, request: [] if request[0] == 1 else None)
     trial = try_table(line, [unit(0, 5), unit(0, 5, address=2)], WAITS)
     assert blocks(trial.table) == [(0, 6), (0, 6)]
-    assert [key[0] for key, _ in trial.given] == [2]
+    assert [place.address for place, _ in trial.given] == [2]
     assert (trial.refused, trial.complete) == ((), False)
 
 
 def test_what_was_refused_and_given_is_told() -> None:
     line, _ = bench(refusing(7))
     trial = try_table(line, [unit(0, 5, 9, 13)], WAITS)
-    assert trial.refused == (((1, SETTINGS), Block(3, 6, 3)),)
-    assert trial.given == (((1, SETTINGS), Block(3, 0, 6)), ((1, SETTINGS), Block(3, 9, 5)))
+    assert trial.refused == ((Place(1, SETTINGS), Block(3, 6, 3)),)
+    assert trial.given == (
+        (Place(1, SETTINGS), Block(3, 0, 6)),
+        (Place(1, SETTINGS), Block(3, 9, 5)),
+    )
     assert trial.complete
 
 
@@ -95,7 +99,7 @@ def test_a_refusal_concerns_its_own_unit_only() -> None:
         lambda number, request: refuse(number, request) if port.settings == SETTINGS else None
     )
     table = try_table(line, [unit(0, 5), unit(0, 5, settings=other)], WAITS).table
-    assert [(row.settings, row.block.count) for row in table.rows] == [
+    assert [(row.place.settings, row.block.count) for row in table.rows] == [
         (SETTINGS, 1),
         (SETTINGS, 1),
         (other, 6),

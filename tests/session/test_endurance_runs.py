@@ -18,7 +18,8 @@ from busprobe.line.clock import VirtualClock
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.prove.endurance import Finished, Progress, RoundDone
+from busprobe.prove.endurance import RoundDone, RunFinished, RunProgress
+from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
@@ -41,9 +42,9 @@ def session(tmp_path: Path) -> Iterator[Session]:
         made.close()
 
 
-def finished(session: Session, **how: object) -> Finished:
+def finished(session: Session, **how: object) -> RunFinished:
     *_, last = session.prove(**how)  # type: ignore[arg-type]
-    assert isinstance(last, Finished)
+    assert isinstance(last, RunFinished)
     return last
 
 
@@ -59,7 +60,7 @@ def test_a_run_that_is_abandoned_half_way_keeps_what_was_counted_and_goes_on(
     """Nobody asks the generator again, as when the program dies; the record says so, and the next
     run counts on."""
     for event in session.prove(rounds=100_000):
-        if isinstance(event, Progress):
+        if isinstance(event, RunProgress):
             break
     run = kept(session)
     assert run.proof.seconds >= 10
@@ -94,7 +95,7 @@ def test_a_run_gone_on_with_stays_one_record_so_that_nothing_counts_twice(sessio
 def test_a_run_goes_on_to_where_it_was_to_end(session: Session) -> None:
     """Whoever goes on after a crash need not know what was asked for."""
     for event in session.prove(minutes=1):
-        if isinstance(event, Progress):
+        if isinstance(event, RunProgress):
             break
     last = finished(session, resume=True)
     assert last.proof.complete
@@ -106,7 +107,7 @@ def test_a_port_that_fails_at_once_does_not_hide_an_earlier_run(session: Session
     session.line.close()
     last = finished(session, rounds=3)
     assert last.failure is not None
-    assert "cut short" in " ".join(last.proof.findings)
+    assert "cut short" in " ".join(findings(last.proof))
     assert kept(session).proof.rounds == 3
     session.reopen()
     assert finished(session, rounds=4).proof.complete
@@ -114,7 +115,7 @@ def test_a_port_that_fails_at_once_does_not_hide_an_earlier_run(session: Session
 
 def test_other_units_cannot_go_on_with_a_run(session: Session) -> None:
     for event in session.prove(rounds=100_000):
-        if isinstance(event, Progress):
+        if isinstance(event, RunProgress):
             break
     session.job.put_unit(UnitRecord(Place.parse(f"13 {SETTINGS}")))
     with pytest.raises(UsageError, match="polled other units"):
@@ -131,14 +132,14 @@ from busprobe.job.records import Latency
 from busprobe.line.clock import VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all
-from busprobe.prove.endurance import Progress
+from busprobe.prove.endurance import RunProgress
 from busprobe.session.session import Session
 
 with Job.open(Path(sys.argv[1])) as job:
     session = Session(job, load_all([]), connector=Connector(virtual_clock=VirtualClock()))
     session.open("virtual:clean", LineSettings.parse("9600-8N1"))
     for event in session.prove(rounds=10_000_000, resume=True):
-        if isinstance(event, Progress):
+        if isinstance(event, RunProgress):
             sys.stdout.write(f"{event.proof.polls}\\n")
             sys.stdout.flush()
 """
@@ -175,12 +176,12 @@ def test_the_polling_table_is_tried_and_its_cycle_measured_beside_the_computed_o
 ) -> None:
     finished(session, rounds=10)
     *_, last = session.try_polling(20)
-    assert isinstance(last, Finished)
+    assert isinstance(last, RunFinished)
     assert last.proof.clean
     made = polling(session.bus_list())
     assert made.measured is not None
     assert made.measured.cycles == 20
-    assert made.measured.seconds == pytest.approx(made.table.cycle, rel=0.05)
+    assert made.measured.seconds == pytest.approx(made.table.cycle_s, rel=0.05)
     assert "measured" in cycle_words(made)
     assert not any("in between" in words for words in made.assumed)
 
@@ -221,7 +222,7 @@ def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) 
     session.job.put_unit(UnitRecord(Place.parse(f"21 {SETTINGS}"), profile="brookvale-bm-330"))
     for _ in range(2):
         *_, last = session.try_polling(2)
-        assert isinstance(last, Finished)
+        assert isinstance(last, RunFinished)
         assert last.proof.failed == 0
         trial = session.job.latest("polling")
         assert trial is not None

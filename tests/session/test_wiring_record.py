@@ -15,8 +15,8 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.profiles.store import Store
-from busprobe.prove.proof import Proof
-from busprobe.prove.tally import EVIDENCE_KEPT, Failure, UnitTally
+from busprobe.prove.documents import proof_document
+from busprobe.prove.proof import EVIDENCE_KEPT, FailedReply, Proof, UnitTally
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
 from busprobe.session.wiring_record import failure_patterns, keep_wiring, run_counts
@@ -34,10 +34,10 @@ PLACES = (11, 12, 21, 31, 41, 51)
 def unit(address: int, settings: LineSettings, *failures: float, polls: int = 100) -> UnitTally:
     """A unit with CRC errors at these seconds; only the first are kept with their moments, as in a
     run."""
-    kept = tuple(Failure(at, "CRC bad", "") for at in failures[:EVIDENCE_KEPT])
+    kept = tuple(FailedReply(at, "CRC bad", "") for at in failures[:EVIDENCE_KEPT])
     bad = len(failures)
     return UnitTally(
-        address, settings, {Verdict.OK: polls - bad, Verdict.CRC_BAD: bad}, evidence=kept
+        Place(address, settings), {Verdict.OK: polls - bad, Verdict.CRC_BAD: bad}, evidence=kept
     )
 
 
@@ -118,7 +118,8 @@ def test_runs_at_two_baud_rates_are_compared(session: Session) -> None:
     """The same units, sound at 9600, failing at 19200."""
     for settings, failures in ((SLOW, ()), (FAST, (20.0, 40.0, 45.0, 80.0))):
         session.job.record(
-            "prove", proof(unit(11, settings, *failures), unit(12, settings, *failures)).document()
+            "prove",
+            proof_document(proof(unit(11, settings, *failures), unit(12, settings, *failures))),
         )
     assert [o.hints[0].cause for o in failure_patterns(session.job)] == [Cause.REFLECTIONS]
 
@@ -164,7 +165,8 @@ def test_patterns_and_calculations_reach_the_wiring_table(
         session.job.put_unit(UnitRecord(Place(address, SLOW), position=position))
     far = [unit(address, SLOW, *range(9)) for address in PLACES[3:]]
     session.job.record(
-        "prove", proof(*(unit(address, SLOW) for address in PLACES[:3]), *far).document()
+        "prove",
+        proof_document(proof(*(unit(address, SLOW) for address in PLACES[:3]), *far)),
     )
     session.keep_wiring(calculations=(stub(25),))
     rows = wiring_table(session.bus_list()).rows

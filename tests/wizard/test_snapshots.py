@@ -18,12 +18,12 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import write_register
-from busprobe.prove.proof import Proof
+from busprobe.prove.documents import proof_document
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import Times
-from busprobe.prove.tally import UnitTally
 from busprobe.wiring.cautions import acknowledgement
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.readdress.confirm_write import ConfirmWrite
+from busprobe.wizard.readdress.dialogs import ConfirmWrite
 from tests.wizard.conftest import new_session
 from tests.wizard.person import Person
 
@@ -149,9 +149,11 @@ def proof() -> Proof:
     for milliseconds in (10, 11, 11, 12, 12, 12, 13, 15):
         times = times.adding(milliseconds / 1000)
     settings = LineSettings.parse("9600-8N1")
-    sound = UnitTally(2, settings, {Verdict.OK: 200}, reply_times=times)
+    sound = UnitTally(Place(2, settings), {Verdict.OK: 200}, reply_times=times)
     shaky = UnitTally(
-        5, settings, {Verdict.OK: 190, Verdict.SILENT: 7, Verdict.CRC_BAD: 3}, reply_times=times
+        Place(5, settings),
+        {Verdict.OK: 190, Verdict.SILENT: 7, Verdict.CRC_BAD: 3},
+        reply_times=times,
     )
     return Proof(
         (sound, shaky),
@@ -217,7 +219,7 @@ def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
 def test_prove_with_failures(snap_compare: Compare, listed: Job) -> None:
     """Counts by kind of error with a sign at each that is one, reply times, and what the run
     proves."""
-    listed.record("prove", proof().document())
+    listed.record("prove", proof_document(proof()))
     assert snap_compare(**begun(app_at(listed, 6)), terminal_size=(80, 24))
 
 

@@ -16,7 +16,7 @@ def failure_plot(proof: Proof) -> svg.Element | None:
     """A strip for each unit that was polled; `None` where no poll failed, or an old run does not
     say when."""
     units = [unit for unit in proof.units if unit.polls]
-    if not any(unit.failures.counts for unit in units):
+    if not any(unit.failures_over_time.counts for unit in units):
         return None
     floor = len(units) * _ROW
     root = svg.drawing(
@@ -41,7 +41,7 @@ def failure_plot(proof: Proof) -> svg.Element | None:
             y2=y + _ROW - 3,
             class_="axis",
         )
-        for part, count in enumerate(unit.failures.spread(proof.seconds, _PARTS)):
+        for part, count in enumerate(unit.failures_over_time.spread(proof.seconds, _PARTS)):
             if count:
                 x = _LEFT + part * _PLOT / _PARTS
                 svg.add(

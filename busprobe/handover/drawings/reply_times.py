@@ -7,9 +7,8 @@ from collections.abc import Sequence
 
 from busprobe.handover.drawings import svg
 from busprobe.modbus.addresses import both_forms
-from busprobe.prove.proof import Proof
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import RESOLUTION, Times
-from busprobe.prove.tally import UnitTally
 
 _LEFT, _PLOT, _RIGHT, _ROW, _HEAD, _FOOT = 150, 470, 260, 44, 8, 34
 _BINS = 94

@@ -10,7 +10,7 @@ from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof import latest_proof
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.line.timing import silence_before
-from busprobe.prove.polling import Row
+from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.text import hex_bytes
 
@@ -68,21 +68,22 @@ def polling_tables(bus_list: BusList) -> tuple[Table, Table]:
 def _request_rows(made: Polling) -> Iterator[tuple[Cell, ...]]:
     for number, row in enumerate(made.table.rows, start=1):
         yield (
-            *(number, row.address, f"0x{row.address:02X}", str(row.settings), row.block.function),
+            *(number, row.place.address, f"0x{row.place.address:02X}"),
+            *(str(row.place.settings), row.block.function),
             *(
                 row.block.register,
                 f"0x{row.block.register:04X}",
                 row.block.count,
-                row.every,
+                row.every_s,
                 " | ".join(row.names),
             ),
             *(sum(block.count for block in row.between), hex_bytes(row.request.frame), _gap(row)),
-            *(milliseconds(row.latency), milliseconds(row.seconds)),
+            *(milliseconds(row.latency_s), milliseconds(row.seconds)),
         )
 
 
-def _gap(row: Row) -> float | None:
-    return milliseconds(silence_before(row.settings, row.gap))
+def _gap(row: PollingRow) -> float | None:
+    return milliseconds(silence_before(row.place.settings, row.gap_s))
 
 
 def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
@@ -91,7 +92,7 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
     if made.table.rows:
         yield (
             "Whole cycle, computed",
-            milliseconds(made.table.cycle),
+            milliseconds(made.table.cycle_s),
             "ms",
             "all requests one after the other",
         )
@@ -120,7 +121,7 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
             note = (
                 "computed; character formats and the units' own part of their reply times unchanged"
             )
-            yield f"Whole cycle at {baud} baud", milliseconds(table.cycle), "ms", note
+            yield f"Whole cycle at {baud} baud", milliseconds(table.cycle_s), "ms", note
     proof = latest_proof(bus_list)
     if proof is not None and (median := proof.round_times.median) is not None:
         note = f"median of {proof.rounds} rounds of the endurance run, which cuts its own requests"

@@ -8,9 +8,11 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.polling import polling
 from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.modbus.addresses import both_forms
-from busprobe.prove import proof as proving
 from busprobe.prove.advice import Advised, advise
+from busprobe.prove.documents import PROOF_FORMAT, stored_proof
+from busprobe.prove.proof import Proof
 from busprobe.prove.statistics import milliseconds
+from busprobe.prove.words import findings, unit_words
 
 COLUMNS = ("What", "Value", "Unit", "Note")
 
@@ -20,12 +22,12 @@ def proof_table(bus_list: BusList) -> Table:
     return Table("proof", "Proof", COLUMNS, tuple(_rows(bus_list)))
 
 
-def latest_proof(bus_list: BusList) -> proving.Proof | None:
+def latest_proof(bus_list: BusList) -> Proof | None:
     """The last endurance run as it was recorded; `None` without one in the format known here."""
     latest = bus_list.proof.latest if bus_list.proof else None
-    if latest is None or latest.document.get("format") != proving.FORMAT:
+    if latest is None or latest.document.get("format") != PROOF_FORMAT:
         return None
-    return proving.Proof.from_document(latest.document)
+    return stored_proof(latest.document)
 
 
 def advice(bus_list: BusList) -> tuple[Advised, ...]:
@@ -54,11 +56,11 @@ def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Last run complete", "yes" if proof.complete else "no", "", proof.interruption
     yield "Last run took", round(proof.seconds, 1), "s", f"{proof.rounds} rounds"
     yield "Last run: failed polls", proof.failed, "", f"of {proof.polls}"
-    for words in proof.findings:
+    for words in findings(proof):
         yield "Finding", "", "", words
     for unit in proof.units:
         name = f"Unit {both_forms(unit.address)} {unit.settings}"
-        yield f"{name}: failed polls", unit.failed, "", unit.words
+        yield f"{name}: failed polls", unit.failed, "", unit_words(unit)
         yield (
             f"{name}: 99 of 100 replies begin within",
             milliseconds(unit.reply_times.percentile(99)),

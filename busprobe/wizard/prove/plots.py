@@ -14,7 +14,6 @@ from textual.widget import Widget
 
 from busprobe.prove.proof import Proof
 from busprobe.prove.statistics import RESOLUTION, Times
-from busprobe.prove.tally import Key
 
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _LABEL = 10
@@ -64,11 +63,6 @@ class Plot(Widget):
         else:
             lines = spread_lines(self._spread, width, height)
         return Text("\n").join(lines)
-
-
-def name_of(key: Key) -> str:
-    """A unit as the table of the step names it."""
-    return f"{key[0]} {key[1]}"
 
 
 def scale_top(largest: float) -> float:
@@ -147,8 +141,14 @@ def failure_lines(proof: Proof, width: int, height: int) -> list[Text]:
         alone = [unit for unit in failing if unit in worst]
     else:
         alone = failing
-    rows = [(name_of(unit.key), unit.failures.spread(proof.seconds, columns)) for unit in alone]
-    others = [unit.failures.spread(proof.seconds, columns) for unit in failing if unit not in alone]
+    rows = [
+        (str(unit.place), unit.failures_over_time.spread(proof.seconds, columns)) for unit in alone
+    ]
+    others = [
+        unit.failures_over_time.spread(proof.seconds, columns)
+        for unit in failing
+        if unit not in alone
+    ]
     if others:
         rows.append((f"{len(others)} others", tuple(map(sum, zip(*others, strict=True)))))
     lines = [

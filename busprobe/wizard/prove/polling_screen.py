@@ -14,11 +14,10 @@ from textual.containers import VerticalScroll
 from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
-from busprobe.errors import UsageError
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.polling import polling
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals, kept_intervals, parse_interval
-from busprobe.prove.polling import Row
+from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form
@@ -52,7 +51,7 @@ class PollingScreen(Screen[None]):
         super().__init__()
         self._session = session
         self._try_it = try_it
-        self._rows: dict[str, Row] = {}
+        self._rows: dict[str, PollingRow] = {}
 
     def compose(self) -> ComposeResult:
         """Head, requests, what they come to, keys."""
@@ -72,7 +71,7 @@ class PollingScreen(Screen[None]):
     def show_table(self) -> None:
         """Make the table anew from the job."""
         made = polling(self._session.bus_list())
-        self._rows = {f"{row.address} {row.settings} {row.block}": row for row in made.table.rows}
+        self._rows = {f"{row.place} {row.block}": row for row in made.table.rows}
         self._table.fill((key, _cells(row)) for key, row in self._rows.items())
         self.query_one("#polling-words", Static).update(polling_words(made))
 
@@ -138,7 +137,9 @@ class PollingScreen(Screen[None]):
                 changed = changed.with_point(point.profile or "", point.name, own)
             return changed
 
-        self._ask(f"How often? Unit {row.address} at {row.settings}", fields, words, change)
+        self._ask(
+            f"How often? Unit {row.place.address} at {row.place.settings}", fields, words, change
+        )
 
     def _ask(
         self,
@@ -147,19 +148,12 @@ class PollingScreen(Screen[None]):
         words: str,
         change: Callable[[Mapping[str, str]], Intervals],
     ) -> None:
-        def wrong(given: Mapping[str, str]) -> str:
-            try:
-                change(given)
-            except UsageError as error:
-                return str(error)
-            return ""
-
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                keep_intervals(self._session.job, change(given))
+        def keep(changed: Intervals | None) -> None:
+            if changed is not None:
+                keep_intervals(self._session.job, changed)
                 self.show_table()
 
-        self.app.push_screen(Form(title, fields, words=words, check=wrong), keep)
+        self.app.push_screen(Form(title, fields, read=change, words=words), keep)
 
     def action_close(self) -> None:
         """Back to the step."""
@@ -170,12 +164,12 @@ class PollingScreen(Screen[None]):
         return self.query_one("#polling-requests", UnitTable)
 
 
-def _cells(row: Row) -> list[Text | str]:
+def _cells(row: PollingRow) -> list[Text | str]:
     more = sum(block.count for block in row.between)
     count = f"{row.block.count}" if not more else f"{row.block.count}/{more}"
-    times = (f"{row.every:g}", f"{milliseconds(row.seconds):g}")
+    times = (f"{row.every_s:g}", f"{milliseconds(row.seconds):g}")
     where = (
-        f"{row.address} {row.settings}",
+        str(row.place),
         str(row.block.function),
         f"{row.block.register}",
         count,
@@ -183,12 +177,9 @@ def _cells(row: Row) -> list[Text | str]:
     return [*where, *times, ", ".join(row.names)]
 
 
-def _points_of(points: tuple[PointRow, ...], row: Row) -> list[PointRow]:
+def _points_of(points: tuple[PointRow, ...], row: PollingRow) -> list[PointRow]:
     """The points that a request fetches and whose type is known."""
-    place = (row.address, str(row.settings))
-    return [
-        p for p in points if (p.address, p.settings) == place and p.name in row.names and p.profile
-    ]
+    return [p for p in points if p.place == row.place and p.name in row.names and p.profile]
 
 
 def _with_all(known: Intervals, text: str) -> Intervals:

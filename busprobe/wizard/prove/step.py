@@ -18,10 +18,11 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.handover.tables.proof import advice
-from busprobe.prove.endurance import Event, Finished, Polled, RoundDone
-from busprobe.prove.proof import Proof
+from busprobe.line.place import Place
+from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
+from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
-from busprobe.prove.tally import Key, Kind, UnitTally
+from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.notice import Failure, Notice
@@ -29,18 +30,18 @@ from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable
-from busprobe.wizard.prove.plots import FAILED, Plot, name_of
+from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
 
 _KINDS = (
-    ("OK", 6, (Kind.OK, Kind.OK_AFTER_JUNK)),
-    ("Silent", 7, (Kind.SILENT,)),
-    ("Late", 6, (Kind.LATE,)),
-    ("CRC", 6, (Kind.CRC,)),
-    ("Malf.", 6, (Kind.MALFORMED,)),
-    ("Other", 6, (Kind.FOREIGN,)),
-    ("Exc.", 6, (Kind.EXCEPTION,)),
+    ("OK", 6, (PollResult.OK, PollResult.OK_AFTER_JUNK)),
+    ("Silent", 7, (PollResult.SILENT,)),
+    ("Late", 6, (PollResult.LATE,)),
+    ("CRC", 6, (PollResult.CRC,)),
+    ("Malf.", 6, (PollResult.MALFORMED,)),
+    ("Other", 6, (PollResult.FOREIGN,)),
+    ("Exc.", 6, (PollResult.EXCEPTION,)),
 )
 """Columns of the table, their widths, and the kinds each counts."""
 
@@ -91,7 +92,7 @@ class ProveStep(Step):
     class Advanced(Message):
         """Units were polled."""
 
-        def __init__(self, events: tuple[Event, ...]) -> None:
+        def __init__(self, events: tuple[RunEvent, ...]) -> None:
             self.events = events
             super().__init__()
 
@@ -108,7 +109,7 @@ class ProveStep(Step):
         super().__init__(id=id)
         self._stop = Stop()
         self._proof: Proof | None = None
-        self._times: dict[Key, deque[float | None]] = {}
+        self._times: dict[Place, deque[float | None]] = {}
         self._view = View.SPREAD
         self._port_failed = False
 
@@ -252,18 +253,17 @@ class ProveStep(Step):
                 case Polled():
                     latency = one.reply.latency
                     answered = (
-                        one.kind in (Kind.OK, Kind.OK_AFTER_JUNK, Kind.EXCEPTION)
+                        one.result
+                        in (PollResult.OK, PollResult.OK_AFTER_JUNK, PollResult.EXCEPTION)
                         and latency is not None
                     )
-                    times = self._times.setdefault(
-                        (one.address, one.settings), deque(maxlen=_PLOTTED)
-                    )
+                    times = self._times.setdefault(one.place, deque(maxlen=_PLOTTED))
                     times.append(milliseconds(latency) if answered else FAILED)
                     self._proof = one.proof
                 case RoundDone():
                     self._proof = one.proof
                     self.progress = f"r. {one.proof.rounds}"
-                case Finished():
+                case RunFinished():
                     self._proof = (
                         one.proof if one.proof.polls else None
                     )  # then the last one of the job is shown
@@ -314,7 +314,7 @@ class ProveStep(Step):
                                 f"{len(trial.table.rows)} requests; measuring {_CYCLES} cycles."
                             )
                         )
-                    case Finished(proof, failure):
+                    case RunFinished(proof, failure):
                         words = f"Tried: {proof.failed} of {proof.polls} polls failed."
                         if failure is not None:
                             words = f"Plug the adapter in, then press t. {failure.what}"
@@ -353,7 +353,7 @@ class ProveStep(Step):
         return self.query_one("#tallies", UnitTable)
 
     def _show(self, proof: Proof) -> None:
-        self._table.fill((name_of(unit.key), self._row(unit)) for unit in proof.units)
+        self._table.fill((str(unit.place), self._row(unit)) for unit in proof.units)
         self.query_one("#prove-status", Static).update(
             Text(f"  {proof.rounds} rounds, {proof.polls} polls")
         )
@@ -365,7 +365,7 @@ class ProveStep(Step):
         unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
         left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
         return (
-            *proof.findings,
+            *findings(proof),
             *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []),
         )
 
@@ -377,7 +377,7 @@ class ProveStep(Step):
             self.query_one(name, Static).update("")
 
     def _row(self, unit: UnitTally) -> list[Text | str]:
-        cells: list[Text | str] = [name_of(unit.key), counted(unit.polls)]
+        cells: list[Text | str] = [str(unit.place), counted(unit.polls)]
         for index, (_, _, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
             cells.append(
@@ -394,9 +394,7 @@ class ProveStep(Step):
         ]
 
     def _show_plot(self, proof: Proof) -> None:
-        chosen = next(
-            (unit for unit in proof.units if name_of(unit.key) == self._table.chosen), None
-        )
+        chosen = next((unit for unit in proof.units if str(unit.place) == self._table.chosen), None)
         if chosen is None:
             return
         times = chosen.reply_times
@@ -408,10 +406,10 @@ class ProveStep(Step):
         said = f"median {median}, 99 % within {most}, longest {longest}"
         match self._view:
             case View.TIMES:
-                head = f"Unit {name_of(chosen.key)} replies in ms: {said}"
-                plot.show_times(self._times.get(chosen.key, ()))
+                head = f"Unit {chosen.place} replies in ms: {said}"
+                plot.show_times(self._times.get(chosen.place, ()))
             case View.SPREAD:
-                head = f"Unit {name_of(chosen.key)} spread in ms: {said}"
+                head = f"Unit {chosen.place} spread in ms: {said}"
                 plot.show_spread(times)
             case View.FAILURES:
                 head = "Failed polls over the time of the run: 1-9 of them, # more, · none"

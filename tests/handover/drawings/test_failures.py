@@ -4,14 +4,14 @@ from dataclasses import replace
 
 from busprobe.handover.drawings import svg
 from busprobe.handover.drawings.failures import failure_plot
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
-from busprobe.prove.proof import Proof
-from busprobe.prove.statistics import Moments
-from busprobe.prove.tally import UnitTally
+from busprobe.prove.proof import Proof, UnitTally
+from busprobe.prove.statistics import FailuresOverTime
 
 SETTINGS = LineSettings.parse("9600-8N1")
-SOUND = UnitTally(11, SETTINGS, {Verdict.OK: 100})
+SOUND = UnitTally(Place(11, SETTINGS), {Verdict.OK: 100})
 
 
 def run(*units: UnitTally) -> Proof:
@@ -19,9 +19,12 @@ def run(*units: UnitTally) -> Proof:
 
 
 def test_each_failure_is_a_mark_on_its_units_strip_at_its_time() -> None:
-    moments = Moments().adding(0.0).adding(99.9)
+    moments = FailuresOverTime().adding(0.0).adding(99.9)
     shaky = replace(
-        SOUND, address=12, verdicts={Verdict.OK: 98, Verdict.SILENT: 2}, failures=moments
+        SOUND,
+        place=Place(12, SETTINGS),
+        verdicts={Verdict.OK: 98, Verdict.SILENT: 2},
+        failures_over_time=moments,
     )
     drawing = failure_plot(run(SOUND, shaky))
     assert drawing is not None

@@ -8,11 +8,11 @@ import pytest
 from busprobe.handover.drawings import svg
 from busprobe.handover.drawings.reply_times import reply_plots
 from busprobe.handover.tables.proof import latest_proof
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
-from busprobe.prove.proof import Proof
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import Times
-from busprobe.prove.tally import UnitTally
 from tests.handover.hostile import EMPTY, proof_of
 
 
@@ -25,7 +25,9 @@ def run(**units: list[float]) -> Proof:
             times = times.adding(each / 1000)
         verdicts = {Verdict.OK: len(milliseconds)}
         tallies.append(
-            UnitTally(int(name[1:]), LineSettings.parse("9600-8N1"), verdicts, reply_times=times)
+            UnitTally(
+                Place(int(name[1:]), LineSettings.parse("9600-8N1")), verdicts, reply_times=times
+            )
         )
     return Proof(tuple(tallies), 1.0, 0.5, 0.0)
 

@@ -148,7 +148,7 @@ def test_registers_in_between_are_named_as_not_tried() -> None:
 def tried(bus_list: BusList, **changes: object) -> BusList:
     """The list after its table was tried: all given, nothing refused, 43.5 ms a cycle."""
     table = polling(bus_list).table
-    given = tuple(((row.address, row.settings), row.block) for row in table.rows)
+    given = tuple((row.place, row.block) for row in table.rows)
     document = trial_document(Trial(table, given, ()), 0.0435, cycles=20, polls=20, failed=0)
     return replace(bus_list, trial=StepSheet(MADE, json.loads(json.dumps({**document, **changes}))))
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
-from busprobe.prove.proof import Proof
-from busprobe.prove.statistics import Moments, Times
-from busprobe.prove.tally import UnitTally
+from busprobe.prove.proof import Proof, UnitTally
+from busprobe.prove.statistics import FailuresOverTime, Times
 from busprobe.wizard.prove.plots import failure_lines, spread_lines, time_lines
 
 SETTINGS = LineSettings.parse("9600-8N1")
@@ -29,11 +27,11 @@ def times_of(*milliseconds: float) -> Times:
 
 
 def failing(address: int, *seconds: float) -> UnitTally:
-    moments = Moments()
+    moments = FailuresOverTime()
     for each in seconds:
         moments = moments.adding(each)
     verdicts = {Verdict.OK: 100, Verdict.SILENT: len(seconds)}
-    return UnitTally(address, SETTINGS, verdicts, failures=moments)
+    return UnitTally(Place(address, SETTINGS), verdicts, failures_over_time=moments)
 
 
 def run(*units: UnitTally) -> Proof:
@@ -90,7 +88,7 @@ def test_no_plot_is_wider_or_higher_than_its_place(
     replies: list[float | None], steps: list[int], failures: list[float], width: int, height: int
 ) -> None:
     spread = times_of(*(step / 10 for step in steps))
-    proof = run(failing(11, *failures), replace(failing(12, *failures[:3]), address=247))
+    proof = run(failing(11, *failures), failing(247, *failures[:3]))
     for lines in (
         time_lines(replies, width, height),
         spread_lines(spread, width, height),

@@ -12,8 +12,8 @@ from busprobe.job.intervals import Intervals, kept_intervals
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
-from busprobe.prove.proof import Proof
-from busprobe.prove.tally import UnitTally
+from busprobe.prove.documents import proof_document
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.session.session import Session
 from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.prove.step import ProveStep
@@ -209,8 +209,8 @@ async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(
     """The run that lost its port is kept; s opens the port again and counts on."""
     job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     cut = Proof((), 1.0, 0.5, 0.0, rounds=4, asked_rounds=10, interruption="adapter lost")
-    tally = UnitTally(11, LineSettings.parse("9600-8N1"), {Verdict.OK: 4})
-    job.record("prove", replace(cut, units=(tally,)).document())
+    tally = UnitTally(Place(11, LineSettings.parse("9600-8N1")), {Verdict.OK: 4})
+    job.record("prove", proof_document(replace(cut, units=(tally,))))
     async with wizard("clean", step=6) as person:
         person.app.session.line.close()
         await person.press("s")

@@ -10,8 +10,8 @@ from busprobe.job import Job, UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
-from busprobe.prove.proof import Proof
-from busprobe.prove.tally import UnitTally
+from busprobe.prove.documents import proof_document
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.session.session import Session
 from busprobe.session.wiring_record import keep_wiring
 from busprobe.wiring.cautions import acknowledgement
@@ -146,8 +146,11 @@ async def test_failures_along_the_cable_are_shown_without_listening(
     tallies = []
     for place, (address, bad) in enumerate(((11, 0), (12, 0), (21, 9), (31, 9)), start=1):
         job.put_unit(UnitRecord(Place(address, settings), position=place))
-        tallies.append(UnitTally(address, settings, {Verdict.OK: 100 - bad, Verdict.CRC_BAD: bad}))
-    job.record("prove", Proof(tuple(tallies), 1.0, 0.5, 0.0, seconds=100.0, rounds=100).document())
+        tallies.append(
+            UnitTally(Place(address, settings), {Verdict.OK: 100 - bad, Verdict.CRC_BAD: bad})
+        )
+    run = Proof(tuple(tallies), 1.0, 0.5, 0.0, seconds=100.0, rounds=100)
+    job.record("prove", proof_document(run))
     async with wizard("clean", step=2) as person:
         await person.press("r")
         assert "Errors grow along the cable: 0 of 200 in the near half, 18 of 200" in person.screen
@@ -247,7 +250,7 @@ async def test_a_hunt_whose_adapter_is_pulled_out_does_not_look_like_a_lost_unit
         assert "answers no more" not in person.screen
         await person.press("escape")
         assert "2 Wiring" in person.screen
-        assert person.app.gate.holder == ""
+        assert person.app.line_lock.holder == ""
 
 
 async def test_a_hunt_without_a_port_says_so(wizard: Wizard) -> None:
@@ -268,7 +271,7 @@ async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard,
         person.app.screen.query_one("#field-addresses").value = "all"  # type: ignore[attr-defined]
         await person.press("enter")
         assert "'all' is not a set of unit addresses" in person.screen
-        assert person.app.gate.holder == ""
+        assert person.app.line_lock.holder == ""
 
 
 async def test_a_reading_that_was_kept_by_the_command_stands_in_the_form(

@@ -17,6 +17,7 @@ from itertools import groupby
 from math import inf
 
 from busprobe.errors import UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS, LineSettings
 from busprobe.line.timing import exchange_time, latency_at
 from busprobe.modbus.addresses import both_forms
@@ -29,10 +30,6 @@ from busprobe.modbus.requests import (
 )
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.statistics import milliseconds
-
-FORMAT = "busprobe.polling/1"
-"""Format and version of a stored polling table."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +39,7 @@ class Wanted:
     name: str
     block: Block
     """Its registers; they are read by one request, so that its parts belong to the same moment."""
-    every: float
+    every_s: float
     """Seconds after which a new value is wanted."""
 
 
@@ -50,15 +47,14 @@ class Wanted:
 class PolledUnit:
     """A unit, what is wanted of it and what it can take."""
 
-    address: int
-    settings: LineSettings
+    place: Place
     wanted: tuple[Wanted, ...]
-    latency: float
+    latency_s: float
     """Seconds from the end of a request to the first byte of its reply, best the median of an
     endurance run."""
     most: int = MOST_REGISTERS
     """Registers it gives in one request."""
-    gap: float = 0.0
+    gap_s: float = 0.0
     """Silence in seconds that it needs before a request, beyond the 3.5 characters of the standard.
     """
     refused: tuple[Block, ...] = ()
@@ -66,80 +62,71 @@ class PolledUnit:
 
 
 @dataclass(frozen=True)
-class Row:
+class PollingRow:
     """One request of the table."""
 
-    address: int
-    settings: LineSettings
+    place: Place
     block: Block
-    every: float
+    every_s: float
     """Seconds between two of this request."""
     names: tuple[str, ...]
     """The points it fetches."""
     between: tuple[Block, ...]
     """Registers it reads only because they lie between wanted ones; whether the unit has them is to
     be seen."""
-    latency: float
+    latency_s: float
     """Seconds from its end to the first byte of the reply."""
-    gap: float
+    gap_s: float
     """Silence in seconds before it, beyond the 3.5 characters of the standard."""
 
     @property
     def request(self) -> Request:
         """The request itself."""
         return read_registers(
-            self.address, Function(self.block.function), self.block.register, self.block.count
+            self.place.address, Function(self.block.function), self.block.register, self.block.count
         )
 
     @property
     def seconds(self) -> float:
         """How long it takes at the unit's present settings, the silence before it included."""
-        return _read_time(self.settings, self.block.count, self.latency, self.gap)
+        return _read_time(self.place.settings, self.block.count, self.latency_s, self.gap_s)
 
-    def at_baud(self, baud: int) -> Row:
+    def at_baud(self, baud: int) -> PollingRow:
         """The same request at another baud rate."""
-        settings = replace(self.settings, baud=baud)
-        latency = latency_at(self.latency, self.settings, settings)
-        return replace(self, settings=settings, latency=latency)
+        settings = replace(self.place.settings, baud=baud)
+        latency = latency_at(self.latency_s, self.place.settings, settings)
+        return replace(self, place=Place(self.place.address, settings), latency_s=latency)
 
-    def document(self) -> dict[str, object]:
-        """As stored in the polling table."""
-        return {
-            "address": self.address,
-            "settings": str(self.settings),
-            "function": self.block.function,
-            "register": self.block.register,
-            "count": self.block.count,
-            "every_s": self.every,
-            "points": list(self.names),
-            "registers_between": sum(block.count for block in self.between),
-            "request": self.request.frame.hex(" ").upper(),
-            "ms": milliseconds(self.seconds),
-        }
+
+@dataclass(frozen=True)
+class Hindrance:
+    """Why a unit cannot be asked for some registers by one request."""
+
+    block: Block
+    most: int
+    """Registers that the unit gives in one request; fewer than these are too many."""
+    refused: Block | None = None
+    """What it is known to refuse of them; None where they are too many."""
 
 
 @dataclass(frozen=True)
 class LeftOut:
     """A point that no request may fetch."""
 
-    address: int
+    place: Place
     name: str
-    why: str
-
-    def document(self) -> dict[str, object]:
-        """As stored in the polling table."""
-        return {"address": self.address, "point": self.name, "why": self.why}
+    hindrance: Hindrance
 
 
 @dataclass(frozen=True)
 class PollingTable:
     """The requests of a master, in the order of its cycle."""
 
-    rows: tuple[Row, ...]
+    rows: tuple[PollingRow, ...]
     left_out: tuple[LeftOut, ...] = ()
 
     @property
-    def cycle(self) -> float:
+    def cycle_s(self) -> float:
         """Seconds that all requests, one after the other, take at the present settings.
 
         Where a port has to change settings between units, each change takes the time of a character
@@ -151,7 +138,7 @@ class PollingTable:
     def load(self) -> float:
         """Share of the time that the requests take when each is sent as often as wanted; above 1 it
         cannot be done."""
-        return sum(row.seconds / row.every for row in self.rows)
+        return sum(row.seconds / row.every_s for row in self.rows)
 
     def at_baud(self, baud: int) -> PollingTable:
         """The same requests at another baud rate, character formats unchanged."""
@@ -159,24 +146,7 @@ class PollingTable:
 
     def cycles(self) -> dict[int, float]:
         """Seconds of a whole cycle at each common baud rate."""
-        return {baud: self.at_baud(baud).cycle for baud in COMMON_BAUDS}
-
-    def document(self, measured_cycle: float | None = None) -> dict[str, object]:
-        """As stored in the job; `measured_cycle` are the seconds that a cycle of these requests
-        took on the bus."""
-        return {
-            "format": FORMAT,
-            "rows": [row.document() for row in self.rows],
-            "left_out": [one.document() for one in self.left_out],
-            "cycle_ms": milliseconds(self.cycle),
-            "measured_cycle_ms": milliseconds(measured_cycle),
-            "load": round(self.load, 4),
-            "at_bauds": [
-                {"baud": baud, "cycle_ms": milliseconds(table.cycle), "load": round(table.load, 4)}
-                for baud in COMMON_BAUDS
-                for table in [self.at_baud(baud)]
-            ],
-        }
+        return {baud: self.at_baud(baud).cycle_s for baud in COMMON_BAUDS}
 
 
 def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
@@ -185,20 +155,20 @@ def polling_table(units: Iterable[PolledUnit]) -> PollingTable:
     A point that the unit refuses or that is longer than the unit gives at once is left out and
     named. Raises `UsageError` for an interval that is no time.
     """
-    rows: list[Row] = []
+    rows: list[PollingRow] = []
     left_out: list[LeftOut] = []
     for unit in units:
         readable = []
         for wanted in unit.wanted:
-            if not wanted.every > 0:
+            if not wanted.every_s > 0:
                 raise UsageError(
-                    f"Point '{wanted.name}' of unit {both_forms(unit.address)} is wanted every"
-                    f" {wanted.every:g} s.",
+                    f"Point '{wanted.name}' of unit {both_forms(unit.place.address)} is wanted"
+                    f" every {wanted.every_s:g} s.",
                     todo="Give an interval longer than 0 s.",
                 )
-            why = _hindrance(unit, wanted.block)
-            if why:
-                left_out.append(LeftOut(unit.address, wanted.name, why))
+            hindrance = _hindrance(unit, wanted.block)
+            if hindrance is not None:
+                left_out.append(LeftOut(unit.place, wanted.name, hindrance))
             else:
                 readable.append(wanted)
         readable.sort(key=lambda wanted: wanted.block)
@@ -219,7 +189,7 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
     often lies within a slower one or apart from it: elsewhere one of the two could be shorter.  So
     what lies within a slower request is a smaller task of the same kind.
     """
-    paces = sorted({one.every for one in wanted})
+    paces = sorted({one.every_s for one in wanted})
 
     @cache
     def best(start: int, end: int, below: float) -> tuple[float, int, tuple[int, int, float]]:
@@ -227,21 +197,24 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
         seconds, `below` excluded; and the first request: numbers of its first and last point, and
         the interval from which on it takes points.
         """
-        first = next((n for n in range(start, end) if wanted[n].every < below), end)
+        first = next((n for n in range(start, end) if wanted[n].every_s < below), end)
         if first == end:
             return 0.0, 0, (end, end, below)
         options = []
-        for pace in (each for each in paces if each <= wanted[first].every):
+        for pace in (each for each in paces if each <= wanted[first].every_s):
             ends, every = 0, below
             for last in range(first, end):
                 one = wanted[last]
-                if not pace <= one.every < below:
+                if not pace <= one.every_s < below:
                     continue
-                ends, every = max(ends, one.block.register + one.block.count), min(every, one.every)
+                ends, every = (
+                    max(ends, one.block.register + one.block.count),
+                    min(every, one.every_s),
+                )
                 block = replace(wanted[first].block, count=ends - wanted[first].block.register)
                 if _hindrance(unit, block):
                     break  # ending still later only makes it longer
-                seconds = _read_time(unit.settings, block.count, unit.latency, unit.gap)
+                seconds = _read_time(unit.place.settings, block.count, unit.latency_s, unit.gap_s)
                 inner = best(first, last + 1, pace) if pace > paces[0] else (0.0, 0, ())
                 rest = best(last + 1, end, below)
                 options.append(
@@ -261,14 +234,16 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
         start, end, below = tasks.pop()
         _, _, (first, last, pace) = best(start, end, below)
         if first < end:
-            cuts.append(tuple(one for one in wanted[first : last + 1] if pace <= one.every < below))
+            cuts.append(
+                tuple(one for one in wanted[first : last + 1] if pace <= one.every_s < below)
+            )
             tasks += [(first, last + 1, pace), (last + 1, end, below)]
     return sorted(cuts, key=_span)
 
 
-def _read_time(settings: LineSettings, registers: int, latency: float, gap: float) -> float:
+def _read_time(settings: LineSettings, registers: int, latency_s: float, gap_s: float) -> float:
     reply = read_reply_bytes(registers)
-    return exchange_time(settings, READ_REQUEST_BYTES, reply, latency, gap)
+    return exchange_time(settings, READ_REQUEST_BYTES, reply, latency_s, gap_s)
 
 
 def _span(wanted: Sequence[Wanted]) -> Block:
@@ -279,13 +254,13 @@ def _span(wanted: Sequence[Wanted]) -> Block:
 
 
 def _every(wanted: Sequence[Wanted]) -> float:
-    return min(one.every for one in wanted)
+    return min(one.every_s for one in wanted)
 
 
-def _hindrance(unit: PolledUnit, block: Block) -> str:
-    """Why `unit` cannot be asked for `block`, in words; empty if it can."""
+def _hindrance(unit: PolledUnit, block: Block) -> Hindrance | None:
+    """What keeps `unit` from being asked for `block`, if anything does."""
     if block.count > unit.most:
-        return f"{block.count} registers in one request, the unit gives {unit.most}"
+        return Hindrance(block, unit.most)
     for refused in unit.refused:
         apart = (
             refused.function != block.function
@@ -293,14 +268,11 @@ def _hindrance(unit: PolledUnit, block: Block) -> str:
             or block.register >= refused.register + refused.count
         )
         if not apart:
-            return (
-                f"the unit refuses registers {refused.register} to"
-                f" {refused.register + refused.count - 1}"
-            )
-    return ""
+            return Hindrance(block, unit.most, refused)
+    return None
 
 
-def _row(unit: PolledUnit, wanted: Sequence[Wanted]) -> Row:
+def _row(unit: PolledUnit, wanted: Sequence[Wanted]) -> PollingRow:
     block = _span(wanted)
     between = []
     reached = block.register
@@ -308,13 +280,12 @@ def _row(unit: PolledUnit, wanted: Sequence[Wanted]) -> Row:
         if one.block.register > reached:
             between.append(Block(block.function, reached, one.block.register - reached))
         reached = max(reached, one.block.register + one.block.count)
-    return Row(
-        address=unit.address,
-        settings=unit.settings,
+    return PollingRow(
+        place=unit.place,
         block=block,
-        every=_every(wanted),
+        every_s=_every(wanted),
         names=tuple(one.name for one in wanted),
         between=tuple(between),
-        latency=unit.latency,
-        gap=unit.gap,
+        latency_s=unit.latency_s,
+        gap_s=unit.gap_s,
     )

@@ -12,30 +12,40 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
+from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.polling import (
+from busprobe.prove.documents import table_document
+from busprobe.prove.polling_table import (
     PolledUnit,
     PollingTable,
     Wanted,
     cheapest_cut,
     polling_table,
 )
+from busprobe.prove.words import hindrance_words
 
 SETTINGS = LineSettings.parse("9600-8E1")
 
 SHIPPED = Path(__file__).parents[2] / "profiles"
 
 
-def unit(*blocks: tuple[int, int], every: float = 1.0, **more: object) -> PolledUnit:
+def unit(
+    *blocks: tuple[int, int],
+    every: float = 1.0,
+    address: int = 5,
+    latency: float = 0.01,
+    most: int = MOST_REGISTERS,
+    refused: tuple[Block, ...] = (),
+) -> PolledUnit:
     """A unit of which blocks (register, count) are wanted."""
     wanted = tuple(
         Wanted(f"r{register}", Block(3, register, count), every) for register, count in blocks
     )
-    settings: dict[str, object] = {"address": 5, "settings": SETTINGS, "latency": 0.01, **more}
-    return PolledUnit(wanted=wanted, **settings)  # type: ignore[arg-type]
+    return PolledUnit(Place(address, SETTINGS), wanted, latency, most, refused=refused)
 
 
 def requests(table: PollingTable) -> list[tuple[int, int]]:
@@ -71,7 +81,7 @@ def test_a_refusal_concerns_its_own_function_code() -> None:
 def test_a_refused_point_and_one_too_long_are_left_out_and_named() -> None:
     table = polling_table([unit((0, 1), (2, 4), (9, 2), most=3, refused=(Block(3, 10, 1),))])
     assert requests(table) == [(0, 1)]
-    assert [(one.name, one.why) for one in table.left_out] == [
+    assert [(one.name, hindrance_words(one.hindrance)) for one in table.left_out] == [
         ("r2", "4 registers in one request, the unit gives 3"),
         ("r9", "the unit refuses registers 10 to 10"),
     ]
@@ -79,7 +89,7 @@ def test_a_refused_point_and_one_too_long_are_left_out_and_named() -> None:
 
 def test_function_codes_are_never_mixed() -> None:
     wanted = (Wanted("a", Block(3, 0, 1), 1), Wanted("b", Block(4, 1, 1), 1))
-    table = polling_table([PolledUnit(5, SETTINGS, wanted, 0.01)])
+    table = polling_table([PolledUnit(Place(5, SETTINGS), wanted, 0.01)])
     assert [row.block for row in table.rows] == [Block(3, 0, 1), Block(4, 1, 1)]
 
 
@@ -90,7 +100,7 @@ def test_a_seldom_wanted_point_rides_along_where_that_is_cheaper_and_not_where_i
 
     def cut(seldom: float) -> list[tuple[int, int]]:
         wanted = (Wanted("urgent", Block(3, 0, 1), 1.0), Wanted("seldom", Block(3, 1, 1), seldom))
-        return requests(polling_table([PolledUnit(5, SETTINGS, wanted, 0.01)]))
+        return requests(polling_table([PolledUnit(Place(5, SETTINGS), wanted, 0.01)]))
 
     assert cut(10.0) == [(0, 2)]  # 2.3 ms a second against 31.2 ms every 10 s
     assert cut(20.0) == [(0, 1), (1, 1)]  # 2.3 ms a second against 1.6
@@ -98,8 +108,8 @@ def test_a_seldom_wanted_point_rides_along_where_that_is_cheaper_and_not_where_i
 
 def test_a_row_is_repeated_as_often_as_its_most_urgent_point_asks() -> None:
     wanted = (Wanted("a", Block(3, 0, 1), 5.0), Wanted("b", Block(3, 1, 1), 2.0))
-    [row] = polling_table([PolledUnit(5, SETTINGS, wanted, 0.01)]).rows
-    assert row.every == 2.0
+    [row] = polling_table([PolledUnit(Place(5, SETTINGS), wanted, 0.01)]).rows
+    assert row.every_s == 2.0
 
 
 def test_an_interval_of_nothing_is_refused_in_words() -> None:
@@ -132,8 +142,8 @@ def cost(one: PolledUnit, groups: Sequence[Sequence[Wanted]]) -> float | None:
         block = readable(one, group)
         if block is None:
             return None
-        total += exchange_time(one.settings, 8, 5 + 2 * block.count, one.latency) / min(
-            w.every for w in group
+        total += exchange_time(one.place.settings, 8, 5 + 2 * block.count, one.latency_s) / min(
+            w.every_s for w in group
         )
     return total
 
@@ -162,10 +172,14 @@ def given_unit(
         for i, ((register, count), every) in enumerate(zip(sorted(spans), everies, strict=False))
     )
     one = PolledUnit(
-        5, SETTINGS, wanted, latency, most=most, refused=tuple(Block(3, r, c) for r, c in refused)
+        Place(5, SETTINGS),
+        wanted,
+        latency,
+        most=most,
+        refused=tuple(Block(3, r, c) for r, c in refused),
     )
     kept = tuple(w for w in one.wanted if readable(one, [w]))
-    return PolledUnit(5, SETTINGS, kept, latency, most=most, refused=one.refused)
+    return PolledUnit(Place(5, SETTINGS), kept, latency, most=most, refused=one.refused)
 
 
 @given(SPANS, REFUSED, st.sampled_from([0.0, 0.005, 0.03, 0.2]), st.sampled_from([4, 10, 125]))
@@ -220,7 +234,7 @@ def test_the_cycle_shrinks_with_the_baud_rate_but_for_what_the_units_take() -> N
     own wait."""
     table = polling_table([unit((0, 10), latency=0.030)])
     own = 0.030 - SETTINGS.t3_5
-    assert table.cycles()[9600] == pytest.approx(table.cycle)
+    assert table.cycles()[9600] == pytest.approx(table.cycle_s)
     assert table.cycles()[115200] == pytest.approx(2 * 0.00175 + own + 33 * 11 / 115200)
     assert list(table.cycles().values()) == sorted(table.cycles().values(), reverse=True)
 
@@ -228,7 +242,7 @@ def test_the_cycle_shrinks_with_the_baud_rate_but_for_what_the_units_take() -> N
 def test_a_unit_that_answers_within_the_silence_keeps_its_latency_at_any_rate() -> None:
     """It goes by the length of the request, so nothing of its reply time follows the baud rate."""
     [row] = polling_table([unit((0, 1), latency=0.001)]).rows
-    assert row.at_baud(1200).latency == 0.001
+    assert row.at_baud(1200).latency_s == 0.001
 
 
 def test_load_is_the_share_of_time_that_the_requests_take() -> None:
@@ -249,16 +263,18 @@ def test_a_shipped_profile_gives_a_table_within_its_limits() -> None:
         )
         for point in profile.points
     )
-    table = polling_table([PolledUnit(3, SETTINGS, wanted, 0.02, profile.limits.registers)])
+    table = polling_table([PolledUnit(Place(3, SETTINGS), wanted, 0.02, profile.limits.registers)])
     assert sorted(name for row in table.rows for name in row.names) == sorted(
         p.name for p in profile.points
     )
     assert all(row.block.count <= profile.limits.registers for row in table.rows)
-    assert min(row.every for row in table.rows if first in row.names) == 1.0
+    assert min(row.every_s for row in table.rows if first in row.names) == 1.0
 
 
 def test_the_document_holds_the_requests_and_the_cycle_at_all_rates() -> None:
-    document = json.loads(json.dumps(polling_table([unit((0, 1))]).document(measured_cycle=0.05)))
+    document = json.loads(
+        json.dumps(table_document(polling_table([unit((0, 1))]), measured_cycle_s=0.05))
+    )
     assert document["format"] == "busprobe.polling/1"
     # 05 03 00 00 00 01 with its CRC, computed by pymodbus.
     assert document["rows"][0]["request"] == "05 03 00 00 00 01 85 8E"

@@ -1,0 +1,112 @@
+"""Endurance runs and polling tables as they are stored in a job and printed: what was counted, and
+what follows from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from busprobe.errors import UsageError
+from busprobe.files.documents import from_document, to_document
+from busprobe.line.settings import COMMON_BAUDS
+from busprobe.prove.polling_table import PollingRow, PollingTable
+from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.statistics import RESOLUTION, Times, milliseconds
+from busprobe.prove.words import findings, hindrance_words, unit_words
+
+PROOF_FORMAT = "busprobe.proof/1"
+"""Format and version of a stored proof."""
+
+POLLING_FORMAT = "busprobe.polling/1"
+"""Format and version of a stored polling table."""
+
+
+def proof_document(proof: Proof) -> dict[str, Any]:
+    """Everything that was counted and what it shows; times in seconds unless the name says ms."""
+    return {
+        "format": PROOF_FORMAT,
+        **to_document(proof),
+        "polls": proof.polls,
+        "failed": proof.failed,
+        "clean": proof.clean,
+        "wire_share": round(proof.wire_share, 4),
+        "round_times": _times(proof.round_times),
+        "findings": list(findings(proof)),
+        "units": [_unit(unit) for unit in proof.units],
+    }
+
+
+def stored_proof(document: Mapping[str, Any]) -> Proof:
+    """Read back what `proof_document` wrote, so that a run can go on later; raises `UsageError` on
+    another format."""
+    if document.get("format") != PROOF_FORMAT:
+        raise UsageError(
+            f"The stored endurance run has the format '{document.get('format')}', not"
+            f" '{PROOF_FORMAT}'.",
+            todo="Start a new run; the stored one stays in the job as it is.",
+        )
+    # Runs kept by earlier versions name the place by its two parts.
+    placed = [
+        {"place": f"{unit['address']} {unit['settings']}", **unit} for unit in document["units"]
+    ]
+    return from_document(Proof, {**document, "units": placed})
+
+
+def table_document(table: PollingTable, measured_cycle_s: float | None = None) -> dict[str, Any]:
+    """A polling table; `measured_cycle_s` are the seconds that a cycle of it took on the bus."""
+    return {
+        "format": POLLING_FORMAT,
+        "rows": [_row(row) for row in table.rows],
+        "left_out": [
+            {"address": one.place.address, "point": one.name, "why": hindrance_words(one.hindrance)}
+            for one in table.left_out
+        ],
+        "cycle_ms": milliseconds(table.cycle_s),
+        "measured_cycle_ms": milliseconds(measured_cycle_s),
+        "load": round(table.load, 4),
+        "at_bauds": [
+            {"baud": baud, "cycle_ms": milliseconds(at.cycle_s), "load": round(at.load, 4)}
+            for baud in COMMON_BAUDS
+            for at in [table.at_baud(baud)]
+        ],
+    }
+
+
+def _row(row: PollingRow) -> dict[str, Any]:
+    return {
+        "address": row.place.address,
+        "settings": str(row.place.settings),
+        **to_document(row.block),
+        "every_s": row.every_s,
+        "points": list(row.names),
+        "registers_between": sum(block.count for block in row.between),
+        "request": row.request.frame.hex(" ").upper(),
+        "ms": milliseconds(row.seconds),
+    }
+
+
+def _unit(unit: UnitTally) -> dict[str, Any]:
+    return {
+        **to_document(unit),
+        "address": unit.address,
+        "settings": str(unit.settings),
+        "polls": unit.polls,
+        "failed": unit.failed,
+        "kinds": {result: unit.count(result) for result in PollResult},
+        "latest_ms": round(unit.latest_ms, 1),
+        "reply_times": _times(unit.reply_times),
+        "error_rate_at_most": unit.bound,
+        "words": unit_words(unit),
+    }
+
+
+def _times(times: Times) -> dict[str, Any]:
+    return {
+        "count": times.count,
+        "min_ms": milliseconds(times.minimum),
+        "median_ms": milliseconds(times.median),
+        "p99_ms": milliseconds(times.percentile(99)),
+        "max_ms": milliseconds(times.maximum),
+        "step_ms": 1000 * RESOLUTION,
+        "steps": {str(step): times.steps[step] for step in sorted(times.steps)},
+    }

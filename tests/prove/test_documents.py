@@ -1,0 +1,54 @@
+"""Proofs as the program of before kept them in a job."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from busprobe.line.place import Place
+from busprobe.modbus.replies import Verdict
+from busprobe.prove.documents import proof_document, stored_proof
+from busprobe.prove.proof import PollResult
+from tests.prove.bench import SETTINGS
+
+KEPT = Path(__file__).parent / "kept" / "proof-1.json"
+"""Made by the program at commit bf6ad33: four units, one of them silent twice, one late once and
+answered for by another, one that refuses what it is asked, one after a stray byte."""
+
+
+def kept() -> Any:
+    return json.loads(KEPT.read_text(encoding="utf-8"))
+
+
+def test_a_proof_kept_by_an_earlier_program_is_read_as_it_was() -> None:
+    proof = stored_proof(kept())
+    one, two, three, four = proof.units
+    assert [unit.place for unit in proof.units] == [Place(n, SETTINGS) for n in (1, 2, 3, 4)]
+    assert one.verdicts == {Verdict.OK: 11, Verdict.OK_AFTER_JUNK: 1}
+    assert two.count(PollResult.SILENT) == 2
+    assert (three.late, three.latest_ms, three.count(PollResult.FOREIGN)) == (1, 1220.5, 1)
+    assert four.exceptions == {2: 9}
+    assert (proof.rounds, proof.polls, proof.failed, proof.asked_rounds) == (12, 48, 8, 12)
+    assert [len(unit.evidence) for unit in proof.units] == [0, 2, 3, 3]
+
+
+def test_what_an_earlier_program_said_of_it_is_said_still_but_for_the_words() -> None:
+    before, now = kept(), json.loads(json.dumps(proof_document(stored_proof(kept()))))
+    for told in (before, now):
+        told["sentences"] = len(told.pop("findings"))
+        for unit in told["units"]:
+            del unit["words"]
+            unit["place"] = f"{unit['address']} {unit['settings']}"
+    assert now == before
+
+
+def test_a_run_kept_before_it_was_counted_when_polls_fail_is_read_without_that() -> None:
+    document = kept()
+    del document["asked_rounds"], document["asked_seconds"]
+    for unit in document["units"]:
+        del unit["failures_over_time"]
+    proof = stored_proof(document)
+    assert proof.asked_rounds is None
+    assert [sum(unit.failures_over_time.counts.values()) for unit in proof.units] == [0] * 4
+    assert proof.failed == 8
