@@ -17,8 +17,8 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import RefusedError
-from busprobe.wizard.common.gate import LineGate
 from busprobe.wizard.common.help import help_for
+from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.step_name import StepName
@@ -88,8 +88,8 @@ class BusprobeApp(App[None]):
         self._open_session = open_session
         self.failure: Exception | None = None
         """Why the session could not be opened; the wizard has ended then."""
-        self.gate = LineGate()
-        self.gate_owner: Step | None = None
+        self.line_lock = LineLock()
+        self.line_owner: Step | None = None
         self._lender: tuple[Step, str] | None = None
         """Whose work is held while another step has the line, and what that work is."""
         self._demo = demo
@@ -217,7 +217,7 @@ class BusprobeApp(App[None]):
             if self.session.is_open
             else "no port open"
         )
-        return f"{said} ▸ {self.gate.holder}" if self.gate.holder else said
+        return f"{said} ▸ {self.line_lock.holder}" if self.line_lock.holder else said
 
     # -- the line
     # ------------------------------------------------------------------------------------------
@@ -234,20 +234,20 @@ class BusprobeApp(App[None]):
         try:
             if not self.session.is_open and not unopened:
                 raise RefusedError("No port is open yet.", todo="Open one in step 1, Port.")
-            owner = self.gate_owner
+            owner = self.line_owner
             held = (
                 owner.lend_line()
                 if owner is not None and self._lender is None and step.READS_ONLY
                 else None
             )
             if owner is not None and held is not None:
-                self._lender, ready = (owner, self.gate.holder), held
-                self.gate.release()
-            self.gate.claim(what)
+                self._lender, ready = (owner, self.line_lock.holder), held
+                self.line_lock.release()
+            self.line_lock.claim(what)
         except RefusedError as error:
             self.push_screen(Failure(error))
             return None
-        self.gate_owner = step
+        self.line_owner = step
         self._show_frame()
         return ready
 
@@ -261,12 +261,12 @@ class BusprobeApp(App[None]):
             self._lender = None  # it came to its end instead of being held
             event.step.work_ended()
             return
-        self.gate_owner = None
-        self.gate.release()
+        self.line_owner = None
+        self.line_lock.release()
         if self._lender is not None:
             (lender, what), self._lender = self._lender, None
-            self.gate.claim(what)
-            self.gate_owner = lender
+            self.line_lock.claim(what)
+            self.line_owner = lender
             lender.take_line_back()
             if self._leaving:
                 lender.stop_work()
@@ -305,11 +305,11 @@ class BusprobeApp(App[None]):
 
     def action_hands(self) -> None:
         """Play the hands at the terminals of a practice segment."""
-        from busprobe.wizard.common.virtual_terminals import HandsDialog
+        from busprobe.wizard.common.virtual_terminals import VirtualTerminals
 
         hands = self.session.hands
-        if hands is not None and not isinstance(self.screen, HandsDialog):
-            self.push_screen(HandsDialog(hands))
+        if hands is not None and not isinstance(self.screen, VirtualTerminals):
+            self.push_screen(VirtualTerminals(hands))
 
     def explain(self, title: str, words: str) -> None:
         """Show a text to read and close."""
@@ -327,13 +327,13 @@ class BusprobeApp(App[None]):
 
     def action_leave(self) -> None:
         """Leave; asks first while something runs."""
-        if not self.gate.holder:
+        if not self.line_lock.holder:
             self.exit()
         elif not isinstance(self.screen, Question):
             self.push_screen(
                 Question(
                     "Leave?",
-                    f"{self.gate.holder.capitalize()} is still running on the line.\n\nIf you"
+                    f"{self.line_lock.holder.capitalize()} is still running on the line.\n\nIf you"
                     " leave, it is asked to stop and ends cleanly first. Everything found so far"
                     f" is in the job:\n{self.session.job.path}",
                     (Answer("s", "Stay", False), Answer("l", "Stop it and leave", True)),
@@ -344,11 +344,11 @@ class BusprobeApp(App[None]):
     def _leave_if(self, sure: bool | None) -> None:
         if not sure:
             return
-        if self.gate_owner is None:
+        if self.line_owner is None:
             self.exit()
             return
         self._leaving = True
-        self.gate_owner.stop_work()
+        self.line_owner.stop_work()
 
 
 def _at_once() -> None:

@@ -56,7 +56,7 @@ class Person:
     async def wait(self) -> None:
         """Wait until what runs on the line has ended and the screen shows it."""
         await self.wait_until(
-            lambda: not self.app.gate.holder, "What runs on the line has not ended"
+            lambda: not self.app.line_lock.holder, "What runs on the line has not ended"
         )
         await self._pilot.pause()
 

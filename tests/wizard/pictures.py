@@ -49,7 +49,7 @@ async def play(job: Job) -> None:
         keep(person, "2-calculations")
         await person.press("escape")
         await person.press("3", "s")
-        while app.gate.holder:  # four settings take longer than a test waits
+        while app.line_lock.holder:  # four settings take longer than a test waits
             await asyncio.sleep(0.1)
         await person.wait()
         await person.press("escape")

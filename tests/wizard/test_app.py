@@ -133,7 +133,7 @@ async def test_leaving_asks_only_while_something_runs(wizard: Wizard, paced: Ses
         await person.press("s", "p", "q")
         assert "The survey is still running on the line." in person.screen
         await person.press("s")
-        assert person.app.gate.holder == "the survey"
+        assert person.app.line_lock.holder == "the survey"
         await person.press("ctrl+c")
         await person.press("l")
         await person.wait()
@@ -169,7 +169,7 @@ async def test_a_fault_of_the_program_is_no_finding_and_no_traceback(
         )
         assert "Traceback" not in person.screen
         await person.press("enter")
-        assert person.app.gate.holder == ""
+        assert person.app.line_lock.holder == ""
 
 
 async def test_hands_are_offered_only_at_a_practice_segment(wizard: Wizard) -> None:

@@ -20,15 +20,15 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.decision import Decision
-from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.line_lock import LineLock
+from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.common.wide_word import HEIGHT, drawn
 from busprobe.wizard.prove.plots import scale_top
-from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
-from busprobe.wizard.readdress.proposal_form import read_practice
+from busprobe.wizard.readdress.forms import PRACTICE, read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
-from busprobe.wizard.readdress.words import move_words
+from busprobe.wizard.readdress.words import move_sign
 from busprobe.wizard.survey.search import read_search
 from busprobe.wizard.survey.words import time_words
 
@@ -39,7 +39,7 @@ AT_9600 = LineSettings.parse("9600-8N1")
 
 
 def test_the_gate_names_what_has_the_line_and_what_was_refused() -> None:
-    gate = LineGate()
+    gate = LineLock()
     gate.claim("the survey")
     with pytest.raises(RefusedError, match="the survey is running") as refused:
         gate.claim("the move")
@@ -48,7 +48,7 @@ def test_the_gate_names_what_has_the_line_and_what_was_refused() -> None:
 
 
 def test_the_gate_opens_again() -> None:
-    gate = LineGate()
+    gate = LineLock()
     gate.claim("the survey")
     gate.release()
     gate.claim("the move")
@@ -60,7 +60,7 @@ def test_the_gate_opens_again() -> None:
 
 
 def test_a_decision_reaches_the_thread_that_waits_for_it() -> None:
-    decision: Decision[bool] = Decision()
+    decision: PendingAnswer[bool] = PendingAnswer()
     got: list[bool] = []
     worker = threading.Thread(target=lambda: got.append(decision.wait()))
     worker.start()
@@ -70,7 +70,7 @@ def test_a_decision_reaches_the_thread_that_waits_for_it() -> None:
 
 
 def test_leaving_answers_everything_that_may_still_be_asked() -> None:
-    decision: Decision[bool] = Decision()
+    decision: PendingAnswer[bool] = PendingAnswer()
     decision.leave(False)
     assert [decision.wait(), decision.wait(), decision.wait()] == [False, False, False]
 
@@ -178,17 +178,19 @@ def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(
     outcome: str | None, words: str
 ) -> None:
     unit, writes = UnitRecord(Place.parse("1 9600-8N1")), (write(outcome),)
-    assert move_words(unit, latest_move(unit, writes)) == words
+    sign = move_sign(unit, latest_move(unit, writes))
+    assert sign is not None
+    assert sign.word == words
 
 
 def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
     moved = UnitRecord(Place.parse("12 9600-8N1"))
-    assert move_words(moved, write("verified")) == "verified"
+    assert move_sign(moved, write("verified")) is Sign.VERIFIED
     assert (
-        move_words(
+        move_sign(
             UnitRecord(Place.parse("12 9600-8N1"), power_cycle_verified=True), write("verified")
         )
-        == "kept"
+        is Sign.KEPT
     )
 
 
@@ -226,9 +228,9 @@ def moved(old: int, new: int) -> Outcome:
 
 
 def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits() -> None:
-    wanted = {"1 9600-8N1": 12, "12 9600-8N1": 1}
-    aside = followed(wanted, moved(1, 246))
-    assert aside == {"246 9600-8N1": 12, "12 9600-8N1": 1}
+    one, twelve, parked = (Place(address, AT_9600) for address in (1, 12, 246))
+    aside = followed({one: 12, twelve: 1}, moved(1, 246))
+    assert aside == {parked: 12, twelve: 1}
     assert followed(followed(aside, moved(12, 1)), moved(246, 12)) == {}
 
 
@@ -241,12 +243,16 @@ def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> 
         ),
         {},
     )
-    wanted = {"1 9600-8N1": 10, "1 19200-8E1": 11, "7 9600-8N1": 3}
+    wanted = {
+        Place.parse("1 9600-8N1"): 10,
+        Place.parse("1 19200-8E1"): 11,
+        Place.parse("7 9600-8N1"): 3,
+    }
     goal = goal_of(bus, wanted)
     assert sorted(goal.addresses.values()) == [10, 11]
     assert wanted_by(Goal({**goal.addresses, bus.units[-1]: 5})) == {
-        "1 9600-8N1": 10,
-        "1 19200-8E1": 11,
+        Place.parse("1 9600-8N1"): 10,
+        Place.parse("1 19200-8E1"): 11,
     }
 
 

@@ -23,7 +23,7 @@ from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import Times
 from busprobe.wiring.cautions import acknowledgement
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.readdress.confirm_write import ConfirmWrite
+from busprobe.wizard.readdress.dialogs import ConfirmWrite
 from tests.wizard.conftest import new_session
 from tests.wizard.person import Person
 

@@ -22,7 +22,7 @@ Tone = Literal["calm", "here", "gone"]
 _LOG = 200
 
 
-class HandsScreen(Screen[None]):
+class DistanceScreen(Screen[None]):
     """Two large words, what to do, and a log of when that changed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -87,13 +87,13 @@ class HandsScreen(Screen[None]):
     def action_note(self) -> None:
         """Write down which terminal was touched, beside the time."""
 
-        def keep(given: object) -> None:
-            if isinstance(given, dict) and given["touched"]:
-                self.happened(f"touched: {given['touched']}", ring=False)
+        def keep(touched: str | None) -> None:
+            if touched:
+                self.happened(f"touched: {touched}", ring=False)
 
-        self.app.push_screen(
-            Form("What did you touch?", (Field("touched", "Terminal or wire"),)), keep
-        )
+        fields = (Field("touched", "Terminal or wire"),)
+        form = Form("What did you touch?", fields, read=lambda given: given["touched"])
+        self.app.push_screen(form, keep)
 
     def end(self) -> None:
         """Close, at once or as soon as nothing is in front of this screen."""

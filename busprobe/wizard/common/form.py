@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import ClassVar, Generic, Literal, TypeVar
 
 from rich.text import Text
 from textual import on
@@ -14,6 +14,8 @@ from textual.containers import Container, Horizontal, Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
+
+from busprobe.errors import UsageError
 
 _FEW = 4
 """Fields that have a line for their label and one for themselves."""
@@ -30,9 +32,15 @@ class Field:
     hint: str = ""
 
 
-class Form(ModalScreen[Mapping[str, str] | None]):
-    """Asks for `fields`; Enter goes on to the next one and, at the last, gives them back; Escape
-    gives None.
+Given = Mapping[str, str]
+"""The texts of the fields by their names."""
+
+T = TypeVar("T")
+
+
+class Form(ModalScreen[T | None], Generic[T]):
+    """Asks for `fields`; Enter goes on to the next one and, at the last, gives back what they mean;
+    Escape gives None.
 
     More than a few fields stand beside their labels, so that all fit on 24 lines.
     """
@@ -49,18 +57,18 @@ class Form(ModalScreen[Mapping[str, str] | None]):
         title: str,
         fields: Sequence[Field],
         *,
+        read: Callable[[Given], T],
         words: str = "",
-        check: Callable[[Mapping[str, str]], str] = lambda _: "",
         start: str = "",
         keep: str = "Keep",
     ) -> None:
-        """`check` says what is wrong with what was given, which then stays open; `start` names the
-        first field.
+        """`read` makes of the texts what they mean, or raises `UsageError`, which is shown while
+        the form stays open; `start` names the first field.
 
         `keep` is the word on the button that gives the fields back.
         """
         super().__init__()
-        self._check = check
+        self._read = read
         self._start = start
         self._keep = keep
         self._title = title
@@ -105,16 +113,17 @@ class Form(ModalScreen[Mapping[str, str] | None]):
 
     @on(Button.Pressed, "#keep")
     def action_keep(self) -> None:
-        """Give the fields back, unless something is wrong with them."""
+        """Give back what the fields mean, unless something is wrong with them."""
         names = [field.name for field in self._fields]
         given = {name: self.query_one(f"#field-{name}", Input).value.strip() for name in names}
-        problem = self._check(given)
-        if problem:
+        try:
+            read = self._read(given)
+        except UsageError as error:
             shown = self.query_one("#form-problem", Static)
-            shown.update(Text(f"! {problem}"))
+            shown.update(Text(f"! {error}"))
             shown.display = True
         else:
-            self.dismiss(given)
+            self.dismiss(read)
 
     @on(Button.Pressed, "#cancel")
     def action_cancel(self) -> None:

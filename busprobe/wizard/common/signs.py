@@ -3,38 +3,52 @@ apart."""
 
 from __future__ import annotations
 
+from enum import Enum
 from typing import Literal
 
 from rich.text import Text
 from textual.widget import Widget
 
+from busprobe.job.records import EntryKind
+
 Tone = Literal["good", "attention", "wrong", "plain"]
 
-_SIGNS: dict[str, tuple[str, Tone]] = {
-    "unit": ("●", "good"),
-    "clash": ("X", "wrong"),
-    "unsure": ("?", "attention"),
-    "good": ("✓", "good"),
-    "attention": ("!", "attention"),
-    "wrong": ("✖", "wrong"),
-    "not measured": ("·", "plain"),
-    "plausible": ("✓", "good"),
-    "implausible": ("!", "attention"),
-    "verified": ("✓", "good"),
-    "kept": ("✓", "good"),
-    "cycle it": ("!", "attention"),
-    "refused": ("✖", "attention"),
-    "not sure": ("✖", "wrong"),
-    "not known": ("?", "attention"),
-    "open": ("!", "attention"),
-    "no range": ("·", "plain"),
-}
+
+class Sign(Enum):
+    """A state as it is shown: character, colour, and the word that goes with it where no other is
+    said."""
+
+    UNIT = ("●", "good", "unit")
+    CLASH = ("X", "wrong", "clash")
+    UNSURE = ("?", "attention", "unsure")
+    GOOD = ("✓", "good", "good")
+    ATTENTION = ("!", "attention", "attention")
+    WRONG = ("✖", "wrong", "wrong")
+    NOT_MEASURED = ("·", "plain", "not measured")
+    PLAUSIBLE = ("✓", "good", "plausible")
+    IMPLAUSIBLE = ("!", "attention", "implausible")
+    NO_RANGE = ("·", "plain", "no range")
+    VERIFIED = ("✓", "good", "verified")
+    KEPT = ("✓", "good", "kept")
+    POWER_CYCLE = ("!", "attention", "cycle it")
+    REFUSED = ("✖", "attention", "refused")
+    UNCERTAIN = ("✖", "wrong", "not sure")
+    NOT_KNOWN = ("?", "attention", "not known")
+    STEPS_OPEN = ("!", "attention", "open")
+
+    def __init__(self, character: str, tone: Tone, word: str) -> None:
+        self.character = character
+        self.tone: Tone = tone
+        self.word = word
 
 
-def signed(widget: Widget, word: str) -> Text:
-    """`word` behind its sign, in its colour of the present theme."""
-    sign, tone = _SIGNS[word]
-    return toned(widget, f"{sign} {word}", tone)
+OF_KIND: dict[EntryKind, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
+"""What was concluded of a place, as a sign."""
+
+
+def signed(widget: Widget, sign: Sign, word: str = "") -> Text:
+    """`word`, or the sign's own, behind the sign, in its colour of the present theme."""
+    return toned(widget, f"{sign.character} {word or sign.word}", sign.tone)
 
 
 def toned(widget: Widget, words: str, tone: Tone) -> Text:

@@ -15,7 +15,7 @@ from textual.widget import Widget
 from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
-from busprobe.wizard.common.gate import LineGate
+from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.step_name import StepName
 
 if TYPE_CHECKING:
@@ -45,8 +45,8 @@ class Around(Protocol):
     """What a step needs of the app around it."""
 
     session: Session
-    gate: LineGate
-    gate_owner: Step | None
+    line_lock: LineLock
+    line_owner: Step | None
     """Whose work has the line."""
 
     @property
@@ -120,7 +120,7 @@ class Step(VerticalScroll, can_focus=True):
     @property
     def working(self) -> bool:
         """Whether work that this step started has the line."""
-        return self.wizard.gate_owner is self
+        return self.wizard.line_owner is self
 
     def watch_state(self) -> None:
         """Tell the rail."""

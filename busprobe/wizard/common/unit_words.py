@@ -3,30 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Protocol
 
 from busprobe.job.records import UnitRecord
 from busprobe.profiles.schema import Profile
-
-
-class Placed(Protocol):
-    """Whatever is at one unit address and at one line setting."""
-
-    @property
-    def address(self) -> int:
-        """Unit address."""
-        ...
-
-    @property
-    def settings(self) -> object:
-        """Line settings, as they are or as their text."""
-        ...
-
-
-def key_text(unit: Placed) -> str:
-    """What tells a unit from the others in tables and in what the job keeps: address and
-    settings."""
-    return f"{unit.address} {unit.settings}"
 
 
 def type_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:

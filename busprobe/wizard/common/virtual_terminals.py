@@ -17,7 +17,7 @@ from busprobe.session.connect import Hands, Terminals
 from busprobe.wizard.common.unit_table import UnitTable
 
 
-class HandsDialog(ModalScreen[None]):
+class VirtualTerminals(ModalScreen[None]):
     """What one would do at the cabinet; only for practice segments, and work on the line goes on
     meanwhile."""
 

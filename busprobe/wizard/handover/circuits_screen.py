@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -14,19 +15,19 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
-from busprobe.errors import BusprobeError
+from busprobe.errors import BusprobeError, UsageError
 from busprobe.handover.bus_list import CircuitRow
 from busprobe.handover.circuits import LONGEST_CHANNEL, with_circuit, without_circuit
 from busprobe.job import Circuit, UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
-from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.form import Field, Form, Given
 from busprobe.wizard.common.notice import Failure
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.unit_table import UnitTable, fitted
-from busprobe.wizard.handover.forms import circuit_fields, circuit_problem, noted_circuit
+from busprobe.wizard.handover.forms import circuit_fields, noted_circuit
 
 _COLUMNS = (
     *(
@@ -123,12 +124,15 @@ class CircuitsScreen(Screen[None]):
             return
         known = row.circuit
 
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                self._keep(row, noted_circuit(known.channel, given))
+        def keep(noted: Circuit | None) -> None:
+            if noted is not None:
+                self._keep(row, noted)
                 self._table.action_cursor_down()
 
-        self.app.push_screen(Form(_name(row), circuit_fields(known), check=circuit_problem), keep)
+        self.app.push_screen(
+            Form(_name(row), circuit_fields(known), read=partial(noted_circuit, known.channel)),
+            keep,
+        )
 
     def action_checked(self) -> None:
         """Say that the direction was checked, or take that back."""
@@ -146,21 +150,20 @@ class CircuitsScreen(Screen[None]):
             Field("channel", "Channel, as the unit calls it", hint="like L1, A3, 7"),
         )
 
-        def wrong(given: Mapping[str, str]) -> str:
+        def read(given: Given) -> tuple[Place, Circuit]:
             if not given["address"].isdecimal() or int(given["address"]) not in units:
-                return f"There is no unit at '{given['address']}' on the list."
+                raise UsageError(f"There is no unit at '{given['address']}' on the list.")
             if not 0 < len(given["channel"]) <= LONGEST_CHANNEL:
-                return f"Name the channel, in at most {LONGEST_CHANNEL} characters."
-            return ""
+                raise UsageError(f"Name the channel, in at most {LONGEST_CHANNEL} characters.")
+            return units[int(given["address"])].place, Circuit(given["channel"])
 
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                unit = units[int(given["address"])]
-                new = Circuit(given["channel"])
-                if (unit.place, new.channel) not in {_key(row) for row in self._rows}:
-                    self._revise(unit.place, lambda known: with_circuit(known, new))
+        def keep(named: tuple[Place, Circuit] | None) -> None:
+            if named is not None:
+                place, new = named
+                if (place, new.channel) not in {_key(row) for row in self._rows}:
+                    self._revise(place, lambda known: with_circuit(known, new))
 
-        self.app.push_screen(Form("A channel of a meter", fields, check=wrong), keep)
+        self.app.push_screen(Form("A channel of a meter", fields, read=read), keep)
 
     def action_clear(self) -> None:
         """Forget what was noted of the channel under the cursor; one that no profile names goes."""
@@ -194,7 +197,7 @@ class CircuitsScreen(Screen[None]):
             self._fill()
 
         self.app.push_screen(
-            Form("List of circuits", (Field("path", "File (CSV)"),), words=words), keep
+            Form("List of circuits", (Field("path", "File (CSV)"),), read=dict, words=words), keep
         )
 
     def action_close(self) -> None:

@@ -3,13 +3,11 @@ records."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, replace
 
 from busprobe.errors import UsageError
 from busprobe.job import Cabling, Circuit, JobMeta, UnitRecord
-from busprobe.line.place import Place
-from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.wizard.common.form import Field
 
@@ -131,42 +129,15 @@ def references(unit: UnitRecord, given: Given) -> Mapping[str, str]:
     return {name: text for name, text in texts.items() if text}
 
 
-def pair_problem(given: Given) -> str:
-    """What is wrong with what was given of the pair; empty if nothing is."""
-    try:
-        noted_pair(given)
-    except UsageError as error:
-        return str(error)
-    return ""
-
-
-def unit_problem(given: Given) -> str:
-    """What is wrong with what was given of a unit; empty if nothing is."""
-    try:
-        noted_unit(UnitRecord(Place(1, LineSettings())), given)
-    except UsageError as error:
-        return str(error)
-    return ""
-
-
-def circuit_problem(given: Given) -> str:
-    """What is wrong with what was given of a channel; empty if nothing is."""
-    try:
-        noted_circuit("", given)
-    except UsageError as error:
-        return str(error)
-    return ""
-
-
 def noted_circuit(channel: str, given: Given) -> Circuit:
-    """The channel as it was given; raises `UsageError` where `circuit_problem` finds one."""
+    """The channel as it was given; raises `UsageError`."""
     texts = {field.name: given[field.name] for field in circuit_fields(Circuit(channel))}
     checked = _yes_no(texts.pop("direction_checked"))
     return Circuit(channel, **texts, direction_checked=checked)
 
 
 def noted_pair(given: Given) -> Cabling:
-    """The pair as it was given; raises `UsageError` where `pair_problem` finds one."""
+    """The pair as it was given; raises `UsageError`."""
     texts = {field.name: given[field.name] for field in fields(Cabling) if field.type == "str"}
     free = texts["keep_free"]
     return Cabling(
@@ -176,21 +147,26 @@ def noted_pair(given: Given) -> Cabling:
     )
 
 
-def noted_unit(unit: UnitRecord, given: Given) -> UnitRecord:
-    """The entry with what was given; raises `UsageError` where `unit_problem` finds one."""
-    kept = {"maker", "model", "serial", "revision", "supply", "remark"} & given.keys()
-    noted = {name: text for name, text in unit.noted.items() if name not in kept}
-    noted |= {name: given[name] for name in kept if given[name]}
-    return replace(
-        unit,
-        tag=given["tag"],
-        location=given["location"],
-        position=_place(given["position"]),
-        distance_m=_length(given["distance_m"]),
-        terminator=_yes_no(given["terminator"]),
-        label_fitted=_yes_no(given["label_fitted"]),
-        noted=noted,
-    )
+def noted_unit(given: Given) -> Callable[[UnitRecord], UnitRecord]:
+    """What makes of an entry the one with what was given; raises `UsageError`."""
+    asked = {"maker", "model", "serial", "revision", "supply", "remark"} & given.keys()
+    position, metres = _place(given["position"]), _length(given["distance_m"])
+    terminator, label = _yes_no(given["terminator"]), _yes_no(given["label_fitted"])
+
+    def noted(unit: UnitRecord) -> UnitRecord:
+        others = {name: text for name, text in unit.noted.items() if name not in asked}
+        return replace(
+            unit,
+            tag=given["tag"],
+            location=given["location"],
+            position=position,
+            distance_m=metres,
+            terminator=terminator,
+            label_fitted=label,
+            noted=others | {name: given[name] for name in asked if given[name]},
+        )
+
+    return noted
 
 
 def _place(text: str) -> int | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -17,17 +18,18 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
-from busprobe.handover.bus_list import UnitRow
+from busprobe.handover.bus_list import State, UnitRow
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
 from busprobe.job import UnitRecord
+from busprobe.job.records import Cabling
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.signs import Sign, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable, fitted
@@ -37,10 +39,8 @@ from busprobe.wizard.handover.forms import (
     noted_pair,
     noted_unit,
     pair_fields,
-    pair_problem,
     references,
     unit_fields,
-    unit_problem,
     value_fields,
 )
 from busprobe.wizard.handover.missing_screen import MissingScreen
@@ -65,6 +65,10 @@ _WHERE_KEY = "wizard.papers"
 
 def _nothing() -> None:
     """Nothing follows a form that was asked for by itself."""
+
+
+_SIGNS: dict[State, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
+"""How a row that was found is shown."""
 
 
 class HandoverStep(Step):
@@ -277,7 +281,7 @@ class HandoverStep(Step):
                     Notice("Since the earlier visit", comparison_words(compared.earlier))
                 )
 
-        self.app.push_screen(Form("Earlier visit", fields, words=words), compare)
+        self.app.push_screen(Form("Earlier visit", fields, read=dict, words=words), compare)
 
     # -- forms
     # ---------------------------------------------------------------------------------------------
@@ -294,7 +298,7 @@ class HandoverStep(Step):
             then()
 
         self.app.push_screen(
-            Form("Details", detail_fields(self.session.job.meta), start=start), keep
+            Form("Details", detail_fields(self.session.job.meta), read=dict, start=start), keep
         )
 
     def action_pair(self) -> None:
@@ -302,16 +306,14 @@ class HandoverStep(Step):
         self._ask_pair()
 
     def _ask_pair(self, start: str = "", then: Callable[[], None] = _nothing) -> None:
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                self.session.job.set_cabling(noted_pair(given))
+        def keep(noted: Cabling | None) -> None:
+            if noted is not None:
+                self.session.job.set_cabling(noted)
                 self.post_message(self.JobChanged())
             then()
 
         fields = pair_fields(self.session.job.cabling)
-        self.app.push_screen(
-            Form("The pair of wires", fields, check=pair_problem, start=start), keep
-        )
+        self.app.push_screen(Form("The pair of wires", fields, read=noted_pair, start=start), keep)
 
     @on(DataTable.RowSelected, "#bus-list")
     def action_unit(self) -> None:
@@ -328,13 +330,13 @@ class HandoverStep(Step):
     def _ask_unit(
         self, unit: UnitRecord, start: str = "", then: Callable[[], None] = _nothing
     ) -> None:
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                self._revise(unit, lambda known: noted_unit(known, given))
+        def keep(noted: Callable[[UnitRecord], UnitRecord] | None) -> None:
+            if noted is not None:
+                self._revise(unit, noted)
             then()
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, unit_fields(unit), check=unit_problem, start=start), keep)
+        self.app.push_screen(Form(title, unit_fields(unit), read=noted_unit, start=start), keep)
 
     def action_values(self) -> None:
         """Ask what the display of the unit under the cursor shows."""
@@ -348,15 +350,16 @@ class HandoverStep(Step):
             )
 
     def _ask_values(self, unit: UnitRecord, then: Callable[[], None] = _nothing) -> None:
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                noted = references(unit, given)
+        def keep(noted: Mapping[str, str] | None) -> None:
+            if noted is not None:
                 self._revise(unit, lambda known: replace(known, references=noted))
             then()
 
         words = "What its display or an instrument shows at the same moment. Empty: not noted."
         title = f"Values of unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, value_fields(unit), words=words), keep)
+        self.app.push_screen(
+            Form(title, value_fields(unit), read=partial(references, unit), words=words), keep
+        )
 
     def action_circuits(self) -> None:
         """Ask what the channels of meters measure, from the unit under the cursor on."""
@@ -388,7 +391,7 @@ class HandoverStep(Step):
     def _row(self, row: UnitRow) -> list[Text | str]:
         cycle = {True: "yes", False: "no", None: "-"}[row.power_cycle_verified]
         what = " ".join(filter(None, (row.maker, row.model))) or "-"
-        state = signed(self, row.state) if row.found else Text(f"· {row.state}")
+        state = signed(self, _SIGNS[row.state]) if row.found else Text(f"· {row.state}")
         cells: list[Text | str] = [
             str(row.number),
             both_forms(row.address),

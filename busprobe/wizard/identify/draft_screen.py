@@ -22,7 +22,7 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.drafting.choice import Choice
 from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
-from busprobe.wizard.common.form import Form
+from busprobe.wizard.common.form import Form, Given
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.signs import toned
@@ -336,27 +336,22 @@ class DraftScreen(Screen[Path | None]):
             )
             return
         fields = profile_fields(proposal(made, self._sheet.about))
-        form = Form(
-            "Save this profile", fields, words=words.BEFORE_SAVING, check=self._what_is_wrong
-        )
+        form = Form("Save this profile", fields, read=self._read, words=words.BEFORE_SAVING)
         self.app.push_screen(form, self._save)
 
-    def _what_is_wrong(self, given: Mapping[str, str]) -> str:
-        """In words, what keeps a sound profile from coming of this; what was typed is kept all the
-        same."""
+    def _read(self, given: Given) -> Given:
+        """The same; raises `UsageError` where no valid profile comes of it, and keeps what was
+        typed all the same."""
         self._sheet = self._sheet.saying(given)
         made = self._draft()
         profile_id = completed(given)["id"]
-        try:
-            self._drafting.target(profile_id, given["folder"])
-        except UsageError as error:
-            return f"{error.what} {error.todo}"
+        self._drafting.target(profile_id, given["folder"])
         try:
             if made is not None:
                 made.toml(profile_id)
         except UsageError as error:
-            return by_label(error.what)
-        return ""
+            raise UsageError(by_label(error.what)) from error
+        return given
 
     def _save(self, given: Mapping[str, str] | None, *, overwrite: bool = False) -> None:
         made = self._draft()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
@@ -15,17 +15,19 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
+from busprobe.errors import UsageError
 from busprobe.job import UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
-from busprobe.wizard.common.form import Field, Form
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.form import Field, Form, Given
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable, fitted
-from busprobe.wizard.common.unit_words import key_text, type_words
+from busprobe.wizard.common.unit_words import type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
 from busprobe.wizard.identify.drafting import Drafting
 from busprobe.wizard.identify.words import (
@@ -111,7 +113,7 @@ in step 5."""
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
-        self._identified: dict[str, Identified] = {}
+        self._identified: dict[Place, Identified] = {}
         self._stopping = False
         self._told_of: Store | None = None
         self._drafting: DraftScreen | None = None
@@ -137,7 +139,7 @@ in step 5."""
     def job_changed(self) -> None:
         """Show the units of the job."""
         units = self.session.job.units()
-        self._units.fill((key_text(unit), self._row(unit)) for unit in units)
+        self._units.fill((str(unit.place), self._row(unit)) for unit in units)
         lone = [unit for unit in units if unit.kind == "unit"]
         known = [unit for unit in lone if unit.profile is not None]
         odd = [unit for unit in units if unit.kind != "unit"]
@@ -153,9 +155,7 @@ in step 5."""
             elif len(known) < len(lone):
                 self.state = StepState.DOING if known else StepState.TO_DO
                 strange = [
-                    unit
-                    for unit in lone
-                    if unit.profile is None and key_text(unit) in self._identified
+                    unit for unit in lone if unit.profile is None and unit.place in self._identified
                 ]
                 mute = format_addresses(u.address for u in strange)
                 self.next_words = (
@@ -246,7 +246,7 @@ in step 5."""
     @on(UnitIdentified)
     def _unit_identified(self, event: UnitIdentified) -> None:
         identified = event.identified
-        self._identified[key_text(identified)] = identified
+        self._identified[Place(identified.address, identified.settings)] = identified
         self._done += 1
         self.progress = f"{self._done} of {self._total}" if self._total > 1 else ""
         self.post_message(self.JobChanged())
@@ -257,23 +257,23 @@ in step 5."""
         if unit is None:
             return
         profiles = self.session.store.profiles
-        identified = self._identified.get(key_text(unit))
+        identified = self._identified.get(unit.place)
         field = Field(
             "profile",
             "Profile, by its short name; empty for none",
             unit.profile or likeliest(identified),
         )
 
-        def wrong(given: Mapping[str, str]) -> str:
-            known = given["profile"] in ("", *profiles)
-            return "" if known else f"There is no such profile. There are: {', '.join(profiles)}."
+        def read(given: Given) -> str:
+            if given["profile"] not in ("", *profiles):
+                listed = ", ".join(profiles)
+                raise UsageError("There is no such profile.", todo=f"There are: {listed}.")
+            return given["profile"]
 
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
+        def keep(chosen: str | None) -> None:
+            if chosen is not None:
                 known = self.session.job.unit(unit.place) or unit
-                self.session.job.put_unit(
-                    replace(known, profile=given["profile"] or None, match=None)
-                )
+                self.session.job.put_unit(replace(known, profile=chosen or None, match=None))
                 self._ask((unit,))
 
         title = f"What is unit {both_forms(unit.address)}, as you see it?"
@@ -281,7 +281,7 @@ in step 5."""
             "For a unit that does not say what it is: go by its label. The bus list says that it"
             " was chosen by hand."
         )
-        self.app.push_screen(Form(title, (field,), words=words, check=wrong), keep)
+        self.app.push_screen(Form(title, (field,), read=read, words=words), keep)
 
     def action_why(self) -> None:
         """Show the reasons for and against the profiles."""
@@ -289,7 +289,7 @@ in step 5."""
         if unit is None:
             return
         words = reasons(
-            unit, self._profile(unit), self._identified.get(key_text(unit)), self.session.store
+            unit, self._profile(unit), self._identified.get(unit.place), self.session.store
         )
         self.wizard.explain(f"Unit {both_forms(unit.address)}: why", words)
 
@@ -309,7 +309,7 @@ in step 5."""
             ),
         )
 
-        def keep(given: Mapping[str, str] | None) -> None:
+        def keep(given: Given | None) -> None:
             if given is not None:
                 place = int(given["position"]) if given["position"] else None
                 known = self.session.job.unit(unit.place) or unit
@@ -319,7 +319,7 @@ in step 5."""
                 self.post_message(self.JobChanged())
 
         self.app.push_screen(
-            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
+            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields, read=dict), keep
         )
 
     @on(DataTable.RowHighlighted, "#units")
@@ -336,7 +336,7 @@ in step 5."""
 
     def _chosen(self) -> UnitRecord | None:
         key = self._units.chosen
-        return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
+        return next((unit for unit in self.session.job.units() if str(unit.place) == key), None)
 
     def _profile(self, unit: UnitRecord) -> Profile | None:
         return self.session.store.profiles.get(unit.profile or "")
@@ -347,7 +347,7 @@ in step 5."""
         cells = (
             both_forms(unit.address),
             str(unit.settings),
-            signed(self, unit.kind),
+            signed(self, OF_KIND[unit.kind]),
             what,
             match,
             unit.tag,
@@ -367,7 +367,7 @@ in step 5."""
         told = Text()
         if unit is not None:
             width = self.app.size.width - 3
-            told = identity(unit, self._profile(unit), self._identified.get(key_text(unit)), width)
+            told = identity(unit, self._profile(unit), self._identified.get(unit.place), width)
         self.query_one("#identity", Static).update(told)
         self.query_one("#values", UnitTable).fill([] if unit is None else self._values(unit))
 

@@ -14,6 +14,7 @@ from busprobe.profiles.data_sheet import limits
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
+from busprobe.wizard.common.signs import Sign
 
 _CLASH = (
     "Two or more units answer here at once, so it cannot be told what they are. Go to Readdress (5)"
@@ -27,9 +28,9 @@ _CANDIDATES = 4
 """Profiles whose reasons are shown."""
 
 
-def plausibility(reading: Mapping[str, Any]) -> str:
-    """How a stored reading was judged, in a word that has a sign."""
-    return {True: "plausible", False: "implausible"}.get(reading["plausible"], "no range")
+def plausibility(reading: Mapping[str, Any]) -> Sign:
+    """How a stored reading was judged."""
+    return {True: Sign.PLAUSIBLE, False: Sign.IMPLAUSIBLE}.get(reading["plausible"], Sign.NO_RANGE)
 
 
 def register(reading: Mapping[str, Any]) -> str:

@@ -177,7 +177,7 @@ master is disturbed."""
 
     def action_close(self) -> None:
         """Release the port, for another program or another adapter."""
-        if not self.wizard.gate.holder:
+        if not self.wizard.line_lock.holder:
             self.session.close()
             self._say(Text("The port is closed."))
             self.post_message(self.JobChanged())

@@ -14,7 +14,6 @@ from textual.containers import VerticalScroll
 from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
-from busprobe.errors import UsageError
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.polling import polling
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals, kept_intervals, parse_interval
@@ -149,19 +148,12 @@ class PollingScreen(Screen[None]):
         words: str,
         change: Callable[[Mapping[str, str]], Intervals],
     ) -> None:
-        def wrong(given: Mapping[str, str]) -> str:
-            try:
-                change(given)
-            except UsageError as error:
-                return str(error)
-            return ""
-
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                keep_intervals(self._session.job, change(given))
+        def keep(changed: Intervals | None) -> None:
+            if changed is not None:
+                keep_intervals(self._session.job, changed)
                 self.show_table()
 
-        self.app.push_screen(Form(title, fields, words=words, check=wrong), keep)
+        self.app.push_screen(Form(title, fields, read=change, words=words), keep)
 
     def action_close(self) -> None:
         """Back to the step."""

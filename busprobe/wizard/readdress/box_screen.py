@@ -23,10 +23,10 @@ from busprobe.readdress.one_by_one import (
     Waiting,
     Watched,
 )
-from busprobe.wizard.common.distance_screen import HandsScreen
+from busprobe.wizard.common.distance_screen import DistanceScreen
 
 
-class BoxScreen(HandsScreen):
+class BoxScreen(DistanceScreen):
     """Large: CONNECT, ONE, TWO, DONE, and the address that is next."""
 
     class Told(Message):

@@ -8,7 +8,7 @@ from textual.message import Message
 
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.isolation import AddressLook, Occupancy
-from busprobe.wizard.common.distance_screen import HandsScreen, Tone
+from busprobe.wizard.common.distance_screen import DistanceScreen, Tone
 
 _LARGE: dict[Occupancy, tuple[str, Tone]] = {
     Occupancy.SEVERAL: ("TWO", "gone"),
@@ -18,7 +18,7 @@ _LARGE: dict[Occupancy, tuple[str, Tone]] = {
 }
 
 
-class IsolationScreen(HandsScreen):
+class IsolationScreen(DistanceScreen):
     """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers
     cleanly."""
 

@@ -18,17 +18,17 @@ from textual.widgets import DataTable, Footer, Static
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.readdress.words import RESULT_WORDS, role_words
 from busprobe.text import hex_bytes
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.signs import Sign, signed, toned
 from busprobe.wizard.common.unit_table import UnitTable
 
 _COLUMNS = (("No.", 4), ("Time", 16), ("What", 14), ("From → to", 24), ("Outcome", 20))
 
 _SIGNS = {
-    Result.VERIFIED: "good",
-    Result.ACKNOWLEDGED: "good",
-    Result.WAITING: "cycle it",
-    Result.NOT_VERIFIED: "wrong",
-    Result.NOT_ACKNOWLEDGED: "wrong",
+    Result.VERIFIED: Sign.GOOD,
+    Result.ACKNOWLEDGED: Sign.GOOD,
+    Result.WAITING: Sign.POWER_CYCLE,
+    Result.NOT_VERIFIED: Sign.WRONG,
+    Result.NOT_ACKNOWLEDGED: Sign.WRONG,
 }
 """Sign by the outcome on record."""
 
@@ -112,13 +112,12 @@ class JournalScreen(Screen[int | None]):
     def _outcome(self, outcome: Result | None) -> Text:
         """The outcome on record behind a sign; one that nobody knows is to be looked into."""
         if outcome is None:
-            return signed(self, "not known")
-        word = _SIGNS[outcome]
-        text = signed(self, word)
-        if outcome is not Result.WAITING:
-            text.right_crop(len(word))
-            text.append(RESULT_WORDS[outcome], style="not bold")
-        return text
+            return signed(self, Sign.NOT_KNOWN)
+        sign = _SIGNS[outcome]
+        if outcome is Result.WAITING:
+            return signed(self, sign)
+        text = toned(self, f"{sign.character} ", sign.tone)
+        return text.append(RESULT_WORDS[outcome], style="not bold")
 
 
 def local_time(stamp: str) -> str:

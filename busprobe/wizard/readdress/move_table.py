@@ -9,14 +9,15 @@ from rich.text import Text
 
 from busprobe.job.journal import WriteRecord
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import latest_move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.unit_table import UnitTable
-from busprobe.wizard.common.unit_words import key_text, short_type
-from busprobe.wizard.readdress.words import move_words
+from busprobe.wizard.common.unit_words import short_type
+from busprobe.wizard.readdress.words import move_sign
 
 _TYPE = 16
 """Letters of the type: the model, and as much of the maker as there is room for."""
@@ -33,7 +34,7 @@ _COLUMNS = (
 
 
 class MoveTable(UnitTable):
-    """A row for each unit, its key by `key_text`."""
+    """A row for each unit, its key the text form of its place."""
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(_COLUMNS, id=id, padding=0)
@@ -42,24 +43,24 @@ class MoveTable(UnitTable):
         self,
         units: Sequence[UnitRecord],
         profiles: Mapping[str, Profile],
-        wanted: Mapping[str, int],
+        wanted: Mapping[Place, int],
         writes: Sequence[WriteRecord],
         left: Sequence[UnfinishedSteps],
     ) -> None:
-        """Show `units` with their wanted addresses, by key, and what the journal says of their
+        """Show `units` with their wanted addresses and what the journal says of their
         moves."""
 
         def row(unit: UnitRecord) -> list[Text | str]:
-            want = wanted.get(key_text(unit))
-            moved = move_words(unit, latest_move(unit, writes), left)
+            want = wanted.get(unit.place)
+            moved = move_sign(unit, latest_move(unit, writes), left)
             return [
                 both_forms(unit.address),
                 str(unit.settings),
-                signed(self, unit.kind),
+                signed(self, OF_KIND[unit.kind]),
                 short_type(unit, profiles)[:_TYPE] or "-",
                 unit.tag,
                 "-" if want is None else both_forms(want),
                 signed(self, moved) if moved else "-",
             ]
 
-        self.fill((key_text(unit), row(unit)) for unit in units)
+        self.fill((str(unit.place), row(unit)) for unit in units)

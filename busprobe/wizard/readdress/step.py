@@ -16,41 +16,49 @@ from textual.widgets import DataTable, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.journal import latest_move, recorded_outcome
 from busprobe.readdress.move import Prepared
-from busprobe.readdress.move_list import Goal, MoveList
+from busprobe.readdress.move_list import Goal, MoveList, Practice
+from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
-from busprobe.wizard.common.form import Field, Form
+from busprobe.session.moves import BusMoves
+from busprobe.wizard.common.form import Field, Form, Given
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.step import Step
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_words import key_text
-from busprobe.wizard.readdress.box_form import FIELDS, BoxOrder, read_box_order
 from busprobe.wizard.readdress.box_screen import BoxScreen
-from busprobe.wizard.readdress.isolating_step import IsolatingStep
+from busprobe.wizard.readdress.clash_isolation import ClashIsolation
+from busprobe.wizard.readdress.dialogs import MovesInOrder, WhichCycled
+from busprobe.wizard.readdress.forms import (
+    BOX,
+    PRACTICE,
+    PRACTICE_WORDS,
+    BoxOrder,
+    read_address,
+    read_box_order,
+    read_practice,
+)
 from busprobe.wizard.readdress.journal_screen import JournalScreen
+from busprobe.wizard.readdress.move_runner import MoveRunner
 from busprobe.wizard.readdress.move_table import MoveTable
-from busprobe.wizard.readdress.plan_dialog import PlanShown
-from busprobe.wizard.readdress.proposal_form import FIELDS as PRACTICE
-from busprobe.wizard.readdress.proposal_form import WORDS as PRACTICE_WORDS
-from busprobe.wizard.readdress.proposal_form import read_practice
 from busprobe.wizard.readdress.unit_moves import (
-    WANTED,
     clash_with,
     goal_of,
-    is_address,
+    keep_wanted,
+    kept_wanted,
     left_for,
     wanted_by,
 )
-from busprobe.wizard.readdress.which_cycled import WhichCycled
 from busprobe.wizard.readdress.words import plan_text, standing
 
 
-class ReaddressStep(IsolatingStep):
+class ReaddressStep(Step):
     """Units, the addresses they are to have, and the guarded way there."""
 
     TITLE = StepName.READDRESS
@@ -101,6 +109,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
         self._said = False
+        self._runner = MoveRunner(self, self._show, self._moved)
+        self._isolation = ClashIsolation(self, self._runner)
 
     def compose(self) -> ComposeResult:
         """The units; what is going on."""
@@ -130,53 +140,84 @@ a step after the write was never done (save, lock again): put the cursor on it a
     def job_changed(self) -> None:
         """Show units, wanted addresses and what became of moves."""
         units, writes, wanted = self.session.job.units(), self.session.job.writes(), self._wanted
-        left = self.moves.unfinished_steps()
+        left = self._moves.unfinished_steps()
         self._table.show(units, self.session.store.profiles, wanted, writes, left)
         if self.working:
             return
-        unfinished = self.moves.unfinished()
+        unfinished = self._moves.unfinished()
         self.state, self.next_words = standing(units, writes, wanted, unfinished, left)
         if not self._said:
             told = [f"! Not known what became of: {write.words}" for write in unfinished]
             told += [f"! {each.words}" for each in left]
             if told:
-                self.say(Text("\n".join(told)))
+                self._runner.say(Text("\n".join(told)))
+
+    # -- work on the line
+    # ------------------------------------------------------------------------------------
+
+    def action_stop(self) -> None:
+        """Stop before the next write; one that was sent is still followed up."""
+        if self.working:
+            self.next_words = "Stopping; a write that was sent is followed up first …"
+            self._runner.stop_work()
+
+    def stop_work(self) -> None:
+        """Nothing that waits for a yes gets one; watches end."""
+        self._runner.stop_work()
+
+    def work_ended(self) -> None:
+        """Show where things stand."""
+        self._runner.work_ended()
+        self.refresh_bindings()
+        self.post_message(self.JobChanged())
+        self._isolation.work_ended()
+
+    def on_unmount(self) -> None:
+        """The screen is gone: a worker must not wait for it for ever."""
+        self._runner.stop_work()
+
+    @property
+    def _moves(self) -> BusMoves:
+        return self._runner.moves
+
+    def _moved(self, outcome: Outcome) -> None:
+        self._isolation.moved(outcome)
 
     # -- wanted addresses
     # ----------------------------------------------------------------------------------
 
     @property
-    def _wanted(self) -> dict[str, int]:
-        kept = self.session.job.state(WANTED)
-        return dict(kept) if isinstance(kept, dict) else {}
+    def _wanted(self) -> dict[Place, int]:
+        return kept_wanted(self.session.job)
 
-    def _want(self, wanted: Mapping[str, int]) -> None:
-        self.session.job.set_state(WANTED, dict(wanted))
+    def _want(self, wanted: Mapping[Place, int]) -> None:
+        keep_wanted(self.session.job, wanted)
         self.post_message(self.JobChanged())
 
     def action_propose(self) -> None:
         """Fill in what the plan says or, after asking for its rules, good practice."""
         if self.session.plan:
-            self._propose(self.moves.bus.from_plan(self.session.plan))
+            self._propose(self._moves.bus.from_plan(self.session.plan))
             return
 
-        def count(given: Mapping[str, str] | None) -> None:
-            if given is not None:
+        def count(practice: Practice | None) -> None:
+            if practice is not None:
                 try:
-                    self._propose(self.moves.bus.counted_up(read_practice(given)))
+                    self._propose(self._moves.bus.counted_up(practice))
                 except BusprobeError as error:
                     self.app.push_screen(Failure(error))
 
-        self.app.push_screen(
-            Form("Propose addresses", PRACTICE, words=PRACTICE_WORDS, keep="Propose"), count
+        form = Form(
+            "Propose addresses", PRACTICE, read=read_practice, words=PRACTICE_WORDS, keep="Propose"
         )
+        self.app.push_screen(form, count)
 
     def _propose(self, goal: Goal) -> None:
-        stay = {key_text(seat.place) for seat in goal.addresses}
+        stay = {seat.place for seat in goal.addresses}
         proposed = wanted_by(goal)
         self._want(
             {
-                **{key: address for key, address in self._wanted.items() if key not in stay},
+                **{place: want for place, want in self._wanted.items() if place not in stay},
                 **proposed,
             }
         )
@@ -185,7 +226,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
             what = (
                 "Every unit has an address of its own; none needs another by plan or good practice."
             )
-        self.say(Text("\n".join((what, *goal.remarks))))
+        self._runner.say(Text("\n".join((what, *goal.remarks))))
 
     @on(DataTable.RowSelected, "#movers")
     def _selected(self) -> None:
@@ -197,7 +238,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit = self._chosen()
         if unit is None:
             return
-        known = self._wanted.get(key_text(unit))
+        known = self._wanted.get(unit.place)
         fields = (
             Field(
                 "address",
@@ -207,26 +248,17 @@ a step after the write was never done (save, lock again): put the cursor on it a
             ),
         )
 
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is None:
-                return
-            wanted = self._wanted
-            if not given["address"]:
-                wanted.pop(key_text(unit), None)
-            elif is_address(given["address"]):
-                wanted[key_text(unit)] = int(given["address"])
-            else:
-                error = UsageError(
-                    f"{given['address']} is not a unit address.",
-                    todo="Write a number from 1 to 247.",
-                )
-                self.app.push_screen(Failure(error))
-                return
-            self._want(wanted)
+        def changed(given: Given) -> dict[Place, int]:
+            others = {place: want for place, want in self._wanted.items() if place != unit.place}
+            typed = given["address"]
+            return {**others, unit.place: read_address(typed)} if typed else others
 
-        self.app.push_screen(
-            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields), keep
-        )
+        def keep(wanted: Mapping[Place, int] | None) -> None:
+            if wanted is not None:
+                self._want(wanted)
+
+        title = f"Unit {both_forms(unit.address)} at {unit.settings}"
+        self.app.push_screen(Form(title, fields, read=changed), keep)
 
     # -- one move
     # ------------------------------------------------------------------------------------------
@@ -236,7 +268,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit = self._chosen()
         if unit is None:
             return
-        wanted = self._wanted.get(key_text(unit))
+        wanted = self._wanted.get(unit.place)
         taken = clash_with(wanted, self.session.job.units(), unit) if wanted is not None else None
         if unit.kind != "unit":
             self.wizard.explain(
@@ -275,27 +307,28 @@ a step after the write was never done (save, lock again): put the cursor on it a
             " sheet."
         )
 
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is None or not given["register"]:
-                return
-            try:
-                procedure = Procedure.by_hand(int(given["register"]), int(given["function"] or 0))
-            except UsageError as error:
-                self.app.push_screen(Failure(error))
-                return
-            self._begin(unit, wanted, procedure)
+        def read(given: Given) -> Procedure:
+            if not given["register"]:
+                raise UsageError("No register was given.", todo="Take it from the data sheet.")
+            return Procedure.by_hand(int(given["register"]), int(given["function"] or 0))
 
-        self.app.push_screen(Form("By hand", fields, words=words, keep="Prepare"), begin)
+        def begin(procedure: Procedure | None) -> None:
+            if procedure is not None:
+                self._begin(unit, wanted, procedure)
+
+        self.app.push_screen(Form("By hand", fields, read=read, words=words, keep="Prepare"), begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
-        self.run_move("the move", partial(self.moves.prepare_move, unit.place, wanted, procedure))
+        self._runner.run_move(
+            "the move", partial(self._moves.prepare_move, unit.place, wanted, procedure)
+        )
 
     # -- all of them
     # ---------------------------------------------------------------------------------------
 
     def action_all(self) -> None:
         """Move all units to their wanted addresses."""
-        bus = self.moves.bus
+        bus = self._moves.bus
         self._show_plan(
             "the moves",
             lambda: bus.addresses(goal_of(bus, self._wanted)),
@@ -310,17 +343,22 @@ a step after the write was never done (save, lock again): put the cursor on it a
         )
         fields = (Field("settings", "Line settings for all units", "19200-8E1"),)
 
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is not None:
+        def begin(settings: LineSettings | None) -> None:
+            if settings is not None:
                 self._show_plan(
                     "the line settings",
-                    lambda: self.moves.plan_line_settings(LineSettings.parse(given["settings"])),
+                    lambda: self._moves.plan_line_settings(settings),
                     "No unit can be given other line settings",
                 )
 
-        self.app.push_screen(
-            Form("Line settings", fields, words=words, keep="Show the changes"), begin
+        form = Form(
+            "Line settings",
+            fields,
+            read=lambda given: LineSettings.parse(given["settings"]),
+            words=words,
+            keep="Show the changes",
         )
+        self.app.push_screen(form, begin)
 
     def _show_plan(self, what: str, plan: Callable[[], MoveList], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
@@ -335,9 +373,9 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
         def begin(sure: bool | None) -> None:
             if sure:
-                self.run_batch(what, planned)
+                self._runner.run_batch(what, planned)
 
-        self.app.push_screen(PlanShown(planned), begin)
+        self.app.push_screen(MovesInOrder(planned), begin)
 
     # -- a clash, a box, a power cycle, the journal
     # ------------------------------------------------------------
@@ -346,24 +384,21 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """Guide the technician to one unit alone at the address under the cursor."""
         unit = self._chosen()
         if unit is not None:
-            self.run_isolation(unit.address, unit.settings)
+            self._isolation.run(unit.place)
 
     def action_box(self) -> None:
         """Take a box of identical units one by one."""
         words = "All units of the box must be of one type. Connect none or one of them now."
 
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is None:
-                return
-            try:
-                self._begin_box(read_box_order(given))
-            except UsageError as error:
-                self.app.push_screen(Failure(error))
+        def begin(order: BoxOrder | None) -> None:
+            if order is not None:
+                self._begin_box(order)
 
-        self.app.push_screen(Form("One by one", FIELDS, words=words, keep="Begin"), begin)
+        form = Form("One by one", BOX, read=read_box_order, words=words, keep="Begin")
+        self.app.push_screen(form, begin)
 
     def _begin_box(self, order: BoxOrder) -> None:
-        moves, undo = self.moves, StopFlag()
+        moves, undo = self._moves, StopFlag()
         screen = BoxScreen(self.action_stop, undo.set)
 
         def work() -> None:
@@ -372,24 +407,24 @@ a step after the write was never done (save, lock again): put the cursor on it a
                     order.settings,
                     order.factory,
                     order.first,
-                    confirm=self.confirm,
-                    cancel=self._stop,
+                    confirm=self._runner.confirm,
+                    cancel=self._runner.stop,
                     undo=undo,
                 ):
                     screen.post_message(BoxScreen.Told(told))
             finally:
                 screen.post_message(BoxScreen.Ended())
 
-        if self.begin("the box", work, moves=True):
+        if self._runner.begin("the box", work, moves=True):
             self.app.push_screen(screen)
 
     def action_verify(self) -> None:
         """Look at what was under way, at what is left of a procedure, or at moved units after a
         power cycle."""
         unit, job = self._chosen(), self.session.job
-        if self.moves.unfinished():
-            self.run_recovery()
-        elif (left := left_for(unit, job.units(), self.moves.unfinished_steps())) is not None:
+        if self._moves.unfinished():
+            self._runner.run_recovery()
+        elif (left := left_for(unit, job.units(), self._moves.unfinished_steps())) is not None:
             self._ask_rest(left, unit)
         else:
             self._check(unit)
@@ -399,25 +434,25 @@ a step after the write was never done (save, lock again): put the cursor on it a
         and on."""
         write = latest_move(unit, self.session.job.writes()) if unit is not None else None
         one = () if write is None else (recorded_outcome(write),)
-        every = self.moves.unproven()
+        every = self._moves.unproven()
         if not one and not every:
-            self.say(
+            self._runner.say(
                 Text("No unit was moved that is not proven yet, so there is nothing to look at.")
             )
         elif len(every) < 2 and (one or every):
-            self.run_checks(one or every)
+            self._runner.run_checks(one or every)
         else:
 
             def choose(every_one: bool | None) -> None:
                 if every_one is not None:
-                    self.run_checks(every if every_one else one)
+                    self._runner.run_checks(every if every_one else one)
 
-            self.app.push_screen(WhichCycled(self.named(every), one=bool(one)), choose)
+            self.app.push_screen(WhichCycled(self._runner.named(every), one=bool(one)), choose)
 
     def _ask_rest(self, left: UnfinishedSteps, unit: UnitRecord | None) -> None:
         def choose(send: bool | None) -> None:
             if send:
-                self.run_rest(left)
+                self._runner.run_rest(left)
             elif send is False:
                 self._check(unit)
 
@@ -433,12 +468,14 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
         def undo(number: int | None) -> None:
             if number is not None:
-                self.run_move(f"the undo of write {number}", partial(self._prepare_undo, number))
+                self._runner.run_move(
+                    f"the undo of write {number}", partial(self._prepare_undo, number)
+                )
 
         self.app.push_screen(JournalScreen(self.session.job.writes()), undo)
 
     def _prepare_undo(self, number: int, report: Report, stop: StopFlag) -> Prepared:
-        return self.moves.prepare_undo(number, report=report, stop=stop)
+        return self._moves.prepare_undo(number, report=report, stop=stop)
 
     # -- showing
     # -------------------------------------------------------------------------------------------
@@ -449,10 +486,9 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
     def _chosen(self) -> UnitRecord | None:
         key = self._table.chosen
-        return next((unit for unit in self.session.job.units() if key_text(unit) == key), None)
+        return next((unit for unit in self.session.job.units() if str(unit.place) == key), None)
 
-    def say(self, words: Text, *, going_on: bool = False) -> None:
-        """Show what is going on or what became of it, below the units."""
-        super().say(words, going_on=going_on)
+    def _show(self, words: Text) -> None:
+        """What is going on or what became of it, below the units."""
         self._said = True
         self.query_one("#move-said", Static).update(words)

@@ -5,15 +5,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
-from busprobe.modbus.addresses import ALL
+from busprobe.line.place import Place
 from busprobe.readdress.move_list import Bus, Goal
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
-from busprobe.wizard.common.unit_words import key_text
 
-WANTED = "wizard.wanted"
-"""Where the job keeps the wanted addresses, by `key_text`."""
+_WANTED = "wizard.wanted"
+"""Where the job keeps the wanted addresses, by the text form of the place."""
+
+
+def kept_wanted(job: Job) -> dict[Place, int]:
+    """The addresses that units are to have, by where they are now."""
+    kept = job.state(_WANTED)
+    return {Place.parse(place): address for place, address in (kept or {}).items()}
+
+
+def keep_wanted(job: Job, wanted: Mapping[Place, int]) -> None:
+    """Keep the addresses that units are to have."""
+    job.set_state(_WANTED, {str(place): address for place, address in wanted.items()})
 
 
 def left_for(
@@ -26,40 +37,33 @@ def left_for(
     return next(iter(mine + lost), None)
 
 
-def wanted_by(goal: Goal) -> Mapping[str, int]:
-    """Addresses wanted by a goal, by `key_text`, those that stay left out."""
+def wanted_by(goal: Goal) -> Mapping[Place, int]:
+    """Addresses wanted by a goal, those that stay left out."""
     return {
-        key_text(seat.place): address
+        seat.place: address
         for seat, address in goal.addresses.items()
         if address != seat.place.address
     }
 
 
-def goal_of(bus: Bus, wanted: Mapping[str, int]) -> Goal:
-    """The goal that the wanted addresses, by `key_text`, amount to."""
-    return Goal(
-        {seat: wanted[key_text(seat.place)] for seat in bus.units if key_text(seat.place) in wanted}
-    )
+def goal_of(bus: Bus, wanted: Mapping[Place, int]) -> Goal:
+    """The goal that the wanted addresses amount to."""
+    return Goal({seat: wanted[seat.place] for seat in bus.units if seat.place in wanted})
 
 
-def followed(wanted: Mapping[str, int], outcome: Outcome) -> dict[str, int]:
+def followed(wanted: Mapping[Place, int], outcome: Outcome) -> dict[Place, int]:
     """The wanted addresses after a verified move: the unit's wish is fulfilled, or goes along to
     where it waits."""
     left, move = dict(wanted), outcome.move
-    wish = left.pop(key_text(move.source), None)
+    wish = left.pop(move.source, None)
     if wish is not None and wish != move.target.address:
-        left[key_text(move.target)] = wish
+        left[move.target] = wish
     return left
 
 
 def clash_with(address: int, units: Iterable[UnitRecord], mover: UnitRecord) -> UnitRecord | None:
     """Who has `address` already, at whatever settings."""
     return next(
-        (unit for unit in units if unit.address == address and key_text(unit) != key_text(mover)),
+        (unit for unit in units if unit.address == address and unit.place != mover.place),
         None,
     )
-
-
-def is_address(text: str) -> bool:
-    """Whether `text` is a unit address in decimal."""
-    return text.isdigit() and int(text) in ALL

@@ -9,6 +9,7 @@ from textual.widget import Widget
 
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.job.records import UnitRecord
+from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
 from busprobe.readdress.journal import MoveState, latest_move, move_state
@@ -17,41 +18,40 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.text import hex_bytes
-from busprobe.wizard.common.signs import Tone, toned
+from busprobe.wizard.common.signs import Sign, signed
 from busprobe.wizard.common.step import StepState
-from busprobe.wizard.common.unit_words import key_text, type_words
+from busprobe.wizard.common.unit_words import type_words
 
-_RESULT_SIGNS: Mapping[Result, tuple[str, Tone]] = {
-    Result.VERIFIED: ("✓", "good"),
-    Result.WAITING: ("!", "attention"),
-    Result.NOT_VERIFIED: ("✖", "wrong"),
-    Result.REFUSED: ("✖", "attention"),
+_RESULT_SIGNS: Mapping[Result, Sign] = {
+    Result.VERIFIED: Sign.VERIFIED,
+    Result.WAITING: Sign.POWER_CYCLE,
+    Result.NOT_VERIFIED: Sign.UNCERTAIN,
+    Result.REFUSED: Sign.REFUSED,
 }
 
 
-_STATE_WORDS: Mapping[MoveState, str] = {
-    MoveState.UNKNOWN: "not known",
-    MoveState.WAITING: "cycle it",
-    MoveState.VERIFIED: "verified",
-    MoveState.KEPT: "kept",
-    MoveState.REFUSED: "refused",
-    MoveState.NOT_VERIFIED: "not sure",
+_STATE_SIGNS: Mapping[MoveState, Sign] = {
+    MoveState.UNKNOWN: Sign.NOT_KNOWN,
+    MoveState.WAITING: Sign.POWER_CYCLE,
+    MoveState.VERIFIED: Sign.VERIFIED,
+    MoveState.KEPT: Sign.KEPT,
+    MoveState.REFUSED: Sign.REFUSED,
+    MoveState.NOT_VERIFIED: Sign.UNCERTAIN,
 }
 
 
-def move_words(
+def move_sign(
     unit: UnitRecord, write: WriteRecord | None, left: Iterable[UnfinishedSteps] = ()
-) -> str:
-    """The state of a unit's move in one word that has a sign; empty if there was none."""
+) -> Sign | None:
+    """The state of a unit's move; None if there was none."""
     if any(each.place == unit.place for each in left):
-        return "open"
-    return "" if write is None else _STATE_WORDS[move_state(unit, write)]
+        return Sign.STEPS_OPEN
+    return None if write is None else _STATE_SIGNS[move_state(unit, write)]
 
 
 def outcome_text(widget: Widget, outcome: Outcome) -> Text:
     """The result with its sign, what was seen, the next action, and the bytes."""
-    sign, tone = _RESULT_SIGNS[outcome.result]
-    text = toned(widget, f"{sign} {outcome.word}", tone)
+    text = signed(widget, _RESULT_SIGNS[outcome.result], outcome.word)
     moved = f"{from_to(outcome.move)}. " if not outcome.of_unfinished_steps else ""
     text.append(f"  {moved}{outcome.why}", style="not bold")
     if outcome.todo:
@@ -110,8 +110,8 @@ def batch_text(widget: Widget, plan: MoveList, finished: BatchFinished) -> Text:
         if outcome is None:
             text.append("· not begun", style="bold").append(f"  {words}\n")
             continue
-        sign, tone = _RESULT_SIGNS[outcome.result]
-        text.append_text(toned(widget, f"{sign} {outcome.word}", tone)).append(f"  {words}")
+        ended = signed(widget, _RESULT_SIGNS[outcome.result], outcome.word)
+        text.append_text(ended).append(f"  {words}")
         if outcome.power_cycled:
             text.append(f"  {outcome.row_words}.")
         elif outcome in finished.unchecked:
@@ -131,13 +131,13 @@ def batch_text(widget: Widget, plan: MoveList, finished: BatchFinished) -> Text:
 def standing(
     units: Sequence[UnitRecord],
     writes: Sequence[WriteRecord],
-    wanted: Mapping[str, int],
+    wanted: Mapping[Place, int],
     unfinished: Collection[WriteRecord],
     left_open: Sequence[UnfinishedSteps] = (),
 ) -> tuple[StepState, str]:
     """How the step stands and what to do next; what is most urgent comes first."""
     clashes = [unit for unit in units if unit.kind == "clash"]
-    left = [unit for unit in units if wanted.get(key_text(unit), unit.address) != unit.address]
+    left = [unit for unit in units if wanted.get(unit.place, unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
     states = [(unit, move_state(unit, write)) for unit, write in latest if write is not None]
     unsure = [unit for unit, state in states if state is MoveState.NOT_VERIFIED]

@@ -15,6 +15,7 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import UsageError
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import factories
@@ -22,8 +23,8 @@ from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.decision import Decision
-from busprobe.wizard.common.signs import signed
+from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable
@@ -104,12 +105,12 @@ is asked if one of them is not found."""
         super().__init__(id=id)
         self._run: RecordedSurvey | None = None
         self._under_way = False
-        self._despite_master: Decision[bool] = Decision()
+        self._despite_master: PendingAnswer[bool] = PendingAnswer()
         self._paused = False
         self._stopping = False
         self._lent = False
-        self._found: dict[tuple[int, str], Mapping[str, Any]] = {}
-        self._exchanges: dict[tuple[int, str], tuple[str, ...]] = {}
+        self._found: dict[Place, Mapping[str, Any]] = {}
+        self._exchanges: dict[Place, tuple[str, ...]] = {}
         """What each finding rests on, in words; the job keeps the raw replies only."""
         self._asked: dict[LineSettings, set[int]] = {}
         self._asking: Asking | Listening | None = None
@@ -150,7 +151,10 @@ is asked if one of them is not found."""
             self.next_words = "Press s to start, or change what is searched first (Tab)."
             self._show_estimate()
             return
-        self._found = {(f["address"], f["settings"]): f for f in record.findings}
+        self._found = {
+            Place.parse(f"{found['address']} {found['settings']}"): found
+            for found in record.findings
+        }
         self.query_one(AddressMap).show(
             ((a, Mark.SILENT) for a in asked_everywhere(record)), clear=True
         )
@@ -197,7 +201,7 @@ is asked if one of them is not found."""
 
     def _begin(self, search: Search, *, resume: bool) -> None:
         latest = self.session.job.latest_survey() if resume else None
-        decision = self._despite_master = Decision()
+        decision = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
 
         def work() -> None:
@@ -226,7 +230,7 @@ is asked if one of them is not found."""
             self.progress = "0 %"
             self.next_words = course()
 
-    def _answering(self, run: RecordedSurvey, decision: Decision[bool]) -> Iterator[Event]:
+    def _answering(self, run: RecordedSurvey, decision: PendingAnswer[bool]) -> Iterator[Event]:
         """The events of `run`; where another master is heard, the run waits until somebody has
         decided."""
         for event in run:
@@ -319,7 +323,7 @@ is asked if one of them is not found."""
                     self._asking = one
                     self._asked.setdefault(one.settings, set()).add(one.address)
                 case Found():
-                    key = one.finding.address, str(one.finding.settings)
+                    key = one.finding.place
                     self._found[key] = one.finding.document()
                     self._exchanges[key] = tuple(
                         evidence.words for evidence in one.finding.evidence
@@ -345,7 +349,7 @@ is asked if one of them is not found."""
         found = [
             evidence_words(finding, self._exchanges.get(key, ()))
             for key, finding in sorted(self._found.items())
-            if key[0] == address
+            if key.address == address
         ]
         nothing = nothing_found(
             self.query_one(AddressMap).mark(address).word, self.session.job.latest_survey()
@@ -408,13 +412,16 @@ is asked if one of them is not found."""
         self.query_one(AddressMap).show((marks | self._found_marks()).items(), clear=True)
 
     def _found_marks(self) -> dict[int, Mark]:
-        return {address: _MARKS[found["kind"]] for (address, _), found in self._found.items()}
+        return {place.address: _MARKS[found["kind"]] for place, found in self._found.items()}
 
     def _show_found(self) -> None:
         self.query_one(AddressMap).show(self._found_marks().items())
         rows = (
-            (f"{address} {settings}", (str(address), settings, signed(self, found["kind"])))
-            for (address, settings), found in sorted(self._found.items())
+            (
+                str(place),
+                (str(place.address), str(place.settings), signed(self, OF_KIND[found["kind"]])),
+            )
+            for place, found in sorted(self._found.items())
         )
         self.query_one("#findings", UnitTable).fill(rows)
         self._show_cursor()
@@ -424,12 +431,14 @@ is asked if one of them is not found."""
         at = addresses.cursor
         text = Text(f"Address {both_forms(at)}: ", style="bold")
         found = [
-            (settings, f) for (address, settings), f in sorted(self._found.items()) if address == at
+            (place.settings, one)
+            for place, one in sorted(self._found.items())
+            if place.address == at
         ]
         if not found:
             text.append(addresses.mark(at).word, style="not bold")
         for settings, finding in found:
-            text.append_text(signed(self, finding["kind"])).append(
+            text.append_text(signed(self, OF_KIND[finding["kind"]])).append(
                 f" at {settings}  ", style="not bold"
             )
             text.append(" ".join(finding["notes"][:1]), style="not bold")

@@ -13,10 +13,10 @@ from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitVanished
-from busprobe.wizard.common.distance_screen import HandsScreen, Tone
+from busprobe.wizard.common.distance_screen import DistanceScreen, Tone
 
 
-class HuntScreen(HandsScreen):
+class HuntScreen(DistanceScreen):
     """Large: HERE or GONE with the addresses that changed last; NONE at first, LOST without a
     port."""
 

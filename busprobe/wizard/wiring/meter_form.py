@@ -12,9 +12,17 @@ from textual.widgets import Input, Static
 
 from busprobe.wiring.meter import Judgement, Level, Measurement
 from busprobe.wiring.wire_names import Labels
-from busprobe.wizard.common.signs import signed, toned
+from busprobe.wizard.common.signs import Sign, signed, toned
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.meter_fields import FIELDS, Judged, MeterField, judge_form
+
+_SIGNS = {
+    Level.GOOD: Sign.GOOD,
+    Level.ATTENTION: Sign.ATTENTION,
+    Level.WRONG: Sign.WRONG,
+    Level.NOT_MEASURED: Sign.NOT_MEASURED,
+}
+"""What a reading is worth, as a sign."""
 
 
 class ReadingRow(Horizontal):
@@ -122,7 +130,7 @@ class MeterForm(Vertical):
             level, fits = judgement.level, ""
         else:
             level, fits = judgement.level, f"  {judgement.words}"
-        return signed(self, level).append(fits, style="not bold")
+        return signed(self, _SIGNS[level]).append(fits, style="not bold")
 
     def _detail(self, judged: Judged) -> Text:
         if self._field.name in judged.mistakes:

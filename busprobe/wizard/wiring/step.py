@@ -3,7 +3,7 @@ hunt."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from threading import Event as Cancel
 from typing import ClassVar
@@ -16,7 +16,7 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
 
-from busprobe.errors import PortError, UsageError
+from busprobe.errors import PortError
 from busprobe.line.exchange import Waits
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses, parse_addresses
@@ -315,26 +315,25 @@ keeps a result in the job.
                 " Another master was heard: its exchanges and the hunt's will disturb each other."
             )
 
-        def check(given: Mapping[str, str]) -> str:
-            try:
-                parse_addresses(given["addresses"])
-            except UsageError as error:
-                return str(error)
-            return ""
-
-        def begin(given: Mapping[str, str] | None) -> None:
-            if given is not None:
-                self._hunt(given["addresses"], settings)
+        def begin(addresses: tuple[int, ...] | None) -> None:
+            if addresses is not None:
+                self._hunt(addresses, settings)
 
         fields = (Field("addresses", "Addresses", proposal),)
-        self.app.push_screen(
-            Form("Hunt", fields, words=explained, check=check, keep="Start"), begin
+        form = Form(
+            "Hunt",
+            fields,
+            read=lambda given: parse_addresses(given["addresses"]),
+            words=explained,
+            keep="Start",
         )
+        self.app.push_screen(form, begin)
 
-    def _hunt(self, text: str, settings: LineSettings) -> None:
-        addresses = parse_addresses(text)
+    def _hunt(self, addresses: tuple[int, ...], settings: LineSettings) -> None:
         self._cancel = cancel = Cancel()
-        screen = HuntScreen(addresses, settings, cancel, HuntLog(self.session.job, text).keep)
+        screen = HuntScreen(
+            addresses, settings, cancel, HuntLog(self.session.job, format_addresses(addresses)).keep
+        )
         waits = Waits(reply=max(WAITS.reply, _PATIENCE * self._slowest))
 
         def work() -> None:

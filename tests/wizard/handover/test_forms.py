@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from busprobe.errors import UsageError
 from busprobe.handover.missing import Ask
 from busprobe.job import Cabling, UnitRecord
 from busprobe.line.place import Place
@@ -16,10 +17,8 @@ from busprobe.wizard.handover.forms import (
     noted_pair,
     noted_unit,
     pair_fields,
-    pair_problem,
     references,
     unit_fields,
-    unit_problem,
     value_fields,
 )
 from busprobe.wizard.identify.step import IdentifyStep
@@ -61,7 +60,7 @@ def given(fields: Sequence[Field], **changes: str) -> dict[str, str]:
 
 @pytest.mark.parametrize("unit", [UNIT, UnitRecord(Place.parse("12 9600-8N1"))])
 def test_a_unit_form_that_is_only_looked_at_changes_nothing(unit: UnitRecord) -> None:
-    assert noted_unit(unit, given(unit_fields(unit))) == unit
+    assert noted_unit(given(unit_fields(unit)))(unit) == unit
 
 
 @pytest.mark.parametrize("pair", [PAIR, Cabling()])
@@ -75,7 +74,7 @@ def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kep
     )
     asked = {field.name for field in unit_fields(talking)}
     assert asked.isdisjoint({"maker", "model", "serial", "revision"})
-    assert noted_unit(talking, given(unit_fields(talking), supply="")).noted == {
+    assert noted_unit(given(unit_fields(talking), supply=""))(talking).noted == {
         **{"maker": "Garnet", "serial": "7"},
         "remark": "behind the fan",
     }
@@ -92,12 +91,15 @@ def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kep
     ],
 )
 def test_a_wrong_answer_is_named(change: dict[str, str], words: str) -> None:
-    assert words in unit_problem(given(unit_fields(UNIT), **change))
-    assert unit_problem(given(unit_fields(UNIT), distance_m="7,5 m", terminator="Y")) == ""
+    with pytest.raises(UsageError, match=words):
+        noted_unit(given(unit_fields(UNIT), **change))
+    noted = noted_unit(given(unit_fields(UNIT), distance_m="7,5 m", terminator="Y"))(UNIT)
+    assert (noted.distance_m, noted.terminator) == (7.5, True)
 
 
 def test_addresses_to_keep_free_are_read_and_written_the_shortest_way() -> None:
-    assert "is not a set of unit addresses" in pair_problem(given(pair_fields(PAIR), keep_free="0"))
+    with pytest.raises(UsageError, match="is not a set of unit addresses"):
+        noted_pair(given(pair_fields(PAIR), keep_free="0"))
     assert noted_pair(given(pair_fields(PAIR), keep_free="7, 5,6")).keep_free == "5-7"
 
 

@@ -9,7 +9,7 @@ from textual.widgets import Button
 
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
-from busprobe.job.journal import Role
+from busprobe.job.journal import Role, WriteIntent
 from busprobe.job.plan import PlannedUnit
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -17,7 +17,6 @@ from busprobe.modbus.requests import Function, RegisterWrite, write_register
 from busprobe.readdress.one_by_one import BoxEvent, Target, Waiting
 from busprobe.session.moves import RECORD, BusMoves
 from busprobe.session.session import Session
-from busprobe.wizard.readdress.unit_moves import WANTED
 from tests.wizard.conftest import Wizard, new_session
 from tests.wizard.person import Person
 
@@ -197,7 +196,7 @@ async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it
         await person.wait_for("One unit answers at 1 (0x01), alone and cleanly.")
         await person.wait()
         known(job, 12)
-        job.set_state(WANTED, {"1 9600-8N1": 33, "12 9600-8N1": 34})
+        job.set_state("wizard.wanted", {"1 9600-8N1": 33, "12 9600-8N1": 34})
         await person.press("a", "g")
         for number in (1, 2):
             await person.wait_for(f"Write to the unit?  {number} of 2")
@@ -284,12 +283,14 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
     known(job, 11)
     request = write_register(11, 0x101, 33)
     job.intend_write(
-        role=Role.ADDRESS,
-        source=Place.parse("11 9600-8N1"),
-        target=Place.parse("33 9600-8N1"),
-        write=RegisterWrite(257, (33,), Function.WRITE_SINGLE_REGISTER),
-        request=request.frame,
-        words=request.words,
+        WriteIntent(
+            role=Role.ADDRESS,
+            source=Place.parse("11 9600-8N1"),
+            target=Place.parse("33 9600-8N1"),
+            write=RegisterWrite(257, (33,), Function.WRITE_SINGLE_REGISTER),
+            request=request.frame,
+            words=request.words,
+        )
     )
     async with wizard("clean", step=5) as person:
         assert "Not known what became of: Write 33" in person.screen
@@ -337,7 +338,7 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
     off, and made up."""
     known(job, 11)
     known(job, 12)
-    job.set_state(WANTED, {"11 9600-8N1": 12, "12 9600-8N1": 11})
+    job.set_state("wizard.wanted", {"11 9600-8N1": 12, "12 9600-8N1": 11})
     async with wizard("clean", step=5) as person:
         await person.press("a")
         assert "3 moves, in this order" in person.screen
@@ -358,7 +359,7 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
         await person.press("a")
         await person.wait()
         assert person.screen.count("✓ kept") == 2
-    assert job.state(WANTED) == {}
+    assert job.state("wizard.wanted") == {}
     kept = job.latest(RECORD)
     assert kept is not None
     assert kept.document["power_cycle"] == "not done"
@@ -372,7 +373,7 @@ async def test_a_batch_is_stopped_while_the_guards_look_and_says_what_is_left(
     job = paced.job
     known(job, 11)
     known(job, 12)
-    job.set_state(WANTED, {"11 9600-8N1": 33, "12 9600-8N1": 34})
+    job.set_state("wizard.wanted", {"11 9600-8N1": 33, "12 9600-8N1": 34})
     async with wizard("clean", step=5, using=paced) as person:
         await person.press("a")
         await person.strike("g")
@@ -382,7 +383,7 @@ async def test_a_batch_is_stopped_while_the_guards_look_and_says_what_is_left(
         assert "Stopped by you." in person.screen
         assert person.screen.count("· not begun") == 2
     assert job.writes() == ()
-    assert job.state(WANTED) == {"11 9600-8N1": 33, "12 9600-8N1": 34}
+    assert job.state("wizard.wanted") == {"11 9600-8N1": 33, "12 9600-8N1": 34}
 
 
 async def test_a_write_is_taken_back_from_the_journal(wizard: Wizard, job: Job) -> None:

@@ -48,7 +48,7 @@ async def test_the_form_says_what_it_will_ask_and_how_long_that_takes(wizard: Wi
         await person.look()
         assert "'0' is not a set of unit addresses" in person.screen
         await person.press("s")
-        assert person.app.gate.holder == ""
+        assert person.app.line_lock.holder == ""
 
 
 async def test_the_map_and_the_list_show_every_unit_where_it_is(wizard: Wizard) -> None:
@@ -175,7 +175,7 @@ async def test_units_found_so_far_are_read_while_the_survey_is_held_and_then_it_
         await person.press("escape")
         survey = person.app.query_one(SurveyStep)
         person.app.query_one(IdentifyStep).action_read_all()
-        assert (person.app.gate.holder, survey.progress) == ("identification", "held")
+        assert (person.app.line_lock.holder, survey.progress) == ("identification", "held")
         await person.wait()
         assert person.states[2] == "✓ done"
     record = job.latest_survey()

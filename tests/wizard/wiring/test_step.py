@@ -250,7 +250,7 @@ async def test_a_hunt_whose_adapter_is_pulled_out_does_not_look_like_a_lost_unit
         assert "answers no more" not in person.screen
         await person.press("escape")
         assert "2 Wiring" in person.screen
-        assert person.app.gate.holder == ""
+        assert person.app.line_lock.holder == ""
 
 
 async def test_a_hunt_without_a_port_says_so(wizard: Wizard) -> None:
@@ -271,7 +271,7 @@ async def test_a_hunt_for_no_address_says_how_to_write_addresses(wizard: Wizard,
         person.app.screen.query_one("#field-addresses").value = "all"  # type: ignore[attr-defined]
         await person.press("enter")
         assert "'all' is not a set of unit addresses" in person.screen
-        assert person.app.gate.holder == ""
+        assert person.app.line_lock.holder == ""
 
 
 async def test_a_reading_that_was_kept_by_the_command_stands_in_the_form(

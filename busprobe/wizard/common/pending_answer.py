@@ -8,7 +8,7 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 
 
-class Decision(Generic[T]):
+class PendingAnswer(Generic[T]):
     """One answer after the other, handed from the screen to the worker that asked."""
 
     def __init__(self) -> None:

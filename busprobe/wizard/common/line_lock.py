@@ -1,7 +1,7 @@
 """One piece of work on the line at a time, told in words.
 
 The pair can carry one exchange at a time, so two workers on one line would take each other's
-replies.  The gate is used from the screen's own thread only: it is claimed before a worker starts
+replies.  It is used from the screen's own thread only: it is claimed before a worker starts
 and given back when its end is reported.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 from busprobe.errors import RefusedError
 
 
-class LineGate:
+class LineLock:
     """Says which work has the line."""
 
     def __init__(self) -> None:

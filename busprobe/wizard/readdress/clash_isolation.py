@@ -1,0 +1,112 @@
+"""A clash taken apart: one unit left on the bus, moved, the others connected again one at a
+time."""
+
+from __future__ import annotations
+
+from rich.text import Text
+
+from busprobe.line.place import Place
+from busprobe.modbus.addresses import both_forms
+from busprobe.readdress.isolation import isolate
+from busprobe.readdress.outcome import Outcome
+from busprobe.survey.findings import Kind
+from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.step import Step
+from busprobe.wizard.readdress.dialogs import ReconnectOthers
+from busprobe.wizard.readdress.isolation_screen import IsolationScreen
+from busprobe.wizard.readdress.move_runner import MoveRunner
+
+_RECONNECTED = {
+    Kind.UNIT: "One unit answers at {address}. Move it too: set its address (p, or w), then m.",
+    Kind.CLASH: (
+        "Two or more answer at {address}. Put the cursor there and press i: it guides you until one"
+        " is left."
+    ),
+    Kind.UNSURE: (
+        "Who answers at {address} is not clear. Put the cursor there and press i: it guides you"
+        " until one is left."
+    ),
+    Kind.SILENT: (
+        "Nobody answers at {address}. See that the unit has power and is on the pair, then survey"
+        " it (3)."
+    ),
+}
+"""What is said of an address after a unit was connected again."""
+
+
+class ClashIsolation:
+    """Guides the technician at the terminals while it watches the place that units share."""
+
+    def __init__(self, step: Step, runner: MoveRunner) -> None:
+        self._step = step
+        self._runner = runner
+        self._isolated: Place | None = None
+        """Where units were taken off the bus and have to be connected again."""
+        self._left = False
+        """Whether the one that stayed has its own address by now, so that the others may come back.
+        """
+
+    def run(self, place: Place) -> None:
+        """Watch `place` until one unit is left there."""
+        session, runner = self._step.session, self._runner
+
+        def work() -> None:
+            try:
+                session.line.apply(place.settings)
+                for look in isolate(session.line, place.address, runner.stop):
+                    screen.post_message(IsolationScreen.Seen(look))
+                if not runner.stop.is_set():
+                    session.look_again(place.address, place.settings)
+                    session.identify(place.address, place.settings)
+                    self._step.call_later(self._one_left, place)
+            finally:
+                screen.post_message(IsolationScreen.Ended())
+
+        screen = IsolationScreen(place.address, runner.stop_work)
+        if runner.begin("the watch", work):
+            self._step.app.push_screen(screen)
+
+    def moved(self, outcome: Outcome) -> None:
+        """Where others had to be taken off first, they may come back once nothing is moved any
+        more."""
+        self._left = self._left or self._isolated == outcome.move.source
+
+    def work_ended(self) -> None:
+        """Now the others are connected again, which must not come between a batch and its
+        asking."""
+        if self._left and self._isolated is not None:
+            self._left = False
+            self._ask_to_reconnect(self._isolated)
+
+    def _one_left(self, place: Place) -> None:
+        self._isolated = place
+        alone = f"✓ One unit answers at {both_forms(place.address)}, alone and cleanly."
+        self._runner.say(
+            toned(self._step, alone, "good").append(
+                " Leave the others off the pair. Set its address (p, or w), then move it (m).",
+                style="not bold",
+            )
+        )
+        self._step.post_message(Step.JobChanged())
+
+    def _ask_to_reconnect(self, place: Place) -> None:
+        def look(ready: bool | None) -> None:
+            if ready:
+                self._look_again(place)
+            else:
+                self._isolated = None
+
+        self._step.app.push_screen(ReconnectOthers(place.address), look)
+
+    def _look_again(self, place: Place) -> None:
+        session, address = self._step.session, both_forms(place.address)
+
+        def work() -> None:
+            seen = session.look_again(place.address, place.settings)
+            if seen.kind is Kind.UNIT:
+                session.identify(place.address, place.settings)
+            words = Text(_RECONNECTED[seen.kind].format(address=address))
+            self._step.call_later(self._runner.say, words)
+
+        if self._runner.begin("a close look", work):
+            self._runner.say(Text(f"▸ Looking who answers at {address}."), going_on=True)
