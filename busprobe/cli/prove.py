@@ -12,6 +12,7 @@ from busprobe.cli import output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
+from busprobe.files.documents import to_document
 from busprobe.handover.polling import Polling, cycle_words, polling
 from busprobe.handover.tables.proof import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
@@ -72,7 +73,7 @@ def run(
     if as_json:
         measured = made.measured.seconds if made.measured else None
         more = {
-            "advice": [item.document() for item in items],
+            "advice": [to_document(item) for item in items],
             "polling": table_document(made.table, measured),
         }
         output.document(

@@ -15,7 +15,15 @@ from typing import Any, Self
 from busprobe.errors import RefusedError, UsageError
 from busprobe.files.documents import from_document, to_document
 from busprobe.job.database import Database, file_error, storable
-from busprobe.job.journal import Conclusion, ProcedureStep, Result, Role, Row, WriteRecord
+from busprobe.job.journal import (
+    Conclusion,
+    ProcedureStep,
+    Result,
+    Role,
+    Row,
+    WriteIntent,
+    WriteRecord,
+)
 from busprobe.job.records import (
     Cabling,
     Document,
@@ -310,56 +318,30 @@ class Job:
     # -- the journal of writes
     # ---------------------------------------------------------------------------
 
-    def intend_write(
-        self,
-        *,
-        role: Role,
-        source: Place,
-        target: Place,
-        write: RegisterWrite,
-        request: bytes,
-        words: str,
-        move: int | None = None,
-        planned: Sequence[ProcedureStep] = (),
-    ) -> int:
-        """Note a write that is about to be sent; return its id once that is on the disk.
-
-        `source` and `target` are the places of the whole move, `request` is the frame, `words` what
-        was shown and confirmed.  `move` is the id of the first write of the same move, `None` where
-        this is the first; with that one goes all that is `planned` to be sent.
-        """
+    def intend_write(self, intent: WriteIntent) -> int:
+        """Note a write that is about to be sent; return its id once that is on the disk."""
         with self._database.writing() as connection:
             cursor = connection.execute(
                 "INSERT INTO write (move, intended, tester, role, source, target, register,"
                 " function, value_list, request, words) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
-                    move,
+                    intent.move,
                     self.now(),
                     storable(self.meta.tester),
-                    role,
-                    str(source),
-                    str(target),
-                    write.register,
-                    write.function,
-                    json.dumps(write.values),
-                    request,
-                    storable(words),
+                    intent.role,
+                    str(intent.source),
+                    str(intent.target),
+                    *_columns(intent.write),
+                    intent.request,
+                    storable(intent.words),
                 ),
             )
             number = int(cursor.lastrowid or 0)
             connection.executemany(
                 "INSERT INTO planned_step VALUES (?, ?, ?, ?, ?, ?, ?)",
                 [
-                    (
-                        number,
-                        position,
-                        step.role,
-                        str(step.place),
-                        step.write.register,
-                        step.write.function,
-                        json.dumps(step.write.values),
-                    )
-                    for position, step in enumerate(planned)
+                    (number, position, step.role, str(step.place), *_columns(step.write))
+                    for position, step in enumerate(intent.planned)
                 ],
             )
         return number
@@ -529,6 +511,10 @@ def _write_records(
         )
         for row in rows
     )
+
+
+def _columns(write: RegisterWrite) -> tuple[int, int, str]:
+    return write.register, write.function, json.dumps(write.values)
 
 
 def _register_write(row: sqlite3.Row) -> RegisterWrite:

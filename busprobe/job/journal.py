@@ -101,8 +101,28 @@ class Conclusion:
     why: str
 
 
-@dataclass(frozen=True)
-class WriteRecord:
+@dataclass(frozen=True, kw_only=True)
+class WriteIntent:
+    """A write that is about to be sent."""
+
+    role: Role
+    source: Place
+    """Where the unit of its move is."""
+    target: Place
+    """Where the move is to take it."""
+    write: RegisterWrite
+    request: bytes
+    """The frame."""
+    words: str
+    """What the request does, in plain words, as it was confirmed."""
+    move: int | None = None
+    """Id of the first write of the same move; `None` where this is the first."""
+    planned: tuple[ProcedureStep, ...] = ()
+    """All frames of the procedure in order, kept with its first write; empty with the others."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class WriteRecord(WriteIntent):
     """One write: intended on disk before the bytes left, concluded as often as more became
     known."""
 
@@ -113,18 +133,6 @@ class WriteRecord:
     """When it was about to be sent."""
     tester: str
     """Who was at the screen."""
-    role: Role
-    source: Place
-    """Where the unit of the move was."""
-    target: Place
-    """Where the move was to take it."""
-    write: RegisterWrite
-    request: bytes
-    """The frame."""
-    words: str
-    """What the request does, in plain words, as it was confirmed."""
-    planned: tuple[ProcedureStep, ...] = ()
-    """All frames of the procedure in order, kept with its first write; empty with the others."""
     conclusions: tuple[Conclusion, ...] = ()
 
     @property

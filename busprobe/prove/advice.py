@@ -9,11 +9,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from busprobe.files.documents import to_document
 from busprobe.prove.polling_table import PollingTable
 from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
 
-SHORTEST_TIMEOUT = 0.2
+SHORTEST_TIMEOUT_S = 0.2
 """Seconds below which no response timeout is advised, whatever was measured (common practice)."""
 
 TIMEOUT_FACTOR = 2
@@ -39,10 +40,6 @@ class Advised:
     unit: str
     reason: str
 
-    def document(self) -> dict[str, object]:
-        """As stored and handed over."""
-        return {"name": self.name, "value": self.value, "unit": self.unit, "reason": self.reason}
-
 
 @dataclass(frozen=True)
 class Advice:
@@ -52,7 +49,7 @@ class Advice:
 
     def document(self) -> dict[str, object]:
         """As stored and handed over."""
-        return {"format": "busprobe.advice/1", "items": [item.document() for item in self.items]}
+        return {"format": "busprobe.advice/1", **to_document(self)}
 
 
 def advise(proof: Proof, table: PollingTable | None = None) -> Advice:
@@ -71,11 +68,11 @@ def _timeout(answering: Iterable[UnitTally]) -> Advised:
     units = list(answering)
     slowest = max(units, key=_slowest)
     transfer = max(unit.settings.wire_time(unit.longest_reply) for unit in units)
-    seconds = max(SHORTEST_TIMEOUT, TIMEOUT_FACTOR * _slowest(slowest) + transfer)
+    seconds = max(SHORTEST_TIMEOUT_S, TIMEOUT_FACTOR * _slowest(slowest) + transfer)
     reason = (
         f"Twice the slowest reply ({_ms(_slowest(slowest))} at unit {slowest.address}) and the"
         f" {_ms(transfer)} that the longest reply takes on the wire, not below"
-        f" {_ms(SHORTEST_TIMEOUT)} (common practice); counted from the end of the request, delays"
+        f" {_ms(SHORTEST_TIMEOUT_S)} (common practice); counted from the end of the request, delays"
         " of the adapter used here included."
     )
     if late := sum(unit.late for unit in units):

@@ -7,10 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from enum import Enum, auto
 from typing import Protocol
 
-from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
+from busprobe.job.journal import Result, Role, Row, WriteIntent, WriteRecord
 from busprobe.job.records import UnitRecord
-from busprobe.line.place import Place
-from busprobe.modbus.requests import RegisterWrite
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 
@@ -18,23 +16,8 @@ from busprobe.readdress.procedure import Move, Procedure
 class Journal(Protocol):
     """A record of writes that survives a crash at any moment."""
 
-    def intend_write(
-        self,
-        *,
-        role: Role,
-        source: Place,
-        target: Place,
-        write: RegisterWrite,
-        request: bytes,
-        words: str,
-        move: int | None = None,
-        planned: Sequence[ProcedureStep] = (),
-    ) -> int:
-        """Note a write that is about to be sent; return its number once that is safe on disk.
-
-        `move` is the number of the first write of the same move, None where this is the first; with
-        that one goes all that is `planned` to be sent.
-        """
+    def intend_write(self, intent: WriteIntent, /) -> int:
+        """Note a write that is about to be sent; return its number once that is safe on disk."""
         ...
 
     def conclude_write(

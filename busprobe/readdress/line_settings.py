@@ -47,7 +47,7 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
         part=register.part,
         codes=tuple((_with(present, key), code) for key, code in register.codes.items()),
         effect=how.stated_effect,
-        wait=max(how.wait_s, MEMORY_WAIT),
+        wait_s=max(how.wait_s, MEMORY_WAIT),
         unlock=further(how.unlock),
         save=further(how.save),
         relock=further(how.relock),

@@ -48,7 +48,7 @@ class Procedure:
     """When the new address holds; None where nobody said."""
     reply_from: ReplyFrom | None = None
     """Which address the reply to the write comes from; None where nobody said."""
-    wait: float = MEMORY_WAIT
+    wait_s: float = MEMORY_WAIT
     """Seconds after a write before the unit is asked again."""
     unlock: RegisterWrite | None = None
     """Sent before the address is written."""
@@ -119,7 +119,7 @@ class Procedure:
             addresses=how.addresses,
             effect=how.stated_effect,
             reply_from=how.reply_from if how.stated_effect else None,
-            wait=max(how.wait_s, MEMORY_WAIT),
+            wait_s=max(how.wait_s, MEMORY_WAIT),
             unlock=further(how.unlock),
             save=further(how.save),
             relock=further(how.relock),

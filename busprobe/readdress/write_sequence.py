@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
-from busprobe.job.journal import ProcedureStep, Result
+from busprobe.job.journal import ProcedureStep, Result, WriteIntent
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, judge
@@ -34,7 +34,7 @@ class WriteSequence:
         self,
         line: Line,
         move: Move,
-        planned: Sequence[ProcedureStep],
+        planned: tuple[ProcedureStep, ...],
         *,
         waits: Waits,
         journal: Journal,
@@ -65,21 +65,23 @@ class WriteSequence:
         line.apply(step.place.settings)
         request = step.request
         number = self._journal.intend_write(
-            role=step.role,
-            source=move.source,
-            target=move.target,
-            write=step.write,
-            request=request.frame,
-            words=request.words,
-            move=self._first,
-            planned=self._planned if self._first is None else (),
+            WriteIntent(
+                role=step.role,
+                source=move.source,
+                target=move.target,
+                write=step.write,
+                request=request.frame,
+                words=request.words,
+                move=self._first,
+                planned=self._planned if self._first is None else (),
+            )
         )
         if self._first is None:
             self._first = number
         if step.role.moves:
             self.write = number  # known even if the port fails in the next line
         reply = judge(request, line.exchange(request, WRITE_WAITS))
-        line.clock.sleep_until(line.clock.now() + move.procedure.wait)
+        line.clock.sleep_until(line.clock.now() + move.procedure.wait_s)
         return number, reply
 
     def send_further(self, step: ProcedureStep) -> bool:

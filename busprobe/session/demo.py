@@ -133,7 +133,7 @@ class _Demo:
         settings = common_settings(
             factory.settings for factory in factories(self._session.profiles)
         )
-        told: set[str] = set()  # a finding comes again with every note that is added to it
+        told: set[tuple[Place, Kind]] = set()
         for event in self._session.survey(settings, ALL):
             match event:
                 case events.Started(estimate=estimate):
@@ -143,11 +143,12 @@ class _Demo:
                         " min."
                     )
                 case events.Found(finding):
-                    words = f"  {both_forms(finding.address)} at {finding.settings}: {finding.kind}"
-                    if words not in told:
-                        self._say(words)
-                    told.add(words)
-                case events.Trouble(words) | events.Heard(words):
+                    what = finding.place, finding.kind
+                    if what not in told:  # a finding comes again with every note added to it
+                        place = f"{both_forms(finding.address)} at {finding.settings}"
+                        self._say(f"  {place}: {finding.kind}")
+                    told.add(what)
+                case events.Fault(words) | events.OtherMasterHeard(words):
                     self._say(f"  {words}")
                 case events.Finished(result):
                     state = "Complete" if result.complete else "Not complete"

@@ -11,8 +11,7 @@ from busprobe.job.records import Document, unit_from_finding
 from busprobe.line.clock import SystemClock
 from busprobe.line.place import Place
 from busprobe.survey import events
-from busprobe.survey.findings import Finding
-from busprobe.survey.result import SurveyResult
+from busprobe.survey.findings import Finding, SurveyResult
 from busprobe.survey.survey import Survey
 
 _PROGRESS_EVERY = 2.0

@@ -11,9 +11,9 @@ from busprobe.line.clock import Clock
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.virtual.bus import Bus
-from busprobe.virtual.pair import NOBODY, Receiver
 from busprobe.virtual.schema import Adapter
-from busprobe.virtual.wave import Character, Listening
+from busprobe.virtual.uart import Character, ReceiverSetup
+from busprobe.virtual.waveform import NO_DRIVER, Receiver
 
 
 class VirtualPort:
@@ -131,14 +131,14 @@ class VirtualPort:
         return now
 
     def _fresh_receiver(self, now: float) -> Receiver:
-        listening = Listening(
+        setup = ReceiverSetup(
             self._settings, swapped=self._adapter.swapped, failsafe=self._adapter.failsafe
         )
         return Receiver(
-            self._bus.pair,
-            listening,
+            self._bus.waveform,
+            setup,
             now,
-            deaf_to=NOBODY if self._adapter.echo else self,
+            deaf_to=NO_DRIVER if self._adapter.echo else self,
             glitch=self._adapter.glitch,
         )
 

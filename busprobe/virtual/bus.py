@@ -1,4 +1,4 @@
-"""The pair in time: an event queue, drivers that turn on and let go, listeners that are told when
+"""The bus in time: an event queue, drivers that turn on and let go, listeners that are told when
 one has let go."""
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from typing import Protocol
 
 from busprobe.line.clock import Clock
 from busprobe.line.settings import LineSettings
-from busprobe.virtual import wave
-from busprobe.virtual.pair import Pair, Transmission
+from busprobe.virtual import uart
 from busprobe.virtual.schema import Wires
+from busprobe.virtual.waveform import Transmission, Waveform
 
 _AFTER_END = 1e-9
 """Seconds after the end of a transmission at which it is looked at: its last character ends with
@@ -53,7 +53,7 @@ class Bus:
         self.clock = clock
         self.random = random
         self.lock = RLock()
-        self.pair = Pair(biased=wires.biased)
+        self.waveform = Waveform(biased=wires.biased)
         self._wires = wires
         self._listeners: list[Listener] = []
         self._events: list[tuple[float, int, Callable[[float], None]]] = []
@@ -102,14 +102,14 @@ class Bus:
 
         For `hold` seconds, in whole bits, it keeps the pair at mark before it lets go.
         """
-        symbols = self._disturbed(wave.character_levels(data, settings))
+        symbols = self._disturbed(uart.character_levels(data, settings))
         before = after = ""
         if not self._wires.biased:
             before, after = self._glitch(settings), self._glitch(settings)
-        after = wave.MARK * round(hold * settings.baud) + after
+        after = uart.MARK * round(hold * settings.baud) + after
         symbols = before + symbols + after
         transmission = Transmission(
-            driver, now, settings.baud, wave.complement(symbols) if swapped else symbols, strength
+            driver, now, settings.baud, uart.complement(symbols) if swapped else symbols, strength
         )
         self._add(transmission)
         sent = now + (len(symbols) - len(after)) * settings.bit_time
@@ -127,16 +127,16 @@ class Bus:
 
     def release(self, held: Transmission, now: float) -> None:
         """Have the driver of `held` let go."""
-        self.pair.release(held, now)
+        self.waveform.release(held, now)
 
     def _add(self, transmission: Transmission) -> None:
-        self.pair.add(transmission)
+        self.waveform.add(transmission)
         self.schedule(min(transmission.settled, transmission.end) + _AFTER_END, self._ended)
 
     def _ended(self, now: float) -> None:
         for listener in tuple(self._listeners):
             listener.attend(now)
-        self.pair.forget(min((listener.needs for listener in self._listeners), default=now))
+        self.waveform.forget(min((listener.needs for listener in self._listeners), default=now))
 
     def _disturbed(self, symbols: str) -> str:
         """`symbols` with bit errors."""
@@ -144,7 +144,7 @@ class Bus:
         if not likely:
             return symbols
         return "".join(
-            [wave.complement(s) if self.random.random() < likely else s for s in symbols]
+            [uart.complement(s) if self.random.random() < likely else s for s in symbols]
         )
 
     def _glitch(self, settings: LineSettings) -> str:
@@ -153,13 +153,13 @@ class Bus:
             return ""
         whole = settings.bits_per_character
         floating = self.random.randint(1, whole - 1)
-        return wave.FLOATING * floating + wave.MARK * (whole - floating)
+        return uart.FLOATING * floating + uart.MARK * (whole - floating)
 
     def _schedule_pulse(self, now: float) -> None:
         self.schedule(now + self.random.expovariate(self._wires.float_pulses), self._pulse)
 
     def _pulse(self, now: float) -> None:
         """The idle pair floats for a moment."""
-        if all(t.end <= now for t in self.pair.transmissions):
-            self._add(Transmission(None, now, self.random.randint(*_PULSE_RATES), wave.FLOATING))
+        if all(t.end <= now for t in self.waveform.transmissions):
+            self._add(Transmission(None, now, self.random.randint(*_PULSE_RATES), uart.FLOATING))
         self._schedule_pulse(now)

@@ -18,7 +18,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.text import visible
 from busprobe.virtual.registers import LIMITS
 from busprobe.virtual.schema import Part, Scenario, UnitType, Value
-from busprobe.virtual.setup import fields
+from busprobe.virtual.unit_settings import fields
 
 _SHIPPED = resources.files("busprobe.virtual")
 

@@ -16,22 +16,11 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    InstanceOf,
-    PlainSerializer,
 )
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import LAST
-
-
-def _settings(value: object) -> LineSettings:
-    if isinstance(value, LineSettings):
-        return value
-    try:
-        return LineSettings.parse(str(value))
-    except UsageError as error:
-        raise ValueError(f"{error.what} {error.todo}") from error
 
 
 def _object_id(value: object) -> int:
@@ -42,7 +31,6 @@ def _object_id(value: object) -> int:
         raise ValueError(f"'{value}' is not an object id; write a number like 0x80") from error
 
 
-Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
 Address = Annotated[int, Field(strict=True, ge=1, le=LAST)]
 Register = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
@@ -163,7 +151,10 @@ def _names_parts(pattern: str) -> AfterValidator:
 
     def check(register: CodeRegister) -> CodeRegister:
         for name in register.codes:
-            _settings(pattern.format(name))
+            try:
+                LineSettings.parse(pattern.format(name))
+            except UsageError as error:
+                raise ValueError(f"{error.what} {error.todo}") from error
         return register
 
     return AfterValidator(check)
@@ -215,7 +206,7 @@ class UnitType(Table):
 
     maker: str = Field(description="Invented maker.")
     model: str = Field(description="Invented model.")
-    settings: Settings = Field(description="Line settings at delivery.")
+    settings: LineSettings = Field(description="Line settings at delivery.")
     address: Address = Field(default=1, description="Unit address at delivery.")
     functions: tuple[Function, ...] = Field(description="Function codes it knows.", min_length=1)
     latency: Seconds = Field(
@@ -262,7 +253,7 @@ class UnitEntry(Table):
     address: Address | None = Field(
         default=None, description="Unit address; several units may have the same."
     )
-    settings: Settings | None = Field(default=None, description="Line settings.")
+    settings: LineSettings | None = Field(default=None, description="Line settings.")
     latency: Seconds | None = Field(
         default=None, description="From the end of a request to the start of the reply."
     )
@@ -365,7 +356,7 @@ class Poll(Table):
 class OtherMaster(Table):
     """Another master that polls on its own and does not care who else is talking."""
 
-    settings: Settings = Field(description="Its line settings.")
+    settings: LineSettings = Field(description="Its line settings.")
     period: Annotated[float, Field(gt=0)] = Field(
         description="Seconds from one of its requests to the next."
     )

@@ -9,14 +9,14 @@ from busprobe.errors import PortError, UsageError
 from busprobe.line.clock import Clock
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.text import visible
-from busprobe.virtual import wave
+from busprobe.virtual import uart
 from busprobe.virtual.adapter import VirtualPort
 from busprobe.virtual.bus import Bus
-from busprobe.virtual.ear import Ear
-from busprobe.virtual.pair import Transmission
+from busprobe.virtual.frame_receiver import FrameReceiver
 from busprobe.virtual.schema import OtherMaster, Scenario
+from busprobe.virtual.uart import ReceiverSetup
 from busprobe.virtual.unit import Unit
-from busprobe.virtual.wave import Listening
+from busprobe.virtual.waveform import Transmission
 
 _LONG_BEFORE = 1.0
 """Seconds before the start at which the units were connected: what a stuck driver does then is
@@ -41,7 +41,7 @@ class Segment:
             Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units
         )
         """All units of the scenario, connected or not."""
-        self._ears: dict[Listening, Ear] = {}
+        self._receivers: dict[ReceiverSetup, FrameReceiver] = {}
         self._held: dict[Unit, Transmission] = {}
         self._rewire(epoch - _LONG_BEFORE)
         self._unplugged_at = (
@@ -93,7 +93,7 @@ class Segment:
             self._bus.run(now)
             for unit in units:
                 unit.power_cycle(now)
-            self._assign_ears(now)
+            self._assign_receivers(now)
 
     def unplug(self) -> None:
         """Pull the adapter out of the computer."""
@@ -107,32 +107,34 @@ class Segment:
 
     def _rewire(self, now: float) -> None:
         """From `now` on, let the pair carry what follows from how the units are connected."""
-        self._assign_ears(now)
+        self._assign_receivers(now)
         for unit, held in [*self._held.items()]:
             self._bus.release(held, now)
             del self._held[unit]
         for unit in self.units:
             if unit.connected and unit.stuck is not None:
-                level = wave.complement(unit.stuck) if unit.swapped else unit.stuck
+                level = uart.complement(unit.stuck) if unit.swapped else unit.stuck
                 self._held[unit] = self._bus.hold(unit, level, now, strength=unit.strength)
 
-    def _assign_ears(self, now: float) -> None:
+    def _assign_receivers(self, now: float) -> None:
         """From `now` on, let each connected unit hear through the receiver that is set and wired
         like its own."""
-        listeners: dict[Listening, list[Unit]] = {}
+        alike: dict[ReceiverSetup, list[Unit]] = {}
         for unit in self.units:
             if unit.connected and unit.stuck is None:
-                listeners.setdefault(unit.listening, []).append(unit)
-        for listening in [*self._ears]:
-            if listening not in listeners:
-                ear = self._ears.pop(listening)
-                ear.units = ()
-                self._bus.detach(ear)
-        for listening, units in listeners.items():
-            if listening not in self._ears:
-                self._ears[listening] = Ear(self._bus, listening, now, self._assign_ears)
-                self._bus.attach(self._ears[listening])
-            self._ears[listening].units = tuple(units)
+                alike.setdefault(unit.receiver_setup, []).append(unit)
+        for setup in [*self._receivers]:
+            if setup not in alike:
+                receiver = self._receivers.pop(setup)
+                receiver.units = ()
+                self._bus.detach(receiver)
+        for setup, units in alike.items():
+            if setup not in self._receivers:
+                self._receivers[setup] = FrameReceiver(
+                    self._bus, setup, now, self._assign_receivers
+                )
+                self._bus.attach(self._receivers[setup])
+            self._receivers[setup].units = tuple(units)
 
     def _start_other_master(self, master: OtherMaster, epoch: float) -> None:
         requests = cycle(

@@ -10,12 +10,12 @@ from random import Random
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
-from busprobe.virtual import wave
+from busprobe.virtual import uart
+from busprobe.virtual.function_codes import FunctionCodes
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import Change, UnitEntry, UnitType
-from busprobe.virtual.server import Server
-from busprobe.virtual.setup import Setup
-from busprobe.virtual.wave import Listening
+from busprobe.virtual.uart import ReceiverSetup
+from busprobe.virtual.unit_settings import UnitSettings
 
 _BROADCAST = 0
 """Every unit obeys it, none answers (V1.02 section 2.1)."""
@@ -45,7 +45,7 @@ class Unit:
         """What device type it is of."""
         self.serial = entry.serial
         """Serial number, empty where it has none."""
-        self.setup = Setup(
+        self.setup = UnitSettings(
             kind,
             Place(entry.address or kind.address, entry.settings or kind.settings),
             forgets=entry.forgets,
@@ -58,7 +58,7 @@ class Unit:
         self.strength = entry.strength
         """Driver strength."""
         self.stuck = (
-            None if entry.stuck is None else {"mark": wave.MARK, "space": wave.SPACE}[entry.stuck]
+            None if entry.stuck is None else {"mark": uart.MARK, "space": uart.SPACE}[entry.stuck]
         )
         """The level at which its driver is stuck; None for one that works."""
         self.busy_until = epoch
@@ -72,7 +72,7 @@ class Unit:
         self._jitter = kind.jitter if entry.jitter is None else entry.jitter
         self._last_asked = epoch
         self._restarted_at = epoch
-        self._server = Server(
+        self._function_codes = FunctionCodes(
             kind,
             entry.serial,
             RegisterTable(kind.holding, entry.values, entry.serial),
@@ -96,9 +96,9 @@ class Unit:
         return self.setup.in_use.settings
 
     @property
-    def listening(self) -> Listening:
+    def receiver_setup(self) -> ReceiverSetup:
         """How its receiver is set and wired now."""
-        return Listening(self.settings, swapped=self.swapped, failsafe=self._entry.failsafe)
+        return ReceiverSetup(self.settings, swapped=self.swapped, failsafe=self._entry.failsafe)
 
     def hear(self, frame: bytes, ended: float, now: float) -> Answer | None:
         """Take a sound frame that was over at `ended` and recognised `now`; the answer, if it gives
@@ -114,7 +114,7 @@ class Unit:
         if dozing or ended < max(self.up_from, self._restarted_at):
             return None
         before, was = self.setup.configured, self.setup.in_use
-        pdu = self._server.reply(frame[1:-2], ended - self._epoch)
+        pdu = self._function_codes.reply(frame[1:-2], ended - self._epoch)
         start = max(now, ended + self._latency + self._random.random() * self._jitter)
         place = Place(asked, was.settings)
         for change in self._changes(was, self.setup.in_use):

@@ -9,7 +9,7 @@ import pytest
 
 from busprobe.errors import ExitCode
 from busprobe.job import Job
-from busprobe.job.journal import Result, Role
+from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, RegisterWrite
@@ -327,12 +327,14 @@ def test_a_write_of_which_nothing_is_known_needs_attention(
 ) -> None:
     with Job.create(job_file) as job:
         job.intend_write(
-            role=Role.ADDRESS,
-            source=Place.parse("11 9600-8N1"),
-            target=Place.parse("13 9600-8N1"),
-            write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
-            request=bytes(8),
-            words="Write it.",
+            WriteIntent(
+                role=Role.ADDRESS,
+                source=Place.parse("11 9600-8N1"),
+                target=Place.parse("13 9600-8N1"),
+                write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
+                request=bytes(8),
+                words="Write it.",
+            )
         )
     ran = command("journal", "--job", job_file)
     assert ran.code == ExitCode.ATTENTION
@@ -413,12 +415,14 @@ def test_what_was_under_way_is_looked_into_first(
     frame = bytes.fromhex("0B 06 01 01 00 0D 19 5D")
     with Job.create(job_file) as job:
         job.intend_write(
-            role=Role.ADDRESS,
-            source=Place.parse("11 9600-8N1"),
-            target=Place.parse("13 9600-8N1"),
-            write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
-            request=frame,
-            words="Write it.",
+            WriteIntent(
+                role=Role.ADDRESS,
+                source=Place.parse("11 9600-8N1"),
+                target=Place.parse("13 9600-8N1"),
+                write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
+                request=frame,
+                words="Write it.",
+            )
         )
     port = ("--port", f"virtual:{moved_unit(tmp_path, 13)}", "--job", job_file, "--yes")
     rest = ("--set", "13=14") if name == "readdress-all" else ("--all", "--to", "9600-8N1")
@@ -458,14 +462,16 @@ def cut_off(job_file: Path, tmp_path: Path) -> tuple[object, ...]:
         listed = procedure_steps(move, None)
         for position, step in enumerate(listed[:-1]):
             number = job.intend_write(
-                role=step.role,
-                source=move.source,
-                target=move.target,
-                write=step.write,
-                request=step.request.frame,
-                words=step.request.words,
-                move=1 if position else None,
-                planned=() if position else listed,
+                WriteIntent(
+                    role=step.role,
+                    source=move.source,
+                    target=move.target,
+                    write=step.write,
+                    request=step.request.frame,
+                    words=step.request.words,
+                    move=1 if position else None,
+                    planned=() if position else listed,
+                )
             )
             if number != 2:
                 job.conclude_write(number, outcome=Result.ACKNOWLEDGED, reply=None, why="ok")

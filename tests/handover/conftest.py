@@ -8,7 +8,7 @@ import pytest
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
 from busprobe.job import Job, Latency, UnitRecord
-from busprobe.job.journal import Result, Role
+from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.schema import Profile, parse_profile
@@ -125,12 +125,14 @@ def done(job: Job) -> Job:
     job.put_unit(SENSOR_UNIT)
     job.put_unit(METER_UNIT)
     write = job.intend_write(
-        role=Role.ADDRESS,
-        source=Place.parse(f"1 {SETTINGS}"),
-        target=Place.parse(f"12 {SETTINGS}"),
-        write=RegisterWrite(257, (12,), Function.WRITE_SINGLE_REGISTER),
-        request=bytes.fromhex("01060101000c"),
-        words="Tell unit 1 to be unit 12 from now on.",
+        WriteIntent(
+            role=Role.ADDRESS,
+            source=Place.parse(f"1 {SETTINGS}"),
+            target=Place.parse(f"12 {SETTINGS}"),
+            write=RegisterWrite(257, (12,), Function.WRITE_SINGLE_REGISTER),
+            request=bytes.fromhex("01060101000c"),
+            words="Tell unit 1 to be unit 12 from now on.",
+        )
     )
     job.conclude_write(
         write,

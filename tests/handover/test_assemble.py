@@ -7,7 +7,7 @@ from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.job import Cabling, Job, UnitRecord
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals
-from busprobe.job.journal import Result, Role
+from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.job.plan import PlannedUnit, keep_plan
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -254,12 +254,14 @@ def test_the_journal_has_every_write_with_its_bytes(bus_list: BusList) -> None:
 
 def test_a_write_that_did_not_take_names_the_unit_where_it_still_is(done: Job) -> None:
     write = done.intend_write(
-        role=Role.SETTINGS,
-        source=Place(12, LineSettings.parse(SETTINGS)),
-        target=Place.parse("12 19200-8E1"),
-        write=RegisterWrite(257, (12,), Function.WRITE_SINGLE_REGISTER),
-        request=bytes.fromhex("0C0601020007"),
-        words="Tell unit 12 to talk at 19200-8E1.",
+        WriteIntent(
+            role=Role.SETTINGS,
+            source=Place(12, LineSettings.parse(SETTINGS)),
+            target=Place.parse("12 19200-8E1"),
+            write=RegisterWrite(257, (12,), Function.WRITE_SINGLE_REGISTER),
+            request=bytes.fromhex("0C0601020007"),
+            words="Tell unit 12 to talk at 19200-8E1.",
+        )
     )
     done.conclude_write(write, outcome=Result.NOT_VERIFIED, reply=None, why="no reply")
     row = assemble(done, PROFILES).journal[-1]

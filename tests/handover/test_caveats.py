@@ -7,7 +7,7 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.job import Cabling, Job, UnitRecord
-from busprobe.job.journal import Result, Role
+from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from tests.handover.conftest import FOUND, METER_UNIT, PROFILES, SENSOR_UNIT, SETTINGS
@@ -129,12 +129,14 @@ def test_a_unit_that_a_later_survey_did_not_find_needs_attention(sound: Job) -> 
 class TestWrites:
     def write(self, job: Job, outcome: str | None, to: int = 13) -> None:
         write = job.intend_write(
-            role=Role.ADDRESS,
-            source=Place.parse(f"1 {SETTINGS}"),
-            target=Place.parse(f"{to} {SETTINGS}"),
-            write=RegisterWrite(257, (to,), Function.WRITE_SINGLE_REGISTER),
-            request=b"\x01",
-            words="Move 1",
+            WriteIntent(
+                role=Role.ADDRESS,
+                source=Place.parse(f"1 {SETTINGS}"),
+                target=Place.parse(f"{to} {SETTINGS}"),
+                write=RegisterWrite(257, (to,), Function.WRITE_SINGLE_REGISTER),
+                request=b"\x01",
+                words="Move 1",
+            )
         )
         if outcome is not None:
             job.conclude_write(write, outcome=Result(outcome), reply=None, why="")

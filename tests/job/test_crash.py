@@ -19,7 +19,7 @@ WRITER = """
 import sys
 from pathlib import Path
 from busprobe.job import Job, UnitRecord
-from busprobe.job.journal import Result, Role
+from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import RegisterWrite
@@ -39,9 +39,9 @@ for n in range(start, 1000000):
     returned("finding", n)
     first = Place(1, LineSettings())
     there = Place(2 + n % 246, LineSettings(1000 + n // 246))
-    write = job.intend_write(role=Role.ADDRESS, source=first, target=there,
+    write = job.intend_write(WriteIntent(role=Role.ADDRESS, source=first, target=there,
                              write=RegisterWrite(257, (there.address,)),
-                             request=n.to_bytes(4), words="x" * (n % 5 * 1000))
+                             request=n.to_bytes(4), words="x" * (n % 5 * 1000)))
     returned("intent", write, n)
     job.conclude_write(write, outcome=Result.VERIFIED, reply=n.to_bytes(4), why=str(n))
     returned("conclusion", write, n)

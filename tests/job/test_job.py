@@ -10,7 +10,7 @@ import pytest
 
 from busprobe.errors import RefusedError
 from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, Latency, UnitRecord
-from busprobe.job.journal import Result, Role, Row
+from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.records import Document
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
@@ -86,12 +86,14 @@ def test_text_with_undecodable_bytes_is_kept_visibly(job: Job) -> None:
     """A command line may hold bytes that are no text; Python carries them as lone surrogates."""
     job.set_meta(tester="Ren\udce9")
     write = job.intend_write(
-        role=Role.ADDRESS,
-        source=Place.parse("1 9600-8N1"),
-        target=Place.parse("2 9600-8N1"),
-        write=RegisterWrite(257, (2,), Function.WRITE_SINGLE_REGISTER),
-        request=b"\x01",
-        words="\udce9",
+        WriteIntent(
+            role=Role.ADDRESS,
+            source=Place.parse("1 9600-8N1"),
+            target=Place.parse("2 9600-8N1"),
+            write=RegisterWrite(257, (2,), Function.WRITE_SINGLE_REGISTER),
+            request=b"\x01",
+            words="\udce9",
+        )
     )
     job.conclude_write(write, outcome=Result.REFUSED, reply=None, why="\udce9")
     assert job.meta.tester == "Ren\udce9"
@@ -248,12 +250,14 @@ class TestUnits:
 class TestWrites:
     def intend(self, job: Job, to: int = 12) -> int:
         return job.intend_write(
-            role=Role.ADDRESS,
-            source=Place.parse("1 9600-8N1"),
-            target=Place.parse(f"{to} 9600-8N1"),
-            write=RegisterWrite(257, (to,), Function.WRITE_SINGLE_REGISTER),
-            request=bytes.fromhex("0106010100 0c"),
-            words=f"Tell unit 1 to be unit {to} from now on.",
+            WriteIntent(
+                role=Role.ADDRESS,
+                source=Place.parse("1 9600-8N1"),
+                target=Place.parse(f"{to} 9600-8N1"),
+                write=RegisterWrite(257, (to,), Function.WRITE_SINGLE_REGISTER),
+                request=bytes.fromhex("0106010100 0c"),
+                words=f"Tell unit 1 to be unit {to} from now on.",
+            )
         )
 
     def test_an_intent_is_unfinished_until_concluded(self, job: Job) -> None:

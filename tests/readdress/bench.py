@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
-from busprobe.job.journal import Conclusion, ProcedureStep, Result, Role, WriteRecord
+from busprobe.job.journal import Conclusion, Result, WriteIntent, WriteRecord
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -287,32 +287,10 @@ class Book:
     writes: list[WriteRecord] = field(default_factory=list)
     """All writes, in order, as a job would give them back."""
 
-    def intend_write(
-        self,
-        *,
-        role: Role,
-        source: Place,
-        target: Place,
-        write: RegisterWrite,
-        request: bytes,
-        words: str,
-        move: int | None = None,
-        planned: Sequence[ProcedureStep] = (),
-    ) -> int:
+    def intend_write(self, intent: WriteIntent, /) -> int:
         number = len(self.writes) + 1
-        record = WriteRecord(
-            number,
-            move or number,
-            "",
-            "",
-            role,
-            source,
-            target,
-            write,
-            request,
-            words,
-            tuple(planned),
-        )
+        given = {**vars(intent), "move": intent.move or number}
+        record = WriteRecord(id=number, intended="", tester="", **given)
         self.writes.append(record)
         self.lines.append(f"intend {write_words(record)}")
         return number

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from busprobe.job.journal import Result, Row
+from busprobe.job.journal import Result, Row, WriteIntent
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -214,9 +214,9 @@ def test_a_stop_after_the_write_has_left_lets_its_outcome_be_told() -> None:
     on, stop = bus(*SWAP), Event()
     intend = on.book.intend_write
 
-    def intend_write(**write: Any) -> int:
+    def intend_write(intent: WriteIntent) -> int:
         stop.set()
-        return intend(**write)
+        return intend(intent)
 
     on.book.intend_write = intend_write  # type: ignore[method-assign]
     steps = on.run(moves_to(on, {"a": 21, "b": 22}), stop=stop)

@@ -10,7 +10,7 @@ from threading import Event
 import pytest
 
 from busprobe.errors import PortError, StoppedError
-from busprobe.job.journal import Result, Row
+from busprobe.job.journal import Result, Row, WriteIntent
 from busprobe.modbus.requests import Function
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.profiles.registers import AddressPart
@@ -379,7 +379,7 @@ def test_a_port_that_dies_before_anything_is_written_is_a_port_error() -> None:
 
 def test_nothing_is_sent_if_the_intent_cannot_be_recorded() -> None:
     class Full(Book):
-        def intend_write(self, **_: object) -> int:
+        def intend_write(self, intent: WriteIntent, /) -> int:
             raise OSError("disk full")
 
     bench = Bench(FakeUnit(1))

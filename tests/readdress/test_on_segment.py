@@ -8,7 +8,7 @@ from threading import Event
 import pytest
 
 from busprobe.errors import RefusedError
-from busprobe.job.journal import Result, Row
+from busprobe.job.journal import Result, Row, WriteIntent
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -414,9 +414,9 @@ def test_a_move_that_cannot_be_verified_stops_the_loop() -> None:
     one_by_one, book = loop(line, [Target(10), Target(11)], "at-10", Event(), always())
     original = book.intend_write
 
-    def cut_off(**what: object) -> int:
+    def cut_off(intent: WriteIntent) -> int:
         segment.connect("te-61", connected=False)  # somebody pulls it just now
-        return original(**what)  # type: ignore[arg-type]
+        return original(intent)
 
     book.intend_write = cut_off  # type: ignore[method-assign]
     finished = list(one_by_one.run())[-1]

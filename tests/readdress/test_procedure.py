@@ -54,7 +54,7 @@ def test_all_that_a_profile_says_is_taken_over() -> None:
         addresses=tuple(range(1, 64)),
         effect=procedure.effect,
         reply_from=procedure.reply_from,
-        wait=2,
+        wait_s=2,
         unlock=RegisterWrite(200, (1, 2)),
         save=RegisterWrite(202, (3,), Function.WRITE_SINGLE_REGISTER),
         relock=RegisterWrite(200, (0, 0)),
@@ -67,7 +67,7 @@ def test_all_that_a_profile_says_is_taken_over() -> None:
 
 
 def test_a_memory_cell_is_always_given_its_time() -> None:
-    assert Procedure.from_profile(profile(register=5, wait_s=0)).wait == 0.1
+    assert Procedure.from_profile(profile(register=5, wait_s=0)).wait_s == 0.1
 
 
 def test_a_profile_without_a_procedure_says_what_to_do() -> None:

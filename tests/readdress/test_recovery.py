@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from busprobe.job.job import Job
-from busprobe.job.journal import Result, Role, Row, WriteRecord
+from busprobe.job.journal import Result, Role, Row, WriteIntent, WriteRecord
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.changes import Effect, ReplyFrom
@@ -160,12 +160,14 @@ def test_the_moves_of_several_units_are_looked_into_one_after_the_other() -> Non
     bench, book = Bench(FakeUnit(12), FakeUnit(2)), Book()
     for old, new in ((1, 12), (2, 13)):
         book.intend_write(
-            role=Role.ADDRESS,
-            source=Place.parse(f"{old} 9600-8N1"),
-            target=Place.parse(f"{new} 9600-8N1"),
-            write=RegisterWrite(257, (new,), Function.WRITE_SINGLE_REGISTER),
-            request=b"\x01\x06\x00\x64\x00\x0c\xc8\x10",
-            words="Write it.",
+            WriteIntent(
+                role=Role.ADDRESS,
+                source=Place.parse(f"{old} 9600-8N1"),
+                target=Place.parse(f"{new} 9600-8N1"),
+                write=RegisterWrite(257, (new,), Function.WRITE_SINGLE_REGISTER),
+                request=b"\x01\x06\x00\x64\x00\x0c\xc8\x10",
+                words="Write it.",
+            )
         )
     assert [o.row for o in recover(line_to(bench), unfinished(book), book)] == [
         Row.FOUND_CHANGED,
@@ -178,7 +180,29 @@ def test_the_move_is_read_back_from_the_record() -> None:
     how = RegisterWrite(100, (12,), Function.WRITE_SINGLE_REGISTER)
     frame = b"\x01\x06\x00\x64\x00\x0c\xc8\x10"
     for role in (Role.ADDRESS, Role.UNLOCK):
-        record = WriteRecord(7, 7, "", "", role, here.source, here.target, how, frame, "Write it.")
+        record = WriteRecord(
+            id=7,
+            move=7,
+            intended="",
+            tester="",
+            role=role,
+            source=here.source,
+            target=here.target,
+            write=how,
+            request=frame,
+            words="Write it.",
+        )
         assert move_of(record) == here
-    record = WriteRecord(7, 7, "", "", Role.UNDO, here.source, here.target, how, frame, "Write it.")
+    record = WriteRecord(
+        id=7,
+        move=7,
+        intended="",
+        tester="",
+        role=Role.UNDO,
+        source=here.source,
+        target=here.target,
+        write=how,
+        request=frame,
+        words="Write it.",
+    )
     assert move_of(record) == replace(here, purpose=Role.UNDO)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from busprobe.job import Job, UnitRecord
-from busprobe.job.journal import Role, Row
+from busprobe.job.journal import Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit
 from busprobe.line.place import Place
 from busprobe.modbus.requests import RegisterWrite
@@ -57,12 +57,14 @@ def begun(path: Path, listed: UnitRecord) -> int:
     with Job.create(path) as job:
         job.put_unit(listed)
         return job.intend_write(
-            role=Role.ADDRESS,
-            source=OLD,
-            target=NEW,
-            write=how,
-            request=how.request(1).frame,
-            words="Write it.",
+            WriteIntent(
+                role=Role.ADDRESS,
+                source=OLD,
+                target=NEW,
+                write=how,
+                request=how.request(1).frame,
+                words="Write it.",
+            )
         )
 
 

@@ -14,7 +14,7 @@ import pytest
 
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.job import Job
-from busprobe.job.journal import Result, Role, Row
+from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit, keep_plan
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -257,12 +257,14 @@ def test_what_is_not_in_the_journal_or_no_move_cannot_be_undone(job: Job) -> Non
 def test_a_move_that_was_not_verified_cannot_be_undone(job: Job) -> None:
     site = OnSite(job, "clean")
     number = job.intend_write(
-        role=Role.ADDRESS,
-        source=Place.parse("11 9600-8N1"),
-        target=Place.parse("13 9600-8N1"),
-        write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
-        request=bytes(8),
-        words="Write it.",
+        WriteIntent(
+            role=Role.ADDRESS,
+            source=Place.parse("11 9600-8N1"),
+            target=Place.parse("13 9600-8N1"),
+            write=RegisterWrite(257, (13,), Function.WRITE_SINGLE_REGISTER),
+            request=bytes(8),
+            words="Write it.",
+        )
     )
     job.conclude_write(number, outcome=Result.NOT_VERIFIED, reply=None, why="Nobody knows.")
     with pytest.raises(RefusedError, match="ended 'not verified'"):
@@ -311,12 +313,14 @@ def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: 
     (outcome,) = site.carry_out(moves, cycle=False).outcomes
     row = next(write for write in job.writes() if write.id == outcome.write)
     number = job.intend_write(
-        role=row.role,
-        source=row.source,
-        target=row.target,
-        write=row.write,
-        request=row.request,
-        words=row.words,
+        WriteIntent(
+            role=row.role,
+            source=row.source,
+            target=row.target,
+            write=row.write,
+            request=row.request,
+            words=row.words,
+        )
     )
     job.remove_unit(Place.parse("21 9600-8N1"))
     site.session.identify(31, LineSettings.parse("19200-8E1"))

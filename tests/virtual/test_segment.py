@@ -220,7 +220,7 @@ def test_what_is_over_is_forgotten() -> None:
     segment, line = open_segment("clean")
     for _ in range(50):
         read(line, 31)
-    assert len(segment._bus.pair.transmissions) <= 2
+    assert len(segment._bus.waveform.transmissions) <= 2
     assert len(segment._bus._events) <= 4
 
 

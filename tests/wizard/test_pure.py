@@ -29,7 +29,7 @@ from busprobe.wizard.prove.plots import scale_top
 from busprobe.wizard.readdress.forms import PRACTICE, read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_sign
-from busprobe.wizard.survey.search import read_search
+from busprobe.wizard.survey.search_range import read_search
 from busprobe.wizard.survey.words import time_words
 
 AT_9600 = LineSettings.parse("9600-8N1")

@@ -9,7 +9,7 @@ from textual.widgets import Button
 
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
-from busprobe.job.journal import Role
+from busprobe.job.journal import Role, WriteIntent
 from busprobe.job.plan import PlannedUnit
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -283,12 +283,14 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
     known(job, 11)
     request = write_register(11, 0x101, 33)
     job.intend_write(
-        role=Role.ADDRESS,
-        source=Place.parse("11 9600-8N1"),
-        target=Place.parse("33 9600-8N1"),
-        write=RegisterWrite(257, (33,), Function.WRITE_SINGLE_REGISTER),
-        request=request.frame,
-        words=request.words,
+        WriteIntent(
+            role=Role.ADDRESS,
+            source=Place.parse("11 9600-8N1"),
+            target=Place.parse("33 9600-8N1"),
+            write=RegisterWrite(257, (33,), Function.WRITE_SINGLE_REGISTER),
+            request=request.frame,
+            words=request.words,
+        )
     )
     async with wizard("clean", step=5) as person:
         assert "Not known what became of: Write 33" in person.screen

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.settings import LineSettings, Parity
-from busprobe.virtual import wave
-from busprobe.virtual.pair import Pair, Receiver, Transmission
-from busprobe.virtual.wave import Character, Listening
+from busprobe.virtual import uart
+from busprobe.virtual.uart import Character, ReceiverSetup
+from busprobe.virtual.waveform import Receiver, Transmission, Waveform
 
 LINE = LineSettings.parse("9600-8N1")
 FIRST = bytes.fromhex("010302012CB809")
@@ -22,7 +22,7 @@ SECOND = bytes.fromhex("01030201317800")
 def transmission(
     data: bytes, start: float, *, line: LineSettings = LINE, strength: int = 1
 ) -> Transmission:
-    return Transmission(object(), start, line.baud, wave.character_levels(data, line), strength)
+    return Transmission(object(), start, line.baud, uart.character_levels(data, line), strength)
 
 
 def values(characters: list[Character]) -> str:
@@ -32,16 +32,16 @@ def values(characters: list[Character]) -> str:
 def test_two_replies_at_once_read_as_their_and() -> None:
     """Unit, function code and count survive, data and CRC do not (the rule of two equally strong
     drivers)."""
-    pair = Pair()
-    receiver = Receiver(pair, Listening(LINE), 0.0)
+    pair = Waveform()
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0)
     pair.add(transmission(FIRST, 1.0))
     pair.add(transmission(SECOND, 1.0))
     assert values(receiver.advance(2.0)) == "01 03 02 01 20 38 00"
 
 
 def test_the_stronger_driver_decides() -> None:
-    pair = Pair()
-    receiver = Receiver(pair, Listening(LINE), 0.0)
+    pair = Waveform()
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0)
     pair.add(transmission(FIRST, 1.0))
     pair.add(transmission(SECOND, 1.0, strength=2))
     assert values(receiver.advance(2.0)) == SECOND.hex(" ").upper()
@@ -50,8 +50,8 @@ def test_the_stronger_driver_decides() -> None:
 def test_replies_are_corrupted_exactly_where_they_overlap() -> None:
     """The second begins with the fifth character of the first; four come out whole, and so do its
     own last four."""
-    pair = Pair()
-    receiver = Receiver(pair, Listening(LINE), 0.0)
+    pair = Waveform()
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0)
     pair.add(transmission(FIRST, 1.0))
     pair.add(transmission(SECOND, 1.0 + 4 * LINE.character_time))
     heard = bytes(c.value for c in receiver.advance(2.0))
@@ -61,10 +61,10 @@ def test_replies_are_corrupted_exactly_where_they_overlap() -> None:
 
 
 def test_a_receiver_is_deaf_while_its_own_driver_sends() -> None:
-    pair = Pair()
+    pair = Waveform()
     own = transmission(FIRST, 1.0)
-    deaf = Receiver(pair, Listening(LINE), 0.0, deaf_to=own.driver)
-    hearing = Receiver(pair, Listening(LINE), 0.0)
+    deaf = Receiver(pair, ReceiverSetup(LINE), 0.0, deaf_to=own.driver)
+    hearing = Receiver(pair, ReceiverSetup(LINE), 0.0)
     pair.add(own)
     pair.add(transmission(SECOND, 1.1))
     assert values(deaf.advance(2.0)) == SECOND.hex(" ").upper()
@@ -74,9 +74,9 @@ def test_a_receiver_is_deaf_while_its_own_driver_sends() -> None:
 def test_the_end_of_a_collision_is_heard_after_the_own_transmission() -> None:
     """Somebody else begins while we send and goes on after us: only what begins after our end can
     be right."""
-    pair = Pair()
+    pair = Waveform()
     own = transmission(b"\x55\x55", 1.0)
-    receiver = Receiver(pair, Listening(LINE), 0.0, deaf_to=own.driver)
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0, deaf_to=own.driver)
     pair.add(own)
     pair.add(transmission(b"\x00" * 2 + b"\xff\x31\x32", 1.0 + LINE.character_time))
     assert values(receiver.advance(2.0)).endswith("31 32")
@@ -84,17 +84,17 @@ def test_the_end_of_a_collision_is_heard_after_the_own_transmission() -> None:
 
 
 def test_a_glitch_after_the_own_transmission_reads_as_one_byte_00() -> None:
-    pair = Pair()
+    pair = Waveform()
     own = transmission(FIRST, 1.0)
-    receiver = Receiver(pair, Listening(LINE), 0.0, deaf_to=own.driver, glitch=True)
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0, deaf_to=own.driver, glitch=True)
     pair.add(own)
     pair.add(transmission(SECOND, 1.1))
     assert values(receiver.advance(2.0)) == "00 " + SECOND.hex(" ").upper()
 
 
 def test_characters_come_when_they_are_complete() -> None:
-    pair = Pair()
-    receiver = Receiver(pair, Listening(LINE), 0.0)
+    pair = Waveform()
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0)
     pair.add(transmission(b"\x31\x32", 1.0))
     first_end = 1.0 + LINE.character_time
     assert receiver.advance(first_end - 1e-6) == []
@@ -106,8 +106,8 @@ def test_characters_come_when_they_are_complete() -> None:
 
 
 def test_what_no_receiver_needs_is_forgotten() -> None:
-    pair = Pair()
-    receiver = Receiver(pair, Listening(LINE), 0.0)
+    pair = Waveform()
+    receiver = Receiver(pair, ReceiverSetup(LINE), 0.0)
     pair.add(transmission(FIRST, 1.0))
     pair.forget(receiver.needs)
     assert len(pair.transmissions) == 1
@@ -172,14 +172,14 @@ def test_any_traffic_reads_as_a_plain_uart_reads_it(
     """Overlapping or not, asked for at once or in steps while transmissions come in: always the
     same characters."""
     unit = Fraction(1, 3 * 7 * 9600)  # no start falls on a sample of another
-    begin, sent, pair = Fraction(1), [], Pair()
-    receiver = Receiver(pair, Listening(line), 0.0)
+    begin, sent, pair = Fraction(1), [], Waveform()
+    receiver = Receiver(pair, ReceiverSetup(line), 0.0)
     pauses = iter(steps)
     heard: list[Character] = []
     for data, settings_, gap in traffic:
         begin += gap * 13 * unit
         heard += receiver.advance(float(begin))
-        symbols = wave.character_levels(data, settings_)
+        symbols = uart.character_levels(data, settings_)
         sent.append((begin, settings_.baud, symbols))
         pair.add(Transmission(object(), float(begin), settings_.baud, symbols))
         step = next(pauses, 1)

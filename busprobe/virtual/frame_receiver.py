@@ -1,8 +1,8 @@
-"""What units hear: characters gathered into frames, handed to every unit that listens alike.
+"""What units receive: characters gathered into frames, for all units that are set and wired alike.
 
-Units with the same line settings, polarity and kind of receiver hear the same, so it is made out
-once for all of them. The one difference, that a unit hears nothing while it works on a request or
-sends, is kept: characters that begin in that time are taken out for that unit.  (A real receiver
+Units with the same line settings, polarity and kind of receiver receive the same, so it is made
+out once for all of them. The one difference, that a unit hears nothing while it works on a request
+or sends, is kept: characters that begin in that time are taken out for that unit.  (A real receiver
 that is turned on in the middle of somebody else's character may also see edges that are not there
 for a continuous one; that is not modelled.)
 
@@ -17,29 +17,29 @@ from collections.abc import Callable
 
 from busprobe.modbus import framing
 from busprobe.virtual.bus import Bus
-from busprobe.virtual.pair import Receiver
+from busprobe.virtual.uart import Character, ReceiverSetup
 from busprobe.virtual.unit import Answer, Unit
-from busprobe.virtual.wave import Character, Listening
+from busprobe.virtual.waveform import Receiver
 
 _ROUNDING = 1e-6
 """Seconds by which a silence may fall short by rounding."""
 
 
-class Ear:
-    """The common receiver of units that listen alike."""
+class FrameReceiver:
+    """The common receiver of units that are set and wired alike."""
 
     def __init__(
-        self, bus: Bus, listening: Listening, since: float, resettled: Callable[[float], None]
+        self, bus: Bus, setup: ReceiverSetup, since: float, resettled: Callable[[float], None]
     ) -> None:
-        """Listen on `bus` from clock time `since`; `resettled` is told when a unit listens
+        """Listen on `bus` from clock time `since`; `resettled` is told when a unit is set
         otherwise from then on."""
         self.units: tuple[Unit, ...] = ()
         """Who listens through it."""
         self._bus = bus
-        self._listening = listening
+        self._setup = setup
         self._resettled = resettled
-        self._receiver = Receiver(bus.pair, listening, since)
-        self._silence = listening.settings.t3_5
+        self._receiver = Receiver(bus.waveform, setup, since)
+        self._silence = setup.settings.t3_5
         self._frame: list[Character] = []
         self._wakes_at: float | None = None
 
@@ -81,7 +81,7 @@ class Ear:
                 heard = _sound([c for c in frame if c.start >= unit.busy_until])
             if heard is not None and (answer := unit.hear(heard, frame[-1].end, now)) is not None:
                 self._promise(unit, answer)
-        if any(unit.listening != self._listening for unit in self.units):
+        if any(unit.receiver_setup != self._setup for unit in self.units):
             self._resettled(now)
 
     def _promise(self, unit: Unit, answer: Answer) -> None:

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
-from busprobe.virtual import wave
-from busprobe.virtual.wave import Listening
+from busprobe.virtual import uart
+from busprobe.virtual.uart import ReceiverSetup
 
 REQUEST = bytes.fromhex("010300000001840A")
 """Read one register of unit 1: the frame of the tables below."""
@@ -17,10 +17,10 @@ REQUEST = bytes.fromhex("010300000001840A")
 def heard(sent: str, receiver: str, data: bytes = REQUEST, *, swapped: bool = False) -> str:
     """What `receiver` makes of `data`, bad characters marked with an exclamation mark."""
     transmitter, settings = LineSettings.parse(sent), LineSettings.parse(receiver)
-    listening = Listening(settings, swapped=swapped)
-    levels = listening.levels(wave.character_levels(data, transmitter), biased=True)
-    idle = listening.levels(wave.RESTING, biased=True)
-    read = wave.read_grid(levels, idle=idle, sent_baud=transmitter.baud, heard=settings)
+    listening = ReceiverSetup(settings, swapped=swapped)
+    levels = listening.levels(uart.character_levels(data, transmitter), biased=True)
+    idle = listening.levels(uart.RESTING, biased=True)
+    read = uart.read_grid(levels, idle=idle, sent_baud=transmitter.baud, heard=settings)
     return " ".join(f"{value:02X}" + "!" * bad for _, value, bad in read)
 
 
@@ -84,20 +84,20 @@ def test_parity_bits_are_those_of_the_standard() -> None:
     """MODBUS over Serial Line V1.02, section 2.6.1: 1100 0101 has even parity bit 0 and odd parity
     bit 1."""
     assert (
-        wave.character_levels(b"\xc5", LineSettings.parse("9600-8E1"))
+        uart.character_levels(b"\xc5", LineSettings.parse("9600-8E1"))
         == "0" + "10100011" + "0" + "1"
     )
     assert (
-        wave.character_levels(b"\xc5", LineSettings.parse("9600-8O1"))
+        uart.character_levels(b"\xc5", LineSettings.parse("9600-8O1"))
         == "0" + "10100011" + "1" + "1"
     )
 
 
 def test_only_a_failsafe_receiver_takes_a_floating_pair_for_mark() -> None:
     settings = LineSettings.parse("9600-8N1")
-    assert Listening(settings, failsafe=True).levels("fi", biased=False) == "11"
-    assert Listening(settings, failsafe=False).levels("fi", biased=False) == "01"
-    assert Listening(settings, swapped=True).levels("10fi", biased=True) == "0110"
+    assert ReceiverSetup(settings, failsafe=True).levels("fi", biased=False) == "11"
+    assert ReceiverSetup(settings, failsafe=False).levels("fi", biased=False) == "01"
+    assert ReceiverSetup(settings, swapped=True).levels("10fi", biased=True) == "0110"
 
 
 any_settings = st.builds(
@@ -110,8 +110,8 @@ any_settings = st.builds(
 @given(st.binary(max_size=20), any_settings)
 @settings(max_examples=60)
 def test_what_is_sent_is_heard_at_the_same_settings(data: bytes, line: LineSettings) -> None:
-    levels = wave.character_levels(data, line)
-    read = list(wave.read_grid(levels, idle="1", sent_baud=line.baud, heard=line))
+    levels = uart.character_levels(data, line)
+    read = list(uart.read_grid(levels, idle="1", sent_baud=line.baud, heard=line))
     mask = 2**line.data_bits - 1
     assert [value for _, value, _ in read] == [byte & mask for byte in data]
     assert not any(bad for _, _, bad in read)
@@ -133,8 +133,8 @@ def test_both_ways_to_read_agree(levels: str, idle: str, baud: int, line: LineSe
             times.append(start + place / baud)
             changed.append(level)
             previous = level
-    general = [c for c, _ in wave.read_edges(times, changed, idle=idle, since=0.0, heard=line)]
-    fast = list(wave.read_grid(levels, idle=idle, sent_baud=baud, heard=line))
+    general = [c for c, _ in uart.read_edges(times, changed, idle=idle, since=0.0, heard=line)]
+    fast = list(uart.read_grid(levels, idle=idle, sent_baud=baud, heard=line))
     assert [(c.value, c.bad) for c in general] == [(value, bad) for _, value, bad in fast]
     assert [c.start for c in general] == pytest.approx(
         [start + index / baud for index, _, _ in fast]

@@ -1,4 +1,5 @@
-"""What a simulated unit is set to, and the registers through which that can be changed.
+"""What a simulated unit is set to, the registers through which that can be changed, and how it
+refuses to.
 
 Units know up to three answers to "what is your address" (common practice): the one they answer to,
 the one in the register, and the one they will have when their supply comes back.  A lock may stand
@@ -9,15 +10,34 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from enum import IntEnum
 
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.virtual.refusals import Refusal, Refused
 from busprobe.virtual.schema import Change, CodeRegister, Part, UnitType
 
 
+class Refusal(IntEnum):
+    """The exception codes a simulated unit gives (MODBUS Application Protocol V1.1b3, section
+    7)."""
+
+    ILLEGAL_FUNCTION = 1
+    ILLEGAL_DATA_ADDRESS = 2
+    ILLEGAL_DATA_VALUE = 3
+    SERVER_DEVICE_FAILURE = 4
+    """What many units give to a write while they are locked (common practice)."""
+
+
+class Refused(Exception):  # noqa: N818 - a refusal is an answer of the unit, not an error of ours
+    """The unit will not do what it was asked."""
+
+    def __init__(self, code: Refusal) -> None:
+        self.code = code
+        super().__init__(code.name)
+
+
 @dataclass(frozen=True)
-class Field:
+class ChangeableSetting:
     """One setting in a register, or in a byte of one."""
 
     name: str
@@ -33,7 +53,7 @@ class Field:
     """Whether it survives without supply."""
 
 
-class Setup:
+class UnitSettings:
     """The settings of one unit."""
 
     def __init__(self, kind: UnitType, place: Place, *, forgets: bool = False) -> None:
@@ -104,7 +124,7 @@ class Setup:
         self.in_use = self.configured = self.stored
         self.unlocked = False
 
-    def _put(self, field: Field, *, at_once: str, stored: bool) -> None:
+    def _put(self, field: ChangeableSetting, *, at_once: str, stored: bool) -> None:
         code = field.code(self.configured)
         if field.change.effect == at_once:
             self.in_use = field.take(self.in_use, code)
@@ -112,7 +132,7 @@ class Setup:
             self.stored = field.take(self.stored, code)
 
 
-def fields(kind: UnitType) -> Iterator[Field]:
+def fields(kind: UnitType) -> Iterator[ChangeableSetting]:
     """The settings of `kind` that a register changes."""
     address, line = kind.readdress, kind.line_settings
     if address is not None:
@@ -123,7 +143,7 @@ def fields(kind: UnitType) -> Iterator[Field]:
                 raise Refused(Refusal.ILLEGAL_DATA_VALUE)
             return replace(place, address=code)
 
-        yield Field(
+        yield ChangeableSetting(
             "unit address",
             address.at,
             address.part,
@@ -152,7 +172,7 @@ def _coded(
     change: Change,
     name: Callable[[LineSettings], str],
     put: Callable[[LineSettings, str], str],
-) -> Field:
+) -> ChangeableSetting:
     names = {code: name for name, code in where.codes.items()}
 
     def take(place: Place, code: int) -> Place:
@@ -160,6 +180,6 @@ def _coded(
             raise Refused(Refusal.ILLEGAL_DATA_VALUE)
         return replace(place, settings=LineSettings.parse(put(place.settings, names[code])))
 
-    return Field(
+    return ChangeableSetting(
         what, where.at, where.part, change, lambda place: where.codes[name(place.settings)], take
     )

@@ -1,5 +1,4 @@
-"""A place that is free now and promised to a unit that was moved earlier is not given to
-another."""
+"""A place that a unit moved earlier may still take up is not given to another."""
 
 from __future__ import annotations
 
@@ -29,7 +28,17 @@ def write(
     how = RegisterWrite(256, (new,), Function.WRITE_SINGLE_REGISTER)
     frame = how.request(old).frame
     return WriteRecord(
-        number, number, "", "", role, source, target, how, frame, "", conclusions=said
+        id=number,
+        move=number,
+        intended="",
+        tester="",
+        role=role,
+        source=source,
+        target=target,
+        write=how,
+        request=frame,
+        words="",
+        conclusions=said,
     )
 
 

@@ -43,7 +43,7 @@ class Character(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Listening:
+class ReceiverSetup:
     """How a receiver is set and wired: all receivers that are alike in this hear the same."""
 
     settings: LineSettings

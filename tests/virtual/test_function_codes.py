@@ -9,13 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.place import Place
+from busprobe.virtual.function_codes import FunctionCodes
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import UnitType
-from busprobe.virtual.server import Server
-from busprobe.virtual.setup import Setup
+from busprobe.virtual.unit_settings import UnitSettings
 
 
-def server(**changes: Any) -> Server:
+def server(**changes: Any) -> FunctionCodes:
     """A unit with the registers of the standard's examples (sections 6.3, 6.4, 6.6 and 6.12)."""
     words = {107: 555, 108: 0, 109: 100, 1: 0, 2: 0}
     kind = UnitType.model_validate(
@@ -41,7 +41,7 @@ def server(**changes: Any) -> Server:
         }
     )
     holding, input_ = (RegisterTable(table, {}, "S7") for table in (kind.holding, kind.input))
-    return Server(kind, "S7", holding, input_, Setup(kind, Place(1, kind.settings)))
+    return FunctionCodes(kind, "S7", holding, input_, UnitSettings(kind, Place(1, kind.settings)))
 
 
 def reply(request: str, **changes: Any) -> str | None:

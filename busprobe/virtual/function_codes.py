@@ -21,10 +21,9 @@ from pymodbus.constants import DeviceInformation
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 from pymodbus.pdu.other_message import ReportDeviceIdResponse
 
-from busprobe.virtual.refusals import Refusal, Refused
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import UnitType
-from busprobe.virtual.setup import Setup
+from busprobe.virtual.unit_settings import Refusal, Refused, UnitSettings
 
 _FIRST_FUNCTION, _LAST_FUNCTION = 1, 127
 """Function codes of requests (section 4.1); above are exceptions."""
@@ -38,7 +37,7 @@ class _NoRequest(Exception):  # noqa: N818 - nothing went wrong: somebody else's
     pass
 
 
-class Server:
+class FunctionCodes:
     """The function codes of one unit over its registers."""
 
     def __init__(
@@ -47,7 +46,7 @@ class Server:
         serial: str,
         holding: RegisterTable,
         input_: RegisterTable,
-        setup: Setup,
+        setup: UnitSettings,
     ) -> None:
         """Serve the tables, and the registers of address and line settings through `setup`."""
         self._kind = kind

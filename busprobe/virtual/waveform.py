@@ -1,4 +1,5 @@
-"""The shared pair of wires: who drives it when, and what a receiver at any place on it hears.
+"""The levels on the shared pair of wires: who drives it when, and what a receiver at any place on
+it reads.
 
 Where drivers overlap, the stronger one decides; among equally strong ones a disagreement reads as
 space.  Both wires of a real pair then lie close together and the outcome depends on the drivers;
@@ -12,13 +13,13 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 from math import isinf
 
-from busprobe.virtual import wave
-from busprobe.virtual.wave import Character, Listening
+from busprobe.virtual import uart
+from busprobe.virtual.uart import Character, ReceiverSetup
 
 _GLITCH_BITS = 9
 """A start bit and eight zero bits: the byte 00 in a format without parity."""
 
-NOBODY = object()
+NO_DRIVER = object()
 """A driver that never drives."""
 
 
@@ -33,7 +34,7 @@ class Transmission:
     baud: int
     """Levels a second."""
     symbols: str
-    """One symbol of `busprobe.virtual.wave` a bit time."""
+    """One symbol of `busprobe.virtual.uart` a bit time."""
     strength: int = 1
     """A stronger driver overrules a weaker one."""
     let_go: float | None = None
@@ -61,8 +62,8 @@ class Transmission:
         return bits if self.let_go is None or isinf(self.end) else [*bits, self.end]
 
 
-class Pair:
-    """The transmissions on the pair, oldest first."""
+class Waveform:
+    """The transmissions on the pair of wires, oldest first."""
 
     def __init__(self, *, biased: bool = True) -> None:
         self.biased = biased
@@ -98,11 +99,11 @@ class Receiver:
 
     def __init__(
         self,
-        pair: Pair,
-        listening: Listening,
+        waveform: Waveform,
+        setup: ReceiverSetup,
         since: float,
         *,
-        deaf_to: object = NOBODY,
+        deaf_to: object = NO_DRIVER,
         glitch: bool = False,
     ) -> None:
         """Listen from `since` on, hearing mark while `deaf_to` drives.
@@ -110,14 +111,14 @@ class Receiver:
         With `glitch` the receiver sees a space of nine bits when its own driver has let go: the
         common adapter fault that reads as one byte 00 before each reply.
         """
-        self._pair = pair
-        self._listening = listening
+        self._waveform = waveform
+        self._setup = setup
         self._deaf_to = deaf_to
         self._glitch = glitch
-        self._idle = listening.levels(wave.RESTING, biased=pair.biased)
+        self._idle = setup.levels(uart.RESTING, biased=waveform.biased)
         self._ready = since
-        self._seen = pair.count - len(
-            pair.transmissions
+        self._seen = waveform.count - len(
+            waveform.transmissions
         )  # what is being sent now is heard from here on
         self._seen_end = since
         self._ahead: deque[tuple[Character, float]] = deque()
@@ -144,7 +145,7 @@ class Receiver:
 
     def advance(self, now: float) -> list[Character]:
         """The characters complete by `now` that were not handed out yet."""
-        if self._seen != self._pair.count:
+        if self._seen != self._waveform.count:
             self._look_ahead()
         complete = []
         while self._ahead and self._ahead[0][0].end <= now:
@@ -155,14 +156,14 @@ class Receiver:
         return complete
 
     def _look_ahead(self) -> None:
-        known = self._pair.transmissions
+        known = self._waveform.transmissions
         fresh = [
             known[index]
-            for index in range(max(0, len(known) - (self._pair.count - self._seen)), len(known))
+            for index in range(max(0, len(known) - (self._waveform.count - self._seen)), len(known))
         ]
         if not self._ahead and fresh and self._seen_end <= fresh[0].start:
             self._ready = max(self._ready, self._seen_end)
-        self._seen = self._pair.count
+        self._seen = self._waveform.count
         live = self._live()
         self._seen_end = max(
             [self._seen_end, *(t.settled if isinf(t.end) else t.end for t in live)]
@@ -183,12 +184,12 @@ class Receiver:
         """What of the waveform is still to be read, oldest first, this receiver's own glitches
         included."""
         live = []
-        for transmission in self._pair.transmissions:
+        for transmission in self._waveform.transmissions:
             if transmission.end > self._ready:
                 live.append(transmission)
             if self._glitch and transmission.driver is self._deaf_to:
                 glitch = Transmission(
-                    self, transmission.end, transmission.baud, wave.SPACE * _GLITCH_BITS
+                    self, transmission.end, transmission.baud, uart.SPACE * _GLITCH_BITS
                 )
                 if glitch.end > self._ready:
                     live.append(glitch)
@@ -207,16 +208,16 @@ class Receiver:
             or transmission.let_go is not None
         ):
             return None
-        settings = self._listening.settings
+        settings = self._setup.settings
         if transmission.driver is self._deaf_to:
-            levels = wave.MARK * len(transmission.symbols)
+            levels = uart.MARK * len(transmission.symbols)
         elif transmission.driver is self:
             levels = transmission.symbols
         else:
-            levels = self._listening.levels(transmission.symbols, biased=self._pair.biased)
+            levels = self._setup.levels(transmission.symbols, biased=self._waveform.biased)
         to_sample = (settings.bits_per_character - settings.stop_bits + 0.5) * settings.bit_time
         characters = []
-        for index, value, bad in wave.read_grid(
+        for index, value, bad in uart.read_grid(
             levels, idle=self._idle, sent_baud=transmission.baud, heard=settings
         ):
             start = transmission.start + index / transmission.baud
@@ -224,7 +225,7 @@ class Receiver:
             if end > following:
                 return None
             characters.append(
-                (Character(start, end, value, bad), start + to_sample + 2 * wave.SAME_MOMENT)
+                (Character(start, end, value, bad), start + to_sample + 2 * uart.SAME_MOMENT)
             )
         return characters
 
@@ -242,35 +243,33 @@ class Receiver:
                 levels.append(level)
                 previous = level
         return list(
-            wave.read_edges(
-                times, levels, idle=self._idle, since=ready, heard=self._listening.settings
-            )
+            uart.read_edges(times, levels, idle=self._idle, since=ready, heard=self._setup.settings)
         )
 
     def _level(self, live: list[Transmission], moment: float) -> str:
         """What this receiver sees at `moment`."""
-        symbol, strength = wave.RESTING, 0
+        symbol, strength = uart.RESTING, 0
         for transmission in live:
             driven = transmission.symbol(moment)
             if driven is None:
                 continue
             if transmission.driver is self:
-                return wave.SPACE
+                return uart.SPACE
             if transmission.driver is self._deaf_to:
-                return wave.MARK
-            if driven == wave.FLOATING:
+                return uart.MARK
+            if driven == uart.FLOATING:
                 symbol = driven if strength == 0 else symbol
             elif transmission.strength > strength:
                 symbol, strength = driven, transmission.strength
-            elif transmission.strength == strength and driven == wave.SPACE:
+            elif transmission.strength == strength and driven == uart.SPACE:
                 symbol = driven
-        return self._listening.levels(symbol, biased=self._pair.biased)
+        return self._setup.levels(symbol, biased=self._waveform.biased)
 
 
 def _merged(moments: list[float]) -> list[float]:
     """`moments` without those that differ from the one before by rounding alone."""
     kept: list[float] = []
     for moment in moments:
-        if not kept or moment - kept[-1] > wave.SAME_MOMENT:
+        if not kept or moment - kept[-1] > uart.SAME_MOMENT:
             kept.append(moment)
     return kept
