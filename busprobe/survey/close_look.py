@@ -15,8 +15,8 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, sound_frames
-from busprobe.survey import probes
-from busprobe.survey.findings import Evidence, Finding, Kind, Latency
+from busprobe.survey import probes, words
+from busprobe.survey.findings import Evidence, Finding, Kind, Latency, Remark
 from busprobe.survey.interference import (
     foreign_frames,
     has_stray_bytes,
@@ -63,11 +63,16 @@ class Examination:
     kind: Kind
     replies: tuple[Reply, ...]
     """Every exchange, in order."""
-    notes: tuple[str, ...]
-    """What is worth knowing, in plain words."""
+    remarks: tuple[Remark, ...]
+    """What is worth knowing."""
     foreign: tuple[Frame, ...]
     """Sound frames heard meanwhile that answer none of our requests: late replies of others, or
     another master's business."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The remarks in plain words."""
+        return tuple(map(words.remark, self.remarks))
 
     @property
     def latency(self) -> Latency | None:
@@ -146,7 +151,7 @@ def look_closely(
         line.settings,
         verdict.kind,
         tuple(look.replies),
-        verdict.notes,
+        verdict.remarks,
         foreign_frames(look.replies),
     )
 
