@@ -1,7 +1,7 @@
 """Traffic we did not cause: sound frames found in bytes heard on the pair.
 
-A reply to our own late request and another master's business both turn up here; who asks whom is
-told by their order.
+A reply to our own late request and another master's exchanges both turn up here; who asks whom
+is told by their order.
 """
 
 from __future__ import annotations

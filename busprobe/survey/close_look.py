@@ -1,4 +1,4 @@
-"""The close look at one address: is anybody there, and is it one unit or several?
+"""The close look at one address: is a unit there, and is it one or several?
 
 Used by the survey for what it finds, by readdressing as its guard and its proof, and by the hunt.
 """
@@ -67,7 +67,7 @@ class Examination:
     """What is worth knowing."""
     foreign: tuple[Frame, ...]
     """Sound frames heard meanwhile that answer none of our requests: late replies of others, or
-    another master's business."""
+    another master's exchanges."""
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -81,17 +81,18 @@ class Examination:
 
     @property
     def clean(self) -> bool:
-        """Whether this is one unit all of whose replies are sound, and nobody else was heard."""
+        """Whether this is one unit all of whose replies are sound, and no other device was
+        heard."""
         fine = (Verdict.OK, Verdict.OK_AFTER_JUNK, Verdict.EXCEPTION)
         sound = all(r.verdict in fine or is_silence(r) for r in self.replies)
         return self.kind is Kind.UNIT and sound and not self.foreign
 
     def finding(self) -> Finding:
-        """The same as a finding of the survey; raises `ValueError` if nobody answered."""
+        """The same as a finding of the survey; raises `ValueError` if no unit answered."""
         if self.kind is Kind.SILENT:
             raise ValueError("silence is no finding")
         heard = [r for r in self.replies if not is_silence(r)]
-        # The oddest first: what contradicts a plain unit is what somebody will want to see.
+        # The oddest first: what contradicts a plain unit is what people will want to see.
         telling = sorted(heard, key=lambda r: r.present)[:_MOST_EVIDENCE]
         latency = self.latency
         return Finding(
@@ -120,7 +121,7 @@ def look_closely(
     line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3, noisy: bool = False
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
-    that bytes were heard before with nobody asked, which the short listening here can miss."""
+    that bytes were heard before without a request, which the short listening here can miss."""
     look = _CloseLook(line, address, waits)
     yield from look.ask_all_kinds()
     if look.heard:

@@ -31,7 +31,7 @@ class Kind(StrEnum):
     CLASH = "clash"
     """Two or more units."""
     UNSURE = "unsure"
-    """Somebody, but it cannot be told who or how many."""
+    """At least one unit, but it cannot be told which or how many."""
     SILENT = "silent"
     """No reply, which is not the same as no unit; never the kind of a finding."""
 

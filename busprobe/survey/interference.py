@@ -1,5 +1,5 @@
-"""What comes back besides a reply: pulses, our own transmission in pieces, and frames of somebody
-else's."""
+"""What is received that is no reply: pulses, our own transmission in pieces, and frames of other
+devices."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def is_damaged(reply: Reply) -> bool:
 
 
 def is_unexplained(reply: Reply) -> bool:
-    """Whether bytes came back that are neither a frame nor somebody else's business."""
+    """Whether bytes came back that are neither a frame nor another device's."""
     return is_damaged(reply) and not other_frames(reply)
 
 
@@ -58,18 +58,18 @@ def has_stray_bytes(reply: Reply) -> bool:
 
 
 def is_start_cut_off(reply: Reply) -> bool:
-    """Whether a reply was spoilt at its front only: with the bytes that must have stood there its
-    CRC is right.
+    """Whether a reply was corrupted at its start only: with the bytes that must have stood there
+    its CRC is right.
 
-    An adapter does this that turns round from sending too late, and a unit that answers too fast
-    for it.
+    An adapter does this that switches from transmit to receive too late, and a unit that answers
+    too fast for it.
     """
     return bytes_missing_at_start(reply) is not None
 
 
 def bytes_missing_at_start(reply: Reply) -> int | None:
-    """How many bytes of a beheaded reply did not come at all; 0 where wrong ones stand in their
-    place."""
+    """How many bytes of a truncated start were not received at all; 0 where wrong ones stand in
+    their place."""
     if reply.verdict not in BAD:
         return None
     length = expected_length(reply.request)
@@ -97,8 +97,8 @@ def is_gateway_exception(frame: Frame) -> bool:
 
 
 def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
-    """Sound frames in and around the exchanges that can answer none of their requests: somebody
-    else's business."""
+    """Sound frames in and around the exchanges that can answer none of their requests: those of
+    other devices."""
     found: list[Frame] = []
     asked: set[tuple[int, int | None]] = set()
     for reply in replies:
@@ -114,7 +114,7 @@ def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
 
 
 def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
-    """For each exchange, sound frames of the asked address that came besides the reply: late, or a
+    """For each exchange, sound frames of the asked address that came with the reply: late, or a
     second unit's."""
     extras = []
     asked: set[tuple[int, int | None]] = set()
@@ -140,8 +140,8 @@ def _expected(request: Request) -> tuple[int, int | None]:
 
 
 def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
-    """Whether `frame` can be a reply to one of our requests, rather than another master's
-    business."""
+    """Whether `frame` can be a reply to one of our requests, rather than one of another master's
+    exchanges."""
     if frame.data[1] & 0x80:
         return any(function == frame.function for function, _ in asked)
     return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
@@ -163,7 +163,7 @@ def holds_request(reply: Reply) -> bool:
 
 
 def other_frames(reply: Reply) -> list[Frame]:
-    """Sound frames received besides the one that the verdict is about."""
+    """Valid frames received beside the one that the verdict is about."""
     outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
     if reply.verdict in BAD:
         outside = [reply.exchange.leftover, reply.exchange.received]

@@ -26,7 +26,7 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 
 PATIENT = Waits(reply=0.6)
-"""How long a reply is waited for; whoever knows the unit to be slower waits longer."""
+"""How long a reply is waited for; a caller that knows the unit to be slower waits longer."""
 
 _TRIES = 2
 _MOST_SILENCES = 20
@@ -43,7 +43,7 @@ _SHORTEST_WAIT = 0.3
 _REMEMBERED = 8
 """Looks before the present one that still count."""
 _LOOKS = 3
-"""Looks of an observation that nobody ends."""
+"""Looks of an observation that is not ended before."""
 _BETWEEN = 1.0
 """Seconds between them, for values to move."""
 

@@ -1,9 +1,9 @@
 """One unit, several, or noise?  A pure judgement of the exchanges with one address.
 
-What two units at one address look like follows from the wire: where their replies overlap, a space
-(0) of either wins, so what both say alike survives (address, function code, count) and the rest
-does not; where they do not overlap, one reply follows the other.  Noise hits at random and
-everybody.
+What two units at one address look like follows from the wire: where their replies overlap, a
+space (0) of either wins, so what both say alike survives (address, function code, count) and the
+rest does not; where they do not overlap, one reply follows the other.  Noise corrupts at random,
+and all replies.
 """
 
 from __future__ import annotations
@@ -84,14 +84,14 @@ class Analysis:
 
 
 def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
-    """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody
-    asked."""
+    """Judge all exchanges with one address; `noisy` says that bytes were heard without a
+    request."""
     lossy = _is_lossy(replies)
     heard = [r for r in replies if not is_silence(r)]
     # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove
     # nothing.
     undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
-    # Where the adapter spoils its own echo, that cannot be told from a corrupted reply each time.
+    # Where the adapter alters its own echo, that cannot be told from a corrupted reply each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
     corrupted_tell = undisturbed and not noisy and not lossy and echoes < _SEVERAL
     signs = (
@@ -106,7 +106,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     present = [r for r in heard if r.present]
     asked_enough = len(replies) > len(present) + _SEVERAL
     if asked_enough and [r.verdict for r in present] == [Verdict.NOT_CONFORMING]:
-        # noise makes one right CRC in 65536, and what else passes by may be for anybody
+        # noise makes one right CRC in 65536, and what else passes by may be for any unit
         present = []
     theirs = sum(
         holds_request(r) for r in replies if r.verdict not in (Verdict.OK, Verdict.EXCEPTION)
@@ -159,9 +159,9 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) ->
 
 
 def _other_address(heard: Sequence[Reply]) -> int | None:
-    """The address under which somebody answers what this one is asked, whatever that is.
+    """The address under which a unit answers what this one is asked, whatever that is.
 
-    Another master's business also passes by, but its requests are heard before the replies, and it
+    Another master's exchanges also pass by, but its requests are heard before the replies, and it
     does not ask for what we happen to ask for.
     """
     functions: defaultdict[int, set[int]] = defaultdict(set)
@@ -278,7 +278,7 @@ def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
 
 def _identity_corrupted(replies: Sequence[Reply]) -> Remark | None:
     """Asked who it is it never answers soundly, and all else it does: where twins differ, their
-    replies spoil."""
+    replies collide."""
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
     if len(short) < _ENOUGH_SOUND or 6 * sum(map(is_damaged, short)) > len(short):
         return None
@@ -362,8 +362,8 @@ _SIGNS_IN_CORRUPTED: tuple[_Test, ...] = (
 
 
 def _is_lossy(replies: Sequence[Reply]) -> bool:
-    """Whether requests that are answered at other times go without: noise spoils them too, a second
-    unit does not."""
+    """Whether requests that are answered at other times go without: noise corrupts them too, a
+    second unit does not."""
     groups: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
         groups[reply.request.frame].append(is_silence(reply))
@@ -406,7 +406,7 @@ def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
     stray = [r for r in present if (r.junk_before or r.junk_after) and not other_frames(r)]
     if stray:
         yield Remark(Sign.STRAY_BYTES_AROUND, (len(stray), len(present)))
-    # Noise spoils bytes, the first ones too; it does not take them away.
+    # Noise corrupts bytes, the first ones too; it does not take them away.
     cut = sum(bool(bytes_missing_at_start(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
         yield Remark(Sign.STARTS_CUT_OFF, (cut,))
