@@ -45,15 +45,17 @@ class RecordedSurvey:
         for event in self._survey:
             match event:
                 case events.Found(finding):
-                    self._job.add_finding(number, finding.document())
-                    self._keep(finding)
+                    with self._job.together():
+                        self._job.add_finding(number, finding.document())
+                        self._keep(finding)
                 case events.Progress() if clock.now() - noted > _PROGRESS_EVERY:
                     noted = clock.now()
                     self._job.progress(number, self._survey.so_far().progress())
                 case events.Finished(result):
-                    self._job.progress(number, result.progress())
-                    self._job.end_survey(number, result.document(self._port))
-                    self._note_absent(result)
+                    with self._job.together():
+                        self._job.progress(number, result.progress())
+                        self._job.end_survey(number, result.document(self._port))
+                        self._note_absent(result)
             yield event
 
     def _carry_on(self, number: int) -> None:
