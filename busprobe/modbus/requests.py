@@ -81,7 +81,7 @@ class Request:
 
     @property
     def mirrored(self) -> bool:
-        """Whether a sound reply is identical to the request, so that a local echo looks like
+        """Whether a valid reply is identical to the request, so that a local echo looks like
         one."""
         return self.function in (Function.WRITE_SINGLE_REGISTER, Function.DIAGNOSTICS)
 

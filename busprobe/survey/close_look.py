@@ -14,7 +14,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import probes, words
 from busprobe.survey.findings import Evidence, Finding, Kind, Latency, Remark
 from busprobe.survey.interference import (
@@ -48,7 +48,7 @@ _QUICK = 0.1
 _FOR_THE_QUICK = 0.25
 """Seconds for which its replies are waited for."""
 _ENOUGH = 3
-"""Sound replies that make a unit believable on a noisy pair."""
+"""Valid replies that make a unit believable on a noisy pair."""
 _MOST_TRIES = 40
 """Exchanges after which an address is given up on however noisy the pair is."""
 _MOST_EVIDENCE = 8
@@ -66,7 +66,7 @@ class Examination:
     remarks: tuple[Remark, ...]
     """What is worth knowing."""
     foreign: tuple[Frame, ...]
-    """Sound frames heard meanwhile that answer none of our requests: late replies of others, or
+    """Valid frames heard meanwhile that answer none of our requests: late replies of others, or
     another master's exchanges."""
 
     @property
@@ -81,11 +81,11 @@ class Examination:
 
     @property
     def clean(self) -> bool:
-        """Whether this is one unit all of whose replies are sound, and no other device was
+        """Whether this is one unit all of whose replies are valid, and no other device was
         heard."""
-        fine = (Verdict.OK, Verdict.OK_AFTER_JUNK, Verdict.EXCEPTION)
-        sound = all(r.verdict in fine or is_silence(r) for r in self.replies)
-        return self.kind is Kind.UNIT and sound and not self.foreign
+        fine = (Verdict.OK, Verdict.OK_AFTER_STRAY_BYTES, Verdict.EXCEPTION)
+        valid = all(r.verdict in fine or is_silence(r) for r in self.replies)
+        return self.kind is Kind.UNIT and valid and not self.foreign
 
     def finding(self) -> Finding:
         """The same as a finding of the survey; raises `ValueError` if no unit answered."""
@@ -132,7 +132,7 @@ def look_closely(
     if look.odd:
         yield Listening(line.settings, _QUIET_LISTEN)
         heard = line.listen(_QUIET_LISTEN).data
-        noisy = noisy or (bool(heard) and not sound_frames(heard))  # a frame may be a slow unit's
+        noisy = noisy or (bool(heard) and not valid_frames(heard))  # a frame may be a slow unit's
         for request in look.deciding_requests():
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
@@ -204,7 +204,7 @@ class _CloseLook:
 
     @property
     def odd(self) -> bool:
-        """Whether there is anything that one unit on a sound pair does not do."""
+        """Whether there is anything that one unit on a faultless bus does not do."""
         if not self.heard:
             return False
         first = analyse(self.replies, noisy=False)
@@ -223,9 +223,9 @@ class _CloseLook:
     def telling(self) -> tuple[Request, ...]:
         """What is most worth asking again: the read with most data, then what the unit says of
         itself."""
-        sound = [r for r in self.replies if r.sound]
-        reads = sorted((r for r in sound if r.registers), key=lambda r: -len(r.frame))
-        said = [r for r in sound if r.request.function in _IDENTITY]
+        valid = [r for r in self.replies if r.valid]
+        reads = sorted((r for r in valid if r.registers), key=lambda r: -len(r.frame))
+        said = [r for r in valid if r.request.function in _IDENTITY]
         chosen = [r.request for r in (*reads[:1], *said)]
         if not chosen:
             answered = [r for r in self.replies if not is_silence(r)] or self.replies

@@ -293,7 +293,7 @@ class _Identification:
         """Read `group` by one request; where the unit does not give it as a whole, in smaller and
         smaller parts."""
         reply = self._read(covering(group), final=len(group) == 1)
-        if not reply.sound and len(group) > 1:
+        if not reply.valid and len(group) > 1:
             for half in halves(group):
                 self._read_together(half)
 
@@ -318,7 +318,7 @@ class _Identification:
             )
             self._asked[block] = self._ask(request, limits)
         reply = self._asked[block]
-        if reply.sound:
+        if reply.valid:
             self._registers.update(block.answered(reply.registers))
         elif final and reply.exception in _REFUSALS:
             self._refused.add(block)
@@ -328,7 +328,7 @@ class _Identification:
         said = [
             r
             for r in self._seen.replies
-            if r.sound and r.request.function is Function.REPORT_SERVER_ID
+            if r.valid and r.request.function is Function.REPORT_SERVER_ID
         ]
         return server_id(said[0]).text if said else None
 
@@ -338,7 +338,7 @@ class _Identification:
         said = [
             r
             for r in self._seen.replies
-            if r.sound and r.request.function is Function.READ_DEVICE_IDENTIFICATION
+            if r.valid and r.request.function is Function.READ_DEVICE_IDENTIFICATION
         ]
         if not said:
             return None
@@ -347,7 +347,7 @@ class _Identification:
         wanted: int | None = 0
         for _ in range(_MOST_PAGES):
             reply = self._ask(read_device_identification(self._address, code, wanted or 0))
-            if not reply.sound:
+            if not reply.valid:
                 break
             page = identification_page(reply)
             objects.update(page.objects)

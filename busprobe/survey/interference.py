@@ -9,7 +9,7 @@ from busprobe.line.exchange import PULSES, without_echo
 from busprobe.modbus import framing
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
 from busprobe.modbus.requests import Function, Request
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 
 BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
 """Verdicts on bytes that are no frame."""
@@ -51,10 +51,10 @@ def is_unexplained(reply: Reply) -> bool:
 
 
 def has_stray_bytes(reply: Reply) -> bool:
-    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two
+    """Whether a valid reply came with more bytes around it than pulses and a wrong bit or two
     explain."""
-    before = without_echo(reply.request.frame, reply.junk_before)
-    return reply.present and stray_bytes(before) + stray_bytes(reply.junk_after) >= OVERLONG
+    before = without_echo(reply.request.frame, reply.stray_before)
+    return reply.present and stray_bytes(before) + stray_bytes(reply.stray_after) >= OVERLONG
 
 
 def is_start_cut_off(reply: Reply) -> bool:
@@ -80,7 +80,7 @@ def bytes_missing_at_start(reply: Reply) -> int | None:
         heads.append((bytes((address, function, 2 * reply.request.quantity)), length))
     for head, whole in heads:
         tail = whole - len(head)
-        if tail <= len(data) < whole + _STRAY and framing.is_sound(head + data[-tail:]):
+        if tail <= len(data) < whole + _STRAY and framing.is_valid(head + data[-tail:]):
             return max(whole - len(data), 0)
     return None
 
@@ -97,7 +97,7 @@ def is_gateway_exception(frame: Frame) -> bool:
 
 
 def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
-    """Sound frames in and around the exchanges that can answer none of their requests: those of
+    """Valid frames in and around the exchanges that can answer none of their requests: those of
     other devices."""
     found: list[Frame] = []
     asked: set[tuple[int, int | None]] = set()
@@ -114,7 +114,7 @@ def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
 
 
 def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
-    """For each exchange, sound frames of the asked address that came with the reply: late, or a
+    """For each exchange, valid frames of the asked address that came with the reply: late, or a
     second unit's."""
     extras = []
     asked: set[tuple[int, int | None]] = set()
@@ -164,7 +164,7 @@ def holds_request(reply: Reply) -> bool:
 
 def other_frames(reply: Reply) -> list[Frame]:
     """Valid frames received beside the one that the verdict is about."""
-    outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
+    outside = [reply.exchange.leftover, reply.stray_before, reply.stray_after]
     if reply.verdict in BAD:
         outside = [reply.exchange.leftover, reply.exchange.received]
-    return [frame for data in outside for frame in sound_frames(data)]
+    return [frame for data in outside for frame in valid_frames(data)]

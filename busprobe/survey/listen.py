@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import words
 from busprobe.survey.probes import Listening, WireStep, to_the_end
 
@@ -88,7 +88,7 @@ def _listen(line: Line, seconds: float) -> Generator[WireStep, None, Overheard]:
     line.listen(0.0)  # what has waited in the port was not heard in these seconds
     heard = line.listen(seconds)
     data = heard.data
-    frames = sound_frames(data)
+    frames = valid_frames(data)
     filled = line.settings.wire_time(len(data)) / heard.seconds if heard.seconds else 0.0
     noise = len(data) - sum(len(frame.data) for frame in frames)
     return Overheard(heard.seconds, line.settings, frames, noise, filled > _STUCK_SHARE)

@@ -12,7 +12,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Request
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
@@ -179,7 +179,7 @@ class Search:
 
     def _wait_for_late_replies(self) -> Iterator[Event]:
         yield Listening(self._line.settings, PATIENCE)
-        for frame in sound_frames(self._line.listen(PATIENCE).data):
+        for frame in valid_frames(self._line.listen(PATIENCE).data):
             yield from self._credit(frame, frame.address)
 
     def plan_more_rounds(self) -> bool:
@@ -264,7 +264,7 @@ class Search:
         return any(Place(address, settings) in self._state.findings for address in addresses)
 
     def _credit(self, frame: Frame, asked: int) -> Iterator[Event]:
-        """A sound frame that answers nothing just asked: a late reply, a second unit's, or
+        """A valid frame that answers nothing just asked: a late reply, a second unit's, or
         another master's."""
         settings = self._line.settings
         late = self._open_requests.settle(frame)
@@ -352,7 +352,7 @@ class Search:
         if until > self._line.clock.now():
             yield Listening(self._line.settings, until - self._line.clock.now())
             left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
-            frames = sound_frames(self._line.listen(left).data)
+            frames = valid_frames(self._line.listen(left).data)
             self._foreign.extend(frame for frame in frames if frame.address != address)
 
     def _book(self, finding: Finding) -> Iterator[Event]:

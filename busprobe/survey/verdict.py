@@ -59,7 +59,7 @@ _SEVERAL = 3
 """How often a pattern has to be seen to count."""
 
 _ENOUGH_SOUND = 6
-"""Sound replies it takes to say that a unit's replies come through."""
+"""Valid replies it takes to say that a unit's replies come through."""
 _LOSSY = 0.15
 """Share of unanswered requests that a sleepy unit does not explain."""
 _LATE_FOR = 3.0
@@ -167,7 +167,7 @@ def _other_address(heard: Sequence[Reply]) -> int | None:
     functions: defaultdict[int, set[int]] = defaultdict(set)
     for reply in heard:
         frame = Frame(reply.frame) if reply.verdict is Verdict.FOREIGN else None
-        if frame is not None and not reply.junk_before and fits(frame, reply.request):
+        if frame is not None and not reply.stray_before and fits(frame, reply.request):
             functions[frame.address].add(frame.function)
     return next((address for address, asked in functions.items() if len(asked) >= _SEVERAL), None)
 
@@ -204,10 +204,10 @@ def identities(replies: Iterable[Reply]) -> Counter[tuple[str | None, ...]]:
     each."""
     said: Counter[tuple[str | None, ...]] = Counter()
     for reply in replies:
-        if reply.sound and reply.request.function is Function.READ_DEVICE_IDENTIFICATION:
+        if reply.valid and reply.request.function is Function.READ_DEVICE_IDENTIFICATION:
             objects = identification_page(reply).objects
             said["43/14", *(objects.get(number) for number in range(3))] += 1
-        elif reply.sound and reply.request.function is Function.REPORT_SERVER_ID:
+        elif reply.valid and reply.request.function is Function.REPORT_SERVER_ID:
             said["17", reply.frame.hex()] += 1
     return said
 
@@ -226,7 +226,7 @@ def _yes_and_no(replies: Sequence[Reply]) -> Remark | None:
     by_request: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
         if reply.present and reply.exception not in _BUSY and not holds_request(reply):
-            by_request[reply.request.frame].append(reply.sound)
+            by_request[reply.request.frame].append(reply.valid)
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))
         if changes >= _SEVERAL:
@@ -252,7 +252,7 @@ def _is_too_long(reply: Reply) -> bool:
 
 
 def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
-    """Some requests are always answered soundly, one is answered each time and never soundly.
+    """Some requests are always answered validly, one is answered each time and never validly.
 
     Noise does not read requests; two units do, and where they say the same at the same time it
     comes through.
@@ -277,7 +277,7 @@ def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
 
 
 def _identity_corrupted(replies: Sequence[Reply]) -> Remark | None:
-    """Asked who it is it never answers soundly, and all else it does: where twins differ, their
+    """Asked who it is it never answers validly, and all else it does: where twins differ, their
     replies collide."""
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
     if len(short) < _ENOUGH_SOUND or 6 * sum(map(is_damaged, short)) > len(short):
@@ -372,17 +372,17 @@ def _is_lossy(replies: Sequence[Reply]) -> bool:
 
 
 def _damaged_beyond_noise(replies: Sequence[Reply]) -> bool:
-    """Whether there are many damaged replies and most differ from what would be sound by more than
+    """Whether there are many damaged replies and most differ from what would be valid by more than
     noise explains."""
-    sound: dict[bytes, set[bytes]] = defaultdict(set)
+    valid: dict[bytes, set[bytes]] = defaultdict(set)
     for reply in replies:
         if reply.present:
-            sound[reply.request.frame].add(reply.frame)
+            valid[reply.request.frame].add(reply.frame)
     damaged = [r for r in replies if is_damaged(r) and r.request.function in _FIXED_LENGTH]
     beyond = 0
     for reply in damaged:
         received = reply.exchange.received
-        known = sound[reply.request.frame]
+        known = valid[reply.request.frame]
         if known:
             beyond += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in known)
         else:
@@ -403,7 +403,7 @@ def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
     damaged = sum(is_damaged(r) for r in replies)
     if damaged:
         yield Remark(Sign.DAMAGED, (damaged, len(replies)))
-    stray = [r for r in present if (r.junk_before or r.junk_after) and not other_frames(r)]
+    stray = [r for r in present if (r.stray_before or r.stray_after) and not other_frames(r)]
     if stray:
         yield Remark(Sign.STRAY_BYTES_AROUND, (len(stray), len(present)))
     # Noise corrupts bytes, the first ones too; it does not take them away.

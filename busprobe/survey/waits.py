@@ -127,7 +127,7 @@ class LearnedWaits:
             self.pace = replace(Pace().learnt(self._slowest), least=self.pace.least)
         if seen.kind is Kind.UNIT:
             # The pause behind stray bytes is the unit's, not the adapter's.
-            whole = (r for r in seen.replies if r.present and not (r.junk_before or r.junk_after))
+            whole = (r for r in seen.replies if r.present and not (r.stray_before or r.stray_after))
             delays = [delay for r in whole if (delay := r.exchange.burst_delay) is not None]
             self._bursts += [max(delays)] if delays else []
             self.pace = replace(self.pace, least=max(self.pace.least, self.burst_delay or 0.0))
