@@ -23,7 +23,7 @@ from busprobe.profiles.drafting.writing import refuse_existing, write_profile
 from busprobe.profiles.read_requests import Block
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.store import file_for
-from busprobe.survey.register_watch import Observed, observe
+from busprobe.survey.register_reader import Observed, observe
 
 
 @click.command("draft", epilog=f"\b\nWhat a line of --point can say:\n{indent(SYNTAX, '  ')}")

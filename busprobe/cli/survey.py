@@ -12,15 +12,15 @@ from rich.progress import BarColumn, Progress, TextColumn
 from busprobe.cli import output
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
-from busprobe.survey.coverage import coverage
-from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.result import SurveyResult
+from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.schedule import common_settings
+from busprobe.survey.words import coverage
 
 
 def run(
@@ -54,7 +54,7 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
     """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found."""
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
     console = Console(stderr=True, markup=False, highlight=False)
-    told: set[str] = set()
+    told: set[tuple[Place, Kind]] = set()
     with Progress(*columns, console=console, transient=True) as bar, on_interrupt(survey.cancel):
         task = bar.add_task("Survey", total=None, left="")
         for event in survey:
@@ -66,15 +66,13 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                         task, completed=done, total=total, left=f"{left.figure(duration)} left"
                     )
                 case events.Found(finding):
-                    words = in_words(
-                        finding
-                    )  # a finding comes again with every note that is added to it
-                    if words not in told:
-                        console.print(words)
-                    told.add(words)
-                case events.Trouble(words):
+                    what = finding.place, finding.kind
+                    if what not in told:  # a finding comes again with every note added to it
+                        console.print(in_words(finding))
+                    told.add(what)
+                case events.Fault(words):
                     console.print(words)
-                case events.Heard(words):
+                case events.OtherMasterHeard(words):
                     console.print(words)
                     if despite_master:
                         survey.go_on()

@@ -20,7 +20,7 @@ T = TypeVar("T")
 class AsText:
     """Marks a field whose value is a text in the document: ``Annotated[bytes, AsText(...)]``."""
 
-    def __init__(self, read: Callable[[str], Any], write: Callable[[Any], str]) -> None:
+    def __init__(self, read: Callable[[str], Any], write: Callable[[Any], str | None]) -> None:
         """`read` raises ValueError or a `UsageError` on a text that it cannot read."""
         self._read = read
         self._write = write
@@ -43,6 +43,9 @@ class AsText:
 
 HEX = AsText(bytes.fromhex, bytes.hex)
 """Bytes as hexadecimal digits."""
+
+NOT_KEPT = AsText(lambda _: None, lambda _: None)
+"""Marks a field that no document keeps: it is null there and None again."""
 
 _adapters: dict[type, TypeAdapter[Any]] = {}
 

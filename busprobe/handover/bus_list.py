@@ -8,15 +8,27 @@ exporters.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from busprobe.handover.comparison import EarlierVisit
+from busprobe.handover.table import (
+    NOT_TESTED,
+    Cell,
+    Column,
+    Part,
+    column,
+    in_hex,
+    listed,
+    noted,
+    yes_no,
+)
 from busprobe.job.intervals import USUAL
 from busprobe.job.journal import Result
 from busprobe.job.records import Cabling, Circuit
 from busprobe.line.place import Place
+from busprobe.readdress.words import RESULT_WORDS
 from busprobe.wiring.record import LISTENING
 
 FORMAT = "busprobe.buslist/1"
@@ -115,76 +127,148 @@ class SegmentSheet:
         return tuple(str(each) for each in skipped if each != LISTENING or self.listening is None)
 
 
-@dataclass(frozen=True)
-class UnitRow:
-    """One line of the list, in cable order where that is known."""
+WHO = Part("Units: who is there")
+WHERE = Part(
+    "Units: where they are",
+    ("Address", "Tag", "Location", "Position on cable", "Cable from master m", "Terminator fitted"),
+)
+HOW = Part("Units: how to speak to them", ("Address", "Tag", "Line settings"))
+TEST = Part("Units: how they held up")
+POINTS = Part(
+    "Points",
+    (
+        *("Address", "Tag", "Point", "Register", "Register hex", "Register in data sheet"),
+        *("Function", "Registers", "Type", "Word order", "Scale", "Offset"),
+    ),
+)
 
-    number: int
-    state: State
-    address: int
-    settings: str = ""
-    """Line settings; empty for a reserved address."""
-    position: int | None = None
+
+def _tested(name: str) -> Callable[[UnitRow], Cell]:
+    """A result of a test by the name of its field; of a unit that is there it says where nobody
+    tested."""
+
+    def shown(unit: UnitRow) -> Cell:
+        result = getattr(unit, name)
+        cell: Cell = yes_no(result) if isinstance(result, bool) else result
+        return NOT_TESTED if cell is None and unit.found else cell
+
+    return shown
+
+
+def _exchange(index: int) -> Callable[[UnitRow], Cell]:
+    def shown(unit: UnitRow) -> Cell:
+        return unit.sample[index] if unit.sample else NOT_TESTED if unit.found else None
+
+    return shown
+
+
+def _fitted(name: str) -> Callable[[UnitRow], Cell]:
+    """Whether something is fitted at a unit that is there, by the name of the field."""
+
+    def shown(unit: UnitRow) -> Cell:
+        return noted(yes_no(getattr(unit, name))) if unit.found else None
+
+    return shown
+
+
+_ADDRESS_HEX = Column("Address hex", lambda row: in_hex(row.address, 2))
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitRow:
+    """One line of the list, in cable order where that is known; each field with its column."""
+
+    number: int = column("No.", WHO)
+    position: int | None = column("Position on cable", WHERE, default=None)
     """Place along the cable, counted from the master."""
-    tag: str = ""
-    location: str = ""
-    device_type: str = ""
-    """What it is, in plain words."""
-    maker: str = ""
-    model: str = ""
-    serial: str = ""
-    revision: str = ""
-    identity_source: str = ""
-    """How maker and model are known: by the unit's own word, by a profile that fits, or by hand."""
-    profile: str | None = None
-    match: float | None = None
-    """How well the profile fits, 0 to 1."""
-    factory_address: int | None = None
-    previous_address: int | None = None
-    how_set: str = ""
-    power_cycle_verified: bool | None = None
-    """Whether it answered at its address after a power cycle; `None` = not tested."""
-    read_functions: tuple[int, ...] = ()
-    """Function codes that read its points."""
-    write_function: int | None = None
-    """Function code that sets its address."""
-    word_orders: tuple[str, ...] = ()
-    """Orders of the bytes of its longer values."""
-    numbering: str | None = None
-    """How its data sheet counts registers."""
-    registers_a_request: int | None = None
-    gap_ms: float | None = None
-    """Silence it needs before a request, beyond what the standard asks."""
-    latency_minimum_ms: float | None = None
-    latency_median_ms: float | None = None
-    latency_maximum_ms: float | None = None
-    polls: int | None = None
-    """Requests of the endurance run; `None` = not tested, here and for the kinds below."""
-    timeouts: int | None = None
-    crc_errors: int | None = None
-    other_errors: int | None = None
-    """Replies that were late, malformed or another unit's."""
-    exceptions: int | None = None
-    """Sound replies that refused the request."""
-    after_junk: int | None = None
-    """Sound replies with stray bytes ahead of them."""
-    sample: tuple[str, ...] = ()
-    """A request to it and its sound reply, in hex; empty = none kept."""
-    seen: str | None = None
-    """When it last answered."""
-    seen_by: str = ""
-    """Who was at the screen then."""
-    remarks: tuple[str, ...] = ()
-    distance_m: float | None = None
+    distance_m: float | None = column("Cable from master m", WHERE, default=None)
     """Metres of cable from the master; `None` = not noted."""
-    terminator: bool | None = None
-    """Whether a terminator is fitted at this unit; `None` = not noted."""
-    plan: str = ""
+    state: State = column("State", WHO)
+    plan: str = column("Plan", WHO, default="")
     """How it stands to the plan of the bus, in words; empty without a plan."""
-    supply: str = ""
+    address: int = column(
+        "Address", WHO, WHERE, HOW, TEST, more=(replace(_ADDRESS_HEX, parts=(WHO,)),)
+    )
+    tag: str = column("Tag", WHO, WHERE, HOW, TEST, default="")
+    device_type: str = column("Device type", WHO, default="")
+    """What it is, in plain words."""
+    location: str = column("Location", WHERE, default="")
+    maker: str = column("Maker", WHO, default="")
+    model: str = column("Model", WHO, default="")
+    serial: str = column("Serial no.", WHO, default="")
+    revision: str = column("Revision", WHO, default="")
+    identity_source: str = column("Identity source", WHO, default="")
+    """How maker and model are known, in words."""
+    says_itself: bool = False
+    """Whether maker and model are the unit's own words."""
+    supply: str = column("Supply", WHERE, default="")
     """Its supply, as somebody noted it."""
-    label_fitted: bool | None = None
+    terminator: bool | None = column(
+        "Terminator fitted", WHERE, default=None, show=_fitted("terminator")
+    )
+    """Whether a terminator is fitted at this unit; `None` = not noted."""
+    label_fitted: bool | None = column(
+        "Label fitted", WHERE, default=None, show=_fitted("label_fitted")
+    )
     """Whether its label is on it; `None` = not noted."""
+    profile: str | None = column("Profile", default=None)
+    match: float | None = column("Profile match", default=None)
+    """How well the profile fits, 0 to 1."""
+    factory_address: int | None = column("Factory address", HOW, default=None)
+    previous_address: int | None = column("Previous address", HOW, default=None)
+    how_set: str = column("How set", HOW, default="")
+    settings: str = column("Line settings", WHO, HOW, default="")
+    """Line settings; empty for a reserved address."""
+    read_functions: tuple[int, ...] = column(
+        "Read functions", HOW, default=(), show=lambda u: listed(u.read_functions)
+    )
+    """Function codes that read its points."""
+    write_function: int | None = column("Write function", HOW, default=None)
+    """Function code that sets its address."""
+    word_orders: tuple[str, ...] = column(
+        "Word order", HOW, default=(), show=lambda u: listed(u.word_orders)
+    )
+    """Orders of the bytes of its longer values."""
+    numbering: str | None = column("Register numbering", HOW, default=None)
+    """How its data sheet counts registers."""
+    registers_a_request: int | None = column("Registers a request", HOW, default=None)
+    gap_ms: float | None = column("Gap needed ms", HOW, default=None)
+    """Silence it needs before a request, beyond what the standard asks."""
+    latency_minimum_ms: float | None = column("Reply time min ms", TEST, default=None)
+    latency_median_ms: float | None = column("Reply time median ms", TEST, default=None)
+    latency_maximum_ms: float | None = column("Reply time max ms", TEST, default=None)
+    power_cycle_verified: bool | None = column(
+        "Power cycle verified", TEST, default=None, show=_tested("power_cycle_verified")
+    )
+    """Whether it answered at its address after a power cycle; `None` = not tested."""
+    polls: int | None = column("Test polls", TEST, default=None, show=_tested("polls"))
+    """Requests of the endurance run; `None` = not tested, here and for the kinds below."""
+    timeouts: int | None = column("Timeouts", TEST, default=None, show=_tested("timeouts"))
+    crc_errors: int | None = column("CRC errors", TEST, default=None, show=_tested("crc_errors"))
+    other_errors: int | None = column(
+        "Other errors", TEST, default=None, show=_tested("other_errors")
+    )
+    """Replies that were late, malformed or another unit's."""
+    exceptions: int | None = column("Exceptions", TEST, default=None, show=_tested("exceptions"))
+    """Sound replies that refused the request."""
+    after_junk: int | None = column(
+        "Replies after junk", TEST, default=None, show=_tested("after_junk")
+    )
+    """Sound replies with stray bytes ahead of them."""
+    sample: tuple[str, ...] = column(
+        "Sample request hex",
+        default=(),
+        show=_exchange(0),
+        more=(Column("Sample reply hex", _exchange(1)),),
+    )
+    """A request to it and its sound reply, in hex; empty = none kept."""
+    seen: str | None = column("Last seen UTC", TEST, default=None)
+    """When it last answered."""
+    seen_by: str = column("By", TEST, default="")
+    """Who was at the screen then."""
+    remarks: tuple[str, ...] = column(
+        "Remarks", WHERE, default=(), show=lambda u: " | ".join(u.remarks)
+    )
 
     @property
     def place(self) -> Place:
@@ -198,59 +282,83 @@ class UnitRow:
         return self.state in ("unit", "clash", "unsure")
 
 
-@dataclass(frozen=True)
-class PointRow:
-    """One value of one unit, as read or not read."""
+def _within(point: PointRow) -> str | None:
+    """Whether the value is within its tolerance, or why that cannot be told; nothing where nothing
+    was noted."""
+    if point.within_tolerance is None and point.reference:
+        return "cannot be compared" if point.deviation is None else "no tolerance stated"
+    return yes_no(point.within_tolerance)
 
-    address: int
-    settings: str
-    tag: str
-    profile: str | None
-    name: str
-    function: int
-    register: int
+
+@dataclass(frozen=True, kw_only=True)
+class PointRow:
+    """One value of one unit, as read or not read; each field with its column."""
+
+    address: int = column("Address", POINTS, more=(_ADDRESS_HEX,))
+    settings: str = column("Line settings")
+    tag: str = column("Tag", POINTS)
+    profile: str | None = column("Profile")
+    name: str = column("Point", POINTS)
+    description: str = column("Description", default="")
+    """What its data sheet says of it."""
+    channel: str = column("Channel", default="")
+    """The circuit of a meter that it belongs to, as the unit calls it."""
+    register: int = column(
+        "Register",
+        POINTS,
+        more=(Column("Register hex", lambda p: in_hex(p.register, 4), (POINTS,)),),
+    )
     """First register, as on the wire."""
-    sheet_register: int | None
+    sheet_register: int | None = column("Register in data sheet", POINTS)
     """The same register as the data sheet numbers it."""
-    numbering: str | None
+    numbering: str | None = column("Data sheet numbering")
     """How the data sheet counts registers."""
-    count: int
-    type: str
-    word_order: str | None
-    unit: str
-    scale: float | None
-    offset: float | None
-    plausible_min: float | None
-    plausible_max: float | None
-    registers: tuple[int, ...] | None
-    """Raw as read; `None` = not read."""
-    value: float | int | str | None
-    text: str
-    """The value for a person, with its unit."""
-    plausible: bool | None
-    scale_register: int | None = None
-    """Register on the wire that holds a further scale, which was in `scale` when the value was
-    read."""
-    every_s: float = USUAL
-    """Seconds after which a new value is wanted."""
-    reference: str = ""
-    """The value on the unit's display or a reference instrument, as somebody noted it."""
-    access: str = ""
+    function: int = column("Function", POINTS)
+    access: str = column("Access", default="", show=lambda p: noted(p.access))
     """Whether a master may read it, ``R``, or write it too, ``R/W``; empty where the profile does
     not say."""
-    description: str = ""
-    """What its data sheet says of it."""
-    channel: str = ""
-    """The circuit of a meter that it belongs to, as the unit calls it."""
-    tolerance: float | None = None
+    count: int = column("Registers", POINTS)
+    type: str = column("Type", POINTS)
+    word_order: str | None = column("Word order", POINTS)
+    unit: str = column("Unit", POINTS)
+    scale: float | None = column("Scale", POINTS)
+    scale_register: int | None = column("Scale register", default=None)
+    """Register on the wire that holds a further scale, which was in `scale` when the value was
+    read."""
+    offset: float | None = column("Offset", POINTS)
+    plausible_min: float | None = column("Plausible from")
+    plausible_max: float | None = column("Plausible to")
+    every_s: float = column("Wanted every s", default=USUAL)
+    """Seconds after which a new value is wanted."""
+    registers: tuple[int, ...] | None = column(
+        "Raw hex", POINTS, show=lambda p: listed(in_hex(each, 4) for each in p.registers or ())
+    )
+    """Raw as read; `None` = not read."""
+    value: float | int | str | None = column(
+        "Value read", show=lambda p: NOT_TESTED if p.registers is None else p.value
+    )
+    text: str = column("Value as text", POINTS)
+    """The value for a person, with its unit."""
+    plausible: bool | None = column("Plausible", POINTS, show=lambda p: yes_no(p.plausible))
+    reference: str = column(
+        "Value on display",
+        POINTS,
+        default="",
+        show=lambda p: noted(p.reference),
+        more=(Column("Deviation from display", lambda p: p.deviation, (POINTS,)),),
+    )
+    """The value on the unit's display or a reference instrument, as somebody noted it."""
+    tolerance: float | None = column("Tolerance", default=None)
     """How far it may be from the value noted, in its unit; `None` = the profile does not say, here
     and in the next."""
-    tolerance_percent: float | None = None
+    tolerance_percent: float | None = column(
+        "Tolerance %", default=None, more=(Column("Within tolerance", _within, (POINTS,)),)
+    )
     """The same in per cent of the value noted; the two add up."""
 
     @property
     def place(self) -> Place:
-        """Where it is; raises `UsageError` where no line settings are known."""
+        """Where its unit is."""
         return Place.parse(f"{self.address} {self.settings}")
 
     @property
@@ -319,29 +427,43 @@ class JournalEntry:
     why: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class JournalRow:
-    """One write that was ever about to be sent."""
+    """One write that was ever about to be sent; each field with its column."""
 
-    number: int
-    intended: str
-    tester: str
-    kind: str
-    from_address: int | None
-    to_address: int | None
-    settings: str
-    words: str
-    request: str
-    """Frame in hex."""
-    outcome: Result | None
-    """The last word on it; `None` = nobody knows what became of it."""
-    conclusions: tuple[JournalEntry, ...]
-    wanted_settings: str = ""
+    number: int = column("No.")
+    intended: str = column("Intended UTC")
+    tester: str = column("By")
+    kind: str = column("Kind")
+    from_address: int | None = column("From address")
+    to_address: int | None = column("To address")
+    settings: str = column("Line settings")
+    wanted_settings: str = column("Line settings wanted", default="")
     """Line settings the unit was to have afterwards."""
-    serial: str = ""
+    serial: str = column("Serial no.", default="")
     """Serial number of the unit that is listed where the write left it."""
-    power_cycle_verified: bool | None = None
+    words: str = column("What it does")
+    request: str = column("Request hex")
+    """Frame in hex."""
+    outcome: Result | None = column(
+        "Outcome",
+        show=lambda w: "not known" if w.outcome is None else RESULT_WORDS[w.outcome],
+        more=(
+            Column("Reply from", lambda w: w.reply_from),
+            Column("Replies hex", lambda w: " | ".join(c.reply or "none" for c in w.conclusions)),
+        ),
+    )
+    """The last word on it; `None` = nobody knows what became of it."""
+    power_cycle_verified: bool | None = column(
+        "Power cycle verified", default=None, show=lambda w: yes_no(w.power_cycle_verified)
+    )
     """Whether that unit was seen there after a power cycle; `None` = not tested."""
+    conclusions: tuple[JournalEntry, ...] = column(
+        "Why",
+        show=lambda w: " | ".join(
+            f"{c.made} {RESULT_WORDS[c.outcome]}: {c.why}" for c in w.conclusions
+        ),
+    )
 
     @property
     def reply_from(self) -> int | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from busprobe.handover.bus_list import (
@@ -31,63 +31,62 @@ OTHER_ERRORS = (PollResult.LATE, PollResult.MALFORMED, PollResult.FOREIGN)
 def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
     """The row of an entry of the as-built list; what the device is stays open where not one unit
     answers."""
+    known = _fields_of(UnitRow, unit)
+    if unit.kind != "unit":
+        known |= {"profile": None, "match": None}
     row = UnitRow(
+        **known,
         number=number,
         state=unit.kind,
         address=unit.address,
         settings=str(unit.settings),
-        position=unit.position,
-        distance_m=unit.distance_m,
-        terminator=unit.terminator,
-        label_fitted=unit.label_fitted,
         supply=unit.noted.get("supply", ""),
-        tag=unit.tag,
-        location=unit.location,
-        factory_address=unit.factory_address,
-        previous_address=unit.previous_address,
-        how_set=unit.how_set,
-        power_cycle_verified=unit.power_cycle_verified,
         latency_minimum_ms=unit.latency.minimum_ms,
         latency_median_ms=unit.latency.median_ms,
         latency_maximum_ms=unit.latency.maximum_ms,
-        sample=unit.sample,
-        seen=unit.seen,
-        seen_by=unit.seen_by,
         remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.remarks),
     )
     row = _with_counters(row, unit.counters)
     if unit.kind != "unit":
         return row
-    row = replace(row, profile=unit.profile, match=unit.match)
     if profile is not None and (unit.match is None or unit.match >= RECOGNISED):
         row = _with_profile(row, profile)
     return _with_noted(_with_identity(row, unit.identity), unit.noted)
 
 
+def _fields_of(row: type, record: object) -> dict[str, Any]:
+    """What a row has in common with the record that it is made of: the fields of the same name."""
+    names = {each.name for each in fields(row)}
+    return {
+        each.name: getattr(record, each.name)
+        for each in fields(record)  # type: ignore[arg-type]
+        if each.name in names
+    }
+
+
 def planned_row(number: int, unit: PlannedUnit, profile: Profile | None) -> UnitRow:
     """The row of a unit that the plan has and nobody found."""
+    known = {
+        **_fields_of(UnitRow, unit),
+        "position": unit.position or None,
+        "settings": str(unit.settings or ""),
+        "profile": unit.profile or None,
+    }
     return UnitRow(
-        number,
-        "planned",
-        unit.address,
-        str(unit.settings or ""),
-        position=unit.position or None,
-        distance_m=unit.distance_m,
-        terminator=unit.terminator,
+        **known,
+        number=number,
+        state="planned",
         plan="planned and not found",
-        tag=unit.tag,
-        location=unit.location,
         device_type=profile.kind if profile else "",
         maker=profile.maker if profile else "",
         model=profile.model if profile else "",
         identity_source="the plan" if profile else "",
-        profile=unit.profile or None,
     )
 
 
 def reserved_row(number: int, address: int, remark: str) -> UnitRow:
     """The row of an address that is to be kept free."""
-    return UnitRow(number, "reserved", address, remarks=(remark,))
+    return UnitRow(number=number, state="reserved", address=address, remarks=(remark,))
 
 
 def point_rows(
@@ -207,6 +206,7 @@ def _with_identity(row: UnitRow, identity: Mapping[str, str]) -> UnitRow:
         serial=identity.get("serial") or "",
         revision=identity.get("revision") or "",
         identity_source="said by the unit" if any(said) else row.identity_source,
+        says_itself=any(said),
     )
 
 
@@ -227,73 +227,66 @@ def _read_point(
     unit: UnitRecord, profile: Profile | None, point: Point | None, reading: Mapping[str, Any]
 ) -> PointRow:
     return PointRow(
-        address=unit.address,
-        settings=str(unit.settings),
-        tag=unit.tag,
-        profile=unit.profile,
+        **_of_unit(unit),
+        **_of_point(profile if point else None, point),
         name=reading["name"],
         function=reading["function"],
         register=reading["register"],
-        sheet_register=point.at.sheet if point else None,
-        numbering=str(profile.numbering) if profile and point else None,
         count=reading["count"],
         type=reading["type"],
-        word_order=_word_order(point),
         unit=reading["unit"],
         scale=reading["scale"],
-        offset=point.offset if point else None,
-        plausible_min=point.plausible_min if point else None,
-        plausible_max=point.plausible_max if point else None,
         registers=tuple(reading["registers"]),
         value=reading["value"],
         text=reading["text"],
         plausible=reading["plausible"],
         scale_register=reading.get("scale_register"),  # jobs of earlier versions do not say
-        **_on_paper(point),
     )
 
 
 def _unread_point(unit: UnitRecord, profile: Profile, point: Point) -> PointRow:
     return PointRow(
-        address=unit.address,
-        settings=str(unit.settings),
-        tag=unit.tag,
-        profile=unit.profile,
+        **_of_unit(unit),
+        **_of_point(profile, point),
         name=point.name,
         function=point.function,
         register=point.at.wire,
-        sheet_register=point.at.sheet,
-        numbering=str(profile.numbering),
         count=point.count,
         type=str(point.type),
-        word_order=_word_order(point),
         unit=point.unit,
         scale=point.scale,
-        offset=point.offset,
-        plausible_min=point.plausible_min,
-        plausible_max=point.plausible_max,
         registers=None,
         value=None,
         text="",
         plausible=None,
         scale_register=point.scale_register.at.wire if point.scale_register else None,
-        **_on_paper(point),
     )
 
 
-def _on_paper(point: Point | None) -> dict[str, Any]:
-    """What the profile says of a point for the papers alone."""
-    if point is None:
-        return {}
+def _of_unit(unit: UnitRecord) -> dict[str, Any]:
     return {
+        "address": unit.address,
+        "settings": str(unit.settings),
+        "tag": unit.tag,
+        "profile": unit.profile,
+    }
+
+
+def _of_point(profile: Profile | None, point: Point | None) -> dict[str, Any]:
+    """What only the profile says of a point."""
+    if point is None:
+        nothing = ("sheet_register", "numbering", "word_order", "offset")
+        return dict.fromkeys((*nothing, "plausible_min", "plausible_max"))
+    return {
+        "sheet_register": point.at.sheet,
+        "numbering": str(profile.numbering) if profile else None,
+        "word_order": str(point.order) if point.count > 1 else None,
+        "offset": point.offset,
+        "plausible_min": point.plausible_min,
+        "plausible_max": point.plausible_max,
         "access": point.access,
         "description": point.description or "",
         "channel": point.channel or "",
         "tolerance": point.tolerance,
         "tolerance_percent": point.tolerance_percent,
     }
-
-
-def _word_order(point: Point | None) -> str | None:
-    """The byte order, where more than one register makes it matter."""
-    return str(point.order) if point and point.count > 1 else None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import MISSING, dataclass, field, fields
+from typing import Any
 
 from busprobe.text import visible
 
@@ -12,6 +13,69 @@ Cell = str | int | float | bool | None
 
 NOT_TESTED = "not tested"
 NOT_NOTED = "not noted"
+
+
+@dataclass(frozen=True)
+class Part:
+    """Some columns of a wide table, as they fit on a page."""
+
+    title: str
+    """Heading of these columns."""
+    first: tuple[str, ...] = ()
+    """Titles of columns that come first there; the others follow in the order of the table."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table of rows."""
+
+    title: str
+    content: Callable[[Any], Cell]
+    """From a row to its cell."""
+    parts: tuple[Part, ...] = ()
+    """Where on a page it stands; a table that is too wide is divided there."""
+
+
+_COLUMNS = "columns"
+
+
+def column(
+    title: str,
+    *parts: Part,
+    default: Any = MISSING,
+    show: Callable[[Any], Cell] | None = None,
+    more: tuple[Column, ...] = (),
+) -> Any:
+    """A field of a row that is a column of its table.
+
+    `show` makes the cell of the row, otherwise it is the field's value; `more` are columns that say
+    the same in another way, or that follow from the row.
+    """
+    given: dict[str, Any] = {} if default is MISSING else {"default": default}
+    return field(metadata={_COLUMNS: (title, show, parts, more)}, **given)
+
+
+def columns_of(row: type) -> tuple[Column, ...]:
+    """The columns of a row's dataclass, in the order of its fields."""
+    return tuple(_columns_of(row))
+
+
+def _columns_of(row: type) -> Iterator[Column]:
+    for each in fields(row):
+        if _COLUMNS not in each.metadata:
+            continue
+        title, show, parts, more = each.metadata[_COLUMNS]
+        if title:
+            yield Column(title, show or _value_of(each.name), parts)
+        yield from more
+
+
+def _value_of(name: str) -> Callable[[Any], Cell]:
+    def value(row: Any) -> Cell:
+        cell: Cell = getattr(row, name)
+        return cell
+
+    return value
 
 
 @dataclass(frozen=True)
@@ -25,11 +89,42 @@ class Table:
     columns: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
 
-    def only(self, title: str, columns: Sequence[str]) -> Table:
-        """The same rows with these columns, under another heading."""
-        places = [self.columns.index(column) for column in columns]
-        rows = tuple(tuple(row[place] for place in places) for row in self.rows)
-        return replace(self, title=title, columns=tuple(columns), rows=rows)
+
+def table_of(
+    name: str,
+    title: str,
+    columns: tuple[Column, ...],
+    rows: Iterable[object],
+    part: Part | None = None,
+) -> Table:
+    """A table of all `columns`, or of those on one part of a page."""
+    shown = columns
+    if part is not None:
+        here = [each for each in shown if part in each.parts]
+        first = {title: place for place, title in enumerate(part.first)}
+        shown = tuple(sorted(here, key=lambda each: first.get(each.title, len(first))))
+    cells = tuple(tuple(each.content(one) for each in shown) for one in rows)
+    return Table(name, title if part is None else part.title, tuple(e.title for e in shown), cells)
+
+
+def yes_no(answer: bool | None) -> str | None:
+    """A yes or no in words; None where it is not known."""
+    return None if answer is None else "yes" if answer else "no"
+
+
+def noted(text: str | None) -> str:
+    """What somebody noted, or that nobody did."""
+    return text or NOT_NOTED
+
+
+def in_hex(number: int, digits: int) -> str:
+    """A number in hexadecimal with at least so many digits."""
+    return f"0x{number:0{digits}X}"
+
+
+def listed(values: Iterable[object]) -> str:
+    """Several values in one cell."""
+    return " ".join(str(value) for value in values)
 
 
 def in_words(addresses: str) -> str:

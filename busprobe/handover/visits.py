@@ -193,8 +193,7 @@ def _exchanged(old: UnitRow, new: UnitRow) -> bool:
     """
     if old.serial and new.serial and old.serial != new.serial:
         return True
-    said = "said by the unit"
-    if old.identity_source == new.identity_source == said:
+    if old.says_itself and new.says_itself:
         return (old.maker, old.model) != (new.maker, new.model)
     return bool(old.profile and new.profile and old.profile != new.profile)
 

@@ -132,9 +132,7 @@ class _Demo:
         settings = common_settings(
             factory.settings for factory in factories(self._session.profiles)
         )
-        told: set[tuple[Place, Kind]] = (
-            set()
-        )  # a finding comes again with every note that is added to it
+        told: set[tuple[Place, Kind]] = set()
         for event in self._session.survey(settings, ALL):
             match event:
                 case events.Started(estimate=estimate):
@@ -144,10 +142,11 @@ class _Demo:
                         " min."
                     )
                 case events.Found(finding):
-                    if (finding.place, finding.kind) not in told:
+                    what = finding.place, finding.kind
+                    if what not in told:  # a finding comes again with every note added to it
                         self._say(f"  {_at(finding.place)}: {finding.kind}")
-                    told.add((finding.place, finding.kind))
-                case events.Trouble(words) | events.Heard(words):
+                    told.add(what)
+                case events.Fault(words) | events.OtherMasterHeard(words):
                     self._say(f"  {words}")
                 case events.Finished(result):
                     state = "Complete" if result.complete else "Not complete"

@@ -10,8 +10,7 @@ from busprobe.job.job import Job
 from busprobe.job.records import Document, UnitRecord, unit_from_finding
 from busprobe.line.clock import SystemClock
 from busprobe.survey import events
-from busprobe.survey.findings import Finding
-from busprobe.survey.result import SurveyResult
+from busprobe.survey.findings import Finding, SurveyResult
 from busprobe.survey.survey import Survey
 
 _PROGRESS_EVERY = 2.0

@@ -8,15 +8,15 @@ from dataclasses import dataclass, replace
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Request
+from busprobe.survey import words
 from busprobe.survey.close_look import Examination
 from busprobe.survey.events import Event, Found
 from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.probes import Asking, Probe, WireStep, ladder
-from busprobe.survey.schedule import PATIENCE
 from busprobe.survey.state import SurveyState
+from busprobe.survey.waits import PATIENCE
 
 _SELDOM = (231, 246, 173, 219)
 """Addresses hardly ever given to a unit."""
@@ -32,7 +32,7 @@ without address and CRC, to the reply without them."""
 
 @dataclass(frozen=True)
 class AnswersEverywhere:
-    """Somebody answers at addresses that nobody has."""
+    """One device answers at addresses that no unit has."""
 
     words: str
     stock_replies: StockReplies | None
@@ -51,7 +51,7 @@ class AnswersEverywhere:
 def everywhere(
     line: Line, probe: Probe, waits: Waits, known: Collection[int]
 ) -> Generator[WireStep, None, AnswersEverywhere | None]:
-    """Ask addresses that should be empty, and addresses no unit may have; None if nobody answers
+    """Ask addresses that should be empty, and addresses no unit may have; None if nothing answers
     there.
 
     `known` are addresses where somebody was found.  Raises `PortError` if the port fails.
@@ -72,26 +72,18 @@ def everywhere(
     if len(reserved) < len(_RESERVED):
         return None
     replies = [*seldom, *reserved]
-    named = ", ".join(both_forms(r.request.address) for r in replies)
+    asked = [r.request.address for r in replies]
     if not any(r.verdict is Verdict.FOREIGN for r in replies):
-        own_words = yield from answered(
+        identity = yield from answered(
             request for address in _RESERVED for request in ladder(address)
         )
-        said = [r for r in own_words if r.present]
+        said = [r for r in identity if r.present]
         if not any(r.registers for r in said):
             return AnswersEverywhere(
-                f"Somebody answers whatever address is asked ({named}) and refuses all registers"
-                " there: a gateway or server that speaks for absent units. Only who says anything"
-                " else is counted as a unit.",
-                {_key(r): r.frame[1:-2] for r in said},
+                words.refuses_everywhere(asked), {_key(r): r.frame[1:-2] for r in said}
             )
-    own = {r.address for r in replies if r.verdict is Verdict.FOREIGN}
-    answers_as = f", each time as {both_forms(own.pop() or 0)}" if len(own) == 1 else ""
-    return AnswersEverywhere(
-        f"A unit answers whatever address is asked ({named}{answers_as}): made for a line of its"
-        " own, or a gateway. Take it off to find the others.",
-        None,
-    )
+    answered_as = {r.frame[0] for r in replies if r.verdict is Verdict.FOREIGN}
+    return AnswersEverywhere(words.answers_everywhere(asked, answered_as), None)
 
 
 def _key(reply: Reply) -> tuple[bool, bytes]:
@@ -107,7 +99,7 @@ class AbsentUnits:
         self._state = state
         self._controlled: set[LineSettings] = set()
         self._everywhere: dict[LineSettings, AnswersEverywhere] = {}
-        self._spoken_for: dict[LineSettings, Finding] = {}
+        self._answered_for: dict[LineSettings, Finding] = {}
         """Where somebody speaks for absent units, the first address it spoke for."""
 
     def control(self, seen: Examination) -> Generator[WireStep, None, AnswersEverywhere | None]:
@@ -145,18 +137,18 @@ class AbsentUnits:
         who = self._everywhere.get(seen.settings)
         if who is None:
             return finding
-        nobody = replace(finding, kind=Kind.UNSURE, seen=(who.words, *finding.seen))
+        unsure = replace(finding, kind=Kind.UNSURE, seen=(who.words, *finding.seen))
         if who.stock_replies is None:
-            return nobody
+            return unsure
         if all(who.explains(r) for r in seen.replies if r.present):
-            self._spoken_for.setdefault(seen.settings, nobody)
+            self._answered_for.setdefault(seen.settings, unsure)
             return None
         return finding
 
     def conclude(self) -> Iterator[Event]:
         """Where somebody speaks for absent units and no unit said anything else, that somebody is
         all there is."""
-        for settings, nobody in self._spoken_for.items():
+        for settings, unsure in self._answered_for.items():
             if not any(at.settings == settings for at in self._state.findings):
-                self._state.findings[nobody.place] = nobody
-                yield Found(nobody)
+                self._state.findings[unsure.place] = unsure
+                yield Found(unsure)

@@ -36,11 +36,11 @@ _QUIET_LISTEN = 0.3
 _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows
 in the next one."""
-_HARD_ROUNDS = 5
+_DECIDING_ROUNDS = 5
 """Rounds of the telling requests once something is odd."""
 _WRONG = 2
 """How many of the requests that went wrong are among them."""
-_HARD_PASSES = 2
+_DECIDING_PASSES = 2
 """How often these rounds are gone through as long as it stays unclear who is there."""
 _QUICK = 0.1
 """Seconds within which a quick unit answers; common practice: 5 to 30 ms, and what an adapter adds.
@@ -116,8 +116,8 @@ def look_closely(
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
     that bytes were heard before with nobody asked, which the short listening here can miss."""
-    look = _Look(line, address, waits)
-    yield from look.climb()
+    look = _CloseLook(line, address, waits)
+    yield from look.ask_all_kinds()
     if look.heard:
         best, *others = look.telling()
         yield from look.ask(best, after=waits.after)
@@ -127,15 +127,15 @@ def look_closely(
         yield Listening(line.settings, _QUIET_LISTEN)
         heard = line.listen(_QUIET_LISTEN).data
         noisy = noisy or (bool(heard) and not sound_frames(heard))  # a frame may be a slow unit's
-        for request in look.hard_questions():
+        for request in look.deciding_requests():
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
-        for _ in range(_HARD_PASSES):
+        for _ in range(_DECIDING_PASSES):
             if analyse(look.replies, noisy=noisy).kind in settled or any(
                 map(holds_request, look.replies)
             ):
                 break  # where another master asks, to go on asking disturbs and tells no more
-            for request in look.hard_questions() * _HARD_ROUNDS:
+            for request in look.deciding_requests() * _DECIDING_ROUNDS:
                 yield from look.ask(request)
             settled = (Kind.CLASH, Kind.UNIT, Kind.SILENT)
         while look.present < _ENOUGH and len(look.replies) < _MOST_TRIES and look.present:
@@ -151,7 +151,7 @@ def look_closely(
     )
 
 
-class _Look:
+class _CloseLook:
     """The exchanges with one address so far."""
 
     def __init__(self, line: Line, address: int, waits: Waits) -> None:
@@ -180,7 +180,7 @@ class _Look:
                 # another request.
                 self._waits = replace(self._waits, reply=self._patient)
 
-    def climb(self) -> Iterator[WireStep]:
+    def ask_all_kinds(self) -> Iterator[WireStep]:
         """One probe of each kind; the first once more if only a later one was answered (units that
         wake up slowly)."""
         for request in probes.ladder(self._address):
@@ -226,7 +226,7 @@ class _Look:
             chosen = [sorted(answered, key=lambda r: not r.present)[0].request]
         return tuple(dict.fromkeys(chosen))
 
-    def hard_questions(self) -> tuple[Request, ...]:
+    def deciding_requests(self) -> tuple[Request, ...]:
         """What two units at one address betray themselves with: short replies, ones that went
         wrong, and ones that they must agree on."""
         first = probes.ladder(self._address)[:2]

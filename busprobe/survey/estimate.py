@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
-from busprobe.survey.schedule import BLOCK, LIKELY, RARE, Pace, Schedule, Sweep
+from busprobe.survey.probes import LIKELY, RARE
+from busprobe.survey.schedule import BLOCK, Schedule, Sweep
+from busprobe.survey.waits import Pace
 
 LISTEN_FIRST = 2.0
 """Seconds of listening before the first probe; the technician may listen longer before the survey.
@@ -106,7 +108,7 @@ def estimate(
         schedule = schedule.deepened(settings)
     look = close_look(settings) if look is None else look
     short = _answered(settings, _SHORT_REPLY_BYTES)
-    left = [s for s in schedule.sweeps if s.settings == settings and not s.foretaste]
+    left = [s for s in schedule.sweeps if s.settings == settings and not s.preliminary]
     kinds = {(s.probe, s.round): s.slot(pace) for s in left}
     # It is found by the first of them instead of waiting in vain, and checked once more at the end.
     each = look + 2 * short - sum(kinds.values())
@@ -126,7 +128,7 @@ def _thorough(schedule: Schedule, pace: Pace) -> float:
 def _sooner(schedule: Schedule, pace: Pace, found: int, more: int, unit: float) -> float | None:
     """When the last of `more` units is found, each of which takes `unit` seconds: of N numbers
     drawn from A the smallest is (A + 1) / (N + 1) and the greatest N times that in the mean."""
-    sweeps = [s for s in schedule.sweeps if not s.foretaste]
+    sweeps = [s for s in schedule.sweeps if not s.preliminary]
     if not sweeps or any(s.settings != sweeps[0].settings for s in schedule.sweeps):
         return None
     head = sweeps[0]
@@ -137,7 +139,7 @@ def _sooner(schedule: Schedule, pace: Pace, found: int, more: int, unit: float) 
         return None
     first = (addresses + 1) / (more + 1)
     seconds = (more * first - more) * head.slot(pace) + more * unit
-    seconds += sum(s.seconds(pace) for s in schedule.sweeps if s.foretaste)
+    seconds += sum(s.seconds(pace) for s in schedule.sweeps if s.preliminary)
     if not found:
         # Before the first is found nothing is known of its speed, and two kinds of probes go to
         # everybody.

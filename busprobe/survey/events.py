@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 from busprobe.line.settings import LineSettings
 from busprobe.survey.estimate import Estimate
-from busprobe.survey.findings import Finding
+from busprobe.survey.findings import Finding, SurveyResult
 from busprobe.survey.probes import Asking, Listening
-from busprobe.survey.result import SurveyResult
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class Found:
 
 
 @dataclass(frozen=True)
-class Heard:
+class OtherMasterHeard:
     """Another master talks on this pair.
 
     The survey ends next unless `Survey.go_on` is called before it is resumed: asking while somebody
@@ -53,7 +52,7 @@ class Heard:
 
 
 @dataclass(frozen=True)
-class Trouble:
+class Fault:
     """Something is wrong with the line, the port or a unit; the survey itself goes on where it
     can."""
 
@@ -67,4 +66,4 @@ class Finished:
     result: SurveyResult
 
 
-Event = Started | Listening | Asking | Progress | Found | Heard | Trouble | Finished
+Event = Started | Listening | Asking | Progress | Found | OtherMasterHeard | Fault | Finished

@@ -1,17 +1,24 @@
-"""What the survey concludes of an address, and the evidence it rests on."""
+"""What a survey found, what it rests on, and what was not tested; with the documents of it."""
 
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum
 from typing import Annotated, Any
 
-from busprobe.files.documents import HEX
+from busprobe.errors import PortError, UsageError
+from busprobe.files.documents import HEX, NOT_KEPT, AsText, from_document, to_document
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import AddressSet, format_addresses
 from busprobe.modbus.replies import Reply
+from busprobe.survey.probes import Probe
+
+SURVEY_FORMAT = "busprobe.survey/1"
+PROGRESS_FORMAT = "busprobe.survey-progress/2"
+_FIRST_PROGRESS_FORMAT = "busprobe.survey-progress/1"
 
 _SILENT_AT_END = "It answered at first and was silent at the end of the survey."
 
@@ -110,3 +117,222 @@ class Finding:
             "evidence": [e.received.hex(" ").upper() for e in self.evidence],
             "notes": list(self.notes),
         }
+
+
+@dataclass(frozen=True)
+class Asked:
+    """That one kind of probe went to some addresses; as it stands in the survey document."""
+
+    settings: LineSettings
+    probe: Annotated[Probe, AsText(Probe.parse, str)]
+    round: int
+    """1; more where the same was asked again because requests got lost; 0 where it was asked ahead
+    of round 1."""
+    addresses: AddressSet
+    wait_ms: int
+    """Shortest reply wait used; later replies were still listened for."""
+
+
+@dataclass(frozen=True)
+class Untested:
+    """What was planned and not asked, and why; as it stands in the survey document."""
+
+    settings: LineSettings
+    probes: tuple[str, ...]
+    addresses: AddressSet
+    why: str
+
+    @property
+    def words(self) -> str:
+        """The same as one sentence."""
+        return (
+            f"{self.settings}: addresses {format_addresses(self.addresses)} were not asked"
+            f" everything, {self.why}."
+        )
+
+
+class About(StrEnum):
+    """What a note about the line is about; each thing is noted once at each place."""
+
+    EARLIER = "earlier"
+    """From a survey that did not say."""
+    OTHER_MASTER = "other master"
+    LISTENING = "listening"
+    STUCK = "stuck"
+    PULSES = "pulses"
+    BURSTS = "bursts"
+    ECHO = "echo"
+    GATEWAY = "gateway"
+    ANSWERS_EVERYWHERE = "answers everywhere"
+    IGNORED_SETTINGS = "ignored settings"
+    NOT_ASKED_FOR = "not asked for"
+    LOST_REQUESTS = "lost requests"
+    UNREADABLE = "unreadable"
+    COUNT = "count"
+    STRAY_BYTES = "stray bytes"
+    NO_REPLY = "no reply"
+
+
+@dataclass(frozen=True)
+class LineNote:
+    """What concerns the line or the port rather than one unit."""
+
+    about: About
+    words: str
+    at: Place | LineSettings | None = None
+    """Where it is so; None where it concerns the bus as a whole."""
+
+
+class Reason(Enum):
+    """Why something that was planned was not asked, or does not count as asked."""
+
+    CANCELLED = 1
+    SKIPPED = 2
+    """The technician left the rest of a line setting out."""
+    PORT_FAILED = 3
+    NEVER_QUIET = 4
+    OTHER_MASTER = 5
+    ALL_FOUND = 6
+    """As many units were found as were expected."""
+    ANSWERED_EVERYWHERE = 7
+    SAME_AT_THIS_PORT = 8
+    """The port makes no difference between this line setting and another that is searched."""
+    SILENT_AT_END = 9
+    ALL_SILENT_AT_END = 10
+
+
+class Unfinished(Enum):
+    """What is missing at an address that was asked, so that it does not count as asked."""
+
+    CLOSE_LOOK = 1
+    LATE_REPLY = 2
+    """The wait for it."""
+    REPLY_AT_END = 3
+    WORKING_BUS = 4
+    """One that worked to the end of the survey."""
+
+
+@dataclass(frozen=True)
+class IgnoredSettings:
+    """Which part of the line settings a port does not apply; told by a unit that answers at
+    settings it cannot have."""
+
+    baud: bool
+    parity: bool
+
+    @property
+    def any(self) -> bool:
+        """Whether there is anything that the port does not apply."""
+        return self.baud or self.parity
+
+    def same(self, one: LineSettings, other: LineSettings) -> bool:
+        """Whether this port makes no difference between two settings."""
+        return (self.baud or one.baud == other.baud) and (self.parity or one.format == other.format)
+
+
+@dataclass(frozen=True)
+class SurveyResult:
+    """Everything a survey showed, or has shown so far; its own document is what to go on from."""
+
+    settings: tuple[LineSettings, ...]
+    """What was to be searched, in order."""
+    addresses: AddressSet
+    expect: int | None
+    findings: tuple[Finding, ...]
+    seconds: float
+    """How long it took, interruptions left out."""
+    asked: tuple[Asked, ...]
+    line_notes: tuple[LineNote, ...]
+    complete: bool = False
+    """Whether everything was asked that was to be asked."""
+    untested: tuple[Untested, ...] = ()
+    echo: bool = False
+    other_master: bool = False
+    noise_bytes: int = 0
+    """Bytes heard that belong to no frame."""
+    pulses: int = 0
+    """Requests that were followed by a pulse or two and nothing else."""
+    ignored: IgnoredSettings | None = None
+    """What the port does not apply; None where no unit was there to tell."""
+    answered_everywhere: tuple[LineSettings, ...] = ()
+    """Where one unit answers every address, so that no other can be told."""
+    failure: Annotated[PortError | None, NOT_KEPT] = None
+    """Why the port could not go on; None if it could."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What concerns the line or the port rather than one unit, in plain words."""
+        return tuple(note.words for note in self.line_notes)
+
+    def document(self, port: str) -> dict[str, Any]:
+        """The survey document, for programs."""
+        return {
+            "format": SURVEY_FORMAT,
+            "port": port,
+            "settings": [str(s) for s in self.settings],
+            "addresses": format_addresses(self.addresses),
+            "seconds": round(self.seconds, 1),
+            "complete": self.complete,
+            "line": {
+                "echo": self.echo,
+                "other_master": self.other_master,
+                "noise_bytes": self.noise_bytes,
+            },
+            "findings": [finding.document() for finding in self.findings],
+            "asked": [to_document(asked) for asked in self.asked],
+            "untested": [to_document(untested) for untested in self.untested],
+            "notes": list(self.notes),
+            "failure": None if self.failure is None else str(self.failure),
+        }
+
+    def progress(self) -> dict[str, Any]:
+        """What is needed to go on later; `from_progress` reads it."""
+        return {"format": PROGRESS_FORMAT, **to_document(self)}
+
+    @classmethod
+    def from_progress(cls, document: Mapping[str, Any]) -> SurveyResult:
+        """Read a progress document of this or the earlier format; raises `UsageError` if it is
+        none."""
+        try:
+            if document["format"] == _FIRST_PROGRESS_FORMAT:
+                document = _brought_up_to_date(document)
+            if document["format"] != PROGRESS_FORMAT:
+                raise ValueError(f"its format is {document['format']!r}")
+            return from_document(cls, document)
+        except (KeyError, TypeError, ValueError) as error:
+            raise UsageError(
+                f"The interrupted survey cannot be read back ({error}).", todo="Start a new survey."
+            ) from error
+
+
+def asked_and_found(document: Mapping[str, Any]) -> tuple[tuple[Asked, ...], set[Place]]:
+    """What was asked, and where anything was found, by a survey document or one of progress."""
+    asked = tuple(from_document(Asked, each) for each in document.get("asked", ()))
+    found = {
+        Place.parse(each.get("place") or f"{each['address']} {each['settings']}")
+        for each in document.get("findings", ())
+    }
+    return asked, found
+
+
+def _brought_up_to_date(document: Mapping[str, Any]) -> dict[str, Any]:
+    """A progress document of the first format as one of the present; raises KeyError or TypeError
+    where it is none."""
+    findings = [
+        {
+            "place": f"{each['address']} {each['settings']}",
+            "kind": each["kind"],
+            "latency": each["latency"],
+            "evidence": each["evidence"],
+            "seen": each["notes"],
+        }
+        for each in document["findings"]
+    ]
+    return {
+        **document,
+        "format": PROGRESS_FORMAT,
+        "findings": findings,
+        "ignored": document["blindness"],
+        "answered_everywhere": document["impostors"],
+        "line_notes": [{"about": About.EARLIER, "words": words} for words in document["notes"]],
+    }

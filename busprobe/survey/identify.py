@@ -154,7 +154,7 @@ def identify(
             Kind.SILENT: "Nobody answered.",
         }[seen.kind]
         return replace(unknown, notes=(why, *seen.notes))
-    return _Interview(line, address, seen).identified(profiles, by_hand)
+    return _Identification(line, address, seen).identified(profiles, by_hand)
 
 
 def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examination:
@@ -169,7 +169,7 @@ def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examinati
     return examine(line, address)
 
 
-class _Interview:
+class _Identification:
     """All that is asked of one unit."""
 
     def __init__(self, line: Line, address: int, seen: Examination) -> None:

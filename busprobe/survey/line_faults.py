@@ -1,38 +1,46 @@
-"""What goes wrong around the units and is told once: the adapter's echo, a gateway, a pair that is
-never quiet."""
+"""Faults of the line and the adapter: an echo that is not faithful, bytes in bursts, pulses, a bus
+that is never quiet, a gateway, line settings that the port does not apply."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Generator, Iterator
+from dataclasses import replace
 from enum import Enum
 
-from busprobe.line.exchange import has_more_ones, is_echo
+from busprobe.errors import PortError
+from busprobe.line.exchange import Waits, has_more_ones, is_echo
 from busprobe.line.line import Line
-from busprobe.line.settings import LineSettings
-from busprobe.modbus.replies import Reply
+from busprobe.line.settings import LineSettings, Parity
+from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.events import Event, Trouble
+from busprobe.survey import words
+from busprobe.survey.events import Event, Fault
+from busprobe.survey.findings import About, IgnoredSettings
 from busprobe.survey.interference import is_altered_echo
 from busprobe.survey.late_replies import OpenRequests
-from busprobe.survey.learned_waits import LearnedWaits
 from busprobe.survey.listen import listening
-from busprobe.survey.result import About
+from busprobe.survey.probes import Asking, Probe, WireStep
 from busprobe.survey.state import SurveyState
+from busprobe.survey.waits import LearnedWaits
 
 _SEVERAL_ECHOES = 3
 """Echoes gone wrong before it is put down to the adapter."""
 _MANY_PULSES = 8
 """Requests followed by a pulse from which it is put down to the pair."""
-_FLOOD = 300
+_MORE_THAN_A_FRAME = 300
 """Bytes in one exchange that no frame explains (256 at most, V1.02 section 2.5.1)."""
 _LISTEN = 1.0
 """Seconds of listening that tell a pair that is never quiet."""
 _LATE_BURSTS = 0.008
-"""Seconds from which lumps are worth a word; the latency timer of common USB chips is 16 ms (common
+"""Seconds from which bursts are told of; the latency timer of common USB chips is 16 ms (common
 practice)."""
 _MARGIN = 1.1
 """By how much a gateway's wait may vary."""
+_UNUSED_BAUD = 1800
+"""A rate that POSIX systems know and no unit is delivered with: who answers there hears any rate.
+"""
+_TRIES = 2
 
 
 class Echoed(Enum):
@@ -48,18 +56,18 @@ class LineFaults:
     """Notices them, and books each once."""
 
     def __init__(
-        self, line: Line, state: SurveyState, learned: LearnedWaits, owed: OpenRequests
+        self, line: Line, state: SurveyState, learned: LearnedWaits, open_requests: OpenRequests
     ) -> None:
         self._line = line
         self._state = state
         self._learned = learned
-        self._open_requests = owed
+        self._open_requests = open_requests
         self._echoes: defaultdict[LineSettings, list[Echoed]] = defaultdict(list)
 
-    def flood(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
+    def never_quiet(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
         """Where more came than any frame has, listen whether the pair is ever quiet; the frames
         heard meanwhile."""
-        if len(reply.exchange.leftover) + len(reply.exchange.received) <= _FLOOD:
+        if len(reply.exchange.leftover) + len(reply.exchange.received) <= _MORE_THAN_A_FRAME:
             return ()
         heard = yield from listening(self._line, _LISTEN)
         if heard.stuck:
@@ -72,37 +80,23 @@ class LineFaults:
         request."""
         if late:
             self._learned.wait_for_gateway(_MARGIN * late)
-        words = (
-            "A gateway answers for units that do not respond (exception 10 or 11); those are not"
-            " counted as units."
-        )
-        if self._state.note(About.GATEWAY, words):
+        if self._state.note(About.GATEWAY, words.GATEWAY):
             # Whatever it was asked while it waited it has not heard.
             self._open_requests.suspect(self._line.clock.now() - late)
-            yield Trouble(words)
+            yield Fault(words.GATEWAY)
 
     def pulse(self) -> Iterator[Event]:
         """One more request was followed by a pulse and nothing else; said at once where nobody has
         answered yet."""
         self._state.pulses += 1
         if self._state.pulses == _MANY_PULSES and not self._state.findings:
-            yield from self._tell(
-                About.PULSES,
-                "Requests are followed by a pulse (such as 00) and nothing more: the pair does not"
-                " come to rest when the adapter lets go of it. A unit stuck sending, a short,"
-                " reversed bias or none: take off half the units at a time until units answer.",
-            )
+            yield from self._tell(About.PULSES, words.PULSES)
 
     def burst_delay(self) -> Iterator[Event]:
-        """The adapter hands bytes over late."""
+        """The adapter delivers bytes in bursts, late."""
         late = self._learned.burst_delay
         if late is not None and late >= _LATE_BURSTS:
-            yield from self._tell(
-                About.BURSTS,
-                f"The adapter hands bytes over in lumps, up to {1000 * late:.0f} ms late: reply"
-                " times may be too long by as much, and no wait is shorter. Its driver's latency"
-                " timer may be set lower.",
-            )
+            yield from self._tell(About.BURSTS, words.bursts(late))
 
     def echo(self, reply: Reply) -> Iterator[Event]:
         """The adapter gives back its own transmission, but not faithfully."""
@@ -116,25 +110,48 @@ class LineFaults:
             echoes.append(Echoed.MORE_ONES if has_more_ones(sent, back) else Echoed.WRONG)
         if len(echoes) != _SEVERAL_ECHOES:
             return
+        settings = self._line.settings
         if Echoed.WRONG in echoes:
-            words = (
-                f"At {self._line.settings} the adapter hears its own transmission with wrong bytes"
-                " in it: somebody else drives the pair at the same time, or the adapter cannot"
-                " drive it."
-            )
+            said = words.wrong_echo(settings)
         elif Echoed.IN_PART in echoes:
-            words = (
-                "The adapter hears part of its own transmission: it switches direction while it"
-                " still sends."
-            )
+            said = words.ECHO_IN_PART
         else:
-            words = (
-                f"At {self._line.settings} the adapter hears its own transmission with ones where"
-                " zeros were sent: it cannot drive this baud rate. Use a higher one, or an adapter"
-                " that switches direction properly."
-            )
-        yield from self._tell(About.ECHO, words, self._line.settings)
+            said = words.echo_of_ones(settings)
+        yield from self._tell(About.ECHO, said, settings)
 
-    def _tell(self, about: About, words: str, at: LineSettings | None = None) -> Iterator[Event]:
-        if self._state.note(about, words, at):
-            yield Trouble(words)
+    def _tell(self, about: About, said: str, at: LineSettings | None = None) -> Iterator[Event]:
+        if self._state.note(about, said, at):
+            yield Fault(said)
+
+
+def find_ignored(
+    line: Line, address: int, probe: Probe, waits: Waits
+) -> Generator[WireStep, None, IgnoredSettings]:
+    """Ask the unit at `address` at settings it cannot have: through a port that does not apply them
+    one unit looks like many.  The line is left as it was.
+
+    Raises `PortError` if the port fails.
+    """
+    own = line.settings
+
+    def answers_at(settings: LineSettings) -> Generator[WireStep, None, bool]:
+        try:
+            line.apply(settings)
+        except PortError:
+            return False  # a rate that the port refuses is one that it applies
+        request = probe.request(address)
+        for _ in range(_TRIES):
+            yield Asking.of(request, settings, waits)
+            if not judge(request, line.exchange(request, waits)).present:
+                return False
+        return True
+
+    try:
+        baud = yield from answers_at(replace(own, baud=_UNUSED_BAUD))
+        parity = True
+        for other in Parity:
+            if parity and other is not own.parity:
+                parity = yield from answers_at(replace(own, parity=other, stop_bits=1))
+        return IgnoredSettings(baud=baud, parity=parity)
+    finally:
+        line.apply(own)

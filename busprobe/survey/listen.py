@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Generator, Iterable
 from dataclasses import dataclass
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.survey import words
 from busprobe.survey.probes import Listening, WireStep, to_the_end
 
 _STUCK_SHARE = 0.5
@@ -44,7 +43,7 @@ class Overheard:
     def words(self) -> str:
         """The verdict in plain words."""
         if self.frames:
-            return f"Another master talks at {self.settings}: {who_asks_whom(self.frames)}."
+            return words.other_master(self.settings, self.frames)
         if self.stuck:
             return (
                 "Bytes come without a pause though nobody is asked: a short, reversed bias or a"
@@ -95,13 +94,3 @@ def _listen(line: Line, seconds: float) -> Generator[WireStep, None, Overheard]:
     filled = line.settings.wire_time(len(data)) / heard.seconds if heard.seconds else 0.0
     noise = len(data) - sum(len(frame.data) for frame in frames)
     return Overheard(heard.seconds, line.settings, frames, noise, filled > _STUCK_SHARE)
-
-
-def who_asks_whom(frames: Iterable[Frame]) -> str:
-    """The units spoken to and the function codes, with how often: request and reply count
-    separately."""
-    count = Counter((frame.address, frame.function) for frame in frames)
-    return "; ".join(
-        f"unit {both_forms(address)} with function {function} ({number} frames)"
-        for (address, function), number in sorted(count.items())
-    )

@@ -98,6 +98,11 @@ LADDER = (
 )
 """All kinds of probes, the likeliest to be answered first."""
 
+LIKELY = LADDER[:2]
+"""Probes that nearly every unit answers."""
+RARE = LADDER[2:]
+"""Probes that only units silent on the first ones need."""
+
 
 def ladder(address: int) -> tuple[Request, ...]:
     """One probe of each kind for `address`."""

@@ -1,22 +1,29 @@
-"""Reading registers of a unit that nobody knows: what it refuses as a whole is narrowed down to
-what it gives.
+"""The registers of a unit that no profile describes: what it gives, and how its values move.
 
-Reads only.  A unit refuses a request, or stays silent on it, for one register that it lacks or for
-more registers than it gives at a time (common practice, below the 125 of V1.1b3 section 6.3); which
-of the two it was shows by the parts.
+A profile is drafted from that.  Reads only.  A unit refuses a request, or stays silent on it, for
+one register that it lacks or for more registers than it gives at a time (common practice, below the
+125 of V1.1b3 section 6.3); which of the two it was shows by the parts.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from busprobe.errors import RefusedError
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
+from busprobe.profiles.drafting.draft import Seen, to_read
+from busprobe.profiles.drafting.notes import Notes
 from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.read_requests import Block
+from busprobe.profiles.read_requests import Block, Registers
+from busprobe.profiles.schema import Profile
+from busprobe.survey.findings import Kind
+from busprobe.survey.identify import Identified, identify
 
 PATIENT = Waits(reply=0.6)
 """How long a reply is waited for; whoever knows the unit to be slower waits longer."""
@@ -31,6 +38,14 @@ the unit."""
 _ILLEGAL_FUNCTION = 1
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not give what was asked (V1.1b3 section 7)."""
+_SHORTEST_WAIT = 0.3
+"""Seconds that a reply is waited for at least."""
+_REMEMBERED = 8
+"""Looks before the present one that still count."""
+_LOOKS = 3
+"""Looks of an observation that nobody ends."""
+_BETWEEN = 1.0
+"""Seconds between them, for values to move."""
 
 
 @dataclass
@@ -110,7 +125,7 @@ class RegisterReader:
         if (
             block.count == 1
             or self._silences >= _MOST_SILENCES
-            or (silent and self._is_dumb(block.function))
+            or (silent and self._is_unknown(block.function))
         ):
             if silent:
                 self.silent.append(block)
@@ -125,7 +140,7 @@ class RegisterReader:
         if block.count > self.longest and self.registers.keys() >= set(block.keys):
             self._find_length(block)
 
-    def _is_dumb(self, function: int) -> bool:
+    def _is_unknown(self, function: int) -> bool:
         """Whether the unit has only ever been silent on a function code, asked for single registers
         too.
 
@@ -178,3 +193,73 @@ def _split(run: Block, most: int) -> Iterator[Block]:
     """`run` in blocks of at most so many registers."""
     for start in range(0, run.count, most):
         yield Block(run.function, run.register + start, min(most, run.count - start))
+
+
+@dataclass(frozen=True)
+class Observed:
+    """What a unit showed."""
+
+    identified: Identified
+    seen: Seen
+    given: tuple[Block, ...]
+    """The unbroken runs of registers that it gave."""
+
+
+class Watch:
+    """One unit looked at again and again, beside notes that may grow meanwhile."""
+
+    def __init__(self, line: Line, address: int, profiles: Iterable[Profile] = ()) -> None:
+        """Ask the unit at `address`, at the line's present settings, what it is.
+
+        Raises `RefusedError` where not just one unit answers, and `PortError` if the port fails.
+        """
+        self.identified = found = identify(line, address, profiles)
+        if found.examination.kind is not Kind.UNIT:
+            raise RefusedError(
+                f"Nothing can be drafted at address {both_forms(address)}: {found.notes[0]}",
+                todo="See with 'busprobe survey' who answers there, and at which line settings.",
+            )
+        latency = found.examination.latency
+        # A unit known to be quick is not waited for longer than it takes: some are silent where
+        # others refuse.
+        waits = (
+            replace(PATIENT, reply=max(_SHORTEST_WAIT, 2 * latency.maximum)) if latency else PATIENT
+        )
+        self._reader = RegisterReader(line, address, waits)
+        self._asked: set[tuple[int, int]] = set()
+        self._earlier: deque[Registers] = deque(maxlen=_REMEMBERED)
+
+    def look(self, notes: Notes) -> Observed:
+        """Read the registers of `notes`: once more those that were given before, and those not yet
+        asked for.
+
+        Raises `PortError` if the port fails.
+        """
+        wanted = to_read(notes)
+        self._reader.refresh({key for block in wanted for key in block.keys} & self._asked)
+        self._reader.read(block for block in wanted if not self._asked.issuperset(block.keys))
+        self._asked.update(key for block in wanted for key in block.keys)
+        reader, found = self._reader, self.identified
+        registers = dict(reader.registers)  # the reader goes on with its own
+        seen = Seen(
+            registers,
+            tuple(self._earlier),
+            tuple(reader.silent),
+            frozenset(self._asked),
+            reader.most,
+            found.objects or {},
+            found.server_id,
+            found.descriptions,
+        )
+        self._earlier.append(registers)
+        return Observed(found, seen, reader.given())
+
+
+def observe(line: Line, address: int, notes: Notes, profiles: Iterable[Profile] = ()) -> Observed:
+    """Look at the unit at `address`, at the line's present settings, a few times; raises what
+    `Watch` does."""
+    watch = Watch(line, address, profiles)
+    for _ in range(_LOOKS - 1):
+        watch.look(notes)
+        line.clock.sleep_until(line.clock.now() + _BETWEEN)
+    return watch.look(notes)

@@ -7,7 +7,6 @@ the settings move to the front, and are asked in every way there is at the end.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -15,7 +14,8 @@ from itertools import pairwise
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
-from busprobe.survey.probes import LADDER, Probe
+from busprobe.survey.probes import LADDER, LIKELY, RARE, Probe
+from busprobe.survey.waits import PATIENCE, Pace
 
 LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
 """The standard's default (V1.02 section 2.5.1: 19200, even parity) and what units are delivered
@@ -32,25 +32,14 @@ THOROUGH_UP_TO = 4
 """Up to so many settings every kind of probe is sent to every address; with more, only where
 somebody was found."""
 
-LIKELY = LADDER[:2]
-"""Probes that nearly every unit answers."""
-RARE = LADDER[2:]
-"""Probes that only units silent on the first ones need."""
-
 BLOCK = 32
 """Addresses that are gone through with one probe before the next comes, so that a unit that was
 woken by the first is still awake (some doze off again within a minute; common practice)."""
 
-FORETASTE = 0
+PRELIMINARY = 0
 """Round in which only the likely addresses are asked."""
 
-PATIENCE = 1.2
-"""Seconds in which a slow unit's reply is still awaited, though not by standing still."""
-
 _COMMON_BAUDS_BY_USE = (9600, 19200, 38400, 115200, 57600, 4800, 2400, 1200)
-_MISSED = 1e-4
-MOST_ROUNDS = 14
-"""How often everybody is asked at most."""
 
 
 def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, ...]:
@@ -63,65 +52,6 @@ def common_settings(first: Iterable[LineSettings] = ()) -> tuple[LineSettings, .
 
 
 @dataclass(frozen=True)
-class Pace:
-    """How long to wait for a reply in a sweep, in seconds; a later reply is credited by the address
-    it carries.
-
-    A scan waits 100 to 150 ms in practice.  The kinds of probes that are only left for units that
-    stay silent on the first ones wait less: whoever is slower is heard in the next probe's time.
-    """
-
-    first: float = 0.09
-    second: float = 0.045
-    others: float = 0.02
-    least: float = 0.0
-    """What a gateway takes to say that a unit behind it does not respond: meanwhile it hears
-    nothing; or for how long the adapter holds bytes back."""
-
-    def wait(self, probe: Probe) -> float:
-        """The reply wait for `probe`."""
-        return max(
-            self.least,
-            dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others),
-        )
-
-    def learnt(self, slowest: float) -> Pace:
-        """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten
-        by `PATIENCE`."""
-        return replace(
-            self, first=min(0.2, max(0.07, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest))
-        )
-
-
-def rounds_needed(lost: int, asked: int) -> int:
-    """How often to ask where `lost` of `asked` requests went unanswered by units that are there, to
-    miss none.
-
-    So often that less than one unit in ten thousand is missed if losses are independent and as
-    frequent as the count still allows; capped, since a pair that loses most requests needs repair
-    and not patience.
-    """
-    if not lost:
-        return 1
-    likely = _likely_loss(lost, asked)
-    return (
-        MOST_ROUNDS
-        if likely >= 1
-        else min(MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
-    )
-
-
-def may_miss(lost: int, asked: int) -> bool:
-    """Whether even the most rounds leave more than one unit in ten thousand to be missed."""
-    return bool(lost) and _likely_loss(lost, asked) ** MOST_ROUNDS > _MISSED
-
-
-def _likely_loss(lost: int, asked: int) -> float:
-    """The upper bound at 95 % (Poisson) of the share of requests that are lost."""
-    return (lost + 1 + 1.64 * math.sqrt(lost)) / asked
-
-
-@dataclass(frozen=True)
 class Sweep:
     """One kind of probe to some addresses at one setting."""
 
@@ -130,14 +60,14 @@ class Sweep:
     addresses: tuple[int, ...]
     """In the order they are asked; what is done is taken off."""
     round: int = 1
-    """Counts up where the same is asked again because requests get lost; `FORETASTE` where it is
+    """Counts up where the same is asked again because requests get lost; `PRELIMINARY` where it is
     asked again anyway."""
 
     @property
-    def foretaste(self) -> bool:
+    def preliminary(self) -> bool:
         """Whether a full sweep comes later anyway, so that nobody has to wait for late replies
         now."""
-        return self.round == FORETASTE
+        return self.round == PRELIMINARY
 
     def goes_on_as(self, other: Sweep) -> bool:
         """Whether `other` is the rest of this sweep, or as good as."""
@@ -180,9 +110,9 @@ class Schedule:
         sweeps: list[Sweep] = []
         if len(settings) > 1 and first:
             for some in (first[:LIKELIEST], first[LIKELIEST:]):
-                sweeps += [Sweep(s, LADDER[0], some, round=FORETASTE) for s in settings if some]
+                sweeps += [Sweep(s, LADDER[0], some, round=PRELIMINARY) for s in settings if some]
         sweeps += [
-            Sweep(s, probe, (a,), round=FORETASTE)
+            Sweep(s, probe, (a,), round=PRELIMINARY)
             for s, probe, a in suggested
             if s in settings and a in first
         ]
@@ -207,7 +137,7 @@ class Schedule:
     def seconds_left(self, pace: Pace) -> float:
         """How long the rest takes if nobody answers."""
         lingers = sum(
-            a.settings != b.settings and not a.foretaste for a, b in pairwise(self.sweeps)
+            a.settings != b.settings and not a.preliminary for a, b in pairwise(self.sweeps)
         )
         return sum(s.seconds(pace) for s in self.sweeps) + PATIENCE * (lingers + bool(self.sweeps))
 
@@ -238,11 +168,11 @@ class Schedule:
             for s in self.sweeps
             if s not in likeliest
             and s not in next_likely
-            and not (s.settings == settings and s.foretaste and s.probe == LADDER[0])
+            and not (s.settings == settings and s.preliminary and s.probe == LADDER[0])
         )
-        foretaste = tuple(s for s in others if s.foretaste)
-        rest = tuple(s for s in others if not s.foretaste)
-        return replace(self, sweeps=likeliest + foretaste + next_likely + rest)
+        preliminary = tuple(s for s in others if s.preliminary)
+        rest = tuple(s for s in others if not s.preliminary)
+        return replace(self, sweeps=likeliest + preliminary + next_likely + rest)
 
     def demoted(self, settings: LineSettings) -> Schedule:
         """What is left at `settings` comes last."""
@@ -268,7 +198,7 @@ class Schedule:
         )
         return replace(self, sweeps=self.sweeps + more) if more else self
 
-    def spared(self, settings: LineSettings, address: int) -> Schedule:
+    def found_at(self, settings: LineSettings, address: int) -> Schedule:
         """Who was found at `address` need not be looked for any more."""
         return self.less(lambda sweep, asked: asked == address and sweep.settings == settings)
 

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import replace
 
 from busprobe.line.exchange import Echo, Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
-from busprobe.survey.events import Event, Found, Heard, Trouble
-from busprobe.survey.findings import Evidence, Finding, Kind
+from busprobe.survey.events import Event, Fault, Found, OtherMasterHeard
+from busprobe.survey.findings import About, Evidence, Finding, IgnoredSettings, Kind, Reason
 from busprobe.survey.interference import (
     answer,
     can_answer,
@@ -29,14 +29,11 @@ from busprobe.survey.interference import (
     stray_bytes,
 )
 from busprobe.survey.late_replies import OpenRequests
-from busprobe.survey.learned_waits import LearnedWaits
-from busprobe.survey.line_faults import LineFaults
-from busprobe.survey.listen import who_asks_whom
-from busprobe.survey.port_check import IgnoredSettings, find_ignored
+from busprobe.survey.line_faults import LineFaults, find_ignored
 from busprobe.survey.probes import LADDER, Asking, Listening, Probe
-from busprobe.survey.result import About
-from busprobe.survey.schedule import MOST_ROUNDS, PATIENCE, Schedule, Sweep, may_miss, rounds_needed
+from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.state import SurveyState
+from busprobe.survey.waits import MOST_ROUNDS, PATIENCE, LearnedWaits, may_miss, rounds_needed
 
 _MOST_SUSPECTS = 40
 """Requests sent again with patience after one sweep; more of them are noise."""
@@ -49,15 +46,6 @@ _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
 _STRAY = 2
 """Bytes that pulses do not explain."""
-_EVERYWHERE = "because one unit answers every address"
-_ONCE_AND_LATE = (
-    "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit"
-    " that sleeps."
-)
-_UNREADABLE = (
-    "Somebody is there who cannot be read for sure: what spoils these replies can hide other units."
-    " Clear that up, then survey again."
-)
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 
 
@@ -71,7 +59,7 @@ class Search:
         self._state = state
         self._open_requests = OpenRequests()
         self._faults = LineFaults(line, state, self.learned, self._open_requests)
-        self._strangers: deque[Frame] = deque()
+        self._foreign: deque[Frame] = deque()
         self._under_way: set[Place] = set()
         """Where something was heard that is being followed up."""
         self._second_looks: set[Place] = set()
@@ -83,8 +71,8 @@ class Search:
         for finding in findings:
             self.schedule = self.schedule.promoted(finding.settings).deepened(finding.settings)
         self.schedule = self.schedule.less(self._state.was_asked)
-        for settings in self._state.promiscuous:
-            self.drop_setting(settings, _EVERYWHERE)
+        for settings in self._state.answered_everywhere:
+            self.drop_setting(settings, Reason.ANSWERED_EVERYWHERE)
         if self._state.ignored is not None and findings:
             self._leave_out_what_is_the_same(findings[0].settings, self._state.ignored)
 
@@ -107,7 +95,7 @@ class Search:
         reply = yield from self.ask(sweep.probe.request(address), Waits(reply=wait))
         self._state.asked(sweep, address, wait)
         self.schedule = self.schedule.advanced()
-        yield from self._weigh(reply)
+        yield from self._follow_up(reply)
 
     @property
     def unfinished(self) -> set[Place]:
@@ -120,7 +108,7 @@ class Search:
         }
         strangers = {
             Place(frame.address, here)
-            for frame in self._strangers
+            for frame in self._foreign
             if frame.address in self._state.addresses
         }
         return {
@@ -164,7 +152,7 @@ class Search:
                 patient = Waits(reply=max(waits.reply, self.learned.pace.least))
                 yield from self._ask_suspects(sweep.settings, patient, most, unwanted)
                 changes = changes or waits is _APART
-            if changes and not sweep.foretaste and not unwanted():
+            if changes and not sweep.preliminary and not unwanted():
                 yield from self._wait_for_late_replies()
                 changes = False
         if not unwanted():
@@ -187,14 +175,14 @@ class Search:
                 ):  # a unit may answer one request of several to its address
                     asked.add(request.frame)
                     reply = yield from self.ask(request, waits)
-                    yield from self._weigh(reply)
+                    yield from self._follow_up(reply)
 
     def _wait_for_late_replies(self) -> Iterator[Event]:
         yield Listening(self._line.settings, PATIENCE)
         for frame in sound_frames(self._line.listen(PATIENCE).data):
             yield from self._credit(frame, frame.address)
 
-    def insist(self) -> bool:
+    def plan_more_rounds(self) -> bool:
         """Where units were seen to miss requests, plan as many more rounds as it takes; whether
         there are any."""
         before = self.schedule
@@ -203,13 +191,8 @@ class Search:
             if more is not self.schedule:
                 self.schedule = more.less(self._state.was_asked)
             if may_miss(lost, asked):
-                self._state.note(
-                    About.LOST_REQUESTS,
-                    f"At {settings} so many requests to units that are there bring no sound reply"
-                    f" that even asked {MOST_ROUNDS} times a unit can be missed: mend the pair,"
-                    " then survey again.",
-                    settings,
-                )
+                said = words.lost_requests(settings, MOST_ROUNDS)
+                self._state.note(About.LOST_REQUESTS, said, settings)
         self.learned.losses.clear()
         return self.schedule is not before
 
@@ -218,20 +201,21 @@ class Search:
         yield from self._absent.conclude()
         unsure = [f for f in self._state.findings.values() if f.kind is Kind.UNSURE]
         if any(finding.settings not in self._absent.places for finding in unsure):
-            self._state.note(About.UNREADABLE, _UNREADABLE)
+            self._state.note(About.UNREADABLE, words.UNREADABLE)
 
-    def drop_setting(self, settings: LineSettings, why: str) -> None:
+    def drop_setting(self, settings: LineSettings, reason: Reason) -> None:
         """Leave out what is left at `settings`."""
-        self._drop(lambda sweep: sweep.settings == settings, why)
+        self._drop(lambda sweep: sweep.settings == settings, reason)
 
-    def other_master(self, words: str) -> Iterator[Event]:
-        """Book that somebody else asks on this pair."""
+    def other_master(self, settings: LineSettings, frames: Iterable[Frame]) -> Iterator[Event]:
+        """Book that another master was heard at `settings`, by `frames`."""
         if not self._state.other_master:
+            said = words.other_master(settings, frames)
             self._state.other_master = True
-            self._state.note(About.OTHER_MASTER, words)
-            yield Heard(words)
+            self._state.note(About.OTHER_MASTER, said)
+            yield OtherMasterHeard(said)
 
-    def _weigh(self, reply: Reply) -> Iterator[Event]:
+    def _follow_up(self, reply: Reply) -> Iterator[Event]:
         at = Place(reply.request.address, reply.exchange.settings)
         if reply.exchange.received:
             self._under_way.add(at)
@@ -239,7 +223,7 @@ class Search:
         self._under_way.discard(at)
 
     def _draw_conclusions(self, reply: Reply) -> Iterator[Event]:
-        self._strangers.extend((yield from self._faults.flood(reply)))
+        self._foreign.extend((yield from self._faults.never_quiet(reply)))
         if self._state.stuck:
             return
         if reply.exception in GATEWAY_EXCEPTIONS:
@@ -254,9 +238,9 @@ class Search:
             stray_bytes(reply.exchange.leftover) >= _STRAY and not frames
         ):
             yield from self._ask_again(reply)
-        self._strangers.extend(frames)
-        while self._strangers:
-            yield from self._credit(self._strangers.popleft(), reply.request.address)
+        self._foreign.extend(frames)
+        while self._foreign:
+            yield from self._credit(self._foreign.popleft(), reply.request.address)
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or
@@ -264,7 +248,7 @@ class Search:
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
-            self._strangers.extend((yield from self._faults.flood(again)))
+            self._foreign.extend((yield from self._faults.never_quiet(again)))
             if self._state.stuck:
                 return
             if again.present or is_damaged(again):
@@ -283,10 +267,10 @@ class Search:
         """A sound frame that answers nothing just asked: a late reply, a second unit, or another
         master's business."""
         settings = self._line.settings
-        owed = self._open_requests.settle(frame)
+        late = self._open_requests.settle(frame)
         if is_gateway_exception(frame):
             yield from self._faults.gateway(
-                0.0 if owed is None else self._line.clock.now() - owed[0]
+                0.0 if late is None else self._line.clock.now() - late[0]
             )
             return
         if any(can_answer(frame, probe.request(frame.address)) for probe in LADDER):
@@ -299,35 +283,33 @@ class Search:
                     yield from self._look(address, waits)
                 if at in self._state.findings or at in self._state.aliases:
                     return
-        if owed is not None:
+        if late is not None:
             # A reply to a question of ours is no other master's, even where noise spoils all that
             # follow.
-            evidence = Evidence(owed[1].frame, frame.data, f"{owed[1].words} → late: {frame.words}")
+            evidence = Evidence(late[1].frame, frame.data, f"{late[1].words} → late: {frame.words}")
             place = Place(frame.address, settings)
-            finding = Finding(place, Kind.UNSURE, None, (evidence,), (_ONCE_AND_LATE,))
+            finding = Finding(
+                place, Kind.UNSURE, None, (evidence,), (words.ANSWERED_ONCE_AND_LATE,)
+            )
             yield from self._book(finding)
             return
-        yield from self.other_master(
-            f"Another master talks at {settings}: {who_asks_whom([frame])}."
-        )
+        yield from self.other_master(settings, [frame])
 
     def _look(self, address: int, waits: Waits = CLOSE_LOOK) -> Iterator[Event]:
         """Look closely at an address where something was heard, and book what is there."""
         settings = self._line.settings
         place = Place(address, settings)
         if address not in self._state.addresses:
-            words = (
-                f"Unit {both_forms(address)} answered at {settings}, though it was not to be asked."
-            )
-            if self._state.note(About.NOT_ASKED_FOR, words, place):
-                yield Trouble(words)
+            said = words.not_asked_for(place)
+            if self._state.note(About.NOT_ASKED_FOR, said, place):
+                yield Fault(said)
             return
         self._under_way.add(place)
         yield from self._look_at(address, waits)
         self._under_way.discard(place)
 
     def _look_at(self, address: int, waits: Waits) -> Iterator[Event]:
-        yield from self._await_late_replies(address, everybodys=waits is _LONG_LOOK)
+        yield from self._await_late_replies(address, of_all=waits is _LONG_LOOK)
         before = self._line.clock.now() - PATIENCE
         begun = self._line.clock.now()
         repeats = 1 if waits is _LONG_LOOK else 3
@@ -336,13 +318,13 @@ class Search:
         )
         if seen.clean and waits is CLOSE_LOOK:
             self.learned.looked(self._line.clock.now() - begun)
-        self._strangers.extend(seen.foreign)
+        self._foreign.extend(seen.foreign)
         if seen.kind is Kind.UNIT and any(is_damaged(r) for r in seen.replies):
             # What spoilt them may have been the late reply of somebody asked just before.
             self._open_requests.suspect(before)
         if seen.kind is Kind.SILENT:
             return
-        yield from self._control(seen)
+        yield from self._check_answers_everywhere(seen)
         finding = self._absent.finding(seen)
         if finding is None:
             return
@@ -356,22 +338,22 @@ class Search:
         self.learned.learn(seen)
         yield from self._faults.burst_delay()
 
-    def _await_late_replies(self, address: int, *, everybodys: bool) -> Iterator[Event]:
-        """Let replies pass that a slow unit still owes to earlier requests, so that they are not
-        taken for others.
+    def _await_late_replies(self, address: int, *, of_all: bool) -> Iterator[Event]:
+        """Let replies pass that a slow unit still has to give to earlier requests, so that they are
+        not taken for others.
 
-        Where one unit is slow others may be: what they owe cuts its replies short, and the next
-        comes one too late.
+        Where one unit is slow others may be (`of_all`): their late replies cut its replies short,
+        and the next comes one too late.
         """
         asked, last = self._open_requests.last_asked(address), self._open_requests.last
         until = 0.0 if asked is None else asked + 2 * PATIENCE
-        if everybodys and last is not None:
+        if of_all and last is not None:
             until = max(until, last + PATIENCE)
         if until > self._line.clock.now():
             yield Listening(self._line.settings, until - self._line.clock.now())
             left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
             frames = sound_frames(self._line.listen(left).data)
-            self._strangers.extend(frame for frame in frames if frame.address != address)
+            self._foreign.extend(frame for frame in frames if frame.address != address)
 
     def _book(self, finding: Finding) -> Iterator[Event]:
         settings = finding.settings
@@ -391,9 +373,9 @@ class Search:
                 yield from self._book(finding)
                 return
         self._state.findings[finding.place] = finding
-        if settings not in self._state.promiscuous:
+        if settings not in self._state.answered_everywhere:
             self.schedule = self.schedule.promoted(settings).deepened(settings)
-        self.schedule = self.schedule.spared(settings, finding.address)
+        self.schedule = self.schedule.found_at(settings, finding.address)
         yield Found(finding)
 
     def _one_stop_bit_less(self, settings: LineSettings) -> LineSettings | None:
@@ -414,45 +396,47 @@ class Search:
             self._state.ignored is not None and self._state.ignored.same(one, other)
         )
 
-    def _control(self, seen: Examination) -> Iterator[Event]:
+    def _check_answers_everywhere(self, seen: Examination) -> Iterator[Event]:
         """Look whether somebody answers everywhere, and leave out what that makes pointless."""
         who = yield from self._absent.control(seen)
         if who is None:
             return
-        words = f"{seen.settings}: {who.words}"
-        self._state.note(About.ANSWERS_EVERYWHERE, words, seen.settings)
-        yield Trouble(words)
+        said = f"{seen.settings}: {who.words}"
+        self._state.note(About.ANSWERS_EVERYWHERE, said, seen.settings)
+        yield Fault(said)
         if who.stock_replies is None:
-            self._state.promiscuous.add(seen.settings)
-            self.drop_setting(seen.settings, _EVERYWHERE)
+            self._state.answered_everywhere.add(seen.settings)
+            self.drop_setting(seen.settings, Reason.ANSWERED_EVERYWHERE)
 
     def _check_port(self, seen: Examination, finding: Finding) -> Generator[Event, None, Finding]:
         """The first unit of all: does the port apply what it is told?"""
         answered = next(r for r in seen.replies if r.present)
         waits = Waits(reply=min(PATIENCE, max(0.1, 3 * (finding.latency or 0.0))))
-        blind = yield from find_ignored(self._line, seen.address, Probe.of(answered.request), waits)
-        self._state.ignored = blind
+        probe = Probe.of(answered.request)
+        ignored = yield from find_ignored(self._line, seen.address, probe, waits)
+        self._state.ignored = ignored
         self._open_requests.forget()
-        if not blind.words:
+        if not ignored.any:
             return finding
-        self._state.note(About.IGNORED_SETTINGS, blind.words)
-        self._leave_out_what_is_the_same(seen.settings, blind)
-        yield Trouble(blind.words)
-        return replace(finding, seen=(*finding.seen, blind.words))
+        said = words.ignored_settings(ignored)
+        self._state.note(About.IGNORED_SETTINGS, said)
+        self._leave_out_what_is_the_same(seen.settings, ignored)
+        yield Fault(said)
+        return replace(finding, seen=(*finding.seen, said))
 
-    def _leave_out_what_is_the_same(self, found: LineSettings, blind: IgnoredSettings) -> None:
+    def _leave_out_what_is_the_same(self, found: LineSettings, ignored: IgnoredSettings) -> None:
         """Ask once only what this port makes no difference between."""
         order = (found, *self._state.settings)
-        stands_for = {s: next(o for o in order if blind.same(o, s)) for s in self._state.settings}
-        if blind.baud and blind.parity:
+        stands_for = {s: next(o for o in order if ignored.same(o, s)) for s in self._state.settings}
+        if ignored.baud and ignored.parity:
             # Whatever is set, the same goes out: to ask at one setting is to ask at all.
             self.schedule = self.schedule.without(lambda s: stands_for[s.settings] != s.settings)
         else:
             self._drop(
                 lambda s: stands_for[s.settings] != s.settings,
-                "because this port makes no difference there",
+                Reason.SAME_AT_THIS_PORT,
             )
 
-    def _drop(self, pick: Callable[[Sweep], bool], why: str) -> None:
-        self._state.drop((s for s in self.schedule.sweeps if pick(s)), why)
+    def _drop(self, pick: Callable[[Sweep], bool], reason: Reason) -> None:
+        self._state.drop((s for s in self.schedule.sweeps if pick(s)), reason)
         self.schedule = self.schedule.without(pick)

@@ -9,17 +9,20 @@ from dataclasses import dataclass, field, replace
 from busprobe.errors import PortError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.port_check import IgnoredSettings
-from busprobe.survey.probes import Probe
-from busprobe.survey.result import (
+from busprobe.survey import words
+from busprobe.survey.findings import (
     About,
     Asked,
+    Finding,
+    IgnoredSettings,
+    Kind,
     LineNote,
-    SurveyProgress,
+    Reason,
     SurveyResult,
+    Unfinished,
     Untested,
 )
+from busprobe.survey.probes import Probe
 from busprobe.survey.schedule import Sweep
 
 _Key = tuple[LineSettings, Probe, int]
@@ -41,7 +44,8 @@ class SurveyState:
     line_notes: list[LineNote] = field(default_factory=list)
     dropped: list[Untested] = field(default_factory=list)
     ignored: IgnoredSettings | None = None
-    promiscuous: set[LineSettings] = field(default_factory=set)
+    answered_everywhere: set[LineSettings] = field(default_factory=set)
+    """Where one unit answers every address."""
     other_master: bool = False
     stuck: bool = False
     """Whether the pair is never quiet."""
@@ -59,14 +63,14 @@ class SurveyState:
     earlier_seconds: float = 0.0
     aliases: set[Place] = field(default_factory=set)
     """Where a unit answers that is listed at other settings."""
-    _left_open: dict[tuple[LineSettings, str], set[int]] = field(
+    _left_open: dict[tuple[LineSettings, Unfinished], set[int]] = field(
         default_factory=lambda: defaultdict(set)
     )
     """Addresses at which something is missing, by line settings and what it is."""
     _asked: dict[_Key, set[int]] = field(default_factory=lambda: defaultdict(set))
     _waits: dict[_Key, float] = field(default_factory=dict)
 
-    def resume(self, earlier: SurveyProgress) -> None:
+    def resume(self, earlier: SurveyResult) -> None:
         """Take over what an interrupted survey had."""
         for asked in earlier.asked:
             key = asked.settings, asked.probe, asked.round
@@ -74,7 +78,7 @@ class SurveyState:
             self._waits[key] = asked.wait_ms / 1000
         self.findings = {finding.place: finding for finding in earlier.findings}
         self.ignored = earlier.ignored
-        self.promiscuous = set(earlier.promiscuous)
+        self.answered_everywhere = set(earlier.answered_everywhere)
         self.line_notes = list(earlier.line_notes)
         self.noise_bytes, self.pulses = earlier.noise_bytes, earlier.pulses
         self.earlier_seconds = earlier.seconds
@@ -97,26 +101,27 @@ class SurveyState:
         """How many different probes were sent."""
         return sum(len(addresses) for addresses in self._asked.values())
 
-    def note(self, about: About, words: str, at: Place | LineSettings | None = None) -> bool:
+    def note(self, about: About, said: str, at: Place | LineSettings | None = None) -> bool:
         """Keep a note about the line; whether there was none about the same at the same place."""
         if any((note.about, note.at) == (about, at) for note in self.line_notes):
             return False
-        self.line_notes.append(LineNote(about, words, at))
+        self.line_notes.append(LineNote(about, said, at))
         return True
 
-    def drop(self, sweeps: Iterable[Sweep], why: str) -> None:
+    def drop(self, sweeps: Iterable[Sweep], reason: Reason) -> None:
         """Book that `sweeps` will not be done."""
         left: dict[LineSettings, tuple[dict[str, None], set[int]]] = {}
         for sweep in sweeps:
             probes, addresses = left.setdefault(sweep.settings, ({}, set()))
             probes[str(sweep.probe)] = None
             addresses.update(a for a in sweep.addresses if not self.was_asked(sweep, a))
+        why = words.why(reason, self.expect)
         self.dropped += [
             Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a
         ]
 
-    def leave_open(self, unfinished: Iterable[Place], what: str, why: str) -> None:
-        """Book where `what` is missing: a survey that goes on asks there again."""
+    def leave_open(self, unfinished: Iterable[Place], missing: Unfinished, reason: Reason) -> None:
+        """Book where something is `missing`: a survey that goes on asks there again."""
         places: defaultdict[LineSettings, set[int]] = defaultdict(set)
         for place in unfinished:
             places[place.settings].add(place.address)
@@ -124,10 +129,11 @@ class SurveyState:
             for (at, _, _), asked in self._asked.items():
                 if at == settings:
                     asked -= addresses
-            known = self._left_open[settings, what]
+            known = self._left_open[settings, missing]
             if addresses - known:
                 new = tuple(sorted(addresses - known))
-                self.dropped.append(Untested(settings, (what,), new, why))
+                why = words.why(reason, self.expect, missing)
+                self.dropped.append(Untested(settings, (words.UNFINISHED[missing],), new, why))
                 known |= addresses
 
     @property
@@ -196,6 +202,6 @@ class SurveyState:
             noise_bytes=self.noise_bytes,
             pulses=self.pulses,
             ignored=self.ignored,
-            promiscuous=frozenset(self.promiscuous),
+            answered_everywhere=tuple(sorted(self.answered_everywhere)),
             failure=failure,
         )

@@ -15,25 +15,20 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
 from busprobe.profiles.read_requests import fingerprint_blocks
 from busprobe.profiles.schema import Profile, factories
+from busprobe.survey import words
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
-from busprobe.survey.events import Event, Finished, Found, Progress, Started, Trouble
-from busprobe.survey.findings import Kind
+from busprobe.survey.events import Event, Fault, Finished, Found, Progress, Started
+from busprobe.survey.findings import About, Kind, Reason, SurveyResult, Unfinished
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
-from busprobe.survey.pausing import PauseSwitch
 from busprobe.survey.probes import LADDER, Asking, Listening, Probe
-from busprobe.survey.result import About, SurveyProgress, SurveyResult
-from busprobe.survey.schedule import PATIENCE, Schedule, Sweep
+from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.search import Search
 from busprobe.survey.state import SurveyState
+from busprobe.survey.waits import PATIENCE
 
 _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
-_CANCELLED = "because the survey was cancelled"
-_ALL_FELL_SILENT = (
-    "because all units found were silent at the end: the pair or its supply may have failed"
-    " meanwhile"
-)
 _NOISY = 16
 """Bytes from which it is said: two frames' worth."""
 _MORE_THAN_A_CLICK = 4
@@ -73,7 +68,7 @@ class Survey:
             line, self._state, Schedule.plan(settings, addresses, factory, _suggested(profiles))
         )
         if resume is not None:
-            self._state.resume(SurveyProgress.read(resume))
+            self._state.resume(SurveyResult.from_progress(resume))
             self._search.resume()
         self._started = line.clock.now()
         self._listen_first = listen_first
@@ -89,7 +84,7 @@ class Survey:
         self._pause.release()
 
     def pause(self) -> None:
-        """PauseSwitch before the next request until `unpause`."""
+        """Hold before the next request until `unpause`."""
         self._pause.hold()
 
     def is_paused(self) -> bool:
@@ -127,23 +122,19 @@ class Survey:
     def __iter__(self) -> Iterator[Event]:
         self._started = self._line.clock.now()
         failure = None
-        why = ""
+        reason = None
         try:
-            why = yield from self._held(self._run())
+            reason = yield from self._held(self._run())
         except PortError as error:
             failure = error
-            why = "because the port failed"
+            reason = Reason.PORT_FAILED
         finally:
             self._pause.end()
-        self._state.drop(self._search.schedule.sweeps, why)
-        if why:
+        if reason is not None:
+            self._state.drop(self._search.schedule.sweeps, reason)
             unfinished = self._search.unfinished
-            self._state.leave_open(
-                unfinished, "a close look", f"though something was heard there, {why}"
-            )
-            self._state.leave_open(
-                self._search.awaited - unfinished, "the wait for a late reply", why
-            )
+            self._state.leave_open(unfinished, Unfinished.CLOSE_LOOK, reason)
+            self._state.leave_open(self._search.awaited - unfinished, Unfinished.LATE_REPLY, reason)
         yield Finished(
             self._result(complete=not self._state.dropped and failure is None, failure=failure)
         )
@@ -162,22 +153,25 @@ class Survey:
             pending=pending,
         )
 
-    def _held(self, steps: Generator[Event, None, str]) -> Generator[Event, None, str]:
+    def _held(
+        self, steps: Generator[Event, None, Reason | None]
+    ) -> Generator[Event, None, Reason | None]:
         """Pass the events of `steps` on; before each exchange wait while paused, and end it there
         when cancelled."""
         while True:
             try:
                 event = next(steps)
             except StopIteration as done:
-                return str(done.value)
+                reason: Reason | None = done.value
+                return reason
             yield event
             if isinstance(event, Asking | Listening):
-                self._rest(event.settings)
+                self._wait_while_paused(event.settings)
                 if self._cancelled.is_set():
                     steps.close()
-                    return _CANCELLED
+                    return Reason.CANCELLED
 
-    def _rest(self, settings: LineSettings) -> None:
+    def _wait_while_paused(self, settings: LineSettings) -> None:
         """Wait while paused; somebody else may use the line meanwhile."""
         if not self._pause.on:
             return
@@ -186,7 +180,7 @@ class Survey:
         self._held_seconds += self._line.clock.now() - begun
         self._line.apply(settings)
 
-    def _run(self) -> Generator[Event, None, str]:
+    def _run(self) -> Generator[Event, None, Reason | None]:
         """The survey itself; returns why something is left, if something is."""
         search = self._search
         yield Started(
@@ -196,19 +190,19 @@ class Survey:
         last: Sweep | None = None
         step = 0
         while True:
-            if why := self._reason_to_stop():
-                return why
+            if reason := self._reason_to_stop():
+                return reason
             sweep = search.schedule.head
             if last is not None and (sweep is None or not last.goes_on_as(sweep)):
                 changes = sweep is None or last.settings != sweep.settings
                 yield from search.end_sweep(last, changes=changes, unwanted=self._reason_to_stop)
                 last = None
             elif sweep is None:
-                if not search.insist():
+                if not search.plan_more_rounds():
                     break
             elif self._skip.is_set():
                 self._skip.clear()
-                search.drop_setting(sweep.settings, "because it was skipped")
+                search.drop_setting(sweep.settings, Reason.SKIPPED)
             else:
                 yield from search.next()
                 last = sweep
@@ -221,17 +215,17 @@ class Survey:
         self._conclude()
         return self._reason_to_stop()
 
-    def _reason_to_stop(self) -> str:
+    def _reason_to_stop(self) -> Reason | None:
         if self._cancelled.is_set():
-            return _CANCELLED
+            return Reason.CANCELLED
         if self._state.stuck:
-            return "because the pair is never quiet"
+            return Reason.NEVER_QUIET
         if self._state.other_master and not self._despite_master.is_set():
-            return "because another master talks on this pair"
+            return Reason.OTHER_MASTER
         expect = self._state.expect
         if expect is not None and self._state.count >= expect:
-            return f"because all {expect} expected units were found"
-        return ""
+            return Reason.ALL_FOUND
+        return None
 
     def _listen_before_asking(self) -> Iterator[Event]:
         first, *others = self._state.settings
@@ -242,12 +236,12 @@ class Survey:
             heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         self._state.noise_bytes += heard.noise_bytes
         if heard.frames:
-            yield from self._search.other_master(heard.words)
+            yield from self._search.other_master(heard.settings, heard.frames)
         elif not heard.quiet:
             self._state.stuck = heard.stuck
             self._state.noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
             self._state.note(About.LISTENING, heard.words)
-            yield Trouble(heard.words)
+            yield Fault(heard.words)
 
     def _check_again(self) -> Iterator[Event]:
         """Units that locked up under the survey are told apart from those that were never there.
@@ -277,55 +271,24 @@ class Survey:
             if changed != finding:
                 state.findings[at] = changed
                 yield Found(changed)
-        state.leave_open(
-            silent,
-            "a reply at the end",
-            "because who answered there at first was silent at the end",
-        )
+        state.leave_open(silent, Unfinished.REPLY_AT_END, Reason.SILENT_AT_END)
         if silent and not answered:
             others = {
                 Place(a, s) for s in state.settings for a in state.addresses
             } - state.findings.keys()
-            state.leave_open(others, "a pair that works to the end", _ALL_FELL_SILENT)
+            state.leave_open(others, Unfinished.WORKING_BUS, Reason.ALL_SILENT_AT_END)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""
-        expect, count = self._state.expect, self._state.count
-        if expect is not None and count < expect:
-            self._state.note(
-                About.COUNT,
-                f"{count} of {expect} expected units were found. Units of the same kind at the same"
-                " address can answer as one: take units off one at a time and see whether the"
-                " address falls silent.",
-            )
-        noise = self._state.noise_bytes
-        if noise >= _NOISY or (noise and not self._state.findings):
-            self._state.note(
-                About.STRAY_BYTES,
-                f"{noise} bytes came that make no frame and that nobody owned up to: missing bias,"
-                " interference, or somebody at other line settings. Replies can have been lost in"
-                " them.",
-            )
-        if not self._state.findings and not noise:
-            self._state.note(About.NO_REPLY, self._nobody())
-
-    def _nobody(self) -> str:
-        """What the pair carried though nobody was found on it, and where to look."""
         state = self._state
-        if state.heard:
-            return (
-                "Bytes came back, but no unit answered: check the supply of the units and the wires"
-                " to them."
-            )
-        heard = "not one byte was heard"
-        if state.pulses:
-            heard = "nothing was heard but single pulses (such as 00)"
-        elif state.echo:
-            heard = "nothing was heard but the adapter's own echo"
-        return (
-            f"Nobody answered and {heard}: check the supply of the units, the two wires at both"
-            " ends, and the adapter's own send and receive lamps."
-        )
+        if state.expect is not None and state.count < state.expect:
+            state.note(About.COUNT, words.fewer_than_expected(state.count, state.expect))
+        noise = state.noise_bytes
+        if noise >= _NOISY or (noise and not state.findings):
+            state.note(About.STRAY_BYTES, words.stray_bytes(noise))
+        if not state.findings and not noise:
+            heard = words.no_reply(pulses=bool(state.pulses), echo=state.echo)
+            state.note(About.NO_REPLY, words.BYTES_BUT_NO_UNIT if state.heard else heard)
 
     def _left(self) -> Estimate:
         search, state = self._search, self._state
@@ -351,3 +314,48 @@ def _suggested(profiles: Iterable[Profile]) -> Iterator[tuple[LineSettings, Prob
             probe = Probe(Function(block.function), block.register)
             if probe not in LADDER:
                 yield profile.factory.settings, probe, profile.factory.address
+
+
+class PauseSwitch:
+    """Whether work may go on; the worker's thread waits at it, other threads set it."""
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._on = False
+        self._waiting = False
+        self._over = False
+
+    @property
+    def on(self) -> bool:
+        """Whether the work is to wait, or waits."""
+        return self._on
+
+    def hold(self) -> None:
+        """Let the work wait at its next `pass_by`."""
+        with self._changed:
+            self._on = True
+
+    def release(self) -> None:
+        """Let the work go on."""
+        with self._changed:
+            self._on = False
+            self._changed.notify_all()
+
+    def end(self) -> None:
+        """The work is over and will not come by any more."""
+        with self._changed:
+            self._over = True
+            self._changed.notify_all()
+
+    def pass_by(self) -> None:
+        """In the worker's thread: wait while held."""
+        with self._changed:
+            self._waiting = True
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: not self._on)
+            self._waiting = False
+
+    def wait_until_held(self) -> None:
+        """Come back when the work waits, or is over."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._over or (self._on and self._waiting))

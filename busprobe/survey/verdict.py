@@ -88,11 +88,11 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
     # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
-    corrupted_count = undisturbed and not noisy and not lossy and echoes < _SEVERAL
+    corrupted_tell = undisturbed and not noisy and not lossy and echoes < _SEVERAL
     signs = (
         *_SIGNS_IN_SOUND_REPLIES,
         *(_SIGNS_IN_FRAMES if undisturbed else ()),
-        *(_SIGNS_IN_CORRUPTED if corrupted_count else ()),
+        *(_SIGNS_IN_CORRUPTED if corrupted_tell else ()),
     )
     for sign in signs:
         found = sign(replies)
@@ -121,7 +121,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
             return Analysis(
                 Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes)
             )
-        if not lossy and _mangled_beyond_noise(replies):
+        if not lossy and _damaged_beyond_noise(replies):
             late = (
                 "the adapter turns round too late, "
                 if sum(map(is_start_cut_off, heard)) >= _SEVERAL
@@ -139,8 +139,8 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     if len(swapped) > 1:
         note = "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
         return Analysis(Kind.UNIT, (note, *_remarks(replies)))
-    beheaded = sum(is_start_cut_off(r) for r in heard)
-    if beheaded >= _SEVERAL and 4 * beheaded >= 3 * len(heard):
+    cut = sum(is_start_cut_off(r) for r in heard)
+    if cut >= _SEVERAL and 4 * cut >= 3 * len(heard):
         note = (
             "The front of its replies is cut off: the adapter turns round too late for it. Set a"
             " longer reply delay at the unit, or take another adapter."
@@ -406,7 +406,7 @@ def _is_lossy(replies: Sequence[Reply]) -> bool:
     return len(silent) >= _MANY and silent.count(True) > _LOSSY * len(silent)
 
 
-def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
+def _damaged_beyond_noise(replies: Sequence[Reply]) -> bool:
     """Whether there are many damaged replies and most differ from what would be sound by more than
     noise explains."""
     sound: dict[bytes, set[bytes]] = defaultdict(set)
@@ -414,16 +414,16 @@ def _mangled_beyond_noise(replies: Sequence[Reply]) -> bool:
         if reply.present:
             sound[reply.request.frame].add(reply.frame)
     damaged = [r for r in replies if is_damaged(r) and r.request.function in _FIXED_LENGTH]
-    mangled = 0
+    beyond = 0
     for reply in damaged:
         received = reply.exchange.received
         known = sound[reply.request.frame]
         if known:
-            mangled += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in known)
+            beyond += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in known)
         else:
-            mangled += len(received) not in (_REFUSAL, expected_length(reply.request))
+            beyond += len(received) not in (_REFUSAL, expected_length(reply.request))
     heard = sum(not is_silence(r) for r in replies)
-    return len(damaged) >= _SEVERAL and 4 * len(damaged) > heard and 2 * mangled > len(damaged)
+    return len(damaged) >= _SEVERAL and 4 * len(damaged) > heard and 2 * beyond > len(damaged)
 
 
 def _bits_apart(one: bytes, other: bytes) -> int:

@@ -28,10 +28,10 @@ from tests.handover.hostile import EMPTY, proof_of
 
 SETTINGS = "9600-8N1"
 BEFORE = UnitRow(
-    1,
-    "unit",
-    12,
-    SETTINGS,
+    number=1,
+    state="unit",
+    address=12,
+    settings=SETTINGS,
     position=1,
     tag="TT-12",
     maker="Garnet Sensing",
@@ -39,6 +39,7 @@ BEFORE = UnitRow(
     serial="00451",
     revision="1.4",
     identity_source="said by the unit",
+    says_itself=True,
     seen="2026-03-02T09:00:00.000Z",
 )
 NOW = replace(BEFORE, seen="2026-09-02T09:00:00.000Z")
@@ -58,7 +59,17 @@ def visit(*units: UnitRow, segment: SegmentSheet | None = None) -> BusList:
 def written(number: int, old: int, new: int, outcome: Result = Result.VERIFIED) -> JournalRow:
     entry = JournalEntry("", outcome, None, "")
     return JournalRow(
-        number, f"2026-09-0{number}", "", "readdress", old, new, SETTINGS, "", "", outcome, (entry,)
+        number=number,
+        intended=f"2026-09-0{number}",
+        tester="",
+        kind="readdress",
+        from_address=old,
+        to_address=new,
+        settings=SETTINGS,
+        words="",
+        request="",
+        outcome=outcome,
+        conclusions=(entry,),
     )
 
 
@@ -149,7 +160,7 @@ def test_serial_numbers_count_more_than_tags() -> None:
 
 
 def test_a_unit_without_a_name_is_followed_along_the_journal() -> None:
-    bare = UnitRow(1, "unit", 1, SETTINGS)
+    bare = UnitRow(number=1, state="unit", address=1, settings=SETTINGS)
     now = replace(visit(replace(bare, address=30)), journal=(written(1, 1, 20), written(2, 20, 30)))
     assert found(compare(visit(bare), now)) == [("moved", 1, 30)]
     failed = replace(now, journal=(written(1, 1, 30, Result.NOT_VERIFIED),))
@@ -157,7 +168,7 @@ def test_a_unit_without_a_name_is_followed_along_the_journal() -> None:
 
 
 def test_writes_that_the_earlier_visit_knew_move_nobody_again() -> None:
-    bare = UnitRow(1, "unit", 1, SETTINGS)
+    bare = UnitRow(number=1, state="unit", address=1, settings=SETTINGS)
     journal = (written(1, 1, 30),)
     before = replace(visit(bare), journal=journal)
     assert found(compare(before, replace(visit(replace(bare, address=30)), journal=journal))) == [
@@ -167,7 +178,7 @@ def test_writes_that_the_earlier_visit_knew_move_nobody_again() -> None:
 
 
 def test_of_a_box_of_units_only_the_first_was_there_before() -> None:
-    bare = UnitRow(1, "unit", 1, SETTINGS)
+    bare = UnitRow(number=1, state="unit", address=1, settings=SETTINGS)
     boxed = (replace(bare, address=11), replace(bare, address=12))
     now = replace(visit(*boxed), journal=(written(1, 1, 11), written(2, 1, 12)))
     assert found(compare(visit(bare), now)) == [("moved", 1, 11), ("extra", None, 12)]
@@ -183,7 +194,7 @@ def test_another_device_at_the_same_place_was_exchanged() -> None:
 
 
 def test_a_name_from_a_profile_does_not_contradict_the_units_own() -> None:
-    by_profile = replace(NOW, serial="", model="GS One", identity_source="profile fits 90%")
+    by_profile = replace(NOW, serial="", model="GS One", says_itself=False)
     assert compare(visit(BEFORE), visit(by_profile)).differences == ()
 
 
@@ -197,7 +208,7 @@ def test_another_revision_is_other_firmware() -> None:
 
 
 def test_other_line_settings_are_told_also_without_a_name() -> None:
-    bare = UnitRow(1, "unit", 12, SETTINGS)
+    bare = UnitRow(number=1, state="unit", address=12, settings=SETTINGS)
     now = visit(replace(bare, settings="19200-8E1"), segment=surveyed(SETTINGS, "19200-8E1"))
     assert found(compare(visit(bare), now)) == [("settings", 12, 12)]
 
@@ -285,7 +296,7 @@ def test_entries_that_cannot_be_told_apart_are_paired_by_place() -> None:
 
 
 def test_reserved_addresses_are_nobody() -> None:
-    reserved = UnitRow(2, "reserved", 1)
+    reserved = UnitRow(number=2, state="reserved", address=1)
     assert compare(visit(BEFORE, reserved), visit(NOW)).differences == ()
 
 

@@ -13,14 +13,14 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
-from busprobe.job.journal import Conclusion, Result, WriteIntent, WriteRecord
+from busprobe.job.journal import Conclusion, Result, Role, WriteIntent, WriteRecord
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc, is_sound
-from busprobe.modbus.requests import RegisterWrite
+from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.outcome import Outcome
@@ -322,6 +322,26 @@ class Book:
     @property
     def unfinished(self) -> list[int]:
         return [write.id for write in self.writes if not write.conclusions]
+
+
+def recorded_write(
+    number: int, old: int, new: int, outcome: Result | None, role: Role = Role.ADDRESS
+) -> WriteRecord:
+    """A write of a move from one address to another, as the journal gives it back."""
+    how = RegisterWrite(ADDRESS_REGISTER, (new,), Function.WRITE_SINGLE_REGISTER)
+    return WriteRecord(
+        id=number,
+        move=number,
+        intended="",
+        tester="",
+        role=role,
+        source=Place(old, SETTINGS),
+        target=Place(new, SETTINGS),
+        write=how,
+        request=how.request(old).frame,
+        words="",
+        conclusions=() if outcome is None else (Conclusion("", outcome, None, None, ""),),
+    )
 
 
 def line_to(bench: Bench) -> Line:

@@ -5,41 +5,18 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import RefusedError
-from busprobe.job.journal import Conclusion, Result, Role, WriteRecord
+from busprobe.job.journal import Result, Role, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.readdress.guards import check_pending, doubts_of_return
 from busprobe.readdress.procedure import Move, Procedure
+from tests.readdress.bench import recorded_write as write
 
 AT_9600 = LineSettings.parse("9600-8N1")
 
 
 def move(old: int, new: int) -> Move:
     return Move(Place(old, AT_9600), Place(new, AT_9600), Procedure(256))
-
-
-def write(
-    number: int, old: int, new: int, outcome: Result | None, role: Role = Role.ADDRESS
-) -> WriteRecord:
-    """Function code 6 to register 256, which holds the address."""
-    said = () if outcome is None else (Conclusion("", outcome, None, None, ""),)
-    source, target = Place(old, AT_9600), Place(new, AT_9600)
-    how = RegisterWrite(256, (new,), Function.WRITE_SINGLE_REGISTER)
-    frame = how.request(old).frame
-    return WriteRecord(
-        id=number,
-        move=number,
-        intended="",
-        tester="",
-        role=role,
-        source=source,
-        target=target,
-        write=how,
-        request=frame,
-        words="",
-        conclusions=said,
-    )
 
 
 @pytest.mark.parametrize("outcome", [Result.WAITING, None])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from busprobe.job import Job
 from busprobe.line.clock import VirtualClock
 from busprobe.line.settings import LineSettings
@@ -12,15 +14,15 @@ from busprobe.session.connect import Connector
 from busprobe.session.session import Session
 from busprobe.survey.events import Found, Started
 
+STORE = load_all([shipped_folder()])
+
 
 def test_a_survey_cut_off_twice_has_lost_nothing(tmp_path: Path) -> None:
     """What the first part found and asked is on the record of the second from its start, before it
     finds anything."""
     settings = [LineSettings.parse("9600-8N1")]
     with Job.create(tmp_path / "a.busjob") as job:
-        session = Session(
-            job, load_all([shipped_folder()]), connector=Connector(virtual_clock=VirtualClock())
-        )
+        session = Session(job, STORE, connector=Connector(virtual_clock=VirtualClock()))
         session.open("virtual:clean", settings[0])
         first = session.survey(settings, range(1, 40))
         for event in first:
@@ -37,3 +39,30 @@ def test_a_survey_cut_off_twice_has_lost_nothing(tmp_path: Path) -> None:
         assert {finding["address"] for finding in second.findings} >= found
         assert second.progress is not None
         session.close()
+
+
+class Killed(BaseException):
+    """The program ends here."""
+
+
+def test_a_finding_and_its_entry_in_the_list_are_kept_together_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = [LineSettings.parse("9600-8N1")]
+
+    def killed(*_: object) -> None:
+        raise Killed
+
+    with Job.create(tmp_path / "a.busjob") as job:
+        session = Session(job, STORE, connector=Connector(virtual_clock=VirtualClock()))
+        session.open("virtual:clean", settings[0])
+        with monkeypatch.context() as patch, pytest.raises(Killed):
+            patch.setattr(Job, "put_unit", killed)
+            list(session.survey(settings, range(10, 13)))
+        record = job.latest_survey()
+        assert record is not None
+        assert (record.findings, job.units()) == ((), ())
+        list(session.survey(settings, range(10, 13)))
+        record = job.latest_survey()
+        assert record is not None
+        assert len(record.findings) == len(job.units()) == 2

@@ -13,8 +13,9 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, close_look, estimate
 from busprobe.survey.events import Event, Finished, Progress, Started
-from busprobe.survey.schedule import Pace, Schedule, common_settings
+from busprobe.survey.schedule import Schedule, common_settings
 from busprobe.survey.survey import Survey
+from busprobe.survey.waits import Pace
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_ugly_buses import bus
 

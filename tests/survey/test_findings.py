@@ -1,13 +1,25 @@
+"""Findings, and progress that an earlier program kept: it means the same to this one."""
+
 from __future__ import annotations
+
+import json
+from pathlib import Path
 
 import pytest
 
+from busprobe.errors import UsageError
 from busprobe.files.documents import from_document, to_document
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.survey.close_look import examine
-from busprobe.survey.findings import Finding, Kind, Latency
+from busprobe.survey.findings import Finding, Kind, Latency, SurveyResult, asked_and_found
+from busprobe.survey.probes import Probe
+from busprobe.survey.survey import Survey
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
+from tests.survey.test_survey import AT_9600, line_of, on, result, segment
+
+FIRST = json.loads((Path(__file__).parent / "kept" / "progress-1.json").read_text("utf-8"))
+"""Made by the program at bf6ad33 on the virtual segment ``clash``, cut off by hand."""
 
 
 def test_a_finding_survives_the_way_through_a_progress_document() -> None:
@@ -46,3 +58,43 @@ def test_a_latency_counts_from_the_end_of_the_request_to_the_first_byte_of_the_f
     assert latency is not None
     assert latency.median == pytest.approx(0.03 - 9 * 10 / 9600)
     assert Latency.of([]) is None
+
+
+def test_progress_of_the_first_format_is_read() -> None:
+    kept = SurveyResult.from_progress(FIRST)
+    assert [str(finding.place) for finding in kept.findings] == [
+        f"{each['address']} {each['settings']}" for each in FIRST["findings"]
+    ]
+    assert [list(finding.notes) for finding in kept.findings] == [
+        each["notes"] for each in FIRST["findings"]
+    ]
+    assert [each.received.hex() for each in kept.findings[0].evidence] == [
+        each["received"] for each in FIRST["findings"][0]["evidence"]
+    ]
+    assert [(one.probe, one.wait_ms) for one in kept.asked] == [
+        (Probe.parse(each["probe"]), each["wait_ms"]) for each in FIRST["asked"]
+    ]
+    assert [note.words for note in kept.line_notes] == FIRST["notes"]
+
+
+def test_a_survey_goes_on_from_progress_of_the_first_format() -> None:
+    line = line_of(segment("clash"))
+    end = result(list(Survey(line, AT_9600, range(1, 15), resume=FIRST)))
+    again = result(on(line_of(segment("clash")), AT_9600, addresses=range(1, 15)))
+    assert end.complete
+    assert [(f.place, f.kind) for f in end.findings] == [(f.place, f.kind) for f in again.findings]
+    assert end.seconds > FIRST["seconds"]
+
+
+def test_what_was_asked_and_found_stands_alike_in_both_documents() -> None:
+    end = result(on(line_of(segment("clash")), AT_9600, addresses=range(1, 15)))
+    assert asked_and_found(end.progress()) == asked_and_found(end.document("x"))
+    assert asked_and_found(FIRST)[1] == {
+        f.place for f in SurveyResult.from_progress(FIRST).findings
+    }
+
+
+@pytest.mark.parametrize("key", ["findings", "asked", "seconds", "format", "notes"])
+def test_progress_that_lacks_something_is_no_progress(key: str) -> None:
+    with pytest.raises(UsageError, match="cannot be read back"):
+        SurveyResult.from_progress({name: each for name, each in FIRST.items() if name != key})

@@ -9,7 +9,7 @@ import pytest
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.survey.events import Trouble
+from busprobe.survey.events import Fault
 from busprobe.survey.findings import Kind
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers, together
 from tests.survey.test_survey import listed, on, result
@@ -61,6 +61,6 @@ def test_a_pair_that_is_never_quiet_any_more_ends_the_survey_and_what_was_found_
     end = result(events)
     assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT}
     assert not end.complete
-    assert any(isinstance(event, Trouble) and "stuck" in event.words for event in events)
+    assert any(isinstance(event, Fault) and "stuck" in event.words for event in events)
     assert "never quiet" in end.untested[0].words
     assert end.seconds < 10

@@ -7,18 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
-from busprobe.survey.probes import LADDER, Probe, ladder
+from busprobe.survey.probes import LADDER, RARE, Probe
 from busprobe.survey.schedule import (
     BLOCK,
-    RARE,
     THOROUGH_UP_TO,
-    Pace,
     Schedule,
     Sweep,
     common_settings,
-    may_miss,
-    rounds_needed,
 )
+from busprobe.survey.waits import Pace
 
 EVERYTHING = common_settings()
 some_settings = st.lists(st.sampled_from(EVERYTHING), min_size=1, max_size=6, unique=True)
@@ -29,7 +26,7 @@ Asked = tuple[LineSettings, Probe, int]
 
 def all_asked(schedule: Schedule) -> Counter[Asked]:
     return Counter(
-        (s.settings, s.probe, a) for s in schedule.sweeps if not s.foretaste for a in s.addresses
+        (s.settings, s.probe, a) for s in schedule.sweeps if not s.preliminary for a in s.addresses
     )
 
 
@@ -109,10 +106,10 @@ def test_likely_addresses_are_asked_at_all_settings_before_the_others_at_any() -
     common practice."""
     schedule = Schedule.plan(EVERYTHING[:5], range(1, 248), likely=[99])
     likeliest, others = schedule.sweeps[:5], schedule.sweeps[5:10]
-    assert all(s.foretaste and s.addresses == (99, 1, 247) for s in likeliest)
-    assert all(s.foretaste and s.addresses[:3] == (2, 3, 4) for s in others)
+    assert all(s.preliminary and s.addresses == (99, 1, 247) for s in likeliest)
+    assert all(s.preliminary and s.addresses[:3] == (2, 3, 4) for s in others)
     assert {s.settings for s in likeliest} == {s.settings for s in others} == set(EVERYTHING[:5])
-    assert not any(s.foretaste for s in schedule.sweeps[10:])
+    assert not any(s.preliminary for s in schedule.sweeps[10:])
 
 
 def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_anything_else() -> (
@@ -121,19 +118,19 @@ def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_
     """Then the likely addresses elsewhere, then the next probe here, then the rest."""
     here = EVERYTHING[2]
     schedule = Schedule.plan(EVERYTHING[:5], range(1, 70)).advanced().promoted(here)
-    order = [(s.settings == here, s.probe, s.foretaste) for s in schedule.sweeps]
+    order = [(s.settings == here, s.probe, s.preliminary) for s in schedule.sweeps]
     blocks = 3
     likeliest, next_likely = [(True, probe, False) for probe in LADDER[:2]]
     assert order[:blocks] == [likeliest] * blocks
     elsewhere = order[blocks : blocks + 8]
-    assert all(foretaste and not mine for mine, _, foretaste in elsewhere)
+    assert all(preliminary and not mine for mine, _, preliminary in elsewhere)
     assert order[blocks + 8 : 2 * blocks + 8] == [next_likely] * blocks
-    assert not any(mine or foretaste for mine, _, foretaste in order[2 * blocks + 8 :])
+    assert not any(mine or preliminary for mine, _, preliminary in order[2 * blocks + 8 :])
 
 
 def test_who_was_found_is_looked_for_no_more_there_and_still_everywhere_else() -> None:
     schedule = Schedule.plan(EVERYTHING[:2], range(1, 10))
-    gone = all_asked(schedule) - all_asked(schedule.spared(EVERYTHING[0], 5))
+    gone = all_asked(schedule) - all_asked(schedule.found_at(EVERYTHING[0], 5))
     assert gone == Counter((EVERYTHING[0], probe, 5) for probe in LADDER)
 
 
@@ -163,55 +160,6 @@ def test_rounds_follow_each_other_so_soon_that_a_unit_woken_by_one_is_awake_for_
     assert all(
         one.addresses == other.addresses for one, other in zip(more[::2], more[1::2], strict=True)
     )
-
-
-def test_a_pair_on_which_most_requests_are_lost_can_hide_a_unit_however_often_it_is_asked() -> None:
-    """Computed: 0.55 to the fourteenth power is 2 in 10000, 0.36 to it is below 1 in a million."""
-    assert may_miss(50, 115)
-    assert not may_miss(18, 72)
-    assert not may_miss(0, 10)
-
-
-@given(st.integers(1, 500), st.data())
-def test_the_rounds_needed_grow_with_the_losses_and_are_bounded(
-    asked: int, data: st.DataObject
-) -> None:
-    lost = data.draw(st.integers(0, asked))
-    fewer = data.draw(st.integers(0, lost))
-    assert 1 <= rounds_needed(fewer, asked) <= rounds_needed(lost, asked) <= 14
-
-
-def test_one_loss_in_four_needs_more_than_the_seven_kinds_of_probes() -> None:
-    """Computed: the upper bound of 18 in 72 is 26 in 72, and 0.36 to the tenth power is below one
-    in ten thousand."""
-    assert rounds_needed(18, 72) == 10
-
-
-def test_waits_follow_the_slowest_unit_within_bounds() -> None:
-    pace = Pace()
-    assert pace.wait(LADDER[0]) > pace.wait(LADDER[1]) > pace.wait(LADDER[-1])
-    assert (
-        Pace().learnt(0.001).first
-        < pace.first
-        < Pace().learnt(0.08).first
-        <= Pace().learnt(5).first
-        <= 0.2
-    )
-
-
-@pytest.mark.parametrize("address", [2, 3, 246, 247])
-def test_the_same_probe_to_neighbours_asks_for_another_quantity(address: int) -> None:
-    """So that a stale answer cannot pass for a fresh one."""
-    neighbour = ladder(address - 1)
-    for mine, other in zip(ladder(address), neighbour, strict=True):
-        assert mine.quantity != other.quantity or mine.quantity == 0
-
-
-def test_probes_have_names_and_are_told_from_their_requests() -> None:
-    assert [str(p) for p in LADDER[:2]] == ["function 3, register 0", "function 4, register 0"]
-    assert len({str(p) for p in LADDER}) == len(LADDER)
-    assert [Probe.parse(str(p)) for p in LADDER] == list(LADDER)
-    assert [Probe.of(p.request(9)) for p in LADDER] == list(LADDER)
 
 
 def test_a_sweep_takes_its_requests_and_waits() -> None:

@@ -14,12 +14,11 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.survey.close_look import CLOSE_LOOK
-from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Trouble
-from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.events import Event, Fault, Finished, Found, OtherMasterHeard, Progress
+from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.probes import LADDER, Asking
-from busprobe.survey.result import SurveyResult
 from busprobe.survey.schedule import common_settings
-from busprobe.survey.survey import Survey
+from busprobe.survey.survey import PauseSwitch, Survey
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
@@ -119,7 +118,7 @@ def test_a_unit_that_answers_every_address_is_one_finding_and_the_rest_is_not_te
     assert "whatever address" in finding.notes[0]
     assert not end.complete
     assert "one unit answers every address" in end.untested[0].words
-    assert any(isinstance(event, Trouble) for event in events)
+    assert any(isinstance(event, Fault) for event in events)
 
 
 def gateway(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
@@ -173,7 +172,7 @@ def test_another_master_ends_the_survey_before_its_first_request() -> None:
     events = on(line_of(segment("second-master")))
     end = result(events)
     assert not any(isinstance(event, Asking) for event in events)
-    assert [e for e in events if isinstance(e, Heard)]
+    assert [e for e in events if isinstance(e, OtherMasterHeard)]
     assert "unit 11 (0x0B)" in end.notes[0]
     assert (end.other_master, end.complete) == (True, False)
     assert end.untested[0].addresses == ALL
@@ -190,7 +189,7 @@ def test_a_late_reply_to_whoever_asked_before_is_no_other_master() -> None:
 
 def test_with_leave_the_survey_goes_on_despite_another_master_and_invents_nobody() -> None:
     def agree(survey: Survey, event: Event) -> None:
-        if isinstance(event, Heard):
+        if isinstance(event, OtherMasterHeard):
             survey.go_on()
 
     bus = segment("second-master")
@@ -332,7 +331,7 @@ def test_a_port_that_fails_ends_the_survey_with_what_was_found() -> None:
     events = on(Line(port, SETTINGS))
     end = result(events)
     assert [f.address for f in end.findings] == [3]
-    assert not any(isinstance(event, Trouble) for event in events), "the result says it, once"
+    assert not any(isinstance(event, Fault) for event in events), "the result says it, once"
     assert not end.complete
     assert end.failure is not None
     assert "port failed" in end.untested[0].words
@@ -562,3 +561,51 @@ def test_pausing_holds_the_survey_even_in_a_close_look_and_unpausing_goes_on() -
     assert sent[0] == sent[1]
     assert end.complete
     assert [f.address for f in end.findings] == [5]
+
+
+def test_who_waits_for_a_held_survey_has_the_line_and_the_survey_sets_it_as_it_was() -> None:
+    port = ScriptedPort(registers(5, {0: 1}))
+    line = Line(port, SETTINGS)
+    survey = Survey(line, [SETTINGS], range(1, 8))
+    survey.pause()
+    events: list[Event] = []
+    worker = threading.Thread(target=lambda: events.extend(survey))
+    worker.start()
+    survey.wait_until_held()
+    assert port.sent == []
+    line.apply(LineSettings.parse("19200-8E1"))
+    survey.unpause()
+    worker.join()
+    assert {settings for settings, _ in port.sent} == {SETTINGS}
+    assert isinstance(events[-1], Finished)
+    assert [f.address for f in events[-1].result.findings] == [5]
+
+
+def test_nobody_waits_for_work_that_is_over() -> None:
+    hold = PauseSwitch()
+    hold.hold()
+    hold.end()
+    hold.wait_until_held()
+    assert hold.on
+
+
+def test_work_held_again_before_it_has_gone_on_stays_held() -> None:
+    hold = PauseSwitch()
+    hold.hold()
+    gone_on = threading.Event()
+
+    def work() -> None:
+        hold.pass_by()
+        gone_on.set()
+
+    worker = threading.Thread(target=work)
+    worker.start()
+    hold.wait_until_held()
+    with hold._changed:  # as if the worker were slow to wake up
+        hold._on = False
+        hold._on = True
+    hold.wait_until_held()
+    assert not gone_on.is_set()
+    hold.release()
+    worker.join()
+    assert gone_on.is_set()

@@ -9,12 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import RefusedError, UsageError
-from busprobe.job.journal import Conclusion, Result, Role, Row, WriteRecord
+from busprobe.job.journal import Result, Row
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.requests import Function, RegisterWrite
-from busprobe.readdress.journal import latest_move, recorded_outcome, unproven_moves
+from busprobe.readdress.journal import latest_move
 from busprobe.readdress.move_list import Bus, Goal, Practice
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
@@ -29,8 +28,9 @@ from busprobe.wizard.prove.plots import scale_top
 from busprobe.wizard.readdress.forms import PRACTICE, read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_sign
-from busprobe.wizard.survey.search import read_search
+from busprobe.wizard.survey.search_range import read_search
 from busprobe.wizard.survey.words import time_words
+from tests.readdress.bench import recorded_write as write
 
 AT_9600 = LineSettings.parse("9600-8N1")
 
@@ -139,45 +139,19 @@ def test_times_are_written_as_people_say_them(seconds: float, words: str) -> Non
 # -------------------------------------------------------------------------------------
 
 
-def write(outcome: str | None, *, old: int = 1, new: int = 12, number: int = 1) -> WriteRecord:
-    made = "2026-01-01T00:00:00.000Z"
-    conclusions = () if outcome is None else (Conclusion(made, Result(outcome), None, None, ""),)
-    how = RegisterWrite(0x101, (new,), Function.WRITE_SINGLE_REGISTER)
-    return WriteRecord(
-        id=number,
-        move=number,
-        intended="",
-        tester="",
-        role=Role.ADDRESS,
-        source=Place(old, AT_9600),
-        target=Place(new, AT_9600),
-        write=how,
-        request=how.request(old).frame,
-        words="",
-        conclusions=conclusions,
-    )
-
-
-def test_a_verified_move_belongs_to_the_unit_at_the_new_address_only() -> None:
-    writes = (write("verified"),)
-    assert latest_move(UnitRecord(Place.parse("12 9600-8N1")), writes) == writes[0]
-    assert latest_move(UnitRecord(Place.parse("1 9600-8N1")), writes) is None
-    assert latest_move(UnitRecord(Place.parse("12 19200-8E1")), writes) is None
-
-
 @pytest.mark.parametrize(
     ("outcome", "words"),
     [
-        ("waiting for power cycle", "cycle it"),
-        ("not verified", "not sure"),
-        ("refused", "refused"),
+        (Result.WAITING, "cycle it"),
+        (Result.NOT_VERIFIED, "not sure"),
+        (Result.REFUSED, "refused"),
         (None, "not known"),
     ],
 )
 def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(
-    outcome: str | None, words: str
+    outcome: Result | None, words: str
 ) -> None:
-    unit, writes = UnitRecord(Place.parse("1 9600-8N1")), (write(outcome),)
+    unit, writes = UnitRecord(Place.parse("1 9600-8N1")), (write(1, 1, 12, outcome),)
     sign = move_sign(unit, latest_move(unit, writes))
     assert sign is not None
     assert sign.word == words
@@ -185,40 +159,14 @@ def test_a_move_that_is_not_verified_stays_with_the_unit_at_the_old_address(
 
 def test_verified_and_kept_over_a_power_cycle_are_two_things() -> None:
     moved = UnitRecord(Place.parse("12 9600-8N1"))
-    assert move_sign(moved, write("verified")) is Sign.VERIFIED
+    assert move_sign(moved, write(1, 1, 12, Result.VERIFIED)) is Sign.VERIFIED
     assert (
         move_sign(
-            UnitRecord(Place.parse("12 9600-8N1"), power_cycle_verified=True), write("verified")
+            UnitRecord(Place.parse("12 9600-8N1"), power_cycle_verified=True),
+            write(1, 1, 12, Result.VERIFIED),
         )
         is Sign.KEPT
     )
-
-
-def test_what_no_power_cycle_has_proven_is_known_from_list_and_journal() -> None:
-    writes = (
-        write("verified"),
-        write("waiting for power cycle", old=2, new=13, number=2),
-        write("verified", new=20),
-    )
-    units = (
-        UnitRecord(Place.parse("12 9600-8N1")),
-        UnitRecord(Place.parse("2 9600-8N1")),
-        UnitRecord(Place.parse("5 9600-8N1")),
-    )
-    proven = UnitRecord(Place.parse("20 9600-8N1"), power_cycle_verified=True)
-    assert [
-        outcome.move.target.address for outcome in unproven_moves((*units, proven), writes)
-    ] == [12, 13]
-
-
-def test_an_outcome_is_read_back_from_the_journal_with_the_register_that_was_written() -> None:
-    outcome = recorded_outcome(write("waiting for power cycle", number=7))
-    assert (
-        outcome.move.source.address,
-        outcome.move.target.address,
-        outcome.move.procedure.register,
-    ) == (1, 12, 0x101)
-    assert outcome.write == 7
 
 
 def moved(old: int, new: int) -> Outcome:

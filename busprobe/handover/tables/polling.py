@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.polling import Polling, polling
-from busprobe.handover.table import NOT_TESTED, Cell, Table
+from busprobe.handover.table import NOT_TESTED, Cell, Column, Part, Table, in_hex, table_of
 from busprobe.handover.tables.proof import latest_proof
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.line.timing import silence_before
@@ -14,72 +14,45 @@ from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.text import hex_bytes
 
-COLUMNS = (
-    *(
-        "No.",
-        "Address",
-        "Address hex",
-        "Line settings",
-        "Function",
-        "Register",
-        "Register hex",
-        "Registers",
-    ),
-    *(
-        "Every s",
-        "Points",
-        "Registers in between",
-        "Request hex",
-        "Gap before ms",
-        "Reply time ms",
-        "Exchange ms",
-    ),
+REQUESTS = Part("Polling table")
+"""The requests on a page."""
+
+_COLUMNS: tuple[Column, ...] = (
+    Column("No.", lambda one: one[0], (REQUESTS,)),
+    Column("Address", lambda one: one[1].place.address, (REQUESTS,)),
+    Column("Address hex", lambda one: in_hex(one[1].place.address, 2)),
+    Column("Line settings", lambda one: str(one[1].place.settings), (REQUESTS,)),
+    Column("Function", lambda one: one[1].block.function, (REQUESTS,)),
+    Column("Register", lambda one: one[1].block.register, (REQUESTS,)),
+    Column("Register hex", lambda one: in_hex(one[1].block.register, 4), (REQUESTS,)),
+    Column("Registers", lambda one: one[1].block.count, (REQUESTS,)),
+    Column("Every s", lambda one: one[1].every_s, (REQUESTS,)),
+    Column("Points", lambda one: " | ".join(one[1].names), (REQUESTS,)),
+    Column("Registers in between", lambda one: sum(b.count for b in one[1].between)),
+    Column("Request hex", lambda one: hex_bytes(one[1].request.frame), (REQUESTS,)),
+    Column("Gap before ms", lambda one: _gap(one[1])),
+    Column("Reply time ms", lambda one: milliseconds(one[1].latency_s)),
+    Column("Exchange ms", lambda one: milliseconds(one[1].seconds), (REQUESTS,)),
 )
-SHORT_COLUMNS = (
-    *(
-        "No.",
-        "Address",
-        "Line settings",
-        "Function",
-        "Register",
-        "Register hex",
-        "Registers",
-        "Every s",
-        "Points",
-    ),
-    *("Request hex", "Exchange ms"),
-)
-"""Columns of the requests on a page."""
+"""Of a request and its number."""
 
 
 def polling_tables(bus_list: BusList) -> tuple[Table, Table]:
     """The requests in the order of the master's cycle, and what they rest on."""
     made = polling(bus_list)
-    requests = Table("polling-table", "Polling table", COLUMNS, tuple(_request_rows(made)))
     notes = Table(
         "polling-notes",
         "Polling notes",
         ("What", "Value", "Unit", "Note"),
         tuple(_notes(bus_list, made)),
     )
-    return requests, notes
+    return request_table(made), notes
 
 
-def _request_rows(made: Polling) -> Iterator[tuple[Cell, ...]]:
-    for number, row in enumerate(made.table.rows, start=1):
-        yield (
-            *(number, row.place.address, f"0x{row.place.address:02X}"),
-            *(str(row.place.settings), row.block.function),
-            *(
-                row.block.register,
-                f"0x{row.block.register:04X}",
-                row.block.count,
-                row.every_s,
-                " | ".join(row.names),
-            ),
-            *(sum(block.count for block in row.between), hex_bytes(row.request.frame), _gap(row)),
-            *(milliseconds(row.latency_s), milliseconds(row.seconds)),
-        )
+def request_table(made: Polling, part: Part | None = None) -> Table:
+    """The requests in the order of the master's cycle."""
+    rows = enumerate(made.table.rows, start=1)
+    return table_of("polling-table", "Polling table", _COLUMNS, rows, part)
 
 
 def _gap(row: PollingRow) -> float | None:

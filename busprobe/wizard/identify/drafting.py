@@ -19,7 +19,7 @@ from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, file_for, folders, load_all
 from busprobe.session.session import Session
-from busprobe.survey.register_watch import Observed, Watch
+from busprobe.survey.register_reader import Observed, Watch
 from busprobe.text import visible
 from busprobe.wizard.identify.draft_sheet import Sheet
 

@@ -20,7 +20,15 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
-from busprobe.survey.events import Event, Finished, Found, Heard, Progress, Started, Trouble
+from busprobe.survey.events import (
+    Event,
+    Fault,
+    Finished,
+    Found,
+    OtherMasterHeard,
+    Progress,
+    Started,
+)
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
@@ -30,7 +38,7 @@ from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.survey.forms import despite_master, go_on_with
-from busprobe.wizard.survey.search import Search, read_search
+from busprobe.wizard.survey.search_range import SearchRange, read_search
 from busprobe.wizard.survey.words import (
     asked_before,
     asked_everywhere,
@@ -114,7 +122,7 @@ is asked if one of them is not found."""
         """What each finding rests on, in words; the job keeps the raw replies only."""
         self._asked: dict[LineSettings, set[int]] = {}
         self._asking: Asking | Listening | None = None
-        self._trouble: list[str] = []
+        self._faults: list[str] = []
 
     def compose(self) -> ComposeResult:
         """Form, progress, map beside findings, legend, what is asked."""
@@ -199,7 +207,7 @@ is asked if one of them is not found."""
 
         self.app.push_screen(go_on_with(latest), decide)
 
-    def _begin(self, search: Search, *, resume: bool) -> None:
+    def _begin(self, search: SearchRange, *, resume: bool) -> None:
         latest = self.session.job.latest_survey() if resume else None
         decision = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
@@ -222,7 +230,7 @@ is asked if one of them is not found."""
                 self._found.clear()
                 self._exchanges.clear()
             self._asked = asked_before(latest)
-            self._trouble.clear()
+            self._faults.clear()
             self._show_found()
             self.query_one(AddressMap).show((), clear=True)
             self.query_one(AddressMap).focus()
@@ -235,7 +243,7 @@ is asked if one of them is not found."""
         decided."""
         for event in run:
             yield event
-            if isinstance(event, Heard):
+            if isinstance(event, OtherMasterHeard):
                 self.post_message(self.MasterHeard(event.words))
                 if decision.wait():
                     run.go_on()
@@ -332,9 +340,9 @@ is asked if one of them is not found."""
                     self.post_message(self.JobChanged())
                 case Progress():
                     progress = one
-                case Trouble():
-                    self._trouble.append(one.words)
-                case Started() | Heard() | Finished():
+                case Fault():
+                    self._faults.append(one.words)
+                case Started() | OtherMasterHeard() | Finished():
                     pass
         self._show_asking()
         if progress is not None and not (self._paused or self._lent):
@@ -372,7 +380,7 @@ is asked if one of them is not found."""
     def _chosen(self) -> None:
         self.action_evidence()
 
-    def _search(self) -> Search:
+    def _search(self) -> SearchRange:
         return read_search(
             self.query_one("#survey-settings", Input).value,
             self.query_one("#survey-addresses", Input).value,
@@ -404,7 +412,7 @@ is asked if one of them is not found."""
         asking = self._asking
         if asking is None:
             return
-        self._say("#survey-asking", Text(asking_words(asking, self._trouble)))
+        self._say("#survey-asking", Text(asking_words(asking, self._faults)))
         if isinstance(asking, Listening):
             return
         asked = self._asked.get(asking.settings, set())

@@ -7,14 +7,14 @@ from typing import Any
 
 from busprobe.job import SurveyRecord, UnitRecord
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import format_addresses, parse_addresses
-from busprobe.survey.coverage import coverage
+from busprobe.modbus.addresses import format_addresses
 from busprobe.survey.events import Progress
+from busprobe.survey.findings import asked_and_found
 from busprobe.survey.probes import Asking, Listening
-from busprobe.survey.result import asked_and_found
+from busprobe.survey.words import coverage
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.step import StepState
-from busprobe.wizard.survey.search import Search
+from busprobe.wizard.survey.search_range import SearchRange
 
 _UNTESTED_SHOWN = 3
 _BAR = 24
@@ -40,14 +40,14 @@ def progress_words(progress: Progress, found: int) -> str:
     return f"{bar}   {progress.left.figure(time_words)} left, {found} found"
 
 
-def asking_words(asking: Asking | Listening, trouble: Sequence[str]) -> str:
+def asking_words(asking: Asking | Listening, faults: Sequence[str]) -> str:
     """What is done on the wire, in words and bytes, and the last of what is wrong there."""
     if isinstance(asking, Listening):
         words = f"{asking.settings}  Listens {asking.seconds:.1f} s; nothing is sent."
     else:
         sends = f"Sends {hex_bytes(asking.frame)}, waits {1000 * asking.waits.reply:.0f} ms"
         words = f"{asking.settings}  {asking.words}\n{sends}"
-    return f"{words}\n! {trouble[-1]}" if trouble else words
+    return f"{words}\n! {faults[-1]}" if faults else words
 
 
 def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) -> str:
@@ -146,9 +146,8 @@ def asked_everywhere(record: SurveyRecord) -> set[int]:
     """Addresses that were asked at every line setting of the survey; of the others silence says
     little."""
     asked: dict[str, set[int]] = {settings: set() for settings in record.asked.get("settings", ())}
-    for entry in (record.progress or record.document).get("asked", ()):
-        if entry["addresses"]:
-            asked.setdefault(entry["settings"], set()).update(parse_addresses(entry["addresses"]))
+    for one in asked_and_found(record.progress or record.document)[0]:
+        asked.setdefault(str(one.settings), set()).update(one.addresses)
     return set.intersection(*asked.values()) if asked else set()
 
 
@@ -156,14 +155,12 @@ def asked_before(record: SurveyRecord | None) -> dict[LineSettings, set[int]]:
     """Addresses that a survey to go on with has asked, for each line setting; none for a new
     one."""
     asked: dict[LineSettings, set[int]] = {}
-    for entry in ((record and record.progress) or {}).get("asked", ()):
-        asked.setdefault(LineSettings.parse(entry["settings"]), set()).update(
-            parse_addresses(entry["addresses"])
-        )
+    for one in asked_and_found((record and record.progress) or {})[0]:
+        asked.setdefault(one.settings, set()).update(one.addresses)
     return asked
 
 
-def same_search(asked: Mapping[str, Any], search: Search) -> bool:
+def same_search(asked: Mapping[str, Any], search: SearchRange) -> bool:
     """Whether an earlier survey looked for the same."""
     return (
         asked.get("settings") == [str(settings) for settings in search.settings]

@@ -23,7 +23,8 @@ from tests.handover.hostile import EMPTY
 
 
 def unit(address: int, **changes: object) -> UnitRow:
-    return replace(UnitRow(address, "unit", address, "9600-8N1"), **changes)  # type: ignore[arg-type]
+    known = UnitRow(number=address, state="unit", address=address, settings="9600-8N1")
+    return replace(known, **changes)  # type: ignore[arg-type]
 
 
 def listing(*units: UnitRow) -> BusList:
@@ -102,7 +103,11 @@ def test_one_address_at_two_line_settings_is_marked_at_both() -> None:
 
 
 def test_reserved_addresses_are_nobody_and_not_drawn() -> None:
-    assert not [text for text in words(listing(UnitRow(1, "reserved", 1))) if text and "0x" in text]
+    assert not [
+        text
+        for text in words(listing(UnitRow(number=1, state="reserved", address=1)))
+        if text and "0x" in text
+    ]
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,14 @@ def listing(*units: UnitRow) -> BusList:
 
 
 def unit(address: int, position: int | None, tag: str = "") -> UnitRow:
-    return UnitRow(address, "unit", address, "9600-8N1", position, tag)
+    return UnitRow(
+        number=address,
+        state="unit",
+        address=address,
+        settings="9600-8N1",
+        position=position,
+        tag=tag,
+    )
 
 
 def cables(*units: UnitRow) -> list[tuple[str, ...]]:
@@ -30,7 +37,9 @@ def cables(*units: UnitRow) -> list[tuple[str, ...]]:
 
 def test_each_unit_has_a_label_with_both_forms_of_its_address() -> None:
     found = listing(
-        unit(12, 1, "TT-12"), replace(unit(13, 2), state="clash"), UnitRow(3, "reserved", 1)
+        unit(12, 1, "TT-12"),
+        replace(unit(13, 2), state="clash"),
+        UnitRow(number=3, state="reserved", address=1),
     )
     (label,) = unit_labels(found)
     assert label.large == "12 (0x0C)"

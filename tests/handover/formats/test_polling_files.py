@@ -17,10 +17,10 @@ from tests.handover.formats.test_csv_files import records
 from tests.handover.hostile import EMPTY, MADE, proof_of
 
 UNIT = UnitRow(
-    1,
-    "unit",
-    12,
-    "9600-8N1",
+    number=1,
+    state="unit",
+    address=12,
+    settings="9600-8N1",
     tag="TT-12",
     registers_a_request=125,
     gap_ms=20.0,
@@ -31,22 +31,27 @@ UNIT = UnitRow(
 
 def point(register: int, count: int = 1, **changes: object) -> PointRow:
     made = PointRow(
-        *(
-            12,
-            "9600-8N1",
-            "TT-12",
-            "invented",
-            f"p{register}",
-            3,
-            register,
-            None,
-            None,
-            count,
-            "int16",
-            None,
-            "",
-        ),
-        *(None, None, None, None, None, None, "", None),
+        address=12,
+        settings="9600-8N1",
+        tag="TT-12",
+        profile="invented",
+        name=f"p{register}",
+        function=3,
+        register=register,
+        sheet_register=None,
+        numbering=None,
+        count=count,
+        type="int16",
+        word_order=None,
+        unit="",
+        scale=None,
+        offset=None,
+        plausible_min=None,
+        plausible_max=None,
+        registers=None,
+        value=None,
+        text="",
+        plausible=None,
     )
     return replace(made, **changes)  # type: ignore[arg-type]
 

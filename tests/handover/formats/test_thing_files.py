@@ -95,33 +95,37 @@ def check(document: dict[str, Any]) -> None:
 
 def point(type_: str = "int16", **changes: object) -> PointRow:
     made = PointRow(
-        *(
-            12,
-            "9600-8N1",
-            "",
-            None,
-            "Temperature",
-            3,
-            40,
-            None,
-            None,
-            1,
-            type_,
-            None,
-            "",
-            None,
-            None,
-            None,
-            None,
-            None,
-        ),
-        *(None, "", None),
+        address=12,
+        settings="9600-8N1",
+        tag="",
+        profile=None,
+        name="Temperature",
+        function=3,
+        register=40,
+        sheet_register=None,
+        numbering=None,
+        count=1,
+        type=type_,
+        word_order=None,
+        unit="",
+        scale=None,
+        offset=None,
+        plausible_min=None,
+        plausible_max=None,
+        registers=None,
+        value=None,
+        text="",
+        plausible=None,
     )
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
 def described(*points: PointRow) -> dict[str, Any]:
-    found = replace(EMPTY, units=(UnitRow(1, "unit", 12, "9600-8N1"),), points=points)
+    found = replace(
+        EMPTY,
+        units=(UnitRow(number=1, state="unit", address=12, settings="9600-8N1"),),
+        points=points,
+    )
     (document,) = things(found).values()
     return dict(document)
 
@@ -217,7 +221,10 @@ def test_points_of_one_name_stay_apart() -> None:
 
 
 def test_where_not_one_unit_answers_there_is_nothing_to_describe() -> None:
-    units = (UnitRow(1, "clash", 12, "9600-8N1"), UnitRow(2, "reserved", 1))
+    units = (
+        UnitRow(number=1, state="clash", address=12, settings="9600-8N1"),
+        UnitRow(number=2, state="reserved", address=1),
+    )
     assert things(replace(EMPTY, units=units)) == {}
 
 

@@ -22,7 +22,13 @@ def results(bus_list: BusList) -> dict[str, tuple[str, str]]:
 
 def unit(address: int, **changes: object) -> UnitRow:
     known = UnitRow(
-        1, "unit", address, "9600-8N1", maker="Garnet", power_cycle_verified=True, label_fitted=True
+        number=1,
+        state="unit",
+        address=address,
+        settings="9600-8N1",
+        maker="Garnet",
+        power_cycle_verified=True,
+        label_fitted=True,
     )
     return replace(known, **changes)  # type: ignore[arg-type]
 

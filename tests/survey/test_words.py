@@ -2,8 +2,8 @@ from __future__ import annotations
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.survey.coverage import coverage
-from busprobe.survey.result import asked_and_found
+from busprobe.survey.findings import asked_and_found
+from busprobe.survey.words import coverage
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_survey import AT_9600, on, result
 

@@ -1,19 +1,86 @@
-"""What a survey has learnt from the units found so far: how fast they are, and how many requests
-they miss."""
+"""How long replies are waited for and how often is asked: at first, and as the units found so far
+have shown."""
 
 from __future__ import annotations
 
+import math
 import statistics
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from busprobe.line.settings import LineSettings
 from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import Kind
-from busprobe.survey.schedule import Pace
+from busprobe.survey.probes import LIKELY, Probe
 
+PATIENCE = 1.2
+"""Seconds in which a slow unit's reply is still awaited, though not by standing still."""
+
+_MISSED = 1e-4
+"""Share of the units that may be missed."""
+MOST_ROUNDS = 14
+"""How often everybody is asked at most."""
 _SLOW = 0.15
 """Seconds from which a unit is slow, and no measure for the others: to wait so long for each takes
 longer than to credit its late replies."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How long to wait for a reply in a sweep, in seconds; a later reply is credited by the address
+    it carries.
+
+    A scan waits 100 to 150 ms in practice.  The kinds of probes that are only left for units that
+    stay silent on the first ones wait less: whoever is slower is heard in the next probe's time.
+    """
+
+    first: float = 0.09
+    second: float = 0.045
+    others: float = 0.02
+    least: float = 0.0
+    """What a gateway takes to say that a unit behind it does not respond: meanwhile it hears
+    nothing; or for how long the adapter holds bytes back."""
+
+    def wait(self, probe: Probe) -> float:
+        """The reply wait for `probe`."""
+        return max(
+            self.least,
+            dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others),
+        )
+
+    def learnt(self, slowest: float) -> Pace:
+        """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten
+        by `PATIENCE`."""
+        return replace(
+            self, first=min(0.2, max(0.07, 2 * slowest)), second=min(0.12, max(0.04, 1.5 * slowest))
+        )
+
+
+def rounds_needed(lost: int, asked: int) -> int:
+    """How often to ask where `lost` of `asked` requests went unanswered by units that are there, to
+    miss none.
+
+    So often that less than one unit in ten thousand is missed if losses are independent and as
+    frequent as the count still allows; capped, since a pair that loses most requests needs repair
+    and not patience.
+    """
+    if not lost:
+        return 1
+    likely = _likely_loss(lost, asked)
+    return (
+        MOST_ROUNDS
+        if likely >= 1
+        else min(MOST_ROUNDS, math.ceil(math.log(_MISSED) / math.log(likely)))
+    )
+
+
+def may_miss(lost: int, asked: int) -> bool:
+    """Whether even the most rounds leave more than one unit in ten thousand to be missed."""
+    return bool(lost) and _likely_loss(lost, asked) ** MOST_ROUNDS > _MISSED
+
+
+def _likely_loss(lost: int, asked: int) -> float:
+    """The upper bound at 95 % (Poisson) of the share of requests that are lost."""
+    return (lost + 1 + 1.64 * math.sqrt(lost)) / asked
 
 
 class LearnedWaits:

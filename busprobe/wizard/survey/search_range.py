@@ -9,14 +9,15 @@ from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, format_addresses, parse_addresses
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
-from busprobe.survey.schedule import Pace, Schedule, common_settings
+from busprobe.survey.schedule import Schedule, common_settings
+from busprobe.survey.waits import Pace
 
 COMMON = "common"
 """Stands for all common settings in the form."""
 
 
 @dataclass(frozen=True)
-class Search:
+class SearchRange:
     """Settings in the order they are tried, addresses, and how many units to expect (None if
     unknown)."""
 
@@ -40,7 +41,7 @@ class Search:
 
 def read_search(
     settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()
-) -> Search:
+) -> SearchRange:
     """Read the form's texts; raises `UsageError` saying which one cannot be read.
 
     The `factory` settings of stored profiles are among the common ones.
@@ -57,4 +58,4 @@ def read_search(
             f"'{expect}' is not a number of units.",
             todo=f"Write {FIRST} to {LAST}, or leave it empty.",
         )
-    return Search(asked, parse_addresses(addresses), count)
+    return SearchRange(asked, parse_addresses(addresses), count)

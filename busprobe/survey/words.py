@@ -1,0 +1,262 @@
+"""What a survey tells people of the line, the port and what was left out, in plain words.
+
+Whoever decides upon something asks the typed values that these sentences are made of.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.modbus.traffic import Frame
+from busprobe.survey.findings import Asked, IgnoredSettings, Reason, Unfinished
+from busprobe.survey.probes import Probe
+
+_NAMED = 4
+"""So many line settings are named; more of them are counted."""
+
+_REASONS = {
+    Reason.CANCELLED: "because the survey was cancelled",
+    Reason.SKIPPED: "because it was skipped",
+    Reason.PORT_FAILED: "because the port failed",
+    Reason.NEVER_QUIET: "because the pair is never quiet",
+    Reason.OTHER_MASTER: "because another master talks on this pair",
+    Reason.ALL_FOUND: "because all {expect} expected units were found",
+    Reason.ANSWERED_EVERYWHERE: "because one unit answers every address",
+    Reason.SAME_AT_THIS_PORT: "because this port makes no difference there",
+    Reason.SILENT_AT_END: "because who answered there at first was silent at the end",
+    Reason.ALL_SILENT_AT_END: (
+        "because all units found were silent at the end: the pair or its supply may have failed"
+        " meanwhile"
+    ),
+}
+
+UNFINISHED = {
+    Unfinished.CLOSE_LOOK: "a close look",
+    Unfinished.LATE_REPLY: "the wait for a late reply",
+    Unfinished.REPLY_AT_END: "a reply at the end",
+    Unfinished.WORKING_BUS: "a pair that works to the end",
+}
+"""What is missing where an address does not count as asked."""
+
+UNREADABLE = (
+    "Somebody is there who cannot be read for sure: what spoils these replies can hide other units."
+    " Clear that up, then survey again."
+)
+ANSWERED_ONCE_AND_LATE = (
+    "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit"
+    " that sleeps."
+)
+GATEWAY = (
+    "A gateway answers for units that do not respond (exception 10 or 11); those are not counted as"
+    " units."
+)
+PULSES = (
+    "Requests are followed by a pulse (such as 00) and nothing more: the pair does not come to rest"
+    " when the adapter lets go of it. A unit stuck sending, a short, reversed bias or none: take"
+    " off half the units at a time until units answer."
+)
+ECHO_IN_PART = (
+    "The adapter hears part of its own transmission: it switches direction while it still sends."
+)
+BYTES_BUT_NO_UNIT = (
+    "Bytes came back, but no unit answered: check the supply of the units and the wires to them."
+)
+
+
+def why(reason: Reason, expect: int | None, missing: Unfinished | None = None) -> str:
+    """Why something was left out of a survey that was to find `expect` units, in half a sentence;
+    `missing` says what was, where it was begun."""
+    because = _REASONS[reason].format(expect=expect)
+    if missing is Unfinished.CLOSE_LOOK:
+        return f"though something was heard there, {because}"
+    return because
+
+
+def ignored_settings(ignored: IgnoredSettings) -> str:
+    """What it means that a port does not apply all settings."""
+    if ignored.baud:
+        return (
+            "This port does not seem to apply the baud rate: a unit answers at a rate that no unit"
+            " has. The settings of the units cannot be told through it."
+        )
+    return (
+        "This port does not seem to apply parity: a unit answers with even, odd and no parity"
+        " alike. Units that differ in parity only cannot be told apart through it."
+    )
+
+
+def wrong_echo(settings: LineSettings) -> str:
+    """An echo comes back with wrong bytes in it."""
+    return (
+        f"At {settings} the adapter hears its own transmission with wrong bytes in it: somebody"
+        " else drives the pair at the same time, or the adapter cannot drive it."
+    )
+
+
+def echo_of_ones(settings: LineSettings) -> str:
+    """An echo comes back with more ones than were sent."""
+    return (
+        f"At {settings} the adapter hears its own transmission with ones where zeros were sent: it"
+        " cannot drive this baud rate. Use a higher one, or an adapter that switches direction"
+        " properly."
+    )
+
+
+def bursts(seconds: float) -> str:
+    """The adapter delivers bytes in bursts, up to `seconds` late."""
+    return (
+        f"The adapter hands bytes over in lumps, up to {1000 * seconds:.0f} ms late: reply times"
+        " may be too long by as much, and no wait is shorter. Its driver's latency timer may be set"
+        " lower."
+    )
+
+
+def answers_everywhere(asked: Iterable[int], answered_as: Collection[int]) -> str:
+    """One unit answers whatever address is `asked`; as another address where it is always the
+    same."""
+    named = ", ".join(both_forms(address) for address in asked)
+    if len(answered_as) == 1:
+        named += f", each time as {both_forms(next(iter(answered_as)))}"
+    return (
+        f"A unit answers whatever address is asked ({named}): made for a line of its own, or a"
+        " gateway. Take it off to find the others."
+    )
+
+
+def refuses_everywhere(asked: Iterable[int]) -> str:
+    """A gateway or server refuses registers at whatever address is `asked`."""
+    named = ", ".join(both_forms(address) for address in asked)
+    return (
+        f"Somebody answers whatever address is asked ({named}) and refuses all registers there: a"
+        " gateway or server that speaks for absent units. Only who says anything else is counted as"
+        " a unit."
+    )
+
+
+def other_master(settings: LineSettings, frames: Iterable[Frame]) -> str:
+    """Another master was heard, by `frames`."""
+    return f"Another master talks at {settings}: {_who_asks_whom(frames)}."
+
+
+def _who_asks_whom(frames: Iterable[Frame]) -> str:
+    """The units spoken to and the function codes, with how often: request and reply count
+    separately."""
+    count = Counter((frame.address, frame.function) for frame in frames)
+    return "; ".join(
+        f"unit {both_forms(address)} with function {function} ({number} frames)"
+        for (address, function), number in sorted(count.items())
+    )
+
+
+def lost_requests(settings: LineSettings, rounds: int) -> str:
+    """A unit can be missed though it is asked in so many `rounds`."""
+    return (
+        f"At {settings} so many requests to units that are there bring no sound reply that even"
+        f" asked {rounds} times a unit can be missed: mend the pair, then survey again."
+    )
+
+
+def not_asked_for(place: Place) -> str:
+    """A unit answered that is not among the addresses of the survey."""
+    return (
+        f"Unit {both_forms(place.address)} answered at {place.settings}, though it was not to be"
+        " asked."
+    )
+
+
+def fewer_than_expected(found: int, expect: int) -> str:
+    """Not all expected units were found."""
+    return (
+        f"{found} of {expect} expected units were found. Units of the same kind at the same address"
+        " can answer as one: take units off one at a time and see whether the address falls silent."
+    )
+
+
+def stray_bytes(count: int) -> str:
+    """So many bytes belong to no frame."""
+    return (
+        f"{count} bytes came that make no frame and that nobody owned up to: missing bias,"
+        " interference, or somebody at other line settings. Replies can have been lost in them."
+    )
+
+
+def no_reply(*, pulses: bool, echo: bool) -> str:
+    """No unit was found and not one frame was heard, but perhaps `pulses` or the adapter's own
+    `echo`."""
+    heard = "not one byte was heard"
+    if pulses:
+        heard = "nothing was heard but single pulses (such as 00)"
+    elif echo:
+        heard = "nothing was heard but the adapter's own echo"
+    return (
+        f"Nobody answered and {heard}: check the supply of the units, the two wires at both ends,"
+        " and the adapter's own send and receive lamps."
+    )
+
+
+@dataclass(frozen=True)
+class _Coverage:
+    """How a line setting was searched."""
+
+    addresses: tuple[int, ...]
+    times: tuple[int, int]
+    """How often each address was asked, at least and at most."""
+    probes: frozenset[Probe]
+    waits_ms: tuple[int, int]
+    """Shortest and longest."""
+
+    @property
+    def words(self) -> str:
+        return (
+            f"addresses {format_addresses(self.addresses)}, {_span(*self.times)} times each, by"
+            f" {_kinds(self.probes)}, waiting {_span(*self.waits_ms)} ms and listening on for later"
+            " replies"
+        )
+
+
+def coverage(asked: Iterable[Asked], found: Collection[Place]) -> Iterator[str]:
+    """In words, line settings that were searched alike together.
+
+    Who was `found` is not counted: it was looked at closely, and then asked no more.
+    """
+    by_settings: defaultdict[LineSettings, list[Asked]] = defaultdict(list)
+    for one in asked:
+        by_settings[one.settings].append(one)
+    alike: defaultdict[_Coverage, list[str]] = defaultdict(list)
+    for settings, entries in by_settings.items():
+        times = Counter(a for e in entries for a in e.addresses if Place(a, settings) not in found)
+        if times:
+            waits = [e.wait_ms for e in entries]
+            searched = _Coverage(
+                tuple(sorted(times)),
+                (min(times.values()), max(times.values())),
+                frozenset(e.probe for e in entries),
+                (min(waits), max(waits)),
+            )
+            alike[searched].append(str(settings))
+    for searched, places in alike.items():
+        where = ", ".join(places) if len(places) <= _NAMED else f"{len(places)} line settings"
+        yield f"Asked at {where}: {searched.words}."
+
+
+def _kinds(probes: Iterable[Probe]) -> str:
+    """Function codes with the registers they read: a unit that has others only stays silent."""
+    registers: defaultdict[int, set[int]] = defaultdict(set)
+    for probe in probes:
+        registers[probe.function].update([probe.register] if probe.reads else [])
+    kinds = (f"{int(code)}{_at(sorted(registers[code]))}" for code in sorted(registers))
+    return f"function {', '.join(kinds)}"
+
+
+def _at(registers: Sequence[int]) -> str:
+    listed = ", ".join(map(str, registers))
+    return f" (register{'s' if len(registers) > 1 else ''} {listed})" if registers else ""
+
+
+def _span(least: int, most: int) -> str:
+    return str(least) if least == most else f"{least} to {most}"
