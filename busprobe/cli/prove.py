@@ -13,11 +13,12 @@ from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
 from busprobe.files.documents import to_document
-from busprobe.handover.polling import Polling, cycle_words, polling
-from busprobe.handover.tables.proof import advice
+from busprobe.handover.known_bus import polling_of
+from busprobe.handover.tables.proof_table import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
+from busprobe.prove.bus_polling import Polling, cycle_words
 from busprobe.prove.documents import proof_document, table_document
 from busprobe.prove.endurance import RoundDone, RunFinished
 from busprobe.prove.polling_table import PollingRow
@@ -69,7 +70,7 @@ def run(
             trouble = _try(session, stop)
         patterns = failure_patterns(session.job)
         listed = session.bus_list()
-    made, items = polling(listed), advice(listed)
+    made, items = polling_of(listed), advice(listed)
     if as_json:
         measured = made.measured.seconds if made.measured else None
         more = {

@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.drawings.segment import terminator_places
-from busprobe.handover.polling import polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_NOTED, plain
 from busprobe.line.place import Place
 
@@ -79,7 +79,7 @@ def _missing(bus_list: BusList) -> Iterator[Missing]:
         yield Missing(
             "Nobody said how often values are wanted.", "the master's user", how, Ask.PROVE
         )
-    made = polling(bus_list)
+    made = polling_of(bus_list)
     if made.table.rows and made.measured is None:
         yield Missing(
             "The polling table was not tried on the bus.",

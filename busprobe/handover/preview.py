@@ -14,7 +14,7 @@ from busprobe.handover.formats.html_page import by_hand
 from busprobe.handover.formats.label_sheets import cable_labels, unit_labels
 from busprobe.handover.table import plain
 from busprobe.handover.tables.papers import book_tables, page_tables
-from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.proof_table import latest_proof
 
 _PAIRS = 2
 """Columns of a table of items and values."""

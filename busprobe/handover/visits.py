@@ -14,7 +14,7 @@ from dataclasses import replace
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
 from busprobe.handover.table import plain
-from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, parse_addresses

@@ -15,13 +15,14 @@ from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError
 from busprobe.handover.files import EXPORTERS
-from busprobe.handover.polling import cycle_words, polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.job.job import Job
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.profiles.schema import factories
 from busprobe.profiles.store import folders, load_all
+from busprobe.prove.bus_polling import cycle_words
 from busprobe.prove.endurance import RunFinished as Proven
 from busprobe.prove.words import findings
 from busprobe.readdress.move import Prepared
@@ -249,7 +250,7 @@ class _Demo:
                     self._say(f"  {words}")
         for _ in self._session.try_polling(_ROUNDS):
             pass  # what it measured is kept in the job
-        self._say(f"  Polling table: {cycle_words(polling(self._session.bus_list()))}")
+        self._say(f"  Polling table: {cycle_words(polling_of(self._session.bus_list()))}")
 
     def _hand_over(self, folder: Path, overwrite: bool) -> Path:
         self._say("Hand over")

@@ -13,13 +13,14 @@ from threading import Event as StopFlag
 
 from busprobe.errors import RefusedError
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.polling import polled_units, trial_document
+from busprobe.handover.known_bus import known_bus
 from busprobe.job.job import Job
 from busprobe.job.records import Latency, UnitRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.profiles.schema import Profile
 from busprobe.prove import endurance
+from busprobe.prove.bus_polling import polled_units, trial_document
 from busprobe.prove.documents import PROOF_FORMAT, proof_document, stored_proof
 from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
@@ -142,7 +143,7 @@ def try_polling(
     """
     waits = Waits(reply=endurance.RunPlan.reply_wait)
     anew = replace(bus_list, trial=None)  # what an earlier trial was refused may have been noise
-    trial = try_table(line, polled_units(anew), waits, stop)
+    trial = try_table(line, polled_units(known_bus(anew)), waits, stop)
     if not trial.table.rows:
         raise RefusedError(
             "There is nothing to poll yet: no point of any unit is known.",

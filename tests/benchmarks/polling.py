@@ -23,7 +23,7 @@ from pymodbus.client import ModbusSerialClient
 from serial import Serial
 
 from busprobe.handover.bus_list import PointRow
-from busprobe.handover.polling import polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.job.job import Job
 from busprobe.line.clock import Clock, SystemClock, VirtualClock
 from busprobe.line.settings import LineSettings
@@ -62,7 +62,7 @@ def known_bus(scenario: str, settings: LineSettings) -> tuple[PollingTable, tupl
             pass  # what they refuse
         listed = session.bus_list()
         session.close()
-        return polling(listed).table, listed.points
+        return polling_of(listed).table, listed.points
 
 
 def run(

@@ -11,13 +11,14 @@ from pathlib import Path
 import pytest
 
 from busprobe.errors import RefusedError, UsageError
-from busprobe.handover.polling import cycle_words, polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.job import Job, UnitRecord
 from busprobe.job.records import Latency
 from busprobe.line.clock import VirtualClock
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
+from busprobe.prove.bus_polling import cycle_words
 from busprobe.prove.endurance import RoundDone, RunFinished, RunProgress
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
@@ -178,7 +179,7 @@ def test_the_polling_table_is_tried_and_its_cycle_measured_beside_the_computed_o
     *_, last = session.try_polling(20)
     assert isinstance(last, RunFinished)
     assert last.proof.clean
-    made = polling(session.bus_list())
+    made = polling_of(session.bus_list())
     assert made.measured is not None
     assert made.measured.cycles == 20
     assert made.measured.seconds == pytest.approx(made.table.cycle_s, rel=0.05)
@@ -227,7 +228,7 @@ def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) 
         trial = session.job.latest("polling")
         assert trial is not None
         assert [block["register"] for block in trial.document["refused"]]
-        assert polling(session.bus_list()).measured is not None
+        assert polling_of(session.bus_list()).measured is not None
 
 
 def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(session: Session) -> None:

@@ -14,7 +14,7 @@ from busprobe.handover.drawings.segment import cable_order, segment_drawing
 from busprobe.handover.formats.pages import render
 from busprobe.handover.table import NOT_NOTED
 from busprobe.handover.tables.papers import page_tables, segment_table
-from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.proof_table import latest_proof
 
 PEN = (
     "Behaviour with one unit off",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats.csv_files import csv_bytes
-from busprobe.handover.tables.polling import polling_tables
+from busprobe.handover.tables.polling_table import polling_tables
 
 
 def files(bus_list: BusList) -> dict[str, bytes]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.table import NOT_TESTED, Cell, Table
-from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.modbus.addresses import format_addresses
 from busprobe.prove.statistics import error_bound
 from busprobe.wiring.meter import Level, Measurement

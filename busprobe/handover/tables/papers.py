@@ -19,7 +19,7 @@ from busprobe.handover.bus_list import (
 )
 from busprobe.handover.circuits import circuit_tables
 from busprobe.handover.drawings.segment import terminator_places
-from busprobe.handover.polling import polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import (
     NOT_NOTED,
     NOT_TESTED,
@@ -34,8 +34,8 @@ from busprobe.handover.table import (
 )
 from busprobe.handover.tables.acceptance import acceptance_table
 from busprobe.handover.tables.addresses import address_table
-from busprobe.handover.tables.polling import REQUESTS, polling_tables, request_table
-from busprobe.handover.tables.proof import advice, proof_table
+from busprobe.handover.tables.polling_table import REQUESTS, polling_tables, request_table
+from busprobe.handover.tables.proof_table import advice, proof_table
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.meter import Measurement
 
@@ -76,7 +76,7 @@ def page_tables(bus_list: BusList) -> tuple[Table, ...]:
         address_table(bus_list),
         point_table(bus_list, POINTS),
         *circuit_tables(bus_list),
-        request_table(polling(bus_list), REQUESTS),
+        request_table(polling_of(bus_list), REQUESTS),
         journal_table(bus_list),
         proof_table(bus_list),
         wiring_table(bus_list),

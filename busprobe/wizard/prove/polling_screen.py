@@ -15,7 +15,7 @@ from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
 from busprobe.handover.bus_list import PointRow
-from busprobe.handover.polling import polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
@@ -70,7 +70,7 @@ class PollingScreen(Screen[None]):
 
     def show_table(self) -> None:
         """Make the table anew from the job."""
-        made = polling(self._session.bus_list())
+        made = polling_of(self._session.bus_list())
         self._rows = {f"{row.place} {row.block}": row for row in made.table.rows}
         self._table.fill((key, _cells(row)) for key, row in self._rows.items())
         self.query_one("#polling-words", Static).update(polling_words(made))

@@ -17,7 +17,7 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
-from busprobe.handover.tables.proof import advice
+from busprobe.handover.tables.proof_table import advice
 from busprobe.line.place import Place
 from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
 from busprobe.prove.proof import PollResult, Proof, UnitTally

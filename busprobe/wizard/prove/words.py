@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
-from busprobe.handover.polling import Polling, cycle_words
 from busprobe.prove.advice import Advised
+from busprobe.prove.bus_polling import Polling, cycle_words
 from busprobe.prove.statistics import milliseconds
 
 HELP = """\

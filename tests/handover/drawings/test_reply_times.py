@@ -7,7 +7,7 @@ import pytest
 
 from busprobe.handover.drawings import svg
 from busprobe.handover.drawings.reply_times import reply_plots
-from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict

@@ -9,8 +9,9 @@ from crccheck.crc import CrcModbus
 
 from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.handover.formats import polling_files
-from busprobe.handover.polling import cycle_words, polling, trial_document
+from busprobe.handover.known_bus import polling_of
 from busprobe.job.intervals import USUAL
+from busprobe.prove.bus_polling import cycle_words, trial_document
 from busprobe.prove.trial import Trial
 from busprobe.text import hex_bytes
 from tests.handover.formats.test_csv_files import records
@@ -114,22 +115,22 @@ def test_a_register_that_says_a_scale_is_read_with_its_value() -> None:
 )
 def test_what_was_not_measured_is_called_assumed(change: dict[str, object], assumed: str) -> None:
     known = listing(point(0), unit=replace(UNIT, match=1.0))
-    assert polling(known).assumed == (polling(listing(point(0))).assumed)
+    assert polling_of(known).assumed == (polling_of(listing(point(0))).assumed)
     unit = replace(UNIT, **change)  # type: ignore[arg-type]
-    more = set(polling(listing(point(0), unit=unit)).assumed) - set(polling(known).assumed)
+    more = set(polling_of(listing(point(0), unit=unit)).assumed) - set(polling_of(known).assumed)
     assert len(more) == 1
     assert assumed in more.pop()
 
 
 def test_the_interval_is_called_an_assumption_until_somebody_says_it() -> None:
     found = listing(point(0))
-    assert polling(found).wanted.startswith(
+    assert polling_of(found).wanted.startswith(
         "Nobody said how often values are wanted: every 10 s is taken"
     )
     said = replace(
         found, segment=replace(found.segment, every_s=2.0), points=(point(0, every_s=2.0),)
     )
-    assert polling(said).wanted == "Values are wanted every 2 s."
+    assert polling_of(said).wanted == "Values are wanted every 2 s."
     assert notes(said)["Wanted"]["Value"] == "2.0"
 
 
@@ -147,12 +148,12 @@ def test_an_urgent_value_is_asked_for_by_itself_and_takes_its_scale_along() -> N
 def test_registers_in_between_are_named_as_not_tried() -> None:
     found = listing(point(0), point(2))
     assert requests(found)[0]["Registers in between"] == "1"
-    assert any("in between" in words for words in polling(found).assumed)
+    assert any("in between" in words for words in polling_of(found).assumed)
 
 
 def tried(bus_list: BusList, **changes: object) -> BusList:
     """The list after its table was tried: all given, nothing refused, 43.5 ms a cycle."""
-    table = polling(bus_list).table
+    table = polling_of(bus_list).table
     given = tuple((row.place, row.block) for row in table.rows)
     document = trial_document(Trial(table, given, ()), 0.0435, cycles=20, polls=20, failed=0)
     return replace(bus_list, trial=StepSheet(MADE, json.loads(json.dumps({**document, **changes}))))
@@ -163,15 +164,15 @@ def test_the_cycle_measured_on_the_bus_stands_beside_the_computed_one() -> None:
     assert notes(found)["Whole cycle, measured"]["Value"] == "not tested"
     after = tried(found)
     assert notes(after)["Whole cycle, measured"]["Value"] == "43.5"
-    assert "no poll failed" in cycle_words(polling(after))
-    assert not any("in between" in words for words in polling(after).assumed)
+    assert "no poll failed" in cycle_words(polling_of(after))
+    assert not any("in between" in words for words in polling_of(after).assumed)
 
 
 def test_a_measured_cycle_of_other_requests_is_not_shown() -> None:
     """Nobody measured the table as it is now."""
     after = replace(tried(listing(point(0))), points=(point(0), point(1)))
-    assert polling(after).measured is None
-    assert "not yet tried" in cycle_words(polling(after))
+    assert polling_of(after).measured is None
+    assert "not yet tried" in cycle_words(polling_of(after))
 
 
 def test_what_a_trial_showed_to_be_refused_is_not_asked_for_again() -> None:
@@ -184,7 +185,7 @@ def test_who_is_not_asked_and_why() -> None:
     silent = replace(UNIT, address=13, tag="")
     clash = replace(UNIT, address=14, state="clash", tag="")
     found = replace(listing(point(0), point(9, 200)), units=(UNIT, silent, clash))
-    assert polling(found).not_asked == (
+    assert polling_of(found).not_asked == (
         "Address 13 (0x0D) 9600-8N1: no points are known.",
         "Address 14 (0x0E) 9600-8N1: clash, so nobody to ask.",
         "Address 12 (0x0C), p9: 200 registers in one request, the unit gives 125.",
@@ -200,7 +201,7 @@ def test_what_is_so_of_many_units_is_said_once() -> None:
     silent = tuple(
         replace(UNIT, address=address, settings=settings) for address, settings in unknown
     )
-    made = polling(replace(listing(point(0)), units=(*units, *silent), points=points))
+    made = polling_of(replace(listing(point(0)), units=(*units, *silent), points=points))
     assert made.not_asked == ("Addresses 30-31 at 9600-8N1; 32 at 19200-8E1: no points are known.",)
     assert (
         "Addresses 12-14,20 at 9600-8N1: reply time not measured, 100 ms assumed." in made.assumed
@@ -208,10 +209,9 @@ def test_what_is_so_of_many_units_is_said_once() -> None:
 
 
 def test_different_line_settings_cannot_be_one_masters_table() -> None:
-    found = replace(
-        listing(point(0)), segment=replace(EMPTY.segment, settings=("9600-8N1", "19200-8E1"))
-    )
-    assert any("line settings differ" in words for words in polling(found).assumed)
+    other = replace(UNIT, address=20, settings="19200-8E1")
+    found = replace(listing(point(0)), units=(UNIT, other))
+    assert any("line settings differ" in words for words in polling_of(found).assumed)
 
 
 def test_the_measured_round_stands_beside_the_computed_cycle() -> None:
@@ -224,5 +224,5 @@ def test_the_measured_round_stands_beside_the_computed_cycle() -> None:
 
 def test_without_points_the_table_is_empty_and_assumes_nothing() -> None:
     assert requests(EMPTY) == []
-    assert polling(EMPTY).assumed == ()
+    assert polling_of(EMPTY).assumed == ()
     assert "Whole cycle, computed" not in notes(EMPTY)

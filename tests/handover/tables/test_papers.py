@@ -16,7 +16,7 @@ from busprobe.handover.tables.papers import (
     whole_tables,
     wiring_table,
 )
-from busprobe.handover.tables.proof import proof_table
+from busprobe.handover.tables.proof_table import proof_table
 from busprobe.handover.visits import with_earlier
 from busprobe.job import Job
 from busprobe.wiring.record import wiring_document

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.polling import polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.modbus.addresses import both_forms
 from busprobe.prove.advice import Advised, advise
@@ -34,7 +34,7 @@ def advice(bus_list: BusList) -> tuple[Advised, ...]:
     """What to set at the master, as far as the last endurance run and the points on the list
     allow."""
     proof = latest_proof(bus_list)
-    return () if proof is None else advise(proof, polling(bus_list).table).items
+    return () if proof is None else advise(proof, polling_of(bus_list).table).items
 
 
 def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:

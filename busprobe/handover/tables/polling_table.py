@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.polling import Polling, polling
+from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_TESTED, Cell, Column, Part, Table, in_hex, table_of
-from busprobe.handover.tables.proof import latest_proof
+from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.line.timing import silence_before
+from busprobe.prove.bus_polling import Polling
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.text import hex_bytes
@@ -39,7 +40,7 @@ _COLUMNS: tuple[Column, ...] = (
 
 def polling_tables(bus_list: BusList) -> tuple[Table, Table]:
     """The requests in the order of the master's cycle, and what they rest on."""
-    made = polling(bus_list)
+    made = polling_of(bus_list)
     notes = Table(
         "polling-notes",
         "Polling notes",

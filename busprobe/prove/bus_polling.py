@@ -1,5 +1,4 @@
-"""The polling table that a bus list allows: from its points, its measured reply times, and what has
-to be assumed."""
+"""The polling table that a bus allows: from its points, its reply times, and what is assumed."""
 
 from __future__ import annotations
 
@@ -8,12 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from busprobe.files.documents import to_document
-from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.job.intervals import USUAL
 from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
-from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.documents import POLLING_FORMAT, table_document
 from busprobe.prove.polling_table import PolledUnit, PollingTable, Wanted, polling_table
@@ -24,6 +22,60 @@ from busprobe.prove.words import hindrance_words
 LATENCY = 0.1
 """Seconds until a reply begins, where it was not measured: units take 10 to 100 ms (common
 practice)."""
+
+
+@dataclass(frozen=True)
+class KnownPoint:
+    """A value that the master may want."""
+
+    name: str
+    block: Block
+    every_s: float
+    """Seconds after which a new value is wanted."""
+    scale: Block | None = None
+    """The register that says its scale at any moment; None where it has none."""
+
+
+@dataclass(frozen=True)
+class KnownUnit:
+    """A place on the bus where something answers, as far as a polling table needs to know it."""
+
+    place: Place
+    tag: str
+    state: str
+    """``unit``, or why it cannot be polled: ``clash``, ``unsure``."""
+    points: tuple[KnownPoint, ...] = ()
+    latency_s: float | None = None
+    """Median reply time; None = not measured."""
+    polled: bool = False
+    """Whether an endurance run has polled it."""
+    registers_a_request: int | None = None
+    gap_s: float = 0.0
+    certain: bool = True
+    """Whether its device type is certain, where it has one."""
+
+    @property
+    def name(self) -> str:
+        """Address, line settings and tag."""
+        said = (both_forms(self.place.address), str(self.place.settings), self.tag)
+        return " ".join(filter(None, ("Address", *said)))
+
+
+@dataclass(frozen=True)
+class KnownBus:
+    """All that the polling table of a bus rests on."""
+
+    units: tuple[KnownUnit, ...]
+    every_s: float | None
+    """Seconds after which new values are wanted; None = nobody said."""
+    trial_made: str = ""
+    trial: Mapping[str, Any] | None = None
+    """The last trial of the table on the bus, as it is kept; None = not tried."""
+
+    @property
+    def asked(self) -> tuple[KnownUnit, ...]:
+        """The units that there is anything to ask of."""
+        return tuple(unit for unit in self.units if unit.state == "unit" and unit.points)
 
 
 @dataclass(frozen=True)
@@ -60,16 +112,13 @@ class Polling:
     """The cycle as measured; `None` where just these requests were not tried on the bus."""
 
 
-def polling(bus_list: BusList) -> Polling:
-    """The cheapest requests that fetch every point on the list, as often as it is wanted."""
-    points = _points(bus_list)
-    found = [unit for unit in bus_list.units if unit.found]
-    asked = _asked(bus_list, points)
-    table = polling_table(polled_units(bus_list))
+def polling(bus: KnownBus) -> Polling:
+    """The cheapest requests that fetch every point, as often as it is wanted."""
+    table = polling_table(polled_units(bus))
     unknown = [
         (unit, "no points are known" if unit.state == "unit" else f"{unit.state}, so nobody to ask")
-        for unit in found
-        if unit not in asked
+        for unit in bus.units
+        if unit not in bus.asked
     ]
     silent_on = list(_said_once(unknown))
     silent_on += [
@@ -78,21 +127,27 @@ def polling(bus_list: BusList) -> Polling:
     ]
     return Polling(
         table,
-        _wanted(bus_list),
-        tuple(_assumed(bus_list, asked, table)),
+        _wanted(bus),
+        tuple(_assumed(bus, table)),
         tuple(silent_on),
-        _measured(bus_list.trial, table),
+        _measured(bus, table),
     )
 
 
-def polled_units(bus_list: BusList) -> tuple[PolledUnit, ...]:
+def polled_units(bus: KnownBus) -> tuple[PolledUnit, ...]:
     """What the table is made of: each unit with its points, its limits, and what a trial showed it
     refuses."""
-    points = _points(bus_list)
-    refused = _blocks(bus_list.trial, "refused")
+    refused = _blocks(bus, "refused")
     return tuple(
-        _polled(unit, points[unit.place], refused.get(unit.place, ()))
-        for unit in _asked(bus_list, points)
+        PolledUnit(
+            unit.place,
+            (*_values(unit.points), *_scales(unit.points)),
+            LATENCY if unit.latency_s is None else unit.latency_s,
+            MOST_REGISTERS if unit.registers_a_request is None else unit.registers_a_request,
+            unit.gap_s,
+            refused.get(unit.place, ()),
+        )
+        for unit in bus.asked
     )
 
 
@@ -117,65 +172,42 @@ def _block_document(place: Place, block: Block) -> dict[str, object]:
     return {"address": place.address, "settings": str(place.settings), **to_document(block)}
 
 
-def _points(bus_list: BusList) -> Mapping[Place, list[PointRow]]:
-    points: dict[Place, list[PointRow]] = {}
-    for point in bus_list.points:
-        points.setdefault(point.place, []).append(point)
-    return points
-
-
-def _asked(bus_list: BusList, points: Mapping[Place, list[PointRow]]) -> list[UnitRow]:
-    return [unit for unit in bus_list.units if unit.state == "unit" and unit.place in points]
-
-
-def _polled(unit: UnitRow, points: Sequence[PointRow], refused: tuple[Block, ...]) -> PolledUnit:
-    return PolledUnit(
-        unit.place,
-        (*_values(points), *_scales(points)),
-        LATENCY if unit.latency_median_ms is None else unit.latency_median_ms / 1000,
-        MOST_REGISTERS if unit.registers_a_request is None else unit.registers_a_request,
-        (unit.gap_ms or 0) / 1000,
-        refused,
-    )
-
-
-def _values(points: Iterable[PointRow]) -> Iterator[Wanted]:
+def _values(points: Iterable[KnownPoint]) -> Iterator[Wanted]:
     for point in points:
-        yield Wanted(point.name, Block(point.function, point.register, point.count), point.every_s)
+        yield Wanted(point.name, point.block, point.every_s)
 
 
-def _scales(points: Iterable[PointRow]) -> Iterator[Wanted]:
+def _scales(points: Iterable[KnownPoint]) -> Iterator[Wanted]:
     """Registers that say the scale of a value at any moment, each once, as often as its most urgent
     value."""
-    scaled: dict[tuple[int, int], list[PointRow]] = {}
+    scaled: dict[Block, list[KnownPoint]] = {}
     for point in points:
-        if point.scale_register is not None:
-            scaled.setdefault((point.function, point.scale_register), []).append(point)
-    for (function, register), values in scaled.items():
+        if point.scale is not None:
+            scaled.setdefault(point.scale, []).append(point)
+    for block, values in scaled.items():
         every = min(point.every_s for point in values)
-        yield Wanted(f"scale of {values[-1].name}", Block(function, register, 1), every)
+        yield Wanted(f"scale of {values[-1].name}", block, every)
 
 
-def _wanted(bus_list: BusList) -> str:
-    every = bus_list.segment.every_s
-    special = sum(point.every_s != (USUAL if every is None else every) for point in bus_list.points)
-    more = (
-        f", {special} of {len(bus_list.points)} values at intervals of their own" if special else ""
-    )
-    if every is None:
+def _wanted(bus: KnownBus) -> str:
+    points = [point for unit in bus.units for point in unit.points]
+    usual = USUAL if bus.every_s is None else bus.every_s
+    special = sum(point.every_s != usual for point in points)
+    more = f", {special} of {len(points)} values at intervals of their own" if special else ""
+    if bus.every_s is None:
         return f"Nobody said how often values are wanted: every {USUAL:g} s is taken{more}."
-    return f"Values are wanted every {every:g} s{more}."
+    return f"Values are wanted every {bus.every_s:g} s{more}."
 
 
-def _assumed(bus_list: BusList, asked: Sequence[UnitRow], table: PollingTable) -> Iterator[str]:
+def _assumed(bus: KnownBus, table: PollingTable) -> Iterator[str]:
     if not table.rows:
         return
-    if len(bus_list.segment.settings) > 1:
+    if len({unit.place.settings for unit in bus.units}) > 1:
         yield (
             "One master with one line setting cannot send these requests: the units' line settings"
             " differ."
         )
-    given = _blocks(bus_list.trial, "given")
+    given = _blocks(bus, "given")
     untried = {
         row.place.address
         for row in table.rows
@@ -187,53 +219,48 @@ def _assumed(bus_list: BusList, asked: Sequence[UnitRow], table: PollingTable) -
             f"Registers read only because they lie in between were not all tried at {listed}: they"
             " may be refused."
         )
-    yield from _said_once((unit, words) for unit in asked for words in _assumed_of(unit))
+    yield from _said_once((unit, words) for unit in bus.asked for words in _assumed_of(unit))
 
 
-def _assumed_of(unit: UnitRow) -> Iterator[str]:
-    if unit.latency_median_ms is None:
+def _assumed_of(unit: KnownUnit) -> Iterator[str]:
+    if unit.latency_s is None:
         yield f"reply time not measured, {1000 * LATENCY:g} ms assumed"
-    elif not unit.polls:
+    elif not unit.polled:
         yield "reply time from the few requests of the survey, no endurance run"
     if unit.registers_a_request is None:
         yield f"how many registers it gives at once is not known, {MOST_REGISTERS} assumed"
-    if unit.match is not None and unit.match < RECOGNISED:
+    if not unit.certain:
         yield "the device type is not certain, and neither are its registers"
 
 
-def _said_once(said: Iterable[tuple[UnitRow, str]]) -> Iterator[str]:
+def _said_once(said: Iterable[tuple[KnownUnit, str]]) -> Iterator[str]:
     """One sentence for all units of which the same is said: on a full bus nobody reads it thirty
     times."""
-    told: dict[str, list[UnitRow]] = {}
+    told: dict[str, list[KnownUnit]] = {}
     for unit, words in said:
         told.setdefault(words, []).append(unit)
     for words, together in told.items():
         yield f"{_names(together)}: {words}."
 
 
-def _trial_of(sheet: StepSheet | None) -> Mapping[str, Any]:
+def _trial_of(bus: KnownBus) -> Mapping[str, Any]:
     """The trial's document where it is in the format known here."""
-    return (
-        sheet.document
-        if sheet is not None and sheet.document.get("format") == POLLING_FORMAT
-        else {}
-    )
+    kept = bus.trial or {}
+    return kept if kept.get("format") == POLLING_FORMAT else {}
 
 
-def _blocks(sheet: StepSheet | None, which: str) -> Mapping[Place, tuple[Block, ...]]:
+def _blocks(bus: KnownBus, which: str) -> Mapping[Place, tuple[Block, ...]]:
     found: dict[Place, tuple[Block, ...]] = {}
-    for one in _trial_of(sheet).get(which, ()):
+    for one in _trial_of(bus).get(which, ()):
         place = Place.parse(f"{one['address']} {one['settings']}")
-        found[place] = (
-            *found.get(place, ()),
-            Block(one["function"], one["register"], one["count"]),
-        )
+        block = Block(one["function"], one["register"], one["count"])
+        found[place] = (*found.get(place, ()), block)
     return found
 
 
-def _measured(sheet: StepSheet | None, table: PollingTable) -> Measured | None:
-    document = _trial_of(sheet)
-    if sheet is None or not document or document["cycle_s"] is None:
+def _measured(bus: KnownBus, table: PollingTable) -> Measured | None:
+    document = _trial_of(bus)
+    if not document or document["cycle_s"] is None:
         return None
     tried = {
         (Place.parse(f"{row['address']} {row['settings']}"), bytes.fromhex(row["request"]))
@@ -241,9 +268,8 @@ def _measured(sheet: StepSheet | None, table: PollingTable) -> Measured | None:
     }
     if tried != {(row.place, row.request.frame) for row in table.rows}:
         return None
-    return Measured(
-        sheet.made, document["cycle_s"], document["cycles"], document["polls"], document["failed"]
-    )
+    counts = (document["cycles"], document["polls"], document["failed"])
+    return Measured(bus.trial_made, document["cycle_s"], *counts)
 
 
 def cycle_words(made: Polling) -> str:
@@ -260,16 +286,12 @@ def cycle_words(made: Polling) -> str:
     )
 
 
-def _names(units: Sequence[UnitRow]) -> str:
+def _names(units: Sequence[KnownUnit]) -> str:
     if len(units) == 1:
-        return _name(units[0])
-    places: dict[str, list[int]] = {}
+        return units[0].name
+    places: dict[LineSettings, list[int]] = {}
     for unit in units:
-        places.setdefault(unit.settings, []).append(unit.address)
+        places.setdefault(unit.place.settings, []).append(unit.place.address)
     return "Addresses " + "; ".join(
         f"{format_addresses(listed)} at {settings}" for settings, listed in places.items()
     )
-
-
-def _name(unit: UnitRow) -> str:
-    return " ".join(filter(None, ("Address", both_forms(unit.address), unit.settings, unit.tag)))
