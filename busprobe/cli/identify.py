@@ -7,6 +7,7 @@ from pathlib import Path
 from busprobe.cli import output
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import BASIC_OBJECTS, object_name
@@ -18,7 +19,7 @@ def run(
 ) -> ExitCode:
     """Do what ``busprobe identify`` is asked for."""
     with session_on(port, job_file, settings) as session:
-        found = session.identify(address, settings)
+        found = session.identify(Place(address, settings))
     if as_json:
         output.document(_document(found))
     else:

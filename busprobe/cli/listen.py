@@ -32,7 +32,7 @@ def run(
     cancel = threading.Event()
     with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
         output.say(f"Listening for {seconds:g} s at {settings}; Ctrl-C ends it …")
-        heard = session.hear_pair(seconds, asking, cancel=cancel)
+        heard = session.listen_and_ask(seconds, asking, cancel=cancel)
     if as_json:
         output.document({"format": "busprobe.listen/1", "port": port, **heard.document()})
     else:

@@ -37,7 +37,7 @@ _CYCLES = 20
 
 _TITLES = {
     PollResult.OK: "OK",
-    PollResult.OK_AFTER_JUNK: "Junk",
+    PollResult.OK_AFTER_STRAY_BYTES: "Junk",
     PollResult.EXCEPTION: "Exc.",
     PollResult.SILENT: "Silent",
     PollResult.LATE: "Late",

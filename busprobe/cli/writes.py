@@ -12,6 +12,7 @@ import click
 from busprobe.cli import output
 from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.job.journal import Result
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
@@ -56,7 +57,7 @@ def profile(
     if profile_id is not None:
         return named_profile(session, profile_id)
     output.say(f"Asking the unit at {address} what it is.")
-    asked = session.identify(address, settings)
+    asked = session.identify(Place(address, settings))
     if asked.examination.kind is not Kind.UNIT:
         raise RefusedError(
             f"Unit address {both_forms(address)} at {settings}: {asked.notes[0]}",
@@ -224,15 +225,15 @@ def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]],
             move = outcome.move
             here = move.target if outcome.result is Result.VERIFIED else move.source
             output.say(f"To be switched off and on: {move.name(here)}")
-        hands = session.hands
-        if yes and hands is None:
+        terminals = session.terminals
+        if yes and terminals is None:
             output.say("Not checked: nobody was there to switch them off and on.")
             return False
         done = yes or click.confirm(
             "Switch them off and on now.  Has that been done?", default=False, err=True
         )
-        if done and hands is not None:
-            hands.power_cycle()
+        if done and terminals is not None:
+            terminals.power_cycle()
         return done
 
     return power_cycled

@@ -172,7 +172,7 @@ def _with_counters(row: UnitRow, counters: Mapping[str, int]) -> UnitRow:
         crc_errors=counters.get(PollResult.CRC, 0),
         other_errors=sum(counters.get(kind, 0) for kind in OTHER_ERRORS),
         exceptions=counters.get(PollResult.EXCEPTION, 0),
-        after_junk=counters.get(PollResult.OK_AFTER_JUNK, 0),
+        after_junk=counters.get(PollResult.OK_AFTER_STRAY_BYTES, 0),
     )
 
 

@@ -43,7 +43,7 @@ def crc(data: bytes) -> bytes:
     return FramerRTU.compute_CRC(data).to_bytes(2, "big")
 
 
-def is_sound(frame: bytes) -> bool:
+def is_valid(frame: bytes) -> bool:
     """Whether `frame` has a frame's length and ends in the right CRC."""
     return SHORTEST <= len(frame) <= LONGEST and frame[-2:] == crc(frame[:-2])
 
@@ -63,10 +63,10 @@ def declared_length(data: bytes, function: int) -> int | None:
 
 
 def declared_frame(data: bytes, function: int) -> bytes | None:
-    """The sound reply to `function` that `data` begins with, by its declared length; None if there
+    """The valid reply to `function` that `data` begins with, by its declared length; None if there
     is none."""
     length = declared_length(data, function)
     if length is None or length > len(data):
         return None
     frame = data[:length]
-    return frame if is_sound(frame) else None
+    return frame if is_valid(frame) else None

@@ -49,11 +49,11 @@ class IdentificationPage:
 
 
 def identification_page(reply: Reply) -> IdentificationPage:
-    """Take apart a sound reply to a device identification request.
+    """Take apart a valid reply to a device identification request.
 
     Length bytes are trusted and object counts are not, since the standard's own example miscounts.
     """
-    if not reply.sound or reply.request.function is not Function.READ_DEVICE_IDENTIFICATION:
+    if not reply.valid or reply.request.function is not Function.READ_DEVICE_IDENTIFICATION:
         raise ValueError("not a sound device identification reply")
     pdu = ReadDeviceInformationResponse()
     pdu.decode(reply.frame[2:-2])
@@ -77,8 +77,8 @@ class ServerId:
 
 
 def server_id(reply: Reply) -> ServerId:
-    """Take apart a sound reply to a server id request."""
-    if not reply.sound or reply.request.function is not Function.REPORT_SERVER_ID:
+    """Take apart a valid reply to a server id request."""
+    if not reply.valid or reply.request.function is not Function.REPORT_SERVER_ID:
         raise ValueError("not a sound server id reply")
     data = reply.frame[3:-2]
     if data[-1:] in (b"\x00", b"\xff"):

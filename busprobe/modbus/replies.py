@@ -23,7 +23,7 @@ class Verdict(StrEnum):
     """What a reply is, in the words used on screen and in files."""
 
     OK = "ok"
-    OK_AFTER_JUNK = "ok after junk"
+    OK_AFTER_STRAY_BYTES = "ok after junk"
     EXCEPTION = "exception"
     NOT_CONFORMING = "frame ok, not conforming"
     FOREIGN = "answered as other address"
@@ -65,9 +65,9 @@ class Reply:
     verdict: Verdict
     frame: bytes = b""
     """The frame the verdict is about, CRC included; empty where there is none."""
-    junk_before: bytes = b""
+    stray_before: bytes = b""
     """Bytes ahead of the frame."""
-    junk_after: bytes = b""
+    stray_after: bytes = b""
     """Bytes behind the frame."""
 
     @property
@@ -83,7 +83,7 @@ class Reply:
         A chunk is stamped when its last byte was there, so the wire time of its bytes from the
         frame on is taken off. None without a frame.
         """
-        ahead = len(self.junk_before)
+        ahead = len(self.stray_before)
         for chunk in self.exchange.chunks if self.frame else ():
             if ahead < len(chunk.data):
                 began = chunk.at - self.exchange.settings.wire_time(len(chunk.data) - ahead)
@@ -92,20 +92,20 @@ class Reply:
         return None
 
     @property
-    def sound(self) -> bool:
+    def valid(self) -> bool:
         """Whether the asked unit did what was asked and said so in a conforming frame."""
-        return self.verdict in (Verdict.OK, Verdict.OK_AFTER_JUNK)
+        return self.verdict in (Verdict.OK, Verdict.OK_AFTER_STRAY_BYTES)
 
     @property
     def present(self) -> bool:
-        """Whether a unit at the asked address has shown itself: any sound frame of its own,
+        """Whether a unit at the asked address has shown itself: any valid frame of its own,
         exceptions included.
 
         A gateway's word that its target failed to respond is no presence.
         """
         if self.verdict is Verdict.EXCEPTION:
             return self.exception not in GATEWAY_EXCEPTIONS
-        return self.sound or self.verdict is Verdict.NOT_CONFORMING
+        return self.valid or self.verdict is Verdict.NOT_CONFORMING
 
     @property
     def exception(self) -> int | None:
@@ -114,8 +114,8 @@ class Reply:
 
     @property
     def registers(self) -> tuple[int, ...]:
-        """The register values of a sound reply to a read; empty otherwise."""
-        if not self.sound or self.request.function not in _READS:
+        """The register values of a valid reply to a read; empty otherwise."""
+        if not self.valid or self.request.function not in _READS:
             return ()
         return struct.unpack(f">{self.frame[2] // 2}H", self.frame[3:-2])
 
@@ -150,7 +150,7 @@ def judge(request: Request, exchange: Exchange) -> Reply:
     # one all the same.
     for start in own:
         frame = received[start:]
-        if _has_head(request, frame) and framing.is_sound(frame):
+        if _has_head(request, frame) and framing.is_valid(frame):
             return _framed(request, exchange, _miscounted_verdict(request, frame), start, frame)
     foreign = _foreign(request, exchange)
     if foreign is not None:
@@ -168,7 +168,7 @@ def judge(request: Request, exchange: Exchange) -> Reply:
                 exchange,
                 Verdict.CRC_BAD_HEAD_OK,
                 received[start:],
-                junk_before=received[:start],
+                stray_before=received[:start],
             )
     if len(received) == expected_length(request):
         return Reply(request, exchange, Verdict.CRC_BAD)
@@ -188,7 +188,7 @@ def expected_length(request: Request) -> int | None:
 
 
 def _foreign(request: Request, exchange: Exchange) -> Reply | None:
-    """A sound reply to the same function code from an address that was not asked."""
+    """A valid reply to the same function code from an address that was not asked."""
     received = exchange.received
     for start in range(len(received)):
         frame = framing.declared_frame(received[start:], request.function)
@@ -206,8 +206,8 @@ def _framed(
         exchange,
         verdict,
         frame,
-        junk_before=received[:start],
-        junk_after=received[start + len(frame) :],
+        stray_before=received[:start],
+        stray_after=received[start + len(frame) :],
     )
 
 
@@ -220,7 +220,7 @@ def _own_verdict(request: Request, frame: bytes, start: int) -> Verdict:
         return Verdict.EXCEPTION
     if not _conforms(request, frame):
         return Verdict.NOT_CONFORMING
-    return Verdict.OK_AFTER_JUNK if start else Verdict.OK
+    return Verdict.OK_AFTER_STRAY_BYTES if start else Verdict.OK
 
 
 def _miscounted_verdict(request: Request, frame: bytes) -> Verdict:
@@ -232,7 +232,7 @@ def _miscounted_verdict(request: Request, frame: bytes) -> Verdict:
 
 
 def _conforms(request: Request, frame: bytes) -> bool:
-    """Whether a sound positive reply says what the request asked for, and no less."""
+    """Whether a valid positive reply says what the request asked for, and no less."""
     expected = expected_length(request)
     if expected is not None and len(frame) != expected:
         return False

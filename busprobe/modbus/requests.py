@@ -81,13 +81,13 @@ class Request:
 
     @property
     def mirrored(self) -> bool:
-        """Whether a sound reply is identical to the request, so that a local echo looks like
+        """Whether a valid reply is identical to the request, so that a local echo looks like
         one."""
         return self.function in (Function.WRITE_SINGLE_REGISTER, Function.DIAGNOSTICS)
 
     def is_complete(self, received: bytes) -> bool:
-        """Whether `received` holds a whole sound reply of the asked address (junk around it
-        allowed)."""
+        """Whether `received` holds a whole valid reply of the asked address (stray bytes around
+        it allowed)."""
         return any(
             framing.declared_frame(received[start:], self.function) is not None
             for start in range(len(received) - 3)
@@ -112,7 +112,7 @@ READ_REQUEST_BYTES = 8
 sections 6.3 and 6.4)."""
 
 _REPLY_OVERHEAD = 5
-"""Bytes of its reply besides the registers, address, function code, byte count and CRC; as many as
+"""Bytes of its reply beside the registers, address, function code, byte count and CRC; as many as
 an exception has (V1.1b3, sections 6.3, 6.4 and 7)."""
 
 

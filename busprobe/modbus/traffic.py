@@ -1,7 +1,7 @@
-"""Traffic we did not cause: sound frames found in bytes heard on the pair.
+"""Traffic we did not cause: valid frames found in bytes heard on the pair.
 
-A reply to our own late request and another master's business both turn up here; who asks whom is
-told by their order.
+A reply to our own late request and another master's exchanges both turn up here; who asks whom
+is told by their order.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _REPLIES = DecodePDU(is_server=False)
 
 @dataclass(frozen=True)
 class Frame:
-    """One sound frame heard."""
+    """One valid frame heard."""
 
     data: bytes
     """Address, function code, data, CRC."""
@@ -44,7 +44,7 @@ class Frame:
         )
 
 
-def sound_frames(data: bytes) -> tuple[Frame, ...]:
+def valid_frames(data: bytes) -> tuple[Frame, ...]:
     """All frames in `data`, request or reply, by declared length and CRC; bytes between them are
     passed over."""
     found = []
@@ -60,9 +60,9 @@ def sound_frames(data: bytes) -> tuple[Frame, ...]:
 
 
 def _frame_at(data: bytes) -> bytes | None:
-    """The longest sound frame that `data` begins with.
+    """The longest valid frame that `data` begins with.
 
-    A reply with one byte more than a request may begin with a sound "request": a byte that happens
+    A reply with one byte more than a request may begin with a valid "request": a byte that happens
     to go on as the CRC would makes the rest fit too (computed: one reply in 256).
     """
     if data[0] > LAST:
@@ -76,6 +76,6 @@ def _frame_at(data: bytes) -> bytes | None:
             length = kind.calculateRtuFrameSize(data)
         except (ModbusException, IndexError, struct.error):
             continue  # a function code whose length cannot be told from here
-        if len(longest or b"") < length <= len(data) and framing.is_sound(data[:length]):
+        if len(longest or b"") < length <= len(data) and framing.is_valid(data[:length]):
             longest = data[:length]
     return longest

@@ -22,7 +22,7 @@ from busprobe.line.timing import silence_before
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_registers
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.profiles.read_requests import Block, blocks
 from busprobe.profiles.schema import Profile
 from busprobe.prove.polling_table import PollingRow, PollingTable
@@ -269,7 +269,7 @@ class _Run:
         quiet = max(self.plan.pause, silence_before(key.settings, asked.gap_s))
         waits = Waits(reply=self.plan.reply_wait, quiet=quiet)
         exchange = self.line.exchange(request, waits)
-        self._credit(sound_frames(exchange.leftover), exchange.started)
+        self._credit(valid_frames(exchange.leftover), exchange.started)
         reply = self._judged(request, exchange)
         self._credit(_frames_of_others(reply), reply.exchange.ended)
         self._tallies[key] = self._tallies[key].after(reply, self._elapsed(), self.plan.reply_wait)
@@ -302,8 +302,8 @@ class _Run:
                 )
                 exchange = replace(exchange, chunks=heard.chunks, ended=self.line.clock.now())
             reply = judge(request, exchange)
-        ahead = b"".join(frame.data for frame in sound_frames(reply.junk_before))
-        if reply.verdict is Verdict.OK_AFTER_JUNK and ahead == reply.junk_before:
+        ahead = b"".join(frame.data for frame in valid_frames(reply.stray_before))
+        if reply.verdict is Verdict.OK_AFTER_STRAY_BYTES and ahead == reply.stray_before:
             return replace(reply, verdict=Verdict.OK)
         return reply
 
@@ -312,7 +312,7 @@ class _Run:
         request."""
         heard = self.line.listen(self.plan.late_wait)
         if heard.chunks:
-            self._credit(sound_frames(heard.data), heard.chunks[-1].at)
+            self._credit(valid_frames(heard.data), heard.chunks[-1].at)
 
     def _is_owed(self, frame: Frame, there: float) -> bool:
         """Whether `frame`, there at clock time `there`, can be a reply that its unit has not given
@@ -352,9 +352,9 @@ def _without(frame: bytes, exchange: Exchange) -> Exchange:
 
 def _frames_of_others(reply: Reply) -> tuple[Frame, ...]:
     """Sound frames in an exchange besides the one that is counted as the reply."""
-    if reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING, Verdict.FOREIGN):
-        return sound_frames(reply.junk_before) + sound_frames(reply.junk_after)
-    return sound_frames(reply.exchange.received)
+    if reply.valid or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING, Verdict.FOREIGN):
+        return valid_frames(reply.stray_before) + valid_frames(reply.stray_after)
+    return valid_frames(reply.exchange.received)
 
 
 def _by_settings(targets: Sequence[PollTarget]) -> tuple[PollTarget, ...]:

@@ -30,7 +30,7 @@ class PollResult(StrEnum):
     """How a poll ended, in the groups that point to different causes."""
 
     OK = "ok"
-    OK_AFTER_JUNK = "ok after junk"
+    OK_AFTER_STRAY_BYTES = "ok after junk"
     EXCEPTION = "exception"
     SILENT = "silent"
     LATE = "late"
@@ -42,7 +42,7 @@ class PollResult(StrEnum):
 
 RESULT_OF = {
     Verdict.OK: PollResult.OK,
-    Verdict.OK_AFTER_JUNK: PollResult.OK_AFTER_JUNK,
+    Verdict.OK_AFTER_STRAY_BYTES: PollResult.OK_AFTER_STRAY_BYTES,
     Verdict.EXCEPTION: PollResult.EXCEPTION,
     Verdict.NOT_CONFORMING: PollResult.MALFORMED,
     Verdict.GARBAGE: PollResult.MALFORMED,
@@ -126,7 +126,7 @@ class UnitTally:
         """
         answered = (
             self.count(PollResult.OK)
-            + self.count(PollResult.OK_AFTER_JUNK)
+            + self.count(PollResult.OK_AFTER_STRAY_BYTES)
             + self.count(PollResult.EXCEPTION)
         )
         return (
@@ -146,7 +146,7 @@ class UnitTally:
         counts, but says nothing of times.
         """
         exchange = reply.exchange
-        own = reply.sound or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING)
+        own = reply.valid or reply.verdict in (Verdict.EXCEPTION, Verdict.NOT_CONFORMING)
         latency = reply.latency if own else None
         timed = latency if latency is not None and latency <= reply_wait else None
         code = reply.exception
@@ -187,7 +187,7 @@ class UnitTally:
 def answered(reply: Reply) -> bool:
     """Whether the unit gave a conforming reply in time: what was asked for, or an exception of its
     own."""
-    return reply.sound or (reply.verdict is Verdict.EXCEPTION and reply.present)
+    return reply.valid or (reply.verdict is Verdict.EXCEPTION and reply.present)
 
 
 @dataclass(frozen=True)

@@ -79,7 +79,7 @@ def try_table(
 
 def _answers(line: Line, row: PollingRow, block: Block, waits: Waits) -> bool:
     """Whether the unit of `row` gives the registers of `block`."""
-    return any(_ask(line, row, block, waits).sound for _ in range(ATTEMPTS))
+    return any(_ask(line, row, block, waits).valid for _ in range(ATTEMPTS))
 
 
 def _is_there(line: Line, row: PollingRow, waits: Waits) -> bool:

@@ -79,7 +79,7 @@ def findings(proof: Proof) -> tuple[str, ...]:
             f"Sound frames that no request accounts for: {proof.strays}. "
             "Another master is talking, or two units share an address."
         )
-    if junk := sum(unit.count(PollResult.OK_AFTER_JUNK) for unit in proof.units):
+    if junk := sum(unit.count(PollResult.OK_AFTER_STRAY_BYTES) for unit in proof.units):
         found.append(
             f"Sound replies after junk bytes: {junk}. That is no failure, but a sign of a"
             " missing or weak bias or of an adapter that turns round badly."

@@ -19,7 +19,7 @@ from busprobe.modbus import framing
 from busprobe.modbus.addresses import FIRST, HIGHEST, LAST, both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, judge
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.modbus.traffic import sound_frames
+from busprobe.modbus.traffic import valid_frames
 from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.journal import recorded_moves, verified_after
 from busprobe.readdress.procedure import Move
@@ -85,7 +85,7 @@ def check_move(move: Move) -> None:
 def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
     """Listen and refuse if anybody else is talking; return remarks on stray bytes."""
     heard = line.listen(seconds).data
-    frames = sound_frames(heard)
+    frames = valid_frames(heard)
     if frames:
         raise RefusedError(
             f"Somebody else is talking on the pair: {frames[0].words} was heard with nobody asked.",
@@ -146,7 +146,7 @@ def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
     odd = [
         reply
         for reply in seen.replies
-        if not reply.sound and reply.exception is None and _is_somebody(reply)
+        if not reply.valid and reply.exception is None and _is_somebody(reply)
     ]
     if odd or not seen.clean:
         raise RefusedError(
@@ -194,7 +194,7 @@ def read_register(line: Line, move: Move, waits: Waits) -> int | None:
     )
     for _ in range(_TRIES):
         reply = judge(request, line.exchange(request, waits))
-        if reply.sound:
+        if reply.valid:
             return reply.registers[0]
         if reply.exception is not None:
             return None

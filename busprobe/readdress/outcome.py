@@ -71,7 +71,7 @@ RESULTS: Mapping[Row, Result] = {
 
 def answer_of(reply: Reply, new: int) -> Answer:
     """What the reply to a write says of it; `new` is the address the unit was to take."""
-    if reply.sound or reply.exception == _IN_PROGRESS:
+    if reply.valid or reply.exception == _IN_PROGRESS:
         return Answer.FROM_OLD
     if reply.verdict is Verdict.SILENT or reply.exception in GATEWAY_EXCEPTIONS:
         return Answer.NONE

@@ -90,13 +90,13 @@ class WriteSequence:
         self._report(step.request.words)
         number, reply = self.send(step)
         received = reply.exchange.received or None
-        outcome = Result.ACKNOWLEDGED if reply.sound else Result.NOT_ACKNOWLEDGED
-        if not reply.sound:
+        outcome = Result.ACKNOWLEDGED if reply.valid else Result.NOT_ACKNOWLEDGED
+        if not reply.valid:
             self.remarks.append(
                 f"The step '{self._name(step)}' was not acknowledged: {reply.words}."
             )
         self._journal.conclude_write(number, outcome, reply=received, why=reply.words)
-        return reply.sound
+        return reply.valid
 
     def reaches(self, step: ProcedureStep) -> bool:
         """Whether the unit, and it alone, is where a step would be sent."""

@@ -17,8 +17,8 @@ VIRTUAL = "virtual:"
 
 
 @dataclass(frozen=True)
-class Terminals:
-    """One unit of a virtual segment as a person standing before it sees it."""
+class UnitTerminals:
+    """One unit of a virtual segment, as seen by somebody in front of it."""
 
     name: str
     what: str
@@ -28,17 +28,16 @@ class Terminals:
     """Whether its two wires are exchanged."""
 
 
-class Hands:
-    """What a technician's hands do at the terminals, on a virtual segment: nobody else can do it
-    there."""
+class SegmentTerminals:
+    """The terminals of all units on a virtual segment, and what a technician does there."""
 
     def __init__(self, segment: Segment) -> None:
         self._segment = segment
 
-    def terminals(self) -> tuple[Terminals, ...]:
+    def units(self) -> tuple[UnitTerminals, ...]:
         """All units, in cable order."""
         return tuple(
-            Terminals(
+            UnitTerminals(
                 unit.name, f"{unit.kind.maker} {unit.kind.model}", unit.connected, unit.swapped
             )
             for unit in self._segment.units
@@ -88,10 +87,9 @@ class Connector:
             self._segments[name] = Segment(scenario, self._virtual_clock or VirtualClock())
         return self._segments[name]
 
-    def hands(self, name: str) -> Hands | None:
-        """Hands at the terminals of a virtual segment; None for a real port, where the technician
-        has them."""
-        return Hands(self.segment(name)) if name.startswith(VIRTUAL) else None
+    def terminals(self, name: str) -> SegmentTerminals | None:
+        """The terminals of a virtual segment; None for a real port, where the technician is."""
+        return SegmentTerminals(self.segment(name)) if name.startswith(VIRTUAL) else None
 
 
 def virtual_segments() -> tuple[tuple[str, str], ...]:

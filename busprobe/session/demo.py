@@ -19,7 +19,6 @@ from busprobe.handover.known_bus import polling_of
 from busprobe.job.job import Job
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
-from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.profiles.schema import factories
 from busprobe.profiles.store import folders, load_all
@@ -146,8 +145,7 @@ class _Demo:
                 case events.Found(finding):
                     what = finding.place, finding.kind
                     if what not in told:  # a finding comes again with every note added to it
-                        place = f"{both_forms(finding.address)} at {finding.settings}"
-                        self._say(f"  {place}: {finding.kind}")
+                        self._say(f"  {_at(finding.place)}: {finding.kind}")
                     told.add(what)
                 case events.Fault(words) | events.OtherMasterHeard(words):
                     self._say(f"  {words}")
@@ -161,14 +159,13 @@ class _Demo:
         self._say("Readdress")
         moved: list[Outcome] = []
         for entry in self._session.job.units():
-            settings = entry.settings
             if entry.kind != "unit":
-                moved += self._resolve(entry.address, settings)
-            elif self._is_factory_address(entry.address, settings):
-                moved += self._move(entry.address, settings)
+                moved += self._resolve(entry.place)
+            elif self._is_at_its_factory_address(entry.place):
+                moved += self._move(entry.place)
         return moved
 
-    def _resolve(self, address: int, settings: LineSettings) -> Iterator[Outcome]:
+    def _resolve(self, place: Place) -> Iterator[Outcome]:
         """Take units off until one is left at the clash, move it, and put the others back one at a
         time."""
         taken = []
@@ -178,34 +175,32 @@ class _Demo:
             self._say(f"  Hands: take {unit.name} off the pair.")
             self._segment.connect(unit.name, connected=False)
             taken.append(unit.name)
-            seen = self._session.look_again(address, settings)
-            self._say(f"  {both_forms(address)} at {settings}: {seen.kind}")
+            seen = self._session.look_again(place)
+            self._say(f"  {_at(place)}: {seen.kind}")
             if seen.kind in (Kind.UNIT, Kind.SILENT):
                 break
         while True:
-            if self._session.job.unit(Place(address, settings)) is not None:
-                yield from self._move(address, settings)
+            if self._session.job.unit(place) is not None:
+                yield from self._move(place)
             if not taken:
                 return
             name = taken.pop()
             self._say(f"  Hands: put {name} back.")
             self._segment.connect(name)
-            self._session.look_again(address, settings)
+            self._session.look_again(place)
 
-    def _move(self, address: int, settings: LineSettings) -> list[Outcome]:
-        found = self._session.identify(address, settings)
+    def _move(self, place: Place) -> list[Outcome]:
+        found = self._session.identify(place)
         if found.profile is None:
-            self._say(
-                f"  {both_forms(address)} at {settings} is not recognised and stays where it is."
-            )
+            self._say(f"  {_at(place)} is not recognised and stays where it is.")
             return []
         taken = {unit.address for unit in self._session.job.units()}
         new = next(free for free in ALL if free >= FIRST_FREE and free not in taken)
         self._say(
-            f"  {found.profile.maker} {found.profile.model}: from {both_forms(address)} to"
+            f"  {found.profile.maker} {found.profile.model}: from {both_forms(place.address)} to"
             f" {both_forms(new)}"
         )
-        prepared = self._moves.prepare_move(Place(address, settings), new)
+        prepared = self._moves.prepare_move(place, new)
         outcome = self._moves.move(prepared, self._confirm)
         self._say(f"  {outcome.word}: {outcome.why}")
         return [outcome] if outcome.result in (Result.VERIFIED, Result.WAITING) else []
@@ -217,10 +212,10 @@ class _Demo:
             self._say(f"  Bytes: {hex_bytes(step.request.frame)}")
         return True
 
-    def _is_factory_address(self, address: int, settings: LineSettings) -> bool:
-        found = self._session.identify(address, settings)
+    def _is_at_its_factory_address(self, place: Place) -> bool:
+        found = self._session.identify(place)
         return found.profile is not None and any(
-            f.address == address for f in factories([found.profile])
+            factory.address == place.address for factory in factories([found.profile])
         )
 
     def _power_cycle(self, moved: list[Outcome]) -> None:
@@ -237,13 +232,13 @@ class _Demo:
         for entry in self._session.job.units():
             if entry.kind != "unit":
                 continue
-            found = self._session.identify(entry.address, entry.settings)
+            found = self._session.identify(entry.place)
             name = (
                 f"{found.profile.maker} {found.profile.model}"
                 if found.profile
                 else "not recognised"
             )
-            self._say(f"  {both_forms(entry.address)} at {entry.settings}: {name}")
+            self._say(f"  {_at(entry.place)}: {name}")
             for reading in found.readings[:3]:
                 self._say(f"    {reading.point.name}: {reading.text}")
 
@@ -283,7 +278,7 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
         if unit.connected:
             there.setdefault(Place(unit.address, unit.settings), []).append(unit)
     for place in sorted(listed.keys() | there.keys()):
-        at = f"{both_forms(place.address)} at {place.settings}"
+        at = _at(place)
         units = there.get(place, [])
         row = listed.get(place)
         if not units:
@@ -298,6 +293,10 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
             yield Difference(
                 f"{at} is listed as '{row['model']}', and a {units[0].kind.model} is there."
             )
+
+
+def _at(place: Place) -> str:
+    return f"{both_forms(place.address)} at {place.settings}"
 
 
 def _names(unit: Unit) -> tuple[str, ...]:

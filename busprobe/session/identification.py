@@ -63,7 +63,7 @@ def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identifie
 def _sample(found: Identified) -> tuple[str, ...]:
     """One request and its reply as raw bytes: what somebody needs who has to prove that the unit
     can be read."""
-    sound = (reply for reply in found.examination.replies if reply.sound)
+    sound = (reply for reply in found.examination.replies if reply.valid)
     return next(((hex_bytes(reply.request.frame), hex_bytes(reply.frame)) for reply in sound), ())
 
 

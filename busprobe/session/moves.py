@@ -71,7 +71,7 @@ class BusMoves:
         Without a `procedure`, the profile of the unit on the as-built list says how it is done.
         """
         if procedure is None:
-            profile = self._session.profile_of(source.address, source.settings)
+            profile = self._session.profile_of(source)
             if profile is None or profile.readdress is None:
                 raise UsageError(
                     f"It is not known how the unit at address {source.address} takes a new"
@@ -144,9 +144,7 @@ class BusMoves:
         """A move read back from the journal, with the place to which a unit falls back that loses
         its settings."""
         places = (move.target, move.source)
-        known = next(
-            filter(None, (self._session.profile_of(p.address, p.settings) for p in places)), None
-        )
+        known = next(filter(None, (self._session.profile_of(p) for p in places)), None)
         if known is None or move.procedure.profile is not None:
             return move
         return replace(move, procedure=replace(move.procedure, factory=factory_place(known)))
@@ -171,7 +169,7 @@ class BusMoves:
         """
         write, made = move_to_undo(self._job.writes(), number)
         there = made.target
-        known = profile or self._session.profile_of(there.address, there.settings)
+        known = profile or self._session.profile_of(there)
         return self.prepare(reverse(write, made, known), report, stop)
 
     # -- a box of units
@@ -214,7 +212,7 @@ class BusMoves:
         return loop.run()
 
     def _one_of_the_box(self, address: int, settings: LineSettings) -> box.Known:
-        found = self._session.identify(address, settings)
+        found = self._session.identify(Place(address, settings))
         if found.profile is None:
             raise RefusedError(
                 f"The unit at address {address} is not recognised.",

@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from busprobe.job.job import Job
-from busprobe.job.records import Document, unit_from_finding
+from busprobe.job.records import Document, UnitRecord, unit_from_finding
 from busprobe.line.clock import SystemClock
-from busprobe.line.place import Place
 from busprobe.survey import events
 from busprobe.survey.findings import Finding, SurveyResult
 from busprobe.survey.survey import Survey
@@ -71,7 +70,7 @@ class RecordedSurvey:
             self._job.progress(number, earlier.progress())
 
     def _keep(self, finding: Finding) -> None:
-        known = self._job.unit(Place(finding.address, finding.settings))
+        known = self._job.unit(finding.place)
         by = self._job.meta.tester
         self._job.put_unit(
             unit_from_finding(finding.document(), seen=self._job.now(), by=by, known=known)
@@ -82,9 +81,12 @@ class RecordedSurvey:
         gone."""
         if not result.complete:
             return
-        found = {Place(finding.address, finding.settings) for finding in result.findings}
-        for unit in self._job.units():
+        found = {finding.place for finding in result.findings}
+        note = f"Silent in the survey of {self._job.now()}."
+
+        def noted(unit: UnitRecord) -> UnitRecord:
             asked = unit.settings in result.settings and unit.address in result.addresses
-            if asked and unit.place not in found:
-                note = f"Silent in the survey of {self._job.now()}."
-                self._job.put_unit(replace(unit, notes=(*unit.notes, note)))
+            absent = asked and unit.place not in found
+            return replace(unit, notes=(*unit.notes, note)) if absent else unit
+
+        self._job.revise_units(noted)

@@ -1,4 +1,4 @@
-"""One session at one pair: the services at work, with everything they show and do kept in the job.
+"""One session at one bus: the services at work, with everything they show and do kept in the job.
 
 Wizard, commands and the unattended demo all go through here, so that what is on disk is the same
 whoever did it. Methods that use the line block; at most one of them may run at a time.
@@ -31,7 +31,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.prove import endurance
 from busprobe.session import endurance_runs as runs
-from busprobe.session.connect import Connector, Hands
+from busprobe.session.connect import Connector, SegmentTerminals
 from busprobe.session.identification import keep_identified
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.wiring_record import keep_wiring
@@ -109,9 +109,9 @@ class Session:
             raise
 
     @property
-    def hands(self) -> Hands | None:
-        """The hands at the terminals, where the open line is that of a virtual segment."""
-        return self._connector.hands(self._line.name) if self._line is not None else None
+    def terminals(self) -> SegmentTerminals | None:
+        """The terminals of the units, where the open line is that of a virtual segment."""
+        return self._connector.terminals(self._line.name) if self._line is not None else None
 
     def close(self) -> None:
         """Close the port, if one is open."""
@@ -135,14 +135,14 @@ class Session:
         )
         return heard
 
-    def hear_pair(
+    def listen_and_ask(
         self,
         seconds: float,
         asking: Sequence[Sequence[Request]] | None = None,
         *,
         cancel: StopFlag | None = None,
     ) -> ListeningResult:
-        """Listen to the pair and ask a few known units, or unit 1 where none is known, to say what
+        """Listen to the bus and ask a few known units, or unit 1 where none is known, to say what
         is wrong with it.
 
         `asking` takes the place of these units, and `cancel` ends it, as in
@@ -196,36 +196,36 @@ class Session:
         }
         return RecordedSurvey(self.job, self.line.name, survey, asked)
 
-    def identify(self, address: int, settings: LineSettings) -> Identified:
-        """Find out what answers at `address` and read its values; kept with its entry in the
-        as-built list."""
-        self.line.apply(settings)
-        known = self.job.unit(Place(address, settings))
-        by_hand = self.profile_of(address, settings) if known and known.match is None else None
-        found = identify(self.line, address, self.profiles, by_hand=by_hand)
-        return keep_identified(self.job, found, self.planned(address))
+    def identify(self, place: Place) -> Identified:
+        """Find out what answers at `place` and read its values; kept with its entry in the as-built
+        list."""
+        self.line.apply(place.settings)
+        known = self.job.unit(place)
+        by_hand = self.profile_of(place) if known and known.match is None else None
+        found = identify(self.line, place.address, self.profiles, by_hand=by_hand)
+        return keep_identified(self.job, found, self.planned(place.address))
 
     def planned(self, address: int) -> PlannedUnit | None:
         """What the plan of the bus says of an address."""
         return next((unit for unit in self.plan if unit.address == address), None)
 
-    def look_again(self, address: int, settings: LineSettings) -> Examination:
-        """Look closely at one address and bring its entry in the as-built list up to date."""
-        self.line.apply(settings)
-        seen = examine(self.line, address)
-        known = self.job.unit(Place(address, settings))
+    def look_again(self, place: Place) -> Examination:
+        """Look closely at one place and bring its entry in the as-built list up to date."""
+        self.line.apply(place.settings)
+        seen = examine(self.line, place.address)
+        known = self.job.unit(place)
         if seen.kind is not Kind.SILENT:
             # Whoever answers now need not be who answered before: only the place is carried on.
-            place = known and known.at_its_place()
+            kept = known and known.at_its_place()
             found, by = seen.finding().document(), self.job.meta.tester
-            self.job.put_unit(unit_from_finding(found, seen=self.job.now(), by=by, known=place))
+            self.job.put_unit(unit_from_finding(found, seen=self.job.now(), by=by, known=kept))
         elif known is not None:
-            self.job.remove_unit(Place(address, settings))
+            self.job.remove_unit(place)
         return seen
 
-    def profile_of(self, address: int, settings: LineSettings) -> Profile | None:
+    def profile_of(self, place: Place) -> Profile | None:
         """The profile of a unit on the as-built list, where it has one."""
-        unit = self.job.unit(Place(address, settings))
+        unit = self.job.unit(place)
         return self.store.profiles.get(unit.profile) if unit and unit.profile else None
 
     # -- prove and hand over

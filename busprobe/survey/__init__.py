@@ -1,2 +1,2 @@
-"""Who is on the pair: search order, waits, probing, the close look at one address,
+"""Which units are on the bus: search order, waits, probing, the close look at one address,
 identification."""

@@ -1,4 +1,5 @@
-"""Who answers for everybody: found by control probes, and told from units that are there."""
+"""A device that answers for absent units: found by requests to addresses that no unit has, and
+told from units that are there."""
 
 from __future__ import annotations
 
@@ -36,9 +37,9 @@ class AnswersEverywhere:
 
     words: str
     stock_replies: StockReplies | None
-    """Where registers are refused everywhere, a gateway or server speaks for absent units, and
-    present ones can be told by saying anything else.  None where a unit gives data everywhere, so
-    that none can."""
+    """Where registers are refused everywhere, a gateway or server answers for absent units, and
+    present ones can be told by saying anything else.  None where a unit gives data everywhere,
+    so that none can."""
 
     def explains(self, reply: Reply) -> bool:
         """Whether `reply` is what an absent unit's would be."""
@@ -54,7 +55,7 @@ def everywhere(
     """Ask addresses that should be empty, and addresses no unit may have; None if nothing answers
     there.
 
-    `known` are addresses where somebody was found.  Raises `PortError` if the port fails.
+    `known` are addresses where a unit was found.  Raises `PortError` if the port fails.
     """
 
     def answered(requests: Iterable[Request]) -> Generator[WireStep, None, list[Reply]]:
@@ -91,8 +92,8 @@ def _key(reply: Reply) -> tuple[bool, bytes]:
 
 
 class AbsentUnits:
-    """At each line setting: whether one unit answers every address, or somebody speaks for absent
-    ones."""
+    """At each line setting: whether one unit answers every address, or a gateway answers for
+    absent ones."""
 
     def __init__(self, line: Line, state: SurveyState) -> None:
         self._line = line
@@ -100,11 +101,11 @@ class AbsentUnits:
         self._controlled: set[LineSettings] = set()
         self._everywhere: dict[LineSettings, AnswersEverywhere] = {}
         self._answered_for: dict[LineSettings, Finding] = {}
-        """Where somebody speaks for absent units, the first address it spoke for."""
+        """Where a gateway answers for absent units, the first address it answered for."""
 
     def control(self, seen: Examination) -> Generator[WireStep, None, AnswersEverywhere | None]:
-        """At the first reply at a setting: whoever answers everywhere there.  Raises `PortError` if
-        the port fails."""
+        """At the first reply at a setting: the device that answers everywhere there.  Raises
+        `PortError` if the port fails."""
         answered = next((r for r in seen.replies if r.present), None)
         if seen.settings in self._controlled:
             return None
@@ -122,17 +123,17 @@ class AbsentUnits:
 
     @property
     def places(self) -> Set[LineSettings]:
-        """Line settings at which somebody answers for everybody."""
+        """Line settings at which one device answers for all addresses."""
         return self._everywhere.keys()
 
     def is_unit(self, reply: Reply) -> bool:
-        """Whether a reply shows that a unit is there, rather than that somebody speaks for absent
-        ones."""
+        """Whether a reply shows that a unit is there, rather than that a gateway answers for
+        absent ones."""
         who = self._everywhere.get(reply.exchange.settings)
         return reply.present and (who is None or not who.explains(reply))
 
     def finding(self, seen: Examination) -> Finding | None:
-        """What is to be booked of `seen`; None where somebody only spoke for an absent unit."""
+        """What is to be booked of `seen`; None where a gateway only answered for an absent unit."""
         finding = seen.finding()
         who = self._everywhere.get(seen.settings)
         if who is None:
@@ -146,8 +147,8 @@ class AbsentUnits:
         return finding
 
     def conclude(self) -> Iterator[Event]:
-        """Where somebody speaks for absent units and no unit said anything else, that somebody is
-        all there is."""
+        """Where a gateway answers for absent units and no unit said anything else, the gateway
+        is all there is."""
         for settings, unsure in self._answered_for.items():
             if not any(at.settings == settings for at in self._state.findings):
                 self._state.findings[unsure.place] = unsure

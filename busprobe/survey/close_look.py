@@ -1,4 +1,4 @@
-"""The close look at one address: is anybody there, and is it one unit or several?
+"""The close look at one address: is a unit there, and is it one or several?
 
 Used by the survey for what it finds, by readdressing as its guard and its proof, and by the hunt.
 """
@@ -14,9 +14,9 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
-from busprobe.modbus.traffic import Frame, sound_frames
-from busprobe.survey import probes
-from busprobe.survey.findings import Evidence, Finding, Kind, Latency
+from busprobe.modbus.traffic import Frame, valid_frames
+from busprobe.survey import probes, words
+from busprobe.survey.findings import Evidence, Finding, Kind, Latency, Remark
 from busprobe.survey.interference import (
     foreign_frames,
     has_stray_bytes,
@@ -48,7 +48,7 @@ _QUICK = 0.1
 _FOR_THE_QUICK = 0.25
 """Seconds for which its replies are waited for."""
 _ENOUGH = 3
-"""Sound replies that make a unit believable on a noisy pair."""
+"""Valid replies that make a unit believable on a noisy pair."""
 _MOST_TRIES = 40
 """Exchanges after which an address is given up on however noisy the pair is."""
 _MOST_EVIDENCE = 8
@@ -63,11 +63,16 @@ class Examination:
     kind: Kind
     replies: tuple[Reply, ...]
     """Every exchange, in order."""
-    notes: tuple[str, ...]
-    """What is worth knowing, in plain words."""
+    remarks: tuple[Remark, ...]
+    """What is worth knowing."""
     foreign: tuple[Frame, ...]
-    """Sound frames heard meanwhile that answer none of our requests: late replies of others, or
-    another master's business."""
+    """Valid frames heard meanwhile that answer none of our requests: late replies of others, or
+    another master's exchanges."""
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The remarks in plain words."""
+        return tuple(map(words.remark, self.remarks))
 
     @property
     def latency(self) -> Latency | None:
@@ -76,17 +81,18 @@ class Examination:
 
     @property
     def clean(self) -> bool:
-        """Whether this is one unit all of whose replies are sound, and nobody else was heard."""
-        fine = (Verdict.OK, Verdict.OK_AFTER_JUNK, Verdict.EXCEPTION)
-        sound = all(r.verdict in fine or is_silence(r) for r in self.replies)
-        return self.kind is Kind.UNIT and sound and not self.foreign
+        """Whether this is one unit all of whose replies are valid, and no other device was
+        heard."""
+        fine = (Verdict.OK, Verdict.OK_AFTER_STRAY_BYTES, Verdict.EXCEPTION)
+        valid = all(r.verdict in fine or is_silence(r) for r in self.replies)
+        return self.kind is Kind.UNIT and valid and not self.foreign
 
     def finding(self) -> Finding:
-        """The same as a finding of the survey; raises `ValueError` if nobody answered."""
+        """The same as a finding of the survey; raises `ValueError` if no unit answered."""
         if self.kind is Kind.SILENT:
             raise ValueError("silence is no finding")
         heard = [r for r in self.replies if not is_silence(r)]
-        # The oddest first: what contradicts a plain unit is what somebody will want to see.
+        # The oddest first: what contradicts a plain unit is what people will want to see.
         telling = sorted(heard, key=lambda r: r.present)[:_MOST_EVIDENCE]
         latency = self.latency
         return Finding(
@@ -115,7 +121,7 @@ def look_closely(
     line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3, noisy: bool = False
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
-    that bytes were heard before with nobody asked, which the short listening here can miss."""
+    that bytes were heard before without a request, which the short listening here can miss."""
     look = _CloseLook(line, address, waits)
     yield from look.ask_all_kinds()
     if look.heard:
@@ -126,7 +132,7 @@ def look_closely(
     if look.odd:
         yield Listening(line.settings, _QUIET_LISTEN)
         heard = line.listen(_QUIET_LISTEN).data
-        noisy = noisy or (bool(heard) and not sound_frames(heard))  # a frame may be a slow unit's
+        noisy = noisy or (bool(heard) and not valid_frames(heard))  # a frame may be a slow unit's
         for request in look.deciding_requests():
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
@@ -146,7 +152,7 @@ def look_closely(
         line.settings,
         verdict.kind,
         tuple(look.replies),
-        verdict.notes,
+        verdict.remarks,
         foreign_frames(look.replies),
     )
 
@@ -198,7 +204,7 @@ class _CloseLook:
 
     @property
     def odd(self) -> bool:
-        """Whether there is anything that one unit on a sound pair does not do."""
+        """Whether there is anything that one unit on a faultless bus does not do."""
         if not self.heard:
             return False
         first = analyse(self.replies, noisy=False)
@@ -217,9 +223,9 @@ class _CloseLook:
     def telling(self) -> tuple[Request, ...]:
         """What is most worth asking again: the read with most data, then what the unit says of
         itself."""
-        sound = [r for r in self.replies if r.sound]
-        reads = sorted((r for r in sound if r.registers), key=lambda r: -len(r.frame))
-        said = [r for r in sound if r.request.function in _IDENTITY]
+        valid = [r for r in self.replies if r.valid]
+        reads = sorted((r for r in valid if r.registers), key=lambda r: -len(r.frame))
+        said = [r for r in valid if r.request.function in _IDENTITY]
         chosen = [r.request for r in (*reads[:1], *said)]
         if not chosen:
             answered = [r for r in self.replies if not is_silence(r)] or self.replies

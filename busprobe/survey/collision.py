@@ -1,8 +1,9 @@
 """What a receiver makes of two replies that overlap, worked out bit by bit.
 
-Two drivers that disagree read as space (0): V1.02 section 3.4 has the idle pair biased to mark, and
-whoever drives it to space is seen (common practice for wired pairs of RS-485).  The receiver is an
-ideal one that looks at the middle of each bit, counted from the falling edge of the start bit.
+Two drivers that disagree read as space (0): V1.02 section 3.4 has the idle pair biased to mark,
+and any driver that takes it to space is seen (common practice for wired pairs of RS-485).  The
+receiver is an ideal one that looks at the middle of each bit, counted from the falling edge of
+the start bit.
 """
 
 from __future__ import annotations

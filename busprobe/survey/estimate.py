@@ -27,7 +27,7 @@ _LOOK_LISTENS = 0.038
 before the next request passes meanwhile."""
 _SHORT_REPLY_BYTES = 8
 _CONTROLS = 3
-"""Addresses asked at each setting to see whether somebody answers everywhere."""
+"""Addresses asked at each setting to see whether one unit answers everywhere."""
 
 
 @dataclass(frozen=True)
@@ -35,13 +35,14 @@ class Estimate:
     """How long it takes, counted from now."""
 
     seconds: float
-    """Until everything is asked if nobody is found beyond `units`, nor at further line settings."""
+    """Until everything is asked if no unit is found beyond `units`, nor at further line
+    settings."""
     units: int
     """How many units that counts with: those found and those still expected."""
     each: float
     """Seconds that every further unit adds."""
     thorough: float = 0.0
-    """Seconds that every further line setting adds at which somebody is found; 0 where all are
+    """Seconds that every further line setting adds at which a unit is found; 0 where all are
     searched alike."""
     sooner: float | None = None
     """Seconds after which the expected number is found if the units lie evenly among the addresses;
@@ -118,7 +119,7 @@ def estimate(
 
 
 def _thorough(schedule: Schedule, pace: Pace) -> float:
-    """What the first line setting adds at which nobody was found yet, if somebody is."""
+    """What the first line setting adds at which no unit was found yet, if one is."""
     for settings in dict.fromkeys(s.settings for s in schedule.sweeps):
         if settings not in schedule.deep:
             return sum(Sweep(settings, probe, schedule.everywhere).seconds(pace) for probe in RARE)
@@ -142,7 +143,7 @@ def _sooner(schedule: Schedule, pace: Pace, found: int, more: int, unit: float) 
     seconds += sum(s.seconds(pace) for s in schedule.sweeps if s.preliminary)
     if not found:
         # Before the first is found nothing is known of its speed, and two kinds of probes go to
-        # everybody.
+        # all addresses.
         slow = Pace()
         seconds += first * (head.slot(slow) - head.slot(pace))
         seconds += first // BLOCK * BLOCK * replace(head, probe=LIKELY[1]).slot(slow)

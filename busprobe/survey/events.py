@@ -18,7 +18,7 @@ class Started:
     """In the order they are searched."""
     addresses: tuple[int, ...]
     estimate: Estimate
-    """Each setting where somebody is found is searched more thoroughly if there are many: no more
+    """Each setting where a unit is found is searched more thoroughly if there are many: no more
     than one is counted with."""
 
 
@@ -35,7 +35,8 @@ class Progress:
 
 @dataclass(frozen=True)
 class Found:
-    """Somebody is there; a later one for the same address and settings takes its place."""
+    """A unit is there, or several; a later one for the same address and settings takes its
+    place."""
 
     finding: Finding
 
@@ -44,8 +45,8 @@ class Found:
 class OtherMasterHeard:
     """Another master talks on this pair.
 
-    The survey ends next unless `Survey.go_on` is called before it is resumed: asking while somebody
-    else is asking disturbs a plant that may be running.
+    The survey ends next unless `Survey.go_on` is called before it is resumed: asking while
+    another master is asking disturbs a plant that may be running.
     """
 
     words: str

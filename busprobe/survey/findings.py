@@ -5,7 +5,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from enum import Enum, StrEnum
+from enum import Enum, StrEnum, auto
 from typing import Annotated, Any
 
 from busprobe.errors import PortError, UsageError
@@ -31,9 +31,73 @@ class Kind(StrEnum):
     CLASH = "clash"
     """Two or more units."""
     UNSURE = "unsure"
-    """Somebody, but it cannot be told who or how many."""
+    """At least one unit, but it cannot be told which or how many."""
     SILENT = "silent"
     """No reply, which is not the same as no unit; never the kind of a finding."""
+
+
+class Sign(Enum):
+    """What the exchanges with one address showed; what the figures of its `Remark` count."""
+
+    # Two units.
+    TWO_IDENTITIES = auto()
+    ANSWERED_AND_REFUSED = auto()
+    """The same request, by turns."""
+    TWO_REPLIES = auto()
+    """To one request."""
+    TOO_LONG = auto()
+    """Replies longer than one unit's."""
+    SOME_ALWAYS_CORRUPTED = auto()
+    """The replies to some requests, and those to others never."""
+    CORRUPTED_AFTER_VALID_START = auto()
+    """Replies, and how many of them."""
+    COLLIDING_REFUSALS = auto()
+    """Corrupted replies that two exception replies make."""
+    COLLIDING_REPLIES = auto()
+    """Corrupted replies that two replies alike make."""
+    # It cannot be told whether it is one unit.
+    SAID_TO_OTHER_MASTER = auto()
+    ONE_REPLY = auto()
+    """To so many requests."""
+    DAMAGED_BEYOND_NOISE = auto()
+    DAMAGED_AND_CUT_OFF = auto()
+    IDENTITY_CORRUPTED = auto()
+    """By the function code that asks for it."""
+    LATE_REPLY = auto()
+    OTHER_ADDRESS = auto()
+    """The address asked and the one of the replies."""
+    WRONG_CRC = auto()
+    """Replies that begin as they should."""
+    NEVER_A_FRAME = auto()
+    # One unit.
+    CRC_SWAPPED = auto()
+    ALL_STARTS_CUT_OFF = auto()
+    # No unit.
+    GATEWAY = auto()
+    STRAY_BYTES = auto()
+    # Beside who is there.
+    NOISY = auto()
+    LOSSY = auto()
+    DAMAGED = auto()
+    """Replies, of how many."""
+    STRAY_BYTES_AROUND = auto()
+    """Replies, of how many."""
+    STARTS_CUT_OFF = auto()
+    """Replies."""
+    NOT_CONFORMING = auto()
+    """Replies."""
+    FIRST_REQUEST_MISSED = auto()
+    REFUSES_EVERYTHING = auto()
+    SLOW = auto()
+    """Milliseconds of the longest latency."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """One thing that the exchanges with one address showed."""
+
+    sign: Sign
+    figures: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -186,29 +250,29 @@ class LineNote:
 class Reason(Enum):
     """Why something that was planned was not asked, or does not count as asked."""
 
-    CANCELLED = 1
-    SKIPPED = 2
+    CANCELLED = auto()
+    SKIPPED = auto()
     """The technician left the rest of a line setting out."""
-    PORT_FAILED = 3
-    NEVER_QUIET = 4
-    OTHER_MASTER = 5
-    ALL_FOUND = 6
+    PORT_FAILED = auto()
+    NEVER_QUIET = auto()
+    OTHER_MASTER = auto()
+    ALL_FOUND = auto()
     """As many units were found as were expected."""
-    ANSWERED_EVERYWHERE = 7
-    SAME_AT_THIS_PORT = 8
+    ANSWERED_EVERYWHERE = auto()
+    SAME_AT_THIS_PORT = auto()
     """The port makes no difference between this line setting and another that is searched."""
-    SILENT_AT_END = 9
-    ALL_SILENT_AT_END = 10
+    SILENT_AT_END = auto()
+    ALL_SILENT_AT_END = auto()
 
 
 class Unfinished(Enum):
     """What is missing at an address that was asked, so that it does not count as asked."""
 
-    CLOSE_LOOK = 1
-    LATE_REPLY = 2
+    CLOSE_LOOK = auto()
+    LATE_REPLY = auto()
     """The wait for it."""
-    REPLY_AT_END = 3
-    WORKING_BUS = 4
+    REPLY_AT_END = auto()
+    WORKING_BUS = auto()
     """One that worked to the end of the survey."""
 
 

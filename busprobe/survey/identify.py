@@ -58,7 +58,7 @@ class Identified:
     readings: tuple[Reading, ...]
     """Live values by that profile, or by the one that a person says it is."""
     notes: tuple[str, ...]
-    """What there is to say of it besides `not_recognised`."""
+    """What there is to say of it beside `not_recognised`."""
     standing: str = ""
     """In one sentence how far the best profile goes and how far behind the second-best is."""
     models: ModelMap | None = None
@@ -138,7 +138,7 @@ def identify(
     """Ask the unit at `address`, at the line's present settings, what it is.
 
     `by_hand` is what a person says it is: its points are read where no profile is recognised. Reads
-    only.  Where two units share the address, or nobody answers, nothing is identified and the notes
+    only.  Where two units share the address, or none answers, nothing is identified and the notes
     say so. Raises `PortError` if the port fails.
     """
     seen = _awake(line, address, profiles := tuple(profiles))
@@ -158,7 +158,7 @@ def identify(
 
 
 def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examination:
-    """The close look; where nobody answers, once more when the sleepiest kind of unit would be
+    """The close look; where no unit answers, once more when the sleepiest kind of unit would be
     awake."""
     begun = line.clock.now()
     seen = examine(line, address)
@@ -277,7 +277,7 @@ class _Identification:
                 self._registers.update(block.answered(reply.registers))
 
     def _try_out(self, candidate: Profile) -> None:
-        """Read the points of `candidate`, and what its fingerprint wants besides."""
+        """Read the points of `candidate`, and what its fingerprint wants as well."""
         limits = candidate.limits
         for block in blocks(candidate):
             parts = apart(candidate, block)
@@ -293,7 +293,7 @@ class _Identification:
         """Read `group` by one request; where the unit does not give it as a whole, in smaller and
         smaller parts."""
         reply = self._read(covering(group), final=len(group) == 1)
-        if not reply.sound and len(group) > 1:
+        if not reply.valid and len(group) > 1:
             for half in halves(group):
                 self._read_together(half)
 
@@ -318,7 +318,7 @@ class _Identification:
             )
             self._asked[block] = self._ask(request, limits)
         reply = self._asked[block]
-        if reply.sound:
+        if reply.valid:
             self._registers.update(block.answered(reply.registers))
         elif final and reply.exception in _REFUSALS:
             self._refused.add(block)
@@ -328,7 +328,7 @@ class _Identification:
         said = [
             r
             for r in self._seen.replies
-            if r.sound and r.request.function is Function.REPORT_SERVER_ID
+            if r.valid and r.request.function is Function.REPORT_SERVER_ID
         ]
         return server_id(said[0]).text if said else None
 
@@ -338,7 +338,7 @@ class _Identification:
         said = [
             r
             for r in self._seen.replies
-            if r.sound and r.request.function is Function.READ_DEVICE_IDENTIFICATION
+            if r.valid and r.request.function is Function.READ_DEVICE_IDENTIFICATION
         ]
         if not said:
             return None
@@ -347,7 +347,7 @@ class _Identification:
         wanted: int | None = 0
         for _ in range(_MOST_PAGES):
             reply = self._ask(read_device_identification(self._address, code, wanted or 0))
-            if not reply.sound:
+            if not reply.valid:
                 break
             page = identification_page(reply)
             objects.update(page.objects)

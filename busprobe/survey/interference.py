@@ -1,5 +1,5 @@
-"""What comes back besides a reply: pulses, our own transmission in pieces, and frames of somebody
-else's."""
+"""What is received that is no reply: pulses, our own transmission in pieces, and frames of other
+devices."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from busprobe.line.exchange import PULSES, without_echo
 from busprobe.modbus import framing
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
 from busprobe.modbus.requests import Function, Request
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 
 BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
 """Verdicts on bytes that are no frame."""
@@ -46,30 +46,30 @@ def is_damaged(reply: Reply) -> bool:
 
 
 def is_unexplained(reply: Reply) -> bool:
-    """Whether bytes came back that are neither a frame nor somebody else's business."""
+    """Whether bytes came back that are neither a frame nor another device's."""
     return is_damaged(reply) and not other_frames(reply)
 
 
 def has_stray_bytes(reply: Reply) -> bool:
-    """Whether a sound reply came with more bytes around it than pulses and a wrong bit or two
+    """Whether a valid reply came with more bytes around it than pulses and a wrong bit or two
     explain."""
-    before = without_echo(reply.request.frame, reply.junk_before)
-    return reply.present and stray_bytes(before) + stray_bytes(reply.junk_after) >= OVERLONG
+    before = without_echo(reply.request.frame, reply.stray_before)
+    return reply.present and stray_bytes(before) + stray_bytes(reply.stray_after) >= OVERLONG
 
 
 def is_start_cut_off(reply: Reply) -> bool:
-    """Whether a reply was spoilt at its front only: with the bytes that must have stood there its
-    CRC is right.
+    """Whether a reply was corrupted at its start only: with the bytes that must have stood there
+    its CRC is right.
 
-    An adapter does this that turns round from sending too late, and a unit that answers too fast
-    for it.
+    An adapter does this that switches from transmit to receive too late, and a unit that answers
+    too fast for it.
     """
     return bytes_missing_at_start(reply) is not None
 
 
 def bytes_missing_at_start(reply: Reply) -> int | None:
-    """How many bytes of a beheaded reply did not come at all; 0 where wrong ones stand in their
-    place."""
+    """How many bytes of a truncated start were not received at all; 0 where wrong ones stand in
+    their place."""
     if reply.verdict not in BAD:
         return None
     length = expected_length(reply.request)
@@ -80,7 +80,7 @@ def bytes_missing_at_start(reply: Reply) -> int | None:
         heads.append((bytes((address, function, 2 * reply.request.quantity)), length))
     for head, whole in heads:
         tail = whole - len(head)
-        if tail <= len(data) < whole + _STRAY and framing.is_sound(head + data[-tail:]):
+        if tail <= len(data) < whole + _STRAY and framing.is_valid(head + data[-tail:]):
             return max(whole - len(data), 0)
     return None
 
@@ -97,8 +97,8 @@ def is_gateway_exception(frame: Frame) -> bool:
 
 
 def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
-    """Sound frames in and around the exchanges that can answer none of their requests: somebody
-    else's business."""
+    """Valid frames in and around the exchanges that can answer none of their requests: those of
+    other devices."""
     found: list[Frame] = []
     asked: set[tuple[int, int | None]] = set()
     for reply in replies:
@@ -114,7 +114,7 @@ def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
 
 
 def extra_frames(replies: Iterable[Reply]) -> list[tuple[Frame, ...]]:
-    """For each exchange, sound frames of the asked address that came besides the reply: late, or a
+    """For each exchange, valid frames of the asked address that came with the reply: late, or a
     second unit's."""
     extras = []
     asked: set[tuple[int, int | None]] = set()
@@ -140,8 +140,8 @@ def _expected(request: Request) -> tuple[int, int | None]:
 
 
 def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
-    """Whether `frame` can be a reply to one of our requests, rather than another master's
-    business."""
+    """Whether `frame` can be a reply to one of our requests, rather than one of another master's
+    exchanges."""
     if frame.data[1] & 0x80:
         return any(function == frame.function for function, _ in asked)
     return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
@@ -163,8 +163,8 @@ def holds_request(reply: Reply) -> bool:
 
 
 def other_frames(reply: Reply) -> list[Frame]:
-    """Sound frames received besides the one that the verdict is about."""
-    outside = [reply.exchange.leftover, reply.junk_before, reply.junk_after]
+    """Valid frames received beside the one that the verdict is about."""
+    outside = [reply.exchange.leftover, reply.stray_before, reply.stray_after]
     if reply.verdict in BAD:
         outside = [reply.exchange.leftover, reply.exchange.received]
-    return [frame for data in outside for frame in sound_frames(data)]
+    return [frame for data in outside for frame in valid_frames(data)]

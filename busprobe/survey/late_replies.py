@@ -1,5 +1,4 @@
-"""Requests without a reply: whose late replies may still come, and who may own bytes that nobody
-owned up to."""
+"""Requests without a reply: late ones may still come, and stray bytes may be pieces of them."""
 
 from __future__ import annotations
 
@@ -15,12 +14,12 @@ _LATE_FOR = 3.0
 
 
 class OpenRequests:
-    """The requests of the last seconds that nobody has answered."""
+    """The requests of the last seconds that were not answered."""
 
     def __init__(self) -> None:
         self._open: deque[tuple[float, Request]] = deque()
         self.suspects: list[tuple[Request, ...]] = []
-        """For each time that bytes came which nobody owned up to: who was asked shortly before."""
+        """For each time that stray bytes came: what was asked shortly before."""
 
     def book(self, request: Request, exchange: Exchange, *, answered: bool) -> None:
         """Book a request; those so old that no reply is expected any more are forgotten."""
@@ -50,7 +49,7 @@ class OpenRequests:
 
     @property
     def last(self) -> float | None:
-        """Clock seconds when anybody was last asked something that is still open."""
+        """Clock seconds when any unit was last asked something that is still open."""
         return self._open[-1][0] if self._open else None
 
     def since(self, time: float) -> tuple[Request, ...]:
@@ -58,12 +57,12 @@ class OpenRequests:
         return tuple(request for sent, request in self._open if sent >= time)
 
     def suspect(self, time: float) -> None:
-        """Suspect whoever was asked from clock time `time` on."""
+        """Suspect what was asked from clock time `time` on."""
         group = self.since(time)
         if group:
             self.suspects.append(group)
 
     def take_suspects(self) -> list[tuple[Request, ...]]:
-        """The suspects, who are asked next and so suspected no more."""
+        """The suspects, which are asked next and so suspected no more."""
         taken, self.suspects = self.suspects, []
         return taken

@@ -27,7 +27,7 @@ from busprobe.survey.waits import LearnedWaits
 _SEVERAL_ECHOES = 3
 """Echoes gone wrong before it is put down to the adapter."""
 _MANY_PULSES = 8
-"""Requests followed by a pulse from which it is put down to the pair."""
+"""Requests followed by a pulse from which they are put down to the bus."""
 _MORE_THAN_A_FRAME = 300
 """Bytes in one exchange that no frame explains (256 at most, V1.02 section 2.5.1)."""
 _LISTEN = 1.0
@@ -38,7 +38,8 @@ practice)."""
 _MARGIN = 1.1
 """By how much a gateway's wait may vary."""
 _UNUSED_BAUD = 1800
-"""A rate that POSIX systems know and no unit is delivered with: who answers there hears any rate.
+"""A rate that POSIX systems know and no unit is delivered with: a unit that answers there hears
+any rate.
 """
 _TRIES = 2
 
@@ -86,8 +87,8 @@ class LineFaults:
             yield Fault(words.GATEWAY)
 
     def pulse(self) -> Iterator[Event]:
-        """One more request was followed by a pulse and nothing else; said at once where nobody has
-        answered yet."""
+        """One more request was followed by a pulse and nothing else; told at once where no unit
+        has answered yet."""
         self._state.pulses += 1
         if self._state.pulses == _MANY_PULSES and not self._state.findings:
             yield from self._tell(About.PULSES, words.PULSES)

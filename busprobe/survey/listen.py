@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import words
 from busprobe.survey.probes import Listening, WireStep, to_the_end
 
@@ -18,7 +18,7 @@ has a poll take turns with silence."""
 
 @dataclass(frozen=True)
 class Overheard:
-    """What was heard with nobody asked by us."""
+    """What was received without a request of ours."""
 
     seconds: float
     settings: LineSettings
@@ -31,7 +31,7 @@ class Overheard:
 
     @property
     def other_master(self) -> bool:
-        """Whether somebody else asks on this pair."""
+        """Whether another master asks on this bus."""
         return bool(self.frames)
 
     @property
@@ -59,7 +59,7 @@ class Overheard:
 
 def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) -> Overheard:
     """Listen at the line's present settings; where bytes make no frame, listen at `settings` too
-    for who it is.
+    for whose they are.
 
     The line is left as it was.  Raises `PortError` if the port fails.
     """
@@ -85,12 +85,10 @@ def listening(
 
 def _listen(line: Line, seconds: float) -> Generator[WireStep, None, Overheard]:
     yield Listening(line.settings, seconds)
-    line.listen(
-        0.0
-    )  # what has waited in the port since anybody last looked was not heard in these seconds
+    line.listen(0.0)  # what has waited in the port was not heard in these seconds
     heard = line.listen(seconds)
     data = heard.data
-    frames = sound_frames(data)
+    frames = valid_frames(data)
     filled = line.settings.wire_time(len(data)) / heard.seconds if heard.seconds else 0.0
     noise = len(data) - sum(len(frame.data) for frame in frames)
     return Overheard(heard.seconds, line.settings, frames, noise, filled > _STUCK_SHARE)

@@ -1,11 +1,10 @@
-"""The requests that are only there to see whether somebody answers.
+"""The requests that are only there to see whether a unit answers.
 
 A unit may stay silent on a register or function code it does not have instead of refusing it
 (common practice, against V1.1b3 section 7), so one request is never enough to call an address
 silent.
 
-What is about to happen on the wire is told before it does: whoever hears of it may hold it or end
-it there.
+What is about to happen on the wire is told before it does: the caller may hold it or end it there.
 """
 
 from __future__ import annotations
@@ -146,7 +145,7 @@ WireStep = Asking | Listening
 
 
 def to_the_end(steps: Generator[Any, None, T]) -> T:
-    """Run `steps` through without telling anybody; what they come to."""
+    """Run `steps` through without telling of them; returns what they come to."""
     while True:
         try:
             next(steps)

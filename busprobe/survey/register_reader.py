@@ -26,7 +26,7 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 
 PATIENT = Waits(reply=0.6)
-"""How long a reply is waited for; whoever knows the unit to be slower waits longer."""
+"""How long a reply is waited for; a caller that knows the unit to be slower waits longer."""
 
 _TRIES = 2
 _MOST_SILENCES = 20
@@ -43,7 +43,7 @@ _SHORTEST_WAIT = 0.3
 _REMEMBERED = 8
 """Looks before the present one that still count."""
 _LOOKS = 3
-"""Looks of an observation that nobody ends."""
+"""Looks of an observation that is not ended before."""
 _BETWEEN = 1.0
 """Seconds between them, for values to move."""
 
@@ -98,7 +98,7 @@ class RegisterReader:
                 self.registers.pop(key, None)
             reply = self._ask(block)
             self.silent = [other for other in self.silent if other != block]
-            if reply.sound or reply.exception in _REFUSALS:
+            if reply.valid or reply.exception in _REFUSALS:
                 self._settle(block, reply)
             else:
                 self.silent.append(block)
@@ -116,7 +116,7 @@ class RegisterReader:
     def _settle(self, block: Block, reply: Reply) -> None:
         """Take what came for `block`; where it was refused, halve it until each register is given
         or refused."""
-        if reply.sound:
+        if reply.valid:
             self._take(block, reply)
             return
         silent = reply.exception not in _REFUSALS
@@ -157,7 +157,7 @@ class RegisterReader:
         while self.too_long - self.longest > 1:
             part = Block(block.function, block.register, (self.too_long + self.longest) // 2)
             reply = self._ask(part)
-            if reply.sound:
+            if reply.valid:
                 self._take(part, reply)
             else:
                 self.too_long = part.count

@@ -1,7 +1,7 @@
 """What to ask next: a pure value, with no clock and no port in it.
 
 A survey is a row of sweeps.  The likely addresses are asked first at all settings, the likeliest
-few of them before the others, then each setting in turn from end to end.  Where somebody was found
+few of them before the others, then each setting in turn from end to end.  Where a unit was found
 the settings move to the front, and are asked in every way there is at the end.
 """
 
@@ -29,8 +29,8 @@ LIKELIEST = 3
 were delivered with, at whatever settings."""
 
 THOROUGH_UP_TO = 4
-"""Up to so many settings every kind of probe is sent to every address; with more, only where
-somebody was found."""
+"""Up to so many settings every kind of probe is sent to every address; with more, only where a
+unit was found."""
 
 BLOCK = 32
 """Addresses that are gone through with one probe before the next comes, so that a unit that was
@@ -65,7 +65,7 @@ class Sweep:
 
     @property
     def preliminary(self) -> bool:
-        """Whether a full sweep comes later anyway, so that nobody has to wait for late replies
+        """Whether a full sweep comes later anyway, so that late replies need not be waited for
         now."""
         return self.round == PRELIMINARY
 
@@ -78,7 +78,7 @@ class Sweep:
         return exchange_time(self.settings, READ_REQUEST_BYTES, 0, pace.wait(self.probe))
 
     def seconds(self, pace: Pace) -> float:
-        """How long it takes if nobody answers."""
+        """Seconds that it takes if no unit answers."""
         return len(self.addresses) * self.slot(pace)
 
 
@@ -135,7 +135,7 @@ class Schedule:
         return sum(len(s.addresses) for s in self.sweeps)
 
     def seconds_left(self, pace: Pace) -> float:
-        """How long the rest takes if nobody answers."""
+        """Seconds that the rest takes if no unit answers."""
         lingers = sum(
             a.settings != b.settings and not a.preliminary for a, b in pairwise(self.sweeps)
         )
@@ -148,7 +148,7 @@ class Schedule:
         return replace(self, sweeps=((left,) if left.addresses else ()) + self.sweeps[1:])
 
     def promoted(self, settings: LineSettings) -> Schedule:
-        """Who answers at `settings` is looked for first: the likeliest probe goes to everybody now,
+        """Units at `settings` are looked for first: the likeliest probe goes to all addresses now,
         the next one when the likely addresses were asked at the other settings.
 
         What is left of the rarer probes keeps its place.  A unit that sleeps through the first one
@@ -188,7 +188,7 @@ class Schedule:
         return replace(self, sweeps=self.sweeps + more, deep=self.deep | {settings})
 
     def repeated(self, settings: LineSettings, rounds: int) -> Schedule:
-        """The likeliest probe goes to everybody at `settings` until it was asked in so many
+        """The likeliest probe goes to all addresses at `settings` until each was asked in so many
         `rounds`, all kinds of probes counted."""
         again = range(2, 2 + rounds - len(LADDER))
         more = tuple(
@@ -199,7 +199,7 @@ class Schedule:
         return replace(self, sweeps=self.sweeps + more) if more else self
 
     def found_at(self, settings: LineSettings, address: int) -> Schedule:
-        """Who was found at `address` need not be looked for any more."""
+        """The unit found at `address` need not be looked for any more."""
         return self.less(lambda sweep, asked: asked == address and sweep.settings == settings)
 
     def without(self, drop: Callable[[Sweep], bool]) -> Schedule:

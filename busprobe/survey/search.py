@@ -12,7 +12,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
 from busprobe.modbus.requests import Request
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
@@ -179,7 +179,7 @@ class Search:
 
     def _wait_for_late_replies(self) -> Iterator[Event]:
         yield Listening(self._line.settings, PATIENCE)
-        for frame in sound_frames(self._line.listen(PATIENCE).data):
+        for frame in valid_frames(self._line.listen(PATIENCE).data):
             yield from self._credit(frame, frame.address)
 
     def plan_more_rounds(self) -> bool:
@@ -243,7 +243,7 @@ class Search:
             yield from self._credit(self._foreign.popleft(), reply.request.address)
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
-        """Bytes came that make no frame: somebody at this address, a late reply cut in pieces, or
+        """Bytes came that make no frame: a unit at this address, a late reply cut in pieces, or
         noise."""
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
@@ -260,12 +260,12 @@ class Search:
             self._state.noise_bytes += len(reply.exchange.leftover + reply.exchange.received)
 
     def _is_known(self, settings: LineSettings, addresses: set[int]) -> bool:
-        """Whether somebody was found at one of `addresses`."""
+        """Whether a unit was found at one of `addresses`."""
         return any(Place(address, settings) in self._state.findings for address in addresses)
 
     def _credit(self, frame: Frame, asked: int) -> Iterator[Event]:
-        """A sound frame that answers nothing just asked: a late reply, a second unit, or another
-        master's business."""
+        """A valid frame that answers nothing just asked: a late reply, a second unit's, or
+        another master's."""
         settings = self._line.settings
         late = self._open_requests.settle(frame)
         if is_gateway_exception(frame):
@@ -284,8 +284,8 @@ class Search:
                 if at in self._state.findings or at in self._state.aliases:
                     return
         if late is not None:
-            # A reply to a question of ours is no other master's, even where noise spoils all that
-            # follow.
+            # A reply to a request of ours is no other master's, even where noise corrupts all
+            # that follow.
             evidence = Evidence(late[1].frame, frame.data, f"{late[1].words} → late: {frame.words}")
             place = Place(frame.address, settings)
             finding = Finding(
@@ -320,7 +320,7 @@ class Search:
             self.learned.looked(self._line.clock.now() - begun)
         self._foreign.extend(seen.foreign)
         if seen.kind is Kind.UNIT and any(is_damaged(r) for r in seen.replies):
-            # What spoilt them may have been the late reply of somebody asked just before.
+            # What corrupted them may be the late reply of a unit asked just before.
             self._open_requests.suspect(before)
         if seen.kind is Kind.SILENT:
             return
@@ -352,7 +352,7 @@ class Search:
         if until > self._line.clock.now():
             yield Listening(self._line.settings, until - self._line.clock.now())
             left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
-            frames = sound_frames(self._line.listen(left).data)
+            frames = valid_frames(self._line.listen(left).data)
             self._foreign.extend(frame for frame in frames if frame.address != address)
 
     def _book(self, finding: Finding) -> Iterator[Event]:
@@ -397,7 +397,7 @@ class Search:
         )
 
     def _check_answers_everywhere(self, seen: Examination) -> Iterator[Event]:
-        """Look whether somebody answers everywhere, and leave out what that makes pointless."""
+        """Look whether one unit answers everywhere, and leave out what that makes pointless."""
         who = yield from self._absent.control(seen)
         if who is None:
             return

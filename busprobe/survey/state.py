@@ -1,4 +1,4 @@
-"""What a survey knows while it runs: what was asked, who was found, what was left out and why."""
+"""What a survey knows while it runs: what was asked, what was found, what was left out and why."""
 
 from __future__ import annotations
 
@@ -55,11 +55,11 @@ class SurveyState:
     """How many of the exchanges gave back what was sent; another master that asks the same can look
     like it, once."""
     noisy: bool = False
-    """Whether bytes came before anybody was asked."""
+    """Whether bytes came before the first request."""
     pulses: int = 0
     """Requests that were followed by a pulse or two and nothing else."""
     heard: bool = False
-    """Whether anything followed a request besides pulses and our own echo."""
+    """Whether anything followed a request but pulses and our own echo."""
     earlier_seconds: float = 0.0
     aliases: set[Place] = field(default_factory=set)
     """Where a unit answers that is listed at other settings."""
@@ -90,7 +90,7 @@ class SurveyState:
         self._waits[key] = min(wait, self._waits.get(key, wait))
 
     def was_asked(self, sweep: Sweep, address: int) -> bool:
-        """Whether this probe was sent already, or need not be: somebody was found there."""
+        """Whether this probe was sent already, or need not be: a unit was found there."""
         at = Place(address, sweep.settings)
         return (
             at in self.findings or at in self.aliases or address in self._asked.get(_key(sweep), ())

@@ -1,4 +1,5 @@
-"""The survey: who is on this pair, at which settings and addresses, and where do two share one?"""
+"""The survey: which units are on this bus, at which settings and addresses, and where do two
+share one?"""
 
 from __future__ import annotations
 
@@ -32,7 +33,7 @@ _LISTEN_AT = 7
 _NOISY = 16
 """Bytes from which it is said: two frames' worth."""
 _MORE_THAN_A_CLICK = 4
-"""Bytes heard with nobody asked from which the pair counts as noisy."""
+"""Bytes heard without a request from which the bus counts as noisy."""
 _TELL_EVERY = 8
 """Probes from one word of progress to the next."""
 
@@ -172,7 +173,7 @@ class Survey:
                     return Reason.CANCELLED
 
     def _wait_while_paused(self, settings: LineSettings) -> None:
-        """Wait while paused; somebody else may use the line meanwhile."""
+        """Wait while paused; another task may use the line meanwhile."""
         if not self._pause.on:
             return
         begun = self._line.clock.now()
@@ -232,7 +233,7 @@ class Survey:
         self._search.switch(first)
         heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         if len(heard.frames) == 1:
-            # A slow unit may still have owed it to whoever asked before; a master asks again.
+            # It may be a slow unit's late reply to an earlier request; a master asks again.
             heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         self._state.noise_bytes += heard.noise_bytes
         if heard.frames:
@@ -246,7 +247,7 @@ class Survey:
     def _check_again(self) -> Iterator[Event]:
         """Units that locked up under the survey are told apart from those that were never there.
 
-        Where nobody answers any more the pair may have been cut at any time: silence since then
+        Where no unit answers any more the bus may have been cut at any time: silence since then
         says nothing.
         """
         state = self._state

@@ -1,26 +1,26 @@
 """One unit, several, or noise?  A pure judgement of the exchanges with one address.
 
-What two units at one address look like follows from the wire: where their replies overlap, a space
-(0) of either wins, so what both say alike survives (address, function code, count) and the rest
-does not; where they do not overlap, one reply follows the other.  Noise hits at random and
-everybody.
+What two units at one address look like follows from the wire: where their replies overlap, a
+space (0) of either wins, so what both say alike survives (address, function code, count) and the
+rest does not; where they do not overlap, one reply follows the other.  Noise corrupts at random,
+and all replies.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from busprobe.modbus import framing
-from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import identification_page
 from busprobe.modbus.replies import Reply, Verdict, expected_length
 from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
+from busprobe.survey import words
 from busprobe.survey.collision import overlaps
-from busprobe.survey.findings import Kind, Latency
+from busprobe.survey.findings import Kind, Latency, Remark, Sign
 from busprobe.survey.interference import (
     BAD,
     OVERLONG,
@@ -51,7 +51,6 @@ _FIXED_LENGTH = (
 """Functions whose reply length is known from the request."""
 _REFUSAL = 5
 """Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
-_SAID_TO_ANOTHER = "Another master asks it: what was heard was perhaps said to that one."
 _COMMON_CODES = (1, 2)
 """Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
@@ -60,11 +59,13 @@ _SEVERAL = 3
 """How often a pattern has to be seen to count."""
 
 _ENOUGH_SOUND = 6
-"""Sound replies it takes to say that a unit's replies come through."""
+"""Valid replies it takes to say that a unit's replies come through."""
 _LOSSY = 0.15
 """Share of unanswered requests that a sleepy unit does not explain."""
 _LATE_FOR = 3.0
 """Seconds within which a reply may still be a late one."""
+_SLOW = 0.2
+"""Seconds of a latency that is told of."""
 _MANY = 8
 """How many replies a statement about their distribution needs."""
 
@@ -74,153 +75,127 @@ class Analysis:
     """What the exchanges with one address amount to."""
 
     kind: Kind
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The remarks in plain words."""
+        return tuple(map(words.remark, self.remarks))
 
 
 def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
-    """Judge all exchanges with one address; `noisy` says that bytes were heard with nobody
-    asked."""
+    """Judge all exchanges with one address; `noisy` says that bytes were heard without a
+    request."""
     lossy = _is_lossy(replies)
     heard = [r for r in replies if not is_silence(r)]
-    notes: list[str] = []
     # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove
     # nothing.
     undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
-    # Where the adapter spoils its own echo, that cannot be told from a wreck each time.
+    # Where the adapter alters its own echo, that cannot be told from a corrupted reply each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
     corrupted_tell = undisturbed and not noisy and not lossy and echoes < _SEVERAL
     signs = (
-        *_SIGNS_IN_SOUND_REPLIES,
+        *_SIGNS_IN_VALID_REPLIES,
         *(_SIGNS_IN_FRAMES if undisturbed else ()),
         *(_SIGNS_IN_CORRUPTED if corrupted_tell else ()),
     )
     for sign in signs:
         found = sign(replies)
-        if found:
+        if found is not None:
             return Analysis(Kind.CLASH, (found, *_remarks(replies)))
     present = [r for r in heard if r.present]
     asked_enough = len(replies) > len(present) + _SEVERAL
     if asked_enough and [r.verdict for r in present] == [Verdict.NOT_CONFORMING]:
-        # noise makes one right CRC in 65536, and what else passes by may be for anybody
+        # noise makes one right CRC in 65536, and what else passes by may be for any unit
         present = []
     theirs = sum(
         holds_request(r) for r in replies if r.verdict not in (Verdict.OK, Verdict.EXCEPTION)
     )
     swapped = [r for r in heard if r.verdict is Verdict.CRC_SWAPPED]
     if present:
-        notes.extend(_remarks(replies))
+        remarks = [*_remarks(replies)]
         if noisy:
-            notes.append(
-                "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias."
-            )
+            remarks.append(Remark(Sign.NOISY))
         if lossy:
-            notes.append("Requests get lost on the way to it, too: noise, or a bad connection.")
+            remarks.append(Remark(Sign.LOSSY))
+        doubt: Remark | None = None
         if theirs and len(present) <= 3 * theirs:
-            return Analysis(Kind.UNSURE, (_SAID_TO_ANOTHER, *notes))
-        if len(present) == 1 and asked_enough:
-            return Analysis(
-                Kind.UNSURE, (f"Only 1 of {len(replies)} requests was answered soundly.", *notes)
-            )
-        if not lossy and _damaged_beyond_noise(replies):
-            late = (
-                "the adapter turns round too late, "
-                if sum(map(is_start_cut_off, heard)) >= _SEVERAL
-                else ""
-            )
-            note = (
-                f"Many replies are mangled beyond a few wrong bits: {late}a second unit, or a bad"
-                " connection here."
-            )
-            return Analysis(Kind.UNSURE, (note, *notes))
-        spoilt = _never_sound(replies)
-        if spoilt and not noisy and not lossy:
-            return Analysis(Kind.UNSURE, (spoilt, *notes))
-        return Analysis(Kind.UNIT, tuple(notes))
+            doubt = Remark(Sign.SAID_TO_OTHER_MASTER)
+        elif len(present) == 1 and asked_enough:
+            doubt = Remark(Sign.ONE_REPLY, (len(replies),))
+        elif not lossy and _damaged_beyond_noise(replies):
+            cut_often = sum(map(is_start_cut_off, heard)) >= _SEVERAL
+            doubt = Remark(Sign.DAMAGED_AND_CUT_OFF if cut_often else Sign.DAMAGED_BEYOND_NOISE)
+        elif not noisy and not lossy:
+            doubt = _identity_corrupted(replies)
+        if doubt is not None:
+            return Analysis(Kind.UNSURE, (doubt, *remarks))
+        return Analysis(Kind.UNIT, tuple(remarks))
     if len(swapped) > 1:
-        note = "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
-        return Analysis(Kind.UNIT, (note, *_remarks(replies)))
+        return Analysis(Kind.UNIT, (Remark(Sign.CRC_SWAPPED), *_remarks(replies)))
     cut = sum(is_start_cut_off(r) for r in heard)
     if cut >= _SEVERAL and 4 * cut >= 3 * len(heard):
-        note = (
-            "The front of its replies is cut off: the adapter turns round too late for it. Set a"
-            " longer reply delay at the unit, or take another adapter."
-        )
-        return Analysis(Kind.UNIT, (note,))
+        return Analysis(Kind.UNIT, (Remark(Sign.ALL_STARTS_CUT_OFF),))
     if any(extra_frames(replies)):
-        note = (
-            _SAID_TO_ANOTHER
-            if theirs
-            else "A reply came only after the wait was over: a slow unit."
-        )
-        return Analysis(Kind.UNSURE, (note, *_remarks(replies)))
+        remark = Remark(Sign.SAID_TO_OTHER_MASTER if theirs else Sign.LATE_REPLY)
+        return Analysis(Kind.UNSURE, (remark, *_remarks(replies)))
     return _unsure_or_silent(heard, noisy, 2 if asked_enough else 1)
 
 
 def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) -> Analysis:
-    """No sound frame of the asked address that can be believed."""
+    """No valid frame of the asked address that can be believed."""
     other = _other_address(heard)
     if other is not None:
-        note = (
-            f"Asked {both_forms(heard[0].request.address)}, answered as {both_forms(other)} each"
-            " time."
-        )
-        return Analysis(Kind.UNSURE, (note,))
+        asked = heard[0].request.address
+        return Analysis(Kind.UNSURE, (Remark(Sign.OTHER_ADDRESS, (asked, other)),))
     if any(r.verdict is Verdict.EXCEPTION for r in heard):
-        return Analysis(
-            Kind.SILENT, ("A gateway answered that its unit did not respond; that is no unit.",)
-        )
+        return Analysis(Kind.SILENT, (Remark(Sign.GATEWAY),))
     heads = [r for r in heard if r.verdict in (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)]
     if len(heads) >= heads_needed:
-        note = (
-            f"{len(heads)} replies begin as they should and end in a wrong CRC: two units at once,"
-            " or bad signals."
-        )
-        return Analysis(Kind.UNSURE, (note,))
+        return Analysis(Kind.UNSURE, (Remark(Sign.WRONG_CRC, (len(heads),)),))
     if sum(is_unexplained(r) for r in heard) >= _SEVERAL and not noisy:
-        note = (
-            "Bytes come back each time but never a frame: two units at once, a bad connection, or"
-            " other settings."
-        )
-        return Analysis(Kind.UNSURE, (note,))
-    return Analysis(Kind.SILENT, ("Stray bytes were heard, but no reply.",) if heard else ())
+        return Analysis(Kind.UNSURE, (Remark(Sign.NEVER_A_FRAME),))
+    return Analysis(Kind.SILENT, (Remark(Sign.STRAY_BYTES),) if heard else ())
 
 
 def _other_address(heard: Sequence[Reply]) -> int | None:
-    """The address under which somebody answers what this one is asked, whatever that is.
+    """The address under which a unit answers what this one is asked, whatever that is.
 
-    Another master's business also passes by, but its requests are heard before the replies, and it
+    Another master's exchanges also pass by, but its requests are heard before the replies, and it
     does not ask for what we happen to ask for.
     """
     functions: defaultdict[int, set[int]] = defaultdict(set)
     for reply in heard:
         frame = Frame(reply.frame) if reply.verdict is Verdict.FOREIGN else None
-        if frame is not None and not reply.junk_before and fits(frame, reply.request):
+        if frame is not None and not reply.stray_before and fits(frame, reply.request):
             functions[frame.address].add(frame.function)
     return next((address for address, asked in functions.items() if len(asked) >= _SEVERAL), None)
 
 
-def _two_frames(replies: Sequence[Reply]) -> str | None:
+def _two_frames(replies: Sequence[Reply]) -> Remark | None:
     """A whole reply that no request is waiting for: a lone unit, however late, answers each request
     once."""
-    owed: list[Reply] = []
+    unanswered: list[Reply] = []
     for reply, extra in zip(replies, extra_frames(replies), strict=True):
-        owed = [r for r in owed if reply.exchange.started - r.exchange.sent < _LATE_FOR]
+        unanswered = [r for r in unanswered if reply.exchange.started - r.exchange.sent < _LATE_FOR]
         if reply.present:
             # It may be late, too, in place of the one that this request waits for.
             mine = can_answer(Frame(reply.frame), reply.request)
             answered = (
                 reply
                 if mine
-                else next((r for r in owed if can_answer(Frame(reply.frame), r.request)), reply)
+                else next(
+                    (r for r in unanswered if can_answer(Frame(reply.frame), r.request)), reply
+                )
             )
-            owed = [r for r in (*owed, reply) if r is not answered]
+            unanswered = [r for r in (*unanswered, reply) if r is not answered]
         for frame in extra:
-            late = next((r for r in owed if can_answer(frame, r.request)), None)
+            late = next((r for r in unanswered if can_answer(frame, r.request)), None)
             if late is None:
-                return "Two whole replies to one request: two units share this address."
-            owed.remove(late)
+                return Remark(Sign.TWO_REPLIES)
+            unanswered.remove(late)
         if not reply.present:
-            owed.append(reply)
+            unanswered.append(reply)
     return None
 
 
@@ -229,43 +204,41 @@ def identities(replies: Iterable[Reply]) -> Counter[tuple[str | None, ...]]:
     each."""
     said: Counter[tuple[str | None, ...]] = Counter()
     for reply in replies:
-        if reply.sound and reply.request.function is Function.READ_DEVICE_IDENTIFICATION:
+        if reply.valid and reply.request.function is Function.READ_DEVICE_IDENTIFICATION:
             objects = identification_page(reply).objects
             said["43/14", *(objects.get(number) for number in range(3))] += 1
-        elif reply.sound and reply.request.function is Function.REPORT_SERVER_ID:
+        elif reply.valid and reply.request.function is Function.REPORT_SERVER_ID:
             said["17", reply.frame.hex()] += 1
     return said
 
 
-def _two_identities(replies: Sequence[Reply]) -> str | None:
+def _two_identities(replies: Sequence[Reply]) -> Remark | None:
     """One address, two names, each said more than once: a server id may hold something that
     changes."""
     repeated = Counter(what for (what, *_), count in identities(replies).items() if count > 1)
     if any(count > 1 for count in repeated.values()):
-        return "It says different things of itself when asked again: two units share this address."
+        return Remark(Sign.TWO_IDENTITIES)
     return None
 
 
-def _yes_and_no(replies: Sequence[Reply]) -> str | None:
+def _yes_and_no(replies: Sequence[Reply]) -> Remark | None:
     """The same request answered, refused and answered again."""
     by_request: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
         if reply.present and reply.exception not in _BUSY and not holds_request(reply):
-            by_request[reply.request.frame].append(reply.sound)
+            by_request[reply.request.frame].append(reply.valid)
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))
         if changes >= _SEVERAL:
-            return (
-                "The same request is answered and refused by turns: two units share this address."
-            )
+            return Remark(Sign.ANSWERED_AND_REFUSED)
     return None
 
 
-def _too_long(replies: Sequence[Reply]) -> str | None:
+def _too_long(replies: Sequence[Reply]) -> Remark | None:
     """More bytes than one reply has, time and again, with no other address in them."""
     count = sum(_is_too_long(reply) for reply in replies)
     if count >= _SEVERAL:
-        return f"{count} replies are longer than one unit's can be: two units share this address."
+        return Remark(Sign.TOO_LONG, (count,))
     return None
 
 
@@ -278,8 +251,8 @@ def _is_too_long(reply: Reply) -> bool:
     return has_stray_bytes(reply)
 
 
-def _some_never(replies: Sequence[Reply]) -> str | None:
-    """Some requests are always answered soundly, one is answered each time and never soundly.
+def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
+    """Some requests are always answered validly, one is answered each time and never validly.
 
     Noise does not read requests; two units do, and where they say the same at the same time it
     comes through.
@@ -299,16 +272,13 @@ def _some_never(replies: Sequence[Reply]) -> str | None:
             and corrupted == len(group)
             and group[0].request.function in _FIXED_LENGTH
         ):
-            return (
-                "Some requests bring sound replies, others only corrupted: two units that agree on"
-                " some things."
-            )
+            return Remark(Sign.SOME_ALWAYS_CORRUPTED)
     return None
 
 
-def _never_sound(replies: Sequence[Reply]) -> str | None:
-    """Asked who it is it never answers soundly, and all else it does: where twins differ, their
-    replies spoil."""
+def _identity_corrupted(replies: Sequence[Reply]) -> Remark | None:
+    """Asked who it is it never answers validly, and all else it does: where twins differ, their
+    replies collide."""
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
     if len(short) < _ENOUGH_SOUND or 6 * sum(map(is_damaged, short)) > len(short):
         return None
@@ -318,18 +288,14 @@ def _never_sound(replies: Sequence[Reply]) -> str | None:
             by_request[reply.request.frame].append(reply)
     for group in by_request.values():
         if len(group) >= _SEVERAL and all(map(is_damaged, group)):
-            return (
-                f"Its replies to function {int(group[0].request.function)} (who it is) are wrecks"
-                " each time, all others are sound: two units of one kind with different numbers,"
-                " or a fault of this one."
-            )
+            return Remark(Sign.IDENTITY_CORRUPTED, (int(group[0].request.function),))
     return None
 
 
-def _overlaid(replies: Sequence[Reply]) -> str | None:
-    """Wrecks that are, bit for bit, what two refusals, or two replies alike, make when one comes a
-    little later."""
-    corrupted = [r for r in replies if _may_be_overlaid(r)]
+def _colliding(replies: Sequence[Reply]) -> Remark | None:
+    """Corrupted replies that are, bit for bit, what two refusals, or two replies alike, make when
+    one comes a little later."""
+    corrupted = [r for r in replies if _may_be_colliding(r)]
     if len(corrupted) < _SEVERAL:
         return None
     whole: defaultdict[bytes, set[bytes]] = defaultdict(set)
@@ -352,22 +318,19 @@ def _overlaid(replies: Sequence[Reply]) -> str | None:
         else:
             alike += any(received in overlaps(one, one, settings) for one in whole[request.frame])
     if refused + alike >= _SEVERAL:
-        what = "refusals" if refused >= alike else "replies alike"
-        return (
-            f"{refused + alike} replies are just what two {what} make when one comes a little"
-            " later: two units."
-        )
+        what = Sign.COLLIDING_REFUSALS if refused >= alike else Sign.COLLIDING_REPLIES
+        return Remark(what, (refused + alike,))
     return None
 
 
-def _may_be_overlaid(reply: Reply) -> bool:
+def _may_be_colliding(reply: Reply) -> bool:
     """Whether the bits of the first byte allow it: a second sender can only take ones away."""
     received, address = reply.exchange.received, reply.request.address
     short = reply.request.function in _FIXED_LENGTH and len(received) <= 2 * _REFUSAL
     return short and is_damaged(reply) and received[0] | address == address
 
 
-def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
+def _corrupted_after_valid_start(replies: Sequence[Reply]) -> Remark | None:
     """The first byte comes through and what follows hardly ever does, each time in another way.
 
     Noise is no respecter of first bytes: if it spares six of seven of them, it spares two of five
@@ -383,22 +346,24 @@ def _only_the_first_byte(replies: Sequence[Reply]) -> str | None:
     for reply in bad:
         ways[reply.request.frame].add(reply.exchange.received)
     if begins >= 0.85 * len(bad) and any(len(received) >= _SEVERAL for received in ways.values()):
-        return (
-            f"Of {len(short)} replies {len(bad)} are wrecks that begin well, each in another way: "
-            "a second unit at this address starts a little later."
-        )
+        return Remark(Sign.CORRUPTED_AFTER_VALID_START, (len(short), len(bad)))
     return None
 
 
-_Sign = Callable[[Sequence[Reply]], str | None]
-_SIGNS_IN_SOUND_REPLIES: tuple[_Sign, ...] = (_two_identities, _yes_and_no)
-_SIGNS_IN_FRAMES: tuple[_Sign, ...] = (_two_frames,)
-_SIGNS_IN_CORRUPTED: tuple[_Sign, ...] = (_too_long, _some_never, _only_the_first_byte, _overlaid)
+_Test = Callable[[Sequence[Reply]], Remark | None]
+_SIGNS_IN_VALID_REPLIES: tuple[_Test, ...] = (_two_identities, _yes_and_no)
+_SIGNS_IN_FRAMES: tuple[_Test, ...] = (_two_frames,)
+_SIGNS_IN_CORRUPTED: tuple[_Test, ...] = (
+    _too_long,
+    _some_always_corrupted,
+    _corrupted_after_valid_start,
+    _colliding,
+)
 
 
 def _is_lossy(replies: Sequence[Reply]) -> bool:
-    """Whether requests that are answered at other times go without: noise spoils them too, a second
-    unit does not."""
+    """Whether requests that are answered at other times go without: noise corrupts them too, a
+    second unit does not."""
     groups: defaultdict[bytes, list[bool]] = defaultdict(list)
     for reply in replies:
         groups[reply.request.frame].append(is_silence(reply))
@@ -407,17 +372,17 @@ def _is_lossy(replies: Sequence[Reply]) -> bool:
 
 
 def _damaged_beyond_noise(replies: Sequence[Reply]) -> bool:
-    """Whether there are many damaged replies and most differ from what would be sound by more than
+    """Whether there are many damaged replies and most differ from what would be valid by more than
     noise explains."""
-    sound: dict[bytes, set[bytes]] = defaultdict(set)
+    valid: dict[bytes, set[bytes]] = defaultdict(set)
     for reply in replies:
         if reply.present:
-            sound[reply.request.frame].add(reply.frame)
+            valid[reply.request.frame].add(reply.frame)
     damaged = [r for r in replies if is_damaged(r) and r.request.function in _FIXED_LENGTH]
     beyond = 0
     for reply in damaged:
         received = reply.exchange.received
-        known = sound[reply.request.frame]
+        known = valid[reply.request.frame]
         if known:
             beyond += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in known)
         else:
@@ -432,37 +397,30 @@ def _bits_apart(one: bytes, other: bytes) -> int:
     return differing + 2 * abs(len(one) - len(other))
 
 
-def _remarks(replies: Sequence[Reply]) -> tuple[str, ...]:
-    """What the technician should know besides who is there."""
-    notes = []
+def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
+    """What the technician should know beside who is there."""
     present = [r for r in replies if r.present]
     damaged = sum(is_damaged(r) for r in replies)
     if damaged:
-        notes.append(f"{damaged} of {len(replies)} replies were damaged.")
-    junk = [r for r in present if (r.junk_before or r.junk_after) and not other_frames(r)]
-    if junk:
-        notes.append(
-            f"{len(junk)} of {len(present)} replies had stray bytes around them: bias, or the"
-            " adapter's turn-round."
-        )
-    # Noise spoils bytes, the first ones too; it does not take them away.
+        yield Remark(Sign.DAMAGED, (damaged, len(replies)))
+    stray = [r for r in present if (r.stray_before or r.stray_after) and not other_frames(r)]
+    if stray:
+        yield Remark(Sign.STRAY_BYTES_AROUND, (len(stray), len(present)))
+    # Noise corrupts bytes, the first ones too; it does not take them away.
     cut = sum(bool(bytes_missing_at_start(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
-        notes.append(f"The front of {cut} replies was cut off: the adapter turns round too late.")
+        yield Remark(Sign.STARTS_CUT_OFF, (cut,))
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not holds_request(r)]
     if odd:
-        notes.append(f"{len(odd)} replies were whole but not what the standard asks for.")
+        yield Remark(Sign.NOT_CONFORMING, (len(odd),))
     if (
         present
         and is_silence(replies[0])
         and any(r.request.frame == replies[0].request.frame for r in present)
     ):
-        notes.append("It did not answer the first request.")
+        yield Remark(Sign.FIRST_REQUEST_MISSED)
     if present and all(r.exception == 1 for r in present):
-        notes.append(
-            "It refuses every function code tried, so it is there but says nothing of itself."
-        )
+        yield Remark(Sign.REFUSES_EVERYTHING)
     latency = Latency.of(present)
-    if latency is not None and latency.maximum > 0.2:
-        notes.append(f"It takes up to {1000 * latency.maximum:.0f} ms to answer.")
-    return tuple(notes)
+    if latency is not None and latency.maximum > _SLOW:
+        yield Remark(Sign.SLOW, (round(1000 * latency.maximum),))

@@ -18,7 +18,7 @@ PATIENCE = 1.2
 _MISSED = 1e-4
 """Share of the units that may be missed."""
 MOST_ROUNDS = 14
-"""How often everybody is asked at most."""
+"""How often each address is asked at most."""
 _SLOW = 0.15
 """Seconds from which a unit is slow, and no measure for the others: to wait so long for each takes
 longer than to credit its late replies."""
@@ -30,7 +30,7 @@ class Pace:
     it carries.
 
     A scan waits 100 to 150 ms in practice.  The kinds of probes that are only left for units that
-    stay silent on the first ones wait less: whoever is slower is heard in the next probe's time.
+    stay silent on the first ones wait less: a slower unit is heard in the next probe's time.
     """
 
     first: float = 0.09
@@ -90,7 +90,7 @@ class LearnedWaits:
         self.pace = Pace()
         """How long to wait for replies."""
         self.losses: dict[LineSettings, tuple[int, int]] = {}
-        """Requests of close looks that a unit there missed, of how many; whoever acts upon them
+        """Requests of close looks that a unit there missed, of how many; what acts upon them
         clears them."""
         self._slowest = 0.0
         self._looks: list[float] = []
@@ -127,7 +127,7 @@ class LearnedWaits:
             self.pace = replace(Pace().learnt(self._slowest), least=self.pace.least)
         if seen.kind is Kind.UNIT:
             # The pause behind stray bytes is the unit's, not the adapter's.
-            whole = (r for r in seen.replies if r.present and not (r.junk_before or r.junk_after))
+            whole = (r for r in seen.replies if r.present and not (r.stray_before or r.stray_after))
             delays = [delay for r in whole if (delay := r.exchange.burst_delay) is not None]
             self._bursts += [max(delays)] if delays else []
             self.pace = replace(self.pace, least=max(self.pace.least, self.burst_delay or 0.0))

@@ -104,4 +104,4 @@ def _sound(frame: list[Character]) -> bytes | None:
     if any(character.bad for character in frame):
         return None
     data = bytes([character.value for character in frame])
-    return data if framing.is_sound(data) else None
+    return data if framing.is_valid(data) else None

@@ -12,7 +12,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import EXCEPTION_FLAG
 from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request, read_reply_bytes
-from busprobe.modbus.traffic import Frame, sound_frames
+from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.wiring import byte_patterns
 
 _TOGETHER = 0.05
@@ -57,7 +57,7 @@ class LineEvidence:
         """Sound frames that nobody here caused, heard idle."""
         if self.idle is None:
             return ()
-        found = sound_frames(self.idle.data)
+        found = valid_frames(self.idle.data)
         return (
             found
             if sum(len(frame.data) for frame in found) >= _COVERAGE * len(self.idle.data)

@@ -157,7 +157,7 @@ def _turn_round(evidence: LineEvidence) -> Iterator[Observation]:
 
 def _junk(evidence: LineEvidence) -> Iterator[Observation]:
     sound = [reply for reply in evidence.replies if reply.present]
-    junk = [reply.junk_before + reply.junk_after for reply in sound]
+    junk = [reply.stray_before + reply.stray_after for reply in sound]
     touched = [bytes_ for bytes_ in junk if bytes_]
     if not touched:
         return
@@ -184,7 +184,7 @@ def _flags(evidence: LineEvidence) -> Iterator[Observation]:
     clean = [
         reply
         for reply in evidence.replies
-        if reply.present and not reply.junk_before and not reply.junk_after
+        if reply.present and not reply.stray_before and not reply.stray_after
     ]
     flagged = sum(bool(reply.exchange.bad_bytes) for reply in clean) + evidence.flagged_frames
     frames = len(clean) + len(evidence.frames)

@@ -290,7 +290,7 @@ class BusprobeApp(App[None]):
             return action in ("leave", "light")
         match action:
             case "hands":
-                return self.session.hands is not None
+                return self.session.terminals is not None
             case "leave_field":
                 return isinstance(self.focused, Input) and self._on_a_step
             case "step" | "turn" | "help" | "light":
@@ -307,9 +307,9 @@ class BusprobeApp(App[None]):
         """Play the hands at the terminals of a practice segment."""
         from busprobe.wizard.common.virtual_terminals import VirtualTerminals
 
-        hands = self.session.hands
-        if hands is not None and not isinstance(self.screen, VirtualTerminals):
-            self.push_screen(VirtualTerminals(hands))
+        terminals = self.session.terminals
+        if terminals is not None and not isinstance(self.screen, VirtualTerminals):
+            self.push_screen(VirtualTerminals(terminals))
 
     def explain(self, title: str, words: str) -> None:
         """Show a text to read and close."""

@@ -55,7 +55,7 @@ def known_bus(scenario: str, settings: LineSettings) -> tuple[PollingTable, tupl
         for _ in session.survey([settings], ALL):
             pass
         for unit in job.units():
-            session.identify(unit.address, settings)
+            session.identify(unit.place)
         for _ in session.prove(rounds=ROUNDS):
             pass  # the units' reply times
         for _ in session.try_polling(1):

@@ -92,7 +92,7 @@ def test_an_exception_is_named_and_is_presence(received: str, code: int, name: s
     assert reply.verdict is Verdict.EXCEPTION
     assert reply.exception == code
     assert reply.present
-    assert not reply.sound
+    assert not reply.valid
     assert exception_name(code) == name
     assert name in reply.words
 
@@ -152,8 +152,8 @@ def test_a_foreign_address_is_shown_not_dropped() -> None:
 
 def test_junk_around_a_sound_reply_is_kept_apart() -> None:
     reply = reply_to(READ, b"\x00" + REPLY + b"\x00\x00")
-    assert reply.verdict is Verdict.OK_AFTER_JUNK
-    assert (reply.junk_before, reply.frame, reply.junk_after) == (b"\x00", REPLY, b"\x00\x00")
+    assert reply.verdict is Verdict.OK_AFTER_STRAY_BYTES
+    assert (reply.stray_before, reply.frame, reply.stray_after) == (b"\x00", REPLY, b"\x00\x00")
     assert reply.registers == (555, 0, 100)
 
 
@@ -165,7 +165,7 @@ def test_trailing_zeros_that_are_the_crc_are_not_stripped() -> None:
     reply = reply_to(read_registers(1, Function.READ_INPUT_REGISTERS, 0, 1), body + b"\x00")
     assert reply.verdict is Verdict.OK
     assert reply.frame == body
-    assert reply.junk_after == b"\x00"
+    assert reply.stray_after == b"\x00"
 
 
 def test_a_wrong_byte_count_with_a_right_crc_is_a_unit_that_does_not_conform() -> None:
@@ -173,13 +173,13 @@ def test_a_wrong_byte_count_with_a_right_crc_is_a_unit_that_does_not_conform() -
         reply = reply_to(READ, framed(body))
         assert reply.verdict is Verdict.NOT_CONFORMING, body
         assert reply.present
-        assert not reply.sound
+        assert not reply.valid
         assert reply.registers == ()
 
 
 def test_a_wrong_function_code_of_another_unit_or_kind_is_no_sound_reply() -> None:
     reply = reply_to(READ, framed("01 04 06 02 2B 00 00 00 64"))
-    assert not reply.sound
+    assert not reply.valid
     assert reply.verdict in (Verdict.CRC_BAD, Verdict.NOT_CONFORMING)
 
 
@@ -235,11 +235,11 @@ def test_any_bytes_give_a_verdict(request_: Request, received: bytes) -> None:
     """Never an error, and a sound verdict only over a frame of the asked unit with a right CRC."""
     reply = reply_to(request_, received)
     assert (reply.verdict is Verdict.SILENT) == (not received)
-    if reply.sound or reply.present:
-        assert framing.is_sound(reply.frame)
+    if reply.valid or reply.present:
+        assert framing.is_valid(reply.frame)
         assert reply.frame[0] == request_.address
     if reply.verdict is not Verdict.GARBAGE and reply.frame:
-        assert reply.junk_before + reply.frame + reply.junk_after == received
+        assert reply.stray_before + reply.frame + reply.stray_after == received
 
 
 @given(

@@ -149,15 +149,15 @@ def test_a_unit_is_recognised_by_what_it_says_and_holds(bench: Bench) -> None:
     refused: list[Block] = []
     for block in fingerprint_blocks(PROFILES.values()):
         reply = bench.read(block.function, block.register, block.count)
-        if reply.sound:
+        if reply.valid:
             registers.update(block.answered(reply.registers))
         elif reply.exception is not None:
             refused.append(block)
     facts = Facts(
         identification=(
-            identification_page(identification).objects if identification.sound else None
+            identification_page(identification).objects if identification.valid else None
         ),
-        server_id=server_id(said).text if said.sound else None,
+        server_id=server_id(said).text if said.valid else None,
         registers=registers,
         refused=refused,
         settings=bench.unit.settings,

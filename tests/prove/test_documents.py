@@ -25,7 +25,7 @@ def test_a_proof_kept_by_an_earlier_program_is_read_as_it_was() -> None:
     proof = stored_proof(kept())
     one, two, three, four = proof.units
     assert [unit.place for unit in proof.units] == [Place(n, SETTINGS) for n in (1, 2, 3, 4)]
-    assert one.verdicts == {Verdict.OK: 11, Verdict.OK_AFTER_JUNK: 1}
+    assert one.verdicts == {Verdict.OK: 11, Verdict.OK_AFTER_STRAY_BYTES: 1}
     assert two.count(PollResult.SILENT) == 2
     assert (three.late, three.latest_ms, three.count(PollResult.FOREIGN)) == (1, 1220.5, 1)
     assert four.exceptions == {2: 9}

@@ -87,7 +87,7 @@ def test_junk_ahead_of_a_reply_does_not_shorten_its_time_and_is_told() -> None:
     for ahead in ([(-LATENCY, b"\x00")], [(0.0, b"\x00\x00")]):
         proof = run(lambda number, request: [*ahead, (0.0, usual(request))], 1, rounds=5)  # noqa: B023
         [unit] = proof.units
-        assert unit.count(PollResult.OK_AFTER_JUNK) == 5
+        assert unit.count(PollResult.OK_AFTER_STRAY_BYTES) == 5
         assert unit.reply_times.median == pytest.approx(LATENCY, abs=1e-4)
         assert proof.clean
         assert any("Sound replies after junk bytes: 5." in sentence for sentence in findings(proof))
@@ -212,7 +212,11 @@ def swapped(request: bytes) -> bytes:
     ("reply", "kind", "verdict"),
     [
         (usual, PollResult.OK, Verdict.OK),
-        (lambda request: b"\x00" + usual(request), PollResult.OK_AFTER_JUNK, Verdict.OK_AFTER_JUNK),
+        (
+            lambda request: b"\x00" + usual(request),
+            PollResult.OK_AFTER_STRAY_BYTES,
+            Verdict.OK_AFTER_STRAY_BYTES,
+        ),
         (lambda request: framed(request[0], 0x83, 2), PollResult.EXCEPTION, Verdict.EXCEPTION),
         (
             lambda request: framed(request[0], 3, 4, 0, 0, 0, 0),
@@ -234,7 +238,7 @@ def test_each_kind_of_reply_is_counted_as_what_it_is(
     assert unit.verdicts == {verdict: 3}
     assert {k: unit.count(k) for k in PollResult if unit.count(k)} == {kind: 3}
     assert unit.failed == (
-        0 if kind in (PollResult.OK, PollResult.OK_AFTER_JUNK, PollResult.EXCEPTION) else 3
+        0 if kind in (PollResult.OK, PollResult.OK_AFTER_STRAY_BYTES, PollResult.EXCEPTION) else 3
     )
     assert len(unit.evidence) == unit.failed
 

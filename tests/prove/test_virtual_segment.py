@@ -76,7 +76,9 @@ def test_noise_fails_some_polls_and_no_unit_stands_out() -> None:
 def test_a_clash_stands_out_at_its_own_address_only() -> None:
     proof = prove("clash", RunPlan(rounds=20))
     assert {
-        unit.address for unit in proof.units if unit.failed or unit.count(PollResult.OK_AFTER_JUNK)
+        unit.address
+        for unit in proof.units
+        if unit.failed or unit.count(PollResult.OK_AFTER_STRAY_BYTES)
     } <= {1}
     assert not proof.clean
     assert unit(proof, 1).failed == 0 or proof.pattern.standing_out[0].address == 1

@@ -19,7 +19,7 @@ from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.framing import crc, is_sound
+from busprobe.modbus.framing import crc, is_valid
 from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.registers import AddressPart
 from busprobe.readdress.move import Prepared
@@ -232,7 +232,7 @@ class Bench:
         end = self.clock.now() + self.settings.wire_time(len(data))
         if self.echo:
             self._coming.append((end, data))
-        if is_sound(data):
+        if is_valid(data):
             hearing = [
                 unit for unit in self.units if unit.connected and unit.settings == self.settings
             ]

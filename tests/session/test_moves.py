@@ -45,7 +45,7 @@ class OnSite:
         self.session.open(f"virtual:{scenario}", AT_9600)
         self.job = job
         for unit in self.segment.units:
-            self.session.identify(unit.address, unit.settings)
+            self.session.identify(Place(unit.address, unit.settings))
         self.moves = BusMoves(self.session)
 
     def plan(self, *entries: PlannedUnit) -> None:
@@ -323,7 +323,7 @@ def test_the_next_start_settles_a_change_of_line_settings_that_was_cut_off(job: 
         )
     )
     job.remove_unit(Place.parse("21 9600-8N1"))
-    site.session.identify(31, LineSettings.parse("19200-8E1"))
+    site.session.identify(Place.parse("31 19200-8E1"))
     (found,) = site.moves.recover()
     assert (found.write, found.result) == (number, Result.VERIFIED)
     assert (21, "9600-8N1") in site.listed

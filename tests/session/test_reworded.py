@@ -103,7 +103,7 @@ def worked(path: Path) -> tuple[Any, list[Row]]:
         segment = connector.segment("virtual:procedures")
         segment.connect("te-201", connected=False)  # which would come back onto another
         for address in (1, 2, 3, 4, 5):
-            session.identify(address, at)
+            session.identify(Place(address, at))
         moves = BusMoves(session)
 
         def moved(old: int, new: int, how: Procedure | None = None) -> int | None:

@@ -102,9 +102,9 @@ def test_nothing_strikes_the_eye_in_a_new_job(session: Session) -> None:
 def test_a_cable_that_breaks_between_two_surveys_is_seen_in_cable_order(session: Session) -> None:
     """The far half of the units answered this morning, and does not any more."""
     survey(session)
-    assert session.hands is not None
+    assert session.terminals is not None
     for name in ("io-101", "fm-101", "cq-101"):
-        session.hands.connect(name, connected=False)
+        session.terminals.connect(name, connected=False)
     survey(session)
     (observation,) = failure_patterns(session.job)
     assert (
@@ -129,10 +129,10 @@ def test_the_wizards_step_keeps_readings_and_what_was_heard_in_one_document(
 ) -> None:
     """Measured, judged, heard and skipped, in the job; what is not tried again stays."""
     survey(session)
-    assert session.hands is not None
-    session.hands.swap("io-101")
+    assert session.terminals is not None
+    session.terminals.swap("io-101")
     keep_wiring(session.job, [judge_resistance(61.0), judge_idle(None, Labels.SIGN)])
-    heard = session.hear_pair(2.0)
+    heard = session.listen_and_ask(2.0)
     assert [reply.request.address for reply in heard.evidence.replies if reply.present] == [
         11,
         12,
@@ -179,6 +179,6 @@ def test_patterns_and_calculations_reach_the_wiring_table(
 
 
 def test_where_nobody_is_known_unit_1_is_asked(session: Session) -> None:
-    heard = session.hear_pair(1.0)
+    heard = session.listen_and_ask(1.0)
     assert {reply.request.address for reply in heard.evidence.replies} == {1}
-    assert session.hear_pair(1.0, asking=()).evidence.replies == []
+    assert session.listen_and_ask(1.0, asking=()).evidence.replies == []

@@ -42,7 +42,7 @@ def test_an_echo_gives_back_the_whole_request() -> None:
 def test_a_glitch_gives_one_byte_00_before_each_reply() -> None:
     line = open_line(scenario({**UNIT, "latency": 0.01}, adapter={"glitch": True}))
     reply, exchange = read(line, 1)
-    assert reply.verdict is Verdict.OK_AFTER_JUNK
+    assert reply.verdict is Verdict.OK_AFTER_STRAY_BYTES
     assert exchange.received[0] == 0
     assert len(exchange.received) == 8
 

@@ -12,7 +12,7 @@ from busprobe.line.clock import SystemClock
 from busprobe.line.line import Line
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.modbus.replies import Verdict
-from busprobe.modbus.traffic import sound_frames
+from busprobe.modbus.traffic import valid_frames
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from tests.virtual.bench import AT_9600, open_line, open_segment, read, scenario
@@ -47,7 +47,7 @@ def test_replies_that_do_not_overlap_come_one_after_the_other() -> None:
         scenario({"name": "a", **DX, "latency": 0.01}, {"name": "b", **DX, "latency": 0.04})
     )
     _, exchange = read(line, 1, after=0.1)
-    assert len(sound_frames(exchange.received)) == 2
+    assert len(valid_frames(exchange.received)) == 2
 
 
 def test_two_units_at_one_address_go_on_answering_each_other() -> None:
@@ -138,7 +138,7 @@ def test_a_unit_that_is_not_there_is_named() -> None:
 
 def test_another_master_is_heard_with_the_replies_it_gets() -> None:
     line = open_line("second-master")
-    heard = sound_frames(line.listen(5.0).data)
+    heard = valid_frames(line.listen(5.0).data)
     assert {frame.address for frame in heard} == {11, 21}
     assert {len(frame.data) for frame in heard} == {8, 9, 17}
 
@@ -159,7 +159,7 @@ def test_a_floating_pair_gives_junk_when_idle_and_around_frames() -> None:
         )
     )
     verdicts = [read(line, 1)[0].verdict for _ in range(60)]
-    assert {Verdict.OK, Verdict.OK_AFTER_JUNK} <= set(verdicts)
+    assert {Verdict.OK, Verdict.OK_AFTER_STRAY_BYTES} <= set(verdicts)
     assert Verdict.SILENT not in verdicts  # the unit's own receiver is fail-safe
 
 

@@ -168,7 +168,7 @@ def test_the_reply_may_come_at_the_new_settings_or_not_at_all(reply_from: str) -
     segment, line = unit(line_settings={"functions": [6], "baud": BAUDS, "reply_from": reply_from})
     reply = write(line, BAUD, 1)
     assert (reply.verdict is Verdict.SILENT) == (reply_from == "none")
-    assert not reply.sound
+    assert not reply.valid
     assert place(segment) == "1 at 4800-8N1"
 
 

@@ -180,9 +180,9 @@ async def test_hands_are_offered_only_at_a_practice_segment(wizard: Wizard) -> N
         person.app.session.open("virtual:clean", LineSettings.parse("9600-8N1"))
         await person.press("f9", "enter")
         assert "- taken off" in person.screen
-        hands = person.app.session.hands
-        assert hands is not None
-        assert [unit.connected for unit in hands.terminals()].count(False) == 1
+        terminals = person.app.session.terminals
+        assert terminals is not None
+        assert [unit.connected for unit in terminals.units()].count(False) == 1
         await person.press("enter", "w")
         assert "- taken off" not in person.screen
         assert "X swapped" in person.screen

@@ -13,7 +13,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import DataTable, Footer, Static
 
-from busprobe.session.connect import Hands, Terminals
+from busprobe.session.connect import SegmentTerminals, UnitTerminals
 from busprobe.wizard.common.unit_table import UnitTable
 
 
@@ -29,9 +29,9 @@ class VirtualTerminals(ModalScreen[None]):
         Binding("f9", "close", show=False),
     ]
 
-    def __init__(self, hands: Hands) -> None:
+    def __init__(self, terminals: SegmentTerminals) -> None:
         super().__init__()
-        self._hands = hands
+        self._terminals = terminals
 
     def compose(self) -> ComposeResult:
         """Title, units, keys."""
@@ -54,24 +54,24 @@ class VirtualTerminals(ModalScreen[None]):
     @on(DataTable.RowSelected)
     def _connect(self) -> None:
         """Take the unit off the pair or put it back."""
-        unit = next(unit for unit in self._hands.terminals() if unit.name == self._table.chosen)
-        self._hands.connect(unit.name, connected=not unit.connected)
+        unit = next(unit for unit in self._terminals.units() if unit.name == self._table.chosen)
+        self._terminals.connect(unit.name, connected=not unit.connected)
         self._fill()
 
     def action_swap(self) -> None:
         """Exchange the two wires at the unit."""
-        self._hands.swap(self._table.chosen or "")
+        self._terminals.swap(self._table.chosen or "")
         self._fill()
 
     def action_cycle(self) -> None:
         """Switch the unit off and on."""
         name = self._table.chosen or ""
-        self._hands.power_cycle(name)
+        self._terminals.power_cycle(name)
         self.notify(f"{name} was switched off and on.", timeout=2, markup=False)
 
     def action_cycle_all(self) -> None:
         """Switch all units off and on, as by a fuse."""
-        self._hands.power_cycle()
+        self._terminals.power_cycle()
         self.notify("All units were switched off and on.", timeout=2, markup=False)
 
     def action_close(self) -> None:
@@ -83,9 +83,9 @@ class VirtualTerminals(ModalScreen[None]):
         return self.query_one("#hands", UnitTable)
 
     def _fill(self) -> None:
-        self._table.fill((unit.name, _row(unit)) for unit in self._hands.terminals())
+        self._table.fill((unit.name, _row(unit)) for unit in self._terminals.units())
 
 
-def _row(unit: Terminals) -> tuple[str, str, str, str]:
+def _row(unit: UnitTerminals) -> tuple[str, str, str, str]:
     connected = "● connected" if unit.connected else "- taken off"
     return unit.name, unit.what, connected, "X swapped" if unit.swapped else "right"

@@ -235,7 +235,7 @@ in step 5."""
             for unit in units:
                 if self._stopping:
                     return
-                identified = self.session.identify(unit.address, unit.settings)
+                identified = self.session.identify(unit.place)
                 self.post_message(self.UnitIdentified(identified))
 
         if self.on_line("identification", work):

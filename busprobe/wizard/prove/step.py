@@ -35,7 +35,7 @@ from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
 
 _KINDS = (
-    ("OK", 6, (PollResult.OK, PollResult.OK_AFTER_JUNK)),
+    ("OK", 6, (PollResult.OK, PollResult.OK_AFTER_STRAY_BYTES)),
     ("Silent", 7, (PollResult.SILENT,)),
     ("Late", 6, (PollResult.LATE,)),
     ("CRC", 6, (PollResult.CRC,)),
@@ -254,7 +254,7 @@ class ProveStep(Step):
                     latency = one.reply.latency
                     answered = (
                         one.result
-                        in (PollResult.OK, PollResult.OK_AFTER_JUNK, PollResult.EXCEPTION)
+                        in (PollResult.OK, PollResult.OK_AFTER_STRAY_BYTES, PollResult.EXCEPTION)
                         and latency is not None
                     )
                     times = self._times.setdefault(one.place, deque(maxlen=_PLOTTED))

@@ -56,8 +56,8 @@ class ClashIsolation:
                 for look in isolate(session.line, place.address, runner.stop):
                     screen.post_message(IsolationScreen.Seen(look))
                 if not runner.stop.is_set():
-                    session.look_again(place.address, place.settings)
-                    session.identify(place.address, place.settings)
+                    session.look_again(place)
+                    session.identify(place)
                     self._step.call_later(self._one_left, place)
             finally:
                 screen.post_message(IsolationScreen.Ended())
@@ -102,9 +102,9 @@ class ClashIsolation:
         session, address = self._step.session, both_forms(place.address)
 
         def work() -> None:
-            seen = session.look_again(place.address, place.settings)
+            seen = session.look_again(place)
             if seen.kind is Kind.UNIT:
-                session.identify(place.address, place.settings)
+                session.identify(place)
             words = Text(_RECONNECTED[seen.kind].format(address=address))
             self._step.call_later(self._runner.say, words)
 

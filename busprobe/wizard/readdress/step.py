@@ -285,7 +285,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 " first, choose another address (w), or press a: it moves all in an order in which"
                 " no two ever share an address.",
             )
-        elif (profile := self.session.profile_of(unit.address, unit.settings)) is not None and (
+        elif (profile := self.session.profile_of(unit.place)) is not None and (
             profile.readdress is not None
         ):
             self._begin(unit, wanted, None)

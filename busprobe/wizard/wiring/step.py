@@ -228,7 +228,7 @@ keeps a result in the job.
         """Listen, then ask the known units once."""
 
         def work() -> None:
-            self.session.hear_pair(LISTEN_SECONDS)
+            self.session.listen_and_ask(LISTEN_SECONDS)
             self.post_message(self.PairHeard())
 
         if self.on_line("listening", work):

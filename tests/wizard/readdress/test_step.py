@@ -81,9 +81,9 @@ async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(
         assert "Next: Power-cycle the unit" in person.screen
         assert "33 (0x21)" in person.screen
         assert "press v" in person.next_line
-        hands = person.app.session.hands
-        assert hands is not None
-        hands.power_cycle()
+        terminals = person.app.session.terminals
+        assert terminals is not None
+        terminals.power_cycle()
         await person.press("v")
         await person.wait()
         assert "✓ kept" in person.screen
@@ -154,8 +154,8 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
     old address."""
     job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     async with wizard("clash", step=5, using=paced) as person:
-        hands = paced.hands
-        assert hands is not None
+        terminals = paced.terminals
+        assert terminals is not None
         await person.strike("i")
         await person.wait_for("two or more answer")
         sharing = [
@@ -163,7 +163,7 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
             for unit in paced._connector.segment("virtual:clash").units
             if unit.address == 1
         ]
-        hands.connect(sharing[0], connected=False)
+        terminals.connect(sharing[0], connected=False)
         await person.wait_for("One unit answers at 1 (0x01), alone and cleanly.")
         await person.wait()
         await want(person, 33)
@@ -171,7 +171,7 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
         await person.wait_for("Write to the unit?")
         await person.press("w")
         await person.wait_for("Now the others")
-        hands.connect(sharing[0], connected=True)
+        terminals.connect(sharing[0], connected=True)
         await person.wait()
         await person.press("o")
         await person.wait()
@@ -187,12 +187,12 @@ async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it
     are needed again."""
     job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
     async with wizard("clash", step=5, using=paced) as person:
-        hands = paced.hands
-        assert hands is not None
+        terminals = paced.terminals
+        assert terminals is not None
         await person.strike("i")
         await person.wait_for("two or more answer")
         units = paced._connector.segment("virtual:clash").units
-        hands.connect(next(unit.name for unit in units if unit.address == 1), connected=False)
+        terminals.connect(next(unit.name for unit in units if unit.address == 1), connected=False)
         await person.wait_for("One unit answers at 1 (0x01), alone and cleanly.")
         await person.wait()
         known(job, 12)
@@ -244,16 +244,16 @@ async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_take
     """CONNECT asks for the next unit; it is seen, confirmed, written and verified; u moves the last
     one back."""
     async with wizard("box", step=5, using=paced) as person:
-        hands = paced.hands
-        assert hands is not None
-        units = [unit.name for unit in hands.terminals()]
+        terminals = paced.terminals
+        assert terminals is not None
+        units = [unit.name for unit in terminals.units()]
         for name in units:
-            hands.connect(name, connected=False)
+            terminals.connect(name, connected=False)
         await person.press("b", "enter", "enter")
         await person.strike("enter")
         await person.wait_for("Connect the next unit")
         for name, address in zip(units[:2], (10, 11), strict=True):
-            hands.connect(name, connected=True)
+            terminals.connect(name, connected=True)
             await person.wait_for("Write to the unit?")
             await person.strike("w")
             await person.wait_for(f"unit {address} is set")
@@ -348,12 +348,12 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
             await person.wait_for(f"Write to the unit?  {number} of 3")
             await person.press("w")
         await person.wait_for("Now off and on again")
-        hands = session.hands
-        assert hands is not None
+        terminals = session.terminals
+        assert terminals is not None
         await person.press("l")
         await person.wait()
         assert "Power cycle: not done." in flat(person)
-        hands.power_cycle()
+        terminals.power_cycle()
         await person.press("c", "v")
         assert "Which were switched off and on?" in person.screen
         await person.press("a")
@@ -410,8 +410,8 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
     """The plan says what has to be done by hand, too; one power cycle for all proves it, and is on
     record."""
     session.open("virtual:harmonise", LineSettings.parse("9600-8N1"))
-    session.identify(11, LineSettings.parse("9600-8N1"))
-    session.identify(21, LineSettings.parse("19200-8N1"))
+    session.identify(Place.parse("11 9600-8N1"))
+    session.identify(Place.parse("21 19200-8N1"))
     async with wizard("harmonise", step=5) as person:
         await person.press("l", "ctrl+u")
         await person.write("19200-8E1")
@@ -423,9 +423,9 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
             await person.wait_for(f"Write to the unit?  {number} of 2")
             await person.press("w")
         await person.wait_for("Now off and on again")
-        hands = session.hands
-        assert hands is not None
-        hands.power_cycle()
+        terminals = session.terminals
+        assert terminals is not None
+        terminals.power_cycle()
         await person.press("d")
         await person.wait()
         assert "All moves are done." in person.screen
@@ -442,7 +442,7 @@ async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
     """Killed after the write: v says where the unit is, names the step that was never sent, and
     sends it on a yes."""
     session.open("virtual:procedures", LineSettings.parse("9600-8N1"))
-    session.identify(1, LineSettings.parse("9600-8N1"))
+    session.identify(Place.parse("1 9600-8N1"))
     prepared = BusMoves(session).prepare_move(Place(1, LineSettings.parse("9600-8N1")), 45)
 
     class Killed(BaseException):

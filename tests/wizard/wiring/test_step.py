@@ -208,14 +208,14 @@ async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(
         await person.strike("enter")
         await person.wait_for("unit 11 answers")
         assert "█" in person.screen
-        hands = paced.hands
-        assert hands is not None
-        unit = next(one.name for one in hands.terminals())
-        hands.connect(unit, connected=False)
+        terminals = paced.terminals
+        assert terminals is not None
+        unit = next(one.name for one in terminals.units())
+        terminals.connect(unit, connected=False)
         await person.wait_for("unit 11 answers no more")
         await person.strike("3")
         await person.wait_for("touched pair 3")
-        hands.connect(unit, connected=True)
+        terminals.connect(unit, connected=True)
         await person.wait_until(
             lambda: person.screen.count("unit 11 answers") >= 3, "it did not come back"
         )
