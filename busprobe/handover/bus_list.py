@@ -186,6 +186,8 @@ class UnitRow:
     state: State = column("State", WHO)
     plan: str = column("Plan", WHO, default="")
     """How it stands to the plan of the bus, in words; empty without a plan."""
+    as_planned: bool | None = None
+    """Whether it stands as the plan says; `None` = there is no plan, or it says nothing of it."""
     address: int = column(
         "Address", WHO, WHERE, HOW, TEST, more=(replace(_ADDRESS_HEX, parts=(WHO,)),)
     )
