@@ -8,7 +8,7 @@ from dataclasses import replace
 from importlib.metadata import version
 
 from busprobe.handover import caveats
-from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.handover.bus_list import BusList, ProofSummary, SegmentSheet, StepSheet, UnitRow
 from busprobe.handover.circuits import circuit_rows
 from busprobe.handover.rows import (
     journal_row,
@@ -172,7 +172,7 @@ def _spare(rows: Iterable[UnitRow], survey: SurveyRecord | None) -> str | None:
     return format_addresses((_searched(survey) & set(ALL)) - used)
 
 
-def _proof(job: Job, units: Iterable[UnitRecord]) -> Proof | None:
+def _proof(job: Job, units: Iterable[UnitRecord]) -> ProofSummary | None:
     latest = step_sheet(job.latest("prove"))
     polled = [unit.counters for unit in units if unit.counters]
     if latest is None and not polled:
@@ -181,6 +181,6 @@ def _proof(job: Job, units: Iterable[UnitRecord]) -> Proof | None:
     for counters in polled:
         totals.update(counters)
     polls = totals.pop("polls", 0)
-    return Proof(
+    return ProofSummary(
         units=len(polled), polls=polls, results=dict(sorted(totals.items())), latest=latest
     )

@@ -9,7 +9,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
-from busprobe.handover.bus_list import JournalRow, PointRow, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.handover.bus_list import (
+    JournalRow,
+    PointRow,
+    ProofSummary,
+    SegmentSheet,
+    StepSheet,
+    UnitRow,
+)
 from busprobe.job.journal import Result
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
@@ -26,7 +33,7 @@ def attention(
     units: Sequence[UnitRow],
     points: Sequence[PointRow],
     journal: Sequence[JournalRow],
-    proof: Proof | None,
+    proof: ProofSummary | None,
     survey: Mapping[str, Any],
 ) -> Iterator[str]:
     """What has to be looked at before the segment can be called sound; `survey` is the survey's own
@@ -67,7 +74,7 @@ def not_tested(
     segment: SegmentSheet,
     units: Sequence[UnitRow],
     points: Sequence[PointRow],
-    proof: Proof | None,
+    proof: ProofSummary | None,
     survey: Mapping[str, Any],
 ) -> Iterator[str]:
     """What nobody looked at; `survey` as for `attention`."""

@@ -51,7 +51,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
-class Difference:
+class ListError:
     """Something that the bus list and the segment do not agree on."""
 
     words: str
@@ -262,7 +262,7 @@ class _Demo:
         return next(path for path in written if path.suffix == ".json")
 
 
-def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
+def compare(bus_list: Path, segment: Segment) -> Iterator[ListError]:
     """Hold a bus list, as written to its file, against the units that are really on `segment`."""
     document = json.loads(bus_list.read_text(encoding="utf-8"))
     listed = {
@@ -272,7 +272,7 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
     }
     for row in document["units"]:
         if row["state"] == "planned":
-            yield Difference(f"{both_forms(row['address'])} is listed, and nobody is there.")
+            yield ListError(f"{both_forms(row['address'])} is listed, and nobody is there.")
     there: dict[Place, list[Unit]] = {}
     for unit in segment.units:
         if unit.connected:
@@ -282,15 +282,15 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
         units = there.get(place, [])
         row = listed.get(place)
         if not units:
-            yield Difference(f"{at} is listed, and nobody is there.")
+            yield ListError(f"{at} is listed, and nobody is there.")
         elif row is None:
-            yield Difference(
+            yield ListError(
                 f"{at} is not listed, and {' and '.join(unit.name for unit in units)} is there."
             )
         elif len(units) > 1 or row["state"] != "unit":
-            yield Difference(f"{at} is listed as {row['state']}, and {len(units)} units are there.")
+            yield ListError(f"{at} is listed as {row['state']}, and {len(units)} units are there.")
         elif row["model"] not in _names(units[0]):
-            yield Difference(
+            yield ListError(
                 f"{at} is listed as '{row['model']}', and a {units[0].kind.model} is there."
             )
 

@@ -20,7 +20,7 @@ from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import words
 from busprobe.survey.collision import overlaps
-from busprobe.survey.findings import Kind, Latency, Remark, Sign
+from busprobe.survey.findings import FindingSign, Kind, Latency, Remark
 from busprobe.survey.interference import (
     BAD,
     OVERLONG,
@@ -115,29 +115,31 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     if present:
         remarks = [*_remarks(replies)]
         if noisy:
-            remarks.append(Remark(Sign.NOISY))
+            remarks.append(Remark(FindingSign.NOISY))
         if lossy:
-            remarks.append(Remark(Sign.LOSSY))
+            remarks.append(Remark(FindingSign.LOSSY))
         doubt: Remark | None = None
         if theirs and len(present) <= 3 * theirs:
-            doubt = Remark(Sign.SAID_TO_OTHER_MASTER)
+            doubt = Remark(FindingSign.SAID_TO_OTHER_MASTER)
         elif len(present) == 1 and asked_enough:
-            doubt = Remark(Sign.ONE_REPLY, (len(replies),))
+            doubt = Remark(FindingSign.ONE_REPLY, (len(replies),))
         elif not lossy and _damaged_beyond_noise(replies):
             cut_often = sum(map(is_start_cut_off, heard)) >= _SEVERAL
-            doubt = Remark(Sign.DAMAGED_AND_CUT_OFF if cut_often else Sign.DAMAGED_BEYOND_NOISE)
+            doubt = Remark(
+                FindingSign.DAMAGED_AND_CUT_OFF if cut_often else FindingSign.DAMAGED_BEYOND_NOISE
+            )
         elif not noisy and not lossy:
             doubt = _identity_corrupted(replies)
         if doubt is not None:
             return Analysis(Kind.UNSURE, (doubt, *remarks))
         return Analysis(Kind.UNIT, tuple(remarks))
     if len(swapped) > 1:
-        return Analysis(Kind.UNIT, (Remark(Sign.CRC_SWAPPED), *_remarks(replies)))
+        return Analysis(Kind.UNIT, (Remark(FindingSign.CRC_SWAPPED), *_remarks(replies)))
     cut = sum(is_start_cut_off(r) for r in heard)
     if cut >= _SEVERAL and 4 * cut >= 3 * len(heard):
-        return Analysis(Kind.UNIT, (Remark(Sign.ALL_STARTS_CUT_OFF),))
+        return Analysis(Kind.UNIT, (Remark(FindingSign.ALL_STARTS_CUT_OFF),))
     if any(extra_frames(replies)):
-        remark = Remark(Sign.SAID_TO_OTHER_MASTER if theirs else Sign.LATE_REPLY)
+        remark = Remark(FindingSign.SAID_TO_OTHER_MASTER if theirs else FindingSign.LATE_REPLY)
         return Analysis(Kind.UNSURE, (remark, *_remarks(replies)))
     return _unsure_or_silent(heard, noisy, 2 if asked_enough else 1)
 
@@ -147,15 +149,15 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) ->
     other = _other_address(heard)
     if other is not None:
         asked = heard[0].request.address
-        return Analysis(Kind.UNSURE, (Remark(Sign.OTHER_ADDRESS, (asked, other)),))
+        return Analysis(Kind.UNSURE, (Remark(FindingSign.OTHER_ADDRESS, (asked, other)),))
     if any(r.verdict is Verdict.EXCEPTION for r in heard):
-        return Analysis(Kind.SILENT, (Remark(Sign.GATEWAY),))
+        return Analysis(Kind.SILENT, (Remark(FindingSign.GATEWAY),))
     heads = [r for r in heard if r.verdict in (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)]
     if len(heads) >= heads_needed:
-        return Analysis(Kind.UNSURE, (Remark(Sign.WRONG_CRC, (len(heads),)),))
+        return Analysis(Kind.UNSURE, (Remark(FindingSign.WRONG_CRC, (len(heads),)),))
     if sum(is_unexplained(r) for r in heard) >= _SEVERAL and not noisy:
-        return Analysis(Kind.UNSURE, (Remark(Sign.NEVER_A_FRAME),))
-    return Analysis(Kind.SILENT, (Remark(Sign.STRAY_BYTES),) if heard else ())
+        return Analysis(Kind.UNSURE, (Remark(FindingSign.NEVER_A_FRAME),))
+    return Analysis(Kind.SILENT, (Remark(FindingSign.STRAY_BYTES),) if heard else ())
 
 
 def _other_address(heard: Sequence[Reply]) -> int | None:
@@ -192,7 +194,7 @@ def _two_frames(replies: Sequence[Reply]) -> Remark | None:
         for frame in extra:
             late = next((r for r in unanswered if can_answer(frame, r.request)), None)
             if late is None:
-                return Remark(Sign.TWO_REPLIES)
+                return Remark(FindingSign.TWO_REPLIES)
             unanswered.remove(late)
         if not reply.present:
             unanswered.append(reply)
@@ -217,7 +219,7 @@ def _two_identities(replies: Sequence[Reply]) -> Remark | None:
     changes."""
     repeated = Counter(what for (what, *_), count in identities(replies).items() if count > 1)
     if any(count > 1 for count in repeated.values()):
-        return Remark(Sign.TWO_IDENTITIES)
+        return Remark(FindingSign.TWO_IDENTITIES)
     return None
 
 
@@ -230,7 +232,7 @@ def _yes_and_no(replies: Sequence[Reply]) -> Remark | None:
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))
         if changes >= _SEVERAL:
-            return Remark(Sign.ANSWERED_AND_REFUSED)
+            return Remark(FindingSign.ANSWERED_AND_REFUSED)
     return None
 
 
@@ -238,7 +240,7 @@ def _too_long(replies: Sequence[Reply]) -> Remark | None:
     """More bytes than one reply has, time and again, with no other address in them."""
     count = sum(_is_too_long(reply) for reply in replies)
     if count >= _SEVERAL:
-        return Remark(Sign.TOO_LONG, (count,))
+        return Remark(FindingSign.TOO_LONG, (count,))
     return None
 
 
@@ -272,7 +274,7 @@ def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
             and corrupted == len(group)
             and group[0].request.function in _FIXED_LENGTH
         ):
-            return Remark(Sign.SOME_ALWAYS_CORRUPTED)
+            return Remark(FindingSign.SOME_ALWAYS_CORRUPTED)
     return None
 
 
@@ -288,7 +290,7 @@ def _identity_corrupted(replies: Sequence[Reply]) -> Remark | None:
             by_request[reply.request.frame].append(reply)
     for group in by_request.values():
         if len(group) >= _SEVERAL and all(map(is_damaged, group)):
-            return Remark(Sign.IDENTITY_CORRUPTED, (int(group[0].request.function),))
+            return Remark(FindingSign.IDENTITY_CORRUPTED, (int(group[0].request.function),))
     return None
 
 
@@ -318,7 +320,7 @@ def _colliding(replies: Sequence[Reply]) -> Remark | None:
         else:
             alike += any(received in overlaps(one, one, settings) for one in whole[request.frame])
     if refused + alike >= _SEVERAL:
-        what = Sign.COLLIDING_REFUSALS if refused >= alike else Sign.COLLIDING_REPLIES
+        what = FindingSign.COLLIDING_REFUSALS if refused >= alike else FindingSign.COLLIDING_REPLIES
         return Remark(what, (refused + alike,))
     return None
 
@@ -346,7 +348,7 @@ def _corrupted_after_valid_start(replies: Sequence[Reply]) -> Remark | None:
     for reply in bad:
         ways[reply.request.frame].add(reply.exchange.received)
     if begins >= 0.85 * len(bad) and any(len(received) >= _SEVERAL for received in ways.values()):
-        return Remark(Sign.CORRUPTED_AFTER_VALID_START, (len(short), len(bad)))
+        return Remark(FindingSign.CORRUPTED_AFTER_VALID_START, (len(short), len(bad)))
     return None
 
 
@@ -402,25 +404,25 @@ def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
     present = [r for r in replies if r.present]
     damaged = sum(is_damaged(r) for r in replies)
     if damaged:
-        yield Remark(Sign.DAMAGED, (damaged, len(replies)))
+        yield Remark(FindingSign.DAMAGED, (damaged, len(replies)))
     stray = [r for r in present if (r.stray_before or r.stray_after) and not other_frames(r)]
     if stray:
-        yield Remark(Sign.STRAY_BYTES_AROUND, (len(stray), len(present)))
+        yield Remark(FindingSign.STRAY_BYTES_AROUND, (len(stray), len(present)))
     # Noise corrupts bytes, the first ones too; it does not take them away.
     cut = sum(bool(bytes_missing_at_start(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
-        yield Remark(Sign.STARTS_CUT_OFF, (cut,))
+        yield Remark(FindingSign.STARTS_CUT_OFF, (cut,))
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not holds_request(r)]
     if odd:
-        yield Remark(Sign.NOT_CONFORMING, (len(odd),))
+        yield Remark(FindingSign.NOT_CONFORMING, (len(odd),))
     if (
         present
         and is_silence(replies[0])
         and any(r.request.frame == replies[0].request.frame for r in present)
     ):
-        yield Remark(Sign.FIRST_REQUEST_MISSED)
+        yield Remark(FindingSign.FIRST_REQUEST_MISSED)
     if present and all(r.exception == 1 for r in present):
-        yield Remark(Sign.REFUSES_EVERYTHING)
+        yield Remark(FindingSign.REFUSES_EVERYTHING)
     latency = Latency.of(present)
     if latency is not None and latency.maximum > _SLOW:
-        yield Remark(Sign.SLOW, (round(1000 * latency.maximum),))
+        yield Remark(FindingSign.SLOW, (round(1000 * latency.maximum),))

@@ -13,7 +13,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.findings import Asked, IgnoredSettings, Reason, Remark, Sign, Unfinished
+from busprobe.survey.findings import Asked, FindingSign, IgnoredSettings, Reason, Remark, Unfinished
 from busprobe.survey.probes import Probe
 
 _NAMED = 4
@@ -44,77 +44,79 @@ UNFINISHED = {
 """What is missing where an address does not count as asked."""
 
 _REMARKS = {
-    Sign.TWO_IDENTITIES: (
+    FindingSign.TWO_IDENTITIES: (
         "It says different things of itself when asked again: two units share this address."
     ),
-    Sign.ANSWERED_AND_REFUSED: (
+    FindingSign.ANSWERED_AND_REFUSED: (
         "The same request is answered and refused by turns: two units share this address."
     ),
-    Sign.TWO_REPLIES: "Two whole replies to one request: two units share this address.",
-    Sign.TOO_LONG: ("{0} replies are longer than one unit's can be: two units share this address."),
-    Sign.SOME_ALWAYS_CORRUPTED: (
+    FindingSign.TWO_REPLIES: "Two whole replies to one request: two units share this address.",
+    FindingSign.TOO_LONG: (
+        "{0} replies are longer than one unit's can be: two units share this address."
+    ),
+    FindingSign.SOME_ALWAYS_CORRUPTED: (
         "Some requests bring sound replies, others only corrupted: two units that agree on some"
         " things."
     ),
-    Sign.CORRUPTED_AFTER_VALID_START: (
+    FindingSign.CORRUPTED_AFTER_VALID_START: (
         "Of {0} replies {1} are wrecks that begin well, each in another way: a second unit at this"
         " address starts a little later."
     ),
-    Sign.COLLIDING_REFUSALS: (
+    FindingSign.COLLIDING_REFUSALS: (
         "{0} replies are just what two refusals make when one comes a little later: two units."
     ),
-    Sign.COLLIDING_REPLIES: (
+    FindingSign.COLLIDING_REPLIES: (
         "{0} replies are just what two replies alike make when one comes a little later: two units."
     ),
-    Sign.SAID_TO_OTHER_MASTER: (
+    FindingSign.SAID_TO_OTHER_MASTER: (
         "Another master asks it: what was heard was perhaps said to that one."
     ),
-    Sign.ONE_REPLY: "Only 1 of {0} requests was answered soundly.",
-    Sign.DAMAGED_BEYOND_NOISE: (
+    FindingSign.ONE_REPLY: "Only 1 of {0} requests was answered soundly.",
+    FindingSign.DAMAGED_BEYOND_NOISE: (
         "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection here."
     ),
-    Sign.DAMAGED_AND_CUT_OFF: (
+    FindingSign.DAMAGED_AND_CUT_OFF: (
         "Many replies are mangled beyond a few wrong bits: the adapter turns round too late, a"
         " second unit, or a bad connection here."
     ),
-    Sign.IDENTITY_CORRUPTED: (
+    FindingSign.IDENTITY_CORRUPTED: (
         "Its replies to function {0} (who it is) are wrecks each time, all others are sound: two"
         " units of one kind with different numbers, or a fault of this one."
     ),
-    Sign.LATE_REPLY: "A reply came only after the wait was over: a slow unit.",
-    Sign.OTHER_ADDRESS: "Asked {0} (0x{0:02X}), answered as {1} (0x{1:02X}) each time.",
-    Sign.WRONG_CRC: (
+    FindingSign.LATE_REPLY: "A reply came only after the wait was over: a slow unit.",
+    FindingSign.OTHER_ADDRESS: "Asked {0} (0x{0:02X}), answered as {1} (0x{1:02X}) each time.",
+    FindingSign.WRONG_CRC: (
         "{0} replies begin as they should and end in a wrong CRC: two units at once, or bad"
         " signals."
     ),
-    Sign.NEVER_A_FRAME: (
+    FindingSign.NEVER_A_FRAME: (
         "Bytes come back each time but never a frame: two units at once, a bad connection, or other"
         " settings."
     ),
-    Sign.CRC_SWAPPED: (
+    FindingSign.CRC_SWAPPED: (
         "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
     ),
-    Sign.ALL_STARTS_CUT_OFF: (
+    FindingSign.ALL_STARTS_CUT_OFF: (
         "The front of its replies is cut off: the adapter turns round too late for it. Set a longer"
         " reply delay at the unit, or take another adapter."
     ),
-    Sign.GATEWAY: "A gateway answered that its unit did not respond; that is no unit.",
-    Sign.STRAY_BYTES: "Stray bytes were heard, but no reply.",
-    Sign.NOISY: "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.",
-    Sign.LOSSY: "Requests get lost on the way to it, too: noise, or a bad connection.",
-    Sign.DAMAGED: "{0} of {1} replies were damaged.",
-    Sign.STRAY_BYTES_AROUND: (
+    FindingSign.GATEWAY: "A gateway answered that its unit did not respond; that is no unit.",
+    FindingSign.STRAY_BYTES: "Stray bytes were heard, but no reply.",
+    FindingSign.NOISY: "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.",
+    FindingSign.LOSSY: "Requests get lost on the way to it, too: noise, or a bad connection.",
+    FindingSign.DAMAGED: "{0} of {1} replies were damaged.",
+    FindingSign.STRAY_BYTES_AROUND: (
         "{0} of {1} replies had stray bytes around them: bias, or the adapter's turn-round."
     ),
-    Sign.STARTS_CUT_OFF: (
+    FindingSign.STARTS_CUT_OFF: (
         "The front of {0} replies was cut off: the adapter turns round too late."
     ),
-    Sign.NOT_CONFORMING: "{0} replies were whole but not what the standard asks for.",
-    Sign.FIRST_REQUEST_MISSED: "It did not answer the first request.",
-    Sign.REFUSES_EVERYTHING: (
+    FindingSign.NOT_CONFORMING: "{0} replies were whole but not what the standard asks for.",
+    FindingSign.FIRST_REQUEST_MISSED: "It did not answer the first request.",
+    FindingSign.REFUSES_EVERYTHING: (
         "It refuses every function code tried, so it is there but says nothing of itself."
     ),
-    Sign.SLOW: "It takes up to {0} ms to answer.",
+    FindingSign.SLOW: "It takes up to {0} ms to answer.",
 }
 
 UNREADABLE = (
