@@ -8,7 +8,7 @@ from typing import Any
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.settings import LineSettings
+from busprobe.line.place import Place
 from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
@@ -44,8 +44,7 @@ _CANDIDATES = 2
 class Identified:
     """What is known of one unit."""
 
-    address: int
-    settings: LineSettings
+    place: Place
     examination: Examination
     """Who answered; nothing below is known unless this is one unit."""
     objects: dict[int, str] | None
@@ -113,7 +112,11 @@ class Identified:
         return {
             **(
                 finding
-                or {"address": self.address, "settings": str(self.settings), "kind": "silent"}
+                or {
+                    "address": self.place.address,
+                    "settings": str(self.place.settings),
+                    "kind": "silent",
+                }
             ),
             "profile": self.profile.id if self.profile else None,
             "match": self.score,
@@ -142,7 +145,7 @@ def identify(
     say so. Raises `PortError` if the port fails.
     """
     seen = _awake(line, address, profiles := tuple(profiles))
-    unknown = Identified(address, line.settings, seen, None, None, (), None, (), seen.notes)
+    unknown = Identified(Place(address, line.settings), seen, None, None, (), None, (), seen.notes)
     if seen.kind is not Kind.UNIT:
         why = {
             Kind.CLASH: (
@@ -226,8 +229,7 @@ class _Identification:
         if shown is not None:
             self._try_out(shown)  # what has been read already is not read again
         unit = Identified(
-            self._address,
-            self._line.settings,
+            Place(self._address, self._line.settings),
             self._seen,
             objects,
             said,
