@@ -30,8 +30,6 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.interference import is_silence
 from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
 
-_REFUSALS = (1, 2, 3)
-"""Exceptions that say a unit does not have what was asked (V1.1b3 section 7)."""
 _MOST_PAGES = 16
 """Identification requests after which a unit that always says "more follows" is cut off."""
 _PLAIN = Limits()
@@ -274,8 +272,8 @@ class _Identification:
         """
         for reply in self._seen.replies:
             if reply.registers:
-                first = int.from_bytes(reply.request.frame[2:4], "big")
-                block = Block(reply.request.function, first, reply.request.quantity)
+                request = reply.request
+                block = Block(request.function, request.register, request.quantity)
                 self._registers.update(block.answered(reply.registers))
 
     def _try_out(self, candidate: Profile) -> None:
@@ -284,7 +282,7 @@ class _Identification:
         for block in blocks(candidate):
             parts = apart(candidate, block)
             reply = self._read(block, limits, final=len(parts) == 1)
-            if reply.exception in _REFUSALS and len(parts) > 1:
+            if reply.refused and len(parts) > 1:
                 for part in parts:
                     self._read(part, limits)
         for block in fingerprint_blocks([candidate]):
@@ -322,7 +320,7 @@ class _Identification:
         reply = self._asked[block]
         if reply.valid:
             self._registers.update(block.answered(reply.registers))
-        elif final and reply.exception in _REFUSALS:
+        elif final and reply.refused:
             self._refused.add(block)
         return reply
 
