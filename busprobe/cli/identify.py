@@ -32,8 +32,8 @@ def _document(found: Identified) -> dict[str, object]:
     best = found.matches[0] if found.matches else None
     return {
         "format": "busprobe.identify/1",
-        "address": found.address,
-        "settings": str(found.settings),
+        "address": found.place.address,
+        "settings": str(found.place.settings),
         "identity": dict(found.identity),
         "objects": (
             None
@@ -60,7 +60,7 @@ def _document(found: Identified) -> dict[str, object]:
 
 def _print(found: Identified) -> None:
     name = f"{found.profile.maker} {found.profile.model}" if found.profile else "not recognised"
-    output.lines([f"Unit {both_forms(found.address)} at {found.settings}: {name}"])
+    output.lines([f"Unit {both_forms(found.place.address)} at {found.place.settings}: {name}"])
     output.lines(f"  {field}: {text}" for field, text in found.identity.items() if text)
     own = (
         (number, text)

@@ -26,6 +26,9 @@ LONGEST = 256
 EXCEPTION_FLAG = 0x80
 """Added to the function code in an exception reply (V1.1b3 section 7)."""
 
+EXCEPTION_BYTES: int = ExceptionResponse.rtu_frame_size
+"""Bytes of an exception reply: address, function code, exception code, CRC (V1.1b3 section 7)."""
+
 RESPONSES: dict[int, type[ModbusPDU]] = {
     3: ReadHoldingRegistersResponse,
     4: ReadInputRegistersResponse,
@@ -56,7 +59,7 @@ def declared_length(data: bytes, function: int) -> int | None:
     if len(data) < 3:
         return None
     if data[1] == function | EXCEPTION_FLAG:
-        return ExceptionResponse.rtu_frame_size
+        return EXCEPTION_BYTES
     if data[1] != function:
         return None
     return RESPONSES[function].calculateRtuFrameSize(data) or None

@@ -15,7 +15,7 @@ from pymodbus.exceptions import ModbusException
 
 from busprobe.line.exchange import Exchange
 from busprobe.modbus import framing
-from busprobe.modbus.requests import Function, Request
+from busprobe.modbus.requests import Function, Request, read_reply_bytes
 from busprobe.text import hex_bytes
 
 
@@ -46,6 +46,9 @@ EXCEPTION_NAMES = {
     11: "gateway target device failed to respond",
 }
 """Exception codes by the standard's names (MODBUS Application Protocol V1.1b3, section 7)."""
+
+_REFUSALS = (1, 2, 3)
+"""Exceptions that say a unit does not have the function, register or quantity asked for."""
 
 GATEWAY_EXCEPTIONS = (10, 11)
 """Sent by a gateway in place of a unit that did not answer: no presence."""
@@ -113,9 +116,14 @@ class Reply:
         return self.frame[2] if self.verdict is Verdict.EXCEPTION else None
 
     @property
+    def refused(self) -> bool:
+        """Whether the unit said that it does not have what was asked (V1.1b3 section 7)."""
+        return self.exception in _REFUSALS
+
+    @property
     def registers(self) -> tuple[int, ...]:
         """The register values of a valid reply to a read; empty otherwise."""
-        if not self.valid or self.request.function not in _READS:
+        if not self.valid or not self.request.function.reads_registers:
             return ()
         return struct.unpack(f">{self.frame[2] // 2}H", self.frame[3:-2])
 
@@ -131,9 +139,6 @@ class Reply:
         elif self.verdict is Verdict.FOREIGN:
             text = f"asked {self.request.address}, answered as {self.address}"
         return f"{text}: {hex_bytes(received)}"
-
-
-_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
 
 
 def judge(request: Request, exchange: Exchange) -> Reply:
@@ -180,7 +185,7 @@ def expected_length(request: Request) -> int | None:
     (identification)."""
     match request.function:
         case Function.READ_HOLDING_REGISTERS | Function.READ_INPUT_REGISTERS:
-            return 5 + 2 * request.quantity
+            return read_reply_bytes(request.quantity)
         case Function.REPORT_SERVER_ID | Function.READ_DEVICE_IDENTIFICATION:
             return None
         case _:

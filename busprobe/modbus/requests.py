@@ -39,6 +39,11 @@ class Function(IntEnum):
     REPORT_SERVER_ID = 17
     READ_DEVICE_IDENTIFICATION = 43
 
+    @property
+    def reads_registers(self) -> bool:
+        """Whether its reply carries registers."""
+        return self in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+
 
 _FUNCTIONS = {int(function): function for function in Function}
 """Looked up for every byte that may begin a reply, so it has to be quick."""
@@ -62,6 +67,11 @@ class Request:
     def function(self) -> Function:
         """The function code."""
         return _FUNCTIONS[self.frame[1]]
+
+    @property
+    def register(self) -> int:
+        """The first register that a read or write is about, zero-based."""
+        return int.from_bytes(self.frame[2:4], "big")
 
     @property
     def quantity(self) -> int:

@@ -34,7 +34,12 @@ class Frame:
     @property
     def function(self) -> int:
         """The function code, exception flag taken off."""
-        return self.data[1] & 0x7F
+        return self.data[1] & ~framing.EXCEPTION_FLAG
+
+    @property
+    def is_exception(self) -> bool:
+        """Whether it is an exception reply."""
+        return bool(self.data[1] & framing.EXCEPTION_FLAG)
 
     @property
     def words(self) -> str:

@@ -6,13 +6,13 @@ Where a number rests on a rule of the trade and not on a measurement, its reason
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from busprobe.files.documents import to_document
+from busprobe.prove import words
 from busprobe.prove.polling_table import PollingTable
 from busprobe.prove.proof import PollResult, Proof, UnitTally
-from busprobe.prove.statistics import milliseconds
 
 SHORTEST_TIMEOUT_S = 0.2
 """Seconds below which no response timeout is advised, whatever was measured (common practice)."""
@@ -64,22 +64,17 @@ def advise(proof: Proof, table: PollingTable | None = None) -> Advice:
     return Advice((timeout, _pause(proof, answering), retries, *ceiling, _load(proof, table)))
 
 
-def _timeout(answering: Iterable[UnitTally]) -> Advised:
-    units = list(answering)
-    slowest = max(units, key=_slowest)
-    transfer = max(unit.settings.wire_time(unit.longest_reply) for unit in units)
+def _timeout(answering: Sequence[UnitTally]) -> Advised:
+    slowest = max(answering, key=_slowest)
+    transfer = max(unit.settings.wire_time(unit.longest_reply) for unit in answering)
     seconds = max(SHORTEST_TIMEOUT_S, TIMEOUT_FACTOR * _slowest(slowest) + transfer)
-    reason = (
-        f"Twice the slowest reply ({_ms(_slowest(slowest))} at unit {slowest.address}) and the"
-        f" {_ms(transfer)} that the longest reply takes on the wire, not below"
-        f" {_ms(SHORTEST_TIMEOUT_S)} (common practice); counted from the end of the request, delays"
-        " of the adapter used here included."
+    reason = words.timeout_reason(
+        slowest.address,
+        _slowest(slowest),
+        transfer,
+        SHORTEST_TIMEOUT_S,
+        late=sum(unit.late for unit in answering),
     )
-    if late := sum(unit.late for unit in units):
-        reason += (
-            f" Late replies: {late}; measure again with a longer wait, there may be later ones"
-            " still."
-        )
     return Advised("response timeout", _up_to(1000 * seconds, 10), "ms", reason)
 
 
@@ -87,71 +82,48 @@ def _slowest(unit: UnitTally) -> float:
     return max(unit.reply_times.maximum or 0.0, unit.latest_ms / 1000)
 
 
-def _pause(proof: Proof, answering: Iterable[UnitTally]) -> Advised:
-    units = list(answering)
-    standard = max(unit.settings.t3_5 for unit in units)
+def _pause(proof: Proof, answering: Sequence[UnitTally]) -> Advised:
+    standard = max(unit.settings.t3_5 for unit in answering)
     used = max(proof.pause, standard)
-    missing = sum(
-        unit.count(PollResult.SILENT) + unit.count(PollResult.FOREIGN) + unit.late for unit in units
-    )
-    polls = sum(unit.polls for unit in units)
+    missing, polls = _unanswered(answering), sum(unit.polls for unit in answering)
     longer = next((pause for pause in PAUSES if pause > used), None)
+    garbled = any(
+        unit.count(PollResult.CRC) or unit.count(PollResult.MALFORMED) for unit in answering
+    )
     value = used
     if not missing:
-        reason = (
-            f"With this silence before each, none of {polls} polls of the units that answer stayed"
-            f" without a reply in time. The standard demands 3.5 characters, {_ms(standard)} (V1.02"
-            " section 2.5.1.1); more where a profile asks for it."
-        )
+        reason = words.pause_held(polls, standard)
+    elif garbled:
+        reason = words.pause_with_garbled_replies(missing, polls, used)
+    elif proof.pattern.together:
+        reason = words.pause_with_shared_failures(missing, polls, used)
+    elif longer is None:
+        reason = words.pause_at_its_longest(missing, polls, used)
     else:
-        reason = (
-            f"{missing} of {polls} polls of the units that answer had no reply in time with"
-            f" {_ms(used)}"
-        )
-        if any(unit.count(PollResult.CRC) or unit.count(PollResult.MALFORMED) for unit in units):
-            reason += ", and others came garbled: mend the disturbance first, then measure again."
-        elif proof.pattern.together:
-            reason += (
-                ", at several units in the same rounds: mend what they share first, then measure"
-                " again."
-            )
-        elif longer is None:
-            reason += ": a still longer pause will not help, look for the cause."
-        else:
-            value = longer
-            reason += (
-                "; some units need more (common practice). This is the next longer pause to try,"
-                " not yet a proven one: run again with it."
-            )
+        value, reason = longer, words.pause_to_try(missing, polls, used)
     return Advised("pause between frames", _up_to(1000 * value, 1), "ms", reason)
 
 
-def _retries(answering: Iterable[UnitTally], *, together: bool) -> Advised:
+def _unanswered(units: Iterable[UnitTally]) -> int:
+    """Polls whose unit gave no reply of its own in time."""
+    return sum(
+        unit.count(PollResult.SILENT) + unit.count(PollResult.FOREIGN) + unit.late for unit in units
+    )
+
+
+def _retries(answering: Sequence[UnitTally], *, together: bool) -> Advised:
     worst = max(answering, key=lambda unit: unit.failed / unit.polls)
     rate = worst.failed / worst.polls
     if not rate:
-        reason = (
-            "No poll of the units that answer failed. One retry covers a single disturbance; more"
-            " would hide a fault that begins (common practice)."
-        )
-        return Advised("retries", 1, "", reason)
+        return Advised("retries", 1, "", words.RETRY_WITHOUT_FAILURE)
     needed = (
         math.ceil(math.log(LOST_AT_MOST) / math.log(rate)) - 1 if rate < 1 else MOST_RETRIES + 1
     )
-    retries = min(MOST_RETRIES, max(1, needed))
-    share = f"{100 * rate:.3g} % of the polls of unit {worst.address} failed"
     if needed > MOST_RETRIES:
-        reason = f"{share}: that is beyond what retries can mend. Find the cause first."
+        reason = words.beyond_retries(worst.address, rate)
     else:
-        reason = (
-            f"{share}; with so many retries less than 1 reading in {1 / LOST_AT_MOST:.0f} is lost"
-        )
-        reason += (
-            ", if failures do not come in bursts; here they do."
-            if together
-            else ". Find the cause all the same."
-        )
-    return Advised("retries", retries, "", reason)
+        reason = words.retries_reason(worst.address, rate, LOST_AT_MOST, in_bursts=together)
+    return Advised("retries", min(MOST_RETRIES, max(1, needed)), "", reason)
 
 
 def _ceiling(proof: Proof, timeout: Advised, retries: Advised) -> list[Advised]:
@@ -159,50 +131,26 @@ def _ceiling(proof: Proof, timeout: Advised, retries: Advised) -> list[Advised]:
     median = proof.round_times.median
     if slow is None or median is None:
         return []  # no round was finished
-    penalty = (1 + retries.value) * timeout.value / 1000
-    reason = (
-        f"99 % of the {proof.rounds} measured rounds took no longer ({_ms(median)} in the median);"
-        " a master that asks the same more often falls behind. On average"
-        f" {proof.polls / proof.seconds:.1f} polls a second went through."
+    requests = 1 + int(retries.value)
+    penalty = requests * timeout.value / 1000
+    reason = words.ceiling_reason(
+        proof.rounds, median, proof.polls / proof.seconds, _unanswered(proof.units)
     )
-    if unanswered := sum(
-        unit.count(PollResult.SILENT) + unit.count(PollResult.FOREIGN) + unit.late
-        for unit in proof.units
-    ):
-        reason += (
-            f" The waits of this run for {unanswered} replies that did not come in time are part"
-            " of it."
-        )
     return [
         Advised("poll ceiling: shortest cycle", _up_to(1000 * slow, 10), "ms", reason),
         Advised(
             "cycle with one more unit silent",
             _up_to(1000 * (median + penalty), 10),
             "ms",
-            f"The median round and {1 + retries.value:.0f} times the response timeout for one"
-            " request: what one dead unit costs each cycle. Let the master ask a silent unit less"
-            " often.",
+            words.silent_unit_reason(requests),
         ),
     ]
 
 
 def _load(proof: Proof, table: PollingTable | None) -> Advised:
     if table is None or not table.rows:
-        return Advised(
-            "bus load",
-            round(100 * proof.wire_share, 1),
-            "%",
-            "Share of the run in which bits were on the pair; the rest was waiting for units and"
-            " gaps. This is at the pace of the run; the load of a master follows from its polling"
-            " table.",
-        )
-    reason = (
-        f"The {len(table.rows)} requests of the polling table, each as often as wanted, with the"
-        " reply times given there; gaps and waiting count as load, since nobody else can talk"
-        " then."
-    )
-    if table.load > 1:
-        reason += " Above 100 % cannot be done: ask less often, or raise the baud rate."
+        return Advised("bus load", round(100 * proof.wire_share, 1), "%", words.LOAD_OF_THE_RUN)
+    reason = words.load_reason(len(table.rows), possible=table.load <= 1)
     return Advised("bus load", round(100 * table.load, 1), "%", reason)
 
 
@@ -210,7 +158,3 @@ def _up_to(value: float, step: int) -> float:
     """`value` rounded up to a multiple of `step`; what a float adds in the last digits does not
     count."""
     return float(step * math.ceil(round(value / step, 6)))
-
-
-def _ms(seconds: float) -> str:
-    return f"{milliseconds(seconds):g} ms"

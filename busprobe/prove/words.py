@@ -8,7 +8,7 @@ from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, exception_name
 from busprobe.prove.polling_table import Hindrance
 from busprobe.prove.proof import PollResult, Proof, UnitTally
-from busprobe.prove.statistics import error_bound
+from busprobe.prove.statistics import error_bound, milliseconds
 
 
 def unit_words(unit: UnitTally) -> str:
@@ -103,3 +103,142 @@ def _exceptions(proof: Proof) -> Iterator[str]:
             f" {sum(unit.polls for unit in units)} polls with exception {exception_name(code)}:"
             " that is no failure of the line."
         )
+
+
+# -- why a number is advised
+# --------------------------------------------------------------------------------------------------
+
+RETRY_WITHOUT_FAILURE = (
+    "No poll of the units that answer failed. One retry covers a single disturbance; more would"
+    " hide a fault that begins (common practice)."
+)
+
+LOAD_OF_THE_RUN = (
+    "Share of the run in which bits were on the pair; the rest was waiting for units and gaps. This"
+    " is at the pace of the run; the load of a master follows from its polling table."
+)
+
+
+def timeout_reason(
+    address: int, slowest_s: float, transfer_s: float, shortest_s: float, *, late: int
+) -> str:
+    """Of the response timeout: the slowest reply, at the unit of `address`, and the longest."""
+    reason = (
+        f"Twice the slowest reply ({_ms(slowest_s)} at unit {address}) and the {_ms(transfer_s)}"
+        f" that the longest reply takes on the wire, not below {_ms(shortest_s)} (common practice);"
+        " counted from the end of the request, delays of the adapter used here included."
+    )
+    if late:
+        reason += (
+            f" Late replies: {late}; measure again with a longer wait, there may be later ones"
+            " still."
+        )
+    return reason
+
+
+def pause_held(polls: int, standard_s: float) -> str:
+    """Of a pause with which every poll was answered; `standard_s` is what the standard demands."""
+    return (
+        f"With this silence before each, none of {polls} polls of the units that answer stayed"
+        f" without a reply in time. The standard demands 3.5 characters, {_ms(standard_s)} (V1.02"
+        " section 2.5.1.1); more where a profile asks for it."
+    )
+
+
+def pause_with_garbled_replies(missing: int, polls: int, used_s: float) -> str:
+    """Of a pause where replies were damaged, too."""
+    return (
+        f"{_no_reply(missing, polls, used_s)}, and others came garbled: mend the disturbance first,"
+        " then measure again."
+    )
+
+
+def pause_with_shared_failures(missing: int, polls: int, used_s: float) -> str:
+    """Of a pause where several units failed in the same rounds."""
+    return (
+        f"{_no_reply(missing, polls, used_s)}, at several units in the same rounds: mend what they"
+        " share first, then measure again."
+    )
+
+
+def pause_at_its_longest(missing: int, polls: int, used_s: float) -> str:
+    """Of a pause longer than which none is tried."""
+    return (
+        f"{_no_reply(missing, polls, used_s)}: a still longer pause will not help, look for the"
+        " cause."
+    )
+
+
+def pause_to_try(missing: int, polls: int, used_s: float) -> str:
+    """Of the next longer pause."""
+    return (
+        f"{_no_reply(missing, polls, used_s)}; some units need more (common practice). This is the"
+        " next longer pause to try, not yet a proven one: run again with it."
+    )
+
+
+def _no_reply(missing: int, polls: int, used_s: float) -> str:
+    return (
+        f"{missing} of {polls} polls of the units that answer had no reply in time with"
+        f" {_ms(used_s)}"
+    )
+
+
+def retries_reason(address: int, rate: float, lost: float, *, in_bursts: bool) -> str:
+    """Of so many retries that at most the share `lost` of readings is lost."""
+    bursts = (
+        ", if failures do not come in bursts; here they do."
+        if in_bursts
+        else ". Find the cause all the same."
+    )
+    return (
+        f"{_share(address, rate)}; with so many retries less than 1 reading in {1 / lost:.0f} is"
+        f" lost{bursts}"
+    )
+
+
+def beyond_retries(address: int, rate: float) -> str:
+    """Of as many retries as make sense, where they are not enough."""
+    return f"{_share(address, rate)}: that is beyond what retries can mend. Find the cause first."
+
+
+def _share(address: int, rate: float) -> str:
+    return f"{100 * rate:.3g} % of the polls of unit {address} failed"
+
+
+def ceiling_reason(rounds: int, median_s: float, polls_a_second: float, unanswered: int) -> str:
+    """Of the shortest cycle."""
+    reason = (
+        f"99 % of the {rounds} measured rounds took no longer ({_ms(median_s)} in the median); a"
+        " master that asks the same more often falls behind. On average"
+        f" {polls_a_second:.1f} polls a second went through."
+    )
+    if unanswered:
+        reason += (
+            f" The waits of this run for {unanswered} replies that did not come in time are part of"
+            " it."
+        )
+    return reason
+
+
+def silent_unit_reason(requests: int) -> str:
+    """Of the cycle with a silent unit, which is asked so often before it is given up."""
+    return (
+        f"The median round and {requests} times the response timeout for one request: what one dead"
+        " unit costs each cycle. Let the master ask a silent unit less often."
+    )
+
+
+def load_reason(rows: int, *, possible: bool) -> str:
+    """Of the bus load of a polling table."""
+    reason = (
+        f"The {rows} requests of the polling table, each as often as wanted, with the reply times"
+        " given there; gaps and waiting count as load, since nobody else can talk then."
+    )
+    if not possible:
+        reason += " Above 100 % cannot be done: ask less often, or raise the baud rate."
+    return reason
+
+
+def _ms(seconds: float) -> str:
+    return f"{milliseconds(seconds):g} ms"

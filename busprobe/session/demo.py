@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError
@@ -48,13 +47,6 @@ _ROUNDS = 20
 """Rounds of the endurance run."""
 
 Say = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Difference:
-    """Something that the bus list and the segment do not agree on."""
-
-    words: str
 
 
 def run_unattended(
@@ -108,12 +100,12 @@ class _Demo:
         self._identify()
         self._prove()
         written = self._hand_over(folder, overwrite)
-        differences = tuple(compare(written, self._segment))
-        for difference in differences:
-            self._say(f"NOT AS LISTED: {difference.words}")
-        if not differences:
+        mistakes = tuple(compare(written, self._segment))
+        for mistake in mistakes:
+            self._say(f"NOT AS LISTED: {mistake}")
+        if not mistakes:
             self._say("The bus is as listed.")
-        return not differences
+        return not mistakes
 
     def _port(self) -> None:
         self._say("Port")
@@ -262,8 +254,9 @@ class _Demo:
         return next(path for path in written if path.suffix == ".json")
 
 
-def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
-    """Hold a bus list, as written to its file, against the units that are really on `segment`."""
+def compare(bus_list: Path, segment: Segment) -> Iterator[str]:
+    """In what a bus list, as written to its file, and the units that are really on `segment` do not
+    agree, a sentence each."""
     document = json.loads(bus_list.read_text(encoding="utf-8"))
     listed = {
         Place.parse(f"{row['address']} {row['settings']}"): row
@@ -272,7 +265,7 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
     }
     for row in document["units"]:
         if row["state"] == "planned":
-            yield Difference(f"{both_forms(row['address'])} is listed, and nobody is there.")
+            yield f"{both_forms(row['address'])} is listed, and nobody is there."
     there: dict[Place, list[Unit]] = {}
     for unit in segment.units:
         if unit.connected:
@@ -282,17 +275,13 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[Difference]:
         units = there.get(place, [])
         row = listed.get(place)
         if not units:
-            yield Difference(f"{at} is listed, and nobody is there.")
+            yield f"{at} is listed, and nobody is there."
         elif row is None:
-            yield Difference(
-                f"{at} is not listed, and {' and '.join(unit.name for unit in units)} is there."
-            )
+            yield f"{at} is not listed, and {' and '.join(unit.name for unit in units)} is there."
         elif len(units) > 1 or row["state"] != "unit":
-            yield Difference(f"{at} is listed as {row['state']}, and {len(units)} units are there.")
+            yield f"{at} is listed as {row['state']}, and {len(units)} units are there."
         elif row["model"] not in _names(units[0]):
-            yield Difference(
-                f"{at} is listed as '{row['model']}', and a {units[0].kind.model} is there."
-            )
+            yield f"{at} is listed as '{row['model']}', and a {units[0].kind.model} is there."
 
 
 def _at(place: Place) -> str:

@@ -9,7 +9,6 @@ from dataclasses import replace
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
-from busprobe.line.place import Place
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.same_type import Sibling, differences
 from busprobe.survey.findings import Kind
@@ -30,7 +29,7 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
 
 
 def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
-    place = Place(found.address, found.settings)
+    place = found.place
     known = job.unit(place) or UnitRecord(place)
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None

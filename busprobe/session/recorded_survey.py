@@ -32,7 +32,7 @@ class RecordedSurvey:
         self.pause = survey.pause
         self.unpause = survey.unpause
         self.is_paused = survey.is_paused
-        self.wait_until_held = survey.wait_until_held
+        self.wait_until_paused = survey.wait_until_paused
         self.skip_setting = survey.skip_setting
         self.go_on = survey.go_on
 

@@ -75,10 +75,10 @@ def everywhere(
     replies = [*seldom, *reserved]
     asked = [r.request.address for r in replies]
     if not any(r.verdict is Verdict.FOREIGN for r in replies):
-        identity = yield from answered(
+        by_all = yield from answered(
             request for address in _RESERVED for request in ladder(address)
         )
-        said = [r for r in identity if r.present]
+        said = [r for r in by_all if r.present]
         if not any(r.registers for r in said):
             return AnswersEverywhere(
                 words.refuses_everywhere(asked), {_key(r): r.frame[1:-2] for r in said}

@@ -36,7 +36,7 @@ class Kind(StrEnum):
     """No reply, which is not the same as no unit; never the kind of a finding."""
 
 
-class Sign(Enum):
+class RemarkKind(Enum):
     """What the exchanges with one address showed; what the figures of its `Remark` count."""
 
     # Two units.
@@ -96,7 +96,7 @@ class Sign(Enum):
 class Remark:
     """One thing that the exchanges with one address showed."""
 
-    sign: Sign
+    kind: RemarkKind
     figures: tuple[int, ...] = ()
 
 

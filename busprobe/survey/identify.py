@@ -8,7 +8,7 @@ from typing import Any
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.settings import LineSettings
+from busprobe.line.place import Place
 from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
@@ -30,8 +30,6 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.interference import is_silence
 from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
 
-_REFUSALS = (1, 2, 3)
-"""Exceptions that say a unit does not have what was asked (V1.1b3 section 7)."""
 _MOST_PAGES = 16
 """Identification requests after which a unit that always says "more follows" is cut off."""
 _PLAIN = Limits()
@@ -44,8 +42,7 @@ _CANDIDATES = 2
 class Identified:
     """What is known of one unit."""
 
-    address: int
-    settings: LineSettings
+    place: Place
     examination: Examination
     """Who answered; nothing below is known unless this is one unit."""
     objects: dict[int, str] | None
@@ -113,7 +110,11 @@ class Identified:
         return {
             **(
                 finding
-                or {"address": self.address, "settings": str(self.settings), "kind": "silent"}
+                or {
+                    "address": self.place.address,
+                    "settings": str(self.place.settings),
+                    "kind": "silent",
+                }
             ),
             "profile": self.profile.id if self.profile else None,
             "match": self.score,
@@ -142,7 +143,7 @@ def identify(
     say so. Raises `PortError` if the port fails.
     """
     seen = _awake(line, address, profiles := tuple(profiles))
-    unknown = Identified(address, line.settings, seen, None, None, (), None, (), seen.notes)
+    unknown = Identified(Place(address, line.settings), seen, None, None, (), None, (), seen.notes)
     if seen.kind is not Kind.UNIT:
         why = {
             Kind.CLASH: (
@@ -226,8 +227,7 @@ class _Identification:
         if shown is not None:
             self._try_out(shown)  # what has been read already is not read again
         unit = Identified(
-            self._address,
-            self._line.settings,
+            Place(self._address, self._line.settings),
             self._seen,
             objects,
             said,
@@ -272,8 +272,8 @@ class _Identification:
         """
         for reply in self._seen.replies:
             if reply.registers:
-                first = int.from_bytes(reply.request.frame[2:4], "big")
-                block = Block(reply.request.function, first, reply.request.quantity)
+                request = reply.request
+                block = Block(request.function, request.register, request.quantity)
                 self._registers.update(block.answered(reply.registers))
 
     def _try_out(self, candidate: Profile) -> None:
@@ -282,7 +282,7 @@ class _Identification:
         for block in blocks(candidate):
             parts = apart(candidate, block)
             reply = self._read(block, limits, final=len(parts) == 1)
-            if reply.exception in _REFUSALS and len(parts) > 1:
+            if reply.refused and len(parts) > 1:
                 for part in parts:
                     self._read(part, limits)
         for block in fingerprint_blocks([candidate]):
@@ -320,7 +320,7 @@ class _Identification:
         reply = self._asked[block]
         if reply.valid:
             self._registers.update(block.answered(reply.registers))
-        elif final and reply.exception in _REFUSALS:
+        elif final and reply.refused:
             self._refused.add(block)
         return reply
 

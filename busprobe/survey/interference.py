@@ -8,18 +8,15 @@ from collections.abc import Iterable
 from busprobe.line.exchange import PULSES, without_echo
 from busprobe.modbus import framing
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
-from busprobe.modbus.requests import Function, Request
+from busprobe.modbus.requests import READ_REQUEST_BYTES, Function, Request
 from busprobe.modbus.traffic import Frame, valid_frames
 
 BAD = (Verdict.CRC_BAD, Verdict.CRC_BAD_HEAD_OK, Verdict.GARBAGE)
 """Verdicts on bytes that are no frame."""
 OVERLONG = 3
 """Bytes beyond a whole reply that pulses and a wrong bit or two do not explain."""
-_STRAY = 2
+STRAY = 2
 """Bytes that pulses do not explain."""
-_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
-_READ_REQUEST = 8
-"""Bytes of a request to read registers (V1.1b3 section 6.3, with address and CRC)."""
 
 
 def answer(reply: Reply) -> bytes:
@@ -37,7 +34,7 @@ def is_silence(reply: Reply) -> bool:
     if reply.verdict not in BAD:
         return reply.verdict is Verdict.SILENT
     data = answer(reply)
-    return len(data) < framing.SHORTEST and stray_bytes(data) < _STRAY
+    return len(data) < framing.SHORTEST and stray_bytes(data) < STRAY
 
 
 def is_damaged(reply: Reply) -> bool:
@@ -75,12 +72,12 @@ def bytes_missing_at_start(reply: Reply) -> int | None:
     length = expected_length(reply.request)
     data = reply.exchange.received
     address, function = reply.request.address, reply.request.function
-    heads = [(bytes((address, function | framing.EXCEPTION_FLAG)), 5)]
+    heads = [(bytes((address, function | framing.EXCEPTION_FLAG)), framing.EXCEPTION_BYTES)]
     if reply.request.quantity and length is not None:
         heads.append((bytes((address, function, 2 * reply.request.quantity)), length))
     for head, whole in heads:
         tail = whole - len(head)
-        if tail <= len(data) < whole + _STRAY and framing.is_valid(head + data[-tail:]):
+        if tail <= len(data) < whole + STRAY and framing.is_valid(head + data[-tail:]):
             return max(whole - len(data), 0)
     return None
 
@@ -93,7 +90,7 @@ def is_altered_echo(reply: Reply) -> bool:
 def is_gateway_exception(frame: Frame) -> bool:
     """Whether `frame` says that a gateway cannot reach the unit asked, which is no word of that
     unit."""
-    return bool(frame.data[1] & framing.EXCEPTION_FLAG) and frame.data[2] in GATEWAY_EXCEPTIONS
+    return frame.is_exception and frame.data[2] in GATEWAY_EXCEPTIONS
 
 
 def foreign_frames(replies: Iterable[Reply]) -> tuple[Frame, ...]:
@@ -142,7 +139,7 @@ def _expected(request: Request) -> tuple[int, int | None]:
 def _answers(frame: Frame, asked: set[tuple[int, int | None]]) -> bool:
     """Whether `frame` can be a reply to one of our requests, rather than one of another master's
     exchanges."""
-    if frame.data[1] & 0x80:
+    if frame.is_exception:
         return any(function == frame.function for function, _ in asked)
     return (frame.function, len(frame.data)) in asked or (frame.function, None) in asked
 
@@ -156,8 +153,8 @@ def holds_request(reply: Reply) -> bool:
     ]
     return any(
         frame.address == reply.request.address
-        and frame.data[1] in _READS
-        and len(frame.data) == _READ_REQUEST
+        and frame.data[1] in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+        and len(frame.data) == READ_REQUEST_BYTES
         for frame in frames
     )
 

@@ -9,7 +9,7 @@ from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame
 from busprobe.survey.interference import can_answer
 
-_LATE_FOR = 3.0
+LATE_FOR = 3.0
 """Seconds for which a frame from an address that was asked may be its late reply."""
 
 
@@ -23,7 +23,7 @@ class OpenRequests:
 
     def book(self, request: Request, exchange: Exchange, *, answered: bool) -> None:
         """Book a request; those so old that no reply is expected any more are forgotten."""
-        while self._open and self._open[0][0] < exchange.ended - _LATE_FOR:
+        while self._open and self._open[0][0] < exchange.ended - LATE_FOR:
             self._open.popleft()
         if not answered:
             self._open.append((exchange.sent, request))

@@ -27,7 +27,6 @@ from busprobe.modbus.requests import (
 
 _NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?")
 _UNUSED_REGISTER = 0xFFFF
-_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
 
 
 @dataclass(frozen=True)
@@ -41,15 +40,13 @@ class Probe:
     @classmethod
     def of(cls, request: Request) -> Probe:
         """The kind of probe that `request` is."""
-        return cls(
-            request.function,
-            int.from_bytes(request.frame[2:4], "big") if request.function in _READS else 0,
-        )
+        function = request.function
+        return cls(function, request.register if function.reads_registers else 0)
 
     @property
     def reads(self) -> bool:
         """Whether it reads registers."""
-        return self.function in _READS
+        return self.function.reads_registers
 
     @classmethod
     def parse(cls, text: str) -> Probe:

@@ -36,8 +36,6 @@ _ENOUGH_SILENT = 4
 """Single registers that have to stay unanswered before a function code is taken to be unknown to
 the unit."""
 _ILLEGAL_FUNCTION = 1
-_REFUSALS = (1, 2, 3)
-"""Exceptions that say a unit does not give what was asked (V1.1b3 section 7)."""
 _SHORTEST_WAIT = 0.3
 """Seconds that a reply is waited for at least."""
 _REMEMBERED = 8
@@ -98,7 +96,7 @@ class RegisterReader:
                 self.registers.pop(key, None)
             reply = self._ask(block)
             self.silent = [other for other in self.silent if other != block]
-            if reply.valid or reply.exception in _REFUSALS:
+            if reply.valid or reply.refused:
                 self._settle(block, reply)
             else:
                 self.silent.append(block)
@@ -119,7 +117,7 @@ class RegisterReader:
         if reply.valid:
             self._take(block, reply)
             return
-        silent = reply.exception not in _REFUSALS
+        silent = not reply.refused
         if silent:
             self._silences += 1
         if (

@@ -19,6 +19,7 @@ from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
 from busprobe.survey.events import Event, Fault, Found, OtherMasterHeard
 from busprobe.survey.findings import About, Evidence, Finding, IgnoredSettings, Kind, Reason
 from busprobe.survey.interference import (
+    STRAY,
     answer,
     can_answer,
     is_damaged,
@@ -44,8 +45,6 @@ ours again."""
 _LONG_LOOK = replace(CLOSE_LOOK, reply=2 * PATIENCE)
 _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
-_STRAY = 2
-"""Bytes that pulses do not explain."""
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 
 
@@ -235,7 +234,7 @@ class Search:
         if self._absent.is_unit(reply) or (reply.verdict in _BEGINS_WELL and not is_silence(reply)):
             yield from self._look(reply.request.address)
         elif is_unexplained(reply) or (
-            stray_bytes(reply.exchange.leftover) >= _STRAY and not frames
+            stray_bytes(reply.exchange.leftover) >= STRAY and not frames
         ):
             yield from self._ask_again(reply)
         self._foreign.extend(frames)

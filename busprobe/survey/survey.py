@@ -75,34 +75,34 @@ class Survey:
         self._listen_first = listen_first
         self._cancelled = threading.Event()
         self._pause = PauseSwitch()
-        self._held_seconds = 0.0
+        self._paused_seconds = 0.0
         self._skip = threading.Event()
         self._despite_master = threading.Event()
 
     def cancel(self) -> None:
         """End the survey before anything else is sent; the result says what was not tested."""
         self._cancelled.set()
-        self._pause.release()
+        self._pause.resume()
 
     def pause(self) -> None:
-        """Hold before the next request until `unpause`."""
-        self._pause.hold()
+        """Wait before the next request until `unpause`."""
+        self._pause.pause()
 
     def is_paused(self) -> bool:
-        """Whether it holds, or will."""
+        """Whether it waits, or will."""
         return self._pause.on
 
-    def wait_until_held(self) -> None:
+    def wait_until_paused(self) -> None:
         """Come back when a paused survey uses the line no more, or is over; for the thread that
         wants to use it.
 
         Before it goes on it sets the line as it was.
         """
-        self._pause.wait_until_held()
+        self._pause.wait_until_paused()
 
     def unpause(self) -> None:
         """Go on after `pause`."""
-        self._pause.release()
+        self._pause.resume()
 
     def skip_setting(self) -> None:
         """Leave the rest of the present line settings out."""
@@ -125,7 +125,7 @@ class Survey:
         failure = None
         reason = None
         try:
-            reason = yield from self._held(self._run())
+            reason = yield from self._passed_on(self._run())
         except PortError as error:
             failure = error
             reason = Reason.PORT_FAILED
@@ -148,13 +148,13 @@ class Survey:
         pending: Collection[Place] = (),
     ) -> SurveyResult:
         return self._state.result(
-            seconds=self._line.clock.now() - self._started - self._held_seconds,
+            seconds=self._line.clock.now() - self._started - self._paused_seconds,
             complete=complete,
             failure=failure,
             pending=pending,
         )
 
-    def _held(
+    def _passed_on(
         self, steps: Generator[Event, None, Reason | None]
     ) -> Generator[Event, None, Reason | None]:
         """Pass the events of `steps` on; before each exchange wait while paused, and end it there
@@ -177,8 +177,8 @@ class Survey:
         if not self._pause.on:
             return
         begun = self._line.clock.now()
-        self._pause.pass_by()
-        self._held_seconds += self._line.clock.now() - begun
+        self._pause.wait_while_paused()
+        self._paused_seconds += self._line.clock.now() - begun
         self._line.apply(settings)
 
     def _run(self) -> Generator[Event, None, Reason | None]:
@@ -331,12 +331,12 @@ class PauseSwitch:
         """Whether the work is to wait, or waits."""
         return self._on
 
-    def hold(self) -> None:
-        """Let the work wait at its next `pass_by`."""
+    def pause(self) -> None:
+        """Let the work wait at its next `wait_while_paused`."""
         with self._changed:
             self._on = True
 
-    def release(self) -> None:
+    def resume(self) -> None:
         """Let the work go on."""
         with self._changed:
             self._on = False
@@ -348,15 +348,15 @@ class PauseSwitch:
             self._over = True
             self._changed.notify_all()
 
-    def pass_by(self) -> None:
-        """In the worker's thread: wait while held."""
+    def wait_while_paused(self) -> None:
+        """In the worker's thread: wait while paused."""
         with self._changed:
             self._waiting = True
             self._changed.notify_all()
             self._changed.wait_for(lambda: not self._on)
             self._waiting = False
 
-    def wait_until_held(self) -> None:
+    def wait_until_paused(self) -> None:
         """Come back when the work waits, or is over."""
         with self._changed:
             self._changed.wait_for(lambda: self._over or (self._on and self._waiting))

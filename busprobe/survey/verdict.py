@@ -20,7 +20,7 @@ from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import words
 from busprobe.survey.collision import overlaps
-from busprobe.survey.findings import Kind, Latency, Remark, Sign
+from busprobe.survey.findings import Kind, Latency, Remark, RemarkKind
 from busprobe.survey.interference import (
     BAD,
     OVERLONG,
@@ -40,6 +40,7 @@ from busprobe.survey.interference import (
     other_frames,
     stray_bytes,
 )
+from busprobe.survey.late_replies import LATE_FOR
 
 _BUSY = (5, 6)
 """Exceptions that a lone unit may give now and then: acknowledge and busy (V1.1b3 section 7)."""
@@ -49,8 +50,6 @@ _FIXED_LENGTH = (
     Function.DIAGNOSTICS,
 )
 """Functions whose reply length is known from the request."""
-_REFUSAL = 5
-"""Bytes of an exception reply (V1.1b3 section 7, with address and CRC)."""
 _COMMON_CODES = (1, 2)
 """Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
@@ -62,8 +61,6 @@ _ENOUGH_SOUND = 6
 """Valid replies it takes to say that a unit's replies come through."""
 _LOSSY = 0.15
 """Share of unanswered requests that a sleepy unit does not explain."""
-_LATE_FOR = 3.0
-"""Seconds within which a reply may still be a late one."""
 _SLOW = 0.2
 """Seconds of a latency that is told of."""
 _MANY = 8
@@ -115,29 +112,31 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     if present:
         remarks = [*_remarks(replies)]
         if noisy:
-            remarks.append(Remark(Sign.NOISY))
+            remarks.append(Remark(RemarkKind.NOISY))
         if lossy:
-            remarks.append(Remark(Sign.LOSSY))
+            remarks.append(Remark(RemarkKind.LOSSY))
         doubt: Remark | None = None
         if theirs and len(present) <= 3 * theirs:
-            doubt = Remark(Sign.SAID_TO_OTHER_MASTER)
+            doubt = Remark(RemarkKind.SAID_TO_OTHER_MASTER)
         elif len(present) == 1 and asked_enough:
-            doubt = Remark(Sign.ONE_REPLY, (len(replies),))
+            doubt = Remark(RemarkKind.ONE_REPLY, (len(replies),))
         elif not lossy and _damaged_beyond_noise(replies):
             cut_often = sum(map(is_start_cut_off, heard)) >= _SEVERAL
-            doubt = Remark(Sign.DAMAGED_AND_CUT_OFF if cut_often else Sign.DAMAGED_BEYOND_NOISE)
+            doubt = Remark(
+                RemarkKind.DAMAGED_AND_CUT_OFF if cut_often else RemarkKind.DAMAGED_BEYOND_NOISE
+            )
         elif not noisy and not lossy:
             doubt = _identity_corrupted(replies)
         if doubt is not None:
             return Analysis(Kind.UNSURE, (doubt, *remarks))
         return Analysis(Kind.UNIT, tuple(remarks))
     if len(swapped) > 1:
-        return Analysis(Kind.UNIT, (Remark(Sign.CRC_SWAPPED), *_remarks(replies)))
+        return Analysis(Kind.UNIT, (Remark(RemarkKind.CRC_SWAPPED), *_remarks(replies)))
     cut = sum(is_start_cut_off(r) for r in heard)
     if cut >= _SEVERAL and 4 * cut >= 3 * len(heard):
-        return Analysis(Kind.UNIT, (Remark(Sign.ALL_STARTS_CUT_OFF),))
+        return Analysis(Kind.UNIT, (Remark(RemarkKind.ALL_STARTS_CUT_OFF),))
     if any(extra_frames(replies)):
-        remark = Remark(Sign.SAID_TO_OTHER_MASTER if theirs else Sign.LATE_REPLY)
+        remark = Remark(RemarkKind.SAID_TO_OTHER_MASTER if theirs else RemarkKind.LATE_REPLY)
         return Analysis(Kind.UNSURE, (remark, *_remarks(replies)))
     return _unsure_or_silent(heard, noisy, 2 if asked_enough else 1)
 
@@ -147,15 +146,15 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) ->
     other = _other_address(heard)
     if other is not None:
         asked = heard[0].request.address
-        return Analysis(Kind.UNSURE, (Remark(Sign.OTHER_ADDRESS, (asked, other)),))
+        return Analysis(Kind.UNSURE, (Remark(RemarkKind.OTHER_ADDRESS, (asked, other)),))
     if any(r.verdict is Verdict.EXCEPTION for r in heard):
-        return Analysis(Kind.SILENT, (Remark(Sign.GATEWAY),))
+        return Analysis(Kind.SILENT, (Remark(RemarkKind.GATEWAY),))
     heads = [r for r in heard if r.verdict in (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)]
     if len(heads) >= heads_needed:
-        return Analysis(Kind.UNSURE, (Remark(Sign.WRONG_CRC, (len(heads),)),))
+        return Analysis(Kind.UNSURE, (Remark(RemarkKind.WRONG_CRC, (len(heads),)),))
     if sum(is_unexplained(r) for r in heard) >= _SEVERAL and not noisy:
-        return Analysis(Kind.UNSURE, (Remark(Sign.NEVER_A_FRAME),))
-    return Analysis(Kind.SILENT, (Remark(Sign.STRAY_BYTES),) if heard else ())
+        return Analysis(Kind.UNSURE, (Remark(RemarkKind.NEVER_A_FRAME),))
+    return Analysis(Kind.SILENT, (Remark(RemarkKind.STRAY_BYTES),) if heard else ())
 
 
 def _other_address(heard: Sequence[Reply]) -> int | None:
@@ -177,7 +176,7 @@ def _two_frames(replies: Sequence[Reply]) -> Remark | None:
     once."""
     unanswered: list[Reply] = []
     for reply, extra in zip(replies, extra_frames(replies), strict=True):
-        unanswered = [r for r in unanswered if reply.exchange.started - r.exchange.sent < _LATE_FOR]
+        unanswered = [r for r in unanswered if reply.exchange.started - r.exchange.sent < LATE_FOR]
         if reply.present:
             # It may be late, too, in place of the one that this request waits for.
             mine = can_answer(Frame(reply.frame), reply.request)
@@ -192,7 +191,7 @@ def _two_frames(replies: Sequence[Reply]) -> Remark | None:
         for frame in extra:
             late = next((r for r in unanswered if can_answer(frame, r.request)), None)
             if late is None:
-                return Remark(Sign.TWO_REPLIES)
+                return Remark(RemarkKind.TWO_REPLIES)
             unanswered.remove(late)
         if not reply.present:
             unanswered.append(reply)
@@ -217,7 +216,7 @@ def _two_identities(replies: Sequence[Reply]) -> Remark | None:
     changes."""
     repeated = Counter(what for (what, *_), count in identities(replies).items() if count > 1)
     if any(count > 1 for count in repeated.values()):
-        return Remark(Sign.TWO_IDENTITIES)
+        return Remark(RemarkKind.TWO_IDENTITIES)
     return None
 
 
@@ -230,7 +229,7 @@ def _yes_and_no(replies: Sequence[Reply]) -> Remark | None:
     for answers in by_request.values():
         changes = sum(a is not b for a, b in pairwise(answers))
         if changes >= _SEVERAL:
-            return Remark(Sign.ANSWERED_AND_REFUSED)
+            return Remark(RemarkKind.ANSWERED_AND_REFUSED)
     return None
 
 
@@ -238,7 +237,7 @@ def _too_long(replies: Sequence[Reply]) -> Remark | None:
     """More bytes than one reply has, time and again, with no other address in them."""
     count = sum(_is_too_long(reply) for reply in replies)
     if count >= _SEVERAL:
-        return Remark(Sign.TOO_LONG, (count,))
+        return Remark(RemarkKind.TOO_LONG, (count,))
     return None
 
 
@@ -272,7 +271,7 @@ def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
             and corrupted == len(group)
             and group[0].request.function in _FIXED_LENGTH
         ):
-            return Remark(Sign.SOME_ALWAYS_CORRUPTED)
+            return Remark(RemarkKind.SOME_ALWAYS_CORRUPTED)
     return None
 
 
@@ -288,7 +287,7 @@ def _identity_corrupted(replies: Sequence[Reply]) -> Remark | None:
             by_request[reply.request.frame].append(reply)
     for group in by_request.values():
         if len(group) >= _SEVERAL and all(map(is_damaged, group)):
-            return Remark(Sign.IDENTITY_CORRUPTED, (int(group[0].request.function),))
+            return Remark(RemarkKind.IDENTITY_CORRUPTED, (int(group[0].request.function),))
     return None
 
 
@@ -300,7 +299,7 @@ def _colliding(replies: Sequence[Reply]) -> Remark | None:
         return None
     whole: defaultdict[bytes, set[bytes]] = defaultdict(set)
     for reply in replies:
-        if reply.present and len(reply.frame) <= 2 * _REFUSAL:
+        if reply.present and len(reply.frame) <= 2 * framing.EXCEPTION_BYTES:
             whole[reply.request.frame].add(reply.frame)
     refused = alike = 0
     for reply in corrupted:
@@ -318,7 +317,7 @@ def _colliding(replies: Sequence[Reply]) -> Remark | None:
         else:
             alike += any(received in overlaps(one, one, settings) for one in whole[request.frame])
     if refused + alike >= _SEVERAL:
-        what = Sign.COLLIDING_REFUSALS if refused >= alike else Sign.COLLIDING_REPLIES
+        what = RemarkKind.COLLIDING_REFUSALS if refused >= alike else RemarkKind.COLLIDING_REPLIES
         return Remark(what, (refused + alike,))
     return None
 
@@ -326,7 +325,7 @@ def _colliding(replies: Sequence[Reply]) -> Remark | None:
 def _may_be_colliding(reply: Reply) -> bool:
     """Whether the bits of the first byte allow it: a second sender can only take ones away."""
     received, address = reply.exchange.received, reply.request.address
-    short = reply.request.function in _FIXED_LENGTH and len(received) <= 2 * _REFUSAL
+    short = reply.request.function in _FIXED_LENGTH and len(received) <= 2 * framing.EXCEPTION_BYTES
     return short and is_damaged(reply) and received[0] | address == address
 
 
@@ -346,7 +345,7 @@ def _corrupted_after_valid_start(replies: Sequence[Reply]) -> Remark | None:
     for reply in bad:
         ways[reply.request.frame].add(reply.exchange.received)
     if begins >= 0.85 * len(bad) and any(len(received) >= _SEVERAL for received in ways.values()):
-        return Remark(Sign.CORRUPTED_AFTER_VALID_START, (len(short), len(bad)))
+        return Remark(RemarkKind.CORRUPTED_AFTER_VALID_START, (len(short), len(bad)))
     return None
 
 
@@ -386,7 +385,7 @@ def _damaged_beyond_noise(replies: Sequence[Reply]) -> bool:
         if known:
             beyond += not any(_bits_apart(received, frame) <= _FEW_BITS for frame in known)
         else:
-            beyond += len(received) not in (_REFUSAL, expected_length(reply.request))
+            beyond += len(received) not in (framing.EXCEPTION_BYTES, expected_length(reply.request))
     heard = sum(not is_silence(r) for r in replies)
     return len(damaged) >= _SEVERAL and 4 * len(damaged) > heard and 2 * beyond > len(damaged)
 
@@ -402,25 +401,25 @@ def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
     present = [r for r in replies if r.present]
     damaged = sum(is_damaged(r) for r in replies)
     if damaged:
-        yield Remark(Sign.DAMAGED, (damaged, len(replies)))
+        yield Remark(RemarkKind.DAMAGED, (damaged, len(replies)))
     stray = [r for r in present if (r.stray_before or r.stray_after) and not other_frames(r)]
     if stray:
-        yield Remark(Sign.STRAY_BYTES_AROUND, (len(stray), len(present)))
+        yield Remark(RemarkKind.STRAY_BYTES_AROUND, (len(stray), len(present)))
     # Noise corrupts bytes, the first ones too; it does not take them away.
     cut = sum(bool(bytes_missing_at_start(r)) for r in replies)
     if cut >= _SEVERAL and 2 * cut > damaged:
-        yield Remark(Sign.STARTS_CUT_OFF, (cut,))
+        yield Remark(RemarkKind.STARTS_CUT_OFF, (cut,))
     odd = [r for r in present if r.verdict is Verdict.NOT_CONFORMING and not holds_request(r)]
     if odd:
-        yield Remark(Sign.NOT_CONFORMING, (len(odd),))
+        yield Remark(RemarkKind.NOT_CONFORMING, (len(odd),))
     if (
         present
         and is_silence(replies[0])
         and any(r.request.frame == replies[0].request.frame for r in present)
     ):
-        yield Remark(Sign.FIRST_REQUEST_MISSED)
+        yield Remark(RemarkKind.FIRST_REQUEST_MISSED)
     if present and all(r.exception == 1 for r in present):
-        yield Remark(Sign.REFUSES_EVERYTHING)
+        yield Remark(RemarkKind.REFUSES_EVERYTHING)
     latency = Latency.of(present)
     if latency is not None and latency.maximum > _SLOW:
-        yield Remark(Sign.SLOW, (round(1000 * latency.maximum),))
+        yield Remark(RemarkKind.SLOW, (round(1000 * latency.maximum),))

@@ -13,7 +13,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.findings import Asked, IgnoredSettings, Reason, Remark, Sign, Unfinished
+from busprobe.survey.findings import Asked, IgnoredSettings, Reason, Remark, RemarkKind, Unfinished
 from busprobe.survey.probes import Probe
 
 _NAMED = 4
@@ -44,77 +44,79 @@ UNFINISHED = {
 """What is missing where an address does not count as asked."""
 
 _REMARKS = {
-    Sign.TWO_IDENTITIES: (
+    RemarkKind.TWO_IDENTITIES: (
         "It says different things of itself when asked again: two units share this address."
     ),
-    Sign.ANSWERED_AND_REFUSED: (
+    RemarkKind.ANSWERED_AND_REFUSED: (
         "The same request is answered and refused by turns: two units share this address."
     ),
-    Sign.TWO_REPLIES: "Two whole replies to one request: two units share this address.",
-    Sign.TOO_LONG: ("{0} replies are longer than one unit's can be: two units share this address."),
-    Sign.SOME_ALWAYS_CORRUPTED: (
+    RemarkKind.TWO_REPLIES: "Two whole replies to one request: two units share this address.",
+    RemarkKind.TOO_LONG: (
+        "{0} replies are longer than one unit's can be: two units share this address."
+    ),
+    RemarkKind.SOME_ALWAYS_CORRUPTED: (
         "Some requests bring sound replies, others only corrupted: two units that agree on some"
         " things."
     ),
-    Sign.CORRUPTED_AFTER_VALID_START: (
+    RemarkKind.CORRUPTED_AFTER_VALID_START: (
         "Of {0} replies {1} are wrecks that begin well, each in another way: a second unit at this"
         " address starts a little later."
     ),
-    Sign.COLLIDING_REFUSALS: (
+    RemarkKind.COLLIDING_REFUSALS: (
         "{0} replies are just what two refusals make when one comes a little later: two units."
     ),
-    Sign.COLLIDING_REPLIES: (
+    RemarkKind.COLLIDING_REPLIES: (
         "{0} replies are just what two replies alike make when one comes a little later: two units."
     ),
-    Sign.SAID_TO_OTHER_MASTER: (
+    RemarkKind.SAID_TO_OTHER_MASTER: (
         "Another master asks it: what was heard was perhaps said to that one."
     ),
-    Sign.ONE_REPLY: "Only 1 of {0} requests was answered soundly.",
-    Sign.DAMAGED_BEYOND_NOISE: (
+    RemarkKind.ONE_REPLY: "Only 1 of {0} requests was answered soundly.",
+    RemarkKind.DAMAGED_BEYOND_NOISE: (
         "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection here."
     ),
-    Sign.DAMAGED_AND_CUT_OFF: (
+    RemarkKind.DAMAGED_AND_CUT_OFF: (
         "Many replies are mangled beyond a few wrong bits: the adapter turns round too late, a"
         " second unit, or a bad connection here."
     ),
-    Sign.IDENTITY_CORRUPTED: (
+    RemarkKind.IDENTITY_CORRUPTED: (
         "Its replies to function {0} (who it is) are wrecks each time, all others are sound: two"
         " units of one kind with different numbers, or a fault of this one."
     ),
-    Sign.LATE_REPLY: "A reply came only after the wait was over: a slow unit.",
-    Sign.OTHER_ADDRESS: "Asked {0} (0x{0:02X}), answered as {1} (0x{1:02X}) each time.",
-    Sign.WRONG_CRC: (
+    RemarkKind.LATE_REPLY: "A reply came only after the wait was over: a slow unit.",
+    RemarkKind.OTHER_ADDRESS: "Asked {0} (0x{0:02X}), answered as {1} (0x{1:02X}) each time.",
+    RemarkKind.WRONG_CRC: (
         "{0} replies begin as they should and end in a wrong CRC: two units at once, or bad"
         " signals."
     ),
-    Sign.NEVER_A_FRAME: (
+    RemarkKind.NEVER_A_FRAME: (
         "Bytes come back each time but never a frame: two units at once, a bad connection, or other"
         " settings."
     ),
-    Sign.CRC_SWAPPED: (
+    RemarkKind.CRC_SWAPPED: (
         "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
     ),
-    Sign.ALL_STARTS_CUT_OFF: (
+    RemarkKind.ALL_STARTS_CUT_OFF: (
         "The front of its replies is cut off: the adapter turns round too late for it. Set a longer"
         " reply delay at the unit, or take another adapter."
     ),
-    Sign.GATEWAY: "A gateway answered that its unit did not respond; that is no unit.",
-    Sign.STRAY_BYTES: "Stray bytes were heard, but no reply.",
-    Sign.NOISY: "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.",
-    Sign.LOSSY: "Requests get lost on the way to it, too: noise, or a bad connection.",
-    Sign.DAMAGED: "{0} of {1} replies were damaged.",
-    Sign.STRAY_BYTES_AROUND: (
+    RemarkKind.GATEWAY: "A gateway answered that its unit did not respond; that is no unit.",
+    RemarkKind.STRAY_BYTES: "Stray bytes were heard, but no reply.",
+    RemarkKind.NOISY: "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.",
+    RemarkKind.LOSSY: "Requests get lost on the way to it, too: noise, or a bad connection.",
+    RemarkKind.DAMAGED: "{0} of {1} replies were damaged.",
+    RemarkKind.STRAY_BYTES_AROUND: (
         "{0} of {1} replies had stray bytes around them: bias, or the adapter's turn-round."
     ),
-    Sign.STARTS_CUT_OFF: (
+    RemarkKind.STARTS_CUT_OFF: (
         "The front of {0} replies was cut off: the adapter turns round too late."
     ),
-    Sign.NOT_CONFORMING: "{0} replies were whole but not what the standard asks for.",
-    Sign.FIRST_REQUEST_MISSED: "It did not answer the first request.",
-    Sign.REFUSES_EVERYTHING: (
+    RemarkKind.NOT_CONFORMING: "{0} replies were whole but not what the standard asks for.",
+    RemarkKind.FIRST_REQUEST_MISSED: "It did not answer the first request.",
+    RemarkKind.REFUSES_EVERYTHING: (
         "It refuses every function code tried, so it is there but says nothing of itself."
     ),
-    Sign.SLOW: "It takes up to {0} ms to answer.",
+    RemarkKind.SLOW: "It takes up to {0} ms to answer.",
 }
 
 UNREADABLE = (
@@ -144,7 +146,7 @@ BYTES_BUT_NO_UNIT = (
 
 def remark(remark: Remark) -> str:
     """What the exchanges with one address showed, in one sentence."""
-    return _REMARKS[remark.sign].format(*remark.figures)
+    return _REMARKS[remark.kind].format(*remark.figures)
 
 
 def why(reason: Reason, expect: int | None, missing: Unfinished | None = None) -> str:

@@ -11,7 +11,7 @@ from busprobe.line.exchange import Heard
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import EXCEPTION_FLAG
 from busprobe.modbus.replies import Reply, Verdict, judge
-from busprobe.modbus.requests import Function, Request, read_reply_bytes
+from busprobe.modbus.requests import Request, read_reply_bytes
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.wiring import byte_patterns
 
@@ -29,9 +29,6 @@ by chance."""
 
 _REFUSALS = (1, 2, 3, 4)
 """Exceptions that a unit gives to a request it does not serve (V1.1b3, section 7)."""
-
-_READS = (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
-
 _FEW = 2
 """Bytes of a stray disturbance."""
 
@@ -206,14 +203,14 @@ def _heads(request: Request) -> tuple[bytes, ...]:
     start = bytes([request.address, request.function])
     refused = bytes([request.address, request.function | EXCEPTION_FLAG])
     refusals = tuple(refused + bytes([code]) for code in _REFUSALS)
-    if request.function in _READS:
+    if request.function.reads_registers:
         return (start + bytes([2 * request.quantity]), *refusals)
     return (start, *refusals)
 
 
 def _sound_length(request: Request) -> int:
     """Bytes of the reply that `request` asks for, an exception where it does not say how many."""
-    return read_reply_bytes(request.quantity if request.function in _READS else 0)
+    return read_reply_bytes(request.quantity if request.function.reads_registers else 0)
 
 
 def _mended(reply: Reply) -> bytes | None:

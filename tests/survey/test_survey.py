@@ -571,7 +571,7 @@ def test_who_waits_for_a_held_survey_has_the_line_and_the_survey_sets_it_as_it_w
     events: list[Event] = []
     worker = threading.Thread(target=lambda: events.extend(survey))
     worker.start()
-    survey.wait_until_held()
+    survey.wait_until_paused()
     assert port.sent == []
     line.apply(LineSettings.parse("19200-8E1"))
     survey.unpause()
@@ -582,30 +582,30 @@ def test_who_waits_for_a_held_survey_has_the_line_and_the_survey_sets_it_as_it_w
 
 
 def test_nobody_waits_for_work_that_is_over() -> None:
-    hold = PauseSwitch()
-    hold.hold()
-    hold.end()
-    hold.wait_until_held()
-    assert hold.on
+    pause = PauseSwitch()
+    pause.pause()
+    pause.end()
+    pause.wait_until_paused()
+    assert pause.on
 
 
 def test_work_held_again_before_it_has_gone_on_stays_held() -> None:
-    hold = PauseSwitch()
-    hold.hold()
+    pause = PauseSwitch()
+    pause.pause()
     gone_on = threading.Event()
 
     def work() -> None:
-        hold.pass_by()
+        pause.wait_while_paused()
         gone_on.set()
 
     worker = threading.Thread(target=work)
     worker.start()
-    hold.wait_until_held()
-    with hold._changed:  # as if the worker were slow to wake up
-        hold._on = False
-        hold._on = True
-    hold.wait_until_held()
+    pause.wait_until_paused()
+    with pause._changed:  # as if the worker were slow to wake up
+        pause._on = False
+        pause._on = True
+    pause.wait_until_paused()
     assert not gone_on.is_set()
-    hold.release()
+    pause.resume()
     worker.join()
     assert gone_on.is_set()

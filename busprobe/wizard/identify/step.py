@@ -246,7 +246,7 @@ in step 5."""
     @on(UnitIdentified)
     def _unit_identified(self, event: UnitIdentified) -> None:
         identified = event.identified
-        self._identified[Place(identified.address, identified.settings)] = identified
+        self._identified[identified.place] = identified
         self._done += 1
         self.progress = f"{self._done} of {self._total}" if self._total > 1 else ""
         self.post_message(self.JobChanged())

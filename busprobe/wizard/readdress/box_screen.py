@@ -15,9 +15,9 @@ from busprobe.readdress.one_by_one import (
     Appeared,
     BoxEvent,
     BoxFinished,
+    BoxRefused,
     Moved,
     PowerCycleNeeded,
-    Refused,
     Taken,
     TakenBack,
     Waiting,
@@ -97,7 +97,7 @@ class BoxScreen(LargeDisplay):
                 self.happened(f"one unit: {known.words}")
             case Taken(target, error):
                 self.happened(f"{target.address} is not free: {error.what}")
-            case Refused(_, why, todo):
+            case BoxRefused(_, why, todo):
                 self._leaving = True
                 self.large("NO", self._who, "gone")
                 self.happened(why)

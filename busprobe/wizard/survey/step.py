@@ -292,7 +292,7 @@ is asked if one of them is not found."""
             return None
         self._lent = True
         self._steer()
-        return run.wait_until_held
+        return run.wait_until_paused
 
     def take_line_back(self) -> None:
         """Go on, unless the survey was paused or stopped meanwhile."""
