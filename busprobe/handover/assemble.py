@@ -8,7 +8,7 @@ from dataclasses import replace
 from importlib.metadata import version
 
 from busprobe.handover import caveats
-from busprobe.handover.bus_list import BusList, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.handover.bus_list import BusList, ProofSummary, SegmentSheet, StepSheet, UnitRow
 from busprobe.handover.circuits import circuit_rows
 from busprobe.handover.rows import (
     journal_row,
@@ -37,7 +37,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     units = sorted(job.units(), key=_cable_order)
     rows = [unit_row(n, unit, _profile(unit, profiles)) for n, unit in enumerate(units, start=1)]
     plan = kept_plan(job)
-    rows = [replace(row, plan=_against(row, plan)) for row in rows]
+    rows = [_against(row, plan) for row in rows]
     absent = [unit for unit in plan if unit.address not in {row.address for row in rows}]
     rows += [
         planned_row(n, unit, profiles.get(unit.profile))
@@ -111,16 +111,16 @@ def _profile(unit: UnitRecord, profiles: Mapping[str, Profile]) -> Profile | Non
     return profiles.get(unit.profile) if unit.profile else None
 
 
-def _against(row: UnitRow, plan: Sequence[PlannedUnit]) -> str:
-    """How a row stands to the plan."""
+def _against(row: UnitRow, plan: Sequence[PlannedUnit]) -> UnitRow:
+    """The row with how it stands to the plan."""
     wanted = next((unit for unit in plan if unit.address == row.address), None)
     if wanted is None:
-        return "not planned" if plan else ""
+        return replace(row, plan="not planned", as_planned=False) if plan else row
     if wanted.settings is not None and row.settings != str(wanted.settings):
-        return f"planned with {wanted.settings}"
+        return replace(row, plan=f"planned with {wanted.settings}", as_planned=False)
     if wanted.profile and row.profile is not None and row.profile != wanted.profile:
-        return f"planned as {wanted.profile}"
-    return "as planned"
+        return replace(row, plan=f"planned as {wanted.profile}", as_planned=False)
+    return replace(row, plan="as planned", as_planned=True)
 
 
 def _reserved(
@@ -172,7 +172,7 @@ def _spare(rows: Iterable[UnitRow], survey: SurveyRecord | None) -> str | None:
     return format_addresses((_searched(survey) & set(ALL)) - used)
 
 
-def _proof(job: Job, units: Iterable[UnitRecord]) -> Proof | None:
+def _proof(job: Job, units: Iterable[UnitRecord]) -> ProofSummary | None:
     latest = step_sheet(job.latest("prove"))
     polled = [unit.counters for unit in units if unit.counters]
     if latest is None and not polled:
@@ -181,6 +181,6 @@ def _proof(job: Job, units: Iterable[UnitRecord]) -> Proof | None:
     for counters in polled:
         totals.update(counters)
     polls = totals.pop("polls", 0)
-    return Proof(
+    return ProofSummary(
         units=len(polled), polls=polls, results=dict(sorted(totals.items())), latest=latest
     )

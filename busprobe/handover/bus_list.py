@@ -17,7 +17,7 @@ from busprobe.handover.table import (
     NOT_TESTED,
     Cell,
     Column,
-    Part,
+    PagePart,
     column,
     in_hex,
     listed,
@@ -127,14 +127,14 @@ class SegmentSheet:
         return tuple(str(each) for each in skipped if each != LISTENING or self.listening is None)
 
 
-WHO = Part("Units: who is there")
-WHERE = Part(
+WHO = PagePart("Units: who is there")
+WHERE = PagePart(
     "Units: where they are",
     ("Address", "Tag", "Location", "Position on cable", "Cable from master m", "Terminator fitted"),
 )
-HOW = Part("Units: how to speak to them", ("Address", "Tag", "Line settings"))
-TEST = Part("Units: how they held up")
-POINTS = Part(
+HOW = PagePart("Units: how to speak to them", ("Address", "Tag", "Line settings"))
+TEST = PagePart("Units: how they held up")
+POINTS = PagePart(
     "Points",
     (
         *("Address", "Tag", "Point", "Register", "Register hex", "Register in data sheet"),
@@ -186,6 +186,8 @@ class UnitRow:
     state: State = column("State", WHO)
     plan: str = column("Plan", WHO, default="")
     """How it stands to the plan of the bus, in words; empty without a plan."""
+    as_planned: bool | None = None
+    """Whether it stands as the plan says; `None` = there is no plan, or it says nothing of it."""
     address: int = column(
         "Address", WHO, WHERE, HOW, TEST, more=(replace(_ADDRESS_HEX, parts=(WHO,)),)
     )
@@ -473,7 +475,7 @@ class JournalRow:
 
 
 @dataclass(frozen=True)
-class Proof:
+class ProofSummary:
     """What the endurance runs showed, summed up over the units listed."""
 
     units: int
@@ -493,7 +495,7 @@ class BusList:
     units: tuple[UnitRow, ...]
     points: tuple[PointRow, ...]
     journal: tuple[JournalRow, ...]
-    proof: Proof | None
+    proof: ProofSummary | None
     """`None` = no endurance run."""
     attention: tuple[str, ...]
     """What has to be looked at before this segment can be called sound."""

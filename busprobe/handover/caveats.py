@@ -9,7 +9,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
-from busprobe.handover.bus_list import JournalRow, PointRow, Proof, SegmentSheet, StepSheet, UnitRow
+from busprobe.handover.bus_list import (
+    JournalRow,
+    PointRow,
+    ProofSummary,
+    SegmentSheet,
+    StepSheet,
+    UnitRow,
+)
 from busprobe.job.journal import Result
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
@@ -26,7 +33,7 @@ def attention(
     units: Sequence[UnitRow],
     points: Sequence[PointRow],
     journal: Sequence[JournalRow],
-    proof: Proof | None,
+    proof: ProofSummary | None,
     survey: Mapping[str, Any],
 ) -> Iterator[str]:
     """What has to be looked at before the segment can be called sound; `survey` is the survey's own
@@ -67,7 +74,7 @@ def not_tested(
     segment: SegmentSheet,
     units: Sequence[UnitRow],
     points: Sequence[PointRow],
-    proof: Proof | None,
+    proof: ProofSummary | None,
     survey: Mapping[str, Any],
 ) -> Iterator[str]:
     """What nobody looked at; `survey` as for `attention`."""
@@ -77,14 +84,14 @@ def not_tested(
     else:
         yield from (f"Wiring: {skipped} was left out." for skipped in segment.left_out)
     alone = [unit for unit in units if unit.state == "unit"]
-    unread = {(point.address, point.settings) for point in points if point.registers is None}
-    read = {(point.address, point.settings) for point in points if point.registers is not None}
+    unread = {point.place for point in points if point.registers is None}
+    read = {point.place for point in points if point.registers is not None}
     gaps = (
         ("The device type is not known", [u for u in alone if not u.maker and not u.model]),
-        ("No values were read", [u for u in alone if (u.address, u.settings) not in read]),
+        ("No values were read", [u for u in alone if u.place not in read]),
         (
             "Some values were not read",
-            [u for u in alone if (u.address, u.settings) in unread & read],
+            [u for u in alone if u.place in unread & read],
         ),
         ("No endurance run", [u for u in alone if not u.polls]),
         ("Not checked after a power cycle", [u for u in alone if u.power_cycle_verified is None]),
@@ -169,14 +176,16 @@ def _lost(
     if survey is None or not survey.complete:
         return
     searched = set(parse_addresses(survey.addresses))
-    found = {(finding["address"], finding["settings"]) for finding in document.get("findings", ())}
+    found = {
+        f"{finding['address']} {finding['settings']}" for finding in document.get("findings", ())
+    }
     for unit in units:
         asked = unit.address in searched and unit.settings in survey.settings
         if (
             asked
             and unit.seen
             and unit.seen < survey.begun
-            and (unit.address, unit.settings) not in found
+            and f"{unit.address} {unit.settings}" not in found
         ):
             yield (
                 f"{_name(unit)}: answered at {unit.seen}, but not in the survey of {survey.begun}."

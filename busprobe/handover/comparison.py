@@ -9,7 +9,7 @@ FORMAT = "busprobe.comparison/1"
 """Format name of the JSON document."""
 
 
-class Kind(StrEnum):
+class DifferenceKind(StrEnum):
     """What became different."""
 
     MISSING = "missing"
@@ -27,7 +27,7 @@ class Kind(StrEnum):
 class Difference:
     """Something that is not as it was."""
 
-    kind: Kind
+    kind: DifferenceKind
     address_before: int | None
     address_now: int | None
     words: str

@@ -77,6 +77,7 @@ def planned_row(number: int, unit: PlannedUnit, profile: Profile | None) -> Unit
         number=number,
         state="planned",
         plan="planned and not found",
+        as_planned=False,
         device_type=profile.kind if profile else "",
         maker=profile.maker if profile else "",
         model=profile.model if profile else "",

@@ -16,7 +16,7 @@ NOT_NOTED = "not noted"
 
 
 @dataclass(frozen=True)
-class Part:
+class PagePart:
     """Some columns of a wide table, as they fit on a page."""
 
     title: str
@@ -32,7 +32,7 @@ class Column:
     title: str
     content: Callable[[Any], Cell]
     """From a row to its cell."""
-    parts: tuple[Part, ...] = ()
+    parts: tuple[PagePart, ...] = ()
     """Where on a page it stands; a table that is too wide is divided there."""
 
 
@@ -41,7 +41,7 @@ _COLUMNS = "columns"
 
 def column(
     title: str,
-    *parts: Part,
+    *parts: PagePart,
     default: Any = MISSING,
     show: Callable[[Any], Cell] | None = None,
     more: tuple[Column, ...] = (),
@@ -95,7 +95,7 @@ def table_of(
     title: str,
     columns: tuple[Column, ...],
     rows: Iterable[object],
-    part: Part | None = None,
+    part: PagePart | None = None,
 ) -> Table:
     """A table of all `columns`, or of those on one part of a page."""
     shown = columns

@@ -12,7 +12,7 @@ from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
-from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
+from busprobe.handover.comparison import Comparison, Difference, DifferenceKind, EarlierVisit
 from busprobe.handover.table import plain
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.job.journal import Result
@@ -165,24 +165,26 @@ def _place(unit: UnitRow) -> Place:
 
 
 def _changes(old: UnitRow, new: UnitRow) -> Iterator[Difference]:
-    def changed(kind: Kind, words: str) -> Difference:
+    def changed(kind: DifferenceKind, words: str) -> Difference:
         return Difference(kind, old.address, new.address, f"{_name(old)} {words}")
 
     if old.state != new.state:
-        yield changed(Kind.STATE, f"was listed as {old.state} and is {new.state} now.")
+        yield changed(DifferenceKind.STATE, f"was listed as {old.state} and is {new.state} now.")
     if old.address != new.address:
-        yield changed(Kind.MOVED, f"is at {both_forms(new.address)} now.")
+        yield changed(DifferenceKind.MOVED, f"is at {both_forms(new.address)} now.")
     if None not in (old.position, new.position) and old.position != new.position:
         yield changed(
-            Kind.MOVED,
+            DifferenceKind.MOVED,
             f"was number {old.position} along the cable and is number {new.position} now.",
         )
     if old.settings != new.settings:
-        yield changed(Kind.SETTINGS, f"has the line settings {new.settings} now.")
+        yield changed(DifferenceKind.SETTINGS, f"has the line settings {new.settings} now.")
     if _exchanged(old, new):
-        yield changed(Kind.EXCHANGED, f"was {_device(old)} and is {_device(new)} now.")
+        yield changed(DifferenceKind.EXCHANGED, f"was {_device(old)} and is {_device(new)} now.")
     elif old.revision and new.revision and old.revision != new.revision:
-        yield changed(Kind.FIRMWARE, f"had revision {old.revision} and has {new.revision} now.")
+        yield changed(
+            DifferenceKind.FIRMWARE, f"had revision {old.revision} and has {new.revision} now."
+        )
 
 
 def _exchanged(old: UnitRow, new: UnitRow) -> bool:
@@ -206,9 +208,9 @@ def _device(unit: UnitRow) -> str:
 def _gone(unit: UnitRow, now: SegmentSheet) -> Difference:
     if _looked(unit, now):
         words = "is not on the later list, though a complete survey asked there."
-        return Difference(Kind.MISSING, unit.address, None, f"{_name(unit)} {words}")
+        return Difference(DifferenceKind.MISSING, unit.address, None, f"{_name(unit)} {words}")
     words = "is not on the later list, and no complete survey asked there."
-    return Difference(Kind.NOT_LOOKED_FOR, unit.address, None, f"{_name(unit)} {words}")
+    return Difference(DifferenceKind.NOT_LOOKED_FOR, unit.address, None, f"{_name(unit)} {words}")
 
 
 def _appeared(unit: UnitRow, before: SegmentSheet) -> Difference:
@@ -218,7 +220,10 @@ def _appeared(unit: UnitRow, before: SegmentSheet) -> Difference:
         else "and no complete survey asked there"
     )
     return Difference(
-        Kind.EXTRA, None, unit.address, f"{_name(unit)} is not on the earlier list, {then}."
+        DifferenceKind.EXTRA,
+        None,
+        unit.address,
+        f"{_name(unit)} is not on the earlier list, {then}.",
     )
 
 
@@ -251,7 +256,7 @@ class _Silence:
             words = f"answered none of the {polls} polls of its last endurance run in time"
         if words:
             yield Difference(
-                Kind.MISSING,
+                DifferenceKind.MISSING,
                 old.address,
                 None,
                 f"{_name(new)} is still on the later list, but {words}.",
@@ -309,7 +314,7 @@ class _Times:
                 else ""
             )
             yield Difference(
-                Kind.SLOWER, old.address, new.address, f"{_name(old)} {words}{allowed}."
+                DifferenceKind.SLOWER, old.address, new.address, f"{_name(old)} {words}{allowed}."
             )
 
     def unknown(self, old: UnitRow, new: UnitRow) -> Iterator[str]:

@@ -67,7 +67,7 @@ class Cabling:
 
 
 @dataclass(frozen=True)
-class Latency:
+class ReplyTimes:
     """Reply times of a unit in milliseconds; `None` where not measured."""
 
     minimum_ms: float | None = None
@@ -140,7 +140,7 @@ class UnitRecord:
     sample: tuple[str, ...] = ()
     """A request to it and its sound reply, as they went over the wire, in hex; empty = none at this
     address yet."""
-    latency: Latency = Latency()
+    latency: ReplyTimes = ReplyTimes()
     previous_address: int | None = None
     factory_address: int | None = None
     how_set: str = ""
@@ -253,7 +253,7 @@ def unit_from_finding(
         profile=finding["profile"] if named else base.profile,
         match=finding.get("match") if named else base.match,
         identity={**base.identity, **identity},
-        latency=base.latency if proven else Latency(median_ms=finding.get("latency_ms")),
+        latency=base.latency if proven else ReplyTimes(median_ms=finding.get("latency_ms")),
         notes=(*base.notes, *notes),
         seen=seen,
         seen_by=by,

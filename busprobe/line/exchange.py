@@ -17,7 +17,7 @@ ones.  Adapters that turn round and pairs without bias give such bytes with nobo
 practice for 00 and FF)."""
 
 
-class Request(Protocol):
+class RequestFrame(Protocol):
     """What the line needs to know of a request; `busprobe.modbus.requests.Request` is one."""
 
     @property

@@ -19,7 +19,7 @@ from busprobe.line.exchange import (
     Ending,
     Exchange,
     Heard,
-    Request,
+    RequestFrame,
     Waits,
     without_echo,
 )
@@ -104,7 +104,7 @@ class Line:
         finally:
             self._stop = before
 
-    def exchange(self, request: Request, waits: Waits) -> Exchange:
+    def exchange(self, request: RequestFrame, waits: Waits) -> Exchange:
         """Send `request` and gather all that comes back; raises `PortError` if the port fails.
 
         Raises `StoppedError` before anything is sent where `stopped_by` says so.

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
-from busprobe.profiles.fields import Addresses, Part, RegisterNumber, Word
+from busprobe.profiles.fields import Addresses, ProfilePart, RegisterNumber, Word
 from busprobe.profiles.registers import AddressPart
 from busprobe.text import visible
 
@@ -36,7 +36,7 @@ class ReplyFrom(StrEnum):
     NONE = "none"
 
 
-class FurtherWrite(Part):
+class FurtherWrite(ProfilePart):
     """A write that a change needs besides the one that it is about."""
 
     at: RegisterNumber = Field(
@@ -53,7 +53,7 @@ class FurtherWrite(Part):
     )
 
 
-class Change(Part):
+class Change(ProfilePart):
     """What is said in the same way of every change."""
 
     function: Literal[6, 16] = Field(
@@ -136,7 +136,7 @@ Baud = Annotated[int, BeforeValidator(_usable(_baud))]
 Format = Annotated[str, BeforeValidator(_usable(_format))]
 
 
-class BaudRegister(Part):
+class BaudRegister(ProfilePart):
     """Where the code of the baud rate is."""
 
     at: RegisterNumber = Field(
@@ -154,7 +154,7 @@ class BaudRegister(Part):
     )
 
 
-class FormatRegister(Part):
+class FormatRegister(ProfilePart):
     """Where the code of parity and stop bits is."""
 
     at: RegisterNumber = Field(

@@ -100,7 +100,7 @@ Addresses = Annotated[
 ReadFunction = Literal[3, 4]
 
 
-class Part(BaseModel):
+class ProfilePart(BaseModel):
     """Base of all parts of a profile: unknown fields are mistakes, nothing changes after loading.
 
     The field ``register`` of a file is the attribute `at`, since pydantic keeps the other name for

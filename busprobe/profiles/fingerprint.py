@@ -6,11 +6,11 @@ from typing import Annotated
 
 from pydantic import Field
 
-from busprobe.profiles.fields import Name, Part, ReadFunction, RegisterNumber, Word
+from busprobe.profiles.fields import Name, ProfilePart, ReadFunction, RegisterNumber, Word
 from busprobe.text import visible
 
 
-class TextTest(Part):
+class TextTest(ProfilePart):
     """What a text that the unit gives has to be; exactly one of the three."""
 
     equals: Name | None = Field(default=None, description="The whole text.")
@@ -46,7 +46,7 @@ class ObjectTest(TextTest):
     )
 
 
-class RegisterTest(Part):
+class RegisterTest(ProfilePart):
     """One register that the unit has, with what must be in it; without `equals`, `min` and `max`
     any value will do."""
 
@@ -84,7 +84,7 @@ class RegisterTest(Part):
         return self.lowest <= value & self.mask <= self.highest
 
 
-class Fingerprint(Part):
+class Fingerprint(ProfilePart):
     """What tells this unit from others; all that is given must fit."""
 
     server_id: TextTest | None = Field(

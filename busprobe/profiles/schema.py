@@ -19,7 +19,7 @@ from busprobe.profiles.fields import (
     Name,
     NotNegative,
     Number,
-    Part,
+    ProfilePart,
     ReadFunction,
     RegisterNumber,
     Sentence,
@@ -129,7 +129,7 @@ class Tells(StrEnum):
         return "serial number" if self is Tells.SERIAL else str(self)
 
 
-class Factory(Part):
+class Factory(ProfilePart):
     """How the unit comes out of its box."""
 
     address: Annotated[int, Field(strict=True, ge=0, le=255)] = Field(
@@ -141,7 +141,7 @@ class Factory(Part):
     settings: Settings = Field(description="Line settings at delivery, like 9600-8N1.")
 
 
-class ToldObject(Part):
+class ToldObject(ProfilePart):
     """One of the maker's own identification objects, and what it says of the unit itself."""
 
     object: Annotated[int, Field(strict=True, ge=FIRST_OWN_OBJECT, le=255)] = Field(
@@ -150,7 +150,7 @@ class ToldObject(Part):
     tells: Tells = Field(description="What it says: maker, model, version or serial (number).")
 
 
-class ScaleRegister(Part):
+class ScaleRegister(ProfilePart):
     """Where a unit keeps the scale of a value; it may change while the unit runs."""
 
     at: RegisterNumber = Field(
@@ -186,7 +186,7 @@ class ScaleRegister(Part):
 _LARGEST_EXPONENT = 10
 
 
-class Point(Part):
+class Point(ProfilePart):
     """One value with a unit."""
 
     name: Name = Field(description="What it is, as it shall stand in lists; once in a profile.")
@@ -301,7 +301,7 @@ class Point(Part):
         return {True: "R/W", False: "R", None: ""}[self.writable]
 
 
-class Limits(Part):
+class Limits(ProfilePart):
     """What the unit can take."""
 
     registers: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] = Field(
@@ -328,7 +328,7 @@ class Limits(Part):
     )
 
 
-class Profile(Part):
+class Profile(ProfilePart):
     """A device type.  Made from a file by `busprobe.profiles.loading.load_profile`, which also
     checks it."""
 

@@ -19,8 +19,8 @@ from busprobe.profiles.registers import AddressPart
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.outcome import (
-    Answer,
     Outcome,
+    WriteAnswer,
     answer_of,
     outcome_unseen,
     refusal,
@@ -234,8 +234,10 @@ def _written(
             return outcome_unseen(move, Row.STEP_FAILED, step=said, request=frame)
     report(f"Writing the new {move.what}.")
     write, reply = sequence.send(listed[at])
-    answer = Answer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.target.address)
-    if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or how.reply_from is ReplyFrom.NONE:
+    answer = (
+        WriteAnswer.UNCLEAR if _is_echo(prepared, reply) else answer_of(reply, move.target.address)
+    )
+    if answer in (WriteAnswer.FROM_OLD, WriteAnswer.FROM_NEW) or how.reply_from is ReplyFrom.NONE:
         for step in listed[at + 1 :]:
             if not (sequence.reaches(step) and sequence.send_further(step)):
                 break

@@ -79,7 +79,7 @@ class Practice:
     """Whether only units at such an address, or at one that two units share, get another."""
 
 
-class Bus:
+class ListedBus:
     """The as-built list with what the profiles know of its units."""
 
     def __init__(self, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> None:

@@ -91,7 +91,7 @@ class Taken:
 
 
 @dataclass(frozen=True)
-class Refused:
+class BoxRefused:
     """Nothing was written; the loop waits until this unit is taken off, then offers the same target
     again."""
 
@@ -148,7 +148,7 @@ BoxEvent = (
     | Watched
     | Appeared
     | Taken
-    | Refused
+    | BoxRefused
     | PowerCycleNeeded
     | Moved
     | TakenBack
@@ -283,10 +283,10 @@ class OneByOne:
         except StoppedError:
             return None
         except RefusedError as error:
-            yield Refused(target, f"{error.what} {error.means}".strip(), error.todo)
+            yield BoxRefused(target, f"{error.what} {error.means}".strip(), error.todo)
             return None
         if outcome.result is Result.REFUSED:
-            yield Refused(target, outcome.why, outcome.todo)
+            yield BoxRefused(target, outcome.why, outcome.todo)
             return None
         if outcome.result is Result.WAITING:
             yield PowerCycleNeeded(target, outcome)

@@ -31,7 +31,7 @@ _IN_PROGRESS = 5
 """Exception "acknowledge": accepted, takes long (MODBUS Application Protocol V1.1b3, section 7)."""
 
 
-class Answer(Enum):
+class WriteAnswer(Enum):
     """What came back on the write itself."""
 
     FROM_OLD = auto()
@@ -69,17 +69,17 @@ RESULTS: Mapping[Row, Result] = {
 """How a move ends, by the row of the outcome table."""
 
 
-def answer_of(reply: Reply, new: int) -> Answer:
+def answer_of(reply: Reply, new: int) -> WriteAnswer:
     """What the reply to a write says of it; `new` is the address the unit was to take."""
     if reply.valid or reply.exception == _IN_PROGRESS:
-        return Answer.FROM_OLD
+        return WriteAnswer.FROM_OLD
     if reply.verdict is Verdict.SILENT or reply.exception in GATEWAY_EXCEPTIONS:
-        return Answer.NONE
+        return WriteAnswer.NONE
     if reply.exception is not None:
-        return Answer.EXCEPTION
+        return WriteAnswer.EXCEPTION
     if reply.verdict is Verdict.FOREIGN and reply.address == new and _repeats(reply):
-        return Answer.FROM_NEW
-    return Answer.UNCLEAR
+        return WriteAnswer.FROM_NEW
+    return WriteAnswer.UNCLEAR
 
 
 def _repeats(reply: Reply) -> bool:
@@ -89,7 +89,7 @@ def _repeats(reply: Reply) -> bool:
 
 
 def row_after_write(
-    answer: Answer,
+    answer: WriteAnswer,
     at_old: Kind,
     at_new: Kind,
     *,
@@ -100,20 +100,24 @@ def row_after_write(
     of the unit."""
     match at_old, at_new:
         case Kind.SILENT, Kind.UNIT:
-            if answer is Answer.EXCEPTION:
+            if answer is WriteAnswer.EXCEPTION:
                 return Row.CHANGED_ALTHOUGH_REFUSED
-            if answer is Answer.UNKNOWN:
+            if answer is WriteAnswer.UNKNOWN:
                 return Row.FOUND_CHANGED
-            return Row.CHANGED if answer in (Answer.FROM_OLD, Answer.FROM_NEW) else Row.REPLY_LOST
+            return (
+                Row.CHANGED
+                if answer in (WriteAnswer.FROM_OLD, WriteAnswer.FROM_NEW)
+                else Row.REPLY_LOST
+            )
         case Kind.UNIT, Kind.SILENT:
-            if answer is Answer.EXCEPTION:
+            if answer is WriteAnswer.EXCEPTION:
                 return Row.UNIT_REFUSED
-            if answer is Answer.UNKNOWN:
+            if answer is WriteAnswer.UNKNOWN:
                 return Row.UNDECIDED
             as_expected = effect is Effect.AFTER_POWER_CYCLE and reply_from is ReplyFrom.NONE
             return (
                 Row.PENDING
-                if answer in (Answer.FROM_OLD, Answer.FROM_NEW) or as_expected
+                if answer in (WriteAnswer.FROM_OLD, WriteAnswer.FROM_NEW) or as_expected
                 else Row.UNHEARD
             )
         case Kind.SILENT, Kind.SILENT:
@@ -143,7 +147,7 @@ def row_after_power_cycle(
         case Kind.UNIT, Kind.SILENT:
             return Row.NOT_KEPT if before is Result.VERIFIED else Row.NOT_ACCEPTED
         case _:
-            return row_after_write(Answer.UNKNOWN, at_old, at_new)
+            return row_after_write(WriteAnswer.UNKNOWN, at_old, at_new)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from busprobe.job.journal import WriteRecord
 from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal, move_of
 from busprobe.readdress.move import outcome_seen
-from busprobe.readdress.outcome import Answer, Outcome, row_after_write
+from busprobe.readdress.outcome import Outcome, WriteAnswer, row_after_write
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.write_sequence import RESTART, WRITE_WAITS, Report
 from busprobe.survey.close_look import CLOSE_LOOK
@@ -52,7 +52,7 @@ def _looked_into(line: Line, write: WriteRecord) -> Outcome:
     line.apply(move.source.settings)
     line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
     at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART)
-    row = row_after_write(Answer.UNKNOWN, at_old.kind, at_new.kind)
+    row = row_after_write(WriteAnswer.UNKNOWN, at_old.kind, at_new.kind)
     return replace(
         outcome_seen(line, move, row, at_old, at_new, request=write.request),
         write=write.id,

@@ -15,7 +15,7 @@ from busprobe.errors import RefusedError
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.known_bus import known_bus
 from busprobe.job.job import Job
-from busprobe.job.records import Latency, UnitRecord
+from busprobe.job.records import ReplyTimes, UnitRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.profiles.schema import Profile
@@ -115,7 +115,7 @@ def _with_counts(unit: UnitRecord, tally: UnitTally) -> UnitRecord:
     now."""
     times = (tally.reply_times.minimum, tally.reply_times.median, tally.reply_times.maximum)
     latency = (
-        Latency(*(milliseconds(time) for time in times))
+        ReplyTimes(*(milliseconds(time) for time in times))
         if tally.reply_times.count
         else unit.latency
     )

@@ -24,7 +24,7 @@ from busprobe.readdress import unfinished_steps as unfinished
 from busprobe.readdress.guards import check_move, check_pending, doubts_of_return
 from busprobe.readdress.journal import unproven_moves
 from busprobe.readdress.move import Prepared
-from busprobe.readdress.move_list import Bus, Goal, MoveList, Practice
+from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure, factory_place
 from busprobe.readdress.undo import move_to_undo, reverse
@@ -228,9 +228,9 @@ class BusMoves:
     # -----------------------------------------------------------------------------------
 
     @property
-    def bus(self) -> Bus:
+    def bus(self) -> ListedBus:
         """The as-built list as it is now."""
-        return Bus(self._job.units(), self._session.store.profiles)
+        return ListedBus(self._job.units(), self._session.store.profiles)
 
     def plan_addresses(
         self, *, practice: Practice | None = None, wishes: Mapping[int, int] | None = None

@@ -18,7 +18,7 @@ from collections.abc import Callable
 from busprobe.modbus import framing
 from busprobe.virtual.bus import Bus
 from busprobe.virtual.uart import Character, ReceiverSetup
-from busprobe.virtual.unit import Answer, Unit
+from busprobe.virtual.unit import Unit, UnitAnswer
 from busprobe.virtual.waveform import Receiver
 
 _ROUNDING = 1e-6
@@ -84,7 +84,7 @@ class FrameReceiver:
         if any(unit.receiver_setup != self._setup for unit in self.units):
             self._resettled(now)
 
-    def _promise(self, unit: Unit, answer: Answer) -> None:
+    def _promise(self, unit: Unit, answer: UnitAnswer) -> None:
         def send(now: float) -> None:
             if unit.connected and now >= unit.up_from:
                 _, unit.busy_until = self._bus.drive(

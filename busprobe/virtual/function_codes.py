@@ -23,7 +23,7 @@ from pymodbus.pdu.other_message import ReportDeviceIdResponse
 
 from busprobe.virtual.registers import RegisterTable
 from busprobe.virtual.schema import UnitType
-from busprobe.virtual.unit_settings import Refusal, Refused, UnitSettings
+from busprobe.virtual.unit_settings import Refusal, UnitSettings, WriteRefused
 
 _FIRST_FUNCTION, _LAST_FUNCTION = 1, 127
 """Function codes of requests (section 4.1); above are exceptions."""
@@ -66,12 +66,12 @@ class FunctionCodes:
             return pdu[:1] + self._served(pdu[0], pdu[1:], moment)
         except _NoRequest:
             return None
-        except Refused as refusal:
+        except WriteRefused as refusal:
             return None if self._kind.errors == "silence" else bytes((pdu[0] | 0x80, refusal.code))
 
     def _served(self, function: int, data: bytes, moment: float) -> bytes:
         if function not in self._kind.functions:
-            raise Refused(Refusal.ILLEGAL_FUNCTION)
+            raise WriteRefused(Refusal.ILLEGAL_FUNCTION)
         match function:
             case 3 | 4:
                 return self._read(function, data, moment)
@@ -81,13 +81,13 @@ class FunctionCodes:
                 return data
             case 8:
                 if _words(data, 2)[0] != 0:  # only "return query data" (section 6.8.1)
-                    raise Refused(Refusal.ILLEGAL_FUNCTION)
+                    raise WriteRefused(Refusal.ILLEGAL_FUNCTION)
                 return data
             case 16:
                 register, count = _words(data[:4], 2)
                 words = _words(data[5:], data[4] // 2 if len(data) > 4 else -1)
                 if not 1 <= count <= _MOST_WRITTEN or len(words) != count:
-                    raise Refused(Refusal.ILLEGAL_DATA_VALUE)
+                    raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
                 self._write(function, register, words)
                 return data[:4]
             case 17:
@@ -102,21 +102,21 @@ class FunctionCodes:
     def _read(self, function: int, data: bytes, moment: float) -> bytes:
         register, count = _words(data, 2)
         if not 1 <= count <= _MOST_READ:
-            raise Refused(Refusal.ILLEGAL_DATA_VALUE)
+            raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
         table = self._holding if function == 3 else self._input
         words: list[int] = []
         for place in range(register, register + count):
             own = function == 3 and self._setup.has(place)
             word = self._setup.read(place) if own else table.read(place, moment)
             if word is None:
-                raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+                raise WriteRefused(Refusal.ILLEGAL_DATA_ADDRESS)
             words.append(word)
         return bytes((2 * count,)) + struct.pack(f">{count}H", *words)
 
     def _write(self, function: int, register: int, words: Sequence[int]) -> None:
         places = dict(enumerate(words, register))
         if not all(self._takes(function, place) for place in places):
-            raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+            raise WriteRefused(Refusal.ILLEGAL_DATA_ADDRESS)
         self._setup.write({place: word for place, word in places.items() if self._setup.has(place)})
         for place, word in places.items():
             if not self._setup.has(place):
@@ -134,9 +134,9 @@ class FunctionCodes:
             raise _NoRequest
         mei_type, code, first = data
         if mei_type != _READ_DEVICE_IDENTIFICATION:
-            raise Refused(Refusal.ILLEGAL_FUNCTION)
+            raise WriteRefused(Refusal.ILLEGAL_FUNCTION)
         if code not in tuple(DeviceInformation):
-            raise Refused(Refusal.ILLEGAL_DATA_VALUE)
+            raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
         objects = {
             number: text.replace("{serial}", self._serial).encode("latin-1", "replace")
             for number, text in sorted(self._kind.identification.items())
@@ -148,7 +148,7 @@ class FunctionCodes:
             level = DeviceInformation.REGULAR
         if code == DeviceInformation.SPECIFIC:
             if first not in objects:
-                raise Refused(Refusal.ILLEGAL_DATA_ADDRESS)
+                raise WriteRefused(Refusal.ILLEGAL_DATA_ADDRESS)
             given = {first: objects[first]}
         else:
             last = {

@@ -17,7 +17,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.text import visible
 from busprobe.virtual.registers import LIMITS
-from busprobe.virtual.schema import Part, Scenario, UnitType, Value
+from busprobe.virtual.schema import RegisterPart, Scenario, UnitType, Value
 from busprobe.virtual.unit_settings import fields
 
 _SHIPPED = resources.files("busprobe.virtual")
@@ -146,7 +146,7 @@ def _setup_mistakes(name: str, kind: UnitType) -> Iterator[Found]:
     """Mistakes in the registers of address and line settings, lock and save."""
     taken = [(field.name, frozenset((field.register,)), field.part) for field in fields(kind)]
     taken += [
-        (what, key.registers, Part.WHOLE)
+        (what, key.registers, RegisterPart.WHOLE)
         for what, key in (("lock", kind.lock), ("save", kind.save))
         if key is not None
     ]
@@ -165,8 +165,8 @@ def _setup_mistakes(name: str, kind: UnitType) -> Iterator[Found]:
                 )
     for (what, registers, part), (other, others, other_part) in combinations(taken, 2):
         if not registers.isdisjoint(others) and {part, other_part} != {
-            Part.HIGH_BYTE,
-            Part.LOW_BYTE,
+            RegisterPart.HIGH_BYTE,
+            RegisterPart.LOW_BYTE,
         }:
             yield ("types", name), f"{what} and {other} share a register, and not by a byte each"
     if (lacking := _code_lacking(kind, kind.settings)) is not None:

@@ -40,14 +40,14 @@ ObjectId = Annotated[int, BeforeValidator(_object_id), Field(ge=0, le=0xFF)]
 Function = Literal[3, 4, 6, 8, 16, 17, 43]
 
 
-class Table(BaseModel):
+class ScenarioTable(BaseModel):
     """Base of all tables of a scenario: unknown fields are mistakes, nothing changes after
     loading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Value(Table):
+class Value(ScenarioTable):
     """One value in one or more registers."""
 
     name: Name = Field(description="What a unit's own `values` call it.")
@@ -87,7 +87,7 @@ class Value(Table):
         return self.length if self.type == "text" else 2 if "32" in self.type else 1
 
 
-class Part(StrEnum):
+class RegisterPart(StrEnum):
     """Which part of a register a setting takes."""
 
     WHOLE = "whole"
@@ -96,15 +96,23 @@ class Part(StrEnum):
 
     def get(self, word: int) -> int:
         """The code in `word`."""
-        return {Part.WHOLE: word, Part.HIGH_BYTE: word >> 8, Part.LOW_BYTE: word & 0xFF}[self]
+        return {
+            RegisterPart.WHOLE: word,
+            RegisterPart.HIGH_BYTE: word >> 8,
+            RegisterPart.LOW_BYTE: word & 0xFF,
+        }[self]
 
     def put(self, word: int, code: int) -> int:
         """`word` with `code` in this part and the rest as it was."""
-        rest = {Part.WHOLE: 0, Part.HIGH_BYTE: 0x00FF, Part.LOW_BYTE: 0xFF00}[self]
-        return word & rest | code << (8 if self is Part.HIGH_BYTE else 0)
+        rest = {
+            RegisterPart.WHOLE: 0,
+            RegisterPart.HIGH_BYTE: 0x00FF,
+            RegisterPart.LOW_BYTE: 0xFF00,
+        }[self]
+        return word & rest | code << (8 if self is RegisterPart.HIGH_BYTE else 0)
 
 
-class Change(Table):
+class SettingChange(ScenarioTable):
     """What is said in the same way of every change of a setting."""
 
     functions: tuple[Literal[6, 16], ...] = Field(
@@ -122,11 +130,13 @@ class Change(Table):
     )
 
 
-class Readdress(Change):
+class AddressChange(SettingChange):
     """How a unit type lets its unit address be changed."""
 
     at: Register = Field(description="Holding register that holds the unit address.")
-    part: Part = Field(default=Part.WHOLE, description="Part of the register that holds it.")
+    part: RegisterPart = Field(
+        default=RegisterPart.WHOLE, description="Part of the register that holds it."
+    )
     lowest: Address = Field(
         default=1, description="Lowest address it takes; others are refused with exception 3."
     )
@@ -136,11 +146,13 @@ class Readdress(Change):
     )
 
 
-class CodeRegister(Table):
+class CodeRegister(ScenarioTable):
     """Where the code of a baud rate, or of a format, is."""
 
     at: Register = Field(description="Holding register that holds the code.")
-    part: Part = Field(default=Part.WHOLE, description="Part of the register that holds it.")
+    part: RegisterPart = Field(
+        default=RegisterPart.WHOLE, description="Part of the register that holds it."
+    )
     codes: dict[str, Register] = Field(
         description="Baud rate, or format like 8N1, = code.", min_length=1
     )
@@ -160,7 +172,7 @@ def _names_parts(pattern: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-class LineChange(Change):
+class LineSettingsChange(SettingChange):
     """How a unit type lets its line settings be changed."""
 
     baud: Annotated[CodeRegister, _names_parts("{}-8N1")] | None = Field(
@@ -171,7 +183,7 @@ class LineChange(Change):
     )
 
 
-class Key(Table):
+class Key(ScenarioTable):
     """Registers that have to be given just these values, all by one request."""
 
     at: Register = Field(description="First holding register; none of them can be read.")
@@ -201,7 +213,7 @@ class Lock(Key):
     )
 
 
-class UnitType(Table):
+class UnitType(ScenarioTable):
     """What a device type is like."""
 
     maker: str = Field(description="Invented maker.")
@@ -228,10 +240,10 @@ class UnitType(Table):
         ),
     )
     server_id: str = Field(default="", description="What function code 17 gives.")
-    readdress: Readdress | None = Field(
+    readdress: AddressChange | None = Field(
         default=None, description="How its address is changed; nothing if it cannot."
     )
-    line_settings: LineChange | None = Field(
+    line_settings: LineSettingsChange | None = Field(
         default=None, description="How its line settings are changed; nothing if they cannot."
     )
     lock: Lock | None = Field(
@@ -244,7 +256,7 @@ class UnitType(Table):
     startup: Seconds = Field(default=1.5, description="Seconds after power comes until it answers.")
 
 
-class UnitEntry(Table):
+class UnitEntry(ScenarioTable):
     """One unit on the pair.  What is not said is as its type comes from the factory."""
 
     name: Name = Field(description="What it is called in this scenario, like a tag on the drawing.")
@@ -296,7 +308,7 @@ class UnitEntry(Table):
     )
 
 
-class Wires(Table):
+class Wires(ScenarioTable):
     """What the pair itself is like."""
 
     biased: bool = Field(
@@ -318,7 +330,7 @@ class Wires(Table):
     )
 
 
-class Adapter(Table):
+class Adapter(ScenarioTable):
     """The adapter between the computer and the pair."""
 
     echo: bool = Field(default=False, description="Whether it gives back all that it sends.")
@@ -344,7 +356,7 @@ class Adapter(Table):
     strength: Annotated[int, Field(ge=1, le=9)] = Field(default=1, description="As for a unit.")
 
 
-class Poll(Table):
+class Poll(ScenarioTable):
     """One request that another master sends."""
 
     address: Address
@@ -353,7 +365,7 @@ class Poll(Table):
     count: Annotated[int, Field(ge=1, le=125)] = 1
 
 
-class OtherMaster(Table):
+class OtherMaster(ScenarioTable):
     """Another master that polls on its own and does not care who else is talking."""
 
     settings: LineSettings = Field(description="Its line settings.")
@@ -367,7 +379,7 @@ class OtherMaster(Table):
     )
 
 
-class Scenario(Table):
+class Scenario(ScenarioTable):
     """A segment: what hangs on it and what is wrong with it."""
 
     title: str = Field(description="What the scenario shows, in one line.")

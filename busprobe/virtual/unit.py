@@ -13,7 +13,7 @@ from busprobe.modbus import framing
 from busprobe.virtual import uart
 from busprobe.virtual.function_codes import FunctionCodes
 from busprobe.virtual.registers import RegisterTable
-from busprobe.virtual.schema import Change, UnitEntry, UnitType
+from busprobe.virtual.schema import SettingChange, UnitEntry, UnitType
 from busprobe.virtual.uart import ReceiverSetup
 from busprobe.virtual.unit_settings import UnitSettings
 
@@ -22,7 +22,7 @@ _BROADCAST = 0
 
 
 @dataclass(frozen=True)
-class Answer:
+class UnitAnswer:
     """A frame that a unit is going to send."""
 
     start: float
@@ -100,7 +100,7 @@ class Unit:
         """How its receiver is set and wired now."""
         return ReceiverSetup(self.settings, swapped=self.swapped, failsafe=self._entry.failsafe)
 
-    def hear(self, frame: bytes, ended: float, now: float) -> Answer | None:
+    def hear(self, frame: bytes, ended: float, now: float) -> UnitAnswer | None:
         """Take a sound frame that was over at `ended` and recognised `now`; the answer, if it gives
         one."""
         asked = frame[0]
@@ -131,7 +131,7 @@ class Unit:
             return None
         reply = bytes((place.address,)) + pdu
         self.busy_until = start + place.settings.wire_time(len(reply) + 2)
-        return Answer(start, reply + framing.crc(reply), place.settings)
+        return UnitAnswer(start, reply + framing.crc(reply), place.settings)
 
     def power_cycle(self, now: float) -> None:
         """Take the supply away and give it back: pending settings hold, volatile ones are gone."""
@@ -139,7 +139,7 @@ class Unit:
         self.busy_until = now
         self.up_from = now + self.kind.startup
 
-    def _changes(self, before: Place, after: Place) -> Iterator[Change]:
+    def _changes(self, before: Place, after: Place) -> Iterator[SettingChange]:
         """What the type says of the changes from `before` to `after`."""
         if self.kind.readdress is not None and after.address != before.address:
             yield self.kind.readdress

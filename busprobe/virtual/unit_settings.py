@@ -14,7 +14,7 @@ from enum import IntEnum
 
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.virtual.schema import Change, CodeRegister, Part, UnitType
+from busprobe.virtual.schema import CodeRegister, RegisterPart, SettingChange, UnitType
 
 
 class Refusal(IntEnum):
@@ -28,7 +28,7 @@ class Refusal(IntEnum):
     """What many units give to a write while they are locked (common practice)."""
 
 
-class Refused(Exception):  # noqa: N818 - a refusal is an answer of the unit, not an error of ours
+class WriteRefused(Exception):  # noqa: N818 - a refusal is an answer of the unit, not an error of ours
     """The unit will not do what it was asked."""
 
     def __init__(self, code: Refusal) -> None:
@@ -42,13 +42,13 @@ class ChangeableSetting:
 
     name: str
     register: int
-    part: Part
-    change: Change
+    part: RegisterPart
+    change: SettingChange
     """How it is changed."""
     code: Callable[[Place], int]
     """What stands for it in the register."""
     take: Callable[[Place, int], Place]
-    """A place with what a code stands for; raises `Refused`."""
+    """A place with what a code stands for; raises `WriteRefused`."""
     kept: bool = True
     """Whether it survives without supply."""
 
@@ -93,19 +93,19 @@ class UnitSettings:
         return all(function in functions for functions in writes)
 
     def write(self, words: Mapping[int, int]) -> None:
-        """Write registers that it `has`, by one request; all of it is done, or `Refused` is raised
-        and nothing is."""
+        """Write registers that it `has`, by one request; all of it is done, or `WriteRefused` is
+        raised and nothing is."""
         written = [field for field in self._fields if field.register in words]
         lock, save = self._kind.lock, self._kind.save
         if written and lock is not None and not self.unlocked:
             if lock.when_locked == "exception":
-                raise Refused(Refusal.SERVER_DEVICE_FAILURE)
+                raise WriteRefused(Refusal.SERVER_DEVICE_FAILURE)
             return
         new = self.configured
         for field in written:
             new = field.take(new, field.part.get(words[field.register]))
         if save is not None and not save.registers.isdisjoint(words) and not save.fits(words):
-            raise Refused(Refusal.ILLEGAL_DATA_VALUE)
+            raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
         self.configured = new
         for field in written:
             self._rest[field.register] = words[field.register]
@@ -140,7 +140,7 @@ def fields(kind: UnitType) -> Iterator[ChangeableSetting]:
 
         def take_address(place: Place, code: int) -> Place:
             if code not in allowed:
-                raise Refused(Refusal.ILLEGAL_DATA_VALUE)
+                raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
             return replace(place, address=code)
 
         yield ChangeableSetting(
@@ -169,7 +169,7 @@ def fields(kind: UnitType) -> Iterator[ChangeableSetting]:
 def _coded(
     what: str,
     where: CodeRegister,
-    change: Change,
+    change: SettingChange,
     name: Callable[[LineSettings], str],
     put: Callable[[LineSettings, str], str],
 ) -> ChangeableSetting:
@@ -177,7 +177,7 @@ def _coded(
 
     def take(place: Place, code: int) -> Place:
         if code not in names:
-            raise Refused(Refusal.ILLEGAL_DATA_VALUE)
+            raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
         return replace(place, settings=LineSettings.parse(put(place.settings, names[code])))
 
     return ChangeableSetting(

@@ -28,7 +28,7 @@ from pymodbus.exceptions import ModbusException
 from serial import Serial
 
 from busprobe.line.clock import Clock, SystemClock, VirtualClock
-from busprobe.line.exchange import Ending, Exchange, Heard, Request, Waits
+from busprobe.line.exchange import Ending, Exchange, Heard, RequestFrame, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
@@ -105,7 +105,7 @@ class CountingLine(Line):
     limit = 0.0
     exchanges = 0
 
-    def exchange(self, request: Request, waits: Waits) -> Exchange:
+    def exchange(self, request: RequestFrame, waits: Waits) -> Exchange:
         done = super().exchange(request, waits)
         behind = waits.after if done.ending is Ending.LENGTH else waits.silence
         self.limit += exchange_time(

@@ -7,7 +7,7 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
-from busprobe.job import Job, Latency, UnitRecord
+from busprobe.job import Job, ReplyTimes, UnitRecord
 from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
@@ -70,7 +70,7 @@ SENSOR_UNIT = UnitRecord(
     match=0.9,
     identity={"serial": "00451"},
     readings=tuple(reading.document() for reading in readings(SENSOR, {(4, 1): 0x10000 - 52})),
-    latency=Latency(8.1, 9.4, 15.0),
+    latency=ReplyTimes(8.1, 9.4, 15.0),
     previous_address=1,
     how_set="register 257",
     power_cycle_verified=True,

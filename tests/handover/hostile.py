@@ -12,13 +12,13 @@ from busprobe.handover.bus_list import (
     JournalEntry,
     JournalRow,
     PointRow,
-    Proof,
+    ProofSummary,
     SegmentSheet,
     StepSheet,
     SurveySheet,
     UnitRow,
 )
-from busprobe.handover.comparison import Comparison, Difference, EarlierVisit, Kind
+from busprobe.handover.comparison import Comparison, Difference, DifferenceKind, EarlierVisit
 from busprobe.job import Cabling, Circuit
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
@@ -69,7 +69,7 @@ texts = st.one_of(
 
 def proof_of(
     *addresses: int, milliseconds: float = 12.0, replies: int = 40, words: str = ""
-) -> Proof:
+) -> ProofSummary:
     """An endurance run in which these units answered so often, around that time."""
     times = Times()
     for n in range(replies):
@@ -95,7 +95,7 @@ def proof_of(
         interruption=words,
     )
     polls = replies * len(addresses)
-    return Proof(
+    return ProofSummary(
         units=len(addresses),
         polls=polls,
         results={"ok": polls},
@@ -188,7 +188,7 @@ def saying(tag: str, place: str, name: str) -> BusList:
         hunts=(StepSheet(MADE, {"addresses": place, "log": [tag, name]}),),
         cabling=Cabling(tag, place, name, 80.0, tag, True, place, name, tag, place, name),
     )
-    differences = (Difference(Kind.MOVED, 12, 13, tag),)
+    differences = (Difference(DifferenceKind.MOVED, 12, 13, tag),)
     entry = JournalEntry(MADE, Result.NOT_VERIFIED, None, name)
     row = JournalRow(
         number=1,

@@ -9,13 +9,13 @@ from busprobe.handover.bus_list import (
     BusList,
     JournalEntry,
     JournalRow,
-    Proof,
+    ProofSummary,
     SegmentSheet,
     StepSheet,
     SurveySheet,
     UnitRow,
 )
-from busprobe.handover.comparison import Comparison, Kind
+from busprobe.handover.comparison import Comparison, DifferenceKind
 from busprobe.handover.visits import ADAPTER, ENOUGH, compare
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
@@ -118,14 +118,14 @@ def test_a_unit_that_answered_no_poll_of_a_later_run_is_missing() -> None:
     """All polls silent, in a run that the earlier visit did not know."""
     verdicts = {Verdict.SILENT: 5}
 
-    def run(verdicts: dict[Verdict, int], made: str) -> Proof:
+    def run(verdicts: dict[Verdict, int], made: str) -> ProofSummary:
         tally = UnitTally(Place(12, LineSettings.parse(SETTINGS)), verdicts)
         document = proof_document(proving.Proof((tally,), 1.0, 0.5, 0.0))
-        return Proof(1, 5, {}, StepSheet(made, document))
+        return ProofSummary(1, 5, {}, StepSheet(made, document))
 
     dead = replace(visit(BEFORE), proof=run(verdicts, NOW.seen or ""))
     (one,) = compare(visit(BEFORE), dead).differences
-    assert (one.kind, one.address_now) == (Kind.MISSING, None)
+    assert (one.kind, one.address_now) == (DifferenceKind.MISSING, None)
     assert "answered none of the 5 polls" in one.words
     assert compare(dead, dead).differences == ()
     once = replace(dead, proof=run({Verdict.SILENT: 4, Verdict.OK: 1}, NOW.seen or ""))
@@ -134,7 +134,7 @@ def test_a_unit_that_answered_no_poll_of_a_later_run_is_missing() -> None:
 
 def test_extra_says_whether_it_was_looked_for_before() -> None:
     (one,) = compare(visit(), visit(NOW)).differences
-    assert (one.kind, one.address_now) == (Kind.EXTRA, 12)
+    assert (one.kind, one.address_now) == (DifferenceKind.EXTRA, 12)
     assert "though a complete survey asked there" in one.words
     (other,) = compare(visit(segment=surveyed(complete=False)), visit(NOW)).differences
     assert "no complete survey asked there" in other.words
@@ -186,7 +186,7 @@ def test_of_a_box_of_units_only_the_first_was_there_before() -> None:
 
 def test_another_device_at_the_same_place_was_exchanged() -> None:
     (one,) = compare(visit(BEFORE), visit(replace(NOW, serial="00999"))).differences
-    assert one.kind is Kind.EXCHANGED
+    assert one.kind is DifferenceKind.EXCHANGED
     assert "serial no. 00451" in one.words
     assert "serial no. 00999" in one.words
     other_model = replace(NOW, serial="", model="GS-2")
@@ -251,7 +251,9 @@ def test_slower_means_half_take_longer_than_nearly_all_did(
     segment = replace(surveyed(), adapter=adapter)
     now = replace(visit(NOW, segment=segment), proof=proof_of(12, milliseconds=milliseconds))
     comparison = compare(before, now)
-    assert [one.kind for one in comparison.differences] == ([Kind.SLOWER] if slower else [])
+    assert [one.kind for one in comparison.differences] == (
+        [DifferenceKind.SLOWER] if slower else []
+    )
     assert comparison.not_compared == ()
 
 

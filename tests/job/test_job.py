@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 import pytest
 
 from busprobe.errors import RefusedError
-from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, Latency, UnitRecord
+from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, ReplyTimes, UnitRecord
 from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.records import Document
 from busprobe.line.place import Place
@@ -37,7 +37,7 @@ FULL = UnitRecord(
             "plausible": True,
         },
     ),
-    latency=Latency(8.1, 9.4, 15.0),
+    latency=ReplyTimes(8.1, 9.4, 15.0),
     previous_address=1,
     factory_address=1,
     how_set="register 257",

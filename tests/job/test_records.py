@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from busprobe.job import Circuit, Latency, UnitRecord, unit_from_finding
+from busprobe.job import Circuit, ReplyTimes, UnitRecord, unit_from_finding
 from busprobe.line.place import Place
 
 KNOWN = UnitRecord(
@@ -16,7 +16,7 @@ KNOWN = UnitRecord(
     previous_address=1,
     power_cycle_verified=True,
     counters={"polls": 10},
-    latency=Latency(8.0, 9.0, 12.0),
+    latency=ReplyTimes(8.0, 9.0, 12.0),
     notes=("behind the fan",),
     noted={"supply": "F3", "serial": "7"},
     circuits=(Circuit("L1", ct="4", direction_checked=True),),
@@ -48,7 +48,7 @@ def test_a_first_finding_makes_an_entry() -> None:
         profile="brookvale-bm-330",
         match=0.8,
         identity={"vendor": "Brookvale Metering", "product": "BM-330"},
-        latency=Latency(median_ms=11.8),
+        latency=ReplyTimes(median_ms=11.8),
         notes=("answered with an exception",),
         seen="now",
         seen_by="R. Vale",

@@ -26,7 +26,7 @@ from busprobe.profiles.read_requests import Block, blocks, fingerprint_blocks
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.profiles.values import readings
 from busprobe.virtual.loading import shipped_types
-from busprobe.virtual.schema import Change, CodeRegister, Key, Scenario, UnitEntry
+from busprobe.virtual.schema import CodeRegister, Key, Scenario, SettingChange, UnitEntry
 from busprobe.virtual.segment import Segment
 from busprobe.virtual.unit import Unit
 
@@ -99,7 +99,7 @@ def registers(
     return at, str(where.part), {str(name): code for name, code in codes.items()}
 
 
-def agree(says: profiles.Change, does: Change, lock: Key | None, save: Key | None) -> None:
+def agree(says: profiles.Change, does: SettingChange, lock: Key | None, save: Key | None) -> None:
     """A profile has the function code, the effect, the waits, the password and the save of its
     unit."""
     assert says.function in does.functions

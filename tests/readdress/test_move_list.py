@@ -11,7 +11,7 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.move_list import Bus, ListedUnit, MoveList, Practice
+from busprobe.readdress.move_list import ListedBus, ListedUnit, MoveList, Practice
 
 PROFILES = load_all([shipped_folder()]).profiles
 AT, DX, CD, LK, HP = (
@@ -29,15 +29,15 @@ def unit(
     return UnitRecord(Place.parse(f"{address} {settings}"), profile=profile, **more)  # type: ignore[arg-type]
 
 
-def bus(*units: UnitRecord) -> Bus:
-    return Bus(units, PROFILES)
+def bus(*units: UnitRecord) -> ListedBus:
+    return ListedBus(units, PROFILES)
 
 
 def moves(plan: MoveList) -> list[tuple[int, int]]:
     return [(move.source.address, move.target.address) for move in plan.moves]
 
 
-def by_plan(here: Bus, *entries: PlannedUnit) -> MoveList:
+def by_plan(here: ListedBus, *entries: PlannedUnit) -> MoveList:
     return here.addresses(here.from_plan(entries))
 
 

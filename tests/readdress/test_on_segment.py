@@ -20,11 +20,11 @@ from busprobe.readdress.one_by_one import (
     Appeared,
     BoxEvent,
     BoxFinished,
+    BoxRefused,
     Known,
     Moved,
     OneByOne,
     PowerCycleNeeded,
-    Refused,
     Taken,
     TakenBack,
     Target,
@@ -321,13 +321,15 @@ def test_a_no_waits_for_another_unit_and_offers_the_same_address() -> None:
     steps = []
     for step in one_by_one.run():
         steps.append(step)
-        if isinstance(step, Refused):
+        if isinstance(step, BoxRefused):
             segment.connect("te-61", connected=False)
-        if isinstance(step, Waiting) and any(isinstance(s, Refused) for s in steps):
+        if isinstance(step, Waiting) and any(isinstance(s, BoxRefused) for s in steps):
             segment.connect("te-62")
-    assert [type(s) for s in steps if isinstance(s, Appeared | Refused | Moved | BoxFinished)] == [
+    assert [
+        type(s) for s in steps if isinstance(s, Appeared | BoxRefused | Moved | BoxFinished)
+    ] == [
         Appeared,
-        Refused,
+        BoxRefused,
         Appeared,
         Moved,
         BoxFinished,

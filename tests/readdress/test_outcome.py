@@ -16,8 +16,8 @@ from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Request, write_register, write_registers
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.outcome import (
-    Answer,
     Outcome,
+    WriteAnswer,
     answer_of,
     refusal,
     row_after_power_cycle,
@@ -35,35 +35,35 @@ def result_of(row: Row) -> Result:
 @pytest.mark.parametrize(
     ("answer", "at_old", "at_new", "row"),
     [
-        (Answer.FROM_OLD, Kind.SILENT, Kind.UNIT, Row.CHANGED),
-        (Answer.FROM_NEW, Kind.SILENT, Kind.UNIT, Row.CHANGED),
-        (Answer.FROM_OLD, Kind.UNIT, Kind.SILENT, Row.PENDING),
-        (Answer.FROM_NEW, Kind.UNIT, Kind.SILENT, Row.PENDING),
-        (Answer.FROM_OLD, Kind.UNIT, Kind.UNIT, Row.BOTH),
-        (Answer.FROM_OLD, Kind.SILENT, Kind.SILENT, Row.NEITHER),
-        (Answer.NONE, Kind.SILENT, Kind.UNIT, Row.REPLY_LOST),
-        (Answer.UNCLEAR, Kind.SILENT, Kind.UNIT, Row.REPLY_LOST),
-        (Answer.NONE, Kind.UNIT, Kind.SILENT, Row.UNHEARD),
-        (Answer.UNCLEAR, Kind.UNIT, Kind.SILENT, Row.UNHEARD),
-        (Answer.NONE, Kind.UNIT, Kind.UNIT, Row.BOTH),
-        (Answer.NONE, Kind.SILENT, Kind.SILENT, Row.NEITHER),
-        (Answer.EXCEPTION, Kind.UNIT, Kind.SILENT, Row.UNIT_REFUSED),
-        (Answer.EXCEPTION, Kind.SILENT, Kind.UNIT, Row.CHANGED_ALTHOUGH_REFUSED),
-        (Answer.UNKNOWN, Kind.UNIT, Kind.SILENT, Row.UNDECIDED),
-        (Answer.UNKNOWN, Kind.SILENT, Kind.UNIT, Row.FOUND_CHANGED),
-        (Answer.FROM_OLD, Kind.SILENT, Kind.CLASH, Row.UNCLEAR),
-        (Answer.FROM_OLD, Kind.UNSURE, Kind.UNIT, Row.UNCLEAR),
+        (WriteAnswer.FROM_OLD, Kind.SILENT, Kind.UNIT, Row.CHANGED),
+        (WriteAnswer.FROM_NEW, Kind.SILENT, Kind.UNIT, Row.CHANGED),
+        (WriteAnswer.FROM_OLD, Kind.UNIT, Kind.SILENT, Row.PENDING),
+        (WriteAnswer.FROM_NEW, Kind.UNIT, Kind.SILENT, Row.PENDING),
+        (WriteAnswer.FROM_OLD, Kind.UNIT, Kind.UNIT, Row.BOTH),
+        (WriteAnswer.FROM_OLD, Kind.SILENT, Kind.SILENT, Row.NEITHER),
+        (WriteAnswer.NONE, Kind.SILENT, Kind.UNIT, Row.REPLY_LOST),
+        (WriteAnswer.UNCLEAR, Kind.SILENT, Kind.UNIT, Row.REPLY_LOST),
+        (WriteAnswer.NONE, Kind.UNIT, Kind.SILENT, Row.UNHEARD),
+        (WriteAnswer.UNCLEAR, Kind.UNIT, Kind.SILENT, Row.UNHEARD),
+        (WriteAnswer.NONE, Kind.UNIT, Kind.UNIT, Row.BOTH),
+        (WriteAnswer.NONE, Kind.SILENT, Kind.SILENT, Row.NEITHER),
+        (WriteAnswer.EXCEPTION, Kind.UNIT, Kind.SILENT, Row.UNIT_REFUSED),
+        (WriteAnswer.EXCEPTION, Kind.SILENT, Kind.UNIT, Row.CHANGED_ALTHOUGH_REFUSED),
+        (WriteAnswer.UNKNOWN, Kind.UNIT, Kind.SILENT, Row.UNDECIDED),
+        (WriteAnswer.UNKNOWN, Kind.SILENT, Kind.UNIT, Row.FOUND_CHANGED),
+        (WriteAnswer.FROM_OLD, Kind.SILENT, Kind.CLASH, Row.UNCLEAR),
+        (WriteAnswer.FROM_OLD, Kind.UNSURE, Kind.UNIT, Row.UNCLEAR),
     ],
 )
 def test_the_row_follows_from_reply_and_addresses(
-    answer: Answer, at_old: Kind, at_new: Kind, row: Row
+    answer: WriteAnswer, at_old: Kind, at_new: Kind, row: Row
 ) -> None:
     assert row_after_write(answer, at_old, at_new) is row
 
 
 def test_no_reply_is_as_expected_where_the_profile_says_so() -> None:
     row = row_after_write(
-        Answer.NONE,
+        WriteAnswer.NONE,
         Kind.UNIT,
         Kind.SILENT,
         effect=Effect.AFTER_POWER_CYCLE,
@@ -75,7 +75,7 @@ def test_no_reply_is_as_expected_where_the_profile_says_so() -> None:
 def test_verified_only_where_the_new_address_answers_alone_and_the_old_one_is_silent() -> None:
     seen = set()
     for answer, old, new, effect, reply_from in product(
-        Answer, Kind, Kind, (None, *Effect), (None, *ReplyFrom)
+        WriteAnswer, Kind, Kind, (None, *Effect), (None, *ReplyFrom)
     ):
         row = row_after_write(answer, old, new, effect=effect, reply_from=reply_from)
         seen.add(row)
@@ -133,22 +133,22 @@ SINGLE, MULTIPLE = write_register(1, 100, 12), write_registers(1, 100, [12])
 @pytest.mark.parametrize(
     ("request_", "received", "answer"),
     [
-        (SINGLE, SINGLE.frame, Answer.FROM_OLD),
-        (MULTIPLE, framed(1, 16, 0, 100, 0, 1), Answer.FROM_OLD),
-        (SINGLE, framed(12, 6, 0, 100, 0, 12), Answer.FROM_NEW),
-        (MULTIPLE, framed(12, 16, 0, 100, 0, 1), Answer.FROM_NEW),
-        (SINGLE, framed(12, 6, 0, 100, 0, 13), Answer.UNCLEAR),
-        (SINGLE, framed(13, 6, 0, 100, 0, 12), Answer.UNCLEAR),
-        (SINGLE, framed(1, 6, 0, 100, 0, 13), Answer.UNCLEAR),
-        (SINGLE, framed(1, 0x86, 3), Answer.EXCEPTION),
-        (SINGLE, framed(1, 0x86, 5), Answer.FROM_OLD),
-        (SINGLE, framed(1, 0x86, 11), Answer.NONE),
-        (SINGLE, b"", Answer.NONE),
-        (SINGLE, b"\x55\xaa\x55", Answer.UNCLEAR),
+        (SINGLE, SINGLE.frame, WriteAnswer.FROM_OLD),
+        (MULTIPLE, framed(1, 16, 0, 100, 0, 1), WriteAnswer.FROM_OLD),
+        (SINGLE, framed(12, 6, 0, 100, 0, 12), WriteAnswer.FROM_NEW),
+        (MULTIPLE, framed(12, 16, 0, 100, 0, 1), WriteAnswer.FROM_NEW),
+        (SINGLE, framed(12, 6, 0, 100, 0, 13), WriteAnswer.UNCLEAR),
+        (SINGLE, framed(13, 6, 0, 100, 0, 12), WriteAnswer.UNCLEAR),
+        (SINGLE, framed(1, 6, 0, 100, 0, 13), WriteAnswer.UNCLEAR),
+        (SINGLE, framed(1, 0x86, 3), WriteAnswer.EXCEPTION),
+        (SINGLE, framed(1, 0x86, 5), WriteAnswer.FROM_OLD),
+        (SINGLE, framed(1, 0x86, 11), WriteAnswer.NONE),
+        (SINGLE, b"", WriteAnswer.NONE),
+        (SINGLE, b"\x55\xaa\x55", WriteAnswer.UNCLEAR),
     ],
 )
 def test_the_reply_to_the_write_is_told_by_address_and_content(
-    request_: Request, received: bytes, answer: Answer
+    request_: Request, received: bytes, answer: WriteAnswer
 ) -> None:
     assert answer_of(reply(request_, received), 12) is answer
 

@@ -13,7 +13,7 @@ import pytest
 from busprobe.errors import RefusedError, UsageError
 from busprobe.handover.known_bus import polling_of
 from busprobe.job import Job, UnitRecord
-from busprobe.job.records import Latency
+from busprobe.job.records import ReplyTimes
 from busprobe.line.clock import VirtualClock
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -129,7 +129,7 @@ import sys
 from pathlib import Path
 from busprobe.session.connect import Connector
 from busprobe.job import Job, UnitRecord
-from busprobe.job.records import Latency
+from busprobe.job.records import ReplyTimes
 from busprobe.line.clock import VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all
@@ -234,7 +234,9 @@ def test_a_second_trial_begins_anew_and_keeps_what_is_refused(session: Session) 
 def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(session: Session) -> None:
     """They were measured: a polling table must not call them assumed because the unit was off for a
     while."""
-    session.job.put_unit(UnitRecord(Place.parse(f"99 {SETTINGS}"), latency=Latency(5.0, 6.0, 7.0)))
+    session.job.put_unit(
+        UnitRecord(Place.parse(f"99 {SETTINGS}"), latency=ReplyTimes(5.0, 6.0, 7.0))
+    )
     finished(session, rounds=1)
     silent, answering = (
         session.job.unit(Place.parse(f"99 {SETTINGS}")),
@@ -242,6 +244,6 @@ def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(sessio
     )
     assert silent is not None
     assert answering is not None
-    assert silent.latency == Latency(5.0, 6.0, 7.0)
+    assert silent.latency == ReplyTimes(5.0, 6.0, 7.0)
     assert silent.counters["silent"] == 1
     assert answering.latency.median_ms is not None

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import pytest
 
 from busprobe.line.clock import VirtualClock
-from busprobe.line.exchange import Exchange, Request, Waits
+from busprobe.line.exchange import Exchange, RequestFrame, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
@@ -260,7 +260,7 @@ def test_a_unit_known_by_its_texts_is_not_asked_for_other_fingerprints() -> None
     asked: list[bytes] = []
     exchange = line.exchange
 
-    def noting(request: Request, waits: Waits) -> Exchange:
+    def noting(request: RequestFrame, waits: Waits) -> Exchange:
         asked.append(request.frame)
         return exchange(request, waits)
 

@@ -14,16 +14,16 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.readdress.journal import latest_move
-from busprobe.readdress.move_list import Bus, Goal, Practice
+from busprobe.readdress.move_list import Goal, ListedBus, Practice
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.large_word import HEIGHT, drawn
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
-from busprobe.wizard.common.wide_word import HEIGHT, drawn
 from busprobe.wizard.prove.plots import scale_top
 from busprobe.wizard.readdress.forms import PRACTICE, read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
@@ -183,7 +183,7 @@ def test_a_wish_is_fulfilled_by_its_move_or_goes_along_to_where_the_unit_waits()
 
 
 def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> None:
-    bus = Bus(
+    bus = ListedBus(
         (
             UnitRecord(Place.parse("1 9600-8N1")),
             UnitRecord(Place.parse("1 19200-8E1")),

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from busprobe.job import Job, Latency, UnitRecord
+from busprobe.job import Job, ReplyTimes, UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
@@ -78,7 +78,7 @@ def listed(job: Job) -> Job:
             match=0.93,
             identity=identity,
             readings=readings,
-            latency=Latency(10.0, 12.0, 14.5),
+            latency=ReplyTimes(10.0, 12.0, 14.5),
         )
     )
     job.put_unit(UnitRecord(Place.parse("5 19200-8E1"), profile="corran-cd-2", match=0.88))

@@ -17,7 +17,7 @@ from busprobe.modbus.addresses import both_forms
 
 
 @dataclass(frozen=True)
-class Sheet:
+class LabelSheet:
     """An A4 sheet of equal labels; lengths in mm."""
 
     across: int
@@ -49,8 +49,8 @@ class Sheet:
         return f"A4, {self.labels} labels of {size}, {self.across} across, {self.down} down"
 
 
-UNIT_SHEET = Sheet(across=3, down=8, width=70, height=37, gap=0)
-CABLE_SHEET = Sheet(across=5, down=13, width=38.1, height=21.2, gap=2.5)
+UNIT_SHEET = LabelSheet(across=3, down=8, width=70, height=37, gap=0)
+CABLE_SHEET = LabelSheet(across=5, down=13, width=38.1, height=21.2, gap=2.5)
 
 
 @dataclass(frozen=True)
@@ -113,6 +113,6 @@ def _short(unit: UnitRow) -> str:
     return " ".join(filter(None, (str(unit.address), unit.tag)))
 
 
-def _page(title: str, sheet: Sheet, labels: list[Label], note: str) -> bytes:
+def _page(title: str, sheet: LabelSheet, labels: list[Label], note: str) -> bytes:
     sheets = [labels[first : first + sheet.labels] for first in range(0, len(labels), sheet.labels)]
     return render("labels.html", title=title, sheet=sheet, sheets=sheets, note=note)

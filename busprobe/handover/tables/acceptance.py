@@ -109,8 +109,8 @@ def _survey(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
 
 
 def _plan(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
-    planned = any(unit.plan for unit in bus_list.units)
-    off = [unit.address for unit in bus_list.units if unit.plan and unit.plan != "as planned"]
+    planned = any(unit.as_planned is not None for unit in bus_list.units)
+    off = [unit.address for unit in bus_list.units if unit.as_planned is False]
     return _Check(
         *("Units are as planned", "plan of the bus held against the list", "every one"),
         (
@@ -148,9 +148,7 @@ def _known(unit: UnitRow) -> bool | None:
 
 def _values(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
     def plausible(unit: UnitRow) -> bool | None:
-        points = [
-            p for p in bus_list.points if (p.address, p.settings) == (unit.address, unit.settings)
-        ]
+        points = [p for p in bus_list.points if p.place == unit.place]
         if any(point.plausible is False for point in points):
             return False
         return None if not points or any(point.registers is None for point in points) else True
@@ -214,10 +212,8 @@ def _endurance(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
     )
     if proof is None or not proof.polls:
         return _Check(check, method, limit, "", NOT_TESTED)
-    polled = {(unit.address, str(unit.settings)) for unit in proof.units if unit.polls}
-    left = format_addresses(
-        unit.address for unit in units if (unit.address, unit.settings) not in polled
-    )
+    polled = {unit.place for unit in proof.units if unit.polls}
+    left = format_addresses(unit.address for unit in units if unit.place not in polled)
     bound = 100 * error_bound(proof.polls, proof.failed)
     measured = (
         f"{proof.failed} of {proof.polls} polls failed in {proof.seconds:.0f} s; at most"

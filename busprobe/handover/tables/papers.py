@@ -24,7 +24,7 @@ from busprobe.handover.table import (
     NOT_NOTED,
     NOT_TESTED,
     Cell,
-    Part,
+    PagePart,
     Table,
     columns_of,
     in_words,
@@ -88,12 +88,12 @@ def segment_table(bus_list: BusList) -> Table:
     return Table("segment", "Segment", ("Item", "Value"), tuple(_segment_rows(bus_list)))
 
 
-def unit_table(bus_list: BusList, part: Part | None = None) -> Table:
+def unit_table(bus_list: BusList, part: PagePart | None = None) -> Table:
     """Units, clashes and reserved addresses, in cable order where that is known."""
     return table_of("bus-list", "Units", columns_of(UnitRow), bus_list.units, part)
 
 
-def point_table(bus_list: BusList, part: Part | None = None) -> Table:
+def point_table(bus_list: BusList, part: PagePart | None = None) -> Table:
     """Every value, as read or not read."""
     return table_of("point-list", "Points", columns_of(PointRow), bus_list.points, part)
 

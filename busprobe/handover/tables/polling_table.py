@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.known_bus import polling_of
-from busprobe.handover.table import NOT_TESTED, Cell, Column, Part, Table, in_hex, table_of
+from busprobe.handover.table import NOT_TESTED, Cell, Column, PagePart, Table, in_hex, table_of
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.line.timing import silence_before
@@ -15,7 +15,7 @@ from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.text import hex_bytes
 
-REQUESTS = Part("Polling table")
+REQUESTS = PagePart("Polling table")
 """The requests on a page."""
 
 _COLUMNS: tuple[Column, ...] = (
@@ -50,7 +50,7 @@ def polling_tables(bus_list: BusList) -> tuple[Table, Table]:
     return request_table(made), notes
 
 
-def request_table(made: Polling, part: Part | None = None) -> Table:
+def request_table(made: Polling, part: PagePart | None = None) -> Table:
     """The requests in the order of the master's cycle."""
     rows = enumerate(made.table.rows, start=1)
     return table_of("polling-table", "Polling table", _COLUMNS, rows, part)

@@ -20,7 +20,7 @@ from busprobe.profiles.fields import (
     Name,
     NotNegative,
     Number,
-    Part,
+    ProfilePart,
     ReadFunction,
     Sentence,
     UnitOfMeasure,
@@ -35,7 +35,7 @@ NOTES_ONLY = ("shows", "fixed")
 """The fields of a point that a profile does not have."""
 
 
-class NotedScale(Part):
+class NotedScale(ProfilePart):
     """Where the unit keeps the scale of a value."""
 
     number: Annotated[int, Field(strict=True)] = Field(
@@ -44,7 +44,7 @@ class NotedScale(Part):
     means: ScaleMeaning = Field(default=ScaleMeaning.EXPONENT, description="As in a profile.")
 
 
-class NotedPoint(Part):
+class NotedPoint(ProfilePart):
     """A value as far as its data sheet is clear about it."""
 
     name: Name = Field(description="What it is.")

@@ -15,18 +15,18 @@ from busprobe.readdress.one_by_one import (
     Appeared,
     BoxEvent,
     BoxFinished,
+    BoxRefused,
     Moved,
     PowerCycleNeeded,
-    Refused,
     Taken,
     TakenBack,
     Waiting,
     Watched,
 )
-from busprobe.wizard.common.distance_screen import DistanceScreen
+from busprobe.wizard.common.large_display import LargeDisplay
 
 
-class BoxScreen(DistanceScreen):
+class BoxScreen(LargeDisplay):
     """Large: CONNECT, ONE, TWO, DONE, and the address that is next."""
 
     class Told(Message):
@@ -97,7 +97,7 @@ class BoxScreen(DistanceScreen):
                 self.happened(f"one unit: {known.words}")
             case Taken(target, error):
                 self.happened(f"{target.address} is not free: {error.what}")
-            case Refused(_, why, todo):
+            case BoxRefused(_, why, todo):
                 self._leaving = True
                 self.large("NO", self._who, "gone")
                 self.happened(why)

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
-from busprobe.readdress.move_list import Bus, Goal
+from busprobe.readdress.move_list import Goal, ListedBus
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 
@@ -46,7 +46,7 @@ def wanted_by(goal: Goal) -> Mapping[Place, int]:
     }
 
 
-def goal_of(bus: Bus, wanted: Mapping[Place, int]) -> Goal:
+def goal_of(bus: ListedBus, wanted: Mapping[Place, int]) -> Goal:
     """The goal that the wanted addresses amount to."""
     return Goal({seat: wanted[seat.place] for seat in bus.units if seat.place in wanted})
 

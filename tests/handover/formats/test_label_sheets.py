@@ -9,7 +9,7 @@ from busprobe.handover.formats import label_sheets
 from busprobe.handover.formats.label_sheets import (
     CABLE_SHEET,
     UNIT_SHEET,
-    Sheet,
+    LabelSheet,
     cable_labels,
     unit_labels,
 )
@@ -69,7 +69,7 @@ def test_where_the_neighbours_are_not_known_there_is_no_label(units: tuple[UnitR
 
 
 @pytest.mark.parametrize("sheet", [UNIT_SHEET, CABLE_SHEET])
-def test_the_labels_fill_an_a4_sheet_and_no_more(sheet: Sheet) -> None:
+def test_the_labels_fill_an_a4_sheet_and_no_more(sheet: LabelSheet) -> None:
     """A4 is 210 x 297 mm (ISO 216, from memory)."""
     wide = sheet.across * sheet.width + (sheet.across - 1) * sheet.gap + 2 * sheet.side
     assert (round(wide, 1), round(sheet.down * sheet.height + 2 * sheet.top, 1)) == (210, 297)

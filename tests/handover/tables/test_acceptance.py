@@ -52,9 +52,12 @@ def test_a_surveyed_and_measured_segment_passes_check_by_check(bus_list: BusList
 
 def test_a_bus_that_is_as_planned_passes_and_a_unit_nobody_planned_is_named() -> None:
     check = "Units are as planned"
-    planned = unit(5, plan="as planned")
+    planned = unit(5, plan="as planned", as_planned=True)
     assert results(listing(planned))[check] == ("1 as planned", PASS)
-    assert results(listing(planned, unit(6, plan="not planned")))[check] == ("not so at 6", FAIL)
+    assert results(listing(planned, unit(6, plan="not planned", as_planned=False)))[check] == (
+        "not so at 6",
+        FAIL,
+    )
 
 
 def test_a_unit_is_identified_by_its_maker_or_its_model() -> None:
@@ -102,7 +105,13 @@ def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
         ("Each address is one unit's", listing(unit(5), unit(6, state="clash"))),
         ("Each address is one unit's", listing(unit(5), unit(5, settings="19200-8E1"))),
         ("Line settings agree on all units", listing(unit(5), settings=("9600-8N1", "19200-8E1"))),
-        ("Units are as planned", listing(unit(5, plan="as planned"), unit(6, plan="not planned"))),
+        (
+            "Units are as planned",
+            listing(
+                unit(5, plan="as planned", as_planned=True),
+                unit(6, plan="not planned", as_planned=False),
+            ),
+        ),
         (
             "Address kept through a power cycle",
             listing(unit(5), unit(6, power_cycle_verified=False)),
