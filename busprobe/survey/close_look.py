@@ -16,7 +16,7 @@ from busprobe.modbus.replies import Reply, Verdict, judge
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import probes, words
-from busprobe.survey.findings import Evidence, Finding, Kind, Latency, Remark
+from busprobe.survey.findings import Evidence, Finding, Kind, Remark, ReplyLatency
 from busprobe.survey.interference import (
     foreign_frames,
     has_stray_bytes,
@@ -75,9 +75,9 @@ class Examination:
         return tuple(map(words.remark, self.remarks))
 
     @property
-    def latency(self) -> Latency | None:
+    def latency(self) -> ReplyLatency | None:
         """How long the unit took to reply; None if it never did."""
-        return Latency.of(self.replies)
+        return ReplyLatency.of(self.replies)
 
     @property
     def clean(self) -> bool:

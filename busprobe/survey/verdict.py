@@ -20,7 +20,7 @@ from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import words
 from busprobe.survey.collision import overlaps
-from busprobe.survey.findings import Kind, Latency, Remark, RemarkKind
+from busprobe.survey.findings import Kind, Remark, RemarkKind, ReplyLatency
 from busprobe.survey.interference import (
     BAD,
     OVERLONG,
@@ -420,6 +420,6 @@ def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
         yield Remark(RemarkKind.FIRST_REQUEST_MISSED)
     if present and all(r.exception == 1 for r in present):
         yield Remark(RemarkKind.REFUSES_EVERYTHING)
-    latency = Latency.of(present)
+    latency = ReplyLatency.of(present)
     if latency is not None and latency.maximum > _SLOW:
         yield Remark(RemarkKind.SLOW, (round(1000 * latency.maximum),))

@@ -65,7 +65,7 @@ class BusprobeApp(App[None]):
         Binding("f1", "help", "Help", key_display="F1", priority=True),
         Binding("question_mark", "help", "Help", show=False),
         Binding("f8", "light", "Light or dark", show=False, priority=True),
-        Binding("f9", "hands", "Hands", key_display="F9", priority=True),
+        Binding("f9", "terminals", "Hands", key_display="F9", priority=True),
         Binding("escape", "leave_field", "Leave the field", key_display="Esc"),
         Binding("q", "leave", "Quit"),
         Binding("ctrl+q", "leave", "Quit", show=False, priority=True),
@@ -284,12 +284,12 @@ class BusprobeApp(App[None]):
         self.push_screen(Notice(f"Help: {self.step.TITLE}", help_for(self.step)))
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """There are no hands to play at a real pair, and no field to leave outside one."""
+        """Only a virtual segment has terminals to change here; only a field can be left."""
         del parameters
         if not self.loaded:
             return action in ("leave", "light")
         match action:
-            case "hands":
+            case "terminals":
                 return self.session.terminals is not None
             case "leave_field":
                 return isinstance(self.focused, Input) and self._on_a_step
@@ -303,13 +303,13 @@ class BusprobeApp(App[None]):
         """Whether nothing is in front of the step."""
         return len(self.screen_stack) == 1
 
-    def action_hands(self) -> None:
-        """Play the hands at the terminals of a practice segment."""
-        from busprobe.wizard.common.virtual_terminals import VirtualTerminals
+    def action_terminals(self) -> None:
+        """Connect and disconnect units of a practice segment."""
+        from busprobe.wizard.common.terminals_dialog import TerminalsDialog
 
         terminals = self.session.terminals
-        if terminals is not None and not isinstance(self.screen, VirtualTerminals):
-            self.push_screen(VirtualTerminals(terminals))
+        if terminals is not None and not isinstance(self.screen, TerminalsDialog):
+            self.push_screen(TerminalsDialog(terminals))
 
     def explain(self, title: str, words: str) -> None:
         """Show a text to read and close."""

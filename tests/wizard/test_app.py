@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from inspect import getfile
+from pathlib import Path
+
 import pytest
+from textual.css.model import SelectorType
+from textual.css.stylesheet import Stylesheet
+from textual.widget import Widget
 from textual.widgets import Input
 
 from busprobe.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.common.terminals_dialog import TerminalsDialog
+from busprobe.wizard.common.theme import DARK
+from busprobe.wizard.steps import all_steps
 from tests.wizard.conftest import Wizard, new_session
 from tests.wizard.person import Person
 
@@ -209,3 +219,26 @@ async def test_the_top_line_follows_the_width_also_behind_a_dialog(wizard: Wizar
             assert len(top.rstrip()) == width - 2
         await person.press("escape")
         assert person.screen.splitlines()[0] == top
+
+
+def test_the_style_sheet_names_only_widgets_that_there_are() -> None:
+    """A widget that was renamed would lose its colours, and a hunt is read by its colour."""
+    all_steps()  # with them everything is imported that is ever shown, but for what F9 shows
+    sheet = Stylesheet(variables=DARK.to_color_system().generate())
+    sheet.read(Path(getfile(BusprobeApp)).with_name("wizard.tcss"))
+    sheet.parse()
+    named = {
+        selector.name
+        for rule in sheet.rules
+        for selectors in rule.selector_set
+        for selector in selectors.selectors
+        if selector.type is SelectorType.TYPE
+    }
+    assert TerminalsDialog.__name__ in named
+    assert named <= {each.__name__ for each in _all_kinds_of(Widget)}
+
+
+def _all_kinds_of(widget: type[Widget]) -> Iterator[type[Widget]]:
+    yield widget
+    for each in widget.__subclasses__():
+        yield from _all_kinds_of(each)

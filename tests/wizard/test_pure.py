@@ -19,11 +19,11 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.large_word import HEIGHT, drawn
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
-from busprobe.wizard.common.wide_word import HEIGHT, drawn
 from busprobe.wizard.prove.plots import scale_top
 from busprobe.wizard.readdress.forms import PRACTICE, read_practice
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by

@@ -25,8 +25,8 @@ from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form, Given
 from busprobe.wizard.common.notice import Failure
 from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.unit_table import UnitTable, fitted
 from busprobe.wizard.handover.forms import circuit_fields, noted_circuit
 
 _COLUMNS = (
@@ -74,7 +74,7 @@ class CircuitsScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """Head, channels, what was read of the one under the cursor, keys."""
         yield Static(id="circuits-head", classes="screen-head")
-        yield UnitTable(_COLUMNS, id="circuits", padding=0)
+        yield RowTable(_COLUMNS, id="circuits", padding=0)
         yield Static(id="circuit-words")
         yield Footer(compact=True, show_command_palette=False)
 
@@ -91,7 +91,7 @@ class CircuitsScreen(Screen[None]):
         noted = sum(row.circuit.noted for row in self._rows)
         head = f"CIRCUITS OF METERS  {noted} of {len(self._rows)} channels noted"
         self.query_one("#circuits-head", Static).update(Text(head))
-        self._table.fill((str(n), self._row(row)) for n, row in enumerate(self._rows))
+        self._table.fill((n, self._row(row)) for n, row in enumerate(self._rows))
         self._moved()
 
     def _row(self, row: CircuitRow) -> list[Text | str]:
@@ -212,13 +212,13 @@ class CircuitsScreen(Screen[None]):
         self._fill()
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#circuits", UnitTable)
+    def _table(self) -> RowTable[int]:
+        return self.query_one("#circuits", RowTable)
 
     @property
     def _chosen(self) -> CircuitRow | None:
-        key = self._table.chosen
-        return None if key is None else self._rows[int(key)]
+        number = self._table.chosen
+        return None if number is None else self._rows[number]
 
 
 def _key(row: CircuitRow) -> tuple[Place, str]:

@@ -14,7 +14,7 @@ from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
 from busprobe.handover.missing import Missing
-from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.row_table import RowTable
 
 _COLUMNS = (("What is missing", 56), ("Who can supply it", 19))
 
@@ -41,19 +41,19 @@ class MissingScreen(Screen[Missing | None]):
             else "Nothing is missing that can be known here."
         )
         yield Static(Text(head), classes="screen-head")
-        yield UnitTable(_COLUMNS, id="gaps")
+        yield RowTable(_COLUMNS, id="gaps")
         yield Static(id="gap-words")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
         """Fill the list."""
-        self._table.fill((str(n), (gap.what, gap.who)) for n, gap in enumerate(self._gaps))
+        self._table.fill((gap, (gap.what, gap.who)) for gap in self._gaps)
         self._table.move_cursor(row=self._at)
         self._table.focus()
 
     @on(DataTable.RowHighlighted)
     def _moved(self) -> None:
-        gap = self._chosen
+        gap = self._table.chosen
         if gap is not None:
             words = (
                 Text(f"{gap.what}\n").append(f"{gap.how} ", style="bold").append(f"Ask {gap.who}.")
@@ -63,17 +63,12 @@ class MissingScreen(Screen[Missing | None]):
     @on(DataTable.RowSelected)
     def action_fill(self) -> None:
         """Ask for what is under the cursor."""
-        self.dismiss(self._chosen)
+        self.dismiss(self._table.chosen)
 
     def action_close(self) -> None:
         """Back to the step."""
         self.dismiss(None)
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#gaps", UnitTable)
-
-    @property
-    def _chosen(self) -> Missing | None:
-        key = self._table.chosen
-        return None if key is None else self._gaps[int(key)]
+    def _table(self) -> RowTable[Missing]:
+        return self.query_one("#gaps", RowTable)

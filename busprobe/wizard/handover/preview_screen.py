@@ -15,7 +15,7 @@ from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
 from busprobe.handover.preview import Paper
-from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.row_table import RowTable
 
 _MOST_LINES = 2000
 """Lines of a paper that are shown: a screen is no place for more, and a large text would be slow.
@@ -32,26 +32,25 @@ class PreviewScreen(Screen[None]):
 
     def __init__(self, papers: Sequence[Paper]) -> None:
         super().__init__()
-        self._papers = {paper.name: paper for paper in papers}
+        self._papers = tuple(papers)
 
     def compose(self) -> ComposeResult:
         """Head, files and text side by side, keys."""
         yield Static(Text(f"{len(self._papers)} files would be written"), classes="screen-head")
         with Horizontal():
-            yield UnitTable((("File", 28),), id="papers")
+            yield RowTable((("File", 28),), id="papers")
             with ScrollableContainer(id="paper"):
                 yield Static(id="paper-text")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
         """Begin with the first file."""
-        table = self.query_one("#papers", UnitTable)
-        table.fill((name, (name,)) for name in self._papers)
-        table.focus()
+        self._table.fill((paper, (paper.name,)) for paper in self._papers)
+        self._table.focus()
 
     @on(DataTable.RowHighlighted)
     def _moved(self) -> None:
-        paper = self._papers.get(self.query_one("#papers", UnitTable).chosen or "")
+        paper = self._table.chosen
         if paper is not None:
             lines = [
                 *paper.lines[:_MOST_LINES],
@@ -63,3 +62,7 @@ class PreviewScreen(Screen[None]):
     def action_close(self) -> None:
         """Back to the step."""
         self.dismiss(None)
+
+    @property
+    def _table(self) -> RowTable[Paper]:
+        return self.query_one("#papers", RowTable)

@@ -29,10 +29,10 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import Sign, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_table import UnitTable, fitted
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (
     detail_fields,
@@ -119,7 +119,7 @@ class HandoverStep(Step):
             yield Static(" Formats", classes="label")
             yield Input(id="formats", compact=True)
         yield Static(id="written", classes="said")
-        yield UnitTable(_COLUMNS, id="bus-list", padding=0)
+        yield RowTable(_COLUMNS, id="bus-list", padding=0)
         yield Static(id="open-points", classes="said gap")
 
     def on_mount(self) -> None:
@@ -135,7 +135,7 @@ class HandoverStep(Step):
     def job_changed(self) -> None:
         """Assemble the list anew."""
         listed = self.session.bus_list()
-        self._table.fill((str(row.number), self._row(row)) for row in listed.units)
+        self._table.fill((row.number, self._row(row)) for row in listed.units)
         self.query_one("#open-points", Static).update(
             open_points(self, listed, len(missing(listed)))
         )
@@ -381,11 +381,11 @@ class HandoverStep(Step):
     # -------------------------------------------------------------------------------------------
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#bus-list", UnitTable)
+    def _table(self) -> RowTable[int]:
+        return self.query_one("#bus-list", RowTable)
 
     def _chosen(self) -> UnitRow | None:
-        number = int(self._table.chosen or 0)
+        number = self._table.chosen
         return next((row for row in self.session.bus_list().units if row.number == number), None)
 
     def _row(self, row: UnitRow) -> list[Text | str]:

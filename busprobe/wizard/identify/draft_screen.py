@@ -22,11 +22,12 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.drafting.choice import Choice
 from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
+from busprobe.profiles.drafting.interpretations import Way
 from busprobe.wizard.common.form import Form, Given
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.unit_table import UnitTable, fitted
 from busprobe.wizard.identify import draft_words as words
 from busprobe.wizard.identify.draft_form import by_label, completed, profile_fields, proposal
 from busprobe.wizard.identify.draft_sheet import Sheet
@@ -94,9 +95,9 @@ class DraftScreen(Screen[Path | None]):
                 select_on_focus=False,
             )
         yield Static(id="draft-understood")
-        yield UnitTable(_POINT_COLUMNS, id="draft-points", padding=0)
+        yield RowTable(_POINT_COLUMNS, id="draft-points", padding=0)
         yield Static(id="draft-which")
-        yield UnitTable(_WAY_COLUMNS, id="draft-ways", padding=0)
+        yield RowTable(_WAY_COLUMNS, id="draft-ways", padding=0)
         yield Static(id="draft-remarks")
         yield Static(id="draft-next")
         yield Footer(compact=True, show_command_palette=False)
@@ -175,7 +176,7 @@ class DraftScreen(Screen[Path | None]):
         name = str(read_line(event.value)["name"])
         self._replacing = None
         self._entry.clear()
-        self._points.move_cursor(row=self._points.get_row_index(name))
+        self._points.choose(name)
 
     def action_edit(self) -> None:
         """Put the line under the cursor back into the entry line."""
@@ -212,12 +213,8 @@ class DraftScreen(Screen[Path | None]):
 
     @on(DataTable.RowSelected, "#draft-ways")
     def _taken(self) -> None:
-        choice = self._choice()
-        key = self._ways.chosen
-        if choice is None or key is None:
-            return
-        way = next((way.way for way, _ in words.ways(choice) if str(way.way) == key), None)
-        if way is not None:
+        choice, way = self._choice(), self._ways.chosen
+        if choice is not None and way is not None:
             self._sheet = self._sheet.taking(choice.noted.name, way)
             self._points.focus()
 
@@ -238,12 +235,12 @@ class DraftScreen(Screen[Path | None]):
         return self.query_one("#draft-entry", Input)
 
     @property
-    def _points(self) -> UnitTable:
-        return self.query_one("#draft-points", UnitTable)
+    def _points(self) -> RowTable[str]:
+        return self.query_one("#draft-points", RowTable)
 
     @property
-    def _ways(self) -> UnitTable:
-        return self.query_one("#draft-ways", UnitTable)
+    def _ways(self) -> RowTable[Way]:
+        return self.query_one("#draft-ways", RowTable)
 
     def _show(self) -> None:
         made = self._draft()
@@ -285,7 +282,7 @@ class DraftScreen(Screen[Path | None]):
         )
         self.query_one("#draft-which", Static).update(Text(which))
         rows = words.ways(choice) if choice else ()
-        self._ways.fill((str(way.way), fitted(cells, _WAY_COLUMNS)) for way, cells in rows)
+        self._ways.fill((way.way, fitted(cells, _WAY_COLUMNS)) for way, cells in rows)
 
     def action_help(self) -> None:
         """How lines are written, and the keys."""

@@ -23,10 +23,10 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.common.form import Field, Form, Given
+from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_table import UnitTable, fitted
 from busprobe.wizard.common.unit_words import type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
 from busprobe.wizard.identify.drafting import Drafting
@@ -121,9 +121,9 @@ in step 5."""
 
     def compose(self) -> ComposeResult:
         """Units above, the chosen one's identity and values below."""
-        yield UnitTable(_UNIT_COLUMNS, id="units", padding=0)
+        yield RowTable(_UNIT_COLUMNS, id="units", padding=0)
         yield Static(id="identity", classes="said gap")
-        yield UnitTable(_VALUE_COLUMNS, id="values", padding=0)
+        yield RowTable(_VALUE_COLUMNS, id="values", padding=0)
 
     def first_focus(self) -> Widget:
         """The list of units."""
@@ -139,7 +139,7 @@ in step 5."""
     def job_changed(self) -> None:
         """Show the units of the job."""
         units = self.session.job.units()
-        self._units.fill((str(unit.place), self._row(unit)) for unit in units)
+        self._units.fill((unit.place, self._row(unit)) for unit in units)
         lone = [unit for unit in units if unit.kind == "unit"]
         known = [unit for unit in lone if unit.profile is not None]
         odd = [unit for unit in units if unit.kind != "unit"]
@@ -331,12 +331,12 @@ in step 5."""
         self.action_read()
 
     @property
-    def _units(self) -> UnitTable:
-        return self.query_one("#units", UnitTable)
+    def _units(self) -> RowTable[Place]:
+        return self.query_one("#units", RowTable)
 
     def _chosen(self) -> UnitRecord | None:
-        key = self._units.chosen
-        return next((unit for unit in self.session.job.units() if str(unit.place) == key), None)
+        place = self._units.chosen
+        return None if place is None else self.session.job.unit(place)
 
     def _profile(self, unit: UnitRecord) -> Profile | None:
         return self.session.store.profiles.get(unit.profile or "")
@@ -369,7 +369,7 @@ in step 5."""
             width = self.app.size.width - 3
             told = identity(unit, self._profile(unit), self._identified.get(unit.place), width)
         self.query_one("#identity", Static).update(told)
-        self.query_one("#values", UnitTable).fill([] if unit is None else self._values(unit))
+        self.query_one("#values", RowTable).fill([] if unit is None else self._values(unit))
 
     def _values(self, unit: UnitRecord) -> Iterator[tuple[str, list[Text | str]]]:
         for reading in unit.readings:

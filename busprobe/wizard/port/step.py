@@ -21,10 +21,10 @@ from busprobe.modbus.requests import Function, read_registers
 from busprobe.session.connect import virtual_segments
 from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_table import UnitTable
 
 LISTEN_SECONDS = 3.0
 """How long to listen after opening: a master that polls does so at least every few seconds (common
@@ -72,7 +72,7 @@ master is disturbed."""
     def compose(self) -> ComposeResult:
         """List of ports, free text, what was found."""
         yield Static("Adapters on this computer, and practice segments", classes="head")
-        yield UnitTable((("Port", 24), ("What it is", 48)), id="ports")
+        yield RowTable((("Port", 24), ("What it is", 48)), id="ports")
         yield Static(id="port-detail", classes="said")
         with Horizontal(classes="row gap"):
             yield Static("Port", classes="label")
@@ -117,15 +117,15 @@ master is disturbed."""
         self._table.fill((name, (name, words)) for name, words in self._words.items())
 
     @on(DataTable.RowHighlighted, "#ports")
-    def _row_highlighted(self, event: DataTable.RowHighlighted) -> None:
-        name = event.row_key.value or ""
+    def _row_highlighted(self) -> None:
+        name = self._table.chosen or ""
         self.query_one("#port-detail", Static).update(Text(self._words.get(name, "")))
         if self._table.has_focus:
             self.query_one("#port-name", Input).value = name
 
     @on(DataTable.RowSelected, "#ports")
-    def _row_selected(self, event: DataTable.RowSelected) -> None:
-        self.query_one("#port-name", Input).value = event.row_key.value or ""
+    def _row_selected(self) -> None:
+        self.query_one("#port-name", Input).value = self._table.chosen or ""
         self._open()
 
     @on(Input.Submitted)
@@ -237,8 +237,8 @@ master is disturbed."""
         )
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#ports", UnitTable)
+    def _table(self) -> RowTable[str]:
+        return self.query_one("#ports", RowTable)
 
     def _say(self, words: Text) -> None:
         self.query_one("#port-said", Static).update(words)

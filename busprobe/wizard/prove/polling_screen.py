@@ -17,12 +17,14 @@ from textual.widgets import DataTable, Footer, Static
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.known_bus import polling_of
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals, kept_intervals, parse_interval
+from busprobe.line.place import Place
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.notice import Notice
-from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.prove.words import polling_words
 
 _COLUMNS = (
@@ -51,14 +53,14 @@ class PollingScreen(Screen[None]):
         super().__init__()
         self._session = session
         self._try_it = try_it
-        self._rows: dict[str, PollingRow] = {}
+        self._rows: dict[tuple[Place, Block], PollingRow] = {}
 
     def compose(self) -> ComposeResult:
         """Head, requests, what they come to, keys."""
         yield Static(
             Text("Polling table: the cheapest requests that read every point"), id="polling-head"
         )
-        yield UnitTable(_COLUMNS, id="polling-requests", padding=0)
+        yield RowTable(_COLUMNS, id="polling-requests", padding=0)
         with VerticalScroll(id="polling-below"):
             yield Static(id="polling-words")
         yield Footer(compact=True, show_command_palette=False)
@@ -71,7 +73,7 @@ class PollingScreen(Screen[None]):
     def show_table(self) -> None:
         """Make the table anew from the job."""
         made = polling_of(self._session.bus_list())
-        self._rows = {f"{row.place} {row.block}": row for row in made.table.rows}
+        self._rows = {(row.place, row.block): row for row in made.table.rows}
         self._table.fill((key, _cells(row)) for key, row in self._rows.items())
         self.query_one("#polling-words", Static).update(polling_words(made))
 
@@ -110,9 +112,10 @@ class PollingScreen(Screen[None]):
     @on(DataTable.RowSelected)
     def action_of_these(self) -> None:
         """Ask how often the values of one request are wanted, of every unit of its type."""
-        row = self._rows.get(self._table.chosen or "")
-        if row is None:
+        chosen = self._table.chosen
+        if chosen is None:
             return
+        row = self._rows[chosen]
         points = _points_of(self._session.bus_list().points, row)
         if not points:
             self.app.push_screen(
@@ -160,8 +163,8 @@ class PollingScreen(Screen[None]):
         self.dismiss(None)
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#polling-requests", UnitTable)
+    def _table(self) -> RowTable[tuple[Place, Block]]:
+        return self.query_one("#polling-requests", RowTable)
 
 
 def _cells(row: PollingRow) -> list[Text | str]:

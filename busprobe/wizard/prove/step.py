@@ -26,10 +26,10 @@ from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
@@ -123,7 +123,7 @@ class ProveStep(Step):
             yield Static(" pause ms", classes="label")
             yield Input("", id="prove-pause", compact=True, type="number", max_length=5)
             yield Static(id="prove-status")
-        yield UnitTable(_COLUMNS, id="tallies", padding=0)
+        yield RowTable(_COLUMNS, id="tallies", padding=0)
         yield Static(id="plot-head", classes="head gap")
         plot = Plot(id="plot")
         plot.display = False  # an empty one says nothing
@@ -349,11 +349,11 @@ class ProveStep(Step):
             self._show_plot(self._proof)
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#tallies", UnitTable)
+    def _table(self) -> RowTable[Place]:
+        return self.query_one("#tallies", RowTable)
 
     def _show(self, proof: Proof) -> None:
-        self._table.fill((str(unit.place), self._row(unit)) for unit in proof.units)
+        self._table.fill((unit.place, self._row(unit)) for unit in proof.units)
         self.query_one("#prove-status", Static).update(
             Text(f"  {proof.rounds} rounds, {proof.polls} polls")
         )
@@ -394,7 +394,7 @@ class ProveStep(Step):
         ]
 
     def _show_plot(self, proof: Proof) -> None:
-        chosen = next((unit for unit in proof.units if str(unit.place) == self._table.chosen), None)
+        chosen = next((unit for unit in proof.units if unit.place == self._table.chosen), None)
         if chosen is None:
             return
         times = chosen.reply_times

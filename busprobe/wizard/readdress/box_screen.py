@@ -23,10 +23,10 @@ from busprobe.readdress.one_by_one import (
     Waiting,
     Watched,
 )
-from busprobe.wizard.common.distance_screen import DistanceScreen
+from busprobe.wizard.common.large_display import LargeDisplay
 
 
-class BoxScreen(DistanceScreen):
+class BoxScreen(LargeDisplay):
     """Large: CONNECT, ONE, TWO, DONE, and the address that is next."""
 
     class Told(Message):

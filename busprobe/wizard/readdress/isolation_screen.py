@@ -8,9 +8,9 @@ from textual.message import Message
 
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.isolation import AddressLook, Occupancy
-from busprobe.wizard.common.distance_screen import DistanceScreen, Tone
+from busprobe.wizard.common.large_display import Alert, LargeDisplay
 
-_LARGE: dict[Occupancy, tuple[str, Tone]] = {
+_LARGE: dict[Occupancy, tuple[str, Alert]] = {
     Occupancy.SEVERAL: ("TWO", "gone"),
     Occupancy.ONE: ("ONE", "here"),
     Occupancy.UNCLEAR: ("??", "gone"),
@@ -18,7 +18,7 @@ _LARGE: dict[Occupancy, tuple[str, Tone]] = {
 }
 
 
-class IsolationScreen(DistanceScreen):
+class IsolationScreen(LargeDisplay):
     """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers
     cleanly."""
 
@@ -56,8 +56,8 @@ class IsolationScreen(DistanceScreen):
         self._unclear = self._unclear + 1 if look.occupancy is Occupancy.UNCLEAR else 0
         if self._unclear == 1:
             return  # one odd look is no news: two units that overlap give any bytes
-        large, tone = _LARGE[look.occupancy]
-        self.large(large, str(self._address), tone)
+        large, alert = _LARGE[look.occupancy]
+        self.large(large, str(self._address), alert)
         self.todo(look.words)
         if look.occupancy is not self._shown:
             self._shown = look.occupancy

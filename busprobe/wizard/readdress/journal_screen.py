@@ -18,8 +18,8 @@ from textual.widgets import DataTable, Footer, Static
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.readdress.words import RESULT_WORDS, role_words
 from busprobe.text import hex_bytes
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import Sign, signed, toned
-from busprobe.wizard.common.unit_table import UnitTable
 
 _COLUMNS = (("No.", 4), ("Time", 16), ("What", 14), ("From → to", 24), ("Outcome", 20))
 
@@ -47,7 +47,7 @@ class JournalScreen(Screen[int | None]):
 
     def __init__(self, writes: Sequence[WriteRecord]) -> None:
         super().__init__()
-        self._writes = {str(write.id): write for write in reversed(writes)}
+        self._writes = {write.id: write for write in reversed(writes)}
 
     def compose(self) -> ComposeResult:
         """Title, table with the newest first, all of the write under the cursor, keys."""
@@ -56,22 +56,21 @@ class JournalScreen(Screen[int | None]):
             Text(f"JOURNAL  {count} write{'' if count == 1 else 's'}, newest first"),
             id="journal-head",
         )
-        yield UnitTable(_COLUMNS, id="journal", padding=0)
+        yield RowTable(_COLUMNS, id="journal", padding=0)
         with VerticalScroll(id="journal-below", can_focus=False):
             yield Static(Text("Nothing was ever written in this job."), id="journal-detail")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
         """Fill the table."""
-        table = self.query_one("#journal", UnitTable)
-        table.fill((key, self._row(write)) for key, write in self._writes.items())
-        table.focus()
+        self._table.fill((number, self._row(write)) for number, write in self._writes.items())
+        self._table.focus()
 
     @on(DataTable.RowHighlighted)
-    def _highlighted(self, event: DataTable.RowHighlighted) -> None:
-        write = self._writes.get(event.row_key.value or "")
-        if write is not None:
-            self.query_one("#journal-detail", Static).update(write_text(write))
+    def _highlighted(self) -> None:
+        chosen = self._table.chosen
+        if chosen is not None:
+            self.query_one("#journal-detail", Static).update(write_text(self._writes[chosen]))
             self.query_one("#journal-below").scroll_home(animate=False)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -81,8 +80,7 @@ class JournalScreen(Screen[int | None]):
 
     def action_undo(self) -> None:
         """Choose the write under the cursor."""
-        chosen = self.query_one("#journal", UnitTable).chosen
-        self.dismiss(None if chosen is None else int(chosen))
+        self.dismiss(self._table.chosen)
 
     def action_scroll_down(self) -> None:
         """Read on below the table."""
@@ -95,6 +93,10 @@ class JournalScreen(Screen[int | None]):
     def action_close(self) -> None:
         """Back to the step."""
         self.dismiss(None)
+
+    @property
+    def _table(self) -> RowTable[int]:
+        return self.query_one("#journal", RowTable)
 
     def _row(self, write: WriteRecord) -> list[Text | str]:
         outcome = self._outcome(write.outcome)

@@ -14,8 +14,8 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import latest_move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.common.unit_words import short_type
 from busprobe.wizard.readdress.words import move_sign
 
@@ -33,8 +33,8 @@ _COLUMNS = (
 )
 
 
-class MoveTable(UnitTable):
-    """A row for each unit, its key the text form of its place."""
+class MoveTable(RowTable[Place]):
+    """A row for each unit, its key its place."""
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(_COLUMNS, id=id, padding=0)
@@ -63,4 +63,4 @@ class MoveTable(UnitTable):
                 signed(self, moved) if moved else "-",
             ]
 
-        self.fill((str(unit.place), row(unit)) for unit in units)
+        self.fill((unit.place, row(unit)) for unit in units)

@@ -485,8 +485,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
         return self.query_one(MoveTable)
 
     def _chosen(self) -> UnitRecord | None:
-        key = self._table.chosen
-        return next((unit for unit in self.session.job.units() if str(unit.place) == key), None)
+        place = self._table.chosen
+        return None if place is None else self.session.job.unit(place)
 
     def _show(self, words: Text) -> None:
         """What is going on or what became of it, below the units."""

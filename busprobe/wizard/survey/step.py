@@ -32,10 +32,10 @@ from busprobe.survey.events import (
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
-from busprobe.wizard.common.unit_table import UnitTable
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.survey.forms import despite_master, go_on_with
 from busprobe.wizard.survey.search_range import SearchRange, read_search
@@ -138,7 +138,7 @@ is asked if one of them is not found."""
         yield Static(id="survey-progress")
         with Horizontal(id="survey-found"):
             yield AddressMap(id="map")
-            yield UnitTable(
+            yield RowTable(
                 (("Unit", 5), ("Settings", 11), ("Finding", 8)), id="findings", padding=0
             )
         yield Static(Text(LEGEND), id="legend")
@@ -371,14 +371,19 @@ is asked if one of them is not found."""
         self._show_cursor()
 
     @on(DataTable.RowHighlighted, "#findings")
-    def _finding_highlighted(self, event: DataTable.RowHighlighted) -> None:
-        if event.data_table.has_focus and event.row_key.value is not None:
-            self.query_one(AddressMap).cursor = int(event.row_key.value.split()[0])
+    def _finding_highlighted(self) -> None:
+        place = self._findings.chosen
+        if self._findings.has_focus and place is not None:
+            self.query_one(AddressMap).cursor = place.address
 
     @on(AddressMap.Chosen)
     @on(DataTable.RowSelected, "#findings")
     def _chosen(self) -> None:
         self.action_evidence()
+
+    @property
+    def _findings(self) -> RowTable[Place]:
+        return self.query_one("#findings", RowTable)
 
     def _search(self) -> SearchRange:
         return read_search(
@@ -426,12 +431,12 @@ is asked if one of them is not found."""
         self.query_one(AddressMap).show(self._found_marks().items())
         rows = (
             (
-                str(place),
+                place,
                 (str(place.address), str(place.settings), signed(self, OF_KIND[found["kind"]])),
             )
             for place, found in sorted(self._found.items())
         )
-        self.query_one("#findings", UnitTable).fill(rows)
+        self._findings.fill(rows)
         self._show_cursor()
 
     def _show_cursor(self) -> None:

@@ -13,10 +13,10 @@ from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitVanished
-from busprobe.wizard.common.distance_screen import DistanceScreen, Tone
+from busprobe.wizard.common.large_display import Alert, LargeDisplay
 
 
-class HuntScreen(DistanceScreen):
+class HuntScreen(LargeDisplay):
     """Large: HERE or GONE with the addresses that changed last; NONE at first, LOST without a
     port."""
 
@@ -115,12 +115,12 @@ class HuntScreen(DistanceScreen):
         self._cancel.set()
         self.end()
 
-    def _change(self, event: UnitAppeared | UnitVanished, word: str, tone: Tone) -> None:
+    def _change(self, event: UnitAppeared | UnitVanished, word: str, alert: Alert) -> None:
         """Show whom it concerns; all of them where several change alike in the same round."""
         again = type(event) is self._last
         self._changed = {*self._changed, event.address} if again else {event.address}
         self._last = type(event)
-        self.large(word, format_addresses(self._changed), tone)
+        self.large(word, format_addresses(self._changed), alert)
 
     @property
     def _who(self) -> str:

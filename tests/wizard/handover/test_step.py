@@ -10,7 +10,7 @@ from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
 from busprobe.line.place import Place
-from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.row_table import RowTable
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
 
@@ -143,7 +143,7 @@ def enter(person: Person, field: str, text: str) -> None:
 
 async def go_to(person: Person, words: str) -> None:
     """Put the cursor of the list on the gap that begins with `words`."""
-    gaps = person.app.screen.query_one("#gaps", UnitTable)
+    gaps = person.app.screen.query_one("#gaps", RowTable)
     for row in range(gaps.row_count):
         if str(gaps.get_row_at(row)[0]).startswith(words):
             gaps.move_cursor(row=row)

@@ -15,7 +15,7 @@ from busprobe.modbus.replies import Verdict
 from busprobe.prove.documents import proof_document
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.session.session import Session
-from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.prove.step import ProveStep
 from busprobe.wizard.prove.words import counted, in_milliseconds, marked
 from tests.wizard.conftest import Wizard
@@ -188,7 +188,7 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(
         assert "replies in ms" in person.screen
         step = person.app.query_one(ProveStep)
         step.action_new()
-        assert not step.query_one("#tallies", UnitTable).row_count, (
+        assert not step.query_one("#tallies", RowTable).row_count, (
             "counts of the last run are not those of this one"
         )
         await person.wait()

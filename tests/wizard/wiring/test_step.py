@@ -18,7 +18,7 @@ from busprobe.wiring.cautions import acknowledgement
 from busprobe.wiring.resistance import MeasuredPair, judge_resistance
 from busprobe.wiring.voltage import judge_supply
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.common.wide_word import drawn
+from busprobe.wizard.common.large_word import drawn
 from tests.wizard.conftest import Wizard
 
 

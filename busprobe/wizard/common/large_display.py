@@ -1,5 +1,4 @@
-"""A whole screen for when hands are at the terminals: read from two metres, heard by the bell, said
-in words."""
+"""A large display for work at the terminals: read from two metres, with a bell at each change."""
 
 from __future__ import annotations
 
@@ -15,14 +14,15 @@ from textual.screen import Screen
 from textual.widgets import Footer, Static
 
 from busprobe.wizard.common.form import Field, Form
-from busprobe.wizard.common.wide_word import WideWord
+from busprobe.wizard.common.large_word import LargeWord
 
-Tone = Literal["calm", "here", "gone"]
+Alert = Literal["calm", "here", "gone"]
+"""Colour of the whole display; the style sheet has a class for each."""
 
 _LOG = 200
 
 
-class DistanceScreen(Screen[None]):
+class LargeDisplay(Screen[None]):
     """Two large words, what to do, and a log of when that changed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -31,7 +31,7 @@ class DistanceScreen(Screen[None]):
         Binding("x", "leave", show=False),
     ]
 
-    tone: reactive[Tone] = reactive("calm", init=False)
+    alert: reactive[Alert] = reactive("calm", init=False)
     """Decides the colour of the whole screen; the large word says the same."""
 
     def __init__(self) -> None:
@@ -42,16 +42,16 @@ class DistanceScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """What is watched, two large words, what to do, log, keys."""
-        yield Static(id="hands-head")
-        yield WideWord(id="hands-word")
-        yield WideWord(id="hands-who")
-        yield Static(id="hands-todo")
-        yield Static(id="hands-log")
+        yield Static(id="large-head")
+        yield LargeWord(id="large-word")
+        yield LargeWord(id="large-who")
+        yield Static(id="large-todo")
+        yield Static(id="large-log")
         yield Footer(compact=True, show_command_palette=False)
 
     def on_mount(self) -> None:
         """Begin calm."""
-        self.add_class(self.tone)
+        self.add_class(self.alert)
 
     @property
     def log_lines(self) -> tuple[str, ...]:
@@ -60,26 +60,26 @@ class DistanceScreen(Screen[None]):
 
     def head(self, words: str) -> None:
         """Say what is watched."""
-        self.query_one("#hands-head", Static).update(Text(words))
+        self.query_one("#large-head", Static).update(Text(words))
 
-    def large(self, word: str, who: str, tone: Tone) -> None:
+    def large(self, word: str, who: str, alert: Alert) -> None:
         """Show two large words and colour the screen."""
-        self.query_one("#hands-word", WideWord).say(word)
-        self.query_one("#hands-who", WideWord).say(who)
-        self.tone = tone
+        self.query_one("#large-word", LargeWord).say(word)
+        self.query_one("#large-who", LargeWord).say(who)
+        self.alert = alert
 
     def todo(self, words: str) -> None:
         """Say what to do."""
-        self.query_one("#hands-todo", Static).update(Text(words))
+        self.query_one("#large-todo", Static).update(Text(words))
 
     def happened(self, words: str, *, ring: bool = True) -> None:
         """Log `words` with the time of day, and ring."""
         self._lines.appendleft(f"{datetime.now().astimezone():%H:%M:%S}  {words}")
-        self.query_one("#hands-log", Static).update(Text("\n".join(self._lines)))
+        self.query_one("#large-log", Static).update(Text("\n".join(self._lines)))
         if ring:
             self.app.bell()
 
-    def watch_tone(self, old: Tone, new: Tone) -> None:
+    def watch_alert(self, old: Alert, new: Alert) -> None:
         """The colour of the whole screen follows."""
         self.remove_class(old)
         self.add_class(new)

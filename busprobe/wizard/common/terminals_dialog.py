@@ -1,5 +1,5 @@
-"""The hands at the terminals of a virtual segment: units taken off, put back, switched off and on,
-wires exchanged."""
+"""The terminals of a virtual segment: units taken off, put back, switched off and on, their wires
+exchanged."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from textual.screen import ModalScreen
 from textual.widgets import DataTable, Footer, Static
 
 from busprobe.session.connect import SegmentTerminals, UnitTerminals
-from busprobe.wizard.common.unit_table import UnitTable
+from busprobe.wizard.common.row_table import RowTable
 
 
-class VirtualTerminals(ModalScreen[None]):
+class TerminalsDialog(ModalScreen[None]):
     """What one would do at the cabinet; only for practice segments, and work on the line goes on
     meanwhile."""
 
@@ -41,8 +41,9 @@ class VirtualTerminals(ModalScreen[None]):
                 Text("Enter takes the unit under the cursor off the pair, or puts it back."),
                 classes="words",
             )
-            yield UnitTable(
-                (("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)), id="hands"
+            yield RowTable(
+                (("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)),
+                id="terminals",
             )
         yield Footer(compact=True, show_command_palette=False)
 
@@ -79,8 +80,8 @@ class VirtualTerminals(ModalScreen[None]):
         self.dismiss(None)
 
     @property
-    def _table(self) -> UnitTable:
-        return self.query_one("#hands", UnitTable)
+    def _table(self) -> RowTable[str]:
+        return self.query_one("#terminals", RowTable)
 
     def _fill(self) -> None:
         self._table.fill((unit.name, _row(unit)) for unit in self._terminals.units())

@@ -57,7 +57,7 @@ def _widened(dots: str, across: int) -> str:
     return "".join("█" * across if dot == "#" else " " * across for dot in dots)
 
 
-class WideWord(Widget):
+class LargeWord(Widget):
     """One word in blocks, as large as the width allows; in plain letters where it does not fit."""
 
     def __init__(self, word: str = "", *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name

@@ -1,14 +1,17 @@
-"""A table of units that keeps its cursor when it is filled anew."""
+"""A table whose rows stand for something, and which keeps its cursor when it is filled anew."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Generic, TypeVar
 
 from rich.text import Text
 from textual.widgets import DataTable
 
+K = TypeVar("K")
 
-class UnitTable(DataTable[Text]):
+
+class RowTable(DataTable[Text], Generic[K]):
     """Rows with a key each; cells are plain text, so that nothing in them is taken for markup."""
 
     def __init__(
@@ -19,26 +22,30 @@ class UnitTable(DataTable[Text]):
         padding: int = 1,
     ) -> None:
         super().__init__(id=id, cursor_type="row", cell_padding=padding)
+        self._keys: list[K] = []
         for title, width in columns:
             self.add_column(Text(title), width=width)
 
     @property
-    def chosen(self) -> str | None:
+    def chosen(self) -> K | None:
         """The key of the row under the cursor; None in an empty table."""
-        if not self.row_count:
-            return None
-        return self.coordinate_to_cell_key(self.cursor_coordinate).row_key.value
+        return self._keys[self.cursor_row] if self.row_count else None
 
-    def fill(self, rows: Iterable[tuple[str, Sequence[Text | str]]]) -> None:
+    def choose(self, key: K) -> None:
+        """Put the cursor on the row of `key`, if there is one."""
+        if key in self._keys:
+            self.move_cursor(row=self._keys.index(key))
+
+    def fill(self, rows: Iterable[tuple[K, Sequence[Text | str]]]) -> None:
         """Replace all rows by (key, cells)."""
         kept = self.chosen
         self.clear()
+        self._keys.clear()
         for key, cells in rows:
-            self.add_row(
-                *(cell if isinstance(cell, Text) else Text(cell) for cell in cells), key=key
-            )
-        if kept is not None and kept in {key.value for key in self.rows}:
-            self.move_cursor(row=self.get_row_index(kept))
+            self._keys.append(key)
+            self.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in cells))
+        if kept is not None:
+            self.choose(kept)
 
 
 def fitted(cells: Iterable[Text | str], columns: Iterable[tuple[str, int]]) -> list[Text | str]:
