@@ -117,7 +117,18 @@ def test_an_interval_of_nothing_is_refused_in_words() -> None:
         polling_table([unit((0, 1), every=0.0)])
 
 
+def after_one_another(gaps: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    register = 0
+    for gap, count in gaps:
+        yield register + gap, count
+        register += gap + count
+
+
 SPANS = st.lists(st.tuples(st.integers(0, 60), st.integers(1, 4)), min_size=1, max_size=6)
+APART = st.lists(st.tuples(st.integers(0, 12), st.integers(1, 4)), min_size=1, max_size=6).map(
+    lambda gaps: list(after_one_another(gaps))
+)
+"""Spans that share no registers, each given by the gap before it and its length."""
 REFUSED = st.lists(st.tuples(st.integers(0, 60), st.integers(1, 2)), max_size=2)
 
 
@@ -194,13 +205,11 @@ def test_no_grouping_at_all_is_cheaper_where_all_is_wanted_equally_often(
     assert ours == pytest.approx(min(options))
 
 
-@given(
-    SPANS,
-    REFUSED,
-    st.sampled_from([0.0, 0.01, 0.1]),
-    st.lists(st.sampled_from([0.5, 1.0, 10.0, 60.0]), min_size=6, max_size=6),
-)
-def test_no_grouping_is_cheaper_and_none_as_cheap_has_fewer_requests(
+EVERIES = st.lists(st.sampled_from([0.5, 1.0, 10.0, 60.0]), min_size=6, max_size=6)
+
+
+@given(APART, REFUSED, st.sampled_from([0.0, 0.01, 0.1]), EVERIES)
+def test_no_grouping_is_cheaper_and_none_as_cheap_has_fewer_requests_of_points_apart(
     spans: list[tuple[int, int]],
     refused: list[tuple[int, int]],
     latency: float,
@@ -216,6 +225,22 @@ def test_no_grouping_is_cheaper_and_none_as_cheap_has_fewer_requests(
         dear = cost(one, other)
         assert dear is None or dear > price - 1e-12
         assert dear is None or dear > price + 1e-12 or len(other) >= len(ours)
+
+
+@given(SPANS, REFUSED, st.sampled_from([0.0, 0.01, 0.1]), EVERIES)
+def test_points_that_share_registers_are_all_read_and_never_dearer_than_each_alone(
+    spans: list[tuple[int, int]],
+    refused: list[tuple[int, int]],
+    latency: float,
+    everies: list[float],
+) -> None:
+    one = given_unit(spans, refused, latency, 125, everies)
+    ours = cheapest_cut(one, one.wanted)
+    assert sorted(w.name for group in ours for w in group) == sorted(w.name for w in one.wanted)
+    price, alone = cost(one, ours), cost(one, [[w] for w in one.wanted])
+    assert price is not None
+    assert alone is not None
+    assert price <= alone + 1e-12
 
 
 def test_an_exchange_takes_its_characters_latency_and_silence() -> None:
