@@ -9,8 +9,9 @@ from typing import Any, TypeVar
 import click
 
 from busprobe.errors import UsageError
+from busprobe.line.place import HIGHEST_ADDRESS
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import FIRST, HIGHEST, parse_addresses
+from busprobe.modbus.addresses import FIRST, parse_addresses
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -52,7 +53,7 @@ SETTINGS = _Parsed("BAUD-8PS", LineSettings.parse)
 """Line settings such as 9600-8N1."""
 ADDRESSES = _Parsed("SET", parse_addresses)
 """A set of unit addresses such as 1-247."""
-ADDRESS = click.IntRange(FIRST, HIGHEST)
+ADDRESS = click.IntRange(FIRST, HIGHEST_ADDRESS)
 """One unit address."""
 FILE = click.Path(dir_okay=False, path_type=Path)
 """A file that may or may not be there; whoever opens it says what is wrong with it."""

@@ -6,6 +6,7 @@ from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.bus_polling import KnownBus, KnownPoint, KnownUnit, Polling, polling
+from busprobe.prove.documents import kept_trial
 
 
 def polling_of(bus_list: BusList) -> Polling:
@@ -19,8 +20,7 @@ def known_bus(bus_list: BusList) -> KnownBus:
     return KnownBus(
         units=tuple(_unit(unit, bus_list) for unit in bus_list.units if unit.found),
         every_s=bus_list.segment.every_s,
-        trial_made=trial.made if trial else "",
-        trial=trial.document if trial else None,
+        trial=kept_trial(trial.made, trial.document) if trial else None,
     )
 
 

@@ -12,13 +12,10 @@ from typing import Annotated
 
 from busprobe.errors import UsageError
 from busprobe.files.documents import AsText
+from busprobe.line.place import HIGHEST_ADDRESS
 
 FIRST, LAST = 1, 247
 """The addresses a unit may have."""
-
-HIGHEST = 255
-"""Reserved addresses up to this one are only asked when named: some units answer there (common
-practice)."""
 
 ALL = tuple(range(FIRST, LAST + 1))
 """Every address a unit may have."""
@@ -27,13 +24,16 @@ _PART = re.compile(r"\s*(\d{1,3})\s*(?:-\s*(\d{1,3})\s*)?")
 
 
 def parse_addresses(text: str) -> tuple[int, ...]:
-    """Read an address set; the result is sorted and without repeats.  Raises `UsageError`."""
+    """Read an address set; the result is sorted and without repeats.  Raises `UsageError`.
+
+    Reserved addresses are taken, too: some units answer there (common practice).
+    """
     found: set[int] = set()
     for part in text.split(","):
         match = _PART.fullmatch(part)
         low = int(match[1]) if match else 0
         high = int(match[2]) if match and match[2] else low
-        if not FIRST <= low <= high <= HIGHEST:
+        if not FIRST <= low <= high <= HIGHEST_ADDRESS:
             raise UsageError(
                 f"'{text}' is not a set of unit addresses.",
                 todo=(

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from busprobe.files.documents import to_document
 from busprobe.job.intervals import USUAL
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.documents import POLLING_FORMAT, table_document
+from busprobe.prove.documents import KeptTrial
 from busprobe.prove.polling_table import PolledUnit, PollingTable, Wanted, polling_table
 from busprobe.prove.statistics import milliseconds
-from busprobe.prove.trial import Trial
 from busprobe.prove.words import hindrance_words
 
 LATENCY = 0.1
@@ -68,9 +65,8 @@ class KnownBus:
     units: tuple[KnownUnit, ...]
     every_s: float | None
     """Seconds after which new values are wanted; None = nobody said."""
-    trial_made: str = ""
-    trial: Mapping[str, Any] | None = None
-    """The last trial of the table on the bus, as it is kept; None = not tried."""
+    trial: KeptTrial | None = None
+    """The last trial of the table on the bus; None = not tried."""
 
     @property
     def asked(self) -> tuple[KnownUnit, ...]:
@@ -130,14 +126,14 @@ def polling(bus: KnownBus) -> Polling:
         _wanted(bus),
         tuple(_assumed(bus, table)),
         tuple(silent_on),
-        _measured(bus, table),
+        _measured(bus.trial, table),
     )
 
 
 def polled_units(bus: KnownBus) -> tuple[PolledUnit, ...]:
     """What the table is made of: each unit with its points, its limits, and what a trial showed it
     refuses."""
-    refused = _blocks(bus, "refused")
+    refused = bus.trial.refused if bus.trial else ()
     return tuple(
         PolledUnit(
             unit.place,
@@ -145,31 +141,10 @@ def polled_units(bus: KnownBus) -> tuple[PolledUnit, ...]:
             LATENCY if unit.latency_s is None else unit.latency_s,
             MOST_REGISTERS if unit.registers_a_request is None else unit.registers_a_request,
             unit.gap_s,
-            refused.get(unit.place, ()),
+            tuple(block for place, block in refused if place == unit.place),
         )
         for unit in bus.asked
     )
-
-
-def trial_document(
-    trial: Trial, cycle: float | None, *, cycles: int, polls: int, failed: int
-) -> dict[str, object]:
-    """A trial as stored in the job: the table, what was asked for it, and what `cycles` cycles of
-    it took."""
-    return {
-        **table_document(trial.table, cycle),
-        "given": [_block_document(place, block) for place, block in trial.given],
-        "refused": [_block_document(place, block) for place, block in trial.refused],
-        "complete": trial.complete,
-        "cycle_s": cycle,
-        "cycles": cycles,
-        "polls": polls,
-        "failed": failed,
-    }
-
-
-def _block_document(place: Place, block: Block) -> dict[str, object]:
-    return {"address": place.address, "settings": str(place.settings), **to_document(block)}
 
 
 def _values(points: Iterable[KnownPoint]) -> Iterator[Wanted]:
@@ -207,11 +182,11 @@ def _assumed(bus: KnownBus, table: PollingTable) -> Iterator[str]:
             "One master with one line setting cannot send these requests: the units' line settings"
             " differ."
         )
-    given = _blocks(bus, "given")
+    given = bus.trial.given if bus.trial else ()
     untried = {
         row.place.address
         for row in table.rows
-        if row.between and row.block not in given.get(row.place, ())
+        if row.between and (row.place, row.block) not in given
     }
     if untried:
         listed = ", ".join(both_forms(address) for address in sorted(untried))
@@ -243,33 +218,12 @@ def _said_once(said: Iterable[tuple[KnownUnit, str]]) -> Iterator[str]:
         yield f"{_names(together)}: {words}."
 
 
-def _trial_of(bus: KnownBus) -> Mapping[str, Any]:
-    """The trial's document where it is in the format known here."""
-    kept = bus.trial or {}
-    return kept if kept.get("format") == POLLING_FORMAT else {}
-
-
-def _blocks(bus: KnownBus, which: str) -> Mapping[Place, tuple[Block, ...]]:
-    found: dict[Place, tuple[Block, ...]] = {}
-    for one in _trial_of(bus).get(which, ()):
-        place = Place.parse(f"{one['address']} {one['settings']}")
-        block = Block(one["function"], one["register"], one["count"])
-        found[place] = (*found.get(place, ()), block)
-    return found
-
-
-def _measured(bus: KnownBus, table: PollingTable) -> Measured | None:
-    document = _trial_of(bus)
-    if not document or document["cycle_s"] is None:
+def _measured(trial: KeptTrial | None, table: PollingTable) -> Measured | None:
+    if trial is None or trial.cycle_s is None:
         return None
-    tried = {
-        (Place.parse(f"{row['address']} {row['settings']}"), bytes.fromhex(row["request"]))
-        for row in document["rows"]
-    }
-    if tried != {(row.place, row.request.frame) for row in table.rows}:
+    if trial.requests != {(row.place, row.request.frame) for row in table.rows}:
         return None
-    counts = (document["cycles"], document["polls"], document["failed"])
-    return Measured(bus.trial_made, document["cycle_s"], *counts)
+    return Measured(trial.made, trial.cycle_s, trial.cycles, trial.polls, trial.failed)
 
 
 def cycle_words(made: Polling) -> str:

@@ -4,14 +4,18 @@ what follows from it."""
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from busprobe.errors import UsageError
 from busprobe.files.documents import from_document, to_document
+from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS
+from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PollingRow, PollingTable
 from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import RESOLUTION, Times, milliseconds
+from busprobe.prove.trial import Trial
 from busprobe.prove.words import findings, hindrance_words, unit_words
 
 PROOF_FORMAT = "busprobe.proof/1"
@@ -72,11 +76,69 @@ def table_document(table: PollingTable, measured_cycle_s: float | None = None) -
     }
 
 
+@dataclass(frozen=True)
+class KeptTrial:
+    """A trial of a polling table as it is kept in a job."""
+
+    made: str
+    requests: frozenset[tuple[Place, bytes]]
+    """The frames of the table, each with the place that it is for."""
+    given: tuple[tuple[Place, Block], ...]
+    """Requests with registers in between that were answered."""
+    refused: tuple[tuple[Place, Block], ...]
+    """Registers in between that were not given."""
+    cycle_s: float | None
+    """The median time of a cycle on the bus; None where none was finished."""
+    cycles: int
+    polls: int
+    failed: int
+    """Polls without a conforming reply in time."""
+
+
+def trial_document(trial: Trial, cycles: Proof) -> dict[str, Any]:
+    """A trial as stored in a job: the table, what was asked for it, and what cycles of it took."""
+    cycle_s = cycles.round_times.median
+    return {
+        **table_document(trial.table, cycle_s),
+        "given": [_placed_block(place, block) for place, block in trial.given],
+        "refused": [_placed_block(place, block) for place, block in trial.refused],
+        "complete": trial.complete,
+        "cycle_s": cycle_s,
+        "cycles": cycles.rounds,
+        "polls": cycles.polls,
+        "failed": cycles.failed,
+    }
+
+
+def kept_trial(made: str, document: Mapping[str, Any]) -> KeptTrial | None:
+    """Read back what `trial_document` wrote; None where it is in another format."""
+    if document.get("format") != POLLING_FORMAT:
+        return None
+    return KeptTrial(
+        made=made,
+        requests=frozenset(
+            (_place(row), bytes.fromhex(row["request"])) for row in document["rows"]
+        ),
+        given=tuple((_place(one), from_document(Block, one)) for one in document["given"]),
+        refused=tuple((_place(one), from_document(Block, one)) for one in document["refused"]),
+        cycle_s=document["cycle_s"],
+        cycles=document["cycles"],
+        polls=document["polls"],
+        failed=document["failed"],
+    )
+
+
+def _place(document: Mapping[str, Any]) -> Place:
+    return Place.parse(f"{document['address']} {document['settings']}")
+
+
+def _placed_block(place: Place, block: Block) -> dict[str, Any]:
+    return {"address": place.address, "settings": str(place.settings), **to_document(block)}
+
+
 def _row(row: PollingRow) -> dict[str, Any]:
     return {
-        "address": row.place.address,
-        "settings": str(row.place.settings),
-        **to_document(row.block),
+        **_placed_block(row.place, row.block),
         "every_s": row.every_s,
         "points": list(row.names),
         "registers_between": sum(block.count for block in row.between),

@@ -14,9 +14,9 @@ from busprobe.errors import RefusedError
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.place import Place
+from busprobe.line.place import HIGHEST_ADDRESS, Place
 from busprobe.modbus import framing
-from busprobe.modbus.addresses import FIRST, HIGHEST, LAST, both_forms, format_addresses
+from busprobe.modbus.addresses import FIRST, LAST, both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import valid_frames
@@ -51,7 +51,7 @@ def check_move(move: Move) -> None:
             means="All of them would share it afterwards.",
             todo="Find the address that the unit has itself, with only that unit on the pair.",
         )
-    if not FIRST <= old <= HIGHEST:
+    if not FIRST <= old <= HIGHEST_ADDRESS:
         raise RefusedError(
             f"{old} is not a unit address.", todo=f"Give one from {FIRST} to {LAST}."
         )

@@ -20,8 +20,8 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.profiles.schema import Profile
 from busprobe.prove import endurance
-from busprobe.prove.bus_polling import polled_units, trial_document
-from busprobe.prove.documents import PROOF_FORMAT, proof_document, stored_proof
+from busprobe.prove.bus_polling import polled_units
+from busprobe.prove.documents import PROOF_FORMAT, proof_document, stored_proof, trial_document
 from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.trial import Trial, try_table
@@ -153,8 +153,5 @@ def try_polling(
     asked = endurance.table_targets(trial.table)
     for event in endurance.endure(line, asked, endurance.RunPlan(rounds=rounds), stop=stop):
         if isinstance(event, endurance.RunFinished):
-            proof = event.proof
-            cycle = proof.round_times.median
-            counts = {"cycles": proof.rounds, "polls": proof.polls, "failed": proof.failed}
-            job.record("polling", trial_document(trial, cycle, **counts))
+            job.record("polling", trial_document(trial, event.proof))
         yield event

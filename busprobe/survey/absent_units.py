@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.replies import Reply, Verdict
 from busprobe.modbus.requests import Request
 from busprobe.survey import words
 from busprobe.survey.close_look import Examination
 from busprobe.survey.events import Event, Found
 from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.probes import Asking, Probe, WireStep, ladder
+from busprobe.survey.probes import Probe, WireStep, ask, ladder
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import PATIENCE
 
@@ -61,8 +61,7 @@ def everywhere(
     def answered(requests: Iterable[Request]) -> Generator[WireStep, None, list[Reply]]:
         replies = []
         for request in requests:
-            yield Asking.of(request, line.settings, waits)
-            replies.append(judge(request, line.exchange(request, waits)))
+            replies.append((yield from ask(line, request, waits)))
         return [r for r in replies if r.present or r.verdict is Verdict.FOREIGN]
 
     empty = [address for address in _SELDOM if address not in known][:3]

@@ -12,11 +12,11 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.replies import Reply, Verdict, judge
+from busprobe.modbus.replies import Reply, Verdict
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import probes, words
-from busprobe.survey.findings import Evidence, Finding, Kind, Latency, Remark
+from busprobe.survey.findings import Evidence, Finding, Kind, Remark, ReplyLatency
 from busprobe.survey.interference import (
     foreign_frames,
     has_stray_bytes,
@@ -24,7 +24,7 @@ from busprobe.survey.interference import (
     is_damaged,
     is_silence,
 )
-from busprobe.survey.probes import Asking, Listening, WireStep, to_the_end
+from busprobe.survey.probes import Listening, WireStep, to_the_end
 from busprobe.survey.verdict import analyse, identities
 
 CLOSE_LOOK = Waits(reply=1.2, after=0.12)
@@ -75,9 +75,9 @@ class Examination:
         return tuple(map(words.remark, self.remarks))
 
     @property
-    def latency(self) -> Latency | None:
+    def latency(self) -> ReplyLatency | None:
         """How long the unit took to reply; None if it never did."""
-        return Latency.of(self.replies)
+        return ReplyLatency.of(self.replies)
 
     @property
     def clean(self) -> bool:
@@ -172,8 +172,7 @@ class _CloseLook:
     def ask(self, request: Request, *, after: float | None = None) -> Iterator[WireStep]:
         """One exchange; a second reply is waited for briefly, or `after` seconds."""
         waits = self._waits if after is None else replace(self._waits, after=after)
-        yield Asking.of(request, self._line.settings, waits)
-        reply = judge(request, self._line.exchange(request, waits))
+        reply = yield from probes.ask(self._line, request, waits)
         self.replies.append(reply)
         if reply.present and reply.latency is not None:
             self._slowest = max(self._slowest, reply.latency)

@@ -101,7 +101,7 @@ class Remark:
 
 
 @dataclass(frozen=True)
-class Latency:
+class ReplyLatency:
     """How long a unit took to begin its replies, in seconds from the end of the request."""
 
     minimum: float
@@ -109,7 +109,7 @@ class Latency:
     maximum: float
 
     @classmethod
-    def of(cls, replies: Iterable[Reply]) -> Latency | None:
+    def of(cls, replies: Iterable[Reply]) -> ReplyLatency | None:
         """Sum up the replies that can be told to be the unit's own; None where there are none."""
         seconds = [r.latency for r in replies if r.present and r.latency is not None]
         return cls(min(seconds), statistics.median(seconds), max(seconds)) if seconds else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from busprobe.line.exchange import Exchange
+from busprobe.modbus.replies import Reply
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame
 from busprobe.survey.interference import can_answer
@@ -21,12 +21,13 @@ class OpenRequests:
         self.suspects: list[tuple[Request, ...]] = []
         """For each time that stray bytes came: what was asked shortly before."""
 
-    def book(self, request: Request, exchange: Exchange, *, answered: bool) -> None:
-        """Book a request; those so old that no reply is expected any more are forgotten."""
-        while self._open and self._open[0][0] < exchange.ended - LATE_FOR:
+    def book(self, reply: Reply) -> None:
+        """Book a request by its reply; those so old that no reply is expected any more are
+        forgotten."""
+        while self._open and self._open[0][0] < reply.exchange.ended - LATE_FOR:
             self._open.popleft()
-        if not answered:
-            self._open.append((exchange.sent, request))
+        if not reply.present:
+            self._open.append((reply.exchange.sent, reply.request))
 
     def forget(self) -> None:
         """At other settings no reply to these will be heard."""

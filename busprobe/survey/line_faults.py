@@ -12,7 +12,7 @@ from busprobe.errors import PortError
 from busprobe.line.exchange import Waits, has_more_ones, is_echo
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings, Parity
-from busprobe.modbus.replies import Reply, judge
+from busprobe.modbus.replies import Reply
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import words
 from busprobe.survey.events import Event, Fault
@@ -20,7 +20,7 @@ from busprobe.survey.findings import About, IgnoredSettings
 from busprobe.survey.interference import is_altered_echo
 from busprobe.survey.late_replies import OpenRequests
 from busprobe.survey.listen import listening
-from busprobe.survey.probes import Asking, Probe, WireStep
+from busprobe.survey.probes import Probe, WireStep, ask
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import LearnedWaits
 
@@ -142,8 +142,8 @@ def find_ignored(
             return False  # a rate that the port refuses is one that it applies
         request = probe.request(address)
         for _ in range(_TRIES):
-            yield Asking.of(request, settings, waits)
-            if not judge(request, line.exchange(request, waits)).present:
+            reply = yield from ask(line, request, waits)
+            if not reply.present:
                 return False
         return True
 

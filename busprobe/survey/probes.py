@@ -15,7 +15,9 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from busprobe.line.exchange import Waits
+from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
+from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import (
     Function,
     Request,
@@ -116,15 +118,13 @@ class Asking:
     """A request is about to leave."""
 
     settings: LineSettings
-    address: int
-    words: str
-    frame: bytes
+    request: Request
     waits: Waits
 
-    @classmethod
-    def of(cls, request: Request, settings: LineSettings, waits: Waits) -> Asking:
-        """What asking `request` is."""
-        return cls(settings, request.address, request.words, request.frame, waits)
+    @property
+    def address(self) -> int:
+        """The unit address asked."""
+        return self.request.address
 
 
 @dataclass(frozen=True)
@@ -139,6 +139,12 @@ T = TypeVar("T")
 
 WireStep = Asking | Listening
 """One thing done on the wire."""
+
+
+def ask(line: Line, request: Request, waits: Waits) -> Generator[WireStep, None, Reply]:
+    """One exchange, told of before; raises `PortError` if the port fails."""
+    yield Asking(line.settings, request, waits)
+    return judge(request, line.exchange(request, waits))
 
 
 def to_the_end(steps: Generator[Any, None, T]) -> T:

@@ -10,7 +10,7 @@ from busprobe.line.exchange import Echo, Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, judge
+from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import words
@@ -31,7 +31,7 @@ from busprobe.survey.interference import (
 )
 from busprobe.survey.late_replies import OpenRequests
 from busprobe.survey.line_faults import LineFaults, find_ignored
-from busprobe.survey.probes import LADDER, Asking, Listening, Probe
+from busprobe.survey.probes import LADDER, Listening, Probe, ask
 from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import MOST_ROUNDS, PATIENCE, LearnedWaits, may_miss, rounds_needed
@@ -124,12 +124,10 @@ class Search:
 
     def ask(self, request: Request, waits: Waits) -> Generator[Event, None, Reply]:
         """One exchange with its event; raises `PortError`."""
-        yield Asking.of(request, self._line.settings, waits)
-        exchange = self._line.exchange(request, waits)
-        reply = judge(request, exchange)
-        self._open_requests.book(request, exchange, answered=reply.present)
+        reply = yield from ask(self._line, request, waits)
+        self._open_requests.book(reply)
         self._state.exchanges += 1
-        self._state.echoes += exchange.echo is Echo.FULL
+        self._state.echoes += reply.exchange.echo is Echo.FULL
         if answer(reply) and is_silence(reply):
             yield from self._faults.pulse()
         elif answer(reply):

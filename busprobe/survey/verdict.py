@@ -20,7 +20,7 @@ from busprobe.modbus.requests import Function
 from busprobe.modbus.traffic import Frame
 from busprobe.survey import words
 from busprobe.survey.collision import overlaps
-from busprobe.survey.findings import Kind, Latency, Remark, RemarkKind
+from busprobe.survey.findings import Kind, Remark, RemarkKind, ReplyLatency
 from busprobe.survey.interference import (
     BAD,
     OVERLONG,
@@ -157,6 +157,14 @@ def _unsure_or_silent(heard: Sequence[Reply], noisy: bool, heads_needed: int) ->
     return Analysis(Kind.SILENT, (Remark(RemarkKind.STRAY_BYTES),) if heard else ())
 
 
+def _by_request(replies: Iterable[Reply]) -> Sequence[Sequence[Reply]]:
+    """The replies to each request, in order."""
+    groups: defaultdict[bytes, list[Reply]] = defaultdict(list)
+    for reply in replies:
+        groups[reply.request.frame].append(reply)
+    return list(groups.values())
+
+
 def _other_address(heard: Sequence[Reply]) -> int | None:
     """The address under which a unit answers what this one is asked, whatever that is.
 
@@ -222,13 +230,9 @@ def _two_identities(replies: Sequence[Reply]) -> Remark | None:
 
 def _yes_and_no(replies: Sequence[Reply]) -> Remark | None:
     """The same request answered, refused and answered again."""
-    by_request: defaultdict[bytes, list[bool]] = defaultdict(list)
-    for reply in replies:
-        if reply.present and reply.exception not in _BUSY and not holds_request(reply):
-            by_request[reply.request.frame].append(reply.valid)
-    for answers in by_request.values():
-        changes = sum(a is not b for a, b in pairwise(answers))
-        if changes >= _SEVERAL:
+    own = (r for r in replies if r.present and r.exception not in _BUSY and not holds_request(r))
+    for group in _by_request(own):
+        if sum(one.valid is not other.valid for one, other in pairwise(group)) >= _SEVERAL:
             return Remark(RemarkKind.ANSWERED_AND_REFUSED)
     return None
 
@@ -256,15 +260,13 @@ def _some_always_corrupted(replies: Sequence[Reply]) -> Remark | None:
     Noise does not read requests; two units do, and where they say the same at the same time it
     comes through.
     """
-    by_request: defaultdict[bytes, list[Reply]] = defaultdict(list)
-    for reply in replies:
-        by_request[reply.request.frame].append(reply)
-    answered = [r for group in by_request.values() if any(r.present for r in group) for r in group]
+    groups = _by_request(replies)
+    answered = [r for group in groups if any(r.present for r in group) for r in group]
     if sum(r.present for r in answered) < _ENOUGH_SOUND or 6 * sum(
         is_damaged(r) for r in answered
     ) > len(answered):
         return None
-    for group in by_request.values():
+    for group in groups:
         corrupted = sum(is_damaged(r) and not is_start_cut_off(r) for r in group)
         if (
             corrupted > _SEVERAL
@@ -281,11 +283,7 @@ def _identity_corrupted(replies: Sequence[Reply]) -> Remark | None:
     short = [r for r in replies if r.request.function in _FIXED_LENGTH and not is_silence(r)]
     if len(short) < _ENOUGH_SOUND or 6 * sum(map(is_damaged, short)) > len(short):
         return None
-    by_request: defaultdict[bytes, list[Reply]] = defaultdict(list)
-    for reply in replies:
-        if reply.request.function not in _FIXED_LENGTH:
-            by_request[reply.request.frame].append(reply)
-    for group in by_request.values():
+    for group in _by_request(r for r in replies if r.request.function not in _FIXED_LENGTH):
         if len(group) >= _SEVERAL and all(map(is_damaged, group)):
             return Remark(RemarkKind.IDENTITY_CORRUPTED, (int(group[0].request.function),))
     return None
@@ -341,10 +339,8 @@ def _corrupted_after_valid_start(replies: Sequence[Reply]) -> Remark | None:
     if len(bad) < _MANY or 4 * len(bad) < 3 * len(short):
         return None
     begins = sum(r.exchange.received[0] == r.request.address for r in bad)
-    ways: defaultdict[bytes, set[bytes]] = defaultdict(set)
-    for reply in bad:
-        ways[reply.request.frame].add(reply.exchange.received)
-    if begins >= 0.85 * len(bad) and any(len(received) >= _SEVERAL for received in ways.values()):
+    ways = [len({r.exchange.received for r in group}) for group in _by_request(bad)]
+    if begins >= 0.85 * len(bad) and max(ways) >= _SEVERAL:
         return Remark(RemarkKind.CORRUPTED_AFTER_VALID_START, (len(short), len(bad)))
     return None
 
@@ -363,10 +359,8 @@ _SIGNS_IN_CORRUPTED: tuple[_Test, ...] = (
 def _is_lossy(replies: Sequence[Reply]) -> bool:
     """Whether requests that are answered at other times go without: noise corrupts them too, a
     second unit does not."""
-    groups: defaultdict[bytes, list[bool]] = defaultdict(list)
-    for reply in replies:
-        groups[reply.request.frame].append(is_silence(reply))
-    silent = [quiet for group in groups.values() if not all(group) for quiet in group]
+    groups = [[is_silence(r) for r in group] for group in _by_request(replies)]
+    silent = [quiet for group in groups if not all(group) for quiet in group]
     return len(silent) >= _MANY and silent.count(True) > _LOSSY * len(silent)
 
 
@@ -420,6 +414,6 @@ def _remarks(replies: Sequence[Reply]) -> Iterator[Remark]:
         yield Remark(RemarkKind.FIRST_REQUEST_MISSED)
     if present and all(r.exception == 1 for r in present):
         yield Remark(RemarkKind.REFUSES_EVERYTHING)
-    latency = Latency.of(present)
+    latency = ReplyLatency.of(present)
     if latency is not None and latency.maximum > _SLOW:
         yield Remark(RemarkKind.SLOW, (round(1000 * latency.maximum),))

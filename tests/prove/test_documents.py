@@ -1,4 +1,4 @@
-"""Proofs as the program of before kept them in a job."""
+"""Proofs and trials of a polling table as the program of before kept them in a job."""
 
 from __future__ import annotations
 
@@ -8,13 +8,17 @@ from typing import Any
 
 from busprobe.line.place import Place
 from busprobe.modbus.replies import Verdict
-from busprobe.prove.documents import proof_document, stored_proof
+from busprobe.profiles.read_requests import Block
+from busprobe.prove.documents import kept_trial, proof_document, stored_proof
 from busprobe.prove.proof import PollResult
 from tests.prove.bench import SETTINGS
 
 KEPT = Path(__file__).parent / "kept" / "proof-1.json"
 """Made by the program at commit bf6ad33: four units, one of them silent twice, one late once and
 answered for by another, one that refuses what it is asked, one after a stray byte."""
+
+KEPT_TRIAL = KEPT.with_name("polling-1.json")
+"""Made by the same program in the unattended demo: one range was refused, 20 cycles were clean."""
 
 
 def kept() -> Any:
@@ -52,3 +56,15 @@ def test_a_run_kept_before_it_was_counted_when_polls_fail_is_read_without_that()
     assert proof.asked_rounds is None
     assert [sum(unit.failures_over_time.counts.values()) for unit in proof.units] == [0] * 4
     assert proof.failed == 8
+
+
+def test_a_trial_kept_by_an_earlier_program_is_read_as_it_was() -> None:
+    document = json.loads(KEPT_TRIAL.read_text(encoding="utf-8"))
+    trial = kept_trial("2026-11-28T09:20:10.241Z", document)
+    assert trial is not None
+    assert trial.refused == ((Place.parse("21 9600-8E1"), Block(4, 54, 18)),)
+    assert trial.given == ()
+    assert len(trial.requests) == len(document["rows"]) == 11
+    assert (trial.cycles, trial.polls, trial.failed) == (20, 220, 0)
+    assert trial.cycle_s == 0.46330000000000005
+    assert kept_trial("", {**document, "format": "busprobe.polling/9"}) is None

@@ -12,7 +12,7 @@ from busprobe.files.documents import from_document, to_document
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.survey.close_look import examine
-from busprobe.survey.findings import Finding, Kind, Latency, SurveyResult, asked_and_found
+from busprobe.survey.findings import Finding, Kind, ReplyLatency, SurveyResult, asked_and_found
 from busprobe.survey.probes import Probe
 from busprobe.survey.survey import Survey
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
@@ -54,10 +54,17 @@ def test_a_latency_counts_from_the_end_of_the_request_to_the_first_byte_of_the_f
     port = ScriptedPort(lambda request, settings: [(0.005, b"\x00"), *unit(request, settings)])
     seen = examine(Line(port, SETTINGS), 5)
     reads = [r for r in seen.replies if r.registers and len(r.frame) == 9]
-    latency = Latency.of(reads)
+    latency = ReplyLatency.of(reads)
     assert latency is not None
     assert latency.median == pytest.approx(0.03 - 9 * 10 / 9600)
-    assert Latency.of([]) is None
+    assert ReplyLatency.of([]) is None
+
+
+def test_what_a_survey_has_shown_survives_the_way_through_its_progress_document() -> None:
+    survey = Survey(line_of(segment("impostor")), AT_9600, range(1, 40))
+    end = result(list(survey))
+    assert end.untested and end.findings and end.line_notes and end.answered_everywhere
+    assert SurveyResult.from_progress(json.loads(json.dumps(end.progress()))) == end
 
 
 def test_progress_of_the_first_format_is_read() -> None:

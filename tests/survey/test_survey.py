@@ -250,7 +250,7 @@ def test_an_interrupted_survey_goes_on_where_it_was() -> None:
     first = result(on(line, steer=at_address))
     events = on(line, resume=first.progress())
     asked_again = [e for e in events if isinstance(e, Asking) and e.address in range(13, 20)]
-    assert not [e for e in asked_again if e.frame[1:4] == b"\x03\x00\x00"]
+    assert not [e for e in asked_again if e.request.frame[1:4] == b"\x03\x00\x00"]
     end = result(events)
     assert listed(end.findings) == truth(bus, AT_9600)
     assert end.complete

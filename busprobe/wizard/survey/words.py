@@ -45,8 +45,8 @@ def asking_words(asking: Asking | Listening, faults: Sequence[str]) -> str:
     if isinstance(asking, Listening):
         words = f"{asking.settings}  Listens {asking.seconds:.1f} s; nothing is sent."
     else:
-        sends = f"Sends {hex_bytes(asking.frame)}, waits {1000 * asking.waits.reply:.0f} ms"
-        words = f"{asking.settings}  {asking.words}\n{sends}"
+        sends = f"Sends {hex_bytes(asking.request.frame)}, waits {1000 * asking.waits.reply:.0f} ms"
+        words = f"{asking.settings}  {asking.request.words}\n{sends}"
     return f"{words}\n! {faults[-1]}" if faults else words
 
 

@@ -11,7 +11,11 @@ from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.handover.formats import polling_files
 from busprobe.handover.known_bus import polling_of
 from busprobe.job.intervals import USUAL
-from busprobe.prove.bus_polling import cycle_words, trial_document
+from busprobe.modbus.replies import Verdict
+from busprobe.prove.bus_polling import cycle_words
+from busprobe.prove.documents import trial_document
+from busprobe.prove.proof import Proof, UnitTally
+from busprobe.prove.statistics import Times
 from busprobe.prove.trial import Trial
 from busprobe.text import hex_bytes
 from tests.handover.formats.test_csv_files import records
@@ -155,7 +159,9 @@ def tried(bus_list: BusList, **changes: object) -> BusList:
     """The list after its table was tried: all given, nothing refused, 43.5 ms a cycle."""
     table = polling_of(bus_list).table
     given = tuple((row.place, row.block) for row in table.rows)
-    document = trial_document(Trial(table, given, ()), 0.0435, cycles=20, polls=20, failed=0)
+    tally = UnitTally(table.rows[0].place, {Verdict.OK: 20})
+    cycles = Proof((tally,), 1.0, 0.5, 0.0, rounds=20, round_times=Times().adding(0.0435))
+    document = trial_document(Trial(table, given, ()), cycles)
     return replace(bus_list, trial=StepSheet(MADE, json.loads(json.dumps({**document, **changes}))))
 
 
