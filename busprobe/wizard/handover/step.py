@@ -18,7 +18,7 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
-from busprobe.handover.bus_list import State, UnitRow
+from busprobe.handover.bus_list import UnitRow
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
@@ -30,7 +30,7 @@ from busprobe.wizard.common.form import Field, Form, file_path, optional
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
-from busprobe.wizard.common.signs import Sign, signed
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
@@ -63,10 +63,6 @@ _WHERE_KEY = "wizard.papers"
 
 def _nothing() -> None:
     """Nothing follows a form that was asked for by itself."""
-
-
-_SIGNS: dict[State, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
-"""How a row that was found is shown."""
 
 
 @dataclass(frozen=True)
@@ -396,7 +392,7 @@ class HandoverStep(Step):
     def _row(self, row: UnitRow) -> list[Text | str]:
         cycle = {True: "yes", False: "no", None: "-"}[row.power_cycle_verified]
         what = " ".join(filter(None, (row.maker, row.model))) or "-"
-        state = signed(self, _SIGNS[row.state]) if row.found else Text(f"· {row.state}")
+        state = signed(self, OF_KIND[row.state]) if row.found else Text(f"· {row.state}")
         cells: list[Text | str] = [
             str(row.number),
             both_forms(row.address),
