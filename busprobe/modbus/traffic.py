@@ -1,4 +1,4 @@
-"""Traffic we did not cause: valid frames found in bytes heard on the pair.
+"""Traffic we did not cause: valid frames found in bytes heard on the bus.
 
 A reply to our own late request and another master's exchanges both turn up here; who asks whom
 is told by their order.

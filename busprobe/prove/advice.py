@@ -93,14 +93,16 @@ def _pause(proof: Proof, answering: Sequence[UnitTally]) -> Advised:
     value = used
     if not missing:
         reason = words.pause_held(polls, standard)
-    elif garbled:
-        reason = words.pause_with_garbled_replies(missing, polls, used)
-    elif proof.pattern.together:
-        reason = words.pause_with_shared_failures(missing, polls, used)
-    elif longer is None:
-        reason = words.pause_at_its_longest(missing, polls, used)
     else:
-        value, reason = longer, words.pause_to_try(missing, polls, used)
+        if garbled:
+            what_then = words.MEND_DISTURBANCE
+        elif proof.pattern.together:
+            what_then = words.MEND_WHAT_IS_SHARED
+        elif longer is None:
+            what_then = words.NO_LONGER_PAUSE
+        else:
+            value, what_then = longer, words.TRY_LONGER_PAUSE
+        reason = words.pause_not_held(missing, polls, used, what_then)
     return Advised("pause between frames", _up_to(1000 * value, 1), "ms", reason)
 
 

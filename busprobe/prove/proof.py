@@ -246,7 +246,7 @@ class Proof:
 
     @property
     def wire_share(self) -> float:
-        """Share of the run's time in which bits were on the pair; the rest was waiting for units
+        """Share of the run's time in which bits were on the bus; the rest was waiting for units
         and gaps."""
         if not self.seconds:
             return 0.0

@@ -145,43 +145,23 @@ def pause_held(polls: int, standard_s: float) -> str:
     )
 
 
-def pause_with_garbled_replies(missing: int, polls: int, used_s: float) -> str:
-    """Of a pause where replies were damaged, too."""
-    return (
-        f"{_no_reply(missing, polls, used_s)}, and others came garbled: mend the disturbance first,"
-        " then measure again."
-    )
-
-
-def pause_with_shared_failures(missing: int, polls: int, used_s: float) -> str:
-    """Of a pause where several units failed in the same rounds."""
-    return (
-        f"{_no_reply(missing, polls, used_s)}, at several units in the same rounds: mend what they"
-        " share first, then measure again."
-    )
-
-
-def pause_at_its_longest(missing: int, polls: int, used_s: float) -> str:
-    """Of a pause longer than which none is tried."""
-    return (
-        f"{_no_reply(missing, polls, used_s)}: a still longer pause will not help, look for the"
-        " cause."
-    )
-
-
-def pause_to_try(missing: int, polls: int, used_s: float) -> str:
-    """Of the next longer pause."""
-    return (
-        f"{_no_reply(missing, polls, used_s)}; some units need more (common practice). This is the"
-        " next longer pause to try, not yet a proven one: run again with it."
-    )
-
-
-def _no_reply(missing: int, polls: int, used_s: float) -> str:
+def pause_not_held(missing: int, polls: int, used_s: float, what_then: str) -> str:
+    """Of a pause with which replies were missing; `what_then` is one of the four below."""
     return (
         f"{missing} of {polls} polls of the units that answer had no reply in time with"
-        f" {_ms(used_s)}"
+        f" {_ms(used_s)}{what_then}"
     )
+
+
+MEND_DISTURBANCE = ", and others came garbled: mend the disturbance first, then measure again."
+MEND_WHAT_IS_SHARED = (
+    ", at several units in the same rounds: mend what they share first, then measure again."
+)
+NO_LONGER_PAUSE = ": a still longer pause will not help, look for the cause."
+TRY_LONGER_PAUSE = (
+    "; some units need more (common practice). This is the next longer pause to try, not yet a"
+    " proven one: run again with it."
+)
 
 
 def retries_reason(address: int, rate: float, lost: float, *, in_bursts: bool) -> str:

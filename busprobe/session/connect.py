@@ -44,7 +44,7 @@ class SegmentTerminals:
         )
 
     def connect(self, name: str, *, connected: bool) -> None:
-        """Screw a unit to the pair, or take it off."""
+        """Connect a unit to the bus, or take it off."""
         self._segment.connect(name, connected=connected)
 
     def swap(self, name: str) -> None:

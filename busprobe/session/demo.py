@@ -1,7 +1,7 @@
 """The whole job on the virtual segment without a screen: found, told apart, readdressed, proven,
 handed over.
 
-The virtual segment only plays what a technician's hands do at the terminals (units taken off, put
+The virtual segment only plays what a technician does at the terminals (units taken off, put
 back, switched off and on); everything that is said of the bus comes from its wires.  At the end the
 list that was handed over is held against what is really on the segment.
 """
@@ -37,7 +37,7 @@ from busprobe.virtual.segment import Segment
 from busprobe.virtual.unit import Unit
 
 SCENARIO = "site"
-"""Two units at the factory address, and four line settings on one pair."""
+"""Two units at the factory address, and four line settings on one bus."""
 
 FIRST_FREE = 11
 """Units at their factory address are counted up from here; the addresses below stay free for new

@@ -1,5 +1,5 @@
-"""What a job knows of its pair: the record of the wiring step, logs of hunts, and what failures say
-of the pair."""
+"""What a job knows of its wiring: the record of the step, logs of hunts, and what failures say of
+it."""
 
 from __future__ import annotations
 

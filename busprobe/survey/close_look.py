@@ -32,7 +32,7 @@ CLOSE_LOOK = Waits(reply=1.2, after=0.12)
 after a reply for a second unit of another make to show itself; common practice."""
 
 _QUIET_LISTEN = 0.3
-"""Seconds of listening that tell noise on the pair from two units at one address."""
+"""Seconds of listening that tell noise on the bus from two units at one address."""
 _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows
 in the next one."""
@@ -48,9 +48,9 @@ _QUICK = 0.1
 _FOR_THE_QUICK = 0.25
 """Seconds for which its replies are waited for."""
 _ENOUGH = 3
-"""Valid replies that make a unit believable on a noisy pair."""
+"""Valid replies that make a unit believable on a noisy bus."""
 _MOST_TRIES = 40
-"""Exchanges after which an address is given up on however noisy the pair is."""
+"""Exchanges after which an address is given up on however noisy the bus is."""
 _MOST_EVIDENCE = 8
 
 

@@ -43,7 +43,7 @@ class Found:
 
 @dataclass(frozen=True)
 class OtherMasterHeard:
-    """Another master talks on this pair.
+    """Another master talks on this bus.
 
     The survey ends next unless `Survey.go_on` is called before it is resumed: asking while
     another master is asking disturbs a plant that may be running.

@@ -31,7 +31,7 @@ _MANY_PULSES = 8
 _MORE_THAN_A_FRAME = 300
 """Bytes in one exchange that no frame explains (256 at most, V1.02 section 2.5.1)."""
 _LISTEN = 1.0
-"""Seconds of listening that tell a pair that is never quiet."""
+"""Seconds of listening that tell a bus that is never quiet."""
 _LATE_BURSTS = 0.008
 """Seconds from which bursts are told of; the latency timer of common USB chips is 16 ms (common
 practice)."""
@@ -66,7 +66,7 @@ class LineFaults:
         self._echoes: defaultdict[LineSettings, list[Echoed]] = defaultdict(list)
 
     def never_quiet(self, reply: Reply) -> Generator[Event, None, tuple[Frame, ...]]:
-        """Where more came than any frame has, listen whether the pair is ever quiet; the frames
+        """Where more came than any frame has, listen whether the bus is ever quiet; the frames
         heard meanwhile."""
         if len(reply.exchange.leftover) + len(reply.exchange.received) <= _MORE_THAN_A_FRAME:
             return ()

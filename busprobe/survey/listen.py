@@ -1,4 +1,4 @@
-"""Listening before asking: is the pair quiet, noisy, stuck, or is another master at work?"""
+"""Listening before asking: is the bus quiet, noisy, stuck, or is another master at work?"""
 
 from __future__ import annotations
 

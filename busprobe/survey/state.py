@@ -48,7 +48,7 @@ class SurveyState:
     """Where one unit answers every address."""
     other_master: bool = False
     stuck: bool = False
-    """Whether the pair is never quiet."""
+    """Whether the bus is never quiet."""
     noise_bytes: int = 0
     exchanges: int = 0
     echoes: int = 0

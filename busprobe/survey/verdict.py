@@ -53,7 +53,7 @@ _FIXED_LENGTH = (
 _COMMON_CODES = (1, 2)
 """Exceptions for a function or register that a unit does not have."""
 _FEW_BITS = 3
-"""Wrong bits in a short reply that a noisy pair explains."""
+"""Wrong bits in a short reply that a noisy bus explains."""
 _SEVERAL = 3
 """How often a pattern has to be seen to count."""
 
@@ -85,7 +85,7 @@ def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
     request."""
     lossy = _is_lossy(replies)
     heard = [r for r in replies if not is_silence(r)]
-    # Where others ask on the same pair, their frames pass by too, whole or in pieces, and prove
+    # Where others ask on the same bus, their frames pass by too, whole or in pieces, and prove
     # nothing.
     undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
     # Where the adapter alters its own echo, that cannot be told from a corrupted reply each time.

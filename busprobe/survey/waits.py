@@ -60,7 +60,7 @@ def rounds_needed(lost: int, asked: int) -> int:
     miss none.
 
     So often that less than one unit in ten thousand is missed if losses are independent and as
-    frequent as the count still allows; capped, since a pair that loses most requests needs repair
+    frequent as the count still allows; capped, since a bus that loses most requests needs repair
     and not patience.
     """
     if not lost:

@@ -29,6 +29,7 @@ from busprobe.readdress.procedure import Move
 from busprobe.readdress.undo import move_to_undo
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
+from busprobe.survey.kept_survey import KeptSurvey
 
 KEPT = Path(__file__).parents[1] / "job" / "kept"
 
@@ -139,3 +140,14 @@ def test_what_the_next_identification_replaces_is_told_from_other_notes(kept: Ke
     assert "line settings changed from 9600-8N1" in other
     assert (units[40].not_recognised, units[40].differences) == ("", ())
     assert len(units[40].notes) == 2
+
+
+def test_the_survey_is_read_as_its_document_has_it(kept: Kept) -> None:
+    record = kept.job.latest_survey()
+    assert record is not None
+    survey = KeptSurvey.of(record)
+    found = [(f"{each['address']} {each['settings']}", each["kind"]) for each in record.findings]
+    assert [(str(each.place), each.kind) for each in survey.findings] == found
+    assert found
+    assert survey.complete
+    assert all(survey.asked_at[settings] for settings in survey.settings)

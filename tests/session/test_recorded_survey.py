@@ -12,7 +12,8 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
-from busprobe.survey.events import Found, Started
+from busprobe.survey.events import Finished, Found, Started
+from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
 
 STORE = load_all([shipped_folder()])
 
@@ -66,3 +67,36 @@ def test_a_finding_and_its_entry_in_the_list_are_kept_together_or_not_at_all(
         record = job.latest_survey()
         assert record is not None
         assert len(record.findings) == len(job.units()) == 2
+
+
+def test_what_is_read_back_of_a_survey_is_what_it_found_cut_off_or_ended(tmp_path: Path) -> None:
+    """Cut off there is something to go on from, and what is left is asked at no settings."""
+    settings = [LineSettings.parse("9600-8N1"), LineSettings.parse("19200-8E1")]
+    with Job.create(tmp_path / "a.busjob") as job:
+        session = Session(job, STORE, connector=Connector(virtual_clock=VirtualClock()))
+        session.open("virtual:clean", settings[0])
+        found = []
+        for event in session.survey(settings, range(1, 40), expect=30):
+            if isinstance(event, Found):
+                found.append(KeptFinding.of(event.finding))
+                break  # as a crash would
+        cut_off = KeptSurvey.of(job.latest_survey())  # type: ignore[arg-type]
+        assert cut_off.cut_off
+        assert not cut_off.complete
+        assert list(cut_off.findings) == found
+        assert (cut_off.settings, cut_off.expect) == (tuple(settings), 30)
+        assert cut_off.addresses == tuple(range(1, 40))
+        assert set(cut_off.asked_at) == set(settings)
+
+        events = list(session.survey(settings, range(1, 40)))
+        [result] = [event.result for event in events if isinstance(event, Finished)]
+        ended = KeptSurvey.of(job.latest_survey())  # type: ignore[arg-type]
+        assert (ended.cut_off, ended.can_go_on, ended.complete) == (False, False, True)
+        assert ended.findings == tuple(map(KeptFinding.of, result.findings))
+        assert (ended.asked, ended.untested, ended.notes) == (
+            result.asked,
+            result.untested,
+            result.notes,
+        )
+        assert ended.asked_at[settings[0]] == set(range(1, 40))
+        session.close()

@@ -19,13 +19,14 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.form import values
 from busprobe.wizard.common.large_word import HEIGHT, drawn
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.prove.plots import scale_top
-from busprobe.wizard.readdress.forms import PRACTICE, read_practice
+from busprobe.wizard.readdress.forms import PRACTICE
 from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_sign
 from busprobe.wizard.survey.search_range import read_search
@@ -205,16 +206,27 @@ def test_wishes_and_the_goal_of_a_bus_are_the_same_but_for_units_that_stay() -> 
 
 
 def test_the_form_of_good_practice_takes_words_and_their_beginnings() -> None:
-    given = {"first": "20", "spares": "1", "which": "a", "order": "Address", "free": "n"}
-    assert read_practice(given) == Practice(
+    given = {
+        "first": "20",
+        "spares": "1",
+        "only_needed": "a",
+        "along_cable": "Address",
+        "factory_free": "n",
+    }
+    assert Practice(**values(PRACTICE, given)) == Practice(
         20, 1, along_cable=False, factory_free=False, only_needed=False
     )
-    assert read_practice({field.name: field.value for field in PRACTICE}) == Practice(
-        only_needed=True
-    )
-    for name, wrong in (("first", "0"), ("spares", "-1"), ("which", "some"), ("order", "")):
+    assert Practice(
+        **values(PRACTICE, {field.name: field.value for field in PRACTICE})
+    ) == Practice(only_needed=True)
+    for name, wrong in (
+        ("first", "0"),
+        ("spares", "-1"),
+        ("only_needed", "some"),
+        ("along_cable", ""),
+    ):
         with pytest.raises(UsageError):
-            read_practice({**given, name: wrong})
+            values(PRACTICE, {**given, name: wrong})
 
 
 # -- drawing

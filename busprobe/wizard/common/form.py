@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import ClassVar, Generic, Literal, TypeVar
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, ClassVar, Generic, Literal, Self, TypeVar
 
 from rich.text import Text
 from textual import on
@@ -21,21 +22,56 @@ _FEW = 4
 """Fields that have a line for their label and one for themselves."""
 
 
+T = TypeVar("T")
+
+
 @dataclass(frozen=True)
 class Field:
-    """One text field."""
+    """One text field: what stands beside and in it, and what its text means."""
 
     name: str
+    """The argument that its value is for whoever is given the form's values."""
     label: str
     value: str = ""
+    """The text that it begins with."""
     kind: Literal["text", "integer"] = "text"
     hint: str = ""
+    read: Callable[[str], Any] = str
+    """What is typed as the value it means; raises `UsageError`."""
+    write: Callable[[Any], str] = str
+    """A value as it is typed."""
+
+    def showing(self, value: object) -> Self:
+        """The same field with what is known already."""
+        return replace(self, value=self.write(value))
 
 
-Given = Mapping[str, str]
-"""The texts of the fields by their names."""
+def values(fields: Iterable[Field], texts: Mapping[str, str]) -> dict[str, Any]:
+    """What `texts` of `fields` mean, by name; raises `UsageError`."""
+    return {field.name: field.read(texts[field.name]) for field in fields}
 
-T = TypeVar("T")
+
+def only(**value: T) -> T:
+    """The value of a form with one field."""
+    (given,) = value.values()
+    return given
+
+
+def optional(read: Callable[[str], T]) -> Callable[[str], T | None]:
+    """Reads the same; an empty text is None."""
+    return lambda text: read(text) if text else None
+
+
+def file_path(text: str) -> Path:
+    """The path of a file; ``~`` is the home folder."""
+    return Path(text).expanduser()
+
+
+def whole_number(text: str) -> int:
+    """A number from 0; raises `UsageError`."""
+    if not text.isdecimal():
+        raise UsageError(f"'{text}' is not a whole number.", todo="Write 0, 1, 2 and so on.")
+    return int(text)
 
 
 class Form(ModalScreen[T | None], Generic[T]):
@@ -57,18 +93,19 @@ class Form(ModalScreen[T | None], Generic[T]):
         title: str,
         fields: Sequence[Field],
         *,
-        read: Callable[[Given], T],
+        make: Callable[..., T],
         words: str = "",
         start: str = "",
         keep: str = "Keep",
     ) -> None:
-        """`read` makes of the texts what they mean, or raises `UsageError`, which is shown while
-        the form stays open; `start` names the first field.
+        """`make` is given the values of the fields by their names, and its result is given back;
+        `start` names the first field.
 
-        `keep` is the word on the button that gives the fields back.
+        A `UsageError` of a field or of `make` is shown while the form stays open.  `keep` is the
+        word on the button that gives the fields back.
         """
         super().__init__()
-        self._read = read
+        self._make = make
         self._start = start
         self._keep = keep
         self._title = title
@@ -115,15 +152,15 @@ class Form(ModalScreen[T | None], Generic[T]):
     def action_keep(self) -> None:
         """Give back what the fields mean, unless something is wrong with them."""
         names = [field.name for field in self._fields]
-        given = {name: self.query_one(f"#field-{name}", Input).value.strip() for name in names}
+        texts = {name: self.query_one(f"#field-{name}", Input).value.strip() for name in names}
         try:
-            read = self._read(given)
+            made = self._make(**values(self._fields, texts))
         except UsageError as error:
             shown = self.query_one("#form-problem", Static)
             shown.update(Text(f"! {error}"))
             shown.display = True
         else:
-            self.dismiss(read)
+            self.dismiss(made)
 
     @on(Button.Pressed, "#cancel")
     def action_cancel(self) -> None:

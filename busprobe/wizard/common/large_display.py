@@ -13,7 +13,7 @@ from textual.reactive import reactive
 from textual.screen import Screen
 from textual.widgets import Footer, Static
 
-from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.large_word import LargeWord
 
 Alert = Literal["calm", "here", "gone"]
@@ -92,8 +92,7 @@ class LargeDisplay(Screen[None]):
                 self.happened(f"touched: {touched}", ring=False)
 
         fields = (Field("touched", "Terminal or wire"),)
-        form = Form("What did you touch?", fields, read=lambda given: given["touched"])
-        self.app.push_screen(form, keep)
+        self.app.push_screen(Form("What did you touch?", fields, make=only), keep)
 
     def end(self) -> None:
         """Close, at once or as soon as nothing is in front of this screen."""

@@ -3,13 +3,12 @@ apart."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import Enum
 from typing import Literal
 
 from rich.text import Text
 from textual.widget import Widget
-
-from busprobe.job.records import EntryKind
 
 Tone = Literal["good", "attention", "wrong", "plain"]
 
@@ -42,8 +41,8 @@ class Sign(Enum):
         self.word = word
 
 
-OF_KIND: dict[EntryKind, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
-"""What was concluded of a place, as a sign."""
+OF_KIND: Mapping[str, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
+"""Sign by what was concluded of a place, an `EntryKind` or a kind of finding."""
 
 
 def signed(widget: Widget, sign: Sign, word: str = "") -> Text:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -22,12 +22,12 @@ from busprobe.job import Circuit, UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
-from busprobe.wizard.common.form import Field, Form, Given
+from busprobe.wizard.common.form import Field, Form, file_path, only, optional
 from busprobe.wizard.common.notice import Failure
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.handover.forms import circuit_fields, noted_circuit
+from busprobe.wizard.handover.forms import circuit_fields
 
 _COLUMNS = (
     *(
@@ -47,6 +47,9 @@ _HOW = (
     " the papers is its form."
 )
 _EMPTY = "No profile of a unit here names channels. n names one; l takes a list from a file."
+
+
+_LIST = Field("path", "File (CSV)", read=optional(file_path))
 
 
 class CircuitsScreen(Screen[None]):
@@ -130,7 +133,7 @@ class CircuitsScreen(Screen[None]):
                 self._table.action_cursor_down()
 
         self.app.push_screen(
-            Form(_name(row), circuit_fields(known), read=partial(noted_circuit, known.channel)),
+            Form(_name(row), circuit_fields(known), make=partial(Circuit, known.channel)),
             keep,
         )
 
@@ -145,25 +148,30 @@ class CircuitsScreen(Screen[None]):
         """Name a channel that no profile names."""
         units = {unit.address: unit for unit in self._session.job.units() if unit.kind == "unit"}
         row = self._chosen
+        known = str(row.address) if row else ""
+
+        def place(text: str) -> Place:
+            if not text.isdecimal() or int(text) not in units:
+                raise UsageError(f"There is no unit at '{text}' on the list.")
+            return units[int(text)].place
+
         fields = (
-            Field("address", "Unit address", str(row.address) if row else "", kind="integer"),
-            Field("channel", "Channel, as the unit calls it", hint="like L1, A3, 7"),
+            Field("address", "Unit address", known, kind="integer", read=place),
+            Field(
+                "channel", "Channel, as the unit calls it", hint="like L1, A3, 7", read=_new_channel
+            ),
         )
 
-        def read(given: Given) -> tuple[Place, Circuit]:
-            if not given["address"].isdecimal() or int(given["address"]) not in units:
-                raise UsageError(f"There is no unit at '{given['address']}' on the list.")
-            if not 0 < len(given["channel"]) <= LONGEST_CHANNEL:
-                raise UsageError(f"Name the channel, in at most {LONGEST_CHANNEL} characters.")
-            return units[int(given["address"])].place, Circuit(given["channel"])
+        def named(address: Place, channel: Circuit) -> tuple[Place, Circuit]:
+            return address, channel
 
-        def keep(named: tuple[Place, Circuit] | None) -> None:
-            if named is not None:
-                place, new = named
-                if (place, new.channel) not in {_key(row) for row in self._rows}:
-                    self._revise(place, lambda known: with_circuit(known, new))
+        def keep(given: tuple[Place, Circuit] | None) -> None:
+            if given is not None:
+                at, new = given
+                if (at, new.channel) not in {_key(row) for row in self._rows}:
+                    self._revise(at, lambda known: with_circuit(known, new))
 
-        self.app.push_screen(Form("A channel of a meter", fields, read=read), keep)
+        self.app.push_screen(Form("A channel of a meter", fields, make=named), keep)
 
     def action_clear(self) -> None:
         """Forget what was noted of the channel under the cursor; one that no profile names goes."""
@@ -183,11 +191,11 @@ class CircuitsScreen(Screen[None]):
         """Take what a file says."""
         words = "circuits.csv of the papers is its form: write them, fill it in, load it here."
 
-        def keep(given: Mapping[str, str] | None) -> None:
-            if given is None or not given["path"]:
+        def keep(path: Path | None) -> None:
+            if path is None:
                 return
             try:
-                noted = self._session.note_circuits(Path(given["path"]).expanduser())
+                noted = self._session.note_circuits(path)
             except BusprobeError as error:
                 self.app.push_screen(Failure(error))
                 return
@@ -196,9 +204,7 @@ class CircuitsScreen(Screen[None]):
             )
             self._fill()
 
-        self.app.push_screen(
-            Form("List of circuits", (Field("path", "File (CSV)"),), read=dict, words=words), keep
-        )
+        self.app.push_screen(Form("List of circuits", (_LIST,), make=only, words=words), keep)
 
     def action_close(self) -> None:
         """Back to the step."""
@@ -223,6 +229,12 @@ class CircuitsScreen(Screen[None]):
 
 def _key(row: CircuitRow) -> tuple[Place, str]:
     return row.place, row.circuit.channel
+
+
+def _new_channel(name: str) -> Circuit:
+    if not 0 < len(name) <= LONGEST_CHANNEL:
+        raise UsageError(f"Name the channel, in at most {LONGEST_CHANNEL} characters.")
+    return Circuit(name)
 
 
 def _name(row: CircuitRow) -> str:

@@ -4,7 +4,7 @@ the writing."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import ClassVar
@@ -18,7 +18,7 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
-from busprobe.handover.bus_list import State, UnitRow
+from busprobe.handover.bus_list import UnitRow
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
@@ -26,21 +26,19 @@ from busprobe.job import UnitRecord
 from busprobe.job.records import Cabling
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
-from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.form import Field, Form, file_path, optional
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
-from busprobe.wizard.common.signs import Sign, signed
+from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (
+    cabling_fields,
     detail_fields,
-    noted_pair,
-    noted_unit,
-    pair_fields,
     references,
-    unit_fields,
     value_fields,
 )
 from busprobe.wizard.handover.missing_screen import MissingScreen
@@ -67,8 +65,11 @@ def _nothing() -> None:
     """Nothing follows a form that was asked for by itself."""
 
 
-_SIGNS: dict[State, Sign] = {"unit": Sign.UNIT, "clash": Sign.CLASH, "unsure": Sign.UNSURE}
-"""How a row that was found is shown."""
+@dataclass(frozen=True)
+class _Earlier:
+    """The job file of an earlier visit; None to compare with none."""
+
+    path: Path | None
 
 
 class HandoverStep(Step):
@@ -264,15 +265,15 @@ class HandoverStep(Step):
 
     def action_earlier(self) -> None:
         """Ask which earlier job to compare with, and show what is not as it was."""
-        fields = (Field("path", "Job file of the earlier visit", str(self.session.earlier or "")),)
+        earlier = str(self.session.earlier or "")
+        field = Field("path", "Job file of the earlier visit", earlier, read=optional(file_path))
         words = "What is not as it was then goes into the papers too. Empty: compare with none."
 
-        def compare(given: Mapping[str, str] | None) -> None:
-            if given is None:
+        def compare(chosen: _Earlier | None) -> None:
+            if chosen is None:
                 return
-            path = Path(given["path"]).expanduser() if given["path"] else None
             try:
-                compared = self.session.compare_with(path)
+                compared = self.session.compare_with(chosen.path)
             except BusprobeError as error:
                 self.app.push_screen(Failure(error))
                 return
@@ -281,7 +282,7 @@ class HandoverStep(Step):
                     Notice("Since the earlier visit", comparison_words(compared.earlier))
                 )
 
-        self.app.push_screen(Form("Earlier visit", fields, read=dict, words=words), compare)
+        self.app.push_screen(Form("Earlier visit", (field,), make=_Earlier, words=words), compare)
 
     # -- forms
     # ---------------------------------------------------------------------------------------------
@@ -298,7 +299,7 @@ class HandoverStep(Step):
             then()
 
         self.app.push_screen(
-            Form("Details", detail_fields(self.session.job.meta), read=dict, start=start), keep
+            Form("Details", detail_fields(self.session.job.meta), make=dict, start=start), keep
         )
 
     def action_pair(self) -> None:
@@ -312,8 +313,8 @@ class HandoverStep(Step):
                 self.post_message(self.JobChanged())
             then()
 
-        fields = pair_fields(self.session.job.cabling)
-        self.app.push_screen(Form("The pair of wires", fields, read=noted_pair, start=start), keep)
+        fields = cabling_fields(self.session.job.cabling)
+        self.app.push_screen(Form("The pair of wires", fields, make=Cabling, start=start), keep)
 
     @on(DataTable.RowSelected, "#bus-list")
     def action_unit(self) -> None:
@@ -336,7 +337,7 @@ class HandoverStep(Step):
             then()
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, unit_fields(unit), read=noted_unit, start=start), keep)
+        self.app.push_screen(Form(title, unit_fields(unit), make=noted_unit, start=start), keep)
 
     def action_values(self) -> None:
         """Ask what the display of the unit under the cursor shows."""
@@ -358,7 +359,7 @@ class HandoverStep(Step):
         words = "What its display or an instrument shows at the same moment. Empty: not noted."
         title = f"Values of unit {both_forms(unit.address)} at {unit.settings}"
         self.app.push_screen(
-            Form(title, value_fields(unit), read=partial(references, unit), words=words), keep
+            Form(title, value_fields(unit), make=partial(references, unit), words=words), keep
         )
 
     def action_circuits(self) -> None:
@@ -391,7 +392,7 @@ class HandoverStep(Step):
     def _row(self, row: UnitRow) -> list[Text | str]:
         cycle = {True: "yes", False: "no", None: "-"}[row.power_cycle_verified]
         what = " ".join(filter(None, (row.maker, row.model))) or "-"
-        state = signed(self, _SIGNS[row.state]) if row.found else Text(f"· {row.state}")
+        state = signed(self, OF_KIND[row.state]) if row.found else Text(f"· {row.state}")
         cells: list[Text | str] = [
             str(row.number),
             both_forms(row.address),

@@ -23,7 +23,7 @@ from busprobe.profiles.drafting.choice import Choice
 from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.profiles.drafting.interpretations import Way
-from busprobe.wizard.common.form import Form, Given
+from busprobe.wizard.common.form import Form
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
@@ -333,10 +333,10 @@ class DraftScreen(Screen[Path | None]):
             )
             return
         fields = profile_fields(proposal(made, self._sheet.about))
-        form = Form("Save this profile", fields, read=self._read, words=words.BEFORE_SAVING)
+        form = Form("Save this profile", fields, make=self._read, words=words.BEFORE_SAVING)
         self.app.push_screen(form, self._save)
 
-    def _read(self, given: Given) -> Given:
+    def _read(self, **given: str) -> Mapping[str, str]:
         """The same; raises `UsageError` where no valid profile comes of it, and keeps what was
         typed all the same."""
         self._sheet = self._sheet.saying(given)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
@@ -22,11 +22,12 @@ from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
-from busprobe.wizard.common.form import Field, Form, Given
+from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.common.unit_words import type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
 from busprobe.wizard.identify.drafting import Drafting
@@ -258,17 +259,19 @@ in step 5."""
             return
         profiles = self.session.store.profiles
         identified = self._identified.get(unit.place)
+
+        def known_profile(text: str) -> str:
+            if text not in ("", *profiles):
+                listed = ", ".join(profiles)
+                raise UsageError("There is no such profile.", todo=f"There are: {listed}.")
+            return text
+
         field = Field(
             "profile",
             "Profile, by its short name; empty for none",
             unit.profile or likeliest(identified),
+            read=known_profile,
         )
-
-        def read(given: Given) -> str:
-            if given["profile"] not in ("", *profiles):
-                listed = ", ".join(profiles)
-                raise UsageError("There is no such profile.", todo=f"There are: {listed}.")
-            return given["profile"]
 
         def keep(chosen: str | None) -> None:
             if chosen is not None:
@@ -281,7 +284,7 @@ in step 5."""
             "For a unit that does not say what it is: go by its label. The bus list says that it"
             " was chosen by hand."
         )
-        self.app.push_screen(Form(title, (field,), read=read, words=words), keep)
+        self.app.push_screen(Form(title, (field,), make=only, words=words), keep)
 
     def action_why(self) -> None:
         """Show the reasons for and against the profiles."""
@@ -298,29 +301,15 @@ in step 5."""
         unit = self._chosen()
         if unit is None:
             return
-        fields = (
-            Field("tag", "Tag", unit.tag),
-            Field("location", "Location", unit.location),
-            Field(
-                "position",
-                "Place along the cable, from the master",
-                str(unit.position or ""),
-                kind="integer",
-            ),
-        )
 
-        def keep(given: Given | None) -> None:
-            if given is not None:
-                place = int(given["position"]) if given["position"] else None
-                known = self.session.job.unit(unit.place) or unit
-                self.session.job.put_unit(
-                    replace(known, tag=given["tag"], location=given["location"], position=place)
-                )
+        def keep(noted: Callable[[UnitRecord], UnitRecord] | None) -> None:
+            if noted is not None:
+                self.session.revise_unit(unit.place, noted)
                 self.post_message(self.JobChanged())
 
-        self.app.push_screen(
-            Form(f"Unit {both_forms(unit.address)} at {unit.settings}", fields, read=dict), keep
-        )
+        title = f"Unit {both_forms(unit.address)} at {unit.settings}"
+        fields = unit_fields(unit, "tag", "location", "position")
+        self.app.push_screen(Form(title, fields, make=noted_unit), keep)
 
     @on(DataTable.RowHighlighted, "#units")
     def _moved(self) -> None:

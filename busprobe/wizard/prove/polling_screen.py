@@ -3,7 +3,7 @@ point is wanted."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import ClassVar
 
 from rich.text import Text
@@ -22,7 +22,7 @@ from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
-from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.notice import Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.prove.words import polling_words
@@ -91,22 +91,16 @@ class PollingScreen(Screen[None]):
     def action_every(self) -> None:
         """Ask how often all values are wanted."""
         known = kept_intervals(self._session.job)
-        fields = (
-            Field(
-                "every",
-                "Seconds between two readings",
-                "" if known.every is None else f"{known.every:g}",
-            ),
-        )
+        field = _interval("every", "Seconds between two readings", known.every)
         words = (
             f"Of every value without an interval of its own. Empty: nobody said, {USUAL:g} s is"
             " taken."
         )
         self._ask(
             "How often are values wanted?",
-            fields,
+            (field,),
             words,
-            lambda given: _with_all(known, given["every"]),
+            lambda every: Intervals(every, known.points),
         )
 
     @on(DataTable.RowSelected)
@@ -124,18 +118,16 @@ class PollingScreen(Screen[None]):
             return
         known = kept_intervals(self._session.job)
         fields = tuple(
-            Field(f"p{n}", point.name, f"{point.every_s:g}") for n, point in enumerate(points)
+            _interval(f"p{n}", point.name, point.every_s) for n, point in enumerate(points)
         )
         words = (
             f"Seconds, for every unit of the type {points[0].profile}. Empty: as all the others."
         )
 
-        def change(given: Mapping[str, str]) -> Intervals:
+        def change(**seconds_of: float | None) -> Intervals:
             changed = known
-            for n, point in enumerate(points):
-                text = given[f"p{n}"]
+            for point, seconds in zip(points, seconds_of.values(), strict=True):
                 usual = Intervals(known.every).of(None, point.name)
-                seconds = parse_interval(text) if text else None
                 own = None if seconds == usual else seconds
                 changed = changed.with_point(point.profile or "", point.name, own)
             return changed
@@ -149,14 +141,14 @@ class PollingScreen(Screen[None]):
         title: str,
         fields: tuple[Field, ...],
         words: str,
-        change: Callable[[Mapping[str, str]], Intervals],
+        change: Callable[..., Intervals],
     ) -> None:
         def keep(changed: Intervals | None) -> None:
             if changed is not None:
                 keep_intervals(self._session.job, changed)
                 self.show_table()
 
-        self.app.push_screen(Form(title, fields, read=change, words=words), keep)
+        self.app.push_screen(Form(title, fields, make=change, words=words), keep)
 
     def action_close(self) -> None:
         """Back to the step."""
@@ -185,5 +177,8 @@ def _points_of(points: tuple[PointRow, ...], row: PollingRow) -> list[PointRow]:
     return [p for p in points if p.place == row.place and p.name in row.names and p.profile]
 
 
-def _with_all(known: Intervals, text: str) -> Intervals:
-    return Intervals(parse_interval(text) if text else None, known.points)
+def _interval(name: str, label: str, seconds: float | None) -> Field:
+    """A field for an interval, which is left empty where nobody has said."""
+    return Field(
+        name, label, "" if seconds is None else f"{seconds:g}", read=optional(parse_interval)
+    )

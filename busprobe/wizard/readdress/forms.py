@@ -1,21 +1,81 @@
-"""What is asked before addresses are proposed, or a box of units is taken one by one."""
+"""What is asked before addresses are proposed, a unit is moved by hand, or a box of units is taken
+one by one."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
-from busprobe.readdress.move_list import Practice
-from busprobe.wizard.common.form import Field
+from busprobe.wizard.common.form import Field, optional, whole_number
+
+
+def read_address(text: str) -> int:
+    """A unit address in decimal; raises `UsageError`."""
+    if not text.isdigit() or int(text) not in ALL:
+        raise UsageError(f"'{text}' is not a unit address.", todo="Write a number from 1 to 247.")
+    return int(text)
+
+
+def is_first(first: str, second: str, text: str) -> bool:
+    """Whether `text` is the first of two words, or a beginning of it; raises `UsageError` if it is
+    neither."""
+    word = text.lower()
+    if word and first.startswith(word):
+        return True
+    if word and second.startswith(word):
+        return False
+    raise UsageError(f"'{text}' is not understood.", todo=f"Write '{first}' or '{second}'.")
+
+
+def _spares(text: str) -> int:
+    if not text.isdecimal():
+        raise UsageError(f"'{text}' is not a number of addresses.", todo="Write 0, 1, 2 and so on.")
+    return int(text)
+
+
+def _register(text: str) -> int:
+    if not text:
+        raise UsageError("No register was given.", todo="Take it from the data sheet.")
+    return whole_number(text)
+
+
+def _function(text: str) -> int:
+    return whole_number(text or "0")
+
+
+WANTED = Field(
+    "address",
+    "Wanted unit address, 1 to 247 (decimal)",
+    kind="integer",
+    read=optional(read_address),
+    write=lambda address: str(address or ""),
+)
+
+BY_HAND = (
+    Field(
+        "register",
+        "Holding register of the unit address (zero-based, as on the wire)",
+        kind="integer",
+        read=_register,
+    ),
+    Field("function", "Function code, 6 or 16", "6", kind="integer", read=_function),
+)
+"""The arguments of `busprobe.readdress.procedure.Procedure.by_hand`."""
+
+SETTINGS = Field("settings", "Line settings for all units", "19200-8E1", read=LineSettings.parse)
 
 BOX = (
-    Field("settings", "Line settings of the new units", "9600-8N1"),
-    Field("factory", "Their factory address", "1", kind="integer"),
+    Field("settings", "Line settings of the new units", "9600-8N1", read=LineSettings.parse),
+    Field("factory", "Their factory address", "1", kind="integer", read=read_address),
     Field(
-        "first", "First address to give (the plan decides where there is one)", "10", kind="integer"
+        "first",
+        "First address to give (the plan decides where there is one)",
+        "10",
+        kind="integer",
+        read=read_address,
     ),
 )
 
@@ -29,55 +89,25 @@ class BoxOrder:
     first: int
 
 
-def read_box_order(given: Mapping[str, str]) -> BoxOrder:
-    """Read the form's texts; raises `UsageError`."""
-    settings = LineSettings.parse(given["settings"])
-    return BoxOrder(settings, read_address(given["factory"]), read_address(given["first"]))
-
-
 PRACTICE_WORDS = (
     "No plan of the bus says where units should be; these are rules of good practice. 'needed' are"
     " units at a factory or shared address. Change what you like."
 )
 
 PRACTICE = (
-    Field("which", "Units: needed, or all", "needed"),
-    Field("first", "First address", "10", kind="integer"),
-    Field("spares", "Free addresses between units", "0", kind="integer"),
-    Field("order", "Order: cable, or address", "cable"),
-    Field("free", "Keep factory addresses free", "yes"),
+    Field(
+        "only_needed", "Units: needed, or all", "needed", read=partial(is_first, "needed", "all")
+    ),
+    Field("first", "First address", "10", kind="integer", read=read_address),
+    Field("spares", "Free addresses between units", "0", kind="integer", read=_spares),
+    Field(
+        "along_cable",
+        "Order: cable, or address",
+        "cable",
+        read=partial(is_first, "cable", "address"),
+    ),
+    Field(
+        "factory_free", "Keep factory addresses free", "yes", read=partial(is_first, "yes", "no")
+    ),
 )
-
-
-def read_practice(given: Mapping[str, str]) -> Practice:
-    """Read the form's texts; raises `UsageError`."""
-    first = read_address(given["first"])
-    if not given["spares"].isdecimal():
-        raise UsageError(
-            f"'{given['spares']}' is not a number of addresses.", todo="Write 0, 1, 2 and so on."
-        )
-    return Practice(
-        first=first,
-        spares=int(given["spares"]),
-        only_needed=_is_first(given["which"], "needed", "all"),
-        along_cable=_is_first(given["order"], "cable", "address"),
-        factory_free=_is_first(given["free"], "yes", "no"),
-    )
-
-
-def _is_first(text: str, first: str, second: str) -> bool:
-    """Whether `text` is the first of two words, or a beginning of it; raises `UsageError` if it is
-    neither."""
-    word = text.lower()
-    if word and first.startswith(word):
-        return True
-    if word and second.startswith(word):
-        return False
-    raise UsageError(f"'{text}' is not understood.", todo=f"Write '{first}' or '{second}'.")
-
-
-def read_address(text: str) -> int:
-    """A unit address in decimal; raises `UsageError`."""
-    if not text.isdigit() or int(text) not in ALL:
-        raise UsageError(f"'{text}' is not a unit address.", todo="Write a number from 1 to 247.")
-    return int(text)
+"""The fields of a `busprobe.readdress.move_list.Practice`."""

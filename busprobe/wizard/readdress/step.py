@@ -14,7 +14,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
-from busprobe.errors import BusprobeError, UsageError
+from busprobe.errors import BusprobeError
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -27,7 +27,7 @@ from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
-from busprobe.wizard.common.form import Field, Form, Given
+from busprobe.wizard.common.form import Form, only
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.step import Step
@@ -37,12 +37,12 @@ from busprobe.wizard.readdress.clash_isolation import ClashIsolation
 from busprobe.wizard.readdress.dialogs import MovesInOrder, WhichCycled
 from busprobe.wizard.readdress.forms import (
     BOX,
+    BY_HAND,
     PRACTICE,
     PRACTICE_WORDS,
+    SETTINGS,
+    WANTED,
     BoxOrder,
-    read_address,
-    read_box_order,
-    read_practice,
 )
 from busprobe.wizard.readdress.journal_screen import JournalScreen
 from busprobe.wizard.readdress.move_runner import MoveRunner
@@ -208,7 +208,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
                     self.app.push_screen(Failure(error))
 
         form = Form(
-            "Propose addresses", PRACTICE, read=read_practice, words=PRACTICE_WORDS, keep="Propose"
+            "Propose addresses", PRACTICE, make=Practice, words=PRACTICE_WORDS, keep="Propose"
         )
         self.app.push_screen(form, count)
 
@@ -239,26 +239,17 @@ a step after the write was never done (save, lock again): put the cursor on it a
         if unit is None:
             return
         known = self._wanted.get(unit.place)
-        fields = (
-            Field(
-                "address",
-                "Wanted unit address, 1 to 247 (decimal)",
-                str(known or ""),
-                kind="integer",
-            ),
-        )
 
-        def changed(given: Given) -> dict[Place, int]:
+        def changed(address: int | None) -> dict[Place, int]:
             others = {place: want for place, want in self._wanted.items() if place != unit.place}
-            typed = given["address"]
-            return {**others, unit.place: read_address(typed)} if typed else others
+            return others if address is None else {**others, unit.place: address}
 
         def keep(wanted: Mapping[Place, int] | None) -> None:
             if wanted is not None:
                 self._want(wanted)
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, fields, read=changed), keep)
+        self.app.push_screen(Form(title, (WANTED.showing(known),), make=changed), keep)
 
     # -- one move
     # ------------------------------------------------------------------------------------------
@@ -294,29 +285,17 @@ a step after the write was never done (save, lock again): put the cursor on it a
 
     def _ask_procedure(self, unit: UnitRecord, wanted: int) -> None:
         """No profile knows how: the register comes from a data sheet, by hand."""
-        fields = (
-            Field(
-                "register",
-                "Holding register of the unit address (zero-based, as on the wire)",
-                kind="integer",
-            ),
-            Field("function", "Function code, 6 or 16", "6", kind="integer"),
-        )
         words = (
             "No profile says how this unit takes a new address. Take the register from its own data"
             " sheet."
         )
 
-        def read(given: Given) -> Procedure:
-            if not given["register"]:
-                raise UsageError("No register was given.", todo="Take it from the data sheet.")
-            return Procedure.by_hand(int(given["register"]), int(given["function"] or 0))
-
         def begin(procedure: Procedure | None) -> None:
             if procedure is not None:
                 self._begin(unit, wanted, procedure)
 
-        self.app.push_screen(Form("By hand", fields, read=read, words=words, keep="Prepare"), begin)
+        form = Form("By hand", BY_HAND, make=Procedure.by_hand, words=words, keep="Prepare")
+        self.app.push_screen(form, begin)
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
         self._runner.run_move(
@@ -341,7 +320,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
             "Every unit has its own address by now? Baud rate and format are changed unit by unit,"
             " by profile."
         )
-        fields = (Field("settings", "Line settings for all units", "19200-8E1"),)
 
         def begin(settings: LineSettings | None) -> None:
             if settings is not None:
@@ -351,13 +329,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
                     "No unit can be given other line settings",
                 )
 
-        form = Form(
-            "Line settings",
-            fields,
-            read=lambda given: LineSettings.parse(given["settings"]),
-            words=words,
-            keep="Show the changes",
-        )
+        form = Form("Line settings", (SETTINGS,), make=only, words=words, keep="Show the changes")
         self.app.push_screen(form, begin)
 
     def _show_plan(self, what: str, plan: Callable[[], MoveList], nothing: str) -> None:
@@ -394,7 +366,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
             if order is not None:
                 self._begin_box(order)
 
-        form = Form("One by one", BOX, read=read_box_order, words=words, keep="Begin")
+        form = Form("One by one", BOX, make=BoxOrder, words=words, keep="Begin")
         self.app.push_screen(form, begin)
 
     def _begin_box(self, order: BoxOrder) -> None:

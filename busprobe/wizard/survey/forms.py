@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from busprobe.job import SurveyRecord
+from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.wizard.common.question import Answer, Question
 
 
-def go_on_with(latest: SurveyRecord) -> Question[bool | None]:
+def go_on_with(latest: KeptSurvey) -> Question[bool | None]:
     """Whether to go on with a survey that did not get to its end."""
     return Question[bool | None](
         "Go on where the last survey ended?",

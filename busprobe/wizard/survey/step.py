@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from typing import Any, ClassVar
+from collections.abc import Callable, Iterator
+from typing import ClassVar
 
 from rich.text import Text
 from textual import on
@@ -29,6 +29,8 @@ from busprobe.survey.events import (
     Progress,
     Started,
 )
+from busprobe.survey.findings import Kind
+from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
@@ -40,7 +42,6 @@ from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.survey.forms import despite_master, go_on_with
 from busprobe.wizard.survey.search_range import SearchRange, read_search
 from busprobe.wizard.survey.words import (
-    asked_before,
     asked_everywhere,
     asking_words,
     course,
@@ -55,7 +56,7 @@ from busprobe.wizard.survey.words import (
     time_words,
 )
 
-_MARKS = {"unit": Mark.UNIT, "clash": Mark.CLASH, "unsure": Mark.UNSURE}
+_MARKS = {Kind.UNIT: Mark.UNIT, Kind.CLASH: Mark.CLASH, Kind.UNSURE: Mark.UNSURE}
 
 
 class SurveyStep(Step):
@@ -117,7 +118,7 @@ is asked if one of them is not found."""
         self._paused = False
         self._stopping = False
         self._lent = False
-        self._found: dict[Place, Mapping[str, Any]] = {}
+        self._found: dict[Place, KeptFinding] = {}
         self._exchanges: dict[Place, tuple[str, ...]] = {}
         """What each finding rests on, in words; the job keeps the raw replies only."""
         self._asked: dict[LineSettings, set[int]] = {}
@@ -153,23 +154,20 @@ is asked if one of them is not found."""
         """Show the job's last survey, unless one is running."""
         if self._under_way:
             return
-        record = self.session.job.latest_survey()
+        survey = self._latest_survey()
         self._show_cursor()
-        if record is None:
+        if survey is None:
             self.next_words = "Press s to start, or change what is searched first (Tab)."
             self._show_estimate()
             return
-        self._found = {
-            Place.parse(f"{found['address']} {found['settings']}"): found
-            for found in record.findings
-        }
+        self._found = {finding.place: finding for finding in survey.findings}
         self.query_one(AddressMap).show(
-            ((a, Mark.SILENT) for a in asked_everywhere(record)), clear=True
+            ((a, Mark.SILENT) for a in asked_everywhere(survey)), clear=True
         )
         self._show_found()
-        self._say("#survey-progress", Text(summary(record.document, len(self._found))))
-        self._say("#survey-asking", Text(remarks(record.document)))
-        self.state, self.next_words = standing(record, self.session.job.units(), len(self._found))
+        self._say("#survey-progress", Text(summary(survey)))
+        self._say("#survey-asking", Text(remarks(survey)))
+        self.state, self.next_words = standing(survey, self.session.job.units())
 
     # -- starting
     # ------------------------------------------------------------------------------------------
@@ -191,13 +189,8 @@ is asked if one of them is not found."""
             self._say_wrong(error)
             return
 
-        latest = self.session.job.latest_survey()
-        if (
-            latest is None
-            or latest.complete
-            or latest.progress is None
-            or not same_search(latest.asked, search)
-        ):
+        latest = self._latest_survey()
+        if latest is None or not latest.can_go_on or not same_search(latest, search):
             self._begin(search, resume=False)
             return
 
@@ -208,7 +201,7 @@ is asked if one of them is not found."""
         self.app.push_screen(go_on_with(latest), decide)
 
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
-        latest = self.session.job.latest_survey() if resume else None
+        latest = self._latest_survey() if resume else None
         decision = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
 
@@ -229,7 +222,7 @@ is asked if one of them is not found."""
             if latest is None:
                 self._found.clear()
                 self._exchanges.clear()
-            self._asked = asked_before(latest)
+            self._asked = latest.asked_at if latest else {}
             self._faults.clear()
             self._show_found()
             self.query_one(AddressMap).show((), clear=True)
@@ -332,7 +325,7 @@ is asked if one of them is not found."""
                     self._asked.setdefault(one.settings, set()).add(one.address)
                 case Found():
                     key = one.finding.place
-                    self._found[key] = one.finding.document()
+                    self._found[key] = KeptFinding.of(one.finding)
                     self._exchanges[key] = tuple(
                         evidence.words for evidence in one.finding.evidence
                     )
@@ -360,7 +353,7 @@ is asked if one of them is not found."""
             if key.address == address
         ]
         nothing = nothing_found(
-            self.query_one(AddressMap).mark(address).word, self.session.job.latest_survey()
+            self.query_one(AddressMap).mark(address).word, self._latest_survey()
         )
         self.wizard.explain(
             f"Address {both_forms(address)}: evidence", "\n\n".join(found) or nothing
@@ -380,6 +373,10 @@ is asked if one of them is not found."""
     @on(DataTable.RowSelected, "#findings")
     def _chosen(self) -> None:
         self.action_evidence()
+
+    def _latest_survey(self) -> KeptSurvey | None:
+        record = self.session.job.latest_survey()
+        return None if record is None else KeptSurvey.of(record)
 
     @property
     def _findings(self) -> RowTable[Place]:
@@ -425,14 +422,14 @@ is asked if one of them is not found."""
         self.query_one(AddressMap).show((marks | self._found_marks()).items(), clear=True)
 
     def _found_marks(self) -> dict[int, Mark]:
-        return {place.address: _MARKS[found["kind"]] for place, found in self._found.items()}
+        return {place.address: _MARKS[found.kind] for place, found in self._found.items()}
 
     def _show_found(self) -> None:
         self.query_one(AddressMap).show(self._found_marks().items())
         rows = (
             (
                 place,
-                (str(place.address), str(place.settings), signed(self, OF_KIND[found["kind"]])),
+                (str(place.address), str(place.settings), signed(self, OF_KIND[found.kind])),
             )
             for place, found in sorted(self._found.items())
         )
@@ -451,10 +448,10 @@ is asked if one of them is not found."""
         if not found:
             text.append(addresses.mark(at).word, style="not bold")
         for settings, finding in found:
-            text.append_text(signed(self, OF_KIND[finding["kind"]])).append(
+            text.append_text(signed(self, OF_KIND[finding.kind])).append(
                 f" at {settings}  ", style="not bold"
             )
-            text.append(" ".join(finding["notes"][:1]), style="not bold")
+            text.append(" ".join(finding.notes[:1]), style="not bold")
         self._say("#survey-cursor", text)
 
     def _say(self, where: str, words: Text) -> None:

@@ -1,15 +1,13 @@
-"""What a stored survey document says, in words for the screen."""
+"""What a survey under way or kept says, in words for the screen."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
-from busprobe.job import SurveyRecord, UnitRecord
-from busprobe.line.settings import LineSettings
+from busprobe.job import UnitRecord
 from busprobe.modbus.addresses import format_addresses
 from busprobe.survey.events import Progress
-from busprobe.survey.findings import asked_and_found
+from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.survey.words import coverage
 from busprobe.text import hex_bytes
@@ -61,62 +59,51 @@ def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) 
     return "Wait, or read in Identify (4) what was found so far. p pauses, x stops."
 
 
-def evidence_words(finding: Mapping[str, Any], exchanges: Sequence[str]) -> str:
+def evidence_words(finding: KeptFinding, exchanges: Sequence[str]) -> str:
     """What a finding rests on: the exchanges in words, or the raw replies where only the job knows
     of it."""
-    latency = (
-        f", replies after {finding['latency_ms']} ms"
-        if finding.get("latency_ms") is not None
-        else ""
-    )
-    lines = [f"{finding['kind']} at {finding['settings']}{latency}"]
-    lines += [f"! {note}" for note in finding["notes"]]
-    lines += exchanges or [f"Reply: {data}" for data in finding["evidence"]]
+    latency = "" if finding.latency_ms is None else f", replies after {finding.latency_ms} ms"
+    lines = [f"{finding.kind} at {finding.settings}{latency}"]
+    lines += [f"! {note}" for note in finding.notes]
+    lines += exchanges or [f"Reply: {data}" for data in finding.evidence]
     return "\n".join(lines)
 
 
-def nothing_found(word: str, record: SurveyRecord | None) -> str:
+def nothing_found(word: str, latest: KeptSurvey | None) -> str:
     """What there is to say of an address without a finding: how it was asked is the evidence of its
     silence."""
-    asked = coverage(*asked_and_found((record.progress or record.document) if record else {}))
+    asked = coverage(latest.asked, latest.places) if latest else ()
     return "\n\n".join((f"Nothing was found here: {word}.", *asked))
 
 
-def summary(document: Mapping[str, Any], found: int) -> str:
+def summary(survey: KeptSurvey) -> str:
     """How a survey ended, in one line."""
-    complete = document.get("complete") is True
-    seconds = document.get("seconds")
-    took = f" in {time_words(seconds)}" if seconds is not None else ""
+    took = "" if survey.seconds is None else f" in {time_words(survey.seconds)}"
     rest = (
         "everything asked for was asked."
-        if complete
+        if survey.complete
         else "not everything was asked, the rest is 'not tested'."
     )
-    return f"{'✓' if complete else '!'} {found} found{took}: {rest}"
+    return f"{'✓' if survey.complete else '!'} {len(survey.findings)} found{took}: {rest}"
 
 
-def remarks(document: Mapping[str, Any]) -> str:
+def remarks(survey: KeptSurvey) -> str:
     """What concerns the line or the port, and the first of what was not tested."""
-    lines = [
-        *document.get("notes", ()),
-        *([document["failure"]] if document.get("failure") else []),
-    ]
-    untested = [
-        f"Not tested: {u['settings']}, addresses {u['addresses']}"
-        for u in document.get("untested", ())
-    ]
-    return "\n".join(f"! {line}" for line in (*lines, *untested[:_UNTESTED_SHOWN]))
+    untested = (
+        f"Not tested: {one.settings}, addresses {format_addresses(one.addresses)}"
+        for one in survey.untested[:_UNTESTED_SHOWN]
+    )
+    lines = (*survey.notes, *filter(None, (survey.failure,)), *untested)
+    return "\n".join(f"! {line}" for line in lines)
 
 
-def standing(
-    record: SurveyRecord, units: Sequence[UnitRecord], found: int
-) -> tuple[StepState, str]:
+def standing(survey: KeptSurvey, units: Sequence[UnitRecord]) -> tuple[StepState, str]:
     """How the step stands after a survey, and what to do next.
 
     A clash that was sorted out since is none any more: the list of units knows.
     """
     odd = [unit for unit in units if unit.kind != "unit"]
-    if record.ended is None:
+    if survey.cut_off:
         return StepState.CHECK, "The survey was cut off. Press s: it goes on where it was."
     if odd:
         where = ", ".join(str(unit.address) for unit in odd[:4])
@@ -124,10 +111,10 @@ def standing(
             StepState.CHECK,
             f"Look at {where} (e shows the evidence); Readdress (5) sorts out a clash.",
         )
-    expect = record.asked.get("expect")
-    if not record.complete and expect and found >= expect:
+    expect, found = survey.expect, len(survey.findings)
+    if not survey.complete and expect and found >= expect:
         return StepState.DONE, f"All {expect} expected units were found. Go on to Identify (4)."
-    if not record.complete:
+    if not survey.complete:
         return StepState.CHECK, "Not everything was asked. Press s: it goes on where it ended."
     if not found:
         return (
@@ -142,28 +129,17 @@ def standing(
     return StepState.DONE, "Go on to Identify (4)."
 
 
-def asked_everywhere(record: SurveyRecord) -> set[int]:
+def asked_everywhere(survey: KeptSurvey) -> set[int]:
     """Addresses that were asked at every line setting of the survey; of the others silence says
     little."""
-    asked: dict[str, set[int]] = {settings: set() for settings in record.asked.get("settings", ())}
-    for one in asked_and_found(record.progress or record.document)[0]:
-        asked.setdefault(str(one.settings), set()).update(one.addresses)
-    return set.intersection(*asked.values()) if asked else set()
+    asked = survey.asked_at.values()
+    return set.intersection(*asked) if asked else set()
 
 
-def asked_before(record: SurveyRecord | None) -> dict[LineSettings, set[int]]:
-    """Addresses that a survey to go on with has asked, for each line setting; none for a new
-    one."""
-    asked: dict[LineSettings, set[int]] = {}
-    for one in asked_and_found((record and record.progress) or {})[0]:
-        asked.setdefault(one.settings, set()).update(one.addresses)
-    return asked
-
-
-def same_search(asked: Mapping[str, Any], search: SearchRange) -> bool:
+def same_search(survey: KeptSurvey, search: SearchRange) -> bool:
     """Whether an earlier survey looked for the same."""
-    return (
-        asked.get("settings") == [str(settings) for settings in search.settings]
-        and asked.get("addresses") == format_addresses(search.addresses)
-        and asked.get("expect") == search.expect
+    return (survey.settings, survey.addresses, survey.expect) == (
+        search.settings,
+        search.addresses,
+        search.expect,
     )

@@ -30,7 +30,7 @@ from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.form import Field, Form
+from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.notice import Failure, Notice
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step
@@ -319,14 +319,8 @@ keeps a result in the job.
             if addresses is not None:
                 self._hunt(addresses, settings)
 
-        fields = (Field("addresses", "Addresses", proposal),)
-        form = Form(
-            "Hunt",
-            fields,
-            read=lambda given: parse_addresses(given["addresses"]),
-            words=explained,
-            keep="Start",
-        )
+        fields = (Field("addresses", "Addresses", proposal, read=parse_addresses),)
+        form = Form("Hunt", fields, make=only, words=explained, keep="Start")
         self.app.push_screen(form, begin)
 
     def _hunt(self, addresses: tuple[int, ...], settings: LineSettings) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -12,13 +13,11 @@ from busprobe.errors import UsageError
 from busprobe.handover.missing import Ask
 from busprobe.job import Cabling, UnitRecord
 from busprobe.line.place import Place
-from busprobe.wizard.common.form import Field
+from busprobe.wizard.common.form import Field, values
+from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.handover.forms import (
-    noted_pair,
-    noted_unit,
-    pair_fields,
+    cabling_fields,
     references,
-    unit_fields,
     value_fields,
 )
 from busprobe.wizard.identify.step import IdentifyStep
@@ -53,19 +52,19 @@ PAIR = Cabling(
 )
 
 
-def given(fields: Sequence[Field], **changes: str) -> dict[str, str]:
+def given(fields: Sequence[Field], **changes: str) -> dict[str, Any]:
     """What the form gives back when only `changes` were typed."""
-    return {**{field.name: field.value for field in fields}, **changes}
+    return values(fields, {field.name: field.value for field in fields} | changes)
 
 
 @pytest.mark.parametrize("unit", [UNIT, UnitRecord(Place.parse("12 9600-8N1"))])
 def test_a_unit_form_that_is_only_looked_at_changes_nothing(unit: UnitRecord) -> None:
-    assert noted_unit(given(unit_fields(unit)))(unit) == unit
+    assert noted_unit(**given(unit_fields(unit)))(unit) == unit
 
 
 @pytest.mark.parametrize("pair", [PAIR, Cabling()])
 def test_a_form_of_the_pair_that_is_only_looked_at_changes_nothing(pair: Cabling) -> None:
-    assert noted_pair(given(pair_fields(pair))) == pair
+    assert Cabling(**given(cabling_fields(pair))) == pair
 
 
 def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kept() -> None:
@@ -74,7 +73,7 @@ def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kep
     )
     asked = {field.name for field in unit_fields(talking)}
     assert asked.isdisjoint({"maker", "model", "serial", "revision"})
-    assert noted_unit(given(unit_fields(talking), supply=""))(talking).noted == {
+    assert noted_unit(**given(unit_fields(talking), supply=""))(talking).noted == {
         **{"maker": "Garnet", "serial": "7"},
         "remark": "behind the fan",
     }
@@ -92,15 +91,15 @@ def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kep
 )
 def test_a_wrong_answer_is_named(change: dict[str, str], words: str) -> None:
     with pytest.raises(UsageError, match=words):
-        noted_unit(given(unit_fields(UNIT), **change))
-    noted = noted_unit(given(unit_fields(UNIT), distance_m="7,5 m", terminator="Y"))(UNIT)
+        noted_unit(**given(unit_fields(UNIT), **change))
+    noted = noted_unit(**given(unit_fields(UNIT), distance_m="7,5 m", terminator="Y"))(UNIT)
     assert (noted.distance_m, noted.terminator) == (7.5, True)
 
 
 def test_addresses_to_keep_free_are_read_and_written_the_shortest_way() -> None:
     with pytest.raises(UsageError, match="is not a set of unit addresses"):
-        noted_pair(given(pair_fields(PAIR), keep_free="0"))
-    assert noted_pair(given(pair_fields(PAIR), keep_free="7, 5,6")).keep_free == "5-7"
+        Cabling(**given(cabling_fields(PAIR), keep_free="0"))
+    assert Cabling(**given(cabling_fields(PAIR), keep_free="7, 5,6")).keep_free == "5-7"
 
 
 def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
@@ -111,7 +110,7 @@ def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
         ("Power: 4.3 kW", ""),
         ("Energy: 18 kWh", "18.1"),
     ]
-    assert references(unit, given(fields, v0="4.2 kW", v1="")) == {"Power": "4.2 kW"}
+    assert references(unit, **given(fields, v0="4.2 kW", v1="")) == {"Power": "4.2 kW"}
 
 
 def test_every_gap_is_asked_for_by_a_form_or_leads_to_a_step() -> None:

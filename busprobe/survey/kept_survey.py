@@ -1,0 +1,91 @@
+"""A survey as the job has kept it, read back: what was searched, found and left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busprobe.files.documents import from_document
+from busprobe.job.records import SurveyRecord
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import AddressSet
+from busprobe.survey.findings import Asked, Finding, Kind, Untested, asked_and_found
+
+
+@dataclass(frozen=True)
+class KeptFinding:
+    """A finding as the survey document has it."""
+
+    address: int
+    settings: LineSettings
+    kind: Kind
+    latency_ms: float | None = None
+    """Median time from the end of a request to the first byte of its reply."""
+    evidence: tuple[str, ...] = ()
+    """All that came back in each exchange it rests on, in hex."""
+    notes: tuple[str, ...] = ()
+    """What is worth knowing, in plain words."""
+
+    @property
+    def place(self) -> Place:
+        """Where it is."""
+        return Place(self.address, self.settings)
+
+    @classmethod
+    def of(cls, finding: Finding) -> KeptFinding:
+        """The same as it will be kept."""
+        return from_document(cls, finding.document())
+
+
+@dataclass(frozen=True)
+class KeptSurvey:
+    """One survey, ended or cut off."""
+
+    begun: str
+    """UTC in ISO 8601."""
+    cut_off: bool
+    """Whether it came to no end of its own."""
+    can_go_on: bool
+    """Whether it left anything to go on from."""
+    settings: tuple[LineSettings, ...] = ()
+    """What was to be searched, in order."""
+    addresses: AddressSet = ()
+    expect: int | None = None
+    """How many units were to be found."""
+    findings: tuple[KeptFinding, ...] = ()
+    asked: tuple[Asked, ...] = ()
+    complete: bool = False
+    """Whether everything was asked that was to be asked."""
+    seconds: float | None = None
+    """How long it took; None where it was cut off."""
+    notes: tuple[str, ...] = ()
+    """What concerns the line or the port rather than one unit, in plain words."""
+    untested: tuple[Untested, ...] = ()
+    failure: str | None = None
+    """Why the port could not go on."""
+
+    @property
+    def places(self) -> set[Place]:
+        """Where anything was found."""
+        return {finding.place for finding in self.findings}
+
+    @property
+    def asked_at(self) -> dict[LineSettings, set[int]]:
+        """Addresses that were asked, for each line setting."""
+        asked: dict[LineSettings, set[int]] = {settings: set() for settings in self.settings}
+        for one in self.asked:
+            asked.setdefault(one.settings, set()).update(one.addresses)
+        return asked
+
+    @classmethod
+    def of(cls, record: SurveyRecord) -> KeptSurvey:
+        """Read a record of the job; raises ValueError where it is none."""
+        document = {
+            **record.asked,
+            **record.document,
+            "asked": asked_and_found(record.progress or record.document)[0],
+            "begun": record.begun,
+            "cut_off": record.ended is None,
+            "can_go_on": record.progress is not None and not record.complete,
+        }
+        return from_document(cls, document)
