@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from textual.pilot import Pilot
+from textual.widgets import Input
 
 from busprobe.job import Job, ReplyTimes, UnitRecord
 from busprobe.line.place import Place
@@ -133,6 +134,8 @@ def begun(
         await Person(app, pilot).begin()
         if then is not None:
             await then(pilot)
+        for field in app.screen.query(Input):
+            field.cursor_blink = False  # or the picture depends on how fast it was taken
 
     return {"app": app, "run_before": run_before}
 
