@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from busprobe.errors import UsageError
@@ -86,7 +87,7 @@ class LineSettings:
         """The character format alone: ``8N1``."""
         return f"{self.data_bits}{self.parity}{self.stop_bits}"
 
-    @property
+    @cached_property
     def bits_per_character(self) -> int:
         """Start, data, parity and stop bits together; 11 in the standard's own format."""
         return 1 + self.data_bits + (self.parity is not Parity.NONE) + self.stop_bits
@@ -96,7 +97,7 @@ class LineSettings:
         """Seconds one bit takes."""
         return 1 / self.baud
 
-    @property
+    @cached_property
     def character_time(self) -> float:
         """Seconds one character takes."""
         return self.bits_per_character / self.baud

@@ -42,10 +42,10 @@ class Pace:
 
     def wait(self, probe: Probe) -> float:
         """The reply wait for `probe`."""
-        return max(
-            self.least,
-            dict(zip(LIKELY, (self.first, self.second), strict=True)).get(probe, self.others),
-        )
+        likeliest, next_likely = LIKELY
+        if probe == likeliest:
+            return max(self.least, self.first)
+        return max(self.least, self.second if probe == next_likely else self.others)
 
     def learnt(self, slowest: float) -> Pace:
         """The pace where the slowest unit so far took `slowest` seconds; slower is never forgotten
