@@ -9,7 +9,6 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from busprobe.files.documents import to_document
 from busprobe.prove import words
 from busprobe.prove.polling_table import PollingTable
 from busprobe.prove.proof import PollResult, Proof, UnitTally
@@ -46,10 +45,6 @@ class Advice:
     """All numbers that the measurements allow."""
 
     items: tuple[Advised, ...]
-
-    def document(self) -> dict[str, object]:
-        """As stored and handed over."""
-        return {"format": "busprobe.advice/1", **to_document(self)}
 
 
 def advise(proof: Proof, table: PollingTable | None = None) -> Advice:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import pytest
 
 from busprobe.line.place import Place
@@ -158,8 +156,7 @@ def test_a_dead_unit_does_not_spoil_the_advice_for_the_others() -> None:
     assert advised(measured, "retries").value == 1
 
 
-def test_every_number_has_its_reason_and_can_be_stored() -> None:
-    document = json.loads(json.dumps(advise(proof(silent(4))).document()))
-    assert document["format"] == "busprobe.advice/1"
-    assert len(document["items"]) == 6
-    assert all(len(item["reason"]) > 40 for item in document["items"])
+def test_every_number_has_its_reason() -> None:
+    items = advise(proof(silent(4))).items
+    assert len(items) == 6
+    assert all(len(item.reason) > 40 for item in items)
