@@ -19,9 +19,8 @@ from textual.widgets import ContentSwitcher, Footer, Input, Static
 from busprobe.errors import RefusedError
 from busprobe.wizard.common.help import help_for
 from busprobe.wizard.common.line_lock import LineLock
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question
+from busprobe.wizard.common.step import StepName
 from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
 

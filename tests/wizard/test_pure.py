@@ -27,9 +27,9 @@ from busprobe.wizard.common.signs import Sign
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.prove.plots import scale_top
 from busprobe.wizard.readdress.forms import PRACTICE
-from busprobe.wizard.readdress.unit_moves import followed, goal_of, wanted_by
+from busprobe.wizard.readdress.wanted import followed, goal_of, wanted_by
 from busprobe.wizard.readdress.words import move_sign
-from busprobe.wizard.survey.search_range import read_search
+from busprobe.wizard.survey.forms import read_search
 from busprobe.wizard.survey.words import time_words
 from tests.readdress.bench import recorded_write as write
 

@@ -1,4 +1,5 @@
-"""A box over the screen with a text and a few answers, each on its own key."""
+"""Boxes over the screen with a text and a few answers, each on its own key; a notice has one, to
+close it."""
 
 from __future__ import annotations
 
@@ -13,6 +14,8 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Button, Static
+
+from busprobe.errors import BusprobeError
 
 T = TypeVar("T")
 
@@ -99,3 +102,25 @@ class Question(ModalScreen[T]):
                     if key.lower() == answer.key:
                         event.stop()
                         self.dismiss(answer.value)
+
+
+_CLOSE = (Answer("c", "Close", None),)
+
+
+class Notice(Question[None]):
+    """A text under a title; arrows scroll it, Enter or Escape closes it."""
+
+    def __init__(self, title: str, body: Text | str, *, grave: bool = False) -> None:
+        super().__init__(title, body, _CLOSE, grave=grave)
+
+
+class Failure(Notice):
+    """What happened, what it means and what to do next."""
+
+    def __init__(self, error: BusprobeError) -> None:
+        body = Text(error.what)
+        if error.means:
+            body.append(f"\n\n{error.means}")
+        if error.todo:
+            body.append("\n\nNext: ", style="bold").append(error.todo)
+        super().__init__("✖ That did not work", body, grave=True)

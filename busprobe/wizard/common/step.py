@@ -4,7 +4,7 @@ the screen."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from enum import Enum
+from enum import Enum, StrEnum
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
@@ -16,10 +16,21 @@ from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
 from busprobe.wizard.common.line_lock import LineLock
-from busprobe.wizard.common.step_name import StepName
 
 if TYPE_CHECKING:
     from busprobe.session.session import Session
+
+
+class StepName(StrEnum):
+    """A step, by the name that stands on the rail."""
+
+    PORT = "Port"
+    WIRING = "Wiring"
+    SURVEY = "Survey"
+    IDENTIFY = "Identify"
+    READDRESS = "Readdress"
+    PROVE = "Prove"
+    HAND_OVER = "Hand over"
 
 
 class StepState(Enum):

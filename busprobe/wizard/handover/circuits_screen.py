@@ -23,8 +23,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form, file_path, only, optional
-from busprobe.wizard.common.notice import Failure
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import Answer, Failure, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.handover.forms import circuit_fields

@@ -27,12 +27,10 @@ from busprobe.job.records import Cabling
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.form import Field, Form, file_path, optional
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (

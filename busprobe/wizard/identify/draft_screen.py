@@ -24,10 +24,9 @@ from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.profiles.drafting.interpretations import Way
 from busprobe.wizard.common.form import Form
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question
 from busprobe.wizard.common.row_table import RowTable, fitted
-from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.signs import signed, toned
 from busprobe.wizard.identify import draft_words as words
 from busprobe.wizard.identify.draft_form import by_label, completed, profile_fields, proposal
 from busprobe.wizard.identify.draft_sheet import Sheet
@@ -270,8 +269,8 @@ class DraftScreen(Screen[Path | None]):
         return [str(point["name"]), str(point["register"]), "…", "", ""]
 
     def _row(self, choice: Choice) -> list[Text | str]:
-        state, tone = words.state(choice)
-        return [*fitted(words.point_cells(choice), _POINT_COLUMNS), toned(self, state, tone)]
+        cells = fitted(words.point_cells(choice), _POINT_COLUMNS)
+        return [*cells, signed(self, words.state(choice))]
 
     def _show_ways(self) -> None:
         choice = self._choice()

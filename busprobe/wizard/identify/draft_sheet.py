@@ -14,6 +14,7 @@ from busprobe.profiles.drafting.interpretations import Way
 from busprobe.profiles.drafting.notes import Notes, NotesError, notes
 from busprobe.profiles.registers import Numbering
 from busprobe.profiles.schema import PointType, WordOrder
+from busprobe.wizard.identify.draft_form import PROFILE_FIELDS
 
 _COUNTS: tuple[Numbering | None, ...] = (None, *Numbering)
 
@@ -30,7 +31,7 @@ class Sheet:
     """Name of a point to the way that was taken."""
     about: Mapping[str, str] = field(default_factory=dict)
     """What was typed of the type itself, by the names of
-    `busprobe.wizard.identify.draft_form.profile_fields`."""
+    `busprobe.wizard.identify.draft_form.PROFILE_FIELDS`."""
 
     @cached_property
     def notes(self) -> Notes:
@@ -134,24 +135,18 @@ class Sheet:
 
     def _type_fields(self) -> dict[str, Any]:
         """The fields of a profile that `about` stands for; those that are not filled in are left
-        out."""
-        said = {name: text for name, text in self.about.items() if text}
-        fields: dict[str, Any] = {
-            name: said[name] for name in ("maker", "model", "kind") if name in said
-        }
-        delivery = _table(said, {"address": "delivery_address", "settings": "delivery_settings"})
-        if delivery:
-            fields["factory"] = delivery
-        readdress = _table(said, {"register": "address_register", "function": "address_function"})
-        if readdress:
-            fields["readdress"] = {**readdress, "effect": "not-stated"}
+        out, and what is wrong is for the check of the profile to complain of."""
+        fields: dict[str, Any] = {}
+        for each in PROFILE_FIELDS:
+            text = self.about.get(each.name)
+            match each.path if text else ():
+                case (name,):
+                    fields[name] = text
+                case (table, name):
+                    fields.setdefault(table, {})[name] = _as_number(str(text))
+        if "readdress" in fields:
+            fields["readdress"]["effect"] = "not-stated"
         return fields
-
-
-def _table(said: Mapping[str, str], names: Mapping[str, str]) -> dict[str, int | str]:
-    """What was typed under `names`; what is missing or wrong is for the check of the profile to
-    complain of."""
-    return {field: _as_number(said[name]) for field, name in names.items() if name in said}
 
 
 def _as_number(text: str) -> int | str:

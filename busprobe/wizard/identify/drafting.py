@@ -21,11 +21,8 @@ from busprobe.profiles.store import Store, file_for, folders, load_all
 from busprobe.session.session import Session
 from busprobe.survey.register_reader import Observed, Watch
 from busprobe.text import visible
+from busprobe.wizard.identify.draft_form import FOLDERS, WITH_JOB
 from busprobe.wizard.identify.draft_sheet import Sheet
-
-OWN, WITH_JOB = "mine", "job"
-FOLDERS = (OWN, WITH_JOB)
-"""Where a profile can be kept: in the technician's own folder, or in that of the job."""
 
 _PAUSE = 1.0
 """Seconds between two looks.  They are the person's at the screen and not those of the line's

@@ -25,8 +25,7 @@ from busprobe.survey.identify import Identified
 from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.common.unit_words import type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen

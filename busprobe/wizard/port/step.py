@@ -23,8 +23,7 @@ from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 
 LISTEN_SECONDS = 3.0
 """How long to listen after opening: a master that polls does so at least every few seconds (common

@@ -23,7 +23,7 @@ from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form, optional
-from busprobe.wizard.common.notice import Notice
+from busprobe.wizard.common.question import Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.prove.words import polling_words
 

@@ -25,11 +25,10 @@ from busprobe.prove.statistics import milliseconds
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked

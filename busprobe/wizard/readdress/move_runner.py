@@ -16,11 +16,11 @@ from busprobe.readdress.outcome import Outcome, refusal
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
-from busprobe.wizard.common.notice import Notice
 from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.question import Notice
 from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.readdress.dialogs import ConfirmWrite, PowerCycle
-from busprobe.wizard.readdress.unit_moves import followed, keep_wanted, kept_wanted
+from busprobe.wizard.readdress.dialogs import confirm_write, power_cycle
+from busprobe.wizard.readdress.wanted import followed, keep_wanted, kept_wanted
 from busprobe.wizard.readdress.words import batch_text, cycle_words, outcome_text, unit_name
 
 Prepare = Callable[[Report, StopFlag], Prepared]
@@ -217,11 +217,8 @@ class MoveRunner:
         if self.stop.is_set():
             return  # it was answered with a no already
         session = self._step.session
-        dialog = ConfirmWrite(
-            [
-                (step.request.words, step.request.frame, str(step.place.settings))
-                for step in prepared.steps
-            ],
+        dialog = confirm_write(
+            [(step.request, step.place.settings) for step in prepared.steps],
             unit=unit_name(prepared.move, session.job.units(), session.store.profiles),
             number=self._number,
             effect=prepared.expectation,
@@ -233,7 +230,7 @@ class MoveRunner:
 
     def _ask_for_power_cycle(self, outcomes: tuple[Outcome, ...]) -> None:
         if not self.stop.is_set():
-            dialog = PowerCycle(self.named(outcomes))
+            dialog = power_cycle(self.named(outcomes))
             self._step.app.push_screen(dialog, lambda done: self._answer.give(bool(done)))
 
     def _move_ended(self, outcome: Outcome) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from threading import Event as StopFlag
 from typing import ClassVar
@@ -28,13 +28,10 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
 from busprobe.wizard.common.form import Form, only
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
-from busprobe.wizard.common.step import Step
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.question import Failure, Notice
+from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.readdress.box_screen import BoxScreen
-from busprobe.wizard.readdress.clash_isolation import ClashIsolation
-from busprobe.wizard.readdress.dialogs import MovesInOrder, WhichCycled
+from busprobe.wizard.readdress.dialogs import moves_in_order, what_is_left, which_power_cycled
 from busprobe.wizard.readdress.forms import (
     BOX,
     BY_HAND,
@@ -44,15 +41,15 @@ from busprobe.wizard.readdress.forms import (
     WANTED,
     BoxOrder,
 )
+from busprobe.wizard.readdress.isolation import ClashIsolation
 from busprobe.wizard.readdress.journal_screen import JournalScreen
 from busprobe.wizard.readdress.move_runner import MoveRunner
 from busprobe.wizard.readdress.move_table import MoveTable
-from busprobe.wizard.readdress.unit_moves import (
+from busprobe.wizard.readdress.wanted import (
     clash_with,
     goal_of,
     keep_wanted,
     kept_wanted,
-    left_for,
     wanted_by,
 )
 from busprobe.wizard.readdress.words import plan_text, standing
@@ -347,7 +344,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
             if sure:
                 self._runner.run_batch(what, planned)
 
-        self.app.push_screen(MovesInOrder(planned), begin)
+        self.app.push_screen(moves_in_order(planned), begin)
 
     # -- a clash, a box, a power cycle, the journal
     # ------------------------------------------------------------
@@ -396,7 +393,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit, job = self._chosen(), self.session.job
         if self._moves.unfinished():
             self._runner.run_recovery()
-        elif (left := left_for(unit, job.units(), self._moves.unfinished_steps())) is not None:
+        elif (left := _left_for(unit, job.units(), self._moves.unfinished_steps())) is not None:
             self._ask_rest(left, unit)
         else:
             self._check(unit)
@@ -419,7 +416,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 if every_one is not None:
                     self._runner.run_checks(every if every_one else one)
 
-            self.app.push_screen(WhichCycled(self._runner.named(every), one=bool(one)), choose)
+            question = which_power_cycled(self._runner.named(every), one=bool(one))
+            self.app.push_screen(question, choose)
 
     def _ask_rest(self, left: UnfinishedSteps, unit: UnitRecord | None) -> None:
         def choose(send: bool | None) -> None:
@@ -428,12 +426,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
             elif send is False:
                 self._check(unit)
 
-        answers = (
-            Answer[bool | None]("c", "Cancel", None),
-            Answer[bool | None]("s", "Show me what is left to send", True),
-            Answer[bool | None]("k", "Check who answers", False),
-        )
-        self.app.push_screen(Question("A procedure is not finished", left.words, answers), choose)
+        self.app.push_screen(what_is_left(left), choose)
 
     def action_journal(self) -> None:
         """Show every write ever made; one of them can be taken back."""
@@ -464,3 +457,13 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """What is going on or what became of it, below the units."""
         self._said = True
         self.query_one("#move-said", Static).update(words)
+
+
+def _left_for(
+    unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[UnfinishedSteps]
+) -> UnfinishedSteps | None:
+    """What is left of a procedure of `unit`, or else of one that is not on the list any more."""
+    listed = {each.place for each in units}
+    mine = [each for each in left if unit is not None and each.place == unit.place]
+    lost = [each for each in left if each.place not in listed]
+    return next(iter(mine + lost), None)

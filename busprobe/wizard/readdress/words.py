@@ -45,7 +45,7 @@ def move_sign(
 ) -> Sign | None:
     """The state of a unit's move; None if there was none."""
     if any(each.place == unit.place for each in left):
-        return Sign.STEPS_OPEN
+        return Sign.OPEN
     return None if write is None else _STATE_SIGNS[move_state(unit, write)]
 
 

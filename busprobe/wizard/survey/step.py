@@ -36,11 +36,9 @@ from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
-from busprobe.wizard.survey.forms import despite_master, go_on_with
-from busprobe.wizard.survey.search_range import SearchRange, read_search
+from busprobe.wizard.survey.forms import SearchRange, despite_master, go_on_with, read_search
 from busprobe.wizard.survey.words import (
     asked_everywhere,
     asking_words,

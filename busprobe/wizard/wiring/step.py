@@ -31,10 +31,9 @@ from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.form import Field, Form, only
-from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
 from busprobe.wizard.wiring.caution_dialog import CautionDialog
