@@ -17,6 +17,7 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
+from busprobe.errors import UsageError
 from busprobe.handover.tables.proof_table import advice
 from busprobe.line.place import Place
 from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
@@ -29,6 +30,7 @@ from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.prove.forms import read_run
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
@@ -55,9 +57,6 @@ _COLUMNS = (
 
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
-
-_LONGEST_MINUTES, _LONGEST_PAUSE = 100_000.0, 60.0
-"""Minutes of a run, and seconds before a request: more is a slip of the finger."""
 
 _CYCLES = 20
 """Cycles of the polling table that are measured."""
@@ -176,39 +175,16 @@ class ProveStep(Step):
         """Start from zero."""
         self._begin(resume=False)
 
-    def _asked(self) -> tuple[int | None, float | None, float] | None:
-        """Rounds, minutes and seconds of pause as typed; None, with the reason on screen, where
-        they are none."""
-        rounds, minutes, pause = (
+    def _begin(self, *, resume: bool) -> None:
+        typed = (
             self.query_one(f"#prove-{name}", Input).value.strip()
             for name in ("rounds", "minutes", "pause")
         )
         try:
-            asked = (
-                int(rounds) if rounds else None,
-                float(minutes) if minutes else None,
-                float(pause or 0) / 1000,
-            )
-        except ValueError:
-            asked = 0, None, 0.0
-        sound = (asked[0] is None or asked[0] > 0) and (
-            asked[1] is None or 0 < asked[1] < _LONGEST_MINUTES
-        )
-        if not rounds and not minutes:
-            self.notify("Say how many rounds or minutes.", severity="warning", markup=False)
-        elif not sound or not 0 <= asked[2] <= _LONGEST_PAUSE:
-            self.notify(
-                "Rounds, minutes and pause are numbers above 0.", severity="warning", markup=False
-            )
-        else:
-            return asked
-        return None
-
-    def _begin(self, *, resume: bool) -> None:
-        asked = self._asked()
-        if asked is None:
+            order = read_run(*typed)
+        except UsageError as error:
+            self.notify(error.what, severity="warning", markup=False)
             return
-        rounds, minutes, pause = asked
         self._stop.clear()
         reopen = self._port_failed
 
@@ -216,7 +192,11 @@ class ProveStep(Step):
             if reopen:
                 self.session.reopen()
             events = self.session.prove(
-                rounds=rounds, minutes=minutes, pause=pause, stop=self._stop, resume=resume
+                rounds=order.rounds,
+                minutes=order.minutes,
+                pause=order.pause,
+                stop=self._stop,
+                resume=resume,
             )
             for batch in batches(events):
                 self.post_message(self.Advanced(batch))
@@ -362,7 +342,7 @@ class ProveStep(Step):
     def _findings(self, proof: Proof) -> tuple[str, ...]:
         """What the run showed, and whom it left out."""
         unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
-        left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
+        left_out = ", ".join(f"{unit.place} ({unit.kind})" for unit in unclear)
         return (
             *findings(proof),
             *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []),

@@ -21,7 +21,7 @@ from busprobe.wizard.common.question import Notice
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.readdress.dialogs import confirm_write, power_cycle
 from busprobe.wizard.readdress.wanted import followed, keep_wanted, kept_wanted
-from busprobe.wizard.readdress.words import batch_text, cycle_words, outcome_text, unit_name
+from busprobe.wizard.readdress.words import batch_text, outcome_text, unit_name, unit_to_cycle
 
 Prepare = Callable[[Report, StopFlag], Prepared]
 """Runs the guards of a move."""
@@ -153,7 +153,7 @@ class MoveRunner:
 
     def named(self, outcomes: Sequence[Outcome]) -> list[str]:
         """Units of moves as the list names them, where they answer now."""
-        return [cycle_words(outcome, self._unit_name(outcome)) for outcome in outcomes]
+        return [unit_to_cycle(outcome, self._unit_name(outcome)) for outcome in outcomes]
 
     def stop_work(self) -> None:
         """Nothing that waits for a yes gets one; watches end."""

@@ -200,7 +200,7 @@ is asked if one of them is not found."""
 
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
         latest = self._latest_survey() if resume else None
-        decision = self._despite_master = PendingAnswer()
+        answer = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
 
         def work() -> None:
@@ -212,7 +212,7 @@ is asked if one of them is not found."""
                 run.pause()
             if self._stopping:
                 run.cancel()
-            for events in batches(self._answering(run, decision), at_once=run.is_paused):
+            for events in batches(self._answering(run, answer), at_once=run.is_paused):
                 self.post_message(self.Advanced(events))
 
         if self.on_line("the survey", work):
@@ -229,14 +229,14 @@ is asked if one of them is not found."""
             self.progress = "0 %"
             self.next_words = course()
 
-    def _answering(self, run: RecordedSurvey, decision: PendingAnswer[bool]) -> Iterator[Event]:
-        """The events of `run`; where another master is heard, the run waits until somebody has
-        decided."""
+    def _answering(self, run: RecordedSurvey, answer: PendingAnswer[bool]) -> Iterator[Event]:
+        """The events of `run`; where another master is heard, the run waits for the
+        answer."""
         for event in run:
             yield event
             if isinstance(event, OtherMasterHeard):
                 self.post_message(self.MasterHeard(event.words))
-                if decision.wait():
+                if answer.wait():
                     run.go_on()
 
     @on(MasterHeard)
