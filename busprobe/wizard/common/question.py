@@ -3,7 +3,7 @@ close it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
@@ -22,6 +22,26 @@ T = TypeVar("T")
 _FRAME = 7
 """Lines of the box that are not text: its border, a title of up to two lines, the answers, and what
 parts them."""
+
+
+def if_given(then: Callable[[T], object]) -> Callable[[T | None], None]:
+    """What follows a screen that gives something back, unless it was cancelled."""
+
+    def follow(given: T | None) -> None:
+        if given is not None:
+            then(given)
+
+    return follow
+
+
+def if_yes(then: Callable[[], object]) -> Callable[[bool | None], None]:
+    """What follows a question that was answered with a yes."""
+
+    def follow(sure: bool | None) -> None:
+        if sure:
+            then()
+
+    return follow
 
 
 @dataclass(frozen=True)

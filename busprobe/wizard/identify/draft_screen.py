@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -24,7 +25,7 @@ from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.profiles.drafting.interpretations import Way
 from busprobe.wizard.common.form import Form
-from busprobe.wizard.common.question import Answer, Failure, Notice, Question
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import signed, toned
 from busprobe.wizard.identify import draft_words as words
@@ -333,7 +334,7 @@ class DraftScreen(Screen[Path | None]):
             return
         fields = profile_fields(proposal(made, self._sheet.about))
         form = Form("Save this profile", fields, make=self._read, words=words.BEFORE_SAVING)
-        self.app.push_screen(form, self._save)
+        self.app.push_screen(form, if_given(self._save))
 
     def _read(self, **given: str) -> Mapping[str, str]:
         """The same; raises `UsageError` where no valid profile comes of it, and keeps what was
@@ -349,9 +350,9 @@ class DraftScreen(Screen[Path | None]):
             raise UsageError(by_label(error.what)) from error
         return given
 
-    def _save(self, given: Mapping[str, str] | None, *, overwrite: bool = False) -> None:
+    def _save(self, given: Mapping[str, str], *, overwrite: bool = False) -> None:
         made = self._draft()
-        if given is None or made is None:
+        if made is None:
             return
         try:
             path = self._drafting.target(completed(given)["id"], given["folder"])
@@ -373,9 +374,7 @@ class DraftScreen(Screen[Path | None]):
             f"There is a profile of that short name already:\n{path}",
             (Answer("k", "Keep the old one", False), Answer("r", "Replace it", True)),
         )
-        self.app.push_screen(
-            question, lambda sure: self._save(given, overwrite=True) if sure else None
-        )
+        self.app.push_screen(question, if_yes(partial(self._save, given, overwrite=True)))
 
     def action_back(self) -> None:
         """From the ways to the list, from there to the entry line; clear what is being typed; with

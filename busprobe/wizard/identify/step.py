@@ -23,6 +23,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.common.form import Field, Form, only
+from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
@@ -272,18 +273,17 @@ in step 5."""
             read=known_profile,
         )
 
-        def keep(chosen: str | None) -> None:
-            if chosen is not None:
-                known = self.session.job.unit(unit.place) or unit
-                self.session.job.put_unit(replace(known, profile=chosen or None, match=None))
-                self._ask((unit,))
+        def keep(chosen: str) -> None:
+            known = self.session.job.unit(unit.place) or unit
+            self.session.job.put_unit(replace(known, profile=chosen or None, match=None))
+            self._ask((unit,))
 
         title = f"What is unit {both_forms(unit.address)}, as you see it?"
         words = (
             "For a unit that does not say what it is: go by its label. The bus list says that it"
             " was chosen by hand."
         )
-        self.app.push_screen(Form(title, (field,), make=only, words=words), keep)
+        self.app.push_screen(Form(title, (field,), make=only, words=words), if_given(keep))
 
     def action_why(self) -> None:
         """Show the reasons for and against the profiles."""
@@ -301,14 +301,13 @@ in step 5."""
         if unit is None:
             return
 
-        def keep(noted: Callable[[UnitRecord], UnitRecord] | None) -> None:
-            if noted is not None:
-                self.session.revise_unit(unit.place, noted)
-                self.post_message(self.JobChanged())
+        def keep(noted: Callable[[UnitRecord], UnitRecord]) -> None:
+            self.session.revise_unit(unit.place, noted)
+            self.post_message(self.JobChanged())
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
         fields = unit_fields(unit, "tag", "location", "position")
-        self.app.push_screen(Form(title, fields, make=noted_unit), keep)
+        self.app.push_screen(Form(title, fields, make=noted_unit), if_given(keep))
 
     @on(DataTable.RowHighlighted, "#units")
     def _moved(self) -> None:

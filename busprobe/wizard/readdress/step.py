@@ -28,7 +28,7 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
 from busprobe.wizard.common.form import Form, only
-from busprobe.wizard.common.question import Failure, Notice
+from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
 from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.readdress.box_screen import BoxScreen
 from busprobe.wizard.readdress.dialogs import moves_in_order, what_is_left, which_power_cycled
@@ -197,17 +197,16 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self._propose(self._moves.bus.from_plan(self.session.plan))
             return
 
-        def count(practice: Practice | None) -> None:
-            if practice is not None:
-                try:
-                    self._propose(self._moves.bus.counted_up(practice))
-                except BusprobeError as error:
-                    self.app.push_screen(Failure(error))
+        def count(practice: Practice) -> None:
+            try:
+                self._propose(self._moves.bus.counted_up(practice))
+            except BusprobeError as error:
+                self.app.push_screen(Failure(error))
 
         form = Form(
             "Propose addresses", PRACTICE, make=Practice, words=PRACTICE_WORDS, keep="Propose"
         )
-        self.app.push_screen(form, count)
+        self.app.push_screen(form, if_given(count))
 
     def _propose(self, goal: Goal) -> None:
         stay = {seat.place for seat in goal.addresses}
@@ -241,12 +240,10 @@ a step after the write was never done (save, lock again): put the cursor on it a
             others = {place: want for place, want in self._wanted.items() if place != unit.place}
             return others if address is None else {**others, unit.place: address}
 
-        def keep(wanted: Mapping[Place, int] | None) -> None:
-            if wanted is not None:
-                self._want(wanted)
-
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, (WANTED.showing(known),), make=changed), keep)
+        self.app.push_screen(
+            Form(title, (WANTED.showing(known),), make=changed), if_given(self._want)
+        )
 
     # -- one move
     # ------------------------------------------------------------------------------------------
@@ -287,12 +284,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
             " sheet."
         )
 
-        def begin(procedure: Procedure | None) -> None:
-            if procedure is not None:
-                self._begin(unit, wanted, procedure)
-
         form = Form("By hand", BY_HAND, make=Procedure.by_hand, words=words, keep="Prepare")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(partial(self._begin, unit, wanted)))
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
         self._runner.run_move(
@@ -318,16 +311,15 @@ a step after the write was never done (save, lock again): put the cursor on it a
             " by profile."
         )
 
-        def begin(settings: LineSettings | None) -> None:
-            if settings is not None:
-                self._show_plan(
-                    "the line settings",
-                    lambda: self._moves.plan_line_settings(settings),
-                    "No unit can be given other line settings",
-                )
+        def begin(settings: LineSettings) -> None:
+            self._show_plan(
+                "the line settings",
+                lambda: self._moves.plan_line_settings(settings),
+                "No unit can be given other line settings",
+            )
 
         form = Form("Line settings", (SETTINGS,), make=only, words=words, keep="Show the changes")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(begin))
 
     def _show_plan(self, what: str, plan: Callable[[], MoveList], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
@@ -340,11 +332,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self.app.push_screen(Notice(nothing, plan_text(planned)))
             return
 
-        def begin(sure: bool | None) -> None:
-            if sure:
-                self._runner.run_batch(what, planned)
-
-        self.app.push_screen(moves_in_order(planned), begin)
+        run = partial(self._runner.run_batch, what, planned)
+        self.app.push_screen(moves_in_order(planned), if_yes(run))
 
     # -- a clash, a box, a power cycle, the journal
     # ------------------------------------------------------------
@@ -359,12 +348,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """Take a box of identical units one by one."""
         words = "All units of the box must be of one type. Connect none or one of them now."
 
-        def begin(order: BoxOrder | None) -> None:
-            if order is not None:
-                self._begin_box(order)
-
         form = Form("One by one", BOX, make=BoxOrder, words=words, keep="Begin")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(self._begin_box))
 
     def _begin_box(self, order: BoxOrder) -> None:
         moves, undo = self._moves, StopFlag()
@@ -412,32 +397,30 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self._runner.run_checks(one or every)
         else:
 
-            def choose(every_one: bool | None) -> None:
-                if every_one is not None:
-                    self._runner.run_checks(every if every_one else one)
+            def choose(every_one: bool) -> None:
+                self._runner.run_checks(every if every_one else one)
 
             question = which_power_cycled(self._runner.named(every), one=bool(one))
-            self.app.push_screen(question, choose)
+            self.app.push_screen(question, if_given(choose))
 
     def _ask_rest(self, left: UnfinishedSteps, unit: UnitRecord | None) -> None:
-        def choose(send: bool | None) -> None:
+        def choose(send: bool) -> None:
             if send:
                 self._runner.run_rest(left)
-            elif send is False:
+            else:
                 self._check(unit)
 
-        self.app.push_screen(what_is_left(left), choose)
+        self.app.push_screen(what_is_left(left), if_given(choose))
 
     def action_journal(self) -> None:
         """Show every write ever made; one of them can be taken back."""
 
-        def undo(number: int | None) -> None:
-            if number is not None:
-                self._runner.run_move(
-                    f"the undo of write {number}", partial(self._prepare_undo, number)
-                )
+        def undo(number: int) -> None:
+            self._runner.run_move(
+                f"the undo of write {number}", partial(self._prepare_undo, number)
+            )
 
-        self.app.push_screen(JournalScreen(self.session.job.writes()), undo)
+        self.app.push_screen(JournalScreen(self.session.job.writes()), if_given(undo))
 
     def _prepare_undo(self, number: int, report: Report, stop: StopFlag) -> Prepared:
         return self._moves.prepare_undo(number, report=report, stop=stop)

@@ -34,6 +34,7 @@ from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
@@ -192,11 +193,10 @@ is asked if one of them is not found."""
             self._begin(search, resume=False)
             return
 
-        def decide(resume: bool | None) -> None:
-            if resume is not None:
-                self._begin(search, resume=resume)
+        def decide(resume: bool) -> None:
+            self._begin(search, resume=resume)
 
-        self.app.push_screen(go_on_with(latest), decide)
+        self.app.push_screen(go_on_with(latest), if_given(decide))
 
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
         latest = self._latest_survey() if resume else None

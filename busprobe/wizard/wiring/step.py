@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from threading import Event as Cancel
 from typing import ClassVar
 
@@ -31,7 +32,7 @@ from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.form import Field, Form, only
-from busprobe.wizard.common.question import Failure, Notice
+from busprobe.wizard.common.question import Failure, Notice, if_given
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.wiring import words
@@ -314,15 +315,11 @@ keeps a result in the job.
                 " Another master was heard: its exchanges and the hunt's will disturb each other."
             )
 
-        def begin(addresses: tuple[int, ...] | None) -> None:
-            if addresses is not None:
-                self._hunt(addresses, settings)
-
         fields = (Field("addresses", "Addresses", proposal, read=parse_addresses),)
         form = Form("Hunt", fields, make=only, words=explained, keep="Start")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(partial(self._hunt, settings)))
 
-    def _hunt(self, addresses: tuple[int, ...], settings: LineSettings) -> None:
+    def _hunt(self, settings: LineSettings, addresses: tuple[int, ...]) -> None:
         self._cancel = cancel = Cancel()
         screen = HuntScreen(
             addresses, settings, cancel, HuntLog(self.session.job, format_addresses(addresses)).keep
