@@ -140,7 +140,6 @@ class BusprobeApp(App[None]):
         return self._open_session(), made
 
     # -- steps
-    # ---------------------------------------------------------------------------------------------
 
     @property
     def step(self) -> Step:
@@ -219,7 +218,6 @@ class BusprobeApp(App[None]):
         return f"{said} ▸ {self.line_lock.holder}" if self.line_lock.holder else said
 
     # -- the line
-    # ------------------------------------------------------------------------------------------
 
     def claim_line(
         self, step: Step, what: str, *, unopened: bool = False
@@ -276,7 +274,6 @@ class BusprobeApp(App[None]):
         self._show_frame()
 
     # -- help and leaving
-    # ----------------------------------------------------------------------------------
 
     def action_help(self) -> None:
         """Explain the step and its keys."""

@@ -172,7 +172,6 @@ class HandoverStep(Step):
             )
 
     # -- writing
-    # -------------------------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
@@ -220,7 +219,6 @@ class HandoverStep(Step):
         self.app.push_screen(question, if_yes(partial(self._write, overwrite=True)))
 
     # -- before it is written
-    # ------------------------------------------------------------------------------
 
     def action_preview(self) -> None:
         """Show every paper as it would be written."""
@@ -283,7 +281,6 @@ class HandoverStep(Step):
         )
 
     # -- forms
-    # ---------------------------------------------------------------------------------------------
 
     def action_details(self) -> None:
         """Ask for what the head of the papers says."""
@@ -377,7 +374,6 @@ class HandoverStep(Step):
         self.post_message(self.JobChanged())
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @property
     def _table(self) -> RowTable[int]:

@@ -4,7 +4,7 @@ watched."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import ClassVar
@@ -64,12 +64,11 @@ class DraftScreen(Screen[Path | None]):
         Binding("escape", "back", "Back", key_display="Esc"),
     ]
 
+    @dataclass
     class Told(Message):
         """The unit was looked at."""
 
-        def __init__(self, look: Look) -> None:
-            self.look = look
-            super().__init__()
+        look: Look
 
     class Ended(Message):
         """The unit is not looked at any more."""
@@ -116,7 +115,6 @@ class DraftScreen(Screen[Path | None]):
         self._drafting.stop()
 
     # -- what is known
-    # -------------------------------------------------------------------------------------
 
     def on_draft_screen_told(self, event: Told) -> None:
         """Show what the unit gives now."""
@@ -147,7 +145,6 @@ class DraftScreen(Screen[Path | None]):
         return self._look.draft if self._look else None
 
     # -- typing
-    # --------------------------------------------------------------------------------------------
 
     @on(Input.Changed, "#draft-entry")
     def _typing(self, event: Input.Changed) -> None:
@@ -199,7 +196,6 @@ class DraftScreen(Screen[Path | None]):
             self._points.focus()
 
     # -- choosing
-    # ------------------------------------------------------------------------------------------
 
     @on(DataTable.RowHighlighted, "#draft-points")
     def _moved(self) -> None:
@@ -228,7 +224,6 @@ class DraftScreen(Screen[Path | None]):
         return next((c for c in made.choices if c.noted.name == name), None) if made else None
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @property
     def _entry(self) -> Input:
@@ -316,7 +311,6 @@ class DraftScreen(Screen[Path | None]):
             self._start()
 
     # -- saving
-    # --------------------------------------------------------------------------------------------
 
     def action_save(self) -> None:
         """Ask what the type is called and where the profile shall be kept."""

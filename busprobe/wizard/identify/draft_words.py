@@ -15,25 +15,19 @@ from busprobe.wizard.common.signs import Sign
 
 HELP = f"""\
 Type one line for each value that the data sheet names, in any order; Enter adds it. Only the \
-register has to be \
-there. The unit is read all the while, and never written to.
+register has to be there. The unit is read all the while, and never written to.
 
 {SYNTAX}
 
 Each line is read in all sensible ways: both function codes, one register lower and higher, \
-signed or not, all byte \
-orders, the usual scales. Compare with the unit's own display; go to the table (arrow down), \
-Enter shows the ways, \
-Enter there takes one and Enter again lets it go. "31 -1" under Sheet means that the register is \
-one below the \
-data sheet's number.
+signed or not, all byte orders, the usual scales. Compare with the unit's own display; go to the \
+table (arrow down), Enter shows the ways, Enter there takes one and Enter again lets it go. "31 \
+-1" under Sheet means that the register is one below the data sheet's number.
 
 In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the \
-profile; F3 changes how the \
-registers are counted; F4 shows all remarks and what the unit says of itself; F5 reads again \
-where reading has ended. \
-Esc goes one back: from the ways to the list, to the line, and out; what was typed stays in the \
-job."""
+profile; F3 changes how the registers are counted; F4 shows all remarks and what the unit says of \
+itself; F5 reads again where reading has ended. Esc goes one back: from the ways to the list, to \
+the line, and out; what was typed stays in the job."""
 
 _COUNTS = {
     None: "from 0 (not said)",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -60,23 +60,17 @@ class IdentifyStep(Step):
     READS_ONLY = True
     HELP = """\
 Each unit that the survey found is asked what it is (device identification, server id, registers \
-by which the stored \
-profiles know their type, and the models of SunSpec). Beside the profile stands how well it fits \
-and how far behind \
-the second-best is; w shows every reason for and against.
+by which the stored profiles know their type, and the models of SunSpec). Beside the profile \
+stands how well it fits and how far behind the second-best is; w shows every reason for and against.
 
 By the best profile the unit's values are read and shown in engineering units. A value outside \
-the range that the \
-profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong \
-profile. Registers are \
-given as they go on the wire, and behind that as the data sheet counts them where it counts \
-otherwise.
+the range that the profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, \
+or the wrong profile. Registers are given as they go on the wire, and behind that as the data \
+sheet counts them where it counts otherwise.
 
 A unit that no profile knows can be described here (d): type what its data sheet says, compare \
-with its display, and \
-save that as a profile of your own. It is only read. Others like it that say nothing of \
-themselves are given that \
-profile by hand (p).
+with its display, and save that as a profile of your own. It is only read. Others like it that \
+say nothing of themselves are given that profile by hand (p).
 
 Two units at one address (X clash) cannot be identified: give one of them another address first, \
 in step 5."""
@@ -105,12 +99,11 @@ in step 5."""
         Binding("w", "why", "Why", tooltip="why this profile: reasons for and against"),
     ]
 
+    @dataclass
     class UnitIdentified(Message):
         """One unit was asked what it is."""
 
-        def __init__(self, identified: Identified) -> None:
-            self.identified = identified
-            super().__init__()
+        identified: Identified
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import ClassVar
 
 from rich.text import Text
@@ -46,23 +47,21 @@ Choose the adapter with the arrow keys and press Enter, or type a port:
   a practice bus     virtual:site   (nothing real is connected)
 
 After opening, busprobe listens before it sends anything; if the pair is quiet, one read request \
-to address 246 shows \
-whether the adapter echoes. If somebody else is already asking units on this pair, \
-it says so and asks: two masters on one pair disturb each other, and plant may trip when its \
-master is disturbed."""
+to address 246 shows whether the adapter echoes. If somebody else is already asking units on this \
+pair, it says so and asks: two masters on one pair disturb each other, and plant may trip when \
+its master is disturbed."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "look", "Look again", tooltip="look for adapters again"),
         Binding("l", "listen", "Listen", tooltip="listen again for a few seconds"),
         Binding("c", "close", "Close port"),
     ]
 
+    @dataclass
     class Opened(Message):
         """The port is open and was listened to."""
 
-        def __init__(self, heard: Overheard, echo: Echo | None) -> None:
-            self.heard = heard
-            self.echo = echo
-            super().__init__()
+        heard: Overheard
+        echo: Echo | None
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)

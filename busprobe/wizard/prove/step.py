@@ -4,6 +4,7 @@ come."""
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import KW_ONLY, dataclass
 from enum import Enum
 from threading import Event as Stop
 from typing import ClassVar
@@ -87,21 +88,20 @@ class ProveStep(Step):
         Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
     ]
 
+    @dataclass
     class Advanced(Message):
         """Units were polled."""
 
-        def __init__(self, events: tuple[RunEvent, ...]) -> None:
-            self.events = events
-            super().__init__()
+        events: tuple[RunEvent, ...]
 
+    @dataclass
     class Trying(Message):
         """A trial of the polling table goes on, or is over."""
 
-        def __init__(self, words: str, *, over: bool = False, port_failed: bool = False) -> None:
-            self.words = words
-            self.over = over
-            self.port_failed = port_failed
-            super().__init__()
+        words: str
+        _: KW_ONLY
+        over: bool = False
+        port_failed: bool = False
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -161,7 +161,6 @@ class ProveStep(Step):
             self.query_one("#prove-minutes", Input).value = minutes
 
     # -- running
-    # -------------------------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
@@ -262,7 +261,6 @@ class ProveStep(Step):
         self.app.push_screen(Notice("What the run showed", words))
 
     # -- for the master
-    # ------------------------------------------------------------------------------------
 
     def action_advice(self) -> None:
         """Say what to set at the master."""
@@ -312,7 +310,6 @@ class ProveStep(Step):
                 self.app.screen.show_table()
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @on(DataTable.RowHighlighted, "#tallies")
     def _moved(self) -> None:

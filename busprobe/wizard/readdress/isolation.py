@@ -4,6 +4,7 @@ time."""
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from rich.text import Text
 from textual.message import Message
@@ -127,12 +128,11 @@ class IsolationScreen(LargeDisplay):
     """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers
     cleanly."""
 
+    @dataclass
     class Seen(Message):
         """The address was looked at."""
 
-        def __init__(self, look: AddressLook) -> None:
-            self.look = look
-            super().__init__()
+        look: AddressLook
 
     class Ended(Message):
         """The watch is over."""

@@ -63,7 +63,6 @@ class MoveRunner:
         self._show(words)
 
     # -- work
-    # ----------------------------------------------------------------------------------------------
 
     def begin(self, what: str, work: Callable[[], None], *, moves: bool = False) -> bool:
         """Run `work` on the line with a stop and answers of its own; `StoppedError` ends it
@@ -192,7 +191,6 @@ class MoveRunner:
         return unit_name(outcome.move, session.job.units(), session.store.profiles)
 
     # -- in the worker
-    # -------------------------------------------------------------------------------------
 
     def report(self, words: str) -> None:
         """Say what is being done."""
@@ -208,7 +206,6 @@ class MoveRunner:
         return self._answer.wait()
 
     # -- on the screen
-    # -------------------------------------------------------------------------------------
 
     def _reported(self, words: str) -> None:
         self.say(Text(f"▸ {words}"), going_on=True)

@@ -61,14 +61,13 @@ class ReaddressStep(Step):
     TITLE = StepName.READDRESS
     HELP = """\
 Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at \
-the new one. Then you \
-see exactly what will be sent, in words and bytes, and nothing leaves before you press W. It is \
-written once, never \
-repeated, and what became of it is told by who answers at both addresses afterwards.
+the new one. Then you see exactly what will be sent, in words and bytes, and nothing leaves \
+before you press W. It is written once, never repeated, and what became of it is told by who \
+answers at both addresses afterwards.
 
 "verified" means that the unit answers at the new address; "kept" that it still did after a power \
-cycle; "open" that \
-a step after the write was never done (save, lock again): put the cursor on it and press v."""
+cycle; "open" that a step after the write was never done (save, lock again): put the cursor on it \
+and press v."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(
             "p",
@@ -150,7 +149,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 self._runner.say(Text("\n".join(told)))
 
     # -- work on the line
-    # ------------------------------------------------------------------------------------
 
     def action_stop(self) -> None:
         """Stop before the next write; one that was sent is still followed up."""
@@ -181,7 +179,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         self._isolation.moved(outcome)
 
     # -- wanted addresses
-    # ----------------------------------------------------------------------------------
 
     @property
     def _wanted(self) -> dict[Place, int]:
@@ -246,7 +243,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         )
 
     # -- one move
-    # ------------------------------------------------------------------------------------------
 
     def action_move(self) -> None:
         """Move the unit under the cursor to its wanted address."""
@@ -293,7 +289,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         )
 
     # -- all of them
-    # ---------------------------------------------------------------------------------------
 
     def action_all(self) -> None:
         """Move all units to their wanted addresses."""
@@ -336,7 +331,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         self.app.push_screen(moves_in_order(planned), if_yes(run))
 
     # -- a clash, a box, a power cycle, the journal
-    # ------------------------------------------------------------
 
     def action_isolate(self) -> None:
         """Guide the technician to one unit alone at the address under the cursor."""
@@ -426,7 +420,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         return self._moves.prepare_undo(number, report=report, stop=stop)
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @property
     def _table(self) -> MoveTable:

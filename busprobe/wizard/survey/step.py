@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import ClassVar
 
 from rich.text import Text
@@ -72,17 +73,14 @@ likely first.
 many, and says what was not tested. It is also the only way to tell identical twins at one address.
 
 "-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
-power, on swapped \
-wires or at other line settings is silent too. "X" is two or more units at one address: sort them \
-out in step 5.
+power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
+address: sort them out in step 5.
 
 The survey goes on while you look at other steps. Identify (4) may read what was found so far: \
-the survey is held for \
-as long and then goes on by itself.
+the survey is held for as long and then goes on by itself.
 
 With a number expected, the first time said is for units that lie evenly among the addresses, the \
-second for all that \
-is asked if one of them is not found."""
+second for all that is asked if one of them is not found."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start", "Start"),
         Binding("p", "pause", "Pause", tooltip="pause the survey, or go on"),
@@ -95,19 +93,17 @@ is asked if one of them is not found."""
         ),
     ]
 
+    @dataclass
     class Advanced(Message):
         """The survey went on."""
 
-        def __init__(self, events: tuple[Event, ...]) -> None:
-            self.events = events
-            super().__init__()
+        events: tuple[Event, ...]
 
+    @dataclass
     class MasterHeard(Message):
         """Another master talks; the survey waits for an answer."""
 
-        def __init__(self, words: str) -> None:
-            self.words = words
-            super().__init__()
+        words: str
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -169,7 +165,6 @@ is asked if one of them is not found."""
         self.state, self.next_words = standing(survey, self.session.job.units())
 
     # -- starting
-    # ------------------------------------------------------------------------------------------
 
     @on(Input.Changed)
     def _typed(self) -> None:
@@ -247,7 +242,6 @@ is asked if one of them is not found."""
         self.app.push_screen(despite_master(event.words), decide)
 
     # -- while it runs
-    # -------------------------------------------------------------------------------------
 
     def action_pause(self) -> None:
         """Pause or go on."""
@@ -340,7 +334,6 @@ is asked if one of them is not found."""
             self._show_progress(progress)
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     def action_evidence(self) -> None:
         """Show what the finding under the cursor rests on."""
