@@ -53,7 +53,7 @@ class StepRail(Horizontal):
 
     @dataclass
     class Chosen(Message):
-        """Somebody wants to see a step."""
+        """A step was clicked."""
 
         number: int
 

@@ -107,7 +107,7 @@ class DraftScreen(Screen[Path | None]):
         self._show()
 
     def on_unmount(self) -> None:
-        """However the screen went, nobody looks at the unit any more."""
+        """However the screen was closed, the unit is not read any more."""
         self._drafting.stop()
 
     def stop(self) -> None:

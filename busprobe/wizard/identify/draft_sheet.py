@@ -4,7 +4,7 @@ chosen for them."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -13,7 +13,6 @@ from busprobe.profiles.drafting.data_sheet_line import read_line, write_line
 from busprobe.profiles.drafting.interpretations import Way
 from busprobe.profiles.drafting.notes import Notes, NotesError, notes
 from busprobe.profiles.registers import Numbering
-from busprobe.profiles.schema import PointType, WordOrder
 from busprobe.wizard.identify.draft_form import PROFILE_FIELDS
 
 _COUNTS: tuple[Numbering | None, ...] = (None, *Numbering)
@@ -26,7 +25,7 @@ class Sheet:
     points: tuple[Mapping[str, Any], ...] = ()
     """As `busprobe.profiles.drafting.data_sheet_line.read_line` gives them."""
     numbering: Numbering | None = None
-    """How it counts registers; None where nobody has said."""
+    """How it counts registers; None where that was not said."""
     chosen: Mapping[str, Way] = field(default_factory=dict)
     """Name of a point to the way that was taken."""
     about: Mapping[str, str] = field(default_factory=dict)
@@ -95,31 +94,6 @@ class Sheet:
                 continue
             return replace(self, numbering=numbering, chosen={})
         return self
-
-    def document(self) -> dict[str, Any]:
-        """For the job file."""
-        return {
-            "points": [dict(point) for point in self.points],
-            "numbering": self.numbering,
-            "chosen": {name: asdict(way) for name, way in self.chosen.items()},
-            "about": dict(self.about),
-        }
-
-    @classmethod
-    def from_document(cls, document: Mapping[str, Any] | None) -> Sheet:
-        """What `document` gave; an empty one for None."""
-        if document is None:
-            return cls()
-        chosen = {
-            name: Way(
-                w["function"], w["shift"], PointType(w["type"]), WordOrder(w["order"]), w["scale"]
-            )
-            for name, w in document["chosen"].items()
-        }
-        numbering = document["numbering"]
-        return cls(
-            tuple(document["points"]), numbering and Numbering(numbering), chosen, document["about"]
-        )
 
     def _notes_of(
         self, points: tuple[Mapping[str, Any], ...], numbering: Numbering | None

@@ -208,8 +208,7 @@ its master is disturbed."""
         self.post_message(self.JobChanged())
 
     def _ask_about_master(self, heard: Overheard) -> None:
-        """Nobody goes on beside another master without having said so; the answer goes into the
-        job."""
+        """To go on beside another master takes an explicit yes; the answer goes into the job."""
 
         def decide(go_on: bool | None) -> None:
             self.session.job.record("other master", {"heard": heard.words, "went_on": bool(go_on)})

@@ -177,7 +177,7 @@ def _points_of(points: tuple[PointRow, ...], row: PollingRow) -> list[PointRow]:
 
 
 def _interval(name: str, label: str, seconds: float | None) -> Field:
-    """A field for an interval, which is left empty where nobody has said."""
+    """A field for an interval, which is empty where none was given."""
     return Field(
         name, label, "" if seconds is None else f"{seconds:g}", read=optional(parse_interval)
     )

@@ -141,7 +141,7 @@ class BoxScreen(LargeDisplay):
                 )
 
     def on_box_screen_ended(self) -> None:
-        """Where the loop could not say its last word, nobody must wait for one."""
+        """Where the loop was cut off, its last event will not come."""
         if not self._finished:
             self._finished = True
             self.large("END", str(self._set), "gone")

@@ -68,7 +68,7 @@ class MoveRunner:
         """Run `work` on the line with a stop and answers of its own; `StoppedError` ends it
         quietly.
 
-        Work that `moves` units is not begun while nobody knows what became of an earlier write.
+        Work that `moves` units is not begun while the outcome of an earlier write is unknown.
         """
         step = self._step
         unfinished = self.moves.unfinished() if moves and not step.working else ()

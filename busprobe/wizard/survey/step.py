@@ -266,7 +266,7 @@ second for all that is asked if one of them is not found."""
         self._despite_master.leave(False)
 
     def on_unmount(self) -> None:
-        """Nobody is left to let a held survey go on."""
+        """A held survey would never be let go on."""
         self._lent = False
         self.stop_work()
 
