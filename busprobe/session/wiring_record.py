@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
-from busprobe.modbus.addresses import parse_addresses
 from busprobe.prove.documents import stored_proof
 from busprobe.prove.proof import Proof
+from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.causes import Observation
 from busprobe.wiring.error_distribution import (
@@ -122,15 +122,14 @@ def _last_survey(job: Job) -> dict[int, PollCounts]:
 
     Only those count as lost that had answered before it began.
     """
-    survey = job.latest_survey()
-    if survey is None or not survey.complete:
+    record = job.latest_survey()
+    if record is None or not record.complete:
         return {}
-    searched = set(parse_addresses(survey.document["addresses"]))
-    found = {f"{finding['address']} {finding['settings']}" for finding in survey.findings}
+    survey = KeptSurvey.of(record)
     tallies = {}
     for unit in _placed(job):
-        asked = unit.address in searched and str(unit.settings) in survey.document["settings"]
+        asked = unit.address in survey.addresses and unit.settings in survey.settings
         if asked and unit.seen:
-            there = unit.seen >= survey.begun or str(unit.place) in found
+            there = unit.seen >= survey.begun or unit.place in survey.places
             tallies[unit.address] = PollCounts(1, 0 if there else 1)
     return tallies

@@ -19,9 +19,8 @@ from textual.widgets import ContentSwitcher, Footer, Input, Static
 from busprobe.errors import RefusedError
 from busprobe.wizard.common.help import help_for
 from busprobe.wizard.common.line_lock import LineLock
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question
+from busprobe.wizard.common.step import StepName
 from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
 
@@ -141,7 +140,6 @@ class BusprobeApp(App[None]):
         return self._open_session(), made
 
     # -- steps
-    # ---------------------------------------------------------------------------------------------
 
     @property
     def step(self) -> Step:
@@ -220,7 +218,6 @@ class BusprobeApp(App[None]):
         return f"{said} ▸ {self.line_lock.holder}" if self.line_lock.holder else said
 
     # -- the line
-    # ------------------------------------------------------------------------------------------
 
     def claim_line(
         self, step: Step, what: str, *, unopened: bool = False
@@ -277,7 +274,6 @@ class BusprobeApp(App[None]):
         self._show_frame()
 
     # -- help and leaving
-    # ----------------------------------------------------------------------------------
 
     def action_help(self) -> None:
         """Explain the step and its keys."""

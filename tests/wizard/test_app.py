@@ -16,6 +16,7 @@ from busprobe.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.common.step import Around
 from busprobe.wizard.common.terminals_dialog import TerminalsDialog
 from busprobe.wizard.common.theme import DARK
 from busprobe.wizard.steps import all_steps
@@ -219,6 +220,17 @@ async def test_the_top_line_follows_the_width_also_behind_a_dialog(wizard: Wizar
             assert len(top.rstrip()) == width - 2
         await person.press("escape")
         assert person.screen.splitlines()[0] == top
+
+
+def test_the_app_is_what_its_steps_need_around_them() -> None:
+    """The types hold the two against each other; the names are there at run time."""
+    needed: type[Around] = BusprobeApp
+    names = [name for name in vars(Around) if not name.startswith("_")]
+    assert names == ["step", "go_to", "explain", "claim_line"]
+    assert all(
+        callable(getattr(needed, name)) or isinstance(vars(needed)[name], property)
+        for name in names
+    )
 
 
 def test_the_style_sheet_names_only_widgets_that_there_are() -> None:

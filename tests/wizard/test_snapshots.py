@@ -24,7 +24,7 @@ from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import Times
 from busprobe.wiring.cautions import acknowledgement
 from busprobe.wizard.app import BusprobeApp
-from busprobe.wizard.readdress.dialogs import ConfirmWrite
+from busprobe.wizard.readdress.dialogs import confirm_write
 from tests.wizard.conftest import new_session
 from tests.wizard.person import Person
 
@@ -203,8 +203,8 @@ def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
     """The last question before a write: words, bytes, effect, cautions, rescue; the focus is on
     No."""
     request = write_register(1, 0x101, 12)
-    dialog = ConfirmWrite(
-        [(request.words, request.frame, "9600-8N1")],
+    dialog = confirm_write(
+        [(request, LineSettings.parse("9600-8N1"))],
         unit="TE-101 Aldermoor AT-10",
         number="2 of 7",
         effect="The unit should reply from 1 (0x01) and answer at 12 (0x0C) at once.",

@@ -13,8 +13,9 @@ from textual.reactive import reactive
 from textual.screen import Screen
 from textual.widgets import Footer, Static
 
-from busprobe.wizard.common.form import Field, Form, only
+from busprobe.wizard.common.form import Field, Form, only, optional
 from busprobe.wizard.common.large_word import LargeWord
+from busprobe.wizard.common.question import if_given
 
 Alert = Literal["calm", "here", "gone"]
 """Colour of the whole display; the style sheet has a class for each."""
@@ -87,12 +88,12 @@ class LargeDisplay(Screen[None]):
     def action_note(self) -> None:
         """Write down which terminal was touched, beside the time."""
 
-        def keep(touched: str | None) -> None:
-            if touched:
-                self.happened(f"touched: {touched}", ring=False)
+        def keep(touched: str) -> None:
+            self.happened(f"touched: {touched}", ring=False)
 
-        fields = (Field("touched", "Terminal or wire"),)
-        self.app.push_screen(Form("What did you touch?", fields, make=only), keep)
+        field = Field("touched", "Terminal or wire", read=optional(str))
+        form = Form("What did you touch?", (field,), make=only)
+        self.app.push_screen(form, if_given(keep))
 
     def end(self) -> None:
         """Close, at once or as soon as nothing is in front of this screen."""

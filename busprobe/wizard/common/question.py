@@ -1,8 +1,9 @@
-"""A box over the screen with a text and a few answers, each on its own key."""
+"""Boxes over the screen with a text and a few answers, each on its own key; a notice has one, to
+close it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
@@ -14,11 +15,33 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Button, Static
 
+from busprobe.errors import BusprobeError
+
 T = TypeVar("T")
 
 _FRAME = 7
 """Lines of the box that are not text: its border, a title of up to two lines, the answers, and what
 parts them."""
+
+
+def if_given(then: Callable[[T], object]) -> Callable[[T | None], None]:
+    """What follows a screen that gives something back, unless it was cancelled."""
+
+    def follow(given: T | None) -> None:
+        if given is not None:
+            then(given)
+
+    return follow
+
+
+def if_yes(then: Callable[[], object]) -> Callable[[bool | None], None]:
+    """What follows a question that was answered with a yes."""
+
+    def follow(sure: bool | None) -> None:
+        if sure:
+            then()
+
+    return follow
 
 
 @dataclass(frozen=True)
@@ -99,3 +122,25 @@ class Question(ModalScreen[T]):
                     if key.lower() == answer.key:
                         event.stop()
                         self.dismiss(answer.value)
+
+
+_CLOSE = (Answer("c", "Close", None),)
+
+
+class Notice(Question[None]):
+    """A text under a title; arrows scroll it, Enter or Escape closes it."""
+
+    def __init__(self, title: str, body: Text | str, *, grave: bool = False) -> None:
+        super().__init__(title, body, _CLOSE, grave=grave)
+
+
+class Failure(Notice):
+    """What happened, what it means and what to do next."""
+
+    def __init__(self, error: BusprobeError) -> None:
+        body = Text(error.what)
+        if error.means:
+            body.append(f"\n\n{error.means}")
+        if error.todo:
+            body.append("\n\nNext: ", style="bold").append(error.todo)
+        super().__init__("✖ That did not work", body, grave=True)

@@ -33,7 +33,16 @@ class Sign(Enum):
     REFUSED = ("✖", "attention", "refused")
     UNCERTAIN = ("✖", "wrong", "not sure")
     NOT_KNOWN = ("?", "attention", "not known")
-    STEPS_OPEN = ("!", "attention", "open")
+    TO_READ = ("…", "plain", "to read")
+    SILENT = ("?", "attention", "silent")
+    NOTHING = ("✖", "wrong", "nothing")
+    DIFFERS = ("!", "attention", "differs")
+    ALIKE = ("!", "attention", "alike")
+    COMPARE = ("!", "attention", "compare")
+    OPEN = ("!", "attention", "open")
+    CHOSEN = ("✓", "good", "chosen")
+    AGREES = ("✓", "good", "agrees")
+    LIKELY = ("·", "plain", "likely")
 
     def __init__(self, character: str, tone: Tone, word: str) -> None:
         self.character = character

@@ -4,7 +4,8 @@ the screen."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from enum import Enum
+from dataclasses import dataclass
+from enum import Enum, StrEnum
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
@@ -16,10 +17,21 @@ from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
 from busprobe.wizard.common.line_lock import LineLock
-from busprobe.wizard.common.step_name import StepName
 
 if TYPE_CHECKING:
     from busprobe.session.session import Session
+
+
+class StepName(StrEnum):
+    """A step, by the name that stands on the rail."""
+
+    PORT = "Port"
+    WIRING = "Wiring"
+    SURVEY = "Survey"
+    IDENTIFY = "Identify"
+    READDRESS = "Readdress"
+    PROVE = "Prove"
+    HAND_OVER = "Hand over"
 
 
 class StepState(Enum):
@@ -93,19 +105,17 @@ class Step(VerticalScroll, can_focus=True):
     class JobChanged(Message):
         """Something was recorded that other steps show too."""
 
+    @dataclass
     class WorkFailed(Message):
         """Work on the line ended with an error meant for the user."""
 
-        def __init__(self, error: BusprobeError) -> None:
-            self.error = error
-            super().__init__()
+        error: BusprobeError
 
+    @dataclass
     class WorkEnded(Message):
         """Work on the line is over, however it ended."""
 
-        def __init__(self, step: Step) -> None:
-            self.step = step
-            super().__init__()
+        step: Step
 
     @property
     def wizard(self) -> Around:

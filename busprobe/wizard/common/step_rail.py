@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -50,12 +51,11 @@ class StepTab(Static):
 class StepRail(Horizontal):
     """All steps in their order."""
 
+    @dataclass
     class Chosen(Message):
-        """Somebody wants to see a step."""
+        """A step was clicked."""
 
-        def __init__(self, number: int) -> None:
-            self.number = number
-            super().__init__()
+        number: int
 
     def __init__(self, titles: Sequence[str]) -> None:
         super().__init__()

@@ -9,18 +9,18 @@ from busprobe.profiles.schema import Profile
 
 
 def type_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
-    """What it says it is, or what its profile says; empty if nobody knows."""
-    vendor, product = unit.identity.get("vendor", ""), unit.identity.get("product", "")
-    profile = profiles.get(unit.profile or "")
-    if profile is not None and not (vendor and product):
-        return f"{profile.maker} {profile.model}"
-    return f"{vendor} {product}".strip()
+    """What it says it is, or what its profile says; empty if neither is known."""
+    return " ".join(_maker_and_model(unit, profiles)).strip()
 
 
 def short_type(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
     """The same with the model first, for columns where the maker's name may be cut off."""
-    product, vendor = unit.identity.get("product", ""), unit.identity.get("vendor", "")
+    return " ".join(reversed(_maker_and_model(unit, profiles))).strip()
+
+
+def _maker_and_model(unit: UnitRecord, profiles: Mapping[str, Profile]) -> tuple[str, str]:
+    vendor, product = unit.identity.get("vendor", ""), unit.identity.get("product", "")
     profile = profiles.get(unit.profile or "")
     if profile is not None and not (vendor and product):
-        return f"{profile.model} {profile.maker}"
-    return f"{product} {vendor}".strip()
+        return profile.maker, profile.model
+    return vendor, product

@@ -23,8 +23,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form, file_path, only, optional
-from busprobe.wizard.common.notice import Failure
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import Answer, Failure, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.handover.forms import circuit_fields
@@ -127,15 +126,12 @@ class CircuitsScreen(Screen[None]):
             return
         known = row.circuit
 
-        def keep(noted: Circuit | None) -> None:
-            if noted is not None:
-                self._keep(row, noted)
-                self._table.action_cursor_down()
+        def keep(noted: Circuit) -> None:
+            self._keep(row, noted)
+            self._table.action_cursor_down()
 
-        self.app.push_screen(
-            Form(_name(row), circuit_fields(known), make=partial(Circuit, known.channel)),
-            keep,
-        )
+        form = Form(_name(row), circuit_fields(known), make=partial(Circuit, known.channel))
+        self.app.push_screen(form, if_given(keep))
 
     def action_checked(self) -> None:
         """Say that the direction was checked, or take that back."""
@@ -165,13 +161,12 @@ class CircuitsScreen(Screen[None]):
         def named(address: Place, channel: Circuit) -> tuple[Place, Circuit]:
             return address, channel
 
-        def keep(given: tuple[Place, Circuit] | None) -> None:
-            if given is not None:
-                at, new = given
-                if (at, new.channel) not in {_key(row) for row in self._rows}:
-                    self._revise(at, lambda known: with_circuit(known, new))
+        def keep(given: tuple[Place, Circuit]) -> None:
+            at, new = given
+            if (at, new.channel) not in {_key(row) for row in self._rows}:
+                self._revise(at, lambda known: with_circuit(known, new))
 
-        self.app.push_screen(Form("A channel of a meter", fields, make=named), keep)
+        self.app.push_screen(Form("A channel of a meter", fields, make=named), if_given(keep))
 
     def action_clear(self) -> None:
         """Forget what was noted of the channel under the cursor; one that no profile names goes."""
@@ -179,21 +174,19 @@ class CircuitsScreen(Screen[None]):
         if row is None:
             return
 
-        def decide(forget: bool | None) -> None:
-            if forget:
-                channel = row.circuit.channel
-                self._revise(row.place, lambda known: without_circuit(known, channel))
+        def forget() -> None:
+            channel = row.circuit.channel
+            self._revise(row.place, lambda known: without_circuit(known, channel))
 
         answers = (Answer("k", "Keep it", False), Answer("f", "Forget it", True))
-        self.app.push_screen(Question("Forget what was noted?", f"{_name(row)}.", answers), decide)
+        question = Question("Forget what was noted?", f"{_name(row)}.", answers)
+        self.app.push_screen(question, if_yes(forget))
 
     def action_load(self) -> None:
         """Take what a file says."""
         words = "circuits.csv of the papers is its form: write them, fill it in, load it here."
 
-        def keep(path: Path | None) -> None:
-            if path is None:
-                return
+        def keep(path: Path) -> None:
             try:
                 noted = self._session.note_circuits(path)
             except BusprobeError as error:
@@ -204,7 +197,8 @@ class CircuitsScreen(Screen[None]):
             )
             self._fill()
 
-        self.app.push_screen(Form("List of circuits", (_LIST,), make=only, words=words), keep)
+        form = Form("List of circuits", (_LIST,), make=only, words=words)
+        self.app.push_screen(form, if_given(keep))
 
     def action_close(self) -> None:
         """Back to the step."""

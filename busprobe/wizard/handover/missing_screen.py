@@ -20,7 +20,7 @@ _COLUMNS = (("What is missing", 56), ("Who can supply it", 19))
 
 
 class MissingScreen(Screen[Missing | None]):
-    """Gives back the gap that is to be filled now; None when nobody wants to fill one."""
+    """Gives back the gap that is to be filled now; None when none is to be filled."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f", "fill", "Fill it in", key_display="Enter"),

@@ -27,12 +27,17 @@ from busprobe.job.records import Cabling
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.form import Field, Form, file_path, optional
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import (
+    Answer,
+    Failure,
+    Notice,
+    Question,
+    if_given,
+    if_yes,
+)
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (
@@ -167,7 +172,6 @@ class HandoverStep(Step):
             )
 
     # -- writing
-    # -------------------------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
@@ -206,22 +210,15 @@ class HandoverStep(Step):
             self.post_message(self.JobChanged())
 
     def _ask_overwrite(self, error: RefusedError) -> None:
-        def decide(replace_them: bool | None) -> None:
-            if replace_them:
-                self._write(overwrite=True)
-
-        self.app.push_screen(
-            Question(
-                "Replace what is there?",
-                str(error),
-                (Answer("k", "Keep the old files", False), Answer("r", "Replace them", True)),
-                grave=True,
-            ),
-            decide,
+        question = Question(
+            "Replace what is there?",
+            str(error),
+            (Answer("k", "Keep the old files", False), Answer("r", "Replace them", True)),
+            grave=True,
         )
+        self.app.push_screen(question, if_yes(partial(self._write, overwrite=True)))
 
     # -- before it is written
-    # ------------------------------------------------------------------------------
 
     def action_preview(self) -> None:
         """Show every paper as it would be written."""
@@ -237,11 +234,10 @@ class HandoverStep(Step):
     def _missing(self, at: int) -> None:
         gaps = missing(self.session.bus_list())
 
-        def fill(gap: Missing | None) -> None:
-            if gap is not None:
-                self._ask(gap, lambda: self._missing(gaps.index(gap)))
+        def fill(gap: Missing) -> None:
+            self._ask(gap, lambda: self._missing(gaps.index(gap)))
 
-        self.app.push_screen(MissingScreen(gaps, at), fill)
+        self.app.push_screen(MissingScreen(gaps, at), if_given(fill))
 
     def _ask(self, gap: Missing, then: Callable[[], None]) -> None:
         """Ask for what is missing, `then` go on; what another step supplies is asked for there."""
@@ -269,9 +265,7 @@ class HandoverStep(Step):
         field = Field("path", "Job file of the earlier visit", earlier, read=optional(file_path))
         words = "What is not as it was then goes into the papers too. Empty: compare with none."
 
-        def compare(chosen: _Earlier | None) -> None:
-            if chosen is None:
-                return
+        def compare(chosen: _Earlier) -> None:
             try:
                 compared = self.session.compare_with(chosen.path)
             except BusprobeError as error:
@@ -282,10 +276,11 @@ class HandoverStep(Step):
                     Notice("Since the earlier visit", comparison_words(compared.earlier))
                 )
 
-        self.app.push_screen(Form("Earlier visit", (field,), make=_Earlier, words=words), compare)
+        self.app.push_screen(
+            Form("Earlier visit", (field,), make=_Earlier, words=words), if_given(compare)
+        )
 
     # -- forms
-    # ---------------------------------------------------------------------------------------------
 
     def action_details(self) -> None:
         """Ask for what the head of the papers says."""
@@ -379,7 +374,6 @@ class HandoverStep(Step):
         self.post_message(self.JobChanged())
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @property
     def _table(self) -> RowTable[int]:

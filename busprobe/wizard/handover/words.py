@@ -12,30 +12,25 @@ from busprobe.wizard.common.signs import toned
 
 HELP = """\
 Shows the as-built bus list before it is written, what has to be looked at first ("!") and what \
-nobody looked at \
-("·"). What is not known stays empty in the papers, or says "not noted"; nothing is invented.
+nobody looked at ("·"). What is not known stays empty in the papers, or says "not noted"; nothing \
+is invented.
 
 m lists what is missing for complete papers and who can supply it; Enter asks for it in a form, \
-or goes to the step \
-that finds it out. Enter on a unit of the list asks for its tag, place, distance, terminator, \
-supply and label, v for \
-what its display shows.
+or goes to the step that finds it out. Enter on a unit of the list asks for its tag, place, \
+distance, terminator, supply and label, v for what its display shows.
 
 k lists the channels of meters: what each measures, through which current transformer, and \
-whether that points the \
-right way. circuits.csv of the papers can be filled in in a spreadsheet and loaded there.
+whether that points the right way. circuits.csv of the papers can be filled in in a spreadsheet \
+and loaded there.
 
 p shows every paper as it would be written. e compares with the job of an earlier visit; what is \
-not as it was then \
-stands in the papers too.
+not as it was then stands in the papers too.
 
 Folder is where the papers go; formats are parted by commas. A file that is there already is \
-never overwritten \
-without asking.
+never overwritten without asking.
 
 The column Cycle says whether the unit still answered at its address after a power cycle: yes, \
-no, or "-" for not \
-tested."""
+no, or "-" for not tested."""
 
 
 def open_points(widget: Widget, listed: BusList, gaps: int) -> Text:

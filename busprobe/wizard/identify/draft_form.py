@@ -3,31 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from busprobe.profiles.drafting.draft import Draft
 from busprobe.profiles.fields import is_slug
 from busprobe.wizard.common.form import Field
-from busprobe.wizard.identify.drafting import OWN
 
-_PROFILE_FIELDS = (
-    ("maker", "Maker", ""),
-    ("model", "Type on its label", ""),
-    ("kind", "What it is", "like: energy meter, three phases"),
-    ("id", "Short name of the profile", "made of maker and type if empty"),
-    ("delivery_address", "Unit address at delivery", "if the data sheet says so"),
-    ("delivery_settings", "Line settings at delivery", "like 9600-8N1"),
-    ("address_register", "Register of the unit address", "if the data sheet names it"),
-    ("address_function", "  written by function code", "6 or 16; 16 if empty"),
-    ("folder", "Keep it: mine, or job", "mine: for all jobs; job: beside this one"),
+OWN, WITH_JOB = "mine", "job"
+FOLDERS = (OWN, WITH_JOB)
+"""Where a profile can be kept: in the technician's own folder, or in that of the job."""
+
+
+@dataclass(frozen=True)
+class ProfileField(Field):
+    """A field by what it is called in the job's record of what was typed."""
+
+    path: tuple[str, ...] = ()
+    """Where it stands in a profile; empty where it is none of its fields."""
+
+
+PROFILE_FIELDS = (
+    ProfileField("maker", "Maker", path=("maker",)),
+    ProfileField("model", "Type on its label", path=("model",)),
+    ProfileField("kind", "What it is", hint="like: energy meter, three phases", path=("kind",)),
+    ProfileField("id", "Short name of the profile", hint="made of maker and type if empty"),
+    ProfileField(
+        "delivery_address",
+        "Unit address at delivery",
+        hint="if the data sheet says so",
+        path=("factory", "address"),
+    ),
+    ProfileField(
+        "delivery_settings",
+        "Line settings at delivery",
+        hint="like 9600-8N1",
+        path=("factory", "settings"),
+    ),
+    ProfileField(
+        "address_register",
+        "Register of the unit address",
+        hint="if the data sheet names it",
+        path=("readdress", "register"),
+    ),
+    ProfileField(
+        "address_function",
+        "  written by function code",
+        hint="6 or 16; 16 if empty",
+        path=("readdress", "function"),
+    ),
+    ProfileField(
+        "folder", "Keep it: mine, or job", hint="mine: for all jobs; job: beside this one"
+    ),
 )
-
-_FIELD_NAMES = {
-    "factory.address": "delivery_address",
-    "factory.settings": "delivery_settings",
-    "readdress.register": "address_register",
-    "readdress.function": "address_function",
-}
-"""Fields of a profile, and what they are called in the form."""
 
 
 def proposal(draft: Draft | None, about: Mapping[str, str]) -> dict[str, str]:
@@ -44,18 +71,16 @@ def completed(given: Mapping[str, str]) -> dict[str, str]:
     return {**given, "id": given["id"] or slug(f"{given['maker']} {given['model']}")}
 
 
-def profile_fields(values: Mapping[str, str]) -> tuple[Field, ...]:
-    """The form for saving, with `values` filled in."""
-    return tuple(
-        Field(name, label, values.get(name, ""), hint=hint) for name, label, hint in _PROFILE_FIELDS
-    )
+def profile_fields(texts: Mapping[str, str]) -> tuple[Field, ...]:
+    """The form for saving, with `texts` filled in."""
+    return tuple(field.showing(texts.get(field.name, "")) for field in PROFILE_FIELDS)
 
 
 def by_label(mistakes: str) -> str:
-    """`mistakes` of a profile with its fields called as in the form for saving."""
-    labels = {name: label.strip() for name, label, _ in _PROFILE_FIELDS}
-    for field, name in _FIELD_NAMES.items():
-        mistakes = mistakes.replace(field, f"'{labels[name]}'")
+    """`mistakes` of a profile with its tables' fields called as in the form for saving."""
+    for field in PROFILE_FIELDS:
+        if len(field.path) > 1:
+            mistakes = mistakes.replace(".".join(field.path), f"'{field.label.strip()}'")
     return mistakes
 
 

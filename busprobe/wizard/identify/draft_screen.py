@@ -4,7 +4,8 @@ watched."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -24,10 +25,9 @@ from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.profiles.drafting.interpretations import Way
 from busprobe.wizard.common.form import Form
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable, fitted
-from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.signs import signed, toned
 from busprobe.wizard.identify import draft_words as words
 from busprobe.wizard.identify.draft_form import by_label, completed, profile_fields, proposal
 from busprobe.wizard.identify.draft_sheet import Sheet
@@ -64,12 +64,11 @@ class DraftScreen(Screen[Path | None]):
         Binding("escape", "back", "Back", key_display="Esc"),
     ]
 
+    @dataclass
     class Told(Message):
         """The unit was looked at."""
 
-        def __init__(self, look: Look) -> None:
-            self.look = look
-            super().__init__()
+        look: Look
 
     class Ended(Message):
         """The unit is not looked at any more."""
@@ -108,7 +107,7 @@ class DraftScreen(Screen[Path | None]):
         self._show()
 
     def on_unmount(self) -> None:
-        """However the screen went, nobody looks at the unit any more."""
+        """However the screen was closed, the unit is not read any more."""
         self._drafting.stop()
 
     def stop(self) -> None:
@@ -116,7 +115,6 @@ class DraftScreen(Screen[Path | None]):
         self._drafting.stop()
 
     # -- what is known
-    # -------------------------------------------------------------------------------------
 
     def on_draft_screen_told(self, event: Told) -> None:
         """Show what the unit gives now."""
@@ -147,7 +145,6 @@ class DraftScreen(Screen[Path | None]):
         return self._look.draft if self._look else None
 
     # -- typing
-    # --------------------------------------------------------------------------------------------
 
     @on(Input.Changed, "#draft-entry")
     def _typing(self, event: Input.Changed) -> None:
@@ -199,7 +196,6 @@ class DraftScreen(Screen[Path | None]):
             self._points.focus()
 
     # -- choosing
-    # ------------------------------------------------------------------------------------------
 
     @on(DataTable.RowHighlighted, "#draft-points")
     def _moved(self) -> None:
@@ -228,7 +224,6 @@ class DraftScreen(Screen[Path | None]):
         return next((c for c in made.choices if c.noted.name == name), None) if made else None
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @property
     def _entry(self) -> Input:
@@ -270,8 +265,8 @@ class DraftScreen(Screen[Path | None]):
         return [str(point["name"]), str(point["register"]), "…", "", ""]
 
     def _row(self, choice: Choice) -> list[Text | str]:
-        state, tone = words.state(choice)
-        return [*fitted(words.point_cells(choice), _POINT_COLUMNS), toned(self, state, tone)]
+        cells = fitted(words.point_cells(choice), _POINT_COLUMNS)
+        return [*cells, signed(self, words.state(choice))]
 
     def _show_ways(self) -> None:
         choice = self._choice()
@@ -316,7 +311,6 @@ class DraftScreen(Screen[Path | None]):
             self._start()
 
     # -- saving
-    # --------------------------------------------------------------------------------------------
 
     def action_save(self) -> None:
         """Ask what the type is called and where the profile shall be kept."""
@@ -334,7 +328,7 @@ class DraftScreen(Screen[Path | None]):
             return
         fields = profile_fields(proposal(made, self._sheet.about))
         form = Form("Save this profile", fields, make=self._read, words=words.BEFORE_SAVING)
-        self.app.push_screen(form, self._save)
+        self.app.push_screen(form, if_given(self._save))
 
     def _read(self, **given: str) -> Mapping[str, str]:
         """The same; raises `UsageError` where no valid profile comes of it, and keeps what was
@@ -350,9 +344,9 @@ class DraftScreen(Screen[Path | None]):
             raise UsageError(by_label(error.what)) from error
         return given
 
-    def _save(self, given: Mapping[str, str] | None, *, overwrite: bool = False) -> None:
+    def _save(self, given: Mapping[str, str], *, overwrite: bool = False) -> None:
         made = self._draft()
-        if given is None or made is None:
+        if made is None:
             return
         try:
             path = self._drafting.target(completed(given)["id"], given["folder"])
@@ -374,9 +368,7 @@ class DraftScreen(Screen[Path | None]):
             f"There is a profile of that short name already:\n{path}",
             (Answer("k", "Keep the old one", False), Answer("r", "Replace it", True)),
         )
-        self.app.push_screen(
-            question, lambda sure: self._save(given, overwrite=True) if sure else None
-        )
+        self.app.push_screen(question, if_yes(partial(self._save, given, overwrite=True)))
 
     def action_back(self) -> None:
         """From the ways to the list, from there to the entry line; clear what is being typed; with

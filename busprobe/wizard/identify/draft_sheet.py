@@ -4,7 +4,7 @@ chosen for them."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -13,7 +13,7 @@ from busprobe.profiles.drafting.data_sheet_line import read_line, write_line
 from busprobe.profiles.drafting.interpretations import Way
 from busprobe.profiles.drafting.notes import Notes, NotesError, notes
 from busprobe.profiles.registers import Numbering
-from busprobe.profiles.schema import PointType, WordOrder
+from busprobe.wizard.identify.draft_form import PROFILE_FIELDS
 
 _COUNTS: tuple[Numbering | None, ...] = (None, *Numbering)
 
@@ -25,12 +25,12 @@ class Sheet:
     points: tuple[Mapping[str, Any], ...] = ()
     """As `busprobe.profiles.drafting.data_sheet_line.read_line` gives them."""
     numbering: Numbering | None = None
-    """How it counts registers; None where nobody has said."""
+    """How it counts registers; None where that was not said."""
     chosen: Mapping[str, Way] = field(default_factory=dict)
     """Name of a point to the way that was taken."""
     about: Mapping[str, str] = field(default_factory=dict)
     """What was typed of the type itself, by the names of
-    `busprobe.wizard.identify.draft_form.profile_fields`."""
+    `busprobe.wizard.identify.draft_form.PROFILE_FIELDS`."""
 
     @cached_property
     def notes(self) -> Notes:
@@ -95,31 +95,6 @@ class Sheet:
             return replace(self, numbering=numbering, chosen={})
         return self
 
-    def document(self) -> dict[str, Any]:
-        """For the job file."""
-        return {
-            "points": [dict(point) for point in self.points],
-            "numbering": self.numbering,
-            "chosen": {name: asdict(way) for name, way in self.chosen.items()},
-            "about": dict(self.about),
-        }
-
-    @classmethod
-    def from_document(cls, document: Mapping[str, Any] | None) -> Sheet:
-        """What `document` gave; an empty one for None."""
-        if document is None:
-            return cls()
-        chosen = {
-            name: Way(
-                w["function"], w["shift"], PointType(w["type"]), WordOrder(w["order"]), w["scale"]
-            )
-            for name, w in document["chosen"].items()
-        }
-        numbering = document["numbering"]
-        return cls(
-            tuple(document["points"]), numbering and Numbering(numbering), chosen, document["about"]
-        )
-
     def _notes_of(
         self, points: tuple[Mapping[str, Any], ...], numbering: Numbering | None
     ) -> Notes:
@@ -134,24 +109,18 @@ class Sheet:
 
     def _type_fields(self) -> dict[str, Any]:
         """The fields of a profile that `about` stands for; those that are not filled in are left
-        out."""
-        said = {name: text for name, text in self.about.items() if text}
-        fields: dict[str, Any] = {
-            name: said[name] for name in ("maker", "model", "kind") if name in said
-        }
-        delivery = _table(said, {"address": "delivery_address", "settings": "delivery_settings"})
-        if delivery:
-            fields["factory"] = delivery
-        readdress = _table(said, {"register": "address_register", "function": "address_function"})
-        if readdress:
-            fields["readdress"] = {**readdress, "effect": "not-stated"}
+        out, and what is wrong is for the check of the profile to complain of."""
+        fields: dict[str, Any] = {}
+        for each in PROFILE_FIELDS:
+            text = self.about.get(each.name)
+            match each.path if text else ():
+                case (name,):
+                    fields[name] = text
+                case (table, name):
+                    fields.setdefault(table, {})[name] = _as_number(str(text))
+        if "readdress" in fields:
+            fields["readdress"]["effect"] = "not-stated"
         return fields
-
-
-def _table(said: Mapping[str, str], names: Mapping[str, str]) -> dict[str, int | str]:
-    """What was typed under `names`; what is missing or wrong is for the check of the profile to
-    complain of."""
-    return {field: _as_number(said[name]) for field, name in names.items() if name in said}
 
 
 def _as_number(text: str) -> int | str:

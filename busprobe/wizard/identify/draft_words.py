@@ -11,29 +11,23 @@ from busprobe.profiles.drafting.draft import Draft
 from busprobe.profiles.drafting.interpretations import Interpretation, distinct
 from busprobe.profiles.drafting.notes import Notes
 from busprobe.profiles.registers import Numbering
-from busprobe.wizard.common.signs import Tone
+from busprobe.wizard.common.signs import Sign
 
 HELP = f"""\
 Type one line for each value that the data sheet names, in any order; Enter adds it. Only the \
-register has to be \
-there. The unit is read all the while, and never written to.
+register has to be there. The unit is read all the while, and never written to.
 
 {SYNTAX}
 
 Each line is read in all sensible ways: both function codes, one register lower and higher, \
-signed or not, all byte \
-orders, the usual scales. Compare with the unit's own display; go to the table (arrow down), \
-Enter shows the ways, \
-Enter there takes one and Enter again lets it go. "31 -1" under Sheet means that the register is \
-one below the \
-data sheet's number.
+signed or not, all byte orders, the usual scales. Compare with the unit's own display; go to the \
+table (arrow down), Enter shows the ways, Enter there takes one and Enter again lets it go. "31 \
+-1" under Sheet means that the register is one below the data sheet's number.
 
 In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the \
-profile; F3 changes how the \
-registers are counted; F4 shows all remarks and what the unit says of itself; F5 reads again \
-where reading has ended. \
-Esc goes one back: from the ways to the list, to the line, and out; what was typed stays in the \
-job."""
+profile; F3 changes how the registers are counted; F4 shows all remarks and what the unit says of \
+itself; F5 reads again where reading has ended. Esc goes one back: from the ways to the list, to \
+the line, and out; what was typed stays in the job."""
 
 _COUNTS = {
     None: "from 0 (not said)",
@@ -98,21 +92,25 @@ def _short(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def state(choice: Choice) -> tuple[str, Tone]:
-    """How settled a value is, in a sign and a word."""
+def state(choice: Choice) -> Sign:
+    """How settled a value is."""
     if choice.unasked and not choice.chosen:
-        return "… to read", "plain"
+        return Sign.TO_READ
     if not choice.ways:
-        return ("? silent", "attention") if choice.silent else ("✖ nothing", "wrong")
+        return Sign.SILENT if choice.silent else Sign.NOTHING
     if choice.agrees is False:
-        return "! differs", "attention"
+        return Sign.DIFFERS
     if choice.chosen:
-        return "✓ chosen", "good"
+        return Sign.CHOSEN
     if choice.doubt is not None:
-        return ("! alike" if choice.agrees else "! compare"), "attention"
+        return Sign.ALIKE if choice.agrees else Sign.COMPARE
     if choice.agrees:
-        return "✓ agrees", "good"
-    return ("! open", "attention") if choice.open else ("· likely", "plain")
+        return Sign.AGREES
+    return Sign.OPEN if choice.open else Sign.LIKELY
+
+
+_UNCERTAIN = {Sign.SILENT, Sign.DIFFERS, Sign.ALIKE, Sign.COMPARE, Sign.OPEN}
+"""States in which more has to be known of a value."""
 
 
 def point_cells(choice: Choice) -> tuple[str, str, str, str]:
@@ -172,16 +170,14 @@ def to_do(draft: Draft | None) -> str:
         return "The unit does not answer for all of it: is it still connected?"
     if missing:
         return f"Check the register of '{missing[0].noted.name}', or how they are counted (F3)."
-    uncertain = any(state(choice)[1] == "attention" for choice in draft.choices)
+    uncertain = [choice for choice in draft.choices if state(choice) in _UNCERTAIN]
     counted_otherwise = draft.numbering != (draft.notes.numbering or Numbering.WIRE)
     if uncertain and counted_otherwise and not any(choice.chosen for choice in draft.choices):
         return (
             f"It seems to count {_COUNTS[draft.numbering]}: F3 until the head of this screen"
             " says so."
         )
-    if uncertain and all(
-        choice.agrees for choice in draft.choices if state(choice)[1] == "attention"
-    ):
+    if uncertain and all(choice.agrees for choice in uncertain):
         return "Two registers read alike: more lines may tell which, or Enter takes a way."
     if uncertain:
         return "Compare with the display: ↓ to the list, e adds =23.5, Enter takes a way."

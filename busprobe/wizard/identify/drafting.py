@@ -10,6 +10,7 @@ from pathlib import Path
 from threading import Event
 
 from busprobe.errors import StoppedError, UsageError
+from busprobe.files.documents import from_document, to_document
 from busprobe.job import UnitRecord
 from busprobe.profiles.ambiguity import ambiguity_mistakes
 from busprobe.profiles.drafting.draft import Draft, draft
@@ -21,11 +22,8 @@ from busprobe.profiles.store import Store, file_for, folders, load_all
 from busprobe.session.session import Session
 from busprobe.survey.register_reader import Observed, Watch
 from busprobe.text import visible
+from busprobe.wizard.identify.draft_form import FOLDERS, WITH_JOB
 from busprobe.wizard.identify.draft_sheet import Sheet
-
-OWN, WITH_JOB = "mine", "job"
-FOLDERS = (OWN, WITH_JOB)
-"""Where a profile can be kept: in the technician's own folder, or in that of the job."""
 
 _PAUSE = 1.0
 """Seconds between two looks.  They are the person's at the screen and not those of the line's
@@ -49,8 +47,8 @@ class Drafting:
         """Go on with what was typed for `unit` before."""
         self.unit = unit
         self._session = session
-        self._key = f"draft {unit.address} {unit.settings}"
-        self._sheet = Sheet.from_document(session.job.state(self._key))
+        self._key = f"draft {unit.place}"
+        self._sheet = from_document(Sheet, session.job.state(self._key) or {})
         self._changed = Event()
         self._stop = Event()
 
@@ -62,7 +60,7 @@ class Drafting:
     @sheet.setter
     def sheet(self, sheet: Sheet) -> None:
         self._sheet = sheet
-        self._session.job.set_state(self._key, sheet.document())
+        self._session.job.set_state(self._key, to_document(sheet))
         self._changed.set()
 
     def watch(self, tell: Callable[[Look], object]) -> None:
@@ -101,7 +99,7 @@ class Drafting:
         """Write the profile and use it from now on; remarks on it, in a sentence each.
 
         The unit is noted to be of this type by hand, as it was described here.  Raises `UsageError`
-        where no sound profile comes of what was typed, `RefusedError` where the file is there
+        where no valid profile comes of what was typed, `RefusedError` where the file is there
         already, and `FileError`.
         """
         write_profile(path, made.toml(path.stem), overwrite=overwrite)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -23,10 +23,10 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.common.form import Field, Form, only
+from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.common.unit_words import type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
@@ -60,23 +60,17 @@ class IdentifyStep(Step):
     READS_ONLY = True
     HELP = """\
 Each unit that the survey found is asked what it is (device identification, server id, registers \
-by which the stored \
-profiles know their type, and the models of SunSpec). Beside the profile stands how well it fits \
-and how far behind \
-the second-best is; w shows every reason for and against.
+by which the stored profiles know their type, and the models of SunSpec). Beside the profile \
+stands how well it fits and how far behind the second-best is; w shows every reason for and against.
 
 By the best profile the unit's values are read and shown in engineering units. A value outside \
-the range that the \
-profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, or the wrong \
-profile. Registers are \
-given as they go on the wire, and behind that as the data sheet counts them where it counts \
-otherwise.
+the range that the profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, \
+or the wrong profile. Registers are given as they go on the wire, and behind that as the data \
+sheet counts them where it counts otherwise.
 
 A unit that no profile knows can be described here (d): type what its data sheet says, compare \
-with its display, and \
-save that as a profile of your own. It is only read. Others like it that say nothing of \
-themselves are given that \
-profile by hand (p).
+with its display, and save that as a profile of your own. It is only read. Others like it that \
+say nothing of themselves are given that profile by hand (p).
 
 Two units at one address (X clash) cannot be identified: give one of them another address first, \
 in step 5."""
@@ -105,12 +99,11 @@ in step 5."""
         Binding("w", "why", "Why", tooltip="why this profile: reasons for and against"),
     ]
 
+    @dataclass
     class UnitIdentified(Message):
         """One unit was asked what it is."""
 
-        def __init__(self, identified: Identified) -> None:
-            self.identified = identified
-            super().__init__()
+        identified: Identified
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -273,18 +266,17 @@ in step 5."""
             read=known_profile,
         )
 
-        def keep(chosen: str | None) -> None:
-            if chosen is not None:
-                known = self.session.job.unit(unit.place) or unit
-                self.session.job.put_unit(replace(known, profile=chosen or None, match=None))
-                self._ask((unit,))
+        def keep(chosen: str) -> None:
+            known = self.session.job.unit(unit.place) or unit
+            self.session.job.put_unit(replace(known, profile=chosen or None, match=None))
+            self._ask((unit,))
 
         title = f"What is unit {both_forms(unit.address)}, as you see it?"
         words = (
             "For a unit that does not say what it is: go by its label. The bus list says that it"
             " was chosen by hand."
         )
-        self.app.push_screen(Form(title, (field,), make=only, words=words), keep)
+        self.app.push_screen(Form(title, (field,), make=only, words=words), if_given(keep))
 
     def action_why(self) -> None:
         """Show the reasons for and against the profiles."""
@@ -302,14 +294,13 @@ in step 5."""
         if unit is None:
             return
 
-        def keep(noted: Callable[[UnitRecord], UnitRecord] | None) -> None:
-            if noted is not None:
-                self.session.revise_unit(unit.place, noted)
-                self.post_message(self.JobChanged())
+        def keep(noted: Callable[[UnitRecord], UnitRecord]) -> None:
+            self.session.revise_unit(unit.place, noted)
+            self.post_message(self.JobChanged())
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
         fields = unit_fields(unit, "tag", "location", "position")
-        self.app.push_screen(Form(title, fields, make=noted_unit), keep)
+        self.app.push_screen(Form(title, fields, make=noted_unit), if_given(keep))
 
     @on(DataTable.RowHighlighted, "#units")
     def _moved(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import ClassVar
 
 from rich.text import Text
@@ -23,8 +24,7 @@ from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 
 LISTEN_SECONDS = 3.0
 """How long to listen after opening: a master that polls does so at least every few seconds (common
@@ -47,23 +47,21 @@ Choose the adapter with the arrow keys and press Enter, or type a port:
   a practice bus     virtual:site   (nothing real is connected)
 
 After opening, busprobe listens before it sends anything; if the pair is quiet, one read request \
-to address 246 shows \
-whether the adapter echoes. If somebody else is already asking units on this pair, \
-it says so and asks: two masters on one pair disturb each other, and plant may trip when its \
-master is disturbed."""
+to address 246 shows whether the adapter echoes. If somebody else is already asking units on this \
+pair, it says so and asks: two masters on one pair disturb each other, and plant may trip when \
+its master is disturbed."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "look", "Look again", tooltip="look for adapters again"),
         Binding("l", "listen", "Listen", tooltip="listen again for a few seconds"),
         Binding("c", "close", "Close port"),
     ]
 
+    @dataclass
     class Opened(Message):
         """The port is open and was listened to."""
 
-        def __init__(self, heard: Overheard, echo: Echo | None) -> None:
-            self.heard = heard
-            self.echo = echo
-            super().__init__()
+        heard: Overheard
+        echo: Echo | None
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -210,8 +208,7 @@ master is disturbed."""
         self.post_message(self.JobChanged())
 
     def _ask_about_master(self, heard: Overheard) -> None:
-        """Nobody goes on beside another master without having said so; the answer goes into the
-        job."""
+        """To go on beside another master takes an explicit yes; the answer goes into the job."""
 
         def decide(go_on: bool | None) -> None:
             self.session.job.record("other master", {"heard": heard.words, "went_on": bool(go_on)})

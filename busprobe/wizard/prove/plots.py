@@ -38,7 +38,7 @@ class Plot(Widget):
         self._proof: Proof | None = None
 
     def show_times(self, times: Iterable[float | None]) -> None:
-        """Milliseconds from request to reply, newest on the right; `FAILED` where no sound reply
+        """Milliseconds from request to reply, newest on the right; `FAILED` where no valid reply
         came."""
         self._times, self._proof = tuple(times), None
         self.refresh()

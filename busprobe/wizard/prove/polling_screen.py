@@ -23,7 +23,7 @@ from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
 from busprobe.wizard.common.form import Field, Form, optional
-from busprobe.wizard.common.notice import Notice
+from busprobe.wizard.common.question import Notice, if_given
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.prove.words import polling_words
 
@@ -143,12 +143,11 @@ class PollingScreen(Screen[None]):
         words: str,
         change: Callable[..., Intervals],
     ) -> None:
-        def keep(changed: Intervals | None) -> None:
-            if changed is not None:
-                keep_intervals(self._session.job, changed)
-                self.show_table()
+        def keep(changed: Intervals) -> None:
+            keep_intervals(self._session.job, changed)
+            self.show_table()
 
-        self.app.push_screen(Form(title, fields, make=change, words=words), keep)
+        self.app.push_screen(Form(title, fields, make=change, words=words), if_given(keep))
 
     def action_close(self) -> None:
         """Back to the step."""
@@ -178,7 +177,7 @@ def _points_of(points: tuple[PointRow, ...], row: PollingRow) -> list[PointRow]:
 
 
 def _interval(name: str, label: str, seconds: float | None) -> Field:
-    """A field for an interval, which is left empty where nobody has said."""
+    """A field for an interval, which is empty where none was given."""
     return Field(
         name, label, "" if seconds is None else f"{seconds:g}", read=optional(parse_interval)
     )

@@ -4,6 +4,7 @@ come."""
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import KW_ONLY, dataclass
 from enum import Enum
 from threading import Event as Stop
 from typing import ClassVar
@@ -17,6 +18,7 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
+from busprobe.errors import UsageError
 from busprobe.handover.tables.proof_table import advice
 from busprobe.line.place import Place
 from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
@@ -25,11 +27,11 @@ from busprobe.prove.statistics import milliseconds
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.batch import batches
-from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.prove.forms import read_run
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
@@ -56,9 +58,6 @@ _COLUMNS = (
 
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
-
-_LONGEST_MINUTES, _LONGEST_PAUSE = 100_000.0, 60.0
-"""Minutes of a run, and seconds before a request: more is a slip of the finger."""
 
 _CYCLES = 20
 """Cycles of the polling table that are measured."""
@@ -89,21 +88,20 @@ class ProveStep(Step):
         Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
     ]
 
+    @dataclass
     class Advanced(Message):
         """Units were polled."""
 
-        def __init__(self, events: tuple[RunEvent, ...]) -> None:
-            self.events = events
-            super().__init__()
+        events: tuple[RunEvent, ...]
 
+    @dataclass
     class Trying(Message):
         """A trial of the polling table goes on, or is over."""
 
-        def __init__(self, words: str, *, over: bool = False, port_failed: bool = False) -> None:
-            self.words = words
-            self.over = over
-            self.port_failed = port_failed
-            super().__init__()
+        words: str
+        _: KW_ONLY
+        over: bool = False
+        port_failed: bool = False
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -163,7 +161,6 @@ class ProveStep(Step):
             self.query_one("#prove-minutes", Input).value = minutes
 
     # -- running
-    # -------------------------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def _submitted(self) -> None:
@@ -177,39 +174,16 @@ class ProveStep(Step):
         """Start from zero."""
         self._begin(resume=False)
 
-    def _asked(self) -> tuple[int | None, float | None, float] | None:
-        """Rounds, minutes and seconds of pause as typed; None, with the reason on screen, where
-        they are none."""
-        rounds, minutes, pause = (
+    def _begin(self, *, resume: bool) -> None:
+        typed = (
             self.query_one(f"#prove-{name}", Input).value.strip()
             for name in ("rounds", "minutes", "pause")
         )
         try:
-            asked = (
-                int(rounds) if rounds else None,
-                float(minutes) if minutes else None,
-                float(pause or 0) / 1000,
-            )
-        except ValueError:
-            asked = 0, None, 0.0
-        sound = (asked[0] is None or asked[0] > 0) and (
-            asked[1] is None or 0 < asked[1] < _LONGEST_MINUTES
-        )
-        if not rounds and not minutes:
-            self.notify("Say how many rounds or minutes.", severity="warning", markup=False)
-        elif not sound or not 0 <= asked[2] <= _LONGEST_PAUSE:
-            self.notify(
-                "Rounds, minutes and pause are numbers above 0.", severity="warning", markup=False
-            )
-        else:
-            return asked
-        return None
-
-    def _begin(self, *, resume: bool) -> None:
-        asked = self._asked()
-        if asked is None:
+            order = read_run(*typed)
+        except UsageError as error:
+            self.notify(error.what, severity="warning", markup=False)
             return
-        rounds, minutes, pause = asked
         self._stop.clear()
         reopen = self._port_failed
 
@@ -217,7 +191,11 @@ class ProveStep(Step):
             if reopen:
                 self.session.reopen()
             events = self.session.prove(
-                rounds=rounds, minutes=minutes, pause=pause, stop=self._stop, resume=resume
+                rounds=order.rounds,
+                minutes=order.minutes,
+                pause=order.pause,
+                stop=self._stop,
+                resume=resume,
             )
             for batch in batches(events):
                 self.post_message(self.Advanced(batch))
@@ -283,7 +261,6 @@ class ProveStep(Step):
         self.app.push_screen(Notice("What the run showed", words))
 
     # -- for the master
-    # ------------------------------------------------------------------------------------
 
     def action_advice(self) -> None:
         """Say what to set at the master."""
@@ -333,7 +310,6 @@ class ProveStep(Step):
                 self.app.screen.show_table()
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @on(DataTable.RowHighlighted, "#tallies")
     def _moved(self) -> None:
@@ -363,7 +339,7 @@ class ProveStep(Step):
     def _findings(self, proof: Proof) -> tuple[str, ...]:
         """What the run showed, and whom it left out."""
         unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
-        left_out = ", ".join(f"{unit.address} {unit.settings} ({unit.kind})" for unit in unclear)
+        left_out = ", ".join(f"{unit.place} ({unit.kind})" for unit in unclear)
         return (
             *findings(proof),
             *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []),

@@ -13,8 +13,8 @@ from busprobe.prove.statistics import milliseconds
 
 HELP = """\
 Polls every unit again and again, at full speed or with a pause before each request. Nothing is \
-retried, so that no \
-fault hides. A sound bus makes no errors at all; any count beside OK deserves a look.
+retried, so that no fault hides. A sound bus makes no errors at all; any count beside OK deserves \
+a look.
 
   Silent  no reply within 1 s       Late   the reply came after that
   CRC     bytes damaged on the way  Malf.  bytes, but no sensible frame
@@ -23,13 +23,11 @@ fault hides. A sound bus makes no errors at all; any count beside OK deserves a 
 Large counts are in thousands (k) or millions (M).
 
 v changes the plot: reply times of the unit under the cursor (x is a failed poll), their spread \
-(M the median, 99 of \
-100 before the 9), failed polls over time (below each other: one moment at several units; along a \
-line: one unit).
+(M the median, 99 of 100 before the 9), failed polls over time (below each other: one moment at \
+several units; along a line: one unit).
 
 After N polls without an error the error rate is below about 3/N, with 95 % confidence. Counts \
-are kept every 10 s: \
-a run that was stopped, or cut off by a crash, goes on with s.
+are kept every 10 s: a run that was stopped, or cut off by a crash, goes on with s.
 
 f says all that the run showed; a what to set at the master; p shows the cheapest requests for \
 every point."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -29,12 +30,11 @@ from busprobe.wizard.common.large_display import LargeDisplay
 class BoxScreen(LargeDisplay):
     """Large: CONNECT, ONE, TWO, DONE, and the address that is next."""
 
+    @dataclass
     class Told(Message):
         """The loop went on."""
 
-        def __init__(self, step: BoxEvent) -> None:
-            self.step = step
-            super().__init__()
+        step: BoxEvent
 
     class Ended(Message):
         """The loop is over, or was cut off by a failure that is told in front of this screen."""
@@ -141,7 +141,7 @@ class BoxScreen(LargeDisplay):
                 )
 
     def on_box_screen_ended(self) -> None:
-        """Where the loop could not say its last word, nobody must wait for one."""
+        """Where the loop was cut off, its last event will not come."""
         if not self._finished:
             self._finished = True
             self.large("END", str(self._set), "gone")

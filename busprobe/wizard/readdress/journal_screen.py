@@ -112,7 +112,7 @@ class JournalScreen(Screen[int | None]):
         return [str(write.id), local_time(write.intended), what, moved, outcome]
 
     def _outcome(self, outcome: Result | None) -> Text:
-        """The outcome on record behind a sign; one that nobody knows is to be looked into."""
+        """The outcome on record behind a sign; one that is unknown is to be looked into."""
         if outcome is None:
             return signed(self, Sign.NOT_KNOWN)
         sign = _SIGNS[outcome]

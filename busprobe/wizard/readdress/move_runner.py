@@ -16,12 +16,12 @@ from busprobe.readdress.outcome import Outcome, refusal
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
-from busprobe.wizard.common.notice import Notice
 from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.question import Notice
 from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.readdress.dialogs import ConfirmWrite, PowerCycle
-from busprobe.wizard.readdress.unit_moves import followed, keep_wanted, kept_wanted
-from busprobe.wizard.readdress.words import batch_text, cycle_words, outcome_text, unit_name
+from busprobe.wizard.readdress.dialogs import confirm_write, power_cycle
+from busprobe.wizard.readdress.wanted import followed, keep_wanted, kept_wanted
+from busprobe.wizard.readdress.words import batch_text, outcome_text, unit_name, unit_to_cycle
 
 Prepare = Callable[[Report, StopFlag], Prepared]
 """Runs the guards of a move."""
@@ -63,13 +63,12 @@ class MoveRunner:
         self._show(words)
 
     # -- work
-    # ----------------------------------------------------------------------------------------------
 
     def begin(self, what: str, work: Callable[[], None], *, moves: bool = False) -> bool:
         """Run `work` on the line with a stop and answers of its own; `StoppedError` ends it
         quietly.
 
-        Work that `moves` units is not begun while nobody knows what became of an earlier write.
+        Work that `moves` units is not begun while the outcome of an earlier write is unknown.
         """
         step = self._step
         unfinished = self.moves.unfinished() if moves and not step.working else ()
@@ -153,7 +152,7 @@ class MoveRunner:
 
     def named(self, outcomes: Sequence[Outcome]) -> list[str]:
         """Units of moves as the list names them, where they answer now."""
-        return [cycle_words(outcome, self._unit_name(outcome)) for outcome in outcomes]
+        return [unit_to_cycle(outcome, self._unit_name(outcome)) for outcome in outcomes]
 
     def stop_work(self) -> None:
         """Nothing that waits for a yes gets one; watches end."""
@@ -192,7 +191,6 @@ class MoveRunner:
         return unit_name(outcome.move, session.job.units(), session.store.profiles)
 
     # -- in the worker
-    # -------------------------------------------------------------------------------------
 
     def report(self, words: str) -> None:
         """Say what is being done."""
@@ -208,7 +206,6 @@ class MoveRunner:
         return self._answer.wait()
 
     # -- on the screen
-    # -------------------------------------------------------------------------------------
 
     def _reported(self, words: str) -> None:
         self.say(Text(f"▸ {words}"), going_on=True)
@@ -217,11 +214,8 @@ class MoveRunner:
         if self.stop.is_set():
             return  # it was answered with a no already
         session = self._step.session
-        dialog = ConfirmWrite(
-            [
-                (step.request.words, step.request.frame, str(step.place.settings))
-                for step in prepared.steps
-            ],
+        dialog = confirm_write(
+            [(step.request, step.place.settings) for step in prepared.steps],
             unit=unit_name(prepared.move, session.job.units(), session.store.profiles),
             number=self._number,
             effect=prepared.expectation,
@@ -233,7 +227,7 @@ class MoveRunner:
 
     def _ask_for_power_cycle(self, outcomes: tuple[Outcome, ...]) -> None:
         if not self.stop.is_set():
-            dialog = PowerCycle(self.named(outcomes))
+            dialog = power_cycle(self.named(outcomes))
             self._step.app.push_screen(dialog, lambda done: self._answer.give(bool(done)))
 
     def _move_ended(self, outcome: Outcome) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from threading import Event as StopFlag
 from typing import ClassVar
@@ -28,13 +28,10 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
 from busprobe.wizard.common.form import Form, only
-from busprobe.wizard.common.notice import Failure, Notice
-from busprobe.wizard.common.question import Answer, Question
-from busprobe.wizard.common.step import Step
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
+from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.readdress.box_screen import BoxScreen
-from busprobe.wizard.readdress.clash_isolation import ClashIsolation
-from busprobe.wizard.readdress.dialogs import MovesInOrder, WhichCycled
+from busprobe.wizard.readdress.dialogs import moves_in_order, what_is_left, which_power_cycled
 from busprobe.wizard.readdress.forms import (
     BOX,
     BY_HAND,
@@ -44,15 +41,15 @@ from busprobe.wizard.readdress.forms import (
     WANTED,
     BoxOrder,
 )
+from busprobe.wizard.readdress.isolation import ClashIsolation
 from busprobe.wizard.readdress.journal_screen import JournalScreen
 from busprobe.wizard.readdress.move_runner import MoveRunner
 from busprobe.wizard.readdress.move_table import MoveTable
-from busprobe.wizard.readdress.unit_moves import (
+from busprobe.wizard.readdress.wanted import (
     clash_with,
     goal_of,
     keep_wanted,
     kept_wanted,
-    left_for,
     wanted_by,
 )
 from busprobe.wizard.readdress.words import plan_text, standing
@@ -64,14 +61,13 @@ class ReaddressStep(Step):
     TITLE = StepName.READDRESS
     HELP = """\
 Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at \
-the new one. Then you \
-see exactly what will be sent, in words and bytes, and nothing leaves before you press W. It is \
-written once, never \
-repeated, and what became of it is told by who answers at both addresses afterwards.
+the new one. Then you see exactly what will be sent, in words and bytes, and nothing leaves \
+before you press W. It is written once, never repeated, and what became of it is told by who \
+answers at both addresses afterwards.
 
 "verified" means that the unit answers at the new address; "kept" that it still did after a power \
-cycle; "open" that \
-a step after the write was never done (save, lock again): put the cursor on it and press v."""
+cycle; "open" that a step after the write was never done (save, lock again): put the cursor on it \
+and press v."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(
             "p",
@@ -153,7 +149,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
                 self._runner.say(Text("\n".join(told)))
 
     # -- work on the line
-    # ------------------------------------------------------------------------------------
 
     def action_stop(self) -> None:
         """Stop before the next write; one that was sent is still followed up."""
@@ -184,7 +179,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         self._isolation.moved(outcome)
 
     # -- wanted addresses
-    # ----------------------------------------------------------------------------------
 
     @property
     def _wanted(self) -> dict[Place, int]:
@@ -200,17 +194,16 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self._propose(self._moves.bus.from_plan(self.session.plan))
             return
 
-        def count(practice: Practice | None) -> None:
-            if practice is not None:
-                try:
-                    self._propose(self._moves.bus.counted_up(practice))
-                except BusprobeError as error:
-                    self.app.push_screen(Failure(error))
+        def count(practice: Practice) -> None:
+            try:
+                self._propose(self._moves.bus.counted_up(practice))
+            except BusprobeError as error:
+                self.app.push_screen(Failure(error))
 
         form = Form(
             "Propose addresses", PRACTICE, make=Practice, words=PRACTICE_WORDS, keep="Propose"
         )
-        self.app.push_screen(form, count)
+        self.app.push_screen(form, if_given(count))
 
     def _propose(self, goal: Goal) -> None:
         stay = {seat.place for seat in goal.addresses}
@@ -244,15 +237,12 @@ a step after the write was never done (save, lock again): put the cursor on it a
             others = {place: want for place, want in self._wanted.items() if place != unit.place}
             return others if address is None else {**others, unit.place: address}
 
-        def keep(wanted: Mapping[Place, int] | None) -> None:
-            if wanted is not None:
-                self._want(wanted)
-
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, (WANTED.showing(known),), make=changed), keep)
+        self.app.push_screen(
+            Form(title, (WANTED.showing(known),), make=changed), if_given(self._want)
+        )
 
     # -- one move
-    # ------------------------------------------------------------------------------------------
 
     def action_move(self) -> None:
         """Move the unit under the cursor to its wanted address."""
@@ -290,12 +280,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
             " sheet."
         )
 
-        def begin(procedure: Procedure | None) -> None:
-            if procedure is not None:
-                self._begin(unit, wanted, procedure)
-
         form = Form("By hand", BY_HAND, make=Procedure.by_hand, words=words, keep="Prepare")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(partial(self._begin, unit, wanted)))
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
         self._runner.run_move(
@@ -303,7 +289,6 @@ a step after the write was never done (save, lock again): put the cursor on it a
         )
 
     # -- all of them
-    # ---------------------------------------------------------------------------------------
 
     def action_all(self) -> None:
         """Move all units to their wanted addresses."""
@@ -321,16 +306,15 @@ a step after the write was never done (save, lock again): put the cursor on it a
             " by profile."
         )
 
-        def begin(settings: LineSettings | None) -> None:
-            if settings is not None:
-                self._show_plan(
-                    "the line settings",
-                    lambda: self._moves.plan_line_settings(settings),
-                    "No unit can be given other line settings",
-                )
+        def begin(settings: LineSettings) -> None:
+            self._show_plan(
+                "the line settings",
+                lambda: self._moves.plan_line_settings(settings),
+                "No unit can be given other line settings",
+            )
 
         form = Form("Line settings", (SETTINGS,), make=only, words=words, keep="Show the changes")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(begin))
 
     def _show_plan(self, what: str, plan: Callable[[], MoveList], nothing: str) -> None:
         """Show the moves in their order, and make them if that is wanted."""
@@ -343,14 +327,10 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self.app.push_screen(Notice(nothing, plan_text(planned)))
             return
 
-        def begin(sure: bool | None) -> None:
-            if sure:
-                self._runner.run_batch(what, planned)
-
-        self.app.push_screen(MovesInOrder(planned), begin)
+        run = partial(self._runner.run_batch, what, planned)
+        self.app.push_screen(moves_in_order(planned), if_yes(run))
 
     # -- a clash, a box, a power cycle, the journal
-    # ------------------------------------------------------------
 
     def action_isolate(self) -> None:
         """Guide the technician to one unit alone at the address under the cursor."""
@@ -362,12 +342,8 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """Take a box of identical units one by one."""
         words = "All units of the box must be of one type. Connect none or one of them now."
 
-        def begin(order: BoxOrder | None) -> None:
-            if order is not None:
-                self._begin_box(order)
-
         form = Form("One by one", BOX, make=BoxOrder, words=words, keep="Begin")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(self._begin_box))
 
     def _begin_box(self, order: BoxOrder) -> None:
         moves, undo = self._moves, StopFlag()
@@ -396,7 +372,7 @@ a step after the write was never done (save, lock again): put the cursor on it a
         unit, job = self._chosen(), self.session.job
         if self._moves.unfinished():
             self._runner.run_recovery()
-        elif (left := left_for(unit, job.units(), self._moves.unfinished_steps())) is not None:
+        elif (left := _left_for(unit, job.units(), self._moves.unfinished_steps())) is not None:
             self._ask_rest(left, unit)
         else:
             self._check(unit)
@@ -415,42 +391,35 @@ a step after the write was never done (save, lock again): put the cursor on it a
             self._runner.run_checks(one or every)
         else:
 
-            def choose(every_one: bool | None) -> None:
-                if every_one is not None:
-                    self._runner.run_checks(every if every_one else one)
+            def choose(every_one: bool) -> None:
+                self._runner.run_checks(every if every_one else one)
 
-            self.app.push_screen(WhichCycled(self._runner.named(every), one=bool(one)), choose)
+            question = which_power_cycled(self._runner.named(every), one=bool(one))
+            self.app.push_screen(question, if_given(choose))
 
     def _ask_rest(self, left: UnfinishedSteps, unit: UnitRecord | None) -> None:
-        def choose(send: bool | None) -> None:
+        def choose(send: bool) -> None:
             if send:
                 self._runner.run_rest(left)
-            elif send is False:
+            else:
                 self._check(unit)
 
-        answers = (
-            Answer[bool | None]("c", "Cancel", None),
-            Answer[bool | None]("s", "Show me what is left to send", True),
-            Answer[bool | None]("k", "Check who answers", False),
-        )
-        self.app.push_screen(Question("A procedure is not finished", left.words, answers), choose)
+        self.app.push_screen(what_is_left(left), if_given(choose))
 
     def action_journal(self) -> None:
         """Show every write ever made; one of them can be taken back."""
 
-        def undo(number: int | None) -> None:
-            if number is not None:
-                self._runner.run_move(
-                    f"the undo of write {number}", partial(self._prepare_undo, number)
-                )
+        def undo(number: int) -> None:
+            self._runner.run_move(
+                f"the undo of write {number}", partial(self._prepare_undo, number)
+            )
 
-        self.app.push_screen(JournalScreen(self.session.job.writes()), undo)
+        self.app.push_screen(JournalScreen(self.session.job.writes()), if_given(undo))
 
     def _prepare_undo(self, number: int, report: Report, stop: StopFlag) -> Prepared:
         return self._moves.prepare_undo(number, report=report, stop=stop)
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     @property
     def _table(self) -> MoveTable:
@@ -464,3 +433,13 @@ a step after the write was never done (save, lock again): put the cursor on it a
         """What is going on or what became of it, below the units."""
         self._said = True
         self.query_one("#move-said", Static).update(words)
+
+
+def _left_for(
+    unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[UnfinishedSteps]
+) -> UnfinishedSteps | None:
+    """What is left of a procedure of `unit`, or else of one that is not on the list any more."""
+    listed = {each.place for each in units}
+    mine = [each for each in left if unit is not None and each.place == unit.place]
+    lost = [each for each in left if each.place not in listed]
+    return next(iter(mine + lost), None)

@@ -10,6 +10,7 @@ from textual.widget import Widget
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
+from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
 from busprobe.readdress.journal import MoveState, latest_move, move_state
@@ -45,7 +46,7 @@ def move_sign(
 ) -> Sign | None:
     """The state of a unit's move; None if there was none."""
     if any(each.place == unit.place for each in left):
-        return Sign.STEPS_OPEN
+        return Sign.OPEN
     return None if write is None else _STATE_SIGNS[move_state(unit, write)]
 
 
@@ -85,11 +86,12 @@ def unit_name(move: Move, units: Iterable[UnitRecord], profiles: Mapping[str, Pr
     )
 
 
-def cycle_words(outcome: Outcome, unit: str) -> str:
+def unit_to_cycle(outcome: Outcome, unit: str) -> str:
     """A unit that is to be switched off and on: where it answers now, and who it is."""
     move = outcome.move
     place = move.target if outcome.result is Result.VERIFIED else move.source
-    return f"{move.name(place).removeprefix('unit '):12} {unit}".rstrip()
+    at = f" at {place.settings}" if move.changes_settings else ""
+    return f"{both_forms(place.address) + at:12} {unit}".rstrip()
 
 
 def plan_text(plan: MoveList) -> Text:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import Enum
 from typing import ClassVar
 
@@ -73,19 +74,17 @@ class AddressMap(Widget, can_focus=True):
     cursor: reactive[int] = reactive(FIRST, init=False)
     """The address under the cursor."""
 
+    @dataclass
     class Moved(Message):
         """The cursor is at another address."""
 
-        def __init__(self, address: int) -> None:
-            self.address = address
-            super().__init__()
+        address: int
 
+    @dataclass
     class Chosen(Message):
         """Enter or a click on an address."""
 
-        def __init__(self, address: int) -> None:
-            self.address = address
-            super().__init__()
+        address: int
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)

@@ -1,9 +1,66 @@
-"""What the survey asks the technician before it goes on."""
+"""What the survey asks the technician: the range of the search, and whether to go on."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from busprobe.errors import UsageError
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import FIRST, LAST, format_addresses, parse_addresses
+from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
 from busprobe.survey.kept_survey import KeptSurvey
+from busprobe.survey.schedule import Schedule, common_settings
+from busprobe.survey.waits import Pace
 from busprobe.wizard.common.question import Answer, Question
+
+COMMON = "common"
+"""Stands for all common settings in the form."""
+
+
+@dataclass(frozen=True)
+class SearchRange:
+    """Settings in the order they are tried, addresses, and how many units to expect (None if
+    unknown)."""
+
+    settings: tuple[LineSettings, ...]
+    addresses: tuple[int, ...]
+    expect: int | None
+
+    @property
+    def estimate(self) -> Estimate:
+        """How long it takes."""
+        schedule = Schedule.plan(self.settings, self.addresses)
+        return estimate(schedule, Pace(), expect=self.expect).after(LISTEN_FIRST)
+
+    @property
+    def words(self) -> str:
+        """What is searched, in one phrase."""
+        count = len(self.settings)
+        settings = str(self.settings[0]) if count == 1 else f"{count} settings"
+        return f"addresses {format_addresses(self.addresses)} at {settings}"
+
+
+def read_search(
+    settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()
+) -> SearchRange:
+    """Read the form's texts; raises `UsageError` saying which one cannot be read.
+
+    The `factory` settings of stored profiles are among the common ones.
+    """
+    if settings.strip().lower() in (COMMON, ""):
+        asked = common_settings(factory)
+    else:
+        asked = tuple(
+            dict.fromkeys(LineSettings.parse(part) for part in settings.split(",") if part.strip())
+        )
+    count = int(expect) if expect.strip().isdigit() else None
+    if expect.strip() and (count is None or not FIRST <= count <= LAST):
+        raise UsageError(
+            f"'{expect}' is not a number of units.",
+            todo=f"Write {FIRST} to {LAST}, or leave it empty.",
+        )
+    return SearchRange(asked, parse_addresses(addresses), count)
 
 
 def go_on_with(latest: KeptSurvey) -> Question[bool | None]:

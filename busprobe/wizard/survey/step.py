@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import ClassVar
 
 from rich.text import Text
@@ -34,13 +35,12 @@ from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
+from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
-from busprobe.wizard.survey.forms import despite_master, go_on_with
-from busprobe.wizard.survey.search_range import SearchRange, read_search
+from busprobe.wizard.survey.forms import SearchRange, despite_master, go_on_with, read_search
 from busprobe.wizard.survey.words import (
     asked_everywhere,
     asking_words,
@@ -73,17 +73,14 @@ likely first.
 many, and says what was not tested. It is also the only way to tell identical twins at one address.
 
 "-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
-power, on swapped \
-wires or at other line settings is silent too. "X" is two or more units at one address: sort them \
-out in step 5.
+power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
+address: sort them out in step 5.
 
 The survey goes on while you look at other steps. Identify (4) may read what was found so far: \
-the survey is held for \
-as long and then goes on by itself.
+the survey is held for as long and then goes on by itself.
 
 With a number expected, the first time said is for units that lie evenly among the addresses, the \
-second for all that \
-is asked if one of them is not found."""
+second for all that is asked if one of them is not found."""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "start", "Start"),
         Binding("p", "pause", "Pause", tooltip="pause the survey, or go on"),
@@ -96,19 +93,17 @@ is asked if one of them is not found."""
         ),
     ]
 
+    @dataclass
     class Advanced(Message):
         """The survey went on."""
 
-        def __init__(self, events: tuple[Event, ...]) -> None:
-            self.events = events
-            super().__init__()
+        events: tuple[Event, ...]
 
+    @dataclass
     class MasterHeard(Message):
         """Another master talks; the survey waits for an answer."""
 
-        def __init__(self, words: str) -> None:
-            self.words = words
-            super().__init__()
+        words: str
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -170,7 +165,6 @@ is asked if one of them is not found."""
         self.state, self.next_words = standing(survey, self.session.job.units())
 
     # -- starting
-    # ------------------------------------------------------------------------------------------
 
     @on(Input.Changed)
     def _typed(self) -> None:
@@ -194,15 +188,14 @@ is asked if one of them is not found."""
             self._begin(search, resume=False)
             return
 
-        def decide(resume: bool | None) -> None:
-            if resume is not None:
-                self._begin(search, resume=resume)
+        def decide(resume: bool) -> None:
+            self._begin(search, resume=resume)
 
-        self.app.push_screen(go_on_with(latest), decide)
+        self.app.push_screen(go_on_with(latest), if_given(decide))
 
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
         latest = self._latest_survey() if resume else None
-        decision = self._despite_master = PendingAnswer()
+        answer = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
 
         def work() -> None:
@@ -214,7 +207,7 @@ is asked if one of them is not found."""
                 run.pause()
             if self._stopping:
                 run.cancel()
-            for events in batches(self._answering(run, decision), at_once=run.is_paused):
+            for events in batches(self._answering(run, answer), at_once=run.is_paused):
                 self.post_message(self.Advanced(events))
 
         if self.on_line("the survey", work):
@@ -231,14 +224,14 @@ is asked if one of them is not found."""
             self.progress = "0 %"
             self.next_words = course()
 
-    def _answering(self, run: RecordedSurvey, decision: PendingAnswer[bool]) -> Iterator[Event]:
-        """The events of `run`; where another master is heard, the run waits until somebody has
-        decided."""
+    def _answering(self, run: RecordedSurvey, answer: PendingAnswer[bool]) -> Iterator[Event]:
+        """The events of `run`; where another master is heard, the run waits for the
+        answer."""
         for event in run:
             yield event
             if isinstance(event, OtherMasterHeard):
                 self.post_message(self.MasterHeard(event.words))
-                if decision.wait():
+                if answer.wait():
                     run.go_on()
 
     @on(MasterHeard)
@@ -249,7 +242,6 @@ is asked if one of them is not found."""
         self.app.push_screen(despite_master(event.words), decide)
 
     # -- while it runs
-    # -------------------------------------------------------------------------------------
 
     def action_pause(self) -> None:
         """Pause or go on."""
@@ -274,7 +266,7 @@ is asked if one of them is not found."""
         self._despite_master.leave(False)
 
     def on_unmount(self) -> None:
-        """Nobody is left to let a held survey go on."""
+        """A held survey would never be let go on."""
         self._lent = False
         self.stop_work()
 
@@ -342,7 +334,6 @@ is asked if one of them is not found."""
             self._show_progress(progress)
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     def action_evidence(self) -> None:
         """Show what the finding under the cursor rests on."""

@@ -12,7 +12,7 @@ from busprobe.survey.probes import Asking, Listening
 from busprobe.survey.words import coverage
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.step import StepState
-from busprobe.wizard.survey.search_range import SearchRange
+from busprobe.wizard.survey.forms import SearchRange
 
 _UNTESTED_SHOWN = 3
 _BAR = 24

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from threading import Event as Cancel
 from typing import ClassVar
 
@@ -27,19 +28,17 @@ class HuntScreen(LargeDisplay):
         ],
     ]
 
+    @dataclass
     class Hunted(Message):
         """Somebody was asked."""
 
-        def __init__(self, events: tuple[HuntEvent, ...]) -> None:
-            self.events = events
-            super().__init__()
+        events: tuple[HuntEvent, ...]
 
+    @dataclass
     class Failed(Message):
         """The port has failed; the hunt is over."""
 
-        def __init__(self, error: PortError) -> None:
-            self.error = error
-            super().__init__()
+        error: PortError
 
     def __init__(
         self,

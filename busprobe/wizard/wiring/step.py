@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from threading import Event as Cancel
 from typing import ClassVar
 
@@ -31,10 +32,9 @@ from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
 from busprobe.wizard.common.batch import batches
 from busprobe.wizard.common.form import Field, Form, only
-from busprobe.wizard.common.notice import Failure, Notice
+from busprobe.wizard.common.question import Failure, Notice, if_given
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step
-from busprobe.wizard.common.step_name import StepName
+from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
 from busprobe.wizard.wiring.caution_dialog import CautionDialog
@@ -61,21 +61,17 @@ class WiringStep(Step):
     TITLE = StepName.WIRING
     HELP = f"""\
 Prove the pair before you blame a unit. Type what the multimeter shows; leave empty what was not \
-measured. Each \
-reading is judged as you type; the lines below the form say what it fits, what to do, and what \
-the limits rest on. \
-A reading goes into the job as you leave its field.
+measured. Each reading is judged as you type; the lines below the form say what it fits, what to \
+do, and what the limits rest on. A reading goes into the job as you leave its field.
 
 Listening (l) hears what the pair carries with nobody asked, then asks the units that are known \
-(or unit 1) once, \
-and says what that fits. Causes (o) shows it again, and what the failures of surveys and \
-endurance runs have in common \
-by place, baud rate and time. A computer cannot see voltages: where two causes fit, both are named.
+(or unit 1) once, and says what that fits. Causes (o) shows it again, and what the failures of \
+surveys and endurance runs have in common by place, baud rate and time. A computer cannot see \
+voltages: where two causes fit, both are named.
 
 Hunt (h) fills the screen and keeps asking while your hands are at the terminals; it changes and \
-rings the moment a \
-unit starts or stops answering. There a digit notes which pair you touched, Space whatever you \
-write.
+rings the moment a unit starts or stops answering. There a digit notes which pair you touched, \
+Space whatever you write.
 
 Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 \
 keeps a result in the job.
@@ -150,7 +146,6 @@ keeps a result in the job.
         self._show()
 
     # -- the form
-    # ------------------------------------------------------------------------------------------
 
     @on(Input.Changed)
     def _typed(self) -> None:
@@ -203,7 +198,6 @@ keeps a result in the job.
             self.session.keep_wiring(changed)
 
     # -- cautions
-    # ------------------------------------------------------------------------------------------
 
     @property
     def _acknowledged(self) -> bool:
@@ -222,7 +216,6 @@ keeps a result in the job.
         self.app.push_screen(CautionDialog([caution.text for caution in CAUTIONS]), keep)
 
     # -- listening and hunting
-    # -----------------------------------------------------------------------------
 
     def action_listen(self) -> None:
         """Listen, then ask the known units once."""
@@ -315,15 +308,11 @@ keeps a result in the job.
                 " Another master was heard: its exchanges and the hunt's will disturb each other."
             )
 
-        def begin(addresses: tuple[int, ...] | None) -> None:
-            if addresses is not None:
-                self._hunt(addresses, settings)
-
         fields = (Field("addresses", "Addresses", proposal, read=parse_addresses),)
         form = Form("Hunt", fields, make=only, words=explained, keep="Start")
-        self.app.push_screen(form, begin)
+        self.app.push_screen(form, if_given(partial(self._hunt, settings)))
 
-    def _hunt(self, addresses: tuple[int, ...], settings: LineSettings) -> None:
+    def _hunt(self, settings: LineSettings, addresses: tuple[int, ...]) -> None:
         self._cancel = cancel = Cancel()
         screen = HuntScreen(
             addresses, settings, cancel, HuntLog(self.session.job, format_addresses(addresses)).keep
@@ -364,7 +353,6 @@ keeps a result in the job.
         self._cancel.set()
 
     # -- showing
-    # -------------------------------------------------------------------------------------------
 
     def _show(self) -> None:
         judged = self._form.judged

@@ -10,7 +10,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import FailuresOverTime, Times
-from busprobe.wizard.prove.plots import failure_lines, spread_lines, time_lines
+from busprobe.wizard.prove.plots import failure_lines, scale_top, spread_lines, time_lines
 
 SETTINGS = LineSettings.parse("9600-8N1")
 
@@ -96,3 +96,12 @@ def test_no_plot_is_wider_or_higher_than_its_place(
     ):
         assert len(lines) <= height
         assert all(len(str(line)) <= max(width, 28) for line in lines)
+
+
+@given(st.floats(min_value=0.001, max_value=1e6))
+def test_the_scale_of_a_plot_holds_the_largest_time_and_is_no_more_than_two_and_a_half_times_it(
+    largest: float,
+) -> None:
+    top = scale_top(largest)
+    assert largest <= top * (1 + 1e-9)
+    assert top <= 2.5 * largest * (1 + 1e-9)

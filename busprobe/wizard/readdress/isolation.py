@@ -3,17 +3,21 @@ time."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 from rich.text import Text
+from textual.message import Message
 
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
-from busprobe.readdress.isolation import isolate
+from busprobe.readdress.isolation import AddressLook, Occupancy, isolate
 from busprobe.readdress.outcome import Outcome
 from busprobe.survey.findings import Kind
+from busprobe.wizard.common.large_display import Alert, LargeDisplay
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step
-from busprobe.wizard.readdress.dialogs import ReconnectOthers
-from busprobe.wizard.readdress.isolation_screen import IsolationScreen
+from busprobe.wizard.readdress.dialogs import reconnect_others
 from busprobe.wizard.readdress.move_runner import MoveRunner
 
 _RECONNECTED = {
@@ -96,7 +100,7 @@ class ClashIsolation:
             else:
                 self._isolated = None
 
-        self._step.app.push_screen(ReconnectOthers(place.address), look)
+        self._step.app.push_screen(reconnect_others(place.address), look)
 
     def _look_again(self, place: Place) -> None:
         session, address = self._step.session, both_forms(place.address)
@@ -110,3 +114,64 @@ class ClashIsolation:
 
         if self._runner.begin("a close look", work):
             self._runner.say(Text(f"▸ Looking who answers at {address}."), going_on=True)
+
+
+_LARGE: dict[Occupancy, tuple[str, Alert]] = {
+    Occupancy.SEVERAL: ("TWO", "gone"),
+    Occupancy.ONE: ("ONE", "here"),
+    Occupancy.UNCLEAR: ("??", "gone"),
+    Occupancy.NONE: ("NONE", "calm"),
+}
+
+
+class IsolationScreen(LargeDisplay):
+    """Large: TWO (or more), ONE, or NONE; closes by itself when one unit is left and answers
+    cleanly."""
+
+    @dataclass
+    class Seen(Message):
+        """The address was looked at."""
+
+        look: AddressLook
+
+    class Ended(Message):
+        """The watch is over."""
+
+    def __init__(self, address: int, cancel: Callable[[], None]) -> None:
+        """Shows the watch of `address`, which `cancel` ends."""
+        super().__init__()
+        self._address = address
+        self._cancel = cancel
+        self._unclear = 0
+        self._shown: Occupancy | None = None
+
+    def on_mount(self) -> None:
+        """Nothing is known yet."""
+        super().on_mount()
+        self.head(f"ONE AT A TIME  unit address {both_forms(self._address)}")
+        self.large("-", str(self._address), "calm")
+        self.todo(
+            "Take units off the pair until one is left; unplug the pair at the unit, or switch the"
+            " unit off."
+        )
+
+    def on_isolation_screen_seen(self, event: Seen) -> None:
+        """Say how many answer."""
+        look = event.look
+        self._unclear = self._unclear + 1 if look.occupancy is Occupancy.UNCLEAR else 0
+        if self._unclear == 1:
+            return  # one odd look is no news: two units that overlap give any bytes
+        large, alert = _LARGE[look.occupancy]
+        self.large(large, str(self._address), alert)
+        self.todo(look.words)
+        if look.occupancy is not self._shown:
+            self._shown = look.occupancy
+            self.happened(look.short_words)
+
+    def on_isolation_screen_ended(self) -> None:
+        """One unit is left, or the watch was cancelled."""
+        self.end()
+
+    def action_leave(self) -> None:
+        """End the watch; the screen closes when the last look is over."""
+        self._cancel()

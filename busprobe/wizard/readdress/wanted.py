@@ -1,5 +1,5 @@
-"""What the journal says of the moves of each unit, and which addresses are wanted; no screen
-here."""
+"""The addresses that units are to have: kept in the job, made a goal of the bus, followed by the
+moves."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.readdress.move_list import Goal, ListedBus
 from busprobe.readdress.outcome import Outcome
-from busprobe.readdress.unfinished_steps import UnfinishedSteps
 
 _WANTED = "wizard.wanted"
 """Where the job keeps the wanted addresses, by the text form of the place."""
@@ -25,16 +24,6 @@ def kept_wanted(job: Job) -> dict[Place, int]:
 def keep_wanted(job: Job, wanted: Mapping[Place, int]) -> None:
     """Keep the addresses that units are to have."""
     job.set_state(_WANTED, {str(place): address for place, address in wanted.items()})
-
-
-def left_for(
-    unit: UnitRecord | None, units: Iterable[UnitRecord], left: Iterable[UnfinishedSteps]
-) -> UnfinishedSteps | None:
-    """What is left of a procedure of `unit`, or else of one that is not on the list any more."""
-    listed = {each.place for each in units}
-    mine = [each for each in left if unit is not None and each.place == unit.place]
-    lost = [each for each in left if each.place not in listed]
-    return next(iter(mine + lost), None)
 
 
 def wanted_by(goal: Goal) -> Mapping[Place, int]:
