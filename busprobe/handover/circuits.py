@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, create_model, field_validator
 
 from busprobe.errors import Mistake
 from busprobe.files.csv_file import CsvFile, checked
@@ -50,21 +50,12 @@ _ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
 """What the papers put before text that a spreadsheet would take for a formula."""
 
 
-Words = Annotated[str, StringConstraints(max_length=100)]
-
-
 class _Row(BaseModel):
     model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
 
     address: int = Field(ge=FIRST, le=LAST)
     settings: str = Field(default="", alias="line settings")
     channel: str = Field(min_length=1, max_length=LONGEST_CHANNEL)
-    ct: Words = Field(default="", alias="ct no.")
-    ratio: Words = Field(default="", alias="ct ratio")
-    phase: Words = ""
-    panel: Words = ""
-    circuit: Words = ""
-    load: Words = ""
     direction: bool | None = Field(default=None, alias="direction checked")
 
     @field_validator("direction", mode="before")
@@ -74,6 +65,14 @@ class _Row(BaseModel):
         if said not in _YES_NO:
             raise ValueError("write yes or no, or leave it empty")
         return _YES_NO[said]
+
+
+_NOTED: Mapping[str, Any] = {
+    field: (Annotated[str, StringConstraints(max_length=100)], Field("", alias=title.lower()))
+    for field, title in _TITLES.items()
+}
+_FilledRow = create_model("_FilledRow", __base__=_Row, **_NOTED)
+"""A row with all that is noted of its circuit."""
 
 
 def circuits_of(unit: UnitRecord, profile: Profile | None) -> tuple[Circuit, ...]:
@@ -151,7 +150,7 @@ def load_circuits(
     mistakes: list[Mistake] = []
     found: dict[Place, dict[str, Circuit]] = {}
     for line, cells in file.rows:
-        row = checked(_Row, line, cells, mistakes)
+        row = checked(_FilledRow, line, cells, mistakes)
         if row is None:
             continue
         unit = _unit(row, line, units, mistakes)
