@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import click
 
 from busprobe.cli.commands.whole_job import wizard
-from busprobe.cli.failures import report_bug, report_error, report_interrupt
+from busprobe.cli.error_reports import report_bug, report_error, report_interrupt
 from busprobe.cli.groups import Sections
 from busprobe.errors import BusprobeError, ExitCode
 

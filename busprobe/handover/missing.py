@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
-from busprobe.handover.drawings.segment import terminator_places
+from busprobe.handover.drawings.segment_drawing import terminator_places
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_NOTED, plain
 from busprobe.line.place import Place

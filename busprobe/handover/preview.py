@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.drawings.segment import cable_order, terminators
+from busprobe.handover.drawings.segment_drawing import cable_order, terminators
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.formats.html_page import by_hand
 from busprobe.handover.formats.label_sheets import cable_labels, unit_labels

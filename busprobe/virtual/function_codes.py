@@ -21,7 +21,7 @@ from pymodbus.constants import DeviceInformation
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 from pymodbus.pdu.other_message import ReportDeviceIdResponse
 
-from busprobe.virtual.registers import RegisterTable
+from busprobe.virtual.register_table import RegisterTable
 from busprobe.virtual.schema import UnitType
 from busprobe.virtual.unit_settings import Refusal, UnitSettings, WriteRefused
 

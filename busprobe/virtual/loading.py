@@ -16,7 +16,7 @@ from busprobe.files.toml_file import FieldPath, Found, TomlFile, found_by_pydant
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.text import visible
-from busprobe.virtual.registers import LIMITS
+from busprobe.virtual.register_table import LIMITS
 from busprobe.virtual.schema import RegisterPart, Scenario, UnitType, Value
 from busprobe.virtual.unit_settings import fields
 

@@ -12,7 +12,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
 from busprobe.virtual import uart
 from busprobe.virtual.function_codes import FunctionCodes
-from busprobe.virtual.registers import RegisterTable
+from busprobe.virtual.register_table import RegisterTable
 from busprobe.virtual.schema import SettingChange, UnitEntry, UnitType
 from busprobe.virtual.uart import ReceiverSetup
 from busprobe.virtual.unit_settings import UnitSettings

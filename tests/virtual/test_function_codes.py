@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from busprobe.line.place import Place
 from busprobe.virtual.function_codes import FunctionCodes
-from busprobe.virtual.registers import RegisterTable
+from busprobe.virtual.register_table import RegisterTable
 from busprobe.virtual.schema import UnitType
 from busprobe.virtual.unit_settings import UnitSettings
 

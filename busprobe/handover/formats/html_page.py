@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.drawings import svg
-from busprobe.handover.drawings.failures import failure_plot
+from busprobe.handover.drawings.failed_polls import failure_plot
 from busprobe.handover.drawings.reply_times import reply_plots
-from busprobe.handover.drawings.segment import cable_order, segment_drawing
+from busprobe.handover.drawings.segment_drawing import cable_order, segment_drawing
 from busprobe.handover.formats.pages import render
 from busprobe.handover.table import NOT_NOTED
 from busprobe.handover.tables.papers import page_tables, segment_table

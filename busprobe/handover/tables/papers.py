@@ -18,7 +18,7 @@ from busprobe.handover.bus_list import (
     UnitRow,
 )
 from busprobe.handover.circuits import circuit_tables
-from busprobe.handover.drawings.segment import terminator_places
+from busprobe.handover.drawings.segment_drawing import terminator_places
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import (
     NOT_NOTED,

@@ -26,7 +26,7 @@ from busprobe.prove.proof import PollResult, Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
-from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned

@@ -33,7 +33,7 @@ from busprobe.survey.events import (
 from busprobe.survey.findings import Kind
 from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
 from busprobe.survey.probes import Asking, Listening
-from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable

@@ -30,7 +30,7 @@ from busprobe.wiring.listening import RecordedListening, read_listening
 from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
-from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import Failure, Notice, if_given
 from busprobe.wizard.common.signs import toned

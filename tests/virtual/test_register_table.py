@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from busprobe.virtual.registers import RegisterTable, encode
+from busprobe.virtual.register_table import RegisterTable, encode
 from busprobe.virtual.schema import Value
 
 

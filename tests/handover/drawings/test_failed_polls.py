@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from busprobe.handover.drawings import svg
-from busprobe.handover.drawings.failures import failure_plot
+from busprobe.handover.drawings.failed_polls import failure_plot
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict

@@ -8,7 +8,7 @@ import pytest
 
 from busprobe.handover.bus_list import BusList, StepSheet, UnitRow
 from busprobe.handover.drawings import svg
-from busprobe.handover.drawings.segment import (
+from busprobe.handover.drawings.segment_drawing import (
     PER_ROW,
     cable_order,
     segment_drawing,

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busprobe.wizard.common.batch import batches
+from busprobe.wizard.common.event_batches import batches
 
 
 @given(st.lists(st.integers()))
@@ -22,5 +22,7 @@ def test_a_batch_goes_out_before_the_last_event_where_events_are_slow(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     moments = iter([0.0, 0.01, 0.06, 0.06, 0.07])
-    monkeypatch.setattr("busprobe.wizard.common.batch.time.monotonic", lambda: next(moments))
+    monkeypatch.setattr(
+        "busprobe.wizard.common.event_batches.time.monotonic", lambda: next(moments)
+    )
     assert list(batches("abc")) == [("a", "b"), ("c",)]
