@@ -35,7 +35,7 @@ class Advised:
     """One number for the master."""
 
     name: str
-    value: float
+    value: int | float  # published as it is: 1 retry, not 1.0
     unit: str
     reason: str
 

@@ -44,7 +44,7 @@ def test_the_master_is_advised_and_the_polling_table_measured(
     assert ran.document["pause"] == 0.02
     assert ran.code == ExitCode.DONE, ran.err
     advised = {item["name"]: item["value"] for item in ran.document["advice"]}
-    assert advised["retries"] == 1
+    assert repr(advised["retries"]) == "1"  # no 1.0, which other programs may not take
     assert advised["response timeout"] >= 200
     table = ran.document["polling"]
     assert {row["every_s"] for row in table["rows"]} == {5.0}
