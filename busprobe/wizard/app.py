@@ -205,7 +205,9 @@ class BusprobeApp(App[None]):
         )
         text = Text("busprobe", style="bold").append(f"  {place}", style="not bold")
         if self._demo:
-            text.append("  PRACTICE, nothing is connected", style="bold")
+            real = self.session.is_open and self.session.terminals is None
+            said = "REAL PORT in a practice job" if real else "PRACTICE, nothing is connected"
+            text.append(f"  {said}", style="bold")
         return text
 
     def _on_port(self) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterator
 from inspect import getfile
 from pathlib import Path
@@ -34,6 +36,30 @@ async def test_a_new_job_starts_at_port_with_seven_steps_to_do(wizard: Wizard) -
         assert all(f"{number} {title}" in head[1] for number, title in enumerate(titles, start=1))
         assert person.rail.count("· to do") == 7
         assert "Choose the adapter and press Enter." in person.next_line
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a POSIX thing")
+async def test_a_practice_job_with_a_real_port_open_does_not_say_that_nothing_is_connected(
+    job: Job,
+) -> None:
+    session = new_session(job)
+    session.open("virtual:clean", LineSettings.parse("9600-8N1"))
+    app = BusprobeApp(lambda: session, demo=True)
+    other_end, terminal = os.openpty()
+    try:
+        async with app.run_test(size=(120, 24)) as pilot:
+            person = Person(app, pilot)
+            await person.begin()
+            assert "PRACTICE, nothing is connected" in person.screen.splitlines()[0]
+            session.open(os.ttyname(terminal), LineSettings.parse("9600-8N1"))
+            await person.press("2")
+            top = person.screen.splitlines()[0]
+            assert "REAL PORT in a practice job" in top
+            assert "nothing is connected" not in top
+    finally:
+        session.close()
+        os.close(other_end)
+        os.close(terminal)
 
 
 async def test_digits_go_to_steps_but_are_digits_in_a_field(wizard: Wizard) -> None:
