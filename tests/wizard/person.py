@@ -49,6 +49,11 @@ class Person:
         await self.wait_until(lambda: self.app.loaded, "The job was not shown")
         await self._pilot.pause()
 
+    def hold_cursors(self) -> None:
+        """Keep the cursors of fields from blinking: a picture must not depend on its moment."""
+        for field in self.app.screen.query(Input):
+            field.cursor_blink = False
+
     async def look(self) -> None:
         """Let the screen follow what happened."""
         await self._pilot.pause()

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 from textual.pilot import Pilot
-from textual.widgets import Input
 
 from busprobe.job import Job, ReplyTimes, UnitRecord
 from busprobe.line.place import Place
@@ -131,11 +130,11 @@ def begun(
     is done."""
 
     async def run_before(pilot: Pilot[Any]) -> None:
-        await Person(app, pilot).begin()
+        person = Person(app, pilot)
+        await person.begin()
         if then is not None:
             await then(pilot)
-        for field in app.screen.query(Input):
-            field.cursor_blink = False  # or the picture depends on how fast it was taken
+        person.hold_cursors()
 
     return {"app": app, "run_before": run_before}
 

@@ -217,5 +217,6 @@ def test_the_whole_screen_at_80_columns(
         await add(person, "3 Length =65", "90 Humidity %", "2 Model id")
         type_line(person, "20 Energy kWh u32")
         await person.look()
+        person.hold_cursors()
 
     assert snap_compare(app, terminal_size=(80, 24), run_before=describe)
