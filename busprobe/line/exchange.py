@@ -167,7 +167,7 @@ class Exchange:
 
     @property
     def burst_delay(self) -> float | None:
-        """The longest time in seconds between two lumps of bytes of the reply, as the port handed
+        """The longest time in seconds between two bursts of bytes of the reply, as the port handed
         them over.
 
         0 where each byte came by itself, None where all came at once and nothing can be told.

@@ -1,7 +1,7 @@
 """The line: exchanges on a port, the same on every kind of port.
 
 The end of a reply is known by its declared length; silence is only the fallback, since USB adapters
-hand over bytes in lumps and gaps of 1.5 characters cannot be seen from user space.
+deliver bytes in bursts and gaps of 1.5 characters cannot be seen from user space.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _LONGEST_REPLY = 1024
 """Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02
 section 2.5.1), so that a stuck transmitter cannot hold us."""
 _REST = 0.12
-"""Seconds to wait for the rest of a reply that has begun: serial servers hand over in lumps of up
+"""Seconds to wait for the rest of a reply that has begun: serial servers deliver in bursts of up
 to 100 ms (common practice)."""
 
 

@@ -101,7 +101,7 @@ class SerialPort:
         self._start_afresh()
 
     def send(self, data: bytes) -> float:
-        """Hand `data` to the driver; the returned end of transmission is reckoned from the
+        """Hand `data` to the driver; the returned end of transmission is calculated from the
         settings.
 
         Asking the driver instead (tcdrain) is off by an adapter's buffer in either direction.
@@ -113,7 +113,7 @@ class SerialPort:
         return self._sent_until
 
     def receive(self, until: float) -> Chunk | None:
-        """Wait for bytes until clock time `until`; a lump as the adapter hands it over is one
+        """Wait for bytes until clock time `until`; a burst as the adapter delivers it is one
         chunk."""
         with self._translated():
             while True:

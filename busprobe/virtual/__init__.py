@@ -18,7 +18,7 @@ model it);
 - a unit taken off the pair in the middle of its own reply: it finishes that reply;
 - gaps of more than 1.5 characters inside a frame: no unit minds them;
 - function codes other than 3, 4, 6, 8/0, 16, 17 and 43/14;
-- the adapter's own errors in timing other than handing bytes over in lumps, and driving on after
+- the adapter's own errors in timing other than delivering bytes in bursts, and driving on after
 its last bit;
 - a short: wires that touch float for every receiver; a stuck driver holds one level instead.
 

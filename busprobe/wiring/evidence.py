@@ -16,7 +16,7 @@ from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.wiring import byte_patterns
 
 _TOGETHER = 0.05
-"""Seconds within which bytes count as one burst; adapters hand over in lumps of 16 ms (common
+"""Seconds within which bytes count as one burst; adapters deliver in bursts of 16 ms (common
 practice)."""
 
 _BURST = 4

@@ -7,6 +7,15 @@ import click
 from busprobe.cli import options
 from busprobe.cli.groups import Sections, does
 
+_settings = click.option(
+    "--settings",
+    type=options.SETTINGS,
+    default="19200-8E1",
+    show_default=True,
+    help="Line settings.",
+)
+"""For commands that only listen or read; the default is the standard's own."""
+
 
 @click.command()
 @options.as_json
@@ -22,13 +31,7 @@ def ports() -> None:
 
 @click.command(short_help="Listen to the pair: noise, breaks, other masters.")
 @options.port
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    default="19200-8E1",
-    show_default=True,
-    help="Line settings.",
-)
+@_settings
 @click.option(
     "--seconds",
     type=click.FloatRange(0, 3600, min_open=True),
@@ -60,13 +63,7 @@ def listen() -> None:
 
 @click.command(short_help="Say at once when a unit starts or stops answering.")
 @options.port
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    default="19200-8E1",
-    show_default=True,
-    help="Line settings.",
-)
+@_settings
 @click.option(
     "--addresses",
     type=options.ADDRESSES,
