@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import ModbusPDU
+from pymodbus.pdu.bit_message import ReadCoilsResponse, ReadDiscreteInputsResponse
 from pymodbus.pdu.diag_message import ReturnQueryDataResponse
 from pymodbus.pdu.exceptionresponse import ExceptionResponse
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
@@ -30,6 +31,8 @@ EXCEPTION_BYTES: int = ExceptionResponse.rtu_frame_size
 """Bytes of an exception reply: address, function code, exception code, CRC (V1.1b3 section 7)."""
 
 RESPONSES: dict[int, type[ModbusPDU]] = {
+    1: ReadCoilsResponse,
+    2: ReadDiscreteInputsResponse,
     3: ReadHoldingRegistersResponse,
     4: ReadInputRegistersResponse,
     6: WriteSingleRegisterResponse,

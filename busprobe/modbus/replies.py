@@ -15,7 +15,7 @@ from pymodbus.exceptions import ModbusException
 
 from busprobe.line.exchange import Exchange
 from busprobe.modbus import framing
-from busprobe.modbus.requests import Function, Request, read_reply_bytes
+from busprobe.modbus.requests import REPLY_OVERHEAD, Function, Request
 from busprobe.text import hex_bytes
 
 
@@ -184,10 +184,10 @@ def expected_length(request: Request) -> int | None:
     """Bytes of a conforming positive reply to `request`; None where the unit decides
     (identification)."""
     match request.function:
-        case Function.READ_HOLDING_REGISTERS | Function.READ_INPUT_REGISTERS:
-            return read_reply_bytes(request.quantity)
         case Function.REPORT_SERVER_ID | Function.READ_DEVICE_IDENTIFICATION:
             return None
+        case function if function.reads_registers or function.reads_bits:
+            return REPLY_OVERHEAD + request.data_bytes
         case _:
             return 8
 
@@ -251,7 +251,7 @@ def _conforms(request: Request, frame: bytes) -> bool:
         case Function.REPORT_SERVER_ID:
             return _decodes(request, frame)
         case _:
-            return frame[2] == 2 * request.quantity
+            return frame[2] == request.data_bytes
 
 
 def _decodes(request: Request, frame: bytes) -> bool:

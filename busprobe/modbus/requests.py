@@ -12,6 +12,7 @@ from enum import IntEnum
 
 from pymodbus.framer import FramerRTU
 from pymodbus.pdu import DecodePDU, ModbusPDU
+from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.diag_message import ReturnQueryDataRequest
 from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
 from pymodbus.pdu.other_message import ReportDeviceIdRequest
@@ -31,6 +32,8 @@ _FRAMER = FramerRTU(DecodePDU(is_server=False))
 class Function(IntEnum):
     """The function codes used here, by their names in the standard (V1.1b3 section 6)."""
 
+    READ_COILS = 1
+    READ_DISCRETE_INPUTS = 2
     READ_HOLDING_REGISTERS = 3
     READ_INPUT_REGISTERS = 4
     WRITE_SINGLE_REGISTER = 6
@@ -43,6 +46,11 @@ class Function(IntEnum):
     def reads_registers(self) -> bool:
         """Whether its reply carries registers."""
         return self in (Function.READ_HOLDING_REGISTERS, Function.READ_INPUT_REGISTERS)
+
+    @property
+    def reads_bits(self) -> bool:
+        """Whether its reply carries coils or discrete inputs, eight to a byte."""
+        return self in (Function.READ_COILS, Function.READ_DISCRETE_INPUTS)
 
 
 _FUNCTIONS = {int(function): function for function in Function}
@@ -70,16 +78,18 @@ class Request:
 
     @property
     def register(self) -> int:
-        """The first register that a read or write is about, zero-based."""
+        """The first register, coil or input that a read or write is about, zero-based."""
         return int.from_bytes(self.frame[2:4], "big")
 
     @property
     def quantity(self) -> int:
-        """How many registers a read or multiple write is about; 1 for a single write, 0
-        otherwise."""
+        """How many registers, coils or inputs a read or multiple write is about; 1 for a single
+        write, 0 otherwise."""
         match self.function:
             case (
-                Function.READ_HOLDING_REGISTERS
+                Function.READ_COILS
+                | Function.READ_DISCRETE_INPUTS
+                | Function.READ_HOLDING_REGISTERS
                 | Function.READ_INPUT_REGISTERS
                 | Function.WRITE_MULTIPLE_REGISTERS
             ):
@@ -88,6 +98,14 @@ class Request:
                 return 1
             case _:
                 return 0
+
+    @property
+    def data_bytes(self) -> int:
+        """Bytes of data in the reply to a read, as its byte count says; 0 otherwise (V1.1b3
+        sections 6.1 to 6.4)."""
+        if self.function.reads_bits:
+            return (self.quantity + 7) // 8
+        return 2 * self.quantity if self.function.reads_registers else 0
 
     @property
     def mirrored(self) -> bool:
@@ -121,14 +139,14 @@ READ_REQUEST_BYTES = 8
 """Bytes of a request to read registers: address, function code, register, quantity, CRC (V1.1b3,
 sections 6.3 and 6.4)."""
 
-_REPLY_OVERHEAD = 5
+REPLY_OVERHEAD = 5
 """Bytes of its reply beside the registers, address, function code, byte count and CRC; as many as
 an exception has (V1.1b3, sections 6.3, 6.4 and 7)."""
 
 
 def read_reply_bytes(registers: int) -> int:
     """Bytes of the reply to a request that reads so many registers."""
-    return _REPLY_OVERHEAD + 2 * registers
+    return REPLY_OVERHEAD + 2 * registers
 
 
 def read_registers(address: int, function: Function, register: int, count: int) -> Request:
@@ -145,6 +163,18 @@ def read_registers(address: int, function: Function, register: int, count: int) 
     return _request(
         kind(address=register, count=count, dev_id=address),
         f"Read {what} of unit {both_forms(address)}.",
+    )
+
+
+def read_bits(address: int, function: Function, first: int, count: int) -> Request:
+    """Read `count` coils (function code 1) or discrete inputs (2) from zero-based `first`."""
+    coils = function is Function.READ_COILS
+    kind = ReadCoilsRequest if coils else ReadDiscreteInputsRequest
+    what = "coil" if coils else "discrete input"
+    return _request(
+        kind(address=first, count=count, dev_id=address),
+        f"Read {count} {what}{'' if count == 1 else 's'} from {_register(first)} of unit"
+        f" {both_forms(address)}.",
     )
 
 

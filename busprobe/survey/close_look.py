@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
@@ -24,7 +25,7 @@ from busprobe.survey.interference import (
     is_damaged,
     is_silence,
 )
-from busprobe.survey.probes import Listening, WireStep, to_the_end
+from busprobe.survey.probes import Listening, Probe, WireStep, to_the_end
 from busprobe.survey.verdict import analyse, identities
 
 CLOSE_LOOK = Waits(reply=1.2, after=0.12)
@@ -33,6 +34,9 @@ after a reply for a second unit of another make to show itself; common practice.
 
 _QUIET_LISTEN = 0.3
 """Seconds of listening that tell noise on the bus from two units at one address."""
+_FURTHER_WAIT = 0.4
+"""Seconds for which a reply to each further kind of probe is waited for; a later one is heard while
+the next is out, and after the last all of the wait is kept."""
 _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows
 in the next one."""
@@ -105,25 +109,37 @@ class Examination:
 
 
 def examine(
-    line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3
+    line: Line,
+    address: int,
+    *,
+    waits: Waits = CLOSE_LOOK,
+    repeats: int = 3,
+    further: Sequence[Probe] = (),
 ) -> Examination:
     """Ask `address` at the line's present settings in every way there is and say who answers.
 
     `waits.reply` is kept for each probe until the unit is known to be faster, so "silent" means
-    seven kinds of probes with that wait each.  What the unit answers best is asked `repeats` times
-    more, and `waits.after` is listened for a second unit; as soon as anything is odd, many more
-    times.  Raises `PortError` if the port fails.
+    seven kinds of probes with that wait each, and the `further` ones with a shorter wait.  What the
+    unit answers best is asked `repeats` times more, and `waits.after` is listened for a second
+    unit; as soon as anything is odd, many more times.  Raises `PortError` if the port fails.
     """
-    return to_the_end(look_closely(line, address, waits=waits, repeats=repeats))
+    steps = look_closely(line, address, waits=waits, repeats=repeats, further=further)
+    return to_the_end(steps)
 
 
 def look_closely(
-    line: Line, address: int, *, waits: Waits = CLOSE_LOOK, repeats: int = 3, noisy: bool = False
+    line: Line,
+    address: int,
+    *,
+    waits: Waits = CLOSE_LOOK,
+    repeats: int = 3,
+    further: Sequence[Probe] = (),
+    noisy: bool = False,
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
     that bytes were heard before without a request, which the short listening here can miss."""
     look = _CloseLook(line, address, waits)
-    yield from look.ask_all_kinds()
+    yield from look.ask_all_kinds(further)
     if look.heard:
         best, *others = look.telling()
         yield from look.ask(best, after=waits.after)
@@ -169,9 +185,13 @@ class _CloseLook:
         """Seconds of the longest latency of its replies so far."""
         self.replies: list[Reply] = []
 
-    def ask(self, request: Request, *, after: float | None = None) -> Iterator[WireStep]:
-        """One exchange; a second reply is waited for briefly, or `after` seconds."""
-        waits = self._waits if after is None else replace(self._waits, after=after)
+    def ask(
+        self, request: Request, *, after: float | None = None, most: float = inf
+    ) -> Iterator[WireStep]:
+        """One exchange; the reply is waited for `most` seconds, a second one briefly, or `after`
+        seconds."""
+        waits = replace(self._waits, reply=min(self._waits.reply, most))
+        waits = waits if after is None else replace(waits, after=after)
         reply = yield from probes.ask(self._line, request, waits)
         self.replies.append(reply)
         if reply.present and reply.latency is not None:
@@ -185,11 +205,16 @@ class _CloseLook:
                 # another request.
                 self._waits = replace(self._waits, reply=self._patient)
 
-    def ask_all_kinds(self) -> Iterator[WireStep]:
+    def ask_all_kinds(self, further: Sequence[Probe]) -> Iterator[WireStep]:
         """One probe of each kind; the first once more if only a later one was answered (units that
         wake up slowly)."""
         for request in probes.ladder(self._address):
             yield from self.ask(request)
+        asked = {reply.request.frame for reply in self.replies}
+        more = [r for probe in further if (r := probe.request(self._address)).frame not in asked]
+        for request in more:
+            last = request is more[-1]
+            yield from self.ask(request, most=inf if self.heard or last else _FURTHER_WAIT)
         if self.heard and is_silence(self.replies[0]):
             yield from self.ask(self.replies[0].request)
 

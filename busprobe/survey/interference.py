@@ -73,8 +73,8 @@ def bytes_missing_at_start(reply: Reply) -> int | None:
     data = reply.exchange.received
     address, function = reply.request.address, reply.request.function
     heads = [(bytes((address, function | framing.EXCEPTION_FLAG)), framing.EXCEPTION_BYTES)]
-    if reply.request.quantity and length is not None:
-        heads.append((bytes((address, function, 2 * reply.request.quantity)), length))
+    if reply.request.data_bytes and length is not None:
+        heads.append((bytes((address, function, reply.request.data_bytes)), length))
     for head, whole in heads:
         tail = whole - len(head)
         if tail <= len(data) < whole + STRAY and framing.is_valid(head + data[-tail:]):

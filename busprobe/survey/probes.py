@@ -10,8 +10,9 @@ What is about to happen on the wire is told before it does: the caller may hold 
 from __future__ import annotations
 
 import re
-from collections.abc import Generator
-from dataclasses import dataclass
+from collections.abc import Generator, Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import chain, islice, zip_longest
 from typing import Any, TypeVar
 
 from busprobe.line.exchange import Waits
@@ -21,13 +22,15 @@ from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import (
     Function,
     Request,
+    read_bits,
     read_device_identification,
     read_registers,
     report_server_id,
     return_query_data,
 )
+from busprobe.profiles.schema import Profile
 
-_NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?")
+_NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?(?:, (\d{1,3}) of them)?")
 _UNUSED_REGISTER = 0xFFFF
 
 
@@ -37,18 +40,24 @@ class Probe:
 
     function: Function
     register: int = 0
-    """Zero-based; only where the function reads registers."""
+    """Zero-based; only where the function reads registers, coils or inputs."""
+    count: int | None = None
+    """How many of them; None for one or two, by the unit address."""
 
     @classmethod
     def of(cls, request: Request) -> Probe:
         """The kind of probe that `request` is."""
-        function = request.function
-        return cls(function, request.register if function.reads_registers else 0)
+        plain = cls(request.function)
+        if not plain.reads:
+            return plain
+        plain = cls(request.function, request.register)
+        usual = plain.request(request.address).quantity == request.quantity
+        return plain if usual else replace(plain, count=request.quantity)
 
     @property
     def reads(self) -> bool:
-        """Whether it reads registers."""
-        return self.function.reads_registers
+        """Whether it reads registers, coils or inputs."""
+        return self.function.reads_registers or self.function.reads_bits
 
     @classmethod
     def parse(cls, text: str) -> Probe:
@@ -56,12 +65,16 @@ class Probe:
         match = _NAME.fullmatch(text)
         if match is None:
             raise ValueError(f"'{text}' is no kind of probe")
-        return cls(Function(int(match[1])), int(match[2] or 0))
+        count = None if match[3] is None else int(match[3])
+        return cls(Function(int(match[1])), int(match[2] or 0), count)
 
     def __str__(self) -> str:
-        """What it asks for: ``function 3, register 0``."""
-        return f"function {int(self.function)}" + (
-            f", register {self.register}" if self.reads else ""
+        """What it asks for: ``function 3, register 0``, or ``function 3, register 40, 2 of
+        them``."""
+        return (
+            f"function {int(self.function)}"
+            + (f", register {self.register}" if self.reads else "")
+            + ("" if self.count is None else f", {self.count} of them")
         )
 
     def request(self, address: int) -> Request:
@@ -69,7 +82,8 @@ class Probe:
 
         Neighbouring addresses are asked for different quantities, so that a stale answer cannot
         pass for a fresh one; and each address for one register and for two, since a unit that has
-        but one may be silent on a read of two.
+        but one may be silent on a read of two.  Where a profile says how many registers belong
+        together, just these are asked for.
         """
         match self.function:
             case Function.REPORT_SERVER_ID:
@@ -79,10 +93,9 @@ class Probe:
             case Function.DIAGNOSTICS:
                 return return_query_data(address)
             case _:
-                one_more = (
-                    address + self.register + int(self.function is Function.READ_INPUT_REGISTERS)
-                ) % 2
-                return read_registers(address, self.function, self.register, 1 + one_more)
+                one_more = (address + self.register + 1 - self.function % 2) % 2
+                read = read_bits if self.function.reads_bits else read_registers
+                return read(address, self.function, self.register, self.count or 1 + one_more)
 
 
 LADDER = (
@@ -100,6 +113,33 @@ LIKELY = LADDER[:2]
 """Probes that nearly every unit answers."""
 RARE = LADDER[2:]
 """Probes that only units silent on the first ones need."""
+
+
+BITS = (Probe(Function.READ_COILS), Probe(Function.READ_DISCRETE_INPUTS))
+"""What units with nothing but switched inputs and outputs answer."""
+
+MOST_OF_PROFILES = 16
+"""Probes that `probes_of` gives at most: an address without a unit costs a wait for each."""
+
+
+def probes_of(profiles: Iterable[Profile], limit: int = MOST_OF_PROFILES) -> tuple[Probe, ...]:
+    """Reads that units of `profiles` answer even if they are silent on all other registers.
+
+    At most `limit`: the first of each profile, then the second of each, so that `profiles` come
+    with the likeliest first.  A value is asked for whole, since a unit may be silent on half of it.
+    """
+    turns = zip_longest(*(_reads(profile) for profile in profiles))
+    return tuple(islice(dict.fromkeys(filter(None, chain.from_iterable(turns))), limit))
+
+
+def _reads(profile: Profile) -> Iterator[Probe]:
+    """The registers of a profile: what it measures, what tells it, what it is set by."""
+    for point in profile.points:
+        yield Probe(Function(point.function), point.at.wire, point.count)
+    for test in profile.fingerprint.registers:
+        yield Probe(Function(test.function), test.at.wire, 1)
+    if profile.readdress is not None:
+        yield Probe(Function.READ_HOLDING_REGISTERS, profile.readdress.at.wire, 1)
 
 
 def ladder(address: int) -> tuple[Request, ...]:

@@ -45,6 +45,8 @@ from busprobe.survey.late_replies import LATE_FOR
 _BUSY = (5, 6)
 """Exceptions that a lone unit may give now and then: acknowledge and busy (V1.1b3 section 7)."""
 _FIXED_LENGTH = (
+    Function.READ_COILS,
+    Function.READ_DISCRETE_INPUTS,
     Function.READ_HOLDING_REGISTERS,
     Function.READ_INPUT_REGISTERS,
     Function.DIAGNOSTICS,

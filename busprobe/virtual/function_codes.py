@@ -27,6 +27,7 @@ from busprobe.virtual.unit_settings import Refusal, UnitSettings, WriteRefused
 
 _FIRST_FUNCTION, _LAST_FUNCTION = 1, 127
 """Function codes of requests (section 4.1); above are exceptions."""
+_MOST_BITS_READ = 2000
 _MOST_READ = 125
 _MOST_WRITTEN = 123
 _READ_DEVICE_IDENTIFICATION = 0x0E
@@ -73,6 +74,8 @@ class FunctionCodes:
         if function not in self._kind.functions:
             raise WriteRefused(Refusal.ILLEGAL_FUNCTION)
         match function:
+            case 1 | 2:
+                return self._read_bits(function, data)
             case 3 | 4:
                 return self._read(function, data, moment)
             case 6:
@@ -98,6 +101,19 @@ class FunctionCodes:
                 return ReportDeviceIdResponse(identifier=identifier, status=True).encode()
             case _:
                 return self._identification(data)
+
+    def _read_bits(self, function: int, data: bytes) -> bytes:
+        """Eight to a byte, the first in the lowest bit (sections 6.1 and 6.2)."""
+        first, count = _words(data, 2)
+        if not 1 <= count <= _MOST_BITS_READ:
+            raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
+        bits = self._kind.coils if function == 1 else self._kind.discrete_inputs
+        asked = bits[first : first + count]
+        if len(asked) < count:
+            raise WriteRefused(Refusal.ILLEGAL_DATA_ADDRESS)
+        packed = sum(1 << place for place, bit in enumerate(asked) if bit)
+        length = (count + 7) // 8
+        return bytes((length,)) + packed.to_bytes(length, "little")
 
     def _read(self, function: int, data: bytes, moment: float) -> bytes:
         register, count = _words(data, 2)

@@ -37,7 +37,7 @@ Register = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
 Seconds = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 ObjectId = Annotated[int, BeforeValidator(_object_id), Field(ge=0, le=0xFF)]
-Function = Literal[3, 4, 6, 8, 16, 17, 43]
+Function = Literal[1, 2, 3, 4, 6, 8, 16, 17, 43]
 
 
 class ScenarioTable(BaseModel):
@@ -233,6 +233,10 @@ class UnitType(ScenarioTable):
     )
     holding: tuple[Value, ...] = Field(default=(), description="Values in holding registers.")
     input: tuple[Value, ...] = Field(default=(), description="Values in input registers.")
+    coils: tuple[bool, ...] = Field(default=(), description="Its coils, from 0 on.")
+    discrete_inputs: tuple[bool, ...] = Field(
+        default=(), description="Its discrete inputs, from 0 on."
+    )
     identification: dict[ObjectId, str] = Field(
         default={},
         description=(

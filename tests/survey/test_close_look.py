@@ -8,8 +8,10 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc
 from busprobe.modbus.replies import Verdict
+from busprobe.modbus.requests import Function
 from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Probe
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers, together
 
 
@@ -257,3 +259,27 @@ def test_junk_around_replies_is_a_remark_and_no_clash() -> None:
     )
     assert (seen.kind, seen.clean) == (Kind.UNIT, True)
     assert "stray bytes" in seen.notes[0]
+
+
+@pytest.mark.parametrize(("latency", "kind"), [(0.02, Kind.UNIT), (0.9, Kind.UNSURE)])
+def test_a_unit_that_answers_nothing_but_its_own_registers_is_found_by_these(
+    latency: float, kind: Kind
+) -> None:
+    def answers(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
+        mine = request[:6] == bytes.fromhex("05 03 03 E8 00 02")
+        return [(latency, frame(5, 3, 4, 1, 2, 3, 4))] if mine else []
+
+    silent = Probe(Function.READ_INPUT_REGISTERS, 7)
+    own = Probe(Function.READ_HOLDING_REGISTERS, 1000, 2)
+    line = Line(ScriptedPort(answers), SETTINGS)
+    assert examine(line, 5).kind is Kind.SILENT
+    assert examine(line, 5, further=(silent, own, silent)).kind is kind
+
+
+def test_further_probes_of_an_address_without_a_unit_wait_shortly_and_the_last_one_long() -> None:
+    further = tuple(Probe(Function.READ_HOLDING_REGISTERS, n) for n in (1, 2, 3))
+    seen = examine(Line(ScriptedPort(mapped()), SETTINGS), 5, further=further)
+    waited = [r.exchange.ended - r.exchange.sent for r in seen.replies][-2:]
+    assert len(seen.replies) == 7 + 2, "register 1 is asked anyhow"
+    assert waited[0] < 0.6
+    assert waited[1] >= 1.0

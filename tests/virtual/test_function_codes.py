@@ -15,6 +15,13 @@ from busprobe.virtual.schema import UnitType
 from busprobe.virtual.unit_settings import UnitSettings
 
 
+def bits(layout: str) -> list[bool]:
+    """As many zeros as there are leading blanks, then the bits of the bytes, the lowest first."""
+    data = bytes.fromhex(layout)
+    ahead = len(layout) - len(layout.lstrip())
+    return [False] * ahead + [bool(byte >> place & 1) for byte in data for place in range(8)]
+
+
 def server(**changes: Any) -> FunctionCodes:
     """A unit with the registers of the standard's examples (sections 6.3, 6.4, 6.6 and 6.12)."""
     words = {107: 555, 108: 0, 109: 100, 1: 0, 2: 0}
@@ -23,7 +30,9 @@ def server(**changes: Any) -> FunctionCodes:
             "maker": "Nobody",
             "model": "N-1",
             "settings": "9600-8N1",
-            "functions": [3, 4, 6, 8, 16, 17, 43],
+            "functions": [1, 2, 3, 4, 6, 8, 16, 17, 43],
+            "coils": bits(19 * " " + "CD 6B 05"),
+            "discrete_inputs": bits(196 * " " + "AC DB 35"),
             "server_id": "N-1 {serial}",
             "holding": [
                 {"name": f"h{at}", "at": at, "type": "uint16", "value": word, "writable": at < 100}
@@ -53,6 +62,10 @@ def reply(request: str, **changes: Any) -> str | None:
 @pytest.mark.parametrize(
     ("request_pdu", "expected"),
     [
+        ("01 00 13 00 13", "01 03 CD 6B 05"),  # section 6.1
+        ("02 00 C4 00 16", "02 03 AC DB 35"),  # section 6.2
+        ("01 FF FF 00 01", "81 02"),
+        ("02 00 C4 07 D1", "82 03"),  # more than 2000
         ("03 00 6B 00 03", "03 06 02 2B 00 00 00 64"),  # section 6.3
         ("04 00 08 00 01", "04 02 00 0A"),  # section 6.4
         ("06 00 01 00 03", "06 00 01 00 03"),  # section 6.6
@@ -113,7 +126,7 @@ def test_identification_longer_than_a_frame_comes_in_parts() -> None:
 @pytest.mark.parametrize(
     ("request_pdu", "expected"),
     [
-        ("01 00 00 00 01", "81 01"),  # a function it does not know
+        ("05 00 00 FF 00", "85 01"),  # a function it does not know
         ("03 00 6B 00 00", "83 03"),  # no quantity
         ("03 00 6B 00 7E", "83 03"),  # 126 registers
         ("03 00 6B 00 04", "83 02"),  # one register too far
@@ -170,7 +183,7 @@ def test_a_new_address_is_stored() -> None:
 def test_anything_gets_a_reply_of_its_function_an_exception_or_nothing(pdu: bytes) -> None:
     answer = server().reply(pdu, 0.0)
     if answer is None:
-        assert pdu[0] in (0, 3, 4, 6, 8, 16, 17, 43) or pdu[0] > 127
+        assert pdu[0] in (0, 1, 2, 3, 4, 6, 8, 16, 17, 43) or pdu[0] > 127
     elif answer[0] == pdu[0]:
         assert len(answer) <= 253
     else:
