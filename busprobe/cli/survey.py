@@ -114,7 +114,7 @@ def _print(result: SurveyResult) -> None:
             both_forms(finding.address),
             finding.settings,
             finding.kind,
-            "" if finding.latency is None else f"{1000 * finding.latency:.1f} ms",
+            "" if finding.latency_ms is None else f"{finding.latency_ms:.1f} ms",
             " ".join(finding.notes),
         )
         for finding in result.findings

@@ -41,9 +41,6 @@ class AsText:
         )
 
 
-HEX = AsText(bytes.fromhex, bytes.hex)
-"""Bytes as hexadecimal digits."""
-
 NOT_KEPT = AsText(lambda _: None, lambda _: None)
 """Marks a field that no document keeps: it is null there and None again."""
 

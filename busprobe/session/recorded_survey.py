@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from busprobe.files.documents import to_document
 from busprobe.job.job import Job
 from busprobe.job.records import Document, UnitRecord, unit_from_finding
 from busprobe.line.clock import SystemClock
@@ -45,7 +46,7 @@ class RecordedSurvey:
             match event:
                 case events.Found(finding):
                     with self._job.together():
-                        self._job.add_finding(number, finding.document())
+                        self._job.add_finding(number, to_document(finding))
                         self._keep(finding)
                 case events.Progress() if clock.now() - noted > _PROGRESS_EVERY:
                     noted = clock.now()
@@ -65,7 +66,7 @@ class RecordedSurvey:
         """
         earlier = self._survey.so_far()
         for finding in earlier.findings:
-            self._job.add_finding(number, finding.document())
+            self._job.add_finding(number, to_document(finding))
         if earlier.asked:
             self._job.progress(number, earlier.progress())
 
@@ -73,7 +74,7 @@ class RecordedSurvey:
         known = self._job.unit(finding.place)
         by = self._job.meta.tester
         self._job.put_unit(
-            unit_from_finding(finding.document(), seen=self._job.now(), by=by, known=known)
+            unit_from_finding(to_document(finding), seen=self._job.now(), by=by, known=known)
         )
 
     def _note_absent(self, result: SurveyResult) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from threading import Event as StopFlag
 
 from busprobe.errors import FileError, PortError, UsageError
+from busprobe.files.documents import to_document
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.circuits import load_circuits, with_circuit
@@ -217,7 +218,7 @@ class Session:
         if seen.kind is not Kind.SILENT:
             # Whoever answers now need not be who answered before: only the place is carried on.
             kept = known and known.at_its_place()
-            found, by = seen.finding().document(), self.job.meta.tester
+            found, by = to_document(seen.finding()), self.job.meta.tester
             self.job.put_unit(unit_from_finding(found, seen=self.job.now(), by=by, known=kept))
         elif known is not None:
             self.job.remove_unit(place)

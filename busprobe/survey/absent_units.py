@@ -137,7 +137,7 @@ class AbsentUnits:
         who = self._everywhere.get(seen.settings)
         if who is None:
             return finding
-        unsure = replace(finding, kind=Kind.UNSURE, seen=(who.words, *finding.seen))
+        unsure = replace(finding, kind=Kind.UNSURE, notes=(who.words, *finding.notes))
         if who.stock_replies is None:
             return unsure
         if all(who.explains(r) for r in seen.replies if r.present):

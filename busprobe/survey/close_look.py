@@ -11,13 +11,12 @@ from math import inf
 
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
-from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import probes, words
-from busprobe.survey.findings import Evidence, Finding, Kind, Remark, ReplyLatency
+from busprobe.survey.findings import Finding, Kind, Remark, ReplyLatency
 from busprobe.survey.interference import (
     foreign_frames,
     has_stray_bytes,
@@ -27,6 +26,7 @@ from busprobe.survey.interference import (
 )
 from busprobe.survey.probes import Listening, Probe, WireStep, to_the_end
 from busprobe.survey.verdict import analyse, identities
+from busprobe.text import hex_bytes
 
 CLOSE_LOOK = Waits(reply=1.2, after=0.12)
 """Long enough for all but the slowest units met in practice (200 ms to above 1 s), and long enough
@@ -99,12 +99,15 @@ class Examination:
         # The oddest first: what contradicts a plain unit is what people will want to see.
         telling = sorted(heard, key=lambda r: r.present)[:_MOST_EVIDENCE]
         latency = self.latency
+        evidence = [r for r in heard if r in telling]
         return Finding(
-            Place(self.address, self.settings),
+            self.address,
+            self.settings,
             self.kind,
-            latency.median if latency else None,
-            tuple(Evidence.of(r) for r in heard if r in telling),
-            self.notes,
+            latency_ms=round(1000 * latency.median, 1) if latency else None,
+            evidence=tuple(hex_bytes(r.exchange.received) for r in evidence),
+            exchanges=tuple(f"{r.request.words} → {r.words}" for r in evidence),
+            notes=self.notes,
         )
 
 

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
 from typing import Annotated, Any
 
 from busprobe.errors import PortError, UsageError
-from busprobe.files.documents import HEX, NOT_KEPT, AsText, from_document, to_document
+from busprobe.files.documents import NOT_KEPT, AsText, from_document, to_document
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import AddressSet, format_addresses
 from busprobe.modbus.replies import Reply
 from busprobe.survey.probes import Probe
+from busprobe.text import hex_bytes
 
 SURVEY_FORMAT = "busprobe.survey/1"
-PROGRESS_FORMAT = "busprobe.survey-progress/2"
+PROGRESS_FORMAT = "busprobe.survey-progress/3"
 _FIRST_PROGRESS_FORMAT = "busprobe.survey-progress/1"
+_SECOND_PROGRESS_FORMAT = "busprobe.survey-progress/2"
 
 _SILENT_AT_END = "It answered at first and was silent at the end of the survey."
 
@@ -116,71 +118,51 @@ class ReplyLatency:
 
 
 @dataclass(frozen=True)
-class Evidence:
-    """One exchange that bears on a finding."""
-
-    request: Annotated[bytes, HEX]
-    received: Annotated[bytes, HEX]
-    """All that came back, local echo stripped."""
-    words: str
-    """The request and what was made of the reply, in plain words."""
-
-    @classmethod
-    def of(cls, reply: Reply) -> Evidence:
-        """Keep what matters of a judged exchange."""
-        return cls(
-            reply.request.frame, reply.exchange.received, f"{reply.request.words} → {reply.words}"
-        )
-
-
-@dataclass(frozen=True)
 class Finding:
-    """What the survey concluded of one place."""
+    """What the survey concluded of one place; as it stands in the survey document."""
 
-    place: Place
+    address: int
+    settings: LineSettings
+    """Line settings at which it answers."""
     kind: Kind
-    latency: float | None
-    """Median seconds from the end of a request to the first byte of its reply."""
-    evidence: tuple[Evidence, ...]
-    """The exchanges it rests on, as they happened."""
-    seen: tuple[str, ...] = ()
-    """What the close look showed that is worth knowing, in plain words."""
+    latency_ms: float | None = None
+    """Median time from the end of a request to the first byte of its reply."""
+    profile: str | None = None
+    match: float | None = None
+    identity: Mapping[str, str | None] | None = None
+    evidence: tuple[str, ...] = ()
+    """All that came back in each exchange it rests on, local echo stripped, in hex."""
+    notes: tuple[str, ...] = ()
+    """What is worth knowing, in plain words."""
+    exchanges: tuple[str, ...] = ()
+    """The same exchanges as `evidence` in plain words: the request and what the reply is."""
     also_at: tuple[LineSettings, ...] = ()
     """Further line settings at which it answers."""
     silent_at_end: bool = False
     """Whether it gave no reply when it was asked again at the end of the survey."""
 
     @property
-    def address(self) -> int:
-        """Unit address."""
-        return self.place.address
+    def place(self) -> Place:
+        """Where it is."""
+        return Place(self.address, self.settings)
 
-    @property
-    def settings(self) -> LineSettings:
-        """Line settings at which it answers."""
-        return self.place.settings
+    def answering_at(self, settings: LineSettings) -> Finding:
+        """The same, where it answers at further `settings` too."""
+        if settings in self.also_at:
+            return self
+        notes = (*self.notes, _also_at(settings))
+        return replace(self, also_at=(*self.also_at, settings), notes=notes)
 
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """All that is worth knowing, in plain words."""
-        also = (f"Also answers at {settings}." for settings in self.also_at)
-        at_end = (_SILENT_AT_END,) if self.silent_at_end else ()
-        return (*self.seen, *also, *at_end)
+    def at_end(self, *, silent: bool) -> Finding:
+        """The same with what its last request showed, which is the last of its notes."""
+        notes = self.notes[:-1] if self.silent_at_end else self.notes
+        if silent:
+            notes = (*notes, _SILENT_AT_END)
+        return replace(self, silent_at_end=silent, notes=notes)
 
-    def document(self) -> dict[str, Any]:
-        """The finding as in the survey document; what identification adds (profile, identity) is
-        null here."""
-        return {
-            "address": self.address,
-            "settings": str(self.settings),
-            "kind": str(self.kind),
-            "latency_ms": None if self.latency is None else round(1000 * self.latency, 1),
-            "profile": None,
-            "match": None,
-            "identity": None,
-            "evidence": [e.received.hex(" ").upper() for e in self.evidence],
-            "notes": list(self.notes),
-        }
+
+def _also_at(settings: LineSettings) -> str:
+    return f"Also answers at {settings}."
 
 
 @dataclass(frozen=True)
@@ -342,7 +324,7 @@ class SurveyResult:
                 "other_master": self.other_master,
                 "noise_bytes": self.noise_bytes,
             },
-            "findings": [finding.document() for finding in self.findings],
+            "findings": [to_document(finding) for finding in self.findings],
             "asked": [to_document(asked) for asked in self.asked],
             "untested": [to_document(untested) for untested in self.untested],
             "notes": list(self.notes),
@@ -355,10 +337,10 @@ class SurveyResult:
 
     @classmethod
     def from_progress(cls, document: Mapping[str, Any]) -> SurveyResult:
-        """Read a progress document of this or the earlier format; raises `UsageError` if it is
+        """Read a progress document of this or an earlier format; raises `UsageError` if it is
         none."""
         try:
-            if document["format"] == _FIRST_PROGRESS_FORMAT:
+            if document["format"] in (_FIRST_PROGRESS_FORMAT, _SECOND_PROGRESS_FORMAT):
                 document = _brought_up_to_date(document)
             if document["format"] != PROGRESS_FORMAT:
                 raise ValueError(f"its format is {document['format']!r}")
@@ -369,34 +351,33 @@ class SurveyResult:
             ) from error
 
 
-def asked_and_found(document: Mapping[str, Any]) -> tuple[tuple[Asked, ...], set[Place]]:
-    """What was asked, and where anything was found, by a survey document or one of progress."""
-    asked = tuple(from_document(Asked, each) for each in document.get("asked", ()))
-    found = {
-        Place.parse(each.get("place") or f"{each['address']} {each['settings']}")
-        for each in document.get("findings", ())
-    }
-    return asked, found
-
-
 def _brought_up_to_date(document: Mapping[str, Any]) -> dict[str, Any]:
-    """A progress document of the first format as one of the present; raises KeyError or TypeError
-    where it is none."""
-    findings = [
-        {
-            "place": f"{each['address']} {each['settings']}",
-            "kind": each["kind"],
-            "latency": each["latency"],
-            "evidence": each["evidence"],
-            "seen": each["notes"],
+    """A progress document of an earlier format as one of the present; raises KeyError, TypeError,
+    ValueError or `UsageError` where it is none."""
+    renamed = {}
+    if document["format"] == _FIRST_PROGRESS_FORMAT:
+        renamed = {
+            "ignored": document["blindness"],
+            "answered_everywhere": document["impostors"],
+            "line_notes": [{"about": About.EARLIER, "words": said} for said in document["notes"]],
         }
-        for each in document["findings"]
-    ]
-    return {
-        **document,
-        "format": PROGRESS_FORMAT,
-        "findings": findings,
-        "ignored": document["blindness"],
-        "answered_everywhere": document["impostors"],
-        "line_notes": [{"about": About.EARLIER, "words": words} for words in document["notes"]],
-    }
+    findings = [_of_earlier(each) for each in document["findings"]]
+    return {**document, **renamed, "format": PROGRESS_FORMAT, "findings": findings}
+
+
+def _of_earlier(each: Mapping[str, Any]) -> Finding:
+    """A finding as progress documents before the present one had it."""
+    place = Place.parse(each.get("place") or f"{each['address']} {each['settings']}")
+    latency = each["latency"]
+    finding = Finding(
+        place.address,
+        place.settings,
+        Kind(each["kind"]),
+        latency_ms=None if latency is None else round(1000 * latency, 1),
+        evidence=tuple(hex_bytes(bytes.fromhex(one["received"])) for one in each["evidence"]),
+        exchanges=tuple(one["words"] for one in each["evidence"]),
+        notes=tuple(each["seen"] if "seen" in each else each["notes"]),
+    )
+    for settings in each.get("also_at", ()):
+        finding = finding.answering_at(LineSettings.parse(settings))
+    return finding.at_end(silent=each.get("silent_at_end", False))

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+from busprobe.files.documents import to_document
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -105,17 +106,12 @@ class Identified:
         filled in."""
         known = self.examination.kind is Kind.UNIT
         finding = (
-            None if self.examination.kind is Kind.SILENT else self.examination.finding().document()
+            {"address": self.place.address, "settings": str(self.place.settings), "kind": "silent"}
+            if self.examination.kind is Kind.SILENT
+            else to_document(self.examination.finding())
         )
         return {
-            **(
-                finding
-                or {
-                    "address": self.place.address,
-                    "settings": str(self.place.settings),
-                    "kind": "silent",
-                }
-            ),
+            **finding,
             "profile": self.profile.id if self.profile else None,
             "match": self.score,
             "identity": self.identity if known else None,

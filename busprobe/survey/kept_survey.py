@@ -9,32 +9,7 @@ from busprobe.job.records import SurveyRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import AddressSet
-from busprobe.survey.findings import Asked, Finding, Kind, Untested, asked_and_found
-
-
-@dataclass(frozen=True)
-class KeptFinding:
-    """A finding as the survey document has it."""
-
-    address: int
-    settings: LineSettings
-    kind: Kind
-    latency_ms: float | None = None
-    """Median time from the end of a request to the first byte of its reply."""
-    evidence: tuple[str, ...] = ()
-    """All that came back in each exchange it rests on, in hex."""
-    notes: tuple[str, ...] = ()
-    """What is worth knowing, in plain words."""
-
-    @property
-    def place(self) -> Place:
-        """Where it is."""
-        return Place(self.address, self.settings)
-
-    @classmethod
-    def of(cls, finding: Finding) -> KeptFinding:
-        """The same as it will be kept."""
-        return from_document(cls, finding.document())
+from busprobe.survey.findings import Asked, Finding, Untested
 
 
 @dataclass(frozen=True)
@@ -52,7 +27,7 @@ class KeptSurvey:
     addresses: AddressSet = ()
     expect: int | None = None
     """How many units were to be found."""
-    findings: tuple[KeptFinding, ...] = ()
+    findings: tuple[Finding, ...] = ()
     asked: tuple[Asked, ...] = ()
     complete: bool = False
     """Whether everything was asked that was to be asked."""
@@ -83,7 +58,7 @@ class KeptSurvey:
         document = {
             **record.asked,
             **record.document,
-            "asked": asked_and_found(record.progress or record.document)[0],
+            "asked": (record.progress or record.document).get("asked", ()),
             "begun": record.begun,
             "cut_off": record.ended is None,
             "can_go_on": record.progress is not None and not record.complete,

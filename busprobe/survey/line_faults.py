@@ -89,8 +89,9 @@ class LineFaults:
     def pulse(self) -> Iterator[Event]:
         """One more request was followed by a pulse and nothing else; told at once where no unit
         has answered yet."""
-        self._state.pulses += 1
-        if self._state.pulses == _MANY_PULSES and not self._state.findings:
+        pulses = self._state.shown.pulses + 1
+        self._state.shown = replace(self._state.shown, pulses=pulses)
+        if pulses == _MANY_PULSES and not self._state.findings:
             yield from self._tell(About.PULSES, words.PULSES)
 
     def burst_delay(self) -> Iterator[Event]:

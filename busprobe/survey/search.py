@@ -17,7 +17,7 @@ from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
 from busprobe.survey.events import Event, Fault, Found, OtherMasterHeard
-from busprobe.survey.findings import About, Evidence, Finding, IgnoredSettings, Kind, Reason
+from busprobe.survey.findings import About, Finding, IgnoredSettings, Kind, Reason
 from busprobe.survey.interference import (
     STRAY,
     answer,
@@ -35,6 +35,7 @@ from busprobe.survey.probes import LADDER, Listening, Probe, ask
 from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import MOST_ROUNDS, PATIENCE, LearnedWaits, may_miss, rounds_needed
+from busprobe.text import hex_bytes
 
 _MOST_SUSPECTS = 40
 """Requests sent again with patience after one sweep; more of them are noise."""
@@ -70,10 +71,11 @@ class Search:
         for finding in findings:
             self.schedule = self.schedule.promoted(finding.settings).deepened(finding.settings)
         self.schedule = self.schedule.less(self._state.was_asked)
-        for settings in self._state.answered_everywhere:
+        for settings in self._state.shown.answered_everywhere:
             self.drop_setting(settings, Reason.ANSWERED_EVERYWHERE)
-        if self._state.ignored is not None and findings:
-            self._leave_out_what_is_the_same(findings[0].settings, self._state.ignored)
+        ignored = self._state.shown.ignored
+        if ignored is not None and findings:
+            self._leave_out_what_is_the_same(findings[0].settings, ignored)
 
     def switch(self, settings: LineSettings) -> None:
         """Set the line; raises `PortError`."""
@@ -108,7 +110,7 @@ class Search:
         strangers = {
             Place(frame.address, here)
             for frame in self._foreign
-            if frame.address in self._state.addresses
+            if frame.address in self._state.shown.addresses
         }
         return {
             at for at in self._under_way | suspects | strangers if at not in self._state.findings
@@ -142,7 +144,7 @@ class Search:
         As soon as `unwanted` says so the rest is left out, and stays `unfinished`.
         """
         for waits, most in (
-            (_APART, max(_MOST_SUSPECTS, len(self._state.addresses))),
+            (_APART, max(_MOST_SUSPECTS, len(self._state.shown.addresses))),
             (_PATIENT, _MOST_SUSPECTS),
         ):
             if self._open_requests.suspects and not unwanted():
@@ -206,9 +208,9 @@ class Search:
 
     def other_master(self, settings: LineSettings, frames: Iterable[Frame]) -> Iterator[Event]:
         """Book that another master was heard at `settings`, by `frames`."""
-        if not self._state.other_master:
+        if not self._state.shown.other_master:
             said = words.other_master(settings, frames)
-            self._state.other_master = True
+            self._state.shown = replace(self._state.shown, other_master=True)
             self._state.note(About.OTHER_MASTER, said)
             yield OtherMasterHeard(said)
 
@@ -254,7 +256,7 @@ class Search:
         else:
             self._open_requests.suspect(since)
         if not self._is_known(reply.exchange.settings, {reply.request.address}):
-            self._state.noise_bytes += len(reply.exchange.leftover + reply.exchange.received)
+            self._state.add_noise(len(reply.exchange.leftover + reply.exchange.received))
 
     def _is_known(self, settings: LineSettings, addresses: set[int]) -> bool:
         """Whether a unit was found at one of `addresses`."""
@@ -283,10 +285,13 @@ class Search:
         if late is not None:
             # A reply to a request of ours is no other master's, even where noise corrupts all
             # that follow.
-            evidence = Evidence(late[1].frame, frame.data, f"{late[1].words} → late: {frame.words}")
-            place = Place(frame.address, settings)
             finding = Finding(
-                place, Kind.UNSURE, None, (evidence,), (words.ANSWERED_ONCE_AND_LATE,)
+                frame.address,
+                settings,
+                Kind.UNSURE,
+                evidence=(hex_bytes(frame.data),),
+                exchanges=(f"{late[1].words} → late: {frame.words}",),
+                notes=(words.ANSWERED_ONCE_AND_LATE,),
             )
             yield from self._book(finding)
             return
@@ -296,7 +301,7 @@ class Search:
         """Look closely at an address where something was heard, and book what is there."""
         settings = self._line.settings
         place = Place(address, settings)
-        if address not in self._state.addresses:
+        if address not in self._state.shown.addresses:
             said = words.not_asked_for(place)
             if self._state.note(About.NOT_ASKED_FOR, said, place):
                 yield Fault(said)
@@ -326,9 +331,9 @@ class Search:
         if finding is None:
             return
         if (
-            self._state.ignored is None
+            self._state.shown.ignored is None
             and finding.kind is Kind.UNIT
-            and len(self._state.settings) > 1
+            and len(self._state.shown.settings) > 1
         ):
             finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
@@ -354,7 +359,7 @@ class Search:
 
     def _book(self, finding: Finding) -> Iterator[Event]:
         settings = finding.settings
-        same = (s for s in self._state.settings if s != settings and self._same(s, settings))
+        same = (s for s in self._state.shown.settings if s != settings and self._same(s, settings))
         known = self._state.known_at(finding.address, same)
         if known is not None:
             self.schedule = self.schedule.demoted(settings)
@@ -370,7 +375,7 @@ class Search:
                 yield from self._book(finding)
                 return
         self._state.findings[finding.place] = finding
-        if settings not in self._state.answered_everywhere:
+        if settings not in self._state.shown.answered_everywhere:
             self.schedule = self.schedule.promoted(settings).deepened(settings)
         self.schedule = self.schedule.found_at(settings, finding.address)
         yield Found(finding)
@@ -379,7 +384,7 @@ class Search:
         """The likelier setting at which a unit found at `settings` answers too, if it is searched
         as well."""
         less = replace(settings, stop_bits=1)
-        return less if settings.stop_bits == 2 and less in self._state.settings else None
+        return less if settings.stop_bits == 2 and less in self._state.shown.settings else None
 
     def _same(self, one: LineSettings, other: LineSettings) -> bool:
         """Whether a unit at `one` is heard at `other` too: a second stop bit is idle line to most
@@ -390,7 +395,7 @@ class Search:
             and one.data_bits == other.data_bits
         )
         return stop_bits_only or (
-            self._state.ignored is not None and self._state.ignored.same(one, other)
+            self._state.shown.ignored is not None and self._state.shown.ignored.same(one, other)
         )
 
     def _check_answers_everywhere(self, seen: Examination) -> Iterator[Event]:
@@ -402,16 +407,18 @@ class Search:
         self._state.note(About.ANSWERS_EVERYWHERE, said, seen.settings)
         yield Fault(said)
         if who.stock_replies is None:
-            self._state.answered_everywhere.add(seen.settings)
+            at = (*self._state.shown.answered_everywhere, seen.settings)
+            self._state.shown = replace(self._state.shown, answered_everywhere=tuple(sorted(at)))
             self.drop_setting(seen.settings, Reason.ANSWERED_EVERYWHERE)
 
     def _check_port(self, seen: Examination, finding: Finding) -> Generator[Event, None, Finding]:
         """The first unit of all: does the port apply what it is told?"""
         answered = next(r for r in seen.replies if r.present)
-        waits = Waits(reply=min(PATIENCE, max(0.1, 3 * (finding.latency or 0.0))))
+        median = seen.latency.median if seen.latency else 0.0
+        waits = Waits(reply=min(PATIENCE, max(0.1, 3 * median)))
         probe = Probe.of(answered.request)
         ignored = yield from find_ignored(self._line, seen.address, probe, waits)
-        self._state.ignored = ignored
+        self._state.shown = replace(self._state.shown, ignored=ignored)
         self._open_requests.forget()
         if not ignored.any:
             return finding
@@ -419,12 +426,14 @@ class Search:
         self._state.note(About.IGNORED_SETTINGS, said)
         self._leave_out_what_is_the_same(seen.settings, ignored)
         yield Fault(said)
-        return replace(finding, seen=(*finding.seen, said))
+        return replace(finding, notes=(*finding.notes, said))
 
     def _leave_out_what_is_the_same(self, found: LineSettings, ignored: IgnoredSettings) -> None:
         """Ask once only what this port makes no difference between."""
-        order = (found, *self._state.settings)
-        stands_for = {s: next(o for o in order if ignored.same(o, s)) for s in self._state.settings}
+        order = (found, *self._state.shown.settings)
+        stands_for = {
+            s: next(o for o in order if ignored.same(o, s)) for s in self._state.shown.settings
+        }
         if ignored.baud and ignored.parity:
             # Whatever is set, the same goes out: to ask at one setting is to ask at all.
             self.schedule = self.schedule.without(lambda s: stands_for[s.settings] != s.settings)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from busprobe.errors import PortError
 from busprobe.line.place import Place
@@ -14,7 +14,6 @@ from busprobe.survey.findings import (
     About,
     Asked,
     Finding,
-    IgnoredSettings,
     Kind,
     LineNote,
     Reason,
@@ -33,42 +32,33 @@ def _key(sweep: Sweep) -> _Key:
     return sweep.settings, sweep.probe, sweep.round
 
 
-@dataclass
 class SurveyState:
-    """All that goes into the result; filled while the survey runs."""
+    """What a survey has shown, and what else it needs to know to go on."""
 
-    settings: tuple[LineSettings, ...]
-    addresses: tuple[int, ...]
-    expect: int | None
-    findings: dict[Place, Finding] = field(default_factory=dict)
-    line_notes: list[LineNote] = field(default_factory=list)
-    dropped: list[Untested] = field(default_factory=list)
-    ignored: IgnoredSettings | None = None
-    answered_everywhere: set[LineSettings] = field(default_factory=set)
-    """Where one unit answers every address."""
-    other_master: bool = False
-    stuck: bool = False
-    """Whether the bus is never quiet."""
-    noise_bytes: int = 0
-    exchanges: int = 0
-    echoes: int = 0
-    """How many of the exchanges gave back what was sent; another master that asks the same can look
-    like it, once."""
-    noisy: bool = False
-    """Whether bytes came before the first request."""
-    pulses: int = 0
-    """Requests that were followed by a pulse or two and nothing else."""
-    heard: bool = False
-    """Whether anything followed a request but pulses and our own echo."""
-    earlier_seconds: float = 0.0
-    aliases: set[Place] = field(default_factory=set)
-    """Where a unit answers that is listed at other settings."""
-    _left_open: dict[tuple[LineSettings, Unfinished], set[int]] = field(
-        default_factory=lambda: defaultdict(set)
-    )
-    """Addresses at which something is missing, by line settings and what it is."""
-    _asked: dict[_Key, set[int]] = field(default_factory=lambda: defaultdict(set))
-    _waits: dict[_Key, float] = field(default_factory=dict)
+    def __init__(
+        self, settings: tuple[LineSettings, ...], addresses: tuple[int, ...], expect: int | None
+    ) -> None:
+        self.shown = SurveyResult(
+            settings, addresses, expect, findings=(), seconds=0.0, asked=(), line_notes=()
+        )
+        """What goes into the result as it is; the rest is added at the end."""
+        self.findings: dict[Place, Finding] = {}
+        self.stuck = False
+        """Whether the bus is never quiet."""
+        self.exchanges = 0
+        self.echoes = 0
+        """How many of the exchanges gave back what was sent; another master that asks the same can
+        look like it, once."""
+        self.noisy = False
+        """Whether bytes came before the first request."""
+        self.heard = False
+        """Whether anything followed a request but pulses and our own echo."""
+        self.aliases: set[Place] = set()
+        """Where a unit answers that is listed at other settings."""
+        self._left_open: defaultdict[tuple[LineSettings, Unfinished], set[int]] = defaultdict(set)
+        """Addresses at which something is missing, by line settings and what it is."""
+        self._asked: defaultdict[_Key, set[int]] = defaultdict(set)
+        self._waits: dict[_Key, float] = {}
 
     def resume(self, earlier: SurveyResult) -> None:
         """Take over what an interrupted survey had."""
@@ -76,12 +66,16 @@ class SurveyState:
             key = asked.settings, asked.probe, asked.round
             self._asked[key].update(asked.addresses)
             self._waits[key] = asked.wait_ms / 1000
-        self.findings = {finding.place: finding for finding in earlier.findings}
-        self.ignored = earlier.ignored
-        self.answered_everywhere = set(earlier.answered_everywhere)
-        self.line_notes = list(earlier.line_notes)
-        self.noise_bytes, self.pulses = earlier.noise_bytes, earlier.pulses
-        self.earlier_seconds = earlier.seconds
+        self.findings = {each.place: each.at_end(silent=False) for each in earlier.findings}
+        shown = self.shown
+        self.shown = replace(
+            earlier,
+            settings=shown.settings,
+            addresses=shown.addresses,
+            expect=shown.expect,
+            untested=(),
+            other_master=False,
+        )
 
     def asked(self, sweep: Sweep, address: int, wait: float) -> None:
         """Book one probe of `sweep`."""
@@ -103,9 +97,10 @@ class SurveyState:
 
     def note(self, about: About, said: str, at: Place | LineSettings | None = None) -> bool:
         """Keep a note about the line; whether there was none about the same at the same place."""
-        if any((note.about, note.at) == (about, at) for note in self.line_notes):
+        notes = self.shown.line_notes
+        if any((note.about, note.at) == (about, at) for note in notes):
             return False
-        self.line_notes.append(LineNote(about, said, at))
+        self.shown = replace(self.shown, line_notes=(*notes, LineNote(about, said, at)))
         return True
 
     def drop(self, sweeps: Iterable[Sweep], reason: Reason) -> None:
@@ -115,10 +110,10 @@ class SurveyState:
             probes, addresses = left.setdefault(sweep.settings, ({}, set()))
             probes[str(sweep.probe)] = None
             addresses.update(a for a in sweep.addresses if not self.was_asked(sweep, a))
-        why = words.why(reason, self.expect)
-        self.dropped += [
+        why = words.why(reason, self.shown.expect)
+        self._leave_out(
             Untested(s, tuple(p), tuple(sorted(a)), why) for s, (p, a) in left.items() if a
-        ]
+        )
 
     def leave_open(self, unfinished: Iterable[Place], missing: Unfinished, reason: Reason) -> None:
         """Book where something is `missing`: a survey that goes on asks there again."""
@@ -132,9 +127,16 @@ class SurveyState:
             known = self._left_open[settings, missing]
             if addresses - known:
                 new = tuple(sorted(addresses - known))
-                why = words.why(reason, self.expect, missing)
-                self.dropped.append(Untested(settings, (words.UNFINISHED[missing],), new, why))
+                why = words.why(reason, self.shown.expect, missing)
+                self._leave_out([Untested(settings, (words.UNFINISHED[missing],), new, why)])
                 known |= addresses
+
+    def add_noise(self, count: int) -> None:
+        """Book so many bytes that belong to no frame."""
+        self.shown = replace(self.shown, noise_bytes=self.shown.noise_bytes + count)
+
+    def _leave_out(self, untested: Iterable[Untested]) -> None:
+        self.shown = replace(self.shown, untested=(*self.shown.untested, *untested))
 
     @property
     def echo(self) -> bool:
@@ -154,9 +156,8 @@ class SurveyState:
     def also_at(self, known: Finding, settings: LineSettings) -> Finding:
         """Note that a known unit answers at further settings too."""
         self.aliases.add(Place(known.address, settings))
-        if settings not in known.also_at:
-            known = replace(known, also_at=(*known.also_at, settings))
-            self.findings[known.place] = known
+        known = known.answering_at(settings)
+        self.findings[known.place] = known
         return known
 
     def result(
@@ -168,40 +169,25 @@ class SurveyState:
         pending: Collection[Place] = (),
     ) -> SurveyResult:
         """Close the books; where something is `pending` does not count as asked."""
-        asked = {
+        left = {
             key: tuple(sorted(a for a in addresses if Place(a, key[0]) not in pending))
             for key, addresses in self._asked.items()
         }
-        return SurveyResult(
-            settings=self.settings,
-            addresses=self.addresses,
-            expect=self.expect,
-            findings=tuple(
-                sorted(
-                    self.findings.values(),
-                    key=lambda f: (self.settings.index(f.settings), f.address),
-                )
-            ),
-            seconds=self.earlier_seconds + seconds,
+        asked = (
+            Asked(*key, addresses, int(1000 * self._waits[key]))
+            for key, addresses in left.items()
+            if addresses
+        )
+        order = self.shown.settings
+        findings = sorted(
+            self.findings.values(), key=lambda f: (order.index(f.settings), f.address)
+        )
+        return replace(
+            self.shown,
+            findings=tuple(findings),
+            seconds=self.shown.seconds + seconds,
             complete=complete,
-            asked=tuple(
-                Asked(
-                    settings,
-                    probe,
-                    number,
-                    addresses,
-                    int(1000 * self._waits[settings, probe, number]),
-                )
-                for (settings, probe, number), addresses in asked.items()
-                if addresses
-            ),
-            untested=tuple(self.dropped),
-            line_notes=tuple(self.line_notes),
+            asked=tuple(asked),
             echo=self.echo,
-            other_master=self.other_master,
-            noise_bytes=self.noise_bytes,
-            pulses=self.pulses,
-            ignored=self.ignored,
-            answered_everywhere=tuple(sorted(self.answered_everywhere)),
             failure=failure,
         )

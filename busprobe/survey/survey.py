@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from busprobe.errors import PortError
@@ -136,9 +135,8 @@ class Survey:
             unfinished = self._search.unfinished
             self._state.leave_open(unfinished, Unfinished.CLOSE_LOOK, reason)
             self._state.leave_open(self._search.awaited - unfinished, Unfinished.LATE_REPLY, reason)
-        yield Finished(
-            self._result(complete=not self._state.dropped and failure is None, failure=failure)
-        )
+        complete = not self._state.shown.untested and failure is None
+        yield Finished(self._result(complete=complete, failure=failure))
 
     def _result(
         self,
@@ -183,10 +181,8 @@ class Survey:
 
     def _run(self) -> Generator[Event, None, Reason | None]:
         """The survey itself; returns why something is left, if something is."""
-        search = self._search
-        yield Started(
-            self._state.settings, self._state.addresses, self._left().after(self._listen_first)
-        )
+        search, shown = self._search, self._state.shown
+        yield Started(shown.settings, shown.addresses, self._left().after(self._listen_first))
         yield from self._listen_before_asking()
         last: Sweep | None = None
         step = 0
@@ -221,21 +217,21 @@ class Survey:
             return Reason.CANCELLED
         if self._state.stuck:
             return Reason.NEVER_QUIET
-        if self._state.other_master and not self._despite_master.is_set():
+        if self._state.shown.other_master and not self._despite_master.is_set():
             return Reason.OTHER_MASTER
-        expect = self._state.expect
+        expect = self._state.shown.expect
         if expect is not None and self._state.count >= expect:
             return Reason.ALL_FOUND
         return None
 
     def _listen_before_asking(self) -> Iterator[Event]:
-        first, *others = self._state.settings
+        first, *others = self._state.shown.settings
         self._search.switch(first)
         heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         if len(heard.frames) == 1:
             # It may be a slow unit's late reply to an earlier request; a master asks again.
             heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
-        self._state.noise_bytes += heard.noise_bytes
+        self._state.add_noise(heard.noise_bytes)
         if heard.frames:
             yield from self._search.other_master(heard.settings, heard.frames)
         elif not heard.quiet:
@@ -268,27 +264,28 @@ class Survey:
                     break
             else:
                 silent.add(at)
-            changed = replace(finding, silent_at_end=at in silent)
+            changed = finding.at_end(silent=at in silent)
             if changed != finding:
                 state.findings[at] = changed
                 yield Found(changed)
         state.leave_open(silent, Unfinished.REPLY_AT_END, Reason.SILENT_AT_END)
         if silent and not answered:
             others = {
-                Place(a, s) for s in state.settings for a in state.addresses
+                Place(a, s) for s in state.shown.settings for a in state.shown.addresses
             } - state.findings.keys()
             state.leave_open(others, Unfinished.WORKING_BUS, Reason.ALL_SILENT_AT_END)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""
         state = self._state
-        if state.expect is not None and state.count < state.expect:
-            state.note(About.COUNT, words.fewer_than_expected(state.count, state.expect))
-        noise = state.noise_bytes
+        expect = state.shown.expect
+        if expect is not None and state.count < expect:
+            state.note(About.COUNT, words.fewer_than_expected(state.count, expect))
+        noise = state.shown.noise_bytes
         if noise >= _NOISY or (noise and not state.findings):
             state.note(About.STRAY_BYTES, words.stray_bytes(noise))
         if not state.findings and not noise:
-            heard = words.no_reply(pulses=bool(state.pulses), echo=state.echo)
+            heard = words.no_reply(pulses=bool(state.shown.pulses), echo=state.echo)
             state.note(About.NO_REPLY, words.BYTES_BUT_NO_UNIT if state.heard else heard)
 
     def _left(self) -> Estimate:
@@ -297,7 +294,7 @@ class Survey:
             search.schedule,
             search.learned.pace,
             found=len(state.findings),
-            expect=state.expect,
+            expect=state.shown.expect,
             look=search.learned.mean_look,
         )
 

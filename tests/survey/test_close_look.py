@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from busprobe.files.documents import to_document
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc
@@ -46,7 +47,7 @@ def test_a_plain_unit_is_clean_and_has_a_latency() -> None:
     latency = seen.latency
     assert latency is not None
     assert latency.minimum <= latency.median <= latency.maximum <= 0.02
-    assert seen.finding().document()["kind"] == "unit"
+    assert to_document(seen.finding())["kind"] == "unit"
 
 
 def test_a_unit_that_refuses_everything_is_a_unit() -> None:

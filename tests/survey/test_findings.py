@@ -10,9 +10,8 @@ import pytest
 from busprobe.errors import UsageError
 from busprobe.files.documents import from_document, to_document
 from busprobe.line.line import Line
-from busprobe.line.place import Place
 from busprobe.survey.close_look import examine
-from busprobe.survey.findings import Finding, Kind, ReplyLatency, SurveyResult, asked_and_found
+from busprobe.survey.findings import Finding, Kind, ReplyLatency, SurveyResult
 from busprobe.survey.probes import Probe
 from busprobe.survey.survey import Survey
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
@@ -20,6 +19,9 @@ from tests.survey.test_survey import AT_9600, line_of, on, result, segment
 
 FIRST = json.loads((Path(__file__).parent / "kept" / "progress-1.json").read_text("utf-8"))
 """Made by the program at bf6ad33 on the virtual segment ``clash``, cut off by hand."""
+SECOND = json.loads((Path(__file__).parent / "kept" / "progress-2.json").read_text("utf-8"))
+"""Made by the program at a470860 on the same; by hand is that unit 12 also answers at 9600-8N2 and
+was silent at the end."""
 
 
 def test_a_finding_survives_the_way_through_a_progress_document() -> None:
@@ -30,7 +32,7 @@ def test_a_finding_survives_the_way_through_a_progress_document() -> None:
 
 
 def test_the_document_of_a_finding_leaves_open_what_only_identification_knows() -> None:
-    document = Finding(Place(5, SETTINGS), Kind.UNSURE, None, ()).document()
+    document = to_document(Finding(5, SETTINGS, Kind.UNSURE))
     assert document == {
         "address": 5,
         "settings": "9600-8N1",
@@ -41,6 +43,9 @@ def test_the_document_of_a_finding_leaves_open_what_only_identification_knows() 
         "identity": None,
         "evidence": [],
         "notes": [],
+        "exchanges": [],
+        "also_at": [],
+        "silent_at_end": False,
     }
 
 
@@ -75,7 +80,7 @@ def test_progress_of_the_first_format_is_read() -> None:
     assert [list(finding.notes) for finding in kept.findings] == [
         each["notes"] for each in FIRST["findings"]
     ]
-    assert [each.received.hex() for each in kept.findings[0].evidence] == [
+    assert [bytes.fromhex(each).hex() for each in kept.findings[0].evidence] == [
         each["received"] for each in FIRST["findings"][0]["evidence"]
     ]
     assert [(one.probe, one.wait_ms) for one in kept.asked] == [
@@ -93,12 +98,27 @@ def test_a_survey_goes_on_from_progress_of_the_first_format() -> None:
     assert end.seconds > FIRST["seconds"]
 
 
-def test_what_was_asked_and_found_stands_alike_in_both_documents() -> None:
+def test_progress_of_the_second_format_is_read() -> None:
+    kept = SurveyResult.from_progress(SECOND)
+    clash, unit = kept.findings
+    assert (str(clash.place), clash.kind) == ("1 9600-8N1", Kind.CLASH)
+    assert (str(unit.place), unit.kind, unit.latency_ms) == ("12 9600-8N1", Kind.UNIT, 12.5)
+    assert list(clash.exchanges) == [each["words"] for each in SECOND["findings"][0]["evidence"]]
+    assert clash.notes == tuple(SECOND["findings"][0]["seen"])
+    assert unit.notes == (
+        "Also answers at 9600-8N2.",
+        "It answered at first and was silent at the end of the survey.",
+    )
+    assert unit.at_end(silent=False).notes == unit.notes[:1]
+    line = line_of(segment("clash"))
+    end = result(list(Survey(line, AT_9600, range(1, 15), resume=SECOND)))
+    assert end.complete
+    assert end.findings[1].notes == unit.notes[:1]  # this time it answers at the end
+
+
+def test_findings_stand_alike_in_both_documents() -> None:
     end = result(on(line_of(segment("clash")), AT_9600, addresses=range(1, 15)))
-    assert asked_and_found(end.progress()) == asked_and_found(end.document("x"))
-    assert asked_and_found(FIRST)[1] == {
-        f.place for f in SurveyResult.from_progress(FIRST).findings
-    }
+    assert end.progress()["findings"] == end.document("x")["findings"]
 
 
 @pytest.mark.parametrize("key", ["findings", "asked", "seconds", "format", "notes"])

@@ -2,12 +2,16 @@ from __future__ import annotations
 
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
-from busprobe.survey.findings import asked_and_found
+from busprobe.survey.findings import SurveyResult
 from busprobe.survey.words import coverage
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_survey import AT_9600, on, result
 
 SIX = [LineSettings.parse(f"{baud}-8N1") for baud in (9600, 19200, 38400, 4800, 2400, 1200)]
+
+
+def said(end: SurveyResult) -> list[str]:
+    return list(coverage(end.asked, {finding.place for finding in end.findings}))
 
 
 def test_complete_is_told_exactly_how_often_whom_with_which_wait() -> None:
@@ -20,13 +24,10 @@ def test_complete_is_told_exactly_how_often_whom_with_which_wait() -> None:
             addresses=range(1, 12),
         )
     )
-    assert list(coverage(*asked_and_found(end.document("scripted")))) == [
+    assert said(end) == [
         "Asked at 9600-8N1: addresses 1-4,6-11, 7 times each, by function 3 (registers 0, 1), 4"
         " (registers 0, 1), 8, 17, 43, waiting 20 to 70 ms and listening on for later replies."
     ]
-    assert list(coverage(*asked_and_found(end.progress()))) == list(
-        coverage(*asked_and_found(end.document("scripted")))
-    )
 
 
 def test_settings_that_were_searched_alike_are_told_together() -> None:
@@ -37,11 +38,11 @@ def test_settings_that_were_searched_alike_are_told_together() -> None:
             addresses=range(30, 33),
         )
     )
-    assert list(coverage(*asked_and_found(end.document("scripted")))) == [
+    assert said(end) == [
         "Asked at 6 line settings: addresses 30-32, 2 times each, by function 3 (register 0), 4"
         " (register 0), waiting 45 to 90 ms and listening on for later replies."
     ]
 
 
 def test_nothing_asked_is_nothing_said() -> None:
-    assert list(coverage(*asked_and_found({}))) == []
+    assert list(coverage((), ())) == []

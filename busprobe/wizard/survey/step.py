@@ -30,8 +30,8 @@ from busprobe.survey.events import (
     Progress,
     Started,
 )
-from busprobe.survey.findings import Kind
-from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
+from busprobe.survey.findings import Finding, Kind
+from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
@@ -113,9 +113,7 @@ second for all that is asked if one of them is not found."""
         self._paused = False
         self._stopping = False
         self._lent = False
-        self._found: dict[Place, KeptFinding] = {}
-        self._exchanges: dict[Place, tuple[str, ...]] = {}
-        """What each finding rests on, in words; the job keeps the raw replies only."""
+        self._found: dict[Place, Finding] = {}
         self._asked: dict[LineSettings, set[int]] = {}
         self._asking: Asking | Listening | None = None
         self._faults: list[str] = []
@@ -214,7 +212,6 @@ second for all that is asked if one of them is not found."""
             self._under_way = True
             if latest is None:
                 self._found.clear()
-                self._exchanges.clear()
             self._asked = latest.asked_at if latest else {}
             self._faults.clear()
             self._show_found()
@@ -317,10 +314,7 @@ second for all that is asked if one of them is not found."""
                     self._asked.setdefault(one.settings, set()).add(one.address)
                 case Found():
                     key = one.finding.place
-                    self._found[key] = KeptFinding.of(one.finding)
-                    self._exchanges[key] = tuple(
-                        evidence.words for evidence in one.finding.evidence
-                    )
+                    self._found[key] = one.finding
                     self._show_found()
                     self.post_message(self.JobChanged())
                 case Progress():
@@ -339,7 +333,7 @@ second for all that is asked if one of them is not found."""
         """Show what the finding under the cursor rests on."""
         address = self.query_one(AddressMap).cursor
         found = [
-            evidence_words(finding, self._exchanges.get(key, ()))
+            evidence_words(finding)
             for key, finding in sorted(self._found.items())
             if key.address == address
         ]

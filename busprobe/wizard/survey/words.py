@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from busprobe.job import UnitRecord
 from busprobe.modbus.addresses import format_addresses
 from busprobe.survey.events import Progress
-from busprobe.survey.kept_survey import KeptFinding, KeptSurvey
+from busprobe.survey.findings import Finding
+from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.survey.words import coverage
 from busprobe.text import hex_bytes
@@ -59,13 +60,13 @@ def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) 
     return "Wait, or read in Identify (4) what was found so far. p pauses, x stops."
 
 
-def evidence_words(finding: KeptFinding, exchanges: Sequence[str]) -> str:
-    """What a finding rests on: the exchanges in words, or the raw replies where only the job knows
-    of it."""
+def evidence_words(finding: Finding) -> str:
+    """What a finding rests on: the exchanges in words, or the raw replies in a job that an earlier
+    program kept."""
     latency = "" if finding.latency_ms is None else f", replies after {finding.latency_ms} ms"
     lines = [f"{finding.kind} at {finding.settings}{latency}"]
     lines += [f"! {note}" for note in finding.notes]
-    lines += exchanges or [f"Reply: {data}" for data in finding.evidence]
+    lines += finding.exchanges or [f"Reply: {data}" for data in finding.evidence]
     return "\n".join(lines)
 
 
