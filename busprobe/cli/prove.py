@@ -16,13 +16,14 @@ from busprobe.files.documents import to_document
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.tables.proof_table import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
+from busprobe.job.records import PollResult
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.prove.bus_polling import Polling, cycle_words
 from busprobe.prove.documents import proof_document, table_document
 from busprobe.prove.endurance import RoundDone, RunFinished
 from busprobe.prove.polling_table import PollingRow
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import Times, milliseconds
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs

@@ -22,6 +22,7 @@ from busprobe.handover.rows import (
 from busprobe.job import Job, SurveyRecord, UnitRecord
 from busprobe.job.intervals import kept_intervals
 from busprobe.job.plan import PlannedUnit, differences, kept_plan
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
@@ -52,7 +53,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     points = tuple(
         row
         for unit in units
-        if unit.kind == "unit"
+        if unit.single
         for row in point_rows(unit, _profile(unit, profiles), intervals)
     )
     writes = job.writes()
@@ -70,7 +71,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         made=job.now(),
         tool=f"busprobe {version('busprobe')}",
         settings=tuple(str(each) for each in sorted({unit.settings for unit in units})),
-        units=sum(row.state == "unit" for row in rows),
+        units=sum(row.state is EntryKind.UNIT for row in rows),
         spare=_spare(rows, survey),
         survey=survey_sheet(survey) if survey else None,
         listening=step_sheet(job.latest("listening")),
@@ -97,7 +98,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         circuits=tuple(
             row
             for unit in units
-            if unit.kind == "unit"
+            if unit.single
             for row in circuit_rows(unit, _profile(unit, profiles))
         ),
     )
@@ -180,7 +181,9 @@ def _proof(job: Job, units: Iterable[UnitRecord]) -> ProofSummary | None:
     totals: Counter[str] = Counter()
     for counters in polled:
         totals.update(counters)
-    polls = totals.pop("polls", 0)
     return ProofSummary(
-        units=len(polled), polls=polls, results=dict(sorted(totals.items())), latest=latest
+        units=len(polled),
+        polls=totals.total(),
+        results=dict(sorted(totals.items())),
+        latest=latest,
     )

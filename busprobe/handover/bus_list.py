@@ -26,7 +26,7 @@ from busprobe.handover.table import (
 )
 from busprobe.job.intervals import USUAL
 from busprobe.job.journal import Result
-from busprobe.job.records import Cabling, Circuit
+from busprobe.job.records import Cabling, Circuit, EntryKind
 from busprobe.line.place import Place
 from busprobe.readdress.words import RESULT_WORDS
 from busprobe.wiring.record import LISTENING
@@ -38,7 +38,7 @@ _DECIMALS = 6
 """Of differences between values: hides the noise of binary fractions, and nothing that a display
 shows."""
 
-State = Literal["unit", "clash", "unsure", "planned", "reserved"]
+State = EntryKind | Literal["planned", "reserved"]
 """What a row is: one unit, two or more at one address, not clear who, planned and not found, or to
 be kept free."""
 
@@ -281,7 +281,7 @@ class UnitRow:
     def found(self) -> bool:
         """Whether somebody answers there; the others stand for what is planned or to be kept
         free."""
-        return self.state in ("unit", "clash", "unsure")
+        return isinstance(self.state, EntryKind)
 
 
 def _within(point: PointRow) -> str | None:

@@ -18,6 +18,7 @@ from busprobe.handover.bus_list import (
     UnitRow,
 )
 from busprobe.job.journal import Result
+from busprobe.job.records import EntryKind
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
 from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
 from busprobe.profiles.matching import RECOGNISED
@@ -83,7 +84,7 @@ def not_tested(
         yield "The wiring was not measured."
     else:
         yield from (f"Wiring: {skipped} was left out." for skipped in segment.left_out)
-    alone = [unit for unit in units if unit.state == "unit"]
+    alone = [unit for unit in units if unit.state is EntryKind.UNIT]
     unread = {point.place for point in points if point.registers is None}
     read = {point.place for point in points if point.registers is not None}
     gaps = (
@@ -117,9 +118,9 @@ def _shared_addresses(units: Sequence[UnitRow]) -> Iterator[str]:
 def _unit_attention(unit: UnitRow) -> Iterator[str]:
     name = _name(unit)
     match unit.state:
-        case "clash":
+        case EntryKind.CLASH:
             yield f"{name}: two or more units answer."
-        case "unsure":
+        case EntryKind.UNSURE:
             yield f"{name}: somebody answers, but not clearly who."
     if unit.power_cycle_verified is False:
         yield f"{name}: did not answer here after a power cycle."

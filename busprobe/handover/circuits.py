@@ -106,9 +106,9 @@ def circuit_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[CircuitR
     channels = {point.name: point.channel for point in profile.points} if profile else {}
     for circuit in circuits_of(unit, profile):
         read = (
-            f"{one['name']} {one['text']}"
+            f"{one.name} {one.text}"
             for one in unit.readings
-            if channels.get(one["name"]) == circuit.channel
+            if channels.get(one.name) == circuit.channel
         )
         yield CircuitRow(unit.address, str(unit.settings), unit.tag, circuit, " | ".join(read))
 

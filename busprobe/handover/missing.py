@@ -10,6 +10,7 @@ from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.drawings.segment_drawing import terminator_places
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_NOTED, plain
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 
 YOU, PLAN, UNIT, ELECTRICIAN = (
@@ -107,7 +108,7 @@ def _steps(bus_list: BusList) -> Iterator[Missing]:
             yield Missing(
                 f"Not measured: {skipped}.", YOU, "Measure it in the step Wiring.", Ask.WIRING
             )
-    unclear = [unit for unit in bus_list.units if unit.state in ("clash", "unsure")]
+    unclear = [unit for unit in bus_list.units if unit.state in (EntryKind.CLASH, EntryKind.UNSURE)]
     if unclear:
         what = f"It is not clear who answers at {_names(unclear)}."
         yield Missing(what, YOU, "Resolve it in the step Readdress.", Ask.READDRESS)
@@ -135,7 +136,7 @@ def _pair(bus_list: BusList) -> Iterator[Missing]:
 
 
 def _units(bus_list: BusList) -> Iterator[Missing]:
-    alone = [unit for unit in bus_list.units if unit.state == "unit"]
+    alone = [unit for unit in bus_list.units if unit.state is EntryKind.UNIT]
     unread = {point.place for point in bus_list.points if point.registers is None}
     read = {point.place for point in bus_list.points if point.registers is not None}
     points: dict[Place, list[PointRow]] = {}

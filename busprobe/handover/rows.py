@@ -18,9 +18,9 @@ from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
 from busprobe.job.intervals import Intervals
 from busprobe.job.journal import Result
 from busprobe.job.plan import PlannedUnit
+from busprobe.job.records import PointReading, PollResult
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.schema import Point, Profile
-from busprobe.prove.proof import PollResult
 from busprobe.readdress.words import write_words
 from busprobe.text import hex_bytes
 
@@ -32,7 +32,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
     """The row of an entry of the as-built list; what the device is stays open where not one unit
     answers."""
     known = _fields_of(UnitRow, unit)
-    if unit.kind != "unit":
+    if not unit.single:
         known |= {"profile": None, "match": None}
     row = UnitRow(
         **known,
@@ -47,7 +47,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         remarks=(*filter(None, (unit.noted.get("remark"),)), *unit.remarks),
     )
     row = _with_counters(row, unit.counters)
-    if unit.kind != "unit":
+    if not unit.single:
         return row
     if profile is not None and (unit.match is None or unit.match >= RECOGNISED):
         row = _with_profile(row, profile)
@@ -105,7 +105,7 @@ def point_rows(
 def _points(unit: UnitRecord, profile: Profile | None) -> Iterator[PointRow]:
     points = {} if profile is None else {point.name: point for point in profile.points}
     for reading in unit.readings:
-        yield _read_point(unit, profile, points.pop(reading["name"], None), reading)
+        yield _read_point(unit, profile, points.pop(reading.name, None), reading)
     if profile is None:
         return
     for point in points.values():
@@ -163,12 +163,12 @@ def step_sheet(record: StepRecord | None) -> StepSheet | None:
     return None if record is None else StepSheet(record.made, record.document)
 
 
-def _with_counters(row: UnitRow, counters: Mapping[str, int]) -> UnitRow:
+def _with_counters(row: UnitRow, counters: Mapping[PollResult, int]) -> UnitRow:
     if not counters:
         return row
     return replace(
         row,
-        polls=counters.get("polls"),
+        polls=sum(counters.values()),
         timeouts=counters.get(PollResult.SILENT, 0),
         crc_errors=counters.get(PollResult.CRC, 0),
         other_errors=sum(counters.get(kind, 0) for kind in OTHER_ERRORS),
@@ -225,23 +225,11 @@ def _with_noted(row: UnitRow, noted: Mapping[str, str]) -> UnitRow:
 
 
 def _read_point(
-    unit: UnitRecord, profile: Profile | None, point: Point | None, reading: Mapping[str, Any]
+    unit: UnitRecord, profile: Profile | None, point: Point | None, reading: PointReading
 ) -> PointRow:
     return PointRow(
         **_of_unit(unit),
-        **_of_point(profile if point else None, point),
-        name=reading["name"],
-        function=reading["function"],
-        register=reading["register"],
-        count=reading["count"],
-        type=reading["type"],
-        unit=reading["unit"],
-        scale=reading["scale"],
-        registers=tuple(reading["registers"]),
-        value=reading["value"],
-        text=reading["text"],
-        plausible=reading["plausible"],
-        scale_register=reading.get("scale_register"),  # jobs of earlier versions do not say
+        **{**_fields_of(PointRow, reading), **_of_point(profile if point else None, point)},
     )
 
 

@@ -16,9 +16,9 @@ from busprobe.handover.comparison import Comparison, Difference, DifferenceKind,
 from busprobe.handover.table import plain
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.job.journal import Result
+from busprobe.job.records import EntryKind, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, parse_addresses
-from busprobe.prove.proof import PollResult
 from busprobe.prove.statistics import Times
 
 ENOUGH = 20
@@ -319,7 +319,7 @@ class _Times:
 
     def unknown(self, old: UnitRow, new: UnitRow) -> Iterator[str]:
         """Why the times of this unit say nothing, where they do not."""
-        if (old.state, new.state) != ("unit", "unit"):
+        if (old.state, new.state) != (EntryKind.UNIT, EntryKind.UNIT):
             return
         if old.settings != new.settings:
             yield "Reply times, since the line settings changed"

@@ -256,7 +256,7 @@ class Job:
         *,
         how_set: str,
         power_cycle_verified: bool | None = None,
-        kind: EntryKind = "unit",
+        kind: EntryKind = EntryKind.UNIT,
     ) -> UnitRecord:
         """After a verified change of address, or of line settings, put the unit where it is now;
         return its entry.
@@ -278,7 +278,7 @@ class Job:
                 )
             now = self.now()
             source = self._unit(connection, old)
-            if source is not None and source.kind == "unit":
+            if source is not None and source.single:
                 _remove_unit(connection, old)
                 moved = replace(source, place=new, sample=())
             else:

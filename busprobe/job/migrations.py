@@ -214,6 +214,11 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
         "DROP TABLE write_of_version_3",
         "DELETE FROM record WHERE step = 'readdress procedure'",
     ),
+    (
+        # How polls ended is counted by result alone: all of them are the sum.
+        """UPDATE unit SET document = json_remove(document, '$.counters.polls')
+            WHERE json_valid(document)""",
+    ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``
 keeps n."""

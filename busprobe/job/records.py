@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from enum import StrEnum
+from typing import Any
 
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -16,8 +17,28 @@ Document = Mapping[str, Any]
 """What JSON can say: string keys, and values of text, numbers, booleans, nulls, lists and
 documents."""
 
-EntryKind = Literal["unit", "clash", "unsure"]
-"""What the survey concluded about an address: one unit, several, or not clear."""
+
+class EntryKind(StrEnum):
+    """What the survey concluded about an address."""
+
+    UNIT = "unit"
+    CLASH = "clash"
+    """Two or more units."""
+    UNSURE = "unsure"
+
+
+class PollResult(StrEnum):
+    """How a poll ended, in the groups that point to different causes."""
+
+    OK = "ok"
+    OK_AFTER_STRAY_BYTES = "ok after junk"
+    EXCEPTION = "exception"
+    SILENT = "silent"
+    LATE = "late"
+    """Silent at first, then the reply came when the poll was over."""
+    CRC = "CRC"
+    MALFORMED = "malformed"
+    FOREIGN = "foreign"
 
 
 @dataclass(frozen=True)
@@ -102,13 +123,41 @@ class Circuit:
         return self != Circuit(self.channel)
 
 
+@dataclass(frozen=True, kw_only=True)
+class PointReading:
+    """What a point of a unit read; registers as on the wire."""
+
+    name: str
+    function: int
+    register: int
+    """The first one."""
+    sheet_register: int | None = None
+    """The same as the data sheet numbers it."""
+    count: int
+    """Registers of the point."""
+    type: str
+    unit: str
+    scale: float
+    """What the raw number was multiplied by: the point's own scale and that of its scale
+    register."""
+    scale_register: int | None = None
+    registers: tuple[int, ...]
+    """Raw, in the order they came."""
+    value: int | float | str | None
+    """In the point's unit; the number itself for bits and enum; `None` where there is no value."""
+    text: str
+    """The value for a person, with its unit."""
+    plausible: bool | None
+    """Whether the value makes sense; `None` where the profile does not say what would."""
+
+
 @dataclass(frozen=True)
 class UnitRecord:
     """One entry of the as-built list; its key is its place."""
 
     place: Place
     """Where it is."""
-    kind: EntryKind = "unit"
+    kind: EntryKind = EntryKind.UNIT
     tag: str = ""
     location: str = ""
     position: int | None = None
@@ -134,9 +183,8 @@ class UnitRecord:
     identity: Mapping[str, str] = field(default_factory=dict)
     """What the unit itself says it is, nothing else: ``vendor``, ``product``, ``revision``,
     ``serial`` and others."""
-    readings: tuple[Document, ...] = ()
-    """Points as read, each with name, function, register, registers, value, text, plausible and so
-    on."""
+    readings: tuple[PointReading, ...] = ()
+    """Points as read."""
     sample: tuple[str, ...] = ()
     """A request to it and its sound reply, as they went over the wire, in hex; empty = none at this
     address yet."""
@@ -147,9 +195,8 @@ class UnitRecord:
     """How the address got there: which register, which switch."""
     power_cycle_verified: bool | None = None
     """Whether it still answered at this address after a power cycle; `None` = not tested."""
-    counters: Mapping[str, int] = field(default_factory=dict)
-    """Polls of the last endurance run and what became of them: ``polls`` and each kind by its name
-    there."""
+    counters: Mapping[PollResult, int] = field(default_factory=dict)
+    """How the polls of the last endurance run ended, each counted once; empty = not polled."""
     notes: tuple[str, ...] = ()
     """What was noted of it, a sentence each, in the order in which it was."""
     not_recognised: str = ""
@@ -171,6 +218,11 @@ class UnitRecord:
     def settings(self) -> LineSettings:
         """Line settings at which it answers."""
         return self.place.settings
+
+    @property
+    def single(self) -> bool:
+        """Whether one unit alone answers there."""
+        return self.kind is EntryKind.UNIT
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -249,7 +301,7 @@ def unit_from_finding(
     proven = base.latency.maximum_ms is not None  # many polls say more than the survey's few probes
     return replace(
         base,
-        kind=finding["kind"],
+        kind=EntryKind(finding["kind"]),
         profile=finding["profile"] if named else base.profile,
         match=finding.get("match") if named else base.match,
         identity={**base.identity, **identity},

@@ -9,9 +9,10 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from busprobe.job.records import PollResult
 from busprobe.prove import words
 from busprobe.prove.polling_table import PollingTable
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 
 SHORTEST_TIMEOUT_S = 0.2
 """Seconds below which no response timeout is advised, whatever was measured (common practice)."""

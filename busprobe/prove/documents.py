@@ -9,11 +9,12 @@ from typing import Any
 
 from busprobe.errors import UsageError
 from busprobe.files.documents import from_document, to_document
+from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PollingRow, PollingTable
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import RESOLUTION, Times, milliseconds
 from busprobe.prove.trial import Trial
 from busprobe.prove.words import findings, hindrance_words, unit_words

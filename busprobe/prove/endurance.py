@@ -14,6 +14,7 @@ from math import comb, inf
 from threading import Event as StopFlag
 
 from busprobe.errors import PortError, UsageError
+from busprobe.job.records import PollResult
 from busprobe.line.exchange import Exchange, Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -26,7 +27,7 @@ from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.profiles.read_requests import Block, blocks
 from busprobe.profiles.schema import Profile
 from busprobe.prove.polling_table import PollingRow, PollingTable
-from busprobe.prove.proof import RESULT_OF, PollResult, Proof, UnitTally, answered
+from busprobe.prove.proof import RESULT_OF, Proof, UnitTally, answered
 
 _ANY_BLOCK = Block(Function.READ_HOLDING_REGISTERS, 0, 1)
 """What is read where no profile says better: any sound reply shows that the line works, an

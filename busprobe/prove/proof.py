@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 
+from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict
@@ -24,20 +24,6 @@ from busprobe.text import hex_bytes
 
 EVIDENCE_KEPT = 10
 """Failures of a unit that are kept with their raw bytes; the counts go on."""
-
-
-class PollResult(StrEnum):
-    """How a poll ended, in the groups that point to different causes."""
-
-    OK = "ok"
-    OK_AFTER_STRAY_BYTES = "ok after junk"
-    EXCEPTION = "exception"
-    SILENT = "silent"
-    LATE = "late"
-    """Silent at first, then the reply came when the poll was over."""
-    CRC = "CRC"
-    MALFORMED = "malformed"
-    FOREIGN = "foreign"
 
 
 RESULT_OF = {

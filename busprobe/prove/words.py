@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from busprobe.job.records import PollResult
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, exception_name
 from busprobe.prove.polling_table import Hindrance
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import error_bound, milliseconds
 
 

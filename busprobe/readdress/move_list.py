@@ -87,11 +87,9 @@ class ListedBus:
         listed = sorted(
             units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address)
         )
-        self.units = tuple(
-            ListedUnit(u.place, u.tag, u.profile or "") for u in listed if u.kind == "unit"
-        )
+        self.units = tuple(ListedUnit(u.place, u.tag, u.profile or "") for u in listed if u.single)
         """Single units, in order along the cable as far as that is known."""
-        self._not_single = {u.address: u.kind for u in listed if u.kind != "unit"}
+        self._not_single = {u.address: u.kind for u in listed if not u.single}
         self._profiles = profiles
 
     def from_plan(self, plan: Sequence[PlannedUnit]) -> Goal:

@@ -151,7 +151,7 @@ class _Demo:
         self._say("Readdress")
         moved: list[Outcome] = []
         for entry in self._session.job.units():
-            if entry.kind != "unit":
+            if not entry.single:
                 moved += self._resolve(entry.place)
             elif self._is_at_its_factory_address(entry.place):
                 moved += self._move(entry.place)
@@ -222,7 +222,7 @@ class _Demo:
     def _identify(self) -> None:
         self._say("Identify")
         for entry in self._session.job.units():
-            if entry.kind != "unit":
+            if not entry.single:
                 continue
             found = self._session.identify(entry.place)
             name = (

@@ -15,14 +15,14 @@ from busprobe.errors import RefusedError
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.known_bus import known_bus
 from busprobe.job.job import Job
-from busprobe.job.records import ReplyTimes, UnitRecord
+from busprobe.job.records import PollResult, ReplyTimes, UnitRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.profiles.schema import Profile
 from busprobe.prove import endurance
 from busprobe.prove.bus_polling import polled_units
 from busprobe.prove.documents import PROOF_FORMAT, proof_document, stored_proof, trial_document
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.trial import Trial, try_table
 
@@ -57,7 +57,7 @@ def targets(
     return tuple(
         endurance.target(unit.place, profiles.get(unit.profile or ""))
         for unit in units
-        if unit.kind == "unit"
+        if unit.single
     )
 
 
@@ -119,10 +119,7 @@ def _with_counts(unit: UnitRecord, tally: UnitTally) -> UnitRecord:
         if tally.reply_times.count
         else unit.latency
     )
-    counters = {
-        "polls": tally.polls,
-        **{result.value: tally.count(result) for result in PollResult},
-    }
+    counters = {result: tally.count(result) for result in PollResult}
     return replace(unit, latency=latency, counters=counters)
 
 

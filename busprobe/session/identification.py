@@ -6,9 +6,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from busprobe.files.documents import from_document
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit
-from busprobe.job.records import UnitRecord
+from busprobe.job.records import PointReading, UnitRecord
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.same_type import Sibling, differences
 from busprobe.survey.findings import Kind
@@ -43,7 +44,9 @@ def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identifie
         profile=found.profile.id if found.profile else known.profile,
         match=round(best.score, 3) if best else known.match,
         identity={**known.identity, **dict(_said(found))},
-        readings=tuple(reading.document() for reading in found.readings),
+        readings=tuple(
+            from_document(PointReading, reading.document()) for reading in found.readings
+        ),
         sample=_sample(found),
         factory_address=factory.address if factory else known.factory_address,
         notes=(*known.notes, *(note for note in found.notes if note not in known.notes)),
@@ -69,7 +72,7 @@ def _sample(found: Identified) -> tuple[str, ...]:
 def _compare_siblings(job: Job, profile_id: str) -> None:
     """Note with each unit of a type in what it differs from the others, in place of what was noted
     before."""
-    units = [unit for unit in job.units() if unit.kind == "unit" and unit.profile == profile_id]
+    units = [unit for unit in job.units() if unit.single and unit.profile == profile_id]
     siblings = [Sibling(unit.place, unit.identity.get("revision")) for unit in units]
     for unit, sibling in zip(units, siblings, strict=True):
         now = differences(sibling, siblings)

@@ -25,13 +25,14 @@ from serial import Serial
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.known_bus import polling_of
 from busprobe.job.job import Job
+from busprobe.job.records import PollResult
 from busprobe.line.clock import Clock, SystemClock, VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.prove.endurance import PollTarget, RunFinished, RunPlan, endure, table_targets
 from busprobe.prove.polling_table import PollingTable
-from busprobe.prove.proof import PollResult, Proof
+from busprobe.prove.proof import Proof
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
 from busprobe.virtual.loading import load_scenario

@@ -5,10 +5,12 @@ from pathlib import Path
 
 import pytest
 
+from busprobe.files.documents import from_document
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
 from busprobe.job import Job, ReplyTimes, UnitRecord
 from busprobe.job.journal import Result, Role, WriteIntent
+from busprobe.job.records import PointReading, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.schema import Profile, parse_profile
@@ -59,7 +61,14 @@ METER = parse_profile(
 PROFILES: Mapping[str, Profile] = {profile.id: profile for profile in (SENSOR, METER)}
 
 SETTINGS = "9600-8N1"
-POLLED = {"polls": 100, "ok": 94, "silent": 1, "CRC": 2, "late": 1, "malformed": 1, "exception": 1}
+POLLED = {
+    PollResult.OK: 94,
+    PollResult.SILENT: 1,
+    PollResult.CRC: 2,
+    PollResult.LATE: 1,
+    PollResult.MALFORMED: 1,
+    PollResult.EXCEPTION: 1,
+}
 
 SENSOR_UNIT = UnitRecord(
     Place.parse(f"12 {SETTINGS}"),
@@ -69,7 +78,10 @@ SENSOR_UNIT = UnitRecord(
     profile="garnet-gs-1",
     match=0.9,
     identity={"serial": "00451"},
-    readings=tuple(reading.document() for reading in readings(SENSOR, {(4, 1): 0x10000 - 52})),
+    readings=tuple(
+        from_document(PointReading, reading.document())
+        for reading in readings(SENSOR, {(4, 1): 0x10000 - 52})
+    ),
     latency=ReplyTimes(8.1, 9.4, 15.0),
     previous_address=1,
     how_set="register 257",

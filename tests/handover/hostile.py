@@ -21,6 +21,7 @@ from busprobe.handover.bus_list import (
 from busprobe.handover.comparison import Comparison, Difference, DifferenceKind, EarlierVisit
 from busprobe.job import Cabling, Circuit
 from busprobe.job.journal import Result
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
@@ -108,7 +109,7 @@ def saying(tag: str, place: str, name: str) -> BusList:
     else's text can be."""
     unit = UnitRow(
         number=1,
-        state="unit",
+        state=EntryKind.UNIT,
         address=12,
         settings="9600-8N1",
         position=1,
@@ -208,7 +209,7 @@ def saying(tag: str, place: str, name: str) -> BusList:
         segment=segment,
         units=(
             unit,
-            replace(unit, number=2, state="clash", address=13),
+            replace(unit, number=2, state=EntryKind.CLASH, address=13),
             UnitRow(number=3, state="reserved", address=1, remarks=(name,)),
         ),
         points=(point,),

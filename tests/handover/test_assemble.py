@@ -9,6 +9,7 @@ from busprobe.job import Cabling, Job, UnitRecord
 from busprobe.job.intervals import USUAL, Intervals, keep_intervals
 from busprobe.job.journal import Result, Role, WriteIntent
 from busprobe.job.plan import PlannedUnit, keep_plan
+from busprobe.job.records import EntryKind, PollResult
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, RegisterWrite
@@ -70,7 +71,7 @@ def test_rows_come_in_cable_order_then_by_address_then_reserved(done: Job) -> No
 def test_a_unit_row_joins_the_record_with_its_profile(bus_list: BusList) -> None:
     assert rows(bus_list)[12] == UnitRow(
         number=2,
-        state="unit",
+        state=EntryKind.UNIT,
         address=12,
         settings=SETTINGS,
         position=2,
@@ -156,7 +157,7 @@ def test_a_profile_this_computer_does_not_have_leaves_its_columns_empty(done: Jo
 
 def test_a_clash_has_no_device_facts_and_no_points(done: Job) -> None:
     """What two units say at once belongs to neither of them."""
-    done.put_unit(replace(SENSOR_UNIT, place=Place.parse(f"20 {SETTINGS}"), kind="clash"))
+    done.put_unit(replace(SENSOR_UNIT, place=Place.parse(f"20 {SETTINGS}"), kind=EntryKind.CLASH))
     bus_list = assemble(done, PROFILES)
     row = rows(bus_list)[20]
     assert (row.state, row.maker, row.model, row.serial, row.profile) == ("clash", "", "", "", None)
@@ -204,7 +205,7 @@ def test_factory_addresses_are_reserved_with_what_is_known_of_them(bus_list: Bus
 
 def test_a_factory_address_in_use_is_not_reserved(done: Job) -> None:
     done.put_unit(UnitRecord(Place.parse("1 19200-8E1")))
-    assert rows(assemble(done, PROFILES))[1].state == "unit"
+    assert rows(assemble(done, PROFILES))[1].state is EntryKind.UNIT
 
 
 def survey_again(job: Job, **changes: Any) -> str:
@@ -270,15 +271,12 @@ def test_a_write_that_did_not_take_names_the_unit_where_it_still_is(done: Job) -
 
 
 def test_the_proof_sums_up_all_units_polled(done: Job) -> None:
-    done.put_unit(replace(METER_UNIT, counters={"polls": 50, "ok": 50}))
+    done.put_unit(replace(METER_UNIT, counters={PollResult.OK: 50}))
     done.record("prove", {"seconds": 60.0})
     proof = assemble(done, PROFILES).proof
     assert proof is not None
     assert (proof.units, proof.polls) == (2, 150)
-    assert proof.results == {
-        **{kind: n for kind, n in POLLED.items() if kind != "polls"},
-        "ok": 144,
-    }
+    assert proof.results == {**POLLED, PollResult.OK: 144}
     assert proof.latest is not None
     assert proof.latest.document == {"seconds": 60.0}
 

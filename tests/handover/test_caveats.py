@@ -8,6 +8,7 @@ import pytest
 from busprobe.handover.assemble import assemble
 from busprobe.job import Cabling, Job, UnitRecord
 from busprobe.job.journal import Result, Role, WriteIntent
+from busprobe.job.records import EntryKind, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from tests.handover.conftest import FOUND, METER_UNIT, PROFILES, SENSOR_UNIT, SETTINGS
@@ -25,10 +26,8 @@ def not_tested(job: Job) -> tuple[str, ...]:
 @pytest.fixture
 def sound(done: Job) -> Job:
     """A job with nothing left to worry about."""
-    done.put_unit(replace(SENSOR_UNIT, counters={"polls": 100, "ok": 100}))
-    done.put_unit(
-        replace(METER_UNIT, counters={"polls": 100, "ok": 100}, power_cycle_verified=True)
-    )
+    done.put_unit(replace(SENSOR_UNIT, counters={PollResult.OK: 100}))
+    done.put_unit(replace(METER_UNIT, counters={PollResult.OK: 100}, power_cycle_verified=True))
     return done
 
 
@@ -37,7 +36,9 @@ def test_a_sound_job_needs_no_attention(sound: Job) -> None:
 
 
 def test_failed_polls_need_attention_by_kind(done: Job) -> None:
-    done.put_unit(replace(METER_UNIT, counters={"polls": 10, "ok": 8, "ok after junk": 2}))
+    done.put_unit(
+        replace(METER_UNIT, counters={PollResult.OK: 8, PollResult.OK_AFTER_STRAY_BYTES: 2})
+    )
     assert attention(done) == (
         "Address 5 (0x05) 9600-8N1: 2 of 10 replies came after stray bytes.",
         "Address 12 (0x0C) 9600-8N1 TT-12: 5 of 100 polls failed.",
@@ -60,11 +61,11 @@ def test_different_settings_and_one_address_at_two_of_them_need_attention(sound:
     ("unit", "caveat"),
     [
         (
-            UnitRecord(Place.parse(f"7 {SETTINGS}"), "clash"),
+            UnitRecord(Place.parse(f"7 {SETTINGS}"), EntryKind.CLASH),
             "Address 7 (0x07) 9600-8N1: two or more units answer.",
         ),
         (
-            UnitRecord(Place.parse(f"7 {SETTINGS}"), "unsure"),
+            UnitRecord(Place.parse(f"7 {SETTINGS}"), EntryKind.UNSURE),
             "Address 7 (0x07) 9600-8N1: somebody answers, but not clearly who.",
         ),
         (
@@ -83,7 +84,7 @@ def test_what_is_not_one_sound_unit_needs_attention(
 def test_an_implausible_value_needs_attention(sound: Job) -> None:
     (reading,) = SENSOR_UNIT.readings
     unit = replace(
-        SENSOR_UNIT, counters={}, readings=({**reading, "text": "999.9 °C", "plausible": False},)
+        SENSOR_UNIT, counters={}, readings=(replace(reading, text="999.9 °C", plausible=False),)
     )
     sound.put_unit(unit)
     assert attention(sound) == (

@@ -20,7 +20,7 @@ from busprobe.handover.circuits import (
     without_circuit,
 )
 from busprobe.handover.formats.csv_files import csv_bytes
-from busprobe.job.records import Circuit, UnitRecord
+from busprobe.job.records import Circuit, PointReading, UnitRecord
 from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile, parse_profile
 from tests.handover.hostile import EMPTY
@@ -49,7 +49,21 @@ FOUND = UnitRecord(
     Place.parse("41 9600-8N1"),
     tag="EM-1",
     profile=METER.id,
-    readings=({"name": "Current L2", "text": "4.2 A"},),
+    readings=(
+        PointReading(
+            name="Current L2",
+            function=4,
+            register=2,
+            count=1,
+            type="uint16",
+            unit="A",
+            scale=0.1,
+            registers=(42,),
+            value=4.2,
+            text="4.2 A",
+            plausible=None,
+        ),
+    ),
 )
 BARE = UnitRecord(Place.parse("12 9600-8N1"), tag="EM-2")
 L2 = Circuit("L2", "7", "200/5", "B", "DB-3", "14", "chiller", True)

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.job import Cabling
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from tests.handover.hostile import EMPTY, saying, texts
 
@@ -95,7 +96,7 @@ def test_places_unknown_and_measurements_skipped_are_missing(bus_list: BusList) 
 
 
 def test_a_clash_is_to_be_resolved_first(bus_list: BusList) -> None:
-    clash = replace(bus_list.units[0], state="clash")
+    clash = replace(bus_list.units[0], state=EntryKind.CLASH)
     assert "It is not clear who answers at 5." in whats(replace(bus_list, units=(clash,)))
 
 

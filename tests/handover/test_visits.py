@@ -18,6 +18,7 @@ from busprobe.handover.bus_list import (
 from busprobe.handover.comparison import Comparison, DifferenceKind
 from busprobe.handover.visits import ADAPTER, ENOUGH, compare
 from busprobe.job.journal import Result
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
@@ -29,7 +30,7 @@ from tests.handover.hostile import EMPTY, proof_of
 SETTINGS = "9600-8N1"
 BEFORE = UnitRow(
     number=1,
-    state="unit",
+    state=EntryKind.UNIT,
     address=12,
     settings=SETTINGS,
     position=1,
@@ -160,7 +161,7 @@ def test_serial_numbers_count_more_than_tags() -> None:
 
 
 def test_a_unit_without_a_name_is_followed_along_the_journal() -> None:
-    bare = UnitRow(number=1, state="unit", address=1, settings=SETTINGS)
+    bare = UnitRow(number=1, state=EntryKind.UNIT, address=1, settings=SETTINGS)
     now = replace(visit(replace(bare, address=30)), journal=(written(1, 1, 20), written(2, 20, 30)))
     assert found(compare(visit(bare), now)) == [("moved", 1, 30)]
     failed = replace(now, journal=(written(1, 1, 30, Result.NOT_VERIFIED),))
@@ -168,7 +169,7 @@ def test_a_unit_without_a_name_is_followed_along_the_journal() -> None:
 
 
 def test_writes_that_the_earlier_visit_knew_move_nobody_again() -> None:
-    bare = UnitRow(number=1, state="unit", address=1, settings=SETTINGS)
+    bare = UnitRow(number=1, state=EntryKind.UNIT, address=1, settings=SETTINGS)
     journal = (written(1, 1, 30),)
     before = replace(visit(bare), journal=journal)
     assert found(compare(before, replace(visit(replace(bare, address=30)), journal=journal))) == [
@@ -178,7 +179,7 @@ def test_writes_that_the_earlier_visit_knew_move_nobody_again() -> None:
 
 
 def test_of_a_box_of_units_only_the_first_was_there_before() -> None:
-    bare = UnitRow(number=1, state="unit", address=1, settings=SETTINGS)
+    bare = UnitRow(number=1, state=EntryKind.UNIT, address=1, settings=SETTINGS)
     boxed = (replace(bare, address=11), replace(bare, address=12))
     now = replace(visit(*boxed), journal=(written(1, 1, 11), written(2, 1, 12)))
     assert found(compare(visit(bare), now)) == [("moved", 1, 11), ("extra", None, 12)]
@@ -208,7 +209,7 @@ def test_another_revision_is_other_firmware() -> None:
 
 
 def test_other_line_settings_are_told_also_without_a_name() -> None:
-    bare = UnitRow(number=1, state="unit", address=12, settings=SETTINGS)
+    bare = UnitRow(number=1, state=EntryKind.UNIT, address=12, settings=SETTINGS)
     now = visit(replace(bare, settings="19200-8E1"), segment=surveyed(SETTINGS, "19200-8E1"))
     assert found(compare(visit(bare), now)) == [("settings", 12, 12)]
 
@@ -224,7 +225,9 @@ def test_a_different_device_at_other_settings_is_no_change_of_settings() -> None
 def test_another_place_along_the_cable_and_another_state_are_told() -> None:
     assert found(compare(visit(BEFORE), visit(replace(NOW, position=3)))) == [("moved", 12, 12)]
     assert found(compare(visit(BEFORE), visit(replace(NOW, position=None)))) == []
-    assert found(compare(visit(BEFORE), visit(replace(NOW, state="clash")))) == [("state", 12, 12)]
+    assert found(compare(visit(BEFORE), visit(replace(NOW, state=EntryKind.CLASH)))) == [
+        ("state", 12, 12)
+    ]
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import pytest
 from busprobe.errors import RefusedError
 from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, ReplyTimes, UnitRecord
 from busprobe.job.journal import Result, Role, Row, WriteIntent
-from busprobe.job.records import Document
+from busprobe.job.records import Document, EntryKind, PointReading, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from tests.job.conftest import Ticking
@@ -21,7 +21,7 @@ pytestmark = pytest.mark.usefixtures("quick_disk")
 ONE, TWENTY = Place.parse("1 9600-8N1"), Place.parse("20 9600-8N1")
 FULL = UnitRecord(
     place=Place.parse("12 9600-8N1"),
-    kind="unit",
+    kind=EntryKind.UNIT,
     tag="TT-12",
     location="Hall 2, panel B",
     position=3,
@@ -29,20 +29,26 @@ FULL = UnitRecord(
     match=0.9,
     identity={"vendor": "Aldermoor Instruments", "product": "AT-10"},
     readings=(
-        {
-            "name": "temperature",
-            "registers": [215],
-            "value": 21.5,
-            "text": "21.5 °C",
-            "plausible": True,
-        },
+        PointReading(
+            name="temperature",
+            function=4,
+            register=1,
+            count=1,
+            type="int16",
+            unit="°C",
+            scale=0.1,
+            registers=(215,),
+            value=21.5,
+            text="21.5 °C",
+            plausible=True,
+        ),
     ),
     latency=ReplyTimes(8.1, 9.4, 15.0),
     previous_address=1,
     factory_address=1,
     how_set="register 257",
     power_cycle_verified=False,
-    counters={"polls": 100, "silent": 1},
+    counters={PollResult.OK: 99, PollResult.SILENT: 1},
     circuits=(Circuit("L1", "7", "200/5", "A", "DB-3", "14", "chiller", True), Circuit("L2")),
     notes=("sits behind the fan",),
     seen="2026-03-02T08:00:00.000Z",
@@ -179,8 +185,8 @@ class TestUnits:
 
     def test_the_key_is_address_and_settings_and_the_order_is_by_address(self, job: Job) -> None:
         job.put_unit(FULL)
-        job.put_unit(UnitRecord(Place.parse("2 19200-8E1"), "unsure"))
-        job.put_unit(UnitRecord(Place.parse("12 19200-8E1"), "clash"))
+        job.put_unit(UnitRecord(Place.parse("2 19200-8E1"), EntryKind.UNSURE))
+        job.put_unit(UnitRecord(Place.parse("12 19200-8E1"), EntryKind.CLASH))
         job.put_unit(replace(FULL, tag="TT-99"))
         assert [(str(unit.place), unit.tag) for unit in job.units()] == [
             ("2 19200-8E1", ""),
@@ -217,7 +223,7 @@ class TestUnits:
         self, job: Job
     ) -> None:
         """Nobody knows which of the two has moved, so neither identity nor readings go along."""
-        clash = replace(FULL, place=Place.parse("1 9600-8N1"), kind="clash")
+        clash = replace(FULL, place=Place.parse("1 9600-8N1"), kind=EntryKind.CLASH)
         job.put_unit(clash)
         moved = job.move_unit(ONE, TWENTY, how_set="register 257")
         left = job.unit(Place.parse("1 9600-8N1"))
@@ -388,7 +394,9 @@ def test_entries_revised_together_keep_what_another_thread_has_changed(job: Job)
 
     def count(_: int) -> None:
         job.revise_units(
-            lambda unit: replace(unit, counters={"polls": unit.counters.get("polls", 0) + 1})
+            lambda unit: replace(
+                unit, counters={PollResult.OK: unit.counters.get(PollResult.OK, 0) + 1}
+            )
         )
 
     with ThreadPoolExecutor(4) as pool:
@@ -396,7 +404,7 @@ def test_entries_revised_together_keep_what_another_thread_has_changed(job: Job)
         job.revise_units(lambda unit: replace(unit, tag=f"T-{unit.address}"))
         for one in counted:
             one.result()
-    assert [(unit.tag, unit.counters["polls"]) for unit in job.units()] == [
+    assert [(unit.tag, unit.counters[PollResult.OK]) for unit in job.units()] == [
         ("T-11", 20),
         ("T-12", 20),
     ]

@@ -3,6 +3,7 @@ from __future__ import annotations
 from typing import Any
 
 from busprobe.job import Circuit, ReplyTimes, UnitRecord, unit_from_finding
+from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 
 KNOWN = UnitRecord(
@@ -15,7 +16,7 @@ KNOWN = UnitRecord(
     identity={"vendor": "Aldermoor Instruments", "serial": "A1"},
     previous_address=1,
     power_cycle_verified=True,
-    counters={"polls": 10},
+    counters={PollResult.OK: 10},
     latency=ReplyTimes(8.0, 9.0, 12.0),
     notes=("behind the fan",),
     noted={"supply": "F3", "serial": "7"},

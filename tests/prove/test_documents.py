@@ -6,11 +6,11 @@ import json
 from pathlib import Path
 from typing import Any
 
+from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.replies import Verdict
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.documents import kept_trial, proof_document, stored_proof
-from busprobe.prove.proof import PollResult
 from tests.prove.bench import SETTINGS
 
 KEPT = Path(__file__).parent / "kept" / "proof-1.json"

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
+from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
@@ -37,7 +38,7 @@ from busprobe.prove.endurance import (
     target,
 )
 from busprobe.prove.polling_table import PolledUnit, Wanted, polling_table
-from busprobe.prove.proof import EVIDENCE_KEPT, PollResult, Proof
+from busprobe.prove.proof import EVIDENCE_KEPT, Proof
 from busprobe.prove.words import findings
 from tests.prove.bench import LATENCY, SETTINGS, Answer, Misbehaviour, bench, framed, usual
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from busprobe.job.records import PollResult
 from busprobe.line.clock import VirtualClock
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
@@ -18,7 +19,7 @@ from busprobe.profiles.read_requests import Block
 from busprobe.profiles.schema import Profile
 from busprobe.prove.endurance import PollTarget, RunFinished, RunPlan, endure, table_targets, target
 from busprobe.prove.polling_table import PolledUnit, Wanted
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.trial import try_table
 from busprobe.prove.words import findings
 from busprobe.virtual.loading import load_scenario

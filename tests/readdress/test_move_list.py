@@ -7,7 +7,7 @@ import pytest
 
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.plan import PlannedUnit
-from busprobe.job.records import UnitRecord
+from busprobe.job.records import EntryKind, UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
@@ -88,7 +88,7 @@ def test_a_unit_that_no_write_can_move_is_left_to_the_hands() -> None:
 
 
 def test_an_address_shared_by_several_is_no_goal() -> None:
-    here = bus(unit(1, None, kind="clash"), unit(2, AT))
+    here = bus(unit(1, None, kind=EntryKind.CLASH), unit(2, AT))
     with pytest.raises(RefusedError, match=r"not a single unit's \(clash\)"):
         here.addresses(here.changed(here.from_plan(()), {2: 1}))
 
@@ -112,7 +112,7 @@ def test_only_units_that_cannot_stay_are_proposed_another_address_if_that_is_wan
         unit(10),
         unit(20),
         unit(20, settings="19200-8E1"),
-        unit(9, None, kind="clash"),
+        unit(9, None, kind=EntryKind.CLASH),
     )
     goal = here.counted_up(Practice(first=9, only_needed=True))
     assert [(unit.place.address, new) for unit, new in goal.addresses.items()] == [
@@ -191,7 +191,9 @@ def test_a_baud_rate_without_a_code_is_told() -> None:
     assert "has no code for 115200-8N1" in plan.remarks[0]
 
 
-@pytest.mark.parametrize("other", [unit(11, LK, "19200-8N1"), unit(12, None, kind="unsure")])
+@pytest.mark.parametrize(
+    "other", [unit(11, LK, "19200-8N1"), unit(12, None, kind=EntryKind.UNSURE)]
+)
 def test_line_settings_wait_until_every_unit_has_an_address_of_its_own(other: UnitRecord) -> None:
     with pytest.raises(RefusedError, match=r"share unit address|not a single unit's"):
         bus(unit(11, LK), other).line_settings(LineSettings.parse("9600-8N1"))

@@ -13,7 +13,7 @@ import pytest
 from busprobe.errors import RefusedError, UsageError
 from busprobe.handover.known_bus import polling_of
 from busprobe.job import Job, UnitRecord
-from busprobe.job.records import ReplyTimes
+from busprobe.job.records import PollResult, ReplyTimes
 from busprobe.line.clock import VirtualClock
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -70,7 +70,7 @@ def test_a_run_that_is_abandoned_half_way_keeps_what_was_counted_and_goes_on(
     assert run.proof.interruption == runs.CUT_OFF
     unit = session.job.unit(Place.parse(f"11 {SETTINGS}"))
     assert unit is not None
-    assert unit.counters["polls"] == sum(t.polls for t in run.proof.units if t.address == 11)
+    assert sum(unit.counters.values()) == sum(t.polls for t in run.proof.units if t.address == 11)
     assert any("was not finished" in words for words in session.bus_list().not_tested)
     assert run.proof.asked_rounds == 100_000
     last = finished(session, rounds=run.proof.rounds + 5, resume=True)
@@ -129,7 +129,7 @@ import sys
 from pathlib import Path
 from busprobe.session.connect import Connector
 from busprobe.job import Job, UnitRecord
-from busprobe.job.records import ReplyTimes
+from busprobe.job.records import PollResult, ReplyTimes
 from busprobe.line.clock import VirtualClock
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all
@@ -245,5 +245,5 @@ def test_a_run_without_an_answer_leaves_the_reply_times_known_from_before(sessio
     assert silent is not None
     assert answering is not None
     assert silent.latency == ReplyTimes(5.0, 6.0, 7.0)
-    assert silent.counters["silent"] == 1
+    assert silent.counters[PollResult.SILENT] == 1
     assert answering.latency.median_ms is not None

@@ -97,7 +97,7 @@ def test_what_a_person_says_it_is_gives_its_values_and_no_more(job: Job) -> None
     job.put_unit(UnitRecord(Place.parse(f"5 {SETTINGS}"), profile="wt-5"))
     unit = kept(job, [BY_REGISTER], BY_REGISTER)
     assert (unit.profile, unit.match) == ("wt-5", None)
-    assert [(reading["name"], reading["register"]) for reading in unit.readings] == [("Wind", 30)]
+    assert [(reading.name, reading.register) for reading in unit.readings] == [("Wind", 30)]
 
 
 def test_it_is_said_where_a_unit_gives_none_of_the_values_a_person_expects(job: Job) -> None:

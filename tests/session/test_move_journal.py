@@ -11,6 +11,7 @@ import pytest
 from busprobe.job import Job, UnitRecord
 from busprobe.job.journal import Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.modbus.requests import RegisterWrite
 from busprobe.readdress.outcome import Outcome
@@ -24,7 +25,7 @@ ENDS = {
     "moved": (UnitRecord(OLD), Outcome(MOVE, Row.CHANGED, "", "")),
     "kept": (UnitRecord(OLD), Outcome(MOVE, Row.KEPT, "", "", power_cycled=True)),
     "not kept": (UnitRecord(NEW), Outcome(MOVE, Row.NOT_KEPT, "", "", power_cycled=True)),
-    "one of a clash": (UnitRecord(OLD, kind="clash"), Outcome(MOVE, Row.CHANGED, "", "")),
+    "one of a clash": (UnitRecord(OLD, kind=EntryKind.CLASH), Outcome(MOVE, Row.CHANGED, "", "")),
 }
 
 

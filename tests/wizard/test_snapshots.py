@@ -14,6 +14,7 @@ import pytest
 from textual.pilot import Pilot
 
 from busprobe.job import Job, ReplyTimes, UnitRecord
+from busprobe.job.records import EntryKind, PointReading
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
@@ -46,19 +47,19 @@ FINDINGS = (
 def listed(job: Job) -> Job:
     """A job with three units, a clash, a survey, cautions read and a proof."""
     readings = tuple(
-        {
-            "name": name,
-            "function": function,
-            "register": register,
-            "count": 1,
-            "type": "uint16",
-            "unit": "",
-            "scale": 1.0,
-            "registers": [1],
-            "value": 1,
-            "text": text,
-            "plausible": plausible,
-        }
+        PointReading(
+            name=name,
+            function=function,
+            register=register,
+            count=1,
+            type="uint16",
+            unit="",
+            scale=1.0,
+            registers=(1,),
+            value=1,
+            text=text,
+            plausible=plausible,
+        )
         for name, function, register, text, plausible in READINGS
     )
     identity = {
@@ -67,7 +68,7 @@ def listed(job: Job) -> Job:
         "revision": "2.0",
         "serial": "AT-0417",
     }
-    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
     job.put_unit(
         UnitRecord(
             Place.parse("2 9600-8N1"),

@@ -7,11 +7,12 @@ What is marked has a shape and a word of its own, so that it can be told on a bl
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
+from busprobe.handover.bus_list import BusList, SegmentSheet, State, UnitRow
 from busprobe.handover.drawings import svg
 from busprobe.handover.table import NOT_NOTED
+from busprobe.job.records import EntryKind
 from busprobe.modbus.addresses import both_forms
 from busprobe.wiring.meter import Level, Measurement
 
@@ -27,7 +28,7 @@ _DROP = 18
 _LETTERS, _SMALL_LETTERS = 21, 26
 """Characters that fit into a box."""
 
-_MARKS = {"clash": "CLASH", "unsure": "NOT CLEAR WHO"}
+_MARKS: Mapping[State, str] = {EntryKind.CLASH: "CLASH", EntryKind.UNSURE: "NOT CLEAR WHO"}
 _CUT = 12
 """How much is cut off the corners of the box of a clash."""
 
@@ -151,7 +152,7 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
     words = [_MARKS[unit.state]] if unit.state in _MARKS else []
     if twice:
         words.append("SAME ADDRESS TWICE")
-    if unit.state == "clash" or twice:
+    if unit.state is EntryKind.CLASH or twice:
         right, low = x + _BOX, y + _TALL
         corners = (
             *((x + _CUT, y), (right - _CUT, y), (right, y + _CUT), (right, low - _CUT)),
@@ -161,7 +162,7 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
             box, "polygon", points=" ".join(f"{a:g},{b:g}" for a, b in corners), class_="box clash"
         )
     else:
-        look = "box" if unit.state == "unit" else "box unsure"
+        look = "box" if unit.state is EntryKind.UNIT else "box unsure"
         svg.add(box, "rect", x=x, y=y, width=_BOX, height=_TALL, class_=look)
     what = " ".join(filter(None, (unit.maker, unit.model))) or "not identified"
     lines = (

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.formats.pages import render
+from busprobe.job.records import EntryKind
 from busprobe.modbus.addresses import both_forms
 
 
@@ -76,7 +77,7 @@ def files(bus_list: BusList) -> dict[str, bytes]:
 def unit_labels(bus_list: BusList) -> Iterator[Label]:
     """One label a unit; where not one unit answers there is nothing to stick it on."""
     for unit in bus_list.units:
-        if unit.state == "unit":
+        if unit.state is EntryKind.UNIT:
             name = " ".join(filter(None, (bus_list.segment.site, bus_list.segment.segment)))
             what = " ".join(filter(None, (unit.maker, unit.model)))
             yield Label(

@@ -18,6 +18,7 @@ from typing import Any
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.table import plain
+from busprobe.job.records import EntryKind
 from busprobe.profiles.schema import PointType, WordOrder
 
 PATTERN = "thing-*.td.json"
@@ -71,7 +72,7 @@ def files(bus_list: BusList) -> dict[str, bytes]:
     """Names and contents, one a unit; addresses where not one unit answers have none."""
     made = {}
     for unit in bus_list.units:
-        if unit.state == "unit":
+        if unit.state is EntryKind.UNIT:
             text = json.dumps(thing(bus_list, unit), indent=2, allow_nan=False).replace(
                 "\x7f", "\\u007f"
             )

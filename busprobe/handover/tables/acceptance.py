@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof_table import latest_proof
+from busprobe.job.records import EntryKind
 from busprobe.modbus.addresses import format_addresses
 from busprobe.prove.statistics import error_bound
 from busprobe.wiring.meter import Level, Measurement
@@ -41,7 +42,7 @@ def acceptance_table(bus_list: BusList) -> Table:
 
 def _checks(bus_list: BusList) -> Iterator[_Check]:
     found = [unit for unit in bus_list.units if unit.found]
-    alone = [unit for unit in found if unit.state == "unit"]
+    alone = [unit for unit in found if unit.state is EntryKind.UNIT]
     yield from _wiring(bus_list)
     yield _survey(bus_list, found)
     yield _plan(bus_list, found)
@@ -92,7 +93,7 @@ def _wiring(bus_list: BusList) -> Iterator[_Check]:
 
 def _survey(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
     survey = bus_list.segment.survey
-    odd = [unit.address for unit in found if unit.state != "unit"]
+    odd = [unit.address for unit in found if unit.state is not EntryKind.UNIT]
     twice = {
         unit.address for unit in found if sum(other.address == unit.address for other in found) > 1
     }

@@ -8,12 +8,13 @@ from itertools import groupby
 
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.table import NOT_TESTED, Cell, Table, in_words
+from busprobe.job.records import EntryKind
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 
 _STATES = {
-    "unit": "in use",
-    "clash": "clash",
-    "unsure": "not clear who",
+    EntryKind.UNIT: "in use",
+    EntryKind.CLASH: "clash",
+    EntryKind.UNSURE: "not clear who",
     "planned": "planned",
     "reserved": "reserved",
 }

@@ -142,7 +142,7 @@ class CircuitsScreen(Screen[None]):
 
     def action_name(self) -> None:
         """Name a channel that no profile names."""
-        units = {unit.address: unit for unit in self._session.job.units() if unit.kind == "unit"}
+        units = {unit.address: unit for unit in self._session.job.units() if unit.single}
         row = self._chosen
         known = str(row.address) if row else ""
 

@@ -34,8 +34,8 @@ def value_fields(unit: UnitRecord) -> tuple[Field, ...]:
     return tuple(
         Field(
             f"v{n}",
-            f"{reading['name']}: {reading['text']}"[:_LABEL],
-            unit.references.get(reading["name"], ""),
+            f"{reading.name}: {reading.text}"[:_LABEL],
+            unit.references.get(reading.name, ""),
         )
         for n, reading in enumerate(unit.readings)
     )
@@ -43,7 +43,7 @@ def value_fields(unit: UnitRecord) -> tuple[Field, ...]:
 
 def references(unit: UnitRecord, **texts: str) -> Mapping[str, str]:
     """The values that were noted, by the names of the points asked for."""
-    names = (reading["name"] for reading in unit.readings)
+    names = (reading.name for reading in unit.readings)
     return {name: text for name, text in zip(names, texts.values(), strict=True) if text}
 
 

@@ -134,9 +134,9 @@ in step 5."""
         """Show the units of the job."""
         units = self.session.job.units()
         self._units.fill((unit.place, self._row(unit)) for unit in units)
-        lone = [unit for unit in units if unit.kind == "unit"]
+        lone = [unit for unit in units if unit.single]
         known = [unit for unit in lone if unit.profile is not None]
-        odd = [unit for unit in units if unit.kind != "unit"]
+        odd = [unit for unit in units if not unit.single]
         if not self.working:
             if not units:
                 self.state = StepState.TO_DO
@@ -172,7 +172,7 @@ in step 5."""
 
     def action_read_all(self) -> None:
         """Ask all units that answer alone."""
-        self._ask([unit for unit in self.session.job.units() if unit.kind == "unit"])
+        self._ask([unit for unit in self.session.job.units() if unit.single])
 
     def stop_work(self) -> None:
         """No further unit is asked."""
@@ -337,7 +337,7 @@ in step 5."""
     def _chosen_alone(self) -> UnitRecord | None:
         """The unit under the cursor, if it is there alone; otherwise that is said."""
         unit = self._chosen()
-        if unit is not None and unit.kind != "unit":
+        if unit is not None and not unit.single:
             self.notify(_NOT_ALONE, severity="warning", markup=False)
             return None
         return unit
@@ -353,9 +353,9 @@ in step 5."""
 
     def _values(self, unit: UnitRecord) -> Iterator[tuple[str, list[Text | str]]]:
         for reading in unit.readings:
-            name, text = str(reading["name"]), str(reading["text"])
-            cells = (name, text, signed(self, plausibility(reading)), register(reading))
-            yield name, fitted(cells, _VALUE_COLUMNS)
+            sign = signed(self, plausibility(reading))
+            cells = (reading.name, reading.text, sign, register(reading))
+            yield reading.name, fitted(cells, _VALUE_COLUMNS)
 
 
 def _count(units: Sequence[UnitRecord]) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from rich.text import Text
 
 from busprobe.job import UnitRecord
+from busprobe.job.records import EntryKind, PointReading
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import object_name
 from busprobe.profiles.data_sheet import limits
@@ -28,18 +28,18 @@ _CANDIDATES = 4
 """Profiles whose reasons are shown."""
 
 
-def plausibility(reading: Mapping[str, Any]) -> Sign:
+def plausibility(reading: PointReading) -> Sign:
     """How a stored reading was judged."""
-    return {True: Sign.PLAUSIBLE, False: Sign.IMPLAUSIBLE}.get(reading["plausible"], Sign.NO_RANGE)
+    signs = {True: Sign.PLAUSIBLE, False: Sign.IMPLAUSIBLE, None: Sign.NO_RANGE}
+    return signs[reading.plausible]
 
 
-def register(reading: Mapping[str, Any]) -> str:
+def register(reading: PointReading) -> str:
     """Where a stored reading comes from: function, register on the wire in both forms, and as the
     data sheet has it."""
-    wire = reading["register"]
-    sheet = reading.get("sheet_register", wire)  # jobs of before do not have it
-    counted = "" if sheet == wire else f" {sheet}"
-    return f"{reading['function']:02d}: {wire} (0x{wire:04X}){counted}"
+    wire, sheet = reading.register, reading.sheet_register
+    counted = "" if sheet in (None, wire) else f" {sheet}"
+    return f"{reading.function:02d}: {wire} (0x{wire:04X}){counted}"
 
 
 def identity(
@@ -48,7 +48,7 @@ def identity(
     """What is known of a unit, a line or two each; cautions and notes are cut at `width`, for there
     may be many."""
     text = Text(f"Unit {both_forms(unit.address)}  ", style="bold")
-    if unit.kind == "clash":
+    if unit.kind is EntryKind.CLASH:
         return text.append(_CLASH, style="not bold")
     said = (
         ", ".join(f"{name} {value}" for name, value in unit.identity.items())

@@ -20,9 +20,10 @@ from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import UsageError
 from busprobe.handover.tables.proof_table import advice
+from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
-from busprobe.prove.proof import PollResult, Proof, UnitTally
+from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
@@ -142,7 +143,7 @@ class ProveStep(Step):
             self._propose_its_end()
         if self._proof is None:
             self.state = StepState.TO_DO
-            units = any(unit.kind == "unit" for unit in self.session.job.units())
+            units = any(unit.single for unit in self.session.job.units())
             self.next_words = (
                 "Press s to poll all units."
                 if units
@@ -338,7 +339,7 @@ class ProveStep(Step):
 
     def _findings(self, proof: Proof) -> tuple[str, ...]:
         """What the run showed, and whom it left out."""
-        unclear = [unit for unit in self.session.job.units() if unit.kind != "unit"]
+        unclear = [unit for unit in self.session.job.units() if not unit.single]
         left_out = ", ".join(f"{unit.place} ({unit.kind})" for unit in unclear)
         return (
             *findings(proof),

@@ -251,7 +251,7 @@ and press v."""
             return
         wanted = self._wanted.get(unit.place)
         taken = clash_with(wanted, self.session.job.units(), unit) if wanted is not None else None
-        if unit.kind != "unit":
+        if not unit.single:
             self.wizard.explain(
                 "One at a time first",
                 "At this address it is not clear that one unit alone answers, so a write would"

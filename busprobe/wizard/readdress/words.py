@@ -8,7 +8,7 @@ from rich.text import Text
 from textual.widget import Widget
 
 from busprobe.job.journal import Result, WriteRecord
-from busprobe.job.records import UnitRecord
+from busprobe.job.records import EntryKind, UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
@@ -138,7 +138,7 @@ def standing(
     left_open: Sequence[UnfinishedSteps] = (),
 ) -> tuple[StepState, str]:
     """How the step stands and what to do next; what is most urgent comes first."""
-    clashes = [unit for unit in units if unit.kind == "clash"]
+    clashes = [unit for unit in units if unit.kind is EntryKind.CLASH]
     left = [unit for unit in units if wanted.get(unit.place, unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
     states = [(unit, move_state(unit, write)) for unit, write in latest if write is not None]

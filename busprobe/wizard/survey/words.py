@@ -103,7 +103,7 @@ def standing(survey: KeptSurvey, units: Sequence[UnitRecord]) -> tuple[StepState
 
     A clash that was sorted out since is none any more: the list of units knows.
     """
-    odd = [unit for unit in units if unit.kind != "unit"]
+    odd = [unit for unit in units if not unit.single]
     if survey.cut_off:
         return StepState.CHECK, "The survey was cut off. Press s: it goes on where it was."
     if odd:

@@ -16,6 +16,7 @@ from busprobe.handover.drawings.segment_drawing import (
     terminators,
 )
 from busprobe.job import Cabling
+from busprobe.job.records import EntryKind
 from busprobe.wiring.meter import Judgement
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
@@ -23,7 +24,7 @@ from tests.handover.hostile import EMPTY
 
 
 def unit(address: int, **changes: object) -> UnitRow:
-    known = UnitRow(number=address, state="unit", address=address, settings="9600-8N1")
+    known = UnitRow(number=address, state=EntryKind.UNIT, address=address, settings="9600-8N1")
     return replace(known, **changes)  # type: ignore[arg-type]
 
 
@@ -82,8 +83,8 @@ def test_clashes_have_a_shape_and_a_word_of_their_own() -> None:
     """Told by colour alone they would be lost on a black and white print."""
     found = listing(
         unit(5, position=1),
-        unit(9, position=2, state="clash"),
-        unit(11, position=3, state="unsure"),
+        unit(9, position=2, state=EntryKind.CLASH),
+        unit(11, position=3, state=EntryKind.UNSURE),
     )
     assert len(shapes(found, "polygon", "box clash")) == 1
     assert len(shapes(found, "rect", "box unsure")) == 1

@@ -13,6 +13,7 @@ from busprobe.handover.formats.label_sheets import (
     cable_labels,
     unit_labels,
 )
+from busprobe.job.records import EntryKind
 from tests.handover.hostile import EMPTY
 
 
@@ -23,7 +24,7 @@ def listing(*units: UnitRow) -> BusList:
 def unit(address: int, position: int | None, tag: str = "") -> UnitRow:
     return UnitRow(
         number=address,
-        state="unit",
+        state=EntryKind.UNIT,
         address=address,
         settings="9600-8N1",
         position=position,
@@ -38,7 +39,7 @@ def cables(*units: UnitRow) -> list[tuple[str, ...]]:
 def test_each_unit_has_a_label_with_both_forms_of_its_address() -> None:
     found = listing(
         unit(12, 1, "TT-12"),
-        replace(unit(13, 2), state="clash"),
+        replace(unit(13, 2), state=EntryKind.CLASH),
         UnitRow(number=3, state="reserved", address=1),
     )
     (label,) = unit_labels(found)

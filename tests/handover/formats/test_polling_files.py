@@ -11,6 +11,7 @@ from busprobe.handover.bus_list import BusList, PointRow, StepSheet, UnitRow
 from busprobe.handover.formats import polling_files
 from busprobe.handover.known_bus import polling_of
 from busprobe.job.intervals import USUAL
+from busprobe.job.records import EntryKind
 from busprobe.modbus.replies import Verdict
 from busprobe.prove.bus_polling import cycle_words
 from busprobe.prove.documents import trial_document
@@ -23,7 +24,7 @@ from tests.handover.hostile import EMPTY, MADE, proof_of
 
 UNIT = UnitRow(
     number=1,
-    state="unit",
+    state=EntryKind.UNIT,
     address=12,
     settings="9600-8N1",
     tag="TT-12",
@@ -189,7 +190,7 @@ def test_what_a_trial_showed_to_be_refused_is_not_asked_for_again() -> None:
 
 def test_who_is_not_asked_and_why() -> None:
     silent = replace(UNIT, address=13, tag="")
-    clash = replace(UNIT, address=14, state="clash", tag="")
+    clash = replace(UNIT, address=14, state=EntryKind.CLASH, tag="")
     found = replace(listing(point(0), point(9, 200)), units=(UNIT, silent, clash))
     assert polling_of(found).not_asked == (
         "Address 13 (0x0D) 9600-8N1: no points are known.",

@@ -21,6 +21,7 @@ from jsonschema import Draft7Validator
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.formats import thing_files
+from busprobe.job.records import EntryKind
 from busprobe.profiles.schema import PointType
 from tests.handover.hostile import EMPTY, MARKUP, saying, texts
 
@@ -123,7 +124,7 @@ def point(type_: str = "int16", **changes: object) -> PointRow:
 def described(*points: PointRow) -> dict[str, Any]:
     found = replace(
         EMPTY,
-        units=(UnitRow(number=1, state="unit", address=12, settings="9600-8N1"),),
+        units=(UnitRow(number=1, state=EntryKind.UNIT, address=12, settings="9600-8N1"),),
         points=points,
     )
     (document,) = things(found).values()
@@ -222,7 +223,7 @@ def test_points_of_one_name_stay_apart() -> None:
 
 def test_where_not_one_unit_answers_there_is_nothing_to_describe() -> None:
     units = (
-        UnitRow(number=1, state="clash", address=12, settings="9600-8N1"),
+        UnitRow(number=1, state=EntryKind.CLASH, address=12, settings="9600-8N1"),
         UnitRow(number=2, state="reserved", address=1),
     )
     assert things(replace(EMPTY, units=units)) == {}

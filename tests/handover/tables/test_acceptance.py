@@ -10,6 +10,7 @@ from busprobe.handover.bus_list import BusList, CircuitRow, StepSheet, UnitRow
 from busprobe.handover.table import NOT_TESTED
 from busprobe.handover.tables.acceptance import FAIL, NOTED, PASS, acceptance_table
 from busprobe.job import Circuit
+from busprobe.job.records import EntryKind
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
 from tests.handover.hostile import EMPTY, MADE, proof_of
@@ -23,7 +24,7 @@ def results(bus_list: BusList) -> dict[str, tuple[str, str]]:
 def unit(address: int, **changes: object) -> UnitRow:
     known = UnitRow(
         number=1,
-        state="unit",
+        state=EntryKind.UNIT,
         address=address,
         settings="9600-8N1",
         maker="Garnet",
@@ -102,7 +103,7 @@ def test_raw_bytes_of_an_exchange_are_asked_of_each_unit() -> None:
 @pytest.mark.parametrize(
     ("check", "wrong"),
     [
-        ("Each address is one unit's", listing(unit(5), unit(6, state="clash"))),
+        ("Each address is one unit's", listing(unit(5), unit(6, state=EntryKind.CLASH))),
         ("Each address is one unit's", listing(unit(5), unit(5, settings="19200-8E1"))),
         ("Line settings agree on all units", listing(unit(5), settings=("9600-8N1", "19200-8E1"))),
         (

@@ -12,6 +12,7 @@ import pytest
 from busprobe.errors import UsageError
 from busprobe.handover.missing import Ask
 from busprobe.job import Cabling, UnitRecord
+from busprobe.job.records import PointReading
 from busprobe.line.place import Place
 from busprobe.wizard.common.form import Field, values
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
@@ -103,8 +104,21 @@ def test_addresses_to_keep_free_are_read_and_written_the_shortest_way() -> None:
 
 
 def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
-    readings = ({"name": "Power", "text": "4.3 kW"}, {"name": "Energy", "text": "18 kWh"})
-    unit = replace(UNIT, readings=readings, references={"Energy": "18.1"})
+    power = PointReading(
+        name="Power",
+        function=4,
+        register=0,
+        count=1,
+        type="uint16",
+        unit="kW",
+        scale=0.1,
+        registers=(43,),
+        value=4.3,
+        text="4.3 kW",
+        plausible=None,
+    )
+    energy = replace(power, name="Energy", text="18 kWh")
+    unit = replace(UNIT, readings=(power, energy), references={"Energy": "18.1"})
     fields = value_fields(unit)
     assert [(field.label, field.value) for field in fields] == [
         ("Power: 4.3 kW", ""),

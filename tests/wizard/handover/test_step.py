@@ -9,6 +9,7 @@ import pytest
 from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.wizard.common.row_table import RowTable
 from tests.wizard.conftest import Wizard
@@ -20,7 +21,7 @@ async def test_the_list_is_shown_with_what_is_open_before_it_is_written(
 ) -> None:
     """A clash is marked as open, what nobody looked at as not tested, and nothing is written
     yet."""
-    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
     job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10", tag="TE-1"))
     async with wizard(step=7) as person:
         assert "1 listed as units." in person.screen

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from busprobe.job import Job, UnitRecord
+from busprobe.job.records import EntryKind, PointReading
 from busprobe.line.place import Place
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.wizard.identify.words import of_store, reasons, register
@@ -12,6 +14,21 @@ from tests.wizard.conftest import Wizard
 
 HOSTILE = "[bold red]AT-10[/] \\x1b[2J"
 """What `busprobe.text` makes of an identity with screen markup and a terminal escape."""
+
+
+READING = PointReading(
+    name="Temperature",
+    text="812.0 °C",
+    plausible=False,
+    function=4,
+    register=1,
+    count=1,
+    type="int16",
+    unit="°C",
+    scale=0.1,
+    registers=(8120,),
+    value=812.0,
+)
 
 
 async def test_all_units_are_asked_and_read_in_engineering_units(wizard: Wizard, job: Job) -> None:
@@ -38,22 +55,9 @@ async def test_all_units_are_asked_and_read_in_engineering_units(wizard: Wizard,
 
 async def test_a_value_outside_its_plausible_range_is_marked(wizard: Wizard, job: Job) -> None:
     """An implausible reading has its own sign and word."""
-    reading = {
-        "name": "Temperature",
-        "text": "812.0 °C",
-        "plausible": False,
-        "function": 4,
-        "register": 1,
-        "count": 1,
-        "type": "int16",
-        "unit": "°C",
-        "scale": 0.1,
-        "registers": [8120],
-        "value": 812.0,
-    }
     job.put_unit(
         UnitRecord(
-            Place.parse("11 9600-8N1"), profile="aldermoor-at-10", match=0.9, readings=(reading,)
+            Place.parse("11 9600-8N1"), profile="aldermoor-at-10", match=0.9, readings=(READING,)
         )
     )
     async with wizard("clean", step=4) as person:
@@ -63,7 +67,7 @@ async def test_a_value_outside_its_plausible_range_is_marked(wizard: Wizard, job
 
 async def test_a_clash_is_not_identified_but_sent_to_readdress(wizard: Wizard, job: Job) -> None:
     """Two units at one address: nothing is claimed of them; the screen says where to go."""
-    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
     async with wizard("clash", step=4) as person:
         assert "Two or more units answer here at once" in person.screen
         assert person.states[3] == "! check"
@@ -126,9 +130,9 @@ def test_profile_files_that_are_broken_or_replaced_are_told(tmp_path: Path) -> N
 
 
 def test_a_register_is_shown_as_the_data_sheet_counts_it_too() -> None:
-    reading = {"function": 4, "register": 52, "sheet_register": 30053}
-    assert register(reading) == "04: 52 (0x0034) 30053"
-    assert register({"function": 3, "register": 7}) == "03: 7 (0x0007)"
+    counted = replace(READING, function=4, register=52, sheet_register=30053)
+    assert register(counted) == "04: 52 (0x0034) 30053"
+    assert register(replace(READING, function=3, register=7)) == "03: 7 (0x0007)"
 
 
 async def test_it_is_said_how_sure_it_is_what_to_mind_and_which_models_there_are(

@@ -11,6 +11,7 @@ from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
 from busprobe.job.journal import Role, WriteIntent
 from busprobe.job.plan import PlannedUnit
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, RegisterWrite, write_register
@@ -139,7 +140,7 @@ async def test_without_a_profile_the_register_is_asked_for_with_a_warning(
 
 async def test_a_clash_is_never_written_to(wizard: Wizard, job: Job) -> None:
     """m on a clash explains why not, and which key helps."""
-    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
     async with wizard("clash", step=5) as person:
         await person.press("m")
         assert "One at a time first" in person.screen
@@ -152,7 +153,7 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
 ) -> None:
     """i shows TWO until hands leave ONE; that one is moved, the other put back and listed at the
     old address."""
-    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
     async with wizard("clash", step=5, using=paced) as person:
         terminals = paced.terminals
         assert terminals is not None
@@ -185,7 +186,7 @@ async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it
 ) -> None:
     """The one left of a clash is moved with another unit: both writes are asked for before hands
     are needed again."""
-    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind="clash"))
+    job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
     async with wizard("clash", step=5, using=paced) as person:
         terminals = paced.terminals
         assert terminals is not None
