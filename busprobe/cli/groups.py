@@ -9,17 +9,28 @@ from typing import Any
 
 import click
 
+from busprobe.cli import output
+from busprobe.errors import BusprobeError
+
 _UNCUT = 1000
 """Characters, more than any first sentence has."""
 
 
 def does(module: str) -> Callable[[Callable[[], None]], Callable[..., Any]]:
     """The work of a command is the function `run` of `module`, which takes the command's
-    parameters by their names; it is imported when the command runs."""
+    parameters by their names; it is imported when the command runs.
+
+    With ``--json`` an error that it raises is its document, unless it has printed one.
+    """
 
     def decorate(declared: Callable[[], None]) -> Callable[..., Any]:
         def call(**given: Any) -> Any:
-            return import_module(module).run(**given)
+            try:
+                return import_module(module).run(**given)
+            except BusprobeError as error:
+                if given.get("as_json"):
+                    output.error_document(error)
+                raise
 
         return update_wrapper(call, declared)
 

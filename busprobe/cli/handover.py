@@ -5,12 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from busprobe.cli import output
-from busprobe.cli.sessions import stored_profiles
+from busprobe.cli.sessions import existing_job, stored_profiles
 from busprobe.errors import ExitCode, RefusedError
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, left_over, write
 from busprobe.handover.missing import missing
-from busprobe.job.job import Job
 from busprobe.session.session import Session
 
 
@@ -25,7 +24,7 @@ def run(
     as_json: bool,
 ) -> ExitCode:
     """Do what ``busprobe handover`` is asked for."""
-    with Job.open(job_file) as job:
+    with existing_job(job_file) as job:
         session = Session(job, stored_profiles(job_file))
         if circuits is not None:
             noted = session.note_circuits(circuits)

@@ -7,10 +7,10 @@ from dataclasses import asdict
 from pathlib import Path
 
 from busprobe.cli import output
+from busprobe.cli.sessions import existing_job
 from busprobe.errors import ExitCode
 from busprobe.handover.bus_list import JournalRow
 from busprobe.handover.rows import journal_row
-from busprobe.job.job import Job
 from busprobe.readdress.words import RESULT_WORDS
 
 FORMAT = "busprobe.journal/1"
@@ -19,7 +19,7 @@ FORMAT = "busprobe.journal/1"
 
 def run(job_file: Path, as_json: bool) -> ExitCode:
     """Do what ``busprobe journal`` is asked for."""
-    with Job.open(job_file) as job:
+    with existing_job(job_file) as job:
         units = job.units()
         rows = [journal_row(write, units) for write in job.writes()]
     if as_json:

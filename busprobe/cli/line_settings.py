@@ -6,7 +6,7 @@ from pathlib import Path
 
 from busprobe.cli import writes
 from busprobe.cli.job_files import default_job_file
-from busprobe.cli.sessions import session_on
+from busprobe.cli.sessions import session_on, session_on_existing
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -33,8 +33,13 @@ def run(
 ) -> ExitCode:
     """Do what ``busprobe line-settings`` is asked for."""
     here = _place(settings, address, whole_bus, profile_id)
-    job_file = job_file or default_job_file()
-    with session_on(port, job_file, settings) as session:
+    if job_file is None and here is not None:
+        job_file = default_job_file()
+        on = session_on(port, job_file)
+    else:  # a list that is not there names no unit, and a mistyped job none of the moves it has
+        job_file = job_file or default_job_file()
+        on = session_on_existing(port, job_file)
+    with on as session:
         moves = BusMoves(session)
         writes.recover(moves)
         if here is None:

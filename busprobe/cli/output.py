@@ -8,7 +8,13 @@ from typing import Any
 
 import click
 
+from busprobe.errors import BusprobeError
 from busprobe.text import visible
+
+ERROR_FORMAT = "busprobe.error/1"
+"""Format name of the document of a command that failed before it had one."""
+_DOCUMENT = "busprobe.document"
+"""Where the context of a command keeps that its document was printed."""
 
 
 def say(text: str) -> None:
@@ -18,7 +24,15 @@ def say(text: str) -> None:
 
 def document(content: Mapping[str, Any]) -> None:
     """Print the one JSON document of a command."""
+    click.get_current_context().meta[_DOCUMENT] = True
     click.echo(json.dumps(content, indent=2, ensure_ascii=False))
+
+
+def error_document(error: BusprobeError) -> None:
+    """Print why a command has no document of its own, unless it has printed that."""
+    if _DOCUMENT not in click.get_current_context().meta:
+        content = {"what": error.what, "means": error.means, "todo": error.todo}
+        document({"format": ERROR_FORMAT, **content, "exit_code": int(error.exit_code)})
 
 
 def line(text: str) -> None:

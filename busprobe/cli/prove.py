@@ -10,7 +10,7 @@ from threading import Event as StopFlag
 
 from busprobe.cli import output
 from busprobe.cli.hints import print_observations
-from busprobe.cli.sessions import on_interrupt, session_on
+from busprobe.cli.sessions import on_interrupt, session_on_existing
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
 from busprobe.files.documents import to_document
 from busprobe.handover.known_bus import polling_of
@@ -62,7 +62,7 @@ def run(
 ) -> ExitCode:
     """Do what ``busprobe prove`` is asked for."""
     stop = threading.Event()
-    with session_on(port, job_file) as session, on_interrupt(stop.set):
+    with session_on_existing(port, job_file) as session, on_interrupt(stop.set):
         if wanted:
             keep_intervals(session.job, _said(session, wanted))
         trouble: BusprobeError | None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from busprobe.cli import output, writes
-from busprobe.cli.sessions import open_job, session_on, stored_profiles
+from busprobe.cli.sessions import existing_job, session_on_existing, stored_profiles
 from busprobe.errors import ExitCode, UsageError
 from busprobe.job.plan import keep_plan, kept_plan, load_plan
 from busprobe.readdress.move_list import Practice
@@ -42,7 +42,7 @@ def run(
     """Do what ``busprobe readdress-all`` is asked for."""
     asked = dict(_wish(text) for text in wishes)
     if not asked and first is None and plan_file is None:
-        with open_job(job_file) as job:
+        with existing_job(job_file) as job:
             if not kept_plan(job):
                 raise UsageError(
                     "Nothing says where the units should be: the job has no plan of the bus.",
@@ -58,10 +58,10 @@ def run(
         if first is not None:
             raise UsageError("--plan and --first exclude each other.", todo="Give one of them.")
         planned = load_plan(plan_file)
-        with open_job(job_file) as job:
+        with existing_job(job_file) as job:
             keep_plan(job, planned)
     if dry_run:
-        with open_job(job_file) as job:
+        with existing_job(job_file) as job:
             if job.unfinished_writes():
                 output.say(
                     "A move was under way when the program last ended; without a port it is not"
@@ -71,7 +71,7 @@ def run(
             plan = moves.plan_addresses(practice=practice, wishes=asked)
         finished = writes.nothing_written(plan)
     else:
-        with session_on(port, job_file) as session:
+        with session_on_existing(port, job_file) as session:
             moves = BusMoves(session)
             writes.recover(moves)
             plan = moves.plan_addresses(practice=practice, wishes=asked)

@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from busprobe.cli import output, writes
-from busprobe.cli.sessions import session_on
+from busprobe.cli.sessions import session_on_existing
 from busprobe.errors import ExitCode, RefusedError
-from busprobe.job.job import Job
 from busprobe.readdress.outcome import Outcome, move_document, refusal
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.session.moves import BusMoves
@@ -20,9 +19,7 @@ FORMAT = "busprobe.recover/1"
 
 def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> ExitCode:
     """Do what ``busprobe recover`` is asked for."""
-    with Job.open(job_file):
-        pass  # a journal that is not there is told before a port is opened
-    with session_on(port, job_file) as session:
+    with session_on_existing(port, job_file) as session:
         moves = BusMoves(session)
         found = moves.recover(report=output.say)
         if cycled:

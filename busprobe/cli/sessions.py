@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 from types import FrameType
 
 from busprobe.cli import output
+from busprobe.errors import UsageError
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import Store, folders, load_all
@@ -17,10 +18,24 @@ from busprobe.session.session import Session
 
 
 def open_job(path: Path) -> Job:
-    """The job at `path`, begun if it is not there yet; raises `FileError`."""
+    """The job at `path`, begun and said to be new if it is not there yet; raises `FileError`."""
+    if path.exists():
+        return Job.open(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    job = Job.create(path)
+    output.say(f"A new job was begun: {path}")
+    return job
+
+
+def existing_job(path: Path) -> Job:
+    """The job at `path`, for a command that works on what a job has; raises `UsageError` where
+    there is none, and `FileError`."""
     if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-    return Job.open_or_create(path)
+        raise UsageError(
+            f"There is no such job: {path}.",
+            todo="Check the name; 'busprobe survey' with --job begins one.",
+        )
+    return Job.open(path)
 
 
 def stored_profiles(job_file: Path | None) -> Store:
@@ -36,19 +51,37 @@ def stored_profiles(job_file: Path | None) -> Store:
 def session_on(
     port: str, job_file: Path | None, settings: LineSettings | None = None
 ) -> Iterator[Session]:
-    """A session with `port` open; without a job file what it shows is printed and not kept.
+    """A session with `port` open on a job, begun if it is not there yet; without a job file what it
+    shows is printed and not kept.
 
     Raises `PortError` and `FileError`.
     """
     with TemporaryDirectory(prefix="busprobe-", ignore_cleanup_errors=True) as scratch:
-        job = open_job(job_file or Path(scratch) / "passing.busjob")
-        with job:
-            session = Session(job, stored_profiles(job_file))
-            try:
-                session.open(port, settings)
-                yield session
-            finally:
-                session.close()
+        passing = Path(scratch) / "passing.busjob"
+        job = Job.create(passing) if job_file is None else open_job(job_file)
+        with _session(port, job, job_file, settings) as session:
+            yield session
+
+
+@contextmanager
+def session_on_existing(port: str, job_file: Path) -> Iterator[Session]:
+    """A session with `port` open on a job that is there; raises `UsageError` before the port is
+    opened where it is not, `PortError` and `FileError`."""
+    with _session(port, existing_job(job_file), job_file, None) as session:
+        yield session
+
+
+@contextmanager
+def _session(
+    port: str, job: Job, job_file: Path | None, settings: LineSettings | None
+) -> Iterator[Session]:
+    with job:
+        session = Session(job, stored_profiles(job_file))
+        try:
+            session.open(port, settings)
+            yield session
+        finally:
+            session.close()
 
 
 @contextmanager

@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from busprobe.cli import output, writes
-from busprobe.cli.sessions import session_on
-from busprobe.errors import ExitCode
-from busprobe.job.job import Job
+from busprobe.cli.sessions import session_on_existing
+from busprobe.errors import ExitCode, RefusedError
+from busprobe.readdress.journal import move_of
+from busprobe.readdress.outcome import refusal
 from busprobe.session.moves import BusMoves
 
 
@@ -15,14 +16,17 @@ def run(
     port: str, job_file: Path, number: int, profile_id: str | None, yes: bool, as_json: bool
 ) -> ExitCode:
     """Do what ``busprobe undo`` is asked for."""
-    with Job.open(job_file):
-        pass  # a journal that is not there is told before a port is opened
-    with session_on(port, job_file) as session:
+    with session_on_existing(port, job_file) as session:
         moves = BusMoves(session)
         writes.recover(moves)
         profile = writes.named_profile(session, profile_id) if profile_id is not None else None
-        prepared = moves.prepare_undo(number, profile, report=output.say)
-        outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
+        try:
+            prepared = moves.prepare_undo(number, profile, report=output.say)
+        except RefusedError as error:
+            made = next(move_of(write) for write in session.job.writes() if write.id == number)
+            outcome = refusal(made.reversed(), error)
+        else:
+            outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
     writes.show(outcome, as_json=as_json)
     writes.check_later([outcome], port, job_file)
     return writes.EXIT[outcome.result]

@@ -100,9 +100,18 @@ def confirmation(yes: bool) -> Callable[[Prepared], bool]:
         for warning in prepared.warnings:
             output.say(f"Mind: {warning}")
         output.say(f"If the unit is lost: {prepared.rescue}")
-        return yes or click.confirm("Send this write?", default=False, err=True)
+        return yes or _agreed("Send this write?")
 
     return confirmed
+
+
+def _agreed(question: str) -> bool:
+    """Whether the answer is yes; the end of input, or Ctrl-C instead of an answer, is a no."""
+    try:
+        return click.confirm(question, default=False, err=True)
+    except click.Abort:
+        output.say("")  # the question is still on the line
+        return False
 
 
 def show(outcome: Outcome, *, as_json: bool) -> None:
@@ -170,6 +179,8 @@ def tell_batch(
     _show_batch(form, plan, finished, as_json=as_json)
     check_later(finished.unchecked, port, job_file)
     output.say(f"The journal is in {job_file}.")
+    if finished.failure is not None:
+        raise finished.failure
     return _batch_exit(plan, finished)
 
 
@@ -205,7 +216,7 @@ def _show_batch(form: str, plan: MoveList, finished: BatchFinished, *, as_json: 
 def _batch_exit(plan: MoveList, finished: BatchFinished) -> ExitCode:
     """How a command ends: by the worst of its moves."""
     codes: set[ExitCode] = {EXIT[outcome.result] for outcome in finished.outcomes}
-    if finished.left or plan.remarks:
+    if finished.left or not plan.complete:
         codes.add(ExitCode.ATTENTION)
     return max(codes, default=ExitCode.DONE)
 
@@ -229,9 +240,7 @@ def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]],
         if yes and terminals is None:
             output.say("Not checked: nobody was there to switch them off and on.")
             return False
-        done = yes or click.confirm(
-            "Switch them off and on now.  Has that been done?", default=False, err=True
-        )
+        done = yes or _agreed("Switch them off and on now.  Has that been done?")
         if done and terminals is not None:
             terminals.power_cycle()
         return done

@@ -9,11 +9,11 @@ it.  One that cannot be verified ends the batch, and so does a no.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Event as StopFlag
 from typing import Any
 
-from busprobe.errors import RefusedError, StoppedError
+from busprobe.errors import BusprobeError, FileError, PortError, RefusedError, StoppedError
 from busprobe.job.journal import Result, Row
 from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal
@@ -59,6 +59,9 @@ class BatchFinished:
     unchecked: tuple[Outcome, ...]
     """Moves that took effect, or wait to, and were not checked by a power cycle."""
     why: str
+    failure: BusprobeError | None = None
+    """What cut the batch off: the port failed, or the journal cannot be written; None if
+    nothing did."""
 
     def outcome_of(self, move: Move) -> Outcome | None:
         """The last word on a move; None if it was not begun."""
@@ -123,10 +126,14 @@ class Batch:
         """Moves that were refused, and those that build on them."""
 
     def run(self) -> Iterator[BatchEvent]:
-        """Go on until all moves are done or one of them stops the batch.
+        """Go on until all moves are done, one of them stops the batch, or the port or the journal
+        fails, which the last event tells."""
+        try:
+            yield from self._moved_in_turn()
+        except (PortError, FileError) as error:
+            yield replace(self._finished(error.what), failure=error)
 
-        Raises `PortError` if the port fails before a move's write was sent, or during a check.
-        """
+    def _moved_in_turn(self) -> Iterator[BatchEvent]:
         for number, move in enumerate(self._moves, 1):
             if self._stop.is_set():
                 yield self._finished(_STOPPED)

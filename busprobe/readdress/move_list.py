@@ -51,6 +51,9 @@ class MoveList:
     """Each move in a sentence."""
     remarks: tuple[str, ...]
     """What cannot be done by a write, and what good practice has to say."""
+    complete: bool = True
+    """Whether these moves bring every unit to where it should be; good practice says nothing of
+    that."""
 
 
 @dataclass(frozen=True)
@@ -203,6 +206,7 @@ class ListedBus:
             moves,
             tuple(each.words for each in ordered),
             (*said, *remarks(wanted, factory=factories)),
+            complete=not said,
         )
 
     def line_settings(self, goal: LineSettings) -> MoveList:
@@ -241,6 +245,7 @@ class ListedBus:
             tuple(move for move, _ in listed),
             tuple(words for _, words in listed),
             tuple(said.values()),
+            complete=not said,
         )
 
     def _change(self, unit: ListedUnit, place: Place, wanted: LineSettings) -> Move:

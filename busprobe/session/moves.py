@@ -274,8 +274,8 @@ class BusMoves:
         end of the batch.
 
         `power_cycle` is asked once for all, and before a move that depends on it; once `stop` is
-        set, nothing more is written or asked.  Raises `PortError` if the port fails; the write that
-        was under way then is open on record.
+        set, nothing more is written or asked.  If the port or the journal fails, the last event
+        tells it; the write that was under way then is open on record.
         """
         run = batch.Batch(
             self._session.line,

@@ -78,7 +78,7 @@ def test_wrong_usage_names_what_was_wrong(
 def test_a_port_that_cannot_be_opened_ends_with_its_own_code(name: str, command: Command) -> None:
     ran = command("survey", "--port", name, "--json")
     assert ran.code == ExitCode.PORT_FAILED
-    assert ran.out == ""
+    assert ran.document["exit_code"] == ExitCode.PORT_FAILED
     assert len(ran.err.strip().splitlines()) <= 3
 
 

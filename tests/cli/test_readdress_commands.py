@@ -166,6 +166,7 @@ def test_a_memory_that_forgets_is_found_out(command: Command, job_file: Path) ->
 def test_wrong_usage_is_told_in_words(
     command: Command, job_file: Path, arguments: tuple[object, ...], what: str
 ) -> None:
+    Job.create(job_file).close()
     ran = readdress_all(command, job_file, *arguments)
     assert ran.code == ExitCode.USAGE
     assert what in ran.err
@@ -174,6 +175,7 @@ def test_wrong_usage_is_told_in_words(
 def test_one_unit_gets_other_line_settings_one_change_at_a_time(
     command: Command, job_file: Path
 ) -> None:
+    Job.create(job_file).close()
     ran = command(
         *(
             "line-settings",
@@ -275,6 +277,7 @@ def test_a_unit_that_cannot_follow_needs_attention(command: Command, job_file: P
 def test_wrong_line_settings_are_told_in_words(
     command: Command, job_file: Path, arguments: tuple[object, ...], what: str
 ) -> None:
+    Job.create(job_file).close()
     ran = command("line-settings", "--port", "virtual:harmonise", *arguments, "--job", job_file)
     assert ran.code == ExitCode.USAGE
     assert what in ran.err
@@ -374,7 +377,7 @@ def test_a_move_is_undone_by_its_number(command: Command, job_file: Path, tmp_pa
     assert addresses(job_file) == [11]
     again = command("undo", *port, "--write", 1, "--yes")
     assert again.code == ExitCode.REFUSED
-    assert "is undone already, by write 2" in again.err
+    assert "is undone already, by write 2" in again.out
 
 
 def test_an_undo_asks_first(

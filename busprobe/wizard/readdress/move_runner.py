@@ -115,6 +115,8 @@ class MoveRunner:
                 stop=self.stop,
             ):
                 self._step.call_later(self._batch_told, plan, event)
+                if isinstance(event, batch.BatchFinished) and event.failure is not None:
+                    raise event.failure
 
         if self.begin(what, work, moves=True):
             self._doing("Each write is asked for; x stops before the next one.")
