@@ -36,15 +36,15 @@ class CsvFile:
     """What is no CSV in it."""
 
     @classmethod
-    def read(
-        cls, path: Path, *, kind: str, columns: Sequence[str], required: Sequence[str]
-    ) -> CsvFile:
-        """Read `path`; raises `FileError` if it cannot be read or has not the `required` ones among
-        its `columns`.
+    def read(cls, path: Path, *, kind: str, row: type[BaseModel]) -> CsvFile:
+        """Read `path`; raises `FileError` if it cannot be read or a column is missing that a `row`
+        must have.
 
-        Columns are named in the first row, in any order and in small letters or capitals; others
-        are let pass.
+        Columns are those of the row's fields, named in the first row, in any order and in small
+        letters or capitals; others are let pass.
         """
+        columns = {each.alias or name: each for name, each in row.model_fields.items()}
+        required = [column for column, each in columns.items() if each.is_required()]
         name = visible(str(path))
         text = _text_of(path, name, kind)
         first = text.partition("\n")[0]
@@ -62,13 +62,13 @@ class CsvFile:
                 )
                 raise FileError(name, [Mistake("line 1", what)], kind=kind)
             reader.fieldnames = present
-            for row in reader:
+            for found_row in reader:
                 cells = {
                     key: value
-                    for key, value in row.items()
+                    for key, value in found_row.items()
                     if key in columns and isinstance(value, str)
                 }
-                if any(value.strip() for value in row.values() if isinstance(value, str)):
+                if any(value.strip() for value in found_row.values() if isinstance(value, str)):
                     found.append((reader.line_num, cells))
         except csv.Error as error:
             # The line that could not be read is not counted yet by the reader of rows, only by the

@@ -36,15 +36,6 @@ _TITLES: Mapping[str, str] = {
 }
 """What is noted of a circuit in words, and the columns it stands in."""
 
-_COLUMNS = (
-    "address",
-    "line settings",
-    "tag",
-    "channel",
-    *map(str.lower, _TITLES.values()),
-    "direction checked",
-)
-_REQUIRED = ("address", "channel")
 _YES_NO = {"yes": True, "no": False, "": None}
 _ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
 """What the papers put before text that a spreadsheet would take for a formula."""
@@ -146,7 +137,7 @@ def load_circuits(
     A row replaces what was noted of its channel; columns that are not in the file leave theirs as
     it was.  Raises `FileError` with all mistakes, each with its line and column.
     """
-    file = CsvFile.read(path, kind="list of circuits", columns=_COLUMNS, required=_REQUIRED)
+    file = CsvFile.read(path, kind="list of circuits", row=_FilledRow)
     mistakes: list[Mistake] = []
     found: dict[Place, dict[str, Circuit]] = {}
     for line, cells in file.rows:

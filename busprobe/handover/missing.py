@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 
-from busprobe.handover.bus_list import BusList, PointRow, UnitRow
+from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.drawings.segment_drawing import terminator_places
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_NOTED, plain
@@ -56,6 +57,39 @@ class Missing:
     """Name of the field, where it is one of a form."""
     units: tuple[Place, ...] = ()
     """The units it is missing of, where it is asked unit by unit."""
+
+
+_OF_PAIR = {
+    "master": "the master and its port",
+    "cable": "cable type",
+    "length_m": "cable length",
+    "route": "route",
+    "bias": "bias",
+    "common": "common conductor",
+    "shield": "shield",
+    "instruments": "instruments",
+}
+"""What a complete paper says of the pair, by its field in `Cabling`."""
+
+_NOTED: Mapping[tuple[str, ...], tuple[str, str, str]] = {
+    ("tag",): ("Tag", PLAN, "Load a plan of the bus, or name the unit."),
+    ("location",): ("Location", PLAN, "Load a plan with locations, or write it."),
+    ("position",): (
+        "Place along the cable",
+        ELECTRICIAN,
+        "Load a plan in cable order, or count from the master.",
+    ),
+    ("distance_m",): (
+        "Cable from the master",
+        ELECTRICIAN,
+        "Note the metres, as far as they are known.",
+    ),
+    ("maker", "model"): ("Maker and model", UNIT, "Identify the unit, or read them off."),
+    ("serial",): ("Serial number", UNIT, "Read it off; the unit did not say it."),
+    ("supply",): ("Supply", UNIT, "Note what feeds the unit."),
+    ("label_fitted",): ("Label", YOU, "Say whether its label is on it."),
+}
+"""What a complete paper says of a unit, by the fields that say it: one of them is enough."""
 
 
 def missing(bus_list: BusList) -> tuple[Missing, ...]:
@@ -117,17 +151,7 @@ def _steps(bus_list: BusList) -> Iterator[Missing]:
 def _pair(bus_list: BusList) -> Iterator[Missing]:
     """What nobody noted of the pair, all in one: it is one form."""
     noted = bus_list.segment.cabling
-    fields = (
-        ("master", "the master and its port", noted.master),
-        ("cable", "cable type", noted.cable),
-        ("length_m", "cable length", noted.length_m),
-        ("route", "route", noted.route),
-        ("bias", "bias", noted.bias),
-        ("common", "common conductor", noted.common),
-        ("shield", "shield", noted.shield),
-        ("instruments", "instruments", noted.instruments),
-    )
-    gaps = [(name, words) for name, words, value in fields if value in ("", None)]
+    gaps = [(name, what) for name, what in _OF_PAIR.items() if getattr(noted, name) in ("", None)]
     if terminator_places(bus_list.segment, bus_list.units) == NOT_NOTED:
         gaps.append(("terminator_at_master", "terminators"))
     if gaps:
@@ -138,85 +162,49 @@ def _pair(bus_list: BusList) -> Iterator[Missing]:
 def _units(bus_list: BusList) -> Iterator[Missing]:
     alone = [unit for unit in bus_list.units if unit.state is EntryKind.UNIT]
     unread = {point.place for point in bus_list.points if point.registers is None}
-    read = {point.place for point in bus_list.points if point.registers is not None}
-    points: dict[Place, list[PointRow]] = {}
-    for point in bus_list.points:
-        if point.registers is not None:
-            points.setdefault(point.place, []).append(point)
-    gaps: Sequence[tuple[str, str, str, Ask, str, Callable[[UnitRow], bool]]] = (
+    read = [point for point in bus_list.points if point.registers is not None]
+    without_values = unread | ({unit.place for unit in alone} - {point.place for point in read})
+    not_compared = {point.place for point in read if not point.reference}
+    gaps: list[tuple[Callable[[UnitRow], bool], Missing]] = [
+        (partial(_lacks, fields), Missing(what, who, how, Ask.UNIT, fields[0]))
+        for fields, (what, who, how) in _NOTED.items()
+    ]
+    gaps += [
         (
-            "Tag",
-            PLAN,
-            "Load a plan of the bus, or name the unit.",
-            Ask.UNIT,
-            "tag",
-            lambda u: not u.tag,
+            lambda unit: unit.place in without_values,
+            Missing("Values", YOU, "Read them in the step Identify.", Ask.IDENTIFY),
         ),
         (
-            "Location",
-            PLAN,
-            "Load a plan with locations, or write it.",
-            Ask.UNIT,
-            "location",
-            lambda u: not u.location,
-        ),
-        (
-            *(
-                "Place along the cable",
-                ELECTRICIAN,
-                "Load a plan in cable order, or count from the master.",
-            ),
-            *(Ask.UNIT, "position", lambda u: u.position is None),
-        ),
-        (
-            *("Cable from the master", ELECTRICIAN, "Note the metres, as far as they are known."),
-            *(Ask.UNIT, "distance_m", lambda u: u.distance_m is None),
-        ),
-        (
-            *("Maker and model", UNIT, "Identify the unit, or read them off.", Ask.UNIT, "maker"),
-            lambda u: not (u.maker or u.model),
-        ),
-        (
-            "Serial number",
-            UNIT,
-            "Read it off; the unit did not say it.",
-            Ask.UNIT,
-            "serial",
-            lambda u: not u.serial,
-        ),
-        ("Supply", UNIT, "Note what feeds the unit.", Ask.UNIT, "supply", lambda u: not u.supply),
-        (
-            *("Label", YOU, "Say whether its label is on it.", Ask.UNIT, "label_fitted"),
-            lambda u: u.label_fitted is None,
-        ),
-        (
-            *("Values", YOU, "Read them in the step Identify.", Ask.IDENTIFY, ""),
-            lambda u: u.place not in read or u.place in unread,
-        ),
-        (
-            *(
+            lambda unit: unit.place in not_compared,
+            Missing(
                 "Values on the display",
                 YOU,
                 "Read them off at the unit, or with an instrument.",
                 Ask.VALUES,
-                "",
             ),
-            lambda u: any(not point.reference for point in points.get(u.place, ())),
         ),
-        ("Endurance run", YOU, "Run it in the step Prove.", Ask.PROVE, "", lambda u: not u.polls),
         (
-            *(
+            lambda unit: not unit.polls,
+            Missing("Endurance run", YOU, "Run it in the step Prove.", Ask.PROVE),
+        ),
+        (
+            lambda unit: unit.power_cycle_verified is None,
+            Missing(
                 "Check after a power cycle",
                 YOU,
                 "Switch it off and on, then look whether it answers as listed.",
+                Ask.READDRESS,
             ),
-            *(Ask.READDRESS, "", lambda u: u.power_cycle_verified is None),
         ),
-    )
-    for what, who, how, ask, field, lacks in gaps:
-        if concerned := [unit for unit in alone if lacks(unit)]:
-            places = tuple(unit.place for unit in concerned)
-            yield Missing(f"{what} missing: {_names(concerned)}.", who, how, ask, field, places)
+    ]
+    for concerns, gap in gaps:
+        if lacking := [unit for unit in alone if concerns(unit)]:
+            places = tuple(unit.place for unit in lacking)
+            yield replace(gap, what=f"{gap.what} missing: {_names(lacking)}.", units=places)
+
+
+def _lacks(fields: Iterable[str], unit: UnitRow) -> bool:
+    return all(getattr(unit, field) in ("", None) for field in fields)
 
 
 def _circuits(bus_list: BusList) -> Iterator[Missing]:

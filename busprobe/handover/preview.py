@@ -11,7 +11,7 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.drawings.segment_drawing import cable_order, terminators
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.formats.html_page import by_hand
-from busprobe.handover.formats.label_sheets import cable_labels, unit_labels
+from busprobe.handover.formats.label_sheets import LABEL_FILES
 from busprobe.handover.table import plain
 from busprobe.handover.tables.papers import book_tables, page_tables
 from busprobe.handover.tables.proof_table import latest_proof
@@ -78,7 +78,7 @@ def _page(bus_list: BusList, name: str, content: bytes) -> Iterator[str]:
 
 
 def _labels(bus_list: BusList, name: str, content: bytes) -> Iterator[str]:  # noqa: ARG001 - one shape for all
-    labels = list(unit_labels(bus_list) if name.startswith("unit") else cable_labels(bus_list))
+    labels = list(LABEL_FILES[name].labels(bus_list))
     yield _count(len(labels), "label")
     for label in labels:
         yield from ("", label.large, *(f"  {line}" for line in label.lines if line))

@@ -68,7 +68,6 @@ def planned_row(number: int, unit: PlannedUnit, profile: Profile | None) -> Unit
     """The row of a unit that the plan has and nobody found."""
     known = {
         **_fields_of(UnitRow, unit),
-        "position": unit.position or None,
         "settings": str(unit.settings or ""),
         "profile": unit.profile or None,
     }

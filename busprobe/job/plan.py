@@ -10,9 +10,10 @@ at the unit and ``no`` where none is.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
@@ -25,18 +26,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.text import visible
 
-_REQUIRED = ("tag", "address")
 _KEY = "plan"
-_COLUMNS = (
-    "tag",
-    "location",
-    "profile",
-    "address",
-    "settings",
-    "position",
-    "distance",
-    "terminator",
-)
 _YES_NO = {"yes": True, "no": False, "": None}
 
 
@@ -52,21 +42,32 @@ class PlannedUnit:
     """Id of its device type; empty where the plan leaves it open."""
     settings: LineSettings | None = None
     """The line settings it is to have; None where the plan leaves them open."""
-    position: int = 0
+    position: int | None = None
     """Place along the cable, from 1: as given, else the row's number."""
     distance_m: float | None = None
     """Metres of cable from the master; None where the plan does not say."""
     terminator: bool | None = None
     """Whether a terminator is to be fitted at this unit; None where the plan does not say."""
 
+    @property
+    def of_place(self) -> dict[str, Any]:
+        """What the plan says of the place, by the names that a unit's entry has for it."""
+        said = {name: getattr(self, name) for name in _OF_PLACE}
+        return {name: value for name, value in said.items() if value not in ("", None)}
+
+
+_OF_PLACE = (
+    {each.name for each in fields(PlannedUnit)} & {each.name for each in fields(UnitRecord)}
+) - {"profile"}  # what a unit is, the plan does not decide
+
 
 class _Row(BaseModel):
     model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
 
     tag: str = Field(min_length=1)
-    address: int = Field(ge=FIRST, le=LAST)
     location: str = ""
     profile: str = ""
+    address: int = Field(ge=FIRST, le=LAST)
     settings: str = ""
     position: int | None = Field(default=None, ge=1)
     distance: float | None = Field(default=None, ge=0, allow_inf_nan=False)
@@ -108,14 +109,15 @@ def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
 def placed_as_planned(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
     """The entry of a unit that stands where the plan has `planned`; what the plan does not say
     stays."""
-    return replace(
-        unit,
-        tag=planned.tag,
-        location=planned.location,
-        position=planned.position,
-        distance_m=unit.distance_m if planned.distance_m is None else planned.distance_m,
-        terminator=unit.terminator if planned.terminator is None else planned.terminator,
-    )
+    return replace(unit, **planned.of_place)
+
+
+def completed_from_plan(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
+    """The same entry; what nobody noted of its place is as the plan has it."""
+    unknown = {
+        name: value for name, value in planned.of_place.items() if getattr(unit, name) in ("", None)
+    }
+    return replace(unit, **unknown)
 
 
 def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tuple[str, ...]:
@@ -149,7 +151,7 @@ def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tup
 
 def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
     """Read a plan; raises `FileError` with all mistakes, each with its line and column."""
-    file = CsvFile.read(path, kind="plan", columns=_COLUMNS, required=_REQUIRED)
+    file = CsvFile.read(path, kind="plan", row=_Row)
     mistakes: list[Mistake] = []
     units: list[PlannedUnit] = []
     for line, cells in file.rows:
@@ -190,7 +192,7 @@ def _planned(entry: _Row) -> PlannedUnit:
         location=visible(entry.location),
         profile=visible(entry.profile),
         settings=LineSettings.parse(entry.settings) if entry.settings else None,
-        position=entry.position or 0,
+        position=entry.position,
         distance_m=entry.distance,
         terminator=entry.terminator,
     )
@@ -205,7 +207,7 @@ def _along_the_cable(units: Sequence[PlannedUnit]) -> Iterator[Mistake]:
                 "position", f"{unit.tag} has none, others have: give it in every row, or in none"
             )
     known = sorted(
-        (unit for unit in units if unit.distance_m is not None), key=lambda unit: unit.position
+        (unit for unit in units if unit.distance_m is not None), key=lambda unit: unit.position or 0
     )
     for near, far in pairwise(known):
         if (

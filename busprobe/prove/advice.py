@@ -41,23 +41,16 @@ class Advised:
     reason: str
 
 
-@dataclass(frozen=True)
-class Advice:
-    """All numbers that the measurements allow."""
-
-    items: tuple[Advised, ...]
-
-
-def advise(proof: Proof, table: PollingTable | None = None) -> Advice:
+def advise(proof: Proof, table: PollingTable | None = None) -> tuple[Advised, ...]:
     """What to set at the master; empty if no unit answered.  With `table`, the load it puts on the
     bus as well."""
     answering = [unit for unit in proof.units if unit.reply_times.count or unit.late]
     if not answering:
-        return Advice(())
+        return ()
     timeout = _timeout(answering)
     retries = _retries(answering, together=proof.pattern.together)
     ceiling = _ceiling(proof, timeout, retries)
-    return Advice((timeout, _pause(proof, answering), retries, *ceiling, _load(proof, table)))
+    return (timeout, _pause(proof, answering), retries, *ceiling, _load(proof, table))
 
 
 def _timeout(answering: Sequence[UnitTally]) -> Advised:

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from busprobe.files.documents import from_document
 from busprobe.job.job import Job
-from busprobe.job.plan import PlannedUnit
+from busprobe.job.plan import PlannedUnit, completed_from_plan
 from busprobe.job.records import PointReading, UnitRecord
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.same_type import Sibling, differences
@@ -32,15 +32,12 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
 def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
     place = found.place
     known = job.unit(place) or UnitRecord(place)
+    if planned is not None:
+        known = completed_from_plan(known, planned)
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None
     unit = replace(
         known,
-        tag=known.tag or (planned.tag if planned else ""),
-        location=known.location or (planned.location if planned else ""),
-        position=known.position or (planned.position if planned else None),
-        distance_m=planned.distance_m if known.distance_m is None and planned else known.distance_m,
-        terminator=planned.terminator if known.terminator is None and planned else known.terminator,
         profile=found.profile.id if found.profile else known.profile,
         match=round(best.score, 3) if best else known.match,
         identity={**known.identity, **dict(_said(found))},

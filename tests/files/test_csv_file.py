@@ -15,10 +15,15 @@ from busprobe.errors import FileError, Mistake
 from busprobe.files.csv_file import LARGEST, CsvFile, checked
 
 
+class _Entry(BaseModel):
+    name: str = Field(min_length=1)
+    size: int = Field(default=1, ge=1)
+
+
 def read(folder: Path, content: str | bytes) -> CsvFile:
     path = folder / "list.csv"
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    return CsvFile.read(path, kind="list", columns=("name", "size"), required=("name",))
+    return CsvFile.read(path, kind="list", row=_Entry)
 
 
 @pytest.mark.parametrize(
@@ -75,13 +80,8 @@ def test_a_file_that_cannot_be_such_a_list_says_why(
 def test_a_file_that_is_not_there_or_a_folder_says_so(tmp_path: Path) -> None:
     for path in (tmp_path / "absent.csv", tmp_path):
         with pytest.raises(FileError) as caught:
-            CsvFile.read(path, kind="list", columns=("name",), required=("name",))
+            CsvFile.read(path, kind="list", row=_Entry)
         assert caught.value.todo
-
-
-class _Entry(BaseModel):
-    name: str = Field(min_length=1)
-    size: int = Field(ge=1)
 
 
 def test_all_that_is_wrong_in_a_line_is_told_with_its_columns() -> None:

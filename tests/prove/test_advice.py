@@ -25,7 +25,7 @@ def proof(
 
 
 def advised(measured: Proof, name: str, table: PollingTable | None = None) -> Advised:
-    return next(item for item in advise(measured, table).items if item.name == name)
+    return next(item for item in advise(measured, table) if item.name == name)
 
 
 def well(number: int, request: bytes) -> Answer | None:
@@ -147,7 +147,7 @@ def test_bus_load_is_that_of_the_polling_table_and_more_than_all_is_called_impos
 
 
 def test_where_nothing_answered_there_is_no_advice() -> None:
-    assert advise(proof(lambda number, request: [], rounds=2)).items == ()
+    assert advise(proof(lambda number, request: [], rounds=2)) == ()
 
 
 def test_a_dead_unit_does_not_spoil_the_advice_for_the_others() -> None:
@@ -157,6 +157,6 @@ def test_a_dead_unit_does_not_spoil_the_advice_for_the_others() -> None:
 
 
 def test_every_number_has_its_reason() -> None:
-    items = advise(proof(silent(4))).items
+    items = advise(proof(silent(4)))
     assert len(items) == 6
     assert all(len(item.reason) > 40 for item in items)

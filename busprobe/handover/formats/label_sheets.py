@@ -8,7 +8,7 @@ Sheets of A4 with labels of sizes that stationers sell everywhere (common practi
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList, UnitRow
@@ -64,14 +64,7 @@ class Label:
 
 def files(bus_list: BusList) -> dict[str, bytes]:
     """Names and contents of both files."""
-    note = (
-        "Labels for cables follow the units' places along the cable. Where a place is not known"
-        " there is no label: a wrong one is worse than none."
-    )
-    return {
-        "unit-labels.html": _page("Unit labels", UNIT_SHEET, list(unit_labels(bus_list)), ""),
-        "cable-labels.html": _page("Cable labels", CABLE_SHEET, list(cable_labels(bus_list)), note),
-    }
+    return {name: sheet.page(bus_list) for name, sheet in LABEL_FILES.items()}
 
 
 def unit_labels(bus_list: BusList) -> Iterator[Label]:
@@ -114,6 +107,34 @@ def _short(unit: UnitRow) -> str:
     return " ".join(filter(None, (str(unit.address), unit.tag)))
 
 
-def _page(title: str, sheet: LabelSheet, labels: list[Label], note: str) -> bytes:
-    sheets = [labels[first : first + sheet.labels] for first in range(0, len(labels), sheet.labels)]
-    return render("labels.html", title=title, sheet=sheet, sheets=sheets, note=note)
+@dataclass(frozen=True)
+class LabelFile:
+    """A file of labels of one kind."""
+
+    title: str
+    sheet: LabelSheet
+    labels: Callable[[BusList], Iterable[Label]]
+    note: str = ""
+    """What to know of its labels, in plain words."""
+
+    def page(self, bus_list: BusList) -> bytes:
+        """Its content."""
+        labels = list(self.labels(bus_list))
+        size = self.sheet.labels
+        sheets = [labels[first : first + size] for first in range(0, len(labels), size)]
+        return render(
+            "labels.html", title=self.title, sheet=self.sheet, sheets=sheets, note=self.note
+        )
+
+
+LABEL_FILES: Mapping[str, LabelFile] = {
+    "unit-labels.html": LabelFile("Unit labels", UNIT_SHEET, unit_labels),
+    "cable-labels.html": LabelFile(
+        "Cable labels",
+        CABLE_SHEET,
+        cable_labels,
+        "Labels for cables follow the units' places along the cable. Where a place is not known"
+        " there is no label: a wrong one is worse than none.",
+    ),
+}
+"""The files by their names."""

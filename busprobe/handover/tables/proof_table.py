@@ -34,7 +34,7 @@ def advice(bus_list: BusList) -> tuple[Advised, ...]:
     """What to set at the master, as far as the last endurance run and the points on the list
     allow."""
     proof = latest_proof(bus_list)
-    return () if proof is None else advise(proof, polling_of(bus_list).table).items
+    return () if proof is None else advise(proof, polling_of(bus_list).table)
 
 
 def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:

@@ -32,12 +32,11 @@ from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.form import Field, Form, only
-from busprobe.wizard.common.question import Failure, Notice, if_given
+from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
-from busprobe.wizard.wiring.caution_dialog import CautionDialog
 from busprobe.wizard.wiring.hunt_screen import HuntScreen
 from busprobe.wizard.wiring.meter_fields import measured_kinds
 from busprobe.wizard.wiring.meter_form import MeterForm
@@ -213,7 +212,12 @@ keeps a result in the job.
                 self.session.job.record("cautions", acknowledgement(by, datetime.now(UTC)))
             self._show()
 
-        self.app.push_screen(CautionDialog([caution.text for caution in CAUTIONS]), keep)
+        body = Text()
+        for number, caution in enumerate(CAUTIONS, start=1):
+            body.append(f"{number}. ", style="bold").append(f"{caution.text}\n")
+        title = "! Before you touch a terminal"
+        answers = (Answer("l", "Later", False), Answer("r", "I have read this", True))
+        self.app.push_screen(Question(title, body, answers, grave=True), keep)
 
     # -- listening and hunting
 

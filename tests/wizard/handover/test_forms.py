@@ -10,14 +10,17 @@ from typing import Any
 import pytest
 
 from busprobe.errors import UsageError
-from busprobe.handover.missing import Ask
-from busprobe.job import Cabling, UnitRecord
-from busprobe.job.records import PointReading
+from busprobe.handover.bus_list import UnitRow
+from busprobe.handover.missing import Ask, missing
+from busprobe.handover.rows import unit_row
+from busprobe.job import Cabling, JobMeta, UnitRecord
+from busprobe.job.records import EntryKind, PointReading
 from busprobe.line.place import Place
 from busprobe.wizard.common.form import Field, values
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.handover.forms import (
     cabling_fields,
+    detail_fields,
     references,
     value_fields,
 )
@@ -26,6 +29,7 @@ from busprobe.wizard.prove.step import ProveStep
 from busprobe.wizard.readdress.step import ReaddressStep
 from busprobe.wizard.survey.step import SurveyStep
 from busprobe.wizard.wiring.step import WiringStep
+from tests.handover.hostile import EMPTY
 
 NOTED = {"supply": "24 V", "maker": "Garnet", "serial": "7", "remark": "behind the fan"}
 UNIT = UnitRecord(
@@ -133,3 +137,41 @@ def test_every_gap_is_asked_for_by_a_form_or_leads_to_a_step() -> None:
     }
     forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.VALUES, Ask.CIRCUITS}
     assert {str(ask) for ask in Ask if ask not in forms} == steps
+
+
+def test_all_that_a_person_notes_of_a_unit_stands_in_its_row() -> None:
+    """A field of the form gets there by its name alone, through the entry in the job."""
+    typed = {field.name: "yes" for field in unit_fields(UnitRecord(UNIT.place))}
+    typed |= {"position": "3", "distance_m": "12,5"}
+    fields = unit_fields(UnitRecord(UNIT.place))
+    row = unit_row(1, noted_unit(**values(fields, typed))(UnitRecord(UNIT.place)), None)
+    shown = {field.name: getattr(row, field.name, None) for field in fields}
+    remark = shown.pop("remark")
+    assert (remark, row.remarks) == (None, ("yes",))
+    assert {name: shown.pop(name) for name in ("position", "distance_m")} == {
+        "position": 3,
+        "distance_m": 12.5,
+    }
+    assert all(value in ("yes", True) for value in shown.values()), shown
+
+
+@pytest.mark.parametrize(
+    ("ask", "fields"),
+    [
+        (Ask.UNIT, unit_fields(UnitRecord(UNIT.place))),
+        (Ask.PAIR, cabling_fields(Cabling())),
+        (Ask.DETAILS, detail_fields(JobMeta())),
+    ],
+)
+def test_what_is_missing_is_asked_for_in_a_field_that_the_form_has(
+    ask: Ask, fields: tuple[Field, ...]
+) -> None:
+    unit = UnitRow(number=1, state=EntryKind.UNIT, address=12, settings="9600-8N1")
+    segment = replace(EMPTY.segment, site="", segment="", tester="", cabling=Cabling())
+    asked = {
+        gap.field
+        for gap in missing(replace(EMPTY, segment=segment, units=(unit,)))
+        if gap.ask is ask
+    }
+    assert asked
+    assert asked <= {field.name for field in fields}
