@@ -97,6 +97,7 @@ def confirmation(yes: bool) -> Callable[[Prepared], bool]:
             output.say(step.request.words)
             output.say(f"Bytes: {hex_bytes(step.request.frame)} at {step.place.settings}")
         output.say(prepared.expectation)
+        output.say(prepared.target_words)
         for warning in prepared.warnings:
             output.say(f"Mind: {warning}")
         output.say(f"If the unit is lost: {prepared.rescue}")

@@ -58,6 +58,7 @@ class Row(StrEnum):
     UNHEARD = "unheard"
     UNIT_REFUSED = "unit-refused"
     BOTH = "both"
+    NOT_ALONE = "not-alone"
     NEITHER = "neither"
     UNCLEAR = "unclear"
     KEPT = "kept"

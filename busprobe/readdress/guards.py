@@ -8,23 +8,26 @@ that is off, or identical units whose replies fall exactly together.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from busprobe.errors import RefusedError
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import HIGHEST_ADDRESS, Place
+from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing
 from busprobe.modbus.addresses import FIRST, LAST, both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.modbus.traffic import valid_frames
 from busprobe.profiles.registers import AddressPart
+from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import recorded_moves, verified_after
 from busprobe.readdress.procedure import Move
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import BITS, LADDER, Probe, probes_of
 from busprobe.text import hex_bytes
 
 LISTENING = 2.0
@@ -34,11 +37,37 @@ cycle, so all exchanges of the guards are watched for foreign traffic too."""
 SHORT_WAIT = 0.3
 """Seconds for each probe of a look that repeats an earlier, longer one."""
 
+_ONCE_MORE = 4
+"""Further probes of a look that repeats an earlier, longer one."""
+
+_OWN = 2
+"""Probes of its own with which a unit is asked that answers none of the usual ones."""
+
 _TRIES = 3
 """Reads of the address register before it counts as unreadable."""
 
 _JUNK = b"\x00\xff"
 """What adapters and a missing bias put on the pair (common practice); no unit's reply."""
+
+
+@dataclass(frozen=True)
+class Ways:
+    """How a place is asked whether a unit is there: some answer next to nothing."""
+
+    further: tuple[Probe, ...] = BITS
+    """Asked after the probes that every address is asked with."""
+    settings: tuple[LineSettings, ...] = ()
+    """Line settings in use on this segment: the address has to be free at all of them."""
+
+    @classmethod
+    def of(cls, profiles: Iterable[Profile], settings: Iterable[LineSettings] = ()) -> Ways:
+        """By coils, inputs and the registers of `profiles`, the likeliest first."""
+        return cls((*BITS, *probes_of(profiles)), tuple(dict.fromkeys(settings)))
+
+    @property
+    def once_more(self) -> Ways:
+        """The likeliest of them, for a look that repeats an earlier one."""
+        return replace(self, further=self.further[:_ONCE_MORE], settings=())
 
 
 def check_move(move: Move) -> None:
@@ -106,10 +135,16 @@ def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
     return (f"{len(heard)} stray bytes were heard with nobody asked.",) if heard else ()
 
 
-def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
-    """Refuse unless one unit answers at `place`, and cleanly."""
+def check_source(
+    line: Line, place: Place, *, repeats: int = 3, further: Sequence[Probe] = ()
+) -> Examination:
+    """Refuse unless one unit answers at `place`, and cleanly.
+
+    The `further` probes show what else this unit can answer, and a second one that is silent on the
+    usual.
+    """
     line.apply(place.settings)
-    seen = examine(line, place.address, repeats=repeats)
+    seen = examine(line, place.address, repeats=repeats, further=further)
     late = line.listen(
         CLOSE_LOOK.reply
     ).data  # a second, slower unit may not have answered anything yet
@@ -146,7 +181,7 @@ def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
     odd = [
         reply
         for reply in seen.replies
-        if not reply.valid and reply.exception is None and _is_somebody(reply)
+        if not reply.valid and reply.exception is None and is_heard(reply)
     ]
     if odd or not seen.clean:
         raise RefusedError(
@@ -167,24 +202,45 @@ def check_source(line: Line, place: Place, *, repeats: int = 3) -> Examination:
     return seen
 
 
-def check_target(line: Line, place: Place, *, reply_wait: float = CLOSE_LOOK.reply) -> Examination:
-    """Refuse unless `place` is silent: asked with several kinds of probes, `reply_wait` seconds
-    each."""
+def check_target(
+    line: Line, place: Place, ways: Ways, *, reply_wait: float = CLOSE_LOOK.reply
+) -> Examination:
+    """Refuse unless `place` is silent: asked in all `ways`, `reply_wait` seconds for each of the
+    usual probes."""
     line.apply(place.settings)
-    seen = examine(line, place.address, waits=replace(CLOSE_LOOK, reply=reply_wait))
+    waits = replace(CLOSE_LOOK, reply=reply_wait)
+    seen = examine(line, place.address, waits=waits, further=ways.further)
     if is_silent(seen):
         return seen
     what = [frame.words for frame in seen.foreign] or [
-        reply.words for reply in seen.replies if _is_somebody(reply)
+        reply.words for reply in seen.replies if is_heard(reply)
     ]
     raise RefusedError(
         f"Unit address {both_forms(place.address)} at {place.settings} is not free: {what[0]}.",
-        means="Two units would share it after the move.",
+        means="Two units would share it after the move, or as soon as both have the same settings.",
         todo=(
             "Choose another place, or move the unit that is there first; if you know that none is"
             " there, find out what was heard."
         ),
     )
+
+
+def check_target_elsewhere(line: Line, move: Move, ways: Ways) -> tuple[Examination, ...]:
+    """Refuse unless the new address is silent at all line settings in use; the looks at those that
+    are not the move's own."""
+    address = move.target.address
+    places = (Place(address, settings) for settings in ways.settings)
+    return tuple(
+        check_target(line, place, ways, reply_wait=SHORT_WAIT)
+        for place in places
+        if place not in (move.source, move.target)
+    )
+
+
+def own_probes(source: Examination) -> tuple[Probe, ...]:
+    """What a unit has to be asked that answers none of the usual probes; empty for all others."""
+    answered = dict.fromkeys(Probe.of(reply.request) for reply in source.replies if reply.present)
+    return () if answered.keys() & {*LADDER} else tuple(answered)[:_OWN]
 
 
 def read_register(line: Line, move: Move, waits: Waits) -> int | None:
@@ -289,10 +345,10 @@ def known_wait(source: Examination) -> float:
 
 def is_silent(seen: Examination) -> bool:
     """Whether nothing was heard at an address that could come from a unit, however damaged."""
-    return not seen.foreign and not any(_is_somebody(reply) for reply in seen.replies)
+    return not seen.foreign and not any(map(is_heard, seen.replies))
 
 
-def _is_somebody(reply: Reply) -> bool:
+def is_heard(reply: Reply) -> bool:
     """Whether bytes came back that are more than adapter junk or a gateway's word that nobody is
     there."""
     if reply.exception in GATEWAY_EXCEPTIONS:

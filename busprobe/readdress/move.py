@@ -3,7 +3,7 @@ answers afterwards."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from threading import Event as StopFlag
 
@@ -11,6 +11,7 @@ from busprobe.errors import PortError, RefusedError
 from busprobe.job.journal import ProcedureStep, Result, Row
 from busprobe.line.exchange import Echo
 from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply
 from busprobe.modbus.requests import Request
@@ -29,9 +30,12 @@ from busprobe.readdress.outcome import (
     sentences,
 )
 from busprobe.readdress.procedure import Move, procedure_steps
-from busprobe.readdress.verification import look_at_both, unexpected_places
+from busprobe.readdress.verification import answers_of_others, look_at_both, unexpected_places
+from busprobe.readdress.words import free_place_words
 from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
 from busprobe.survey.close_look import CLOSE_LOOK, Examination
+from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Probe
 
 POWER_UP = 30.0
 """Seconds after power comes back until a unit that does not answer counts as lost (common
@@ -60,6 +64,10 @@ class Prepared:
     """What answered at the old place."""
     target: Examination
     """The silence at the new one."""
+    elsewhere: tuple[Examination, ...]
+    """The silence at the new address at other line settings in use."""
+    ways: guards.Ways
+    """How the new place was asked, and is again right before and after the write."""
     expectation: str
     """What is going to happen if all is well."""
     cautions: tuple[str, ...]
@@ -88,34 +96,58 @@ class Prepared:
         return " ".join(step.request.words for step in self.steps)
 
     @property
+    def ways_asked(self) -> int:
+        """In how many ways the new place was asked: requests that differ."""
+        return len({reply.request.frame for reply in self.target.replies})
+
+    @property
+    def settings_asked(self) -> tuple[LineSettings, ...]:
+        """Line settings at which the new address was asked."""
+        return tuple(look.settings for look in (self.target, *self.elsewhere))
+
+    @property
+    def target_words(self) -> str:
+        """How the new place was asked, and what was not."""
+        return free_place_words(self.target.address, self.ways_asked, self.settings_asked)
+
+    @property
     def by_hand(self) -> bool:
         """Whether no profile stands behind the register."""
         return self.move.procedure.profile is None
 
 
-def prepare(line: Line, move: Move, report: Report = lambda _: None) -> Prepared:
-    """Run all guards on the wire; raises `RefusedError` with the reason, `PortError` if the port
-    fails.
+def prepare(
+    line: Line,
+    move: Move,
+    report: Report = lambda _: None,
+    ways: guards.Ways = guards.Ways(),  # noqa: B008 - frozen
+) -> Prepared:
+    """Run all guards on the wire, asking both places in all `ways`; raises `RefusedError` with the
+    reason, `PortError` if the port fails.
 
-    Nothing is written.  Takes about ten seconds, most of them spent waiting for replies at the new
-    place; whoever wants to stop it does so with `Line.stopped_by`.
+    Nothing is written.  Takes about 15 seconds, most of them spent waiting for replies at the new
+    place, and five more for each further line setting; whoever wants to stop it does so with
+    `Line.stopped_by`.
     """
     guards.check_move(move)
     line.apply(move.source.settings)
     report("Listening for anybody else on the pair.")
     remarks = guards.check_quiet(line)
     report(f"Looking who answers at {move.source.words}.")
-    source = guards.check_source(line, move.source)
+    source = guards.check_source(line, move.source, further=ways.further)
     holds = guards.read_register(line, move, CLOSE_LOOK)
     guards.check_register(move, holds)
     frames = procedure_steps(move, holds)
     report(f"Making sure that {move.target.words} is free.")
-    target = guards.check_target(line, move.target)
+    elsewhere = guards.check_target_elsewhere(line, move, ways)
+    target = guards.check_target(line, move.target, ways)
     return Prepared(
         move=move,
         steps=frames,
         source=source,
         target=target,
+        elsewhere=elsewhere,
+        ways=ways,
         expectation=_expectation(move) + _kept_part(move, holds),
         cautions=(*move.procedure.cautions, *_warnings(move, holds)),
         doubts=(UNSEEN, *remarks, *source.notes),
@@ -144,13 +176,15 @@ def execute(
     frame = prepared.request.frame
     if not confirm(prepared):
         return outcome_unseen(move, Row.NOT_CONFIRMED, request=frame)
+    own = guards.own_probes(prepared.source)
     report("Looking once more at both places.")
     try:
         # However short ago the guards passed: a unit may have been put on the pair meanwhile.  The
         # source comes last, so that a unit that dozes off between requests is awake for the write.
         with line.stopped_by(stop):
-            guards.check_target(line, move.target, reply_wait=guards.SHORT_WAIT)
-            guards.check_source(line, move.source, repeats=1)
+            again = prepared.ways.once_more
+            guards.check_target(line, move.target, again, reply_wait=guards.SHORT_WAIT)
+            guards.check_source(line, move.source, repeats=1, further=own)
     except RefusedError as error:
         return refusal(move, error, frame)
     sequence = WriteSequence(
@@ -160,6 +194,7 @@ def execute(
         waits=replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)),
         journal=journal,
         report=report,
+        own=own,
     )
     try:
         return _written(line, prepared, sequence, journal, report)
@@ -178,10 +213,12 @@ def verify_again(
     journal: Journal,
     write: int | None = None,
     report: Report = lambda _: None,
+    further: Sequence[Probe] = (),
 ) -> Outcome:
     """Tell what answers after a power cycle; `before` is the result the move had ended with.
 
-    `old_taken` says that another unit is known to be at the old place by now.  Waits up to
+    `old_taken` says that another unit is known to be at the old place by now; `further` probes are
+    for a unit that may answer none of the usual ones.  Waits up to
     `POWER_UP` seconds for somebody to answer.  The conclusion is added to the `write` of that
     number, if there is one.  Raises `PortError` if the port fails.
     """
@@ -189,7 +226,9 @@ def verify_again(
         f"Looking at {move.name(move.source)} and at {move.name(move.target)} after the power"
         " cycle."
     )
-    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken)
+    at_old, at_new = look_at_both(
+        line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken, further=further
+    )
     row = row_after_power_cycle(before, at_old.kind, at_new.kind, old_taken=old_taken)
     outcome = outcome_seen(line, move, row, at_old, at_new)
     outcome = replace(outcome, write=write, power_cycled=True)
@@ -206,15 +245,17 @@ def outcome_seen(
     *,
     request: bytes = b"",
     reply: Reply | None = None,
+    others: Sequence[Reply] = (),
 ) -> Outcome:
     """The outcome of `row` in its words; a unit that answers at neither place is looked for
-    elsewhere."""
+    elsewhere.  `others` are answers of another unit."""
     why, todo = sentences(
         move,
         row,
         at_old=at_old,
         at_new=at_new,
         exception=reply.exception if reply else None,
+        step=f"{others[0].request.words} {others[0].words}" if others else "",
         elsewhere=unexpected_places(line, move) if row is Row.NEITHER else (),
     )
     received = reply.exchange.received if reply else b""
@@ -242,11 +283,21 @@ def _written(
             if not (sequence.reaches(step) and sequence.send_further(step)):
                 break
     report(f"Looking who answers at the old and the new {move.what}.")
-    at_old, at_new = look_at_both(line, move, sequence.waits, patience=RESTART)
+    at_old, at_new = look_at_both(
+        line, move, sequence.waits, patience=RESTART, further=sequence.own
+    )
+    others: tuple[Reply, ...] = ()
+    if (at_old.kind, at_new.kind) == (Kind.SILENT, Kind.UNIT):
+        others = answers_of_others(
+            line, move, prepared.source, at_new, prepared.ways, sequence.waits
+        )
     row = row_after_write(
         answer, at_old.kind, at_new.kind, effect=how.effect, reply_from=how.reply_from
     )
-    outcome = outcome_seen(line, move, row, at_old, at_new, request=frame, reply=reply)
+    row = Row.NOT_ALONE if others else row
+    outcome = outcome_seen(
+        line, move, row, at_old, at_new, request=frame, reply=reply, others=others
+    )
     outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)), write=write)
     journal.conclude_move(outcome, (write,))
     return outcome

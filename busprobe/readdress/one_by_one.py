@@ -18,7 +18,7 @@ from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import LAST, both_forms
-from busprobe.readdress.guards import check_target
+from busprobe.readdress.guards import Ways, check_target
 from busprobe.readdress.isolation import (
     WATCH_WAITS,
     AddressLook,
@@ -190,14 +190,17 @@ class OneByOne:
         cancel: Event,
         undo: Event | None = None,
         report: Report = lambda _: None,
+        ways: Ways = Ways(),  # noqa: B008 - frozen
     ) -> None:
-        """Take units from address `factory` at `settings` to `targets` in turn.
+        """Take units from address `factory` at `settings` to `targets` in turn, each asked in all
+        `ways` whether it is free.
 
         While a unit is waited for, setting `undo` takes the last one back to the factory address.
         """
         self._line = line
         self._settings = settings
         self._factory = factory
+        self._ways = ways
         self._targets = iter(targets)
         self._identify = identify
         self._journal = journal
@@ -262,7 +265,7 @@ class OneByOne:
                 means="It has to stay free, or the next unit out of the box would collide.",
                 todo="Give this place another address in the plan.",
             )
-        check_target(self._line, Place(address, self._settings))
+        check_target(self._line, Place(address, self._settings), self._ways)
 
     def _offer(self, target: Target) -> Generator[BoxEvent, None, Outcome | None]:
         """Take the unit that is there to `target`; None if nothing was written."""
@@ -276,7 +279,7 @@ class OneByOne:
                 known.procedure,
             )
             with self._line.stopped_by(self._cancel):
-                prepared = prepare(self._line, move, self._report)
+                prepared = prepare(self._line, move, self._report, self._ways)
             outcome = execute(
                 self._line, prepared, self._journal, self._confirm, self._report, self._cancel
             )
@@ -301,7 +304,7 @@ class OneByOne:
         """Move the unit that was moved last back to the factory address; whether it is there."""
         try:
             with self._line.stopped_by(self._cancel):
-                prepared = prepare(self._line, last.undo, self._report)
+                prepared = prepare(self._line, last.undo, self._report, self._ways)
             outcome = execute(
                 self._line, prepared, self._journal, self._confirm, self._report, self._cancel
             )

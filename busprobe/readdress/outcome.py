@@ -52,6 +52,7 @@ RESULTS: Mapping[Row, Result] = {
     Row.UNHEARD: Result.NOT_VERIFIED,
     Row.UNIT_REFUSED: Result.NOT_VERIFIED,
     Row.BOTH: Result.NOT_VERIFIED,
+    Row.NOT_ALONE: Result.NOT_VERIFIED,
     Row.NEITHER: Result.NOT_VERIFIED,
     Row.UNCLEAR: Result.NOT_VERIFIED,
     Row.KEPT: Result.VERIFIED,

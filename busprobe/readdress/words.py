@@ -6,10 +6,12 @@ results and roles.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from busprobe.job.journal import Result, Role, Row, WriteRecord
 from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
+from busprobe.modbus.addresses import both_forms
 
 RESULT_WORDS: Mapping[Result, str] = {
     Result.VERIFIED: "verified",
@@ -30,6 +32,7 @@ ROW_WORDS: Mapping[Row, str] = {
     Row.UNHEARD: "write not heard or ignored",
     Row.UNIT_REFUSED: "refused by the unit",
     Row.BOTH: "both addresses answer",
+    Row.NOT_ALONE: "another unit at the new place",
     Row.NEITHER: "neither address answers",
     Row.UNCLEAR: "not clear who answers",
     Row.KEPT: "kept over a power cycle",
@@ -106,6 +109,16 @@ SENTENCES: Mapping[Row, tuple[str, str]] = {
         (
             "Both {old} and {new} answer: there are two units, or one that answers at more than one"
             " place."
+        ),
+        (
+            "Stop here: disconnect units until one is left, count them, and see where each answers"
+            " alone."
+        ),
+    ),
+    Row.NOT_ALONE: (
+        (
+            "{new} answers and {old} is silent, but an answer came that the moved unit cannot give:"
+            " another unit is at the new place.  {step}"
         ),
         (
             "Stop here: disconnect units until one is left, count them, and see where each answers"
@@ -217,6 +230,15 @@ ADVICE = {
 
 
 READ_OTHERWISE = "the same number or code, read differently, or a unit that is as from the factory."
+
+
+def free_place_words(address: int, ways: int, settings: Sequence[LineSettings]) -> str:
+    """In how many ways an address was asked, at which line settings, and what was not asked."""
+    return (
+        f"Unit address {both_forms(address)} was asked in {ways} ways at"
+        f" {' and '.join(map(str, settings))}: no reply.  Not asked: other line settings, registers"
+        " that no profile in use names."
+    )
 
 
 def role_words(role: Role, source: Place, target: Place) -> str:

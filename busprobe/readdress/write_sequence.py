@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from busprobe.job.journal import ProcedureStep, Result, WriteIntent
 from busprobe.line.exchange import Waits
@@ -13,6 +13,7 @@ from busprobe.readdress.procedure import Move
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.words import role_words
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Probe
 
 WRITE_WAITS = Waits(reply=1.0, after=0.12)
 """The standard's typical response time for the write itself (V1.02 section 2.4.1), and time for a
@@ -40,8 +41,10 @@ class WriteSequence:
         journal: Journal,
         report: Report,
         first_write: int | None = None,
+        own: Sequence[Probe] = (),
     ) -> None:
-        """`waits` are for the looks between and after the steps.
+        """`waits` are for the looks between and after the steps, `own` the probes that the unit
+        answers if it answers none of the usual ones.
 
         `planned` goes on record with the first write; `first_write` is its number where that was
         sent earlier.
@@ -50,6 +53,7 @@ class WriteSequence:
         self._move = move
         self._planned = planned
         self.waits = waits
+        self.own = own
         self._journal = journal
         self._report = report
         self._first = first_write
@@ -100,7 +104,9 @@ class WriteSequence:
 
     def reaches(self, step: ProcedureStep) -> bool:
         """Whether the unit, and it alone, is where a step would be sent."""
-        at_old, at_new = look_at_both(self._line, self._move, self.waits, patience=RESTART)
+        at_old, at_new = look_at_both(
+            self._line, self._move, self.waits, patience=RESTART, further=self.own
+        )
         there, other = (at_old, at_new) if step.place == self._move.source else (at_new, at_old)
         if there.kind is Kind.UNIT and other.kind is Kind.SILENT:
             return True

@@ -21,7 +21,7 @@ from busprobe.readdress import batch, recovery
 from busprobe.readdress import move as moving
 from busprobe.readdress import one_by_one as box
 from busprobe.readdress import unfinished_steps as unfinished
-from busprobe.readdress.guards import check_move, check_pending, doubts_of_return
+from busprobe.readdress.guards import Ways, check_move, check_pending, doubts_of_return
 from busprobe.readdress.journal import unproven_moves
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
@@ -32,9 +32,13 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.move_journal import MoveJournal
 from busprobe.session.session import Session
+from busprobe.survey.probes import Probe, probes_of
 
 RECORD = "moves of the bus"
 """The name under which a batch is kept in the job."""
+
+_OWN = 2
+"""Registers of its profile with which a unit is asked after a power cycle."""
 
 Confirm = Callable[[Prepared], bool]
 """Shows everything that will be sent, and says whether it may be."""
@@ -91,15 +95,20 @@ class BusMoves:
         """Guard a move and put its frames together; raises `RefusedError`, and `StoppedError` once
         `stop` is set.
 
-        A place that the list has given to another unit, or an earlier move has promised to one, is
-        refused before anything is asked on the wire.
+        An address that the list has given to another unit, at whatever line settings, or an earlier
+        move has promised to one, is refused before anything is asked on the wire.
         """
         check_move(move)
-        if self._job.unit(move.target) is not None:
+        listed = [unit.place for unit in self._job.units() if unit.address == move.target.address]
+        taken = next((place for place in listed if place != move.source), None)
+        if taken is not None:
             raise RefusedError(
-                f"The bus list has a unit at address {both_forms(move.target.address)},"
-                f" {move.target.settings}.",
-                means="It may only be switched off now, and would clash when it comes back.",
+                f"The bus list has a unit at address {both_forms(taken.address)},"
+                f" {taken.settings}.",
+                means=(
+                    "It may only be switched off now, and would clash when it comes back, or as"
+                    " soon as both have the same line settings."
+                ),
                 todo=(
                     "Choose another address, or take that entry off the list if the unit is gone"
                     " for good."
@@ -109,9 +118,19 @@ class BusMoves:
         check_pending(writes, move)
         line = self._session.line
         with line.stopped_by(stop):
-            prepared = moving.prepare(line, move, report)
+            prepared = moving.prepare(line, move, report, self._ways)
         kept = (unit.place for unit in self._job.units() if unit.power_cycle_verified)
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
+
+    @property
+    def _ways(self) -> Ways:
+        """How a place is asked here: by the profiles of the units listed and planned before all
+        others, at all line settings listed and planned."""
+        units, plan, store = self._job.units(), self._session.plan, self._session.store.profiles
+        named = dict.fromkeys((*(u.profile for u in units), *(p.profile for p in plan), *store))
+        profiles = [store[name] for name in named if name and name in store]
+        known = (*(unit.settings for unit in units), *(p.settings for p in plan))
+        return Ways.of(profiles, filter(None, known))
 
     def move(
         self,
@@ -138,6 +157,7 @@ class BusMoves:
             journal=self._journal,
             write=outcome.write,
             report=report,
+            further=self._own_probes(move),
         )
 
     def _as_its_profile_says(self, move: Move) -> Move:
@@ -148,6 +168,11 @@ class BusMoves:
         if known is None or move.procedure.profile is not None:
             return move
         return replace(move, procedure=replace(move.procedure, factory=factory_place(known)))
+
+    def _own_probes(self, move: Move) -> tuple[Probe, ...]:
+        """What the unit of a move answers by its profile, even if none of the usual probes."""
+        profile = self._session.profile_of(move.target) or self._session.profile_of(move.source)
+        return () if profile is None else probes_of([profile], _OWN)
 
     def unproven(self) -> tuple[Outcome, ...]:
         """Moves that took effect, or wait to, and that no power cycle has proven yet; for
@@ -208,6 +233,7 @@ class BusMoves:
             cancel=cancel,
             undo=undo,
             report=report,
+            ways=self._ways,
         )
         return loop.run()
 

@@ -34,9 +34,6 @@ after a reply for a second unit of another make to show itself; common practice.
 
 _QUIET_LISTEN = 0.3
 """Seconds of listening that tell noise on the bus from two units at one address."""
-_FURTHER_WAIT = 0.4
-"""Seconds for which a reply to each further kind of probe is waited for; a later one is heard while
-the next is out, and after the last all of the wait is kept."""
 _BRIEFLY = 0.03
 """Seconds listened after a reply while the kinds of probes are gone through: a second reply shows
 in the next one."""
@@ -50,7 +47,8 @@ _QUICK = 0.1
 """Seconds within which a quick unit answers; common practice: 5 to 30 ms, and what an adapter adds.
 """
 _FOR_THE_QUICK = 0.25
-"""Seconds for which its replies are waited for."""
+"""Seconds for which its replies are waited for; and those to each further kind of probe, since a
+later one is heard while the next is out.  After the last all of the wait is kept."""
 _ENOUGH = 3
 """Valid replies that make a unit believable on a noisy bus."""
 _MOST_TRIES = 40
@@ -217,7 +215,7 @@ class _CloseLook:
         more = [r for probe in further if (r := probe.request(self._address)).frame not in asked]
         for request in more:
             last = request is more[-1]
-            yield from self.ask(request, most=inf if self.heard or last else _FURTHER_WAIT)
+            yield from self.ask(request, most=inf if self.heard or last else _FOR_THE_QUICK)
         if self.heard and is_silence(self.replies[0]):
             yield from self.ask(self.replies[0].request)
 

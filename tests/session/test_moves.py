@@ -361,3 +361,26 @@ def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_ackno
         for words in site.session.bus_list().attention
         if "Write" in words or "Not done" in words
     ]
+
+
+def test_a_place_is_asked_by_all_profiles_and_at_all_settings_that_are_listed_or_planned(
+    job: Job,
+) -> None:
+    site = OnSite(job, "site")
+    planned = LineSettings.parse("4800-8N1")
+    site.plan(PlannedUnit("X-1", 200, profile="garnmoor-lk-2", settings=planned))
+    place = next(iter(sorted(unit.place for unit in job.units())))
+    prepared = site.moves.prepare_move(place, 77, SENSOR)
+    listed = {unit.settings for unit in job.units()}
+    assert set(prepared.settings_asked) == {*listed, planned}
+    assert prepared.ways_asked > 7 + 2
+    assert str(planned) in prepared.target_words
+
+
+def test_an_address_that_is_listed_at_other_line_settings_is_refused(job: Job) -> None:
+    site = OnSite(job, "site")
+    source = next(iter(sorted(unit.place for unit in job.units())))
+    other = Place(77, LineSettings.parse("4800-8N1"))
+    job.put_unit(replace(job.units()[0], place=other))
+    with pytest.raises(RefusedError, match=r"has a unit at address 77 .*4800-8N1"):
+        site.moves.prepare_move(source, 77, SENSOR)

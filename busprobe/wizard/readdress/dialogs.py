@@ -22,6 +22,7 @@ def confirm_write(
     unit: str = "",
     number: str = "",
     effect: str,
+    free: str,
     cautions: Sequence[str] = (),
     warnings: Sequence[str],
     rescue: str,
@@ -29,8 +30,9 @@ def confirm_write(
     """Shows exactly what will be sent and what it will do; only the W key or its button says yes.
 
     `requests` are all that will be sent, and the line settings of each, in this order.  `unit`
-    names who it is for; `number` which of several writes it is (``2 of 7``).  What a write does and
-    what it may move comes first, so that it is read at 24 lines too.
+    names who it is for, `free` says how the new place was asked; `number` which of several writes
+    it is (``2 of 7``).  What a write does and what it may move comes first, so that it is read at
+    24 lines too.
     """
     body = Text()
     if unit:
@@ -43,6 +45,7 @@ def confirm_write(
         body.append("In bytes   ", style="bold").append(
             f"{hex_bytes(request.frame)}   at {settings}\n"
         )
+    body.append("New place  ", style="bold").append(f"{free}\n")
     for warning in warnings:
         body.append("! Caution  ", style="bold").append(f"{warning}\n")
     body.append("If lost    ", style="bold").append(rescue)

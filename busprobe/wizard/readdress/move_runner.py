@@ -221,6 +221,7 @@ class MoveRunner:
             unit=unit_name(prepared.move, session.job.units(), session.store.profiles),
             number=self._number,
             effect=prepared.expectation,
+            free=prepared.target_words,
             cautions=prepared.cautions,
             warnings=prepared.doubts,
             rescue=prepared.rescue,
