@@ -9,7 +9,7 @@ from busprobe.cli import output
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import on_interrupt, session_on
 from busprobe.errors import ExitCode
-from busprobe.line.exchange import Echo
+from busprobe.line.echo import Echo
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply

@@ -7,6 +7,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Protocol
 
+from busprobe.line.echo import Echo
 from busprobe.line.line_errors import LineErrors
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
@@ -72,52 +73,6 @@ class Ending(StrEnum):
     """Nothing came within the reply wait, save perhaps single pulses."""
 
 
-class Echo(StrEnum):
-    """What the adapter gave us back of our own transmission."""
-
-    NONE = "none"
-    FULL = "full"
-    """The whole request, both CRC bytes included; it was stripped."""
-
-
-def is_echo(request: bytes, received: bytes) -> bool:
-    """Whether `received`, as long as `request`, is its echo: faithful, with more ones, or with a
-    few wrong bytes.
-
-    A reply differs in its third byte and its CRC at the least, so no reply to a read passes for
-    one.
-    """
-    if len(received) != len(request):
-        return False
-    return has_more_ones(request, received) or 4 * sum(
-        map(int.__eq__, received, request)
-    ) >= 3 * len(request)
-
-
-def has_more_ones(request: bytes, received: bytes) -> bool:
-    """Whether `received` has a one wherever `request` has: nothing but the pull of the idle pair
-    has changed it."""
-    return all(back | sent == back for back, sent in zip(received, request, strict=False))
-
-
-def without_echo(request: bytes, received: bytes) -> bytes:
-    """`received` less an echo of `request` that is no faithful one; a faithful one is taken off by
-    the line.
-
-    An adapter whose receiver turns on late gives back the tail, one that turns off early the head,
-    and one that lets go of the pair before a long run of zeros is over gives back all with more
-    ones than were sent (common practice).
-    """
-    if is_echo(request, received[: len(request)]):
-        return received[len(request) :]
-    if received and request.startswith(received):
-        return b""
-    for cut in range(1, len(request) - 1):
-        if received.startswith(request[cut:]):
-            return received[len(request) - cut :]
-    return received
-
-
 @dataclass(frozen=True)
 class Exchange:
     """One request and all that came back."""
@@ -133,7 +88,7 @@ class Exchange:
     ended: float
     """Clock seconds when the exchange was over."""
     chunks: tuple[Chunk, ...]
-    """What came back, local echo stripped."""
+    """What came back, local echo taken out."""
     echo: Echo
     ending: Ending
     leftover: bytes = b""

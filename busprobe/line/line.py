@@ -6,30 +6,24 @@ deliver bytes in bursts and gaps of 1.5 characters cannot be seen from user spac
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from threading import Event as StopFlag
 from types import TracebackType
 
 from busprobe.errors import StoppedError
 from busprobe.line.clock import Clock
-from busprobe.line.exchange import (
-    PULSES,
-    Echo,
-    Ending,
-    Exchange,
-    Heard,
-    RequestFrame,
-    Waits,
-    without_echo,
-)
+from busprobe.line.echo import Echo, Own, OwnFrames, without_echo
+from busprobe.line.exchange import PULSES, Ending, Exchange, Heard, RequestFrame, Waits
 from busprobe.line.line_errors import LineErrors, TellsErrors
 from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 
-_LONGEST_REPLY = 1024
+_MOST_BYTES = 1024
 """Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02
-section 2.5.1), so that a stuck transmitter cannot hold us."""
+section 2.5.1), so that a sender without a pause cannot hold us."""
+_TWICE_THE_LINE = 2
+"""How many times as much as the line settings carry is listened to; a network can deliver more."""
 _REST = 0.12
 """Seconds to wait for the rest of a reply that has begun: serial servers deliver in bursts of up
 to 100 ms (common practice)."""
@@ -45,6 +39,7 @@ class Line:
         self._last_activity = port.clock.now()
         self._teller = port if isinstance(port, TellsErrors) else None
         self._stop: StopFlag | None = None
+        self._own = OwnFrames()
         self.echo: Echo | None = None
         """Whether this port gives back what it sends, by the last exchange that could tell; None
         before one could, and where it gives back something else."""
@@ -82,6 +77,7 @@ class Line:
         if settings != self._settings:
             self._port.apply(settings)
             self._settings = settings
+            self._own.forget()
             # Units at the new settings may still be hearing the last traffic as a character of
             # their own.
             self._last_activity += settings.character_time
@@ -109,30 +105,42 @@ class Line:
 
         Raises `StoppedError` before anything is sent where `stopped_by` says so.
 
-        A local echo is recognised and stripped.  Where the reply to a request looks like its echo
-        (function codes 6 and 8), what earlier exchanges showed of this port decides; as long as
-        nothing is known, it counts as an echo, so that an echo is never taken for a reply.
+        A local echo is taken out wherever it lies in what arrives; bytes ahead of it were there
+        before and count as left over.  Where the reply to a request looks like its echo (function
+        codes 6 and 8), what earlier exchanges showed of this port decides; as long as nothing is
+        known, it counts as an echo, so that an echo is never taken for a reply.
+
+        However much comes, it is over after 1024 bytes, or when the longest frame could have been
+        received four times.
         """
         self._check_stop()
         leftover = self._settle(waits.quiet)
         errors = self._all_errors()
         frame = request.frame
         started = self.clock.now()
+        if self._own.expired(started):
+            self.echo = Echo.NONE
         sent = self._port.send(frame)
         may_echo = not request.mirrored or self.echo is not Echo.NONE
+        if may_echo:
+            self._own.sent(frame, sent)
         silence = max(waits.silence, self._settings.t3_5)
+        latest = sent + waits.reply + waits.after + self._settings.wire_time(_MOST_BYTES)
         chunks: list[Chunk] = []
         received = b""
         ending = Ending.TIMEOUT
         deadline = sent + waits.reply
-        while (chunk := self._port.receive(deadline)) is not None:
+        while (chunk := self._port.receive(min(deadline, latest))) is not None:
             chunks.append(chunk)
             received += chunk.data
-            if may_echo and not without_echo(frame, received):
+            own = self._own.among(received, echoing=self.echo is Echo.FULL)
+            answer = own.without(received, own.answer_from or 0)
+            if len(received) >= _MOST_BYTES or chunk.at >= latest:
+                break
+            if may_echo and (not answer or not without_echo(frame, answer)):
                 ending, deadline = Ending.TIMEOUT, sent + waits.reply
                 # so far it is our own echo, or what the adapter makes of it: the reply wait goes on
                 continue
-            answer = received.removeprefix(frame) if may_echo else received
             if ending is Ending.LENGTH:
                 continue  # a whole reply was there: listen on for `after`, whatever comes
             if request.is_complete(answer):
@@ -145,12 +153,15 @@ class Line:
                 due = request.is_begun(answer.lstrip(PULSES))
                 deadline = max(sent, chunk.at) + (max(silence, _REST) if due else silence)
             # else nothing but pulses so far, as when an adapter turns round: the reply wait goes on
-            if len(received) >= _LONGEST_REPLY:
-                break
-        echoed = may_echo and received.startswith(frame)
-        if not request.mirrored:
-            altered = not echoed and without_echo(frame, received) != received
-            self.echo = Echo.FULL if echoed else None if altered else Echo.NONE
+        own = self._settled(received)
+        answer_from = own.answer_from or 0
+        answer = own.without(received, answer_from)
+        echoed = own.answer_from is not None
+        altered = without_echo(frame, answer) != answer
+        if not own.ranges and not request.mirrored and (altered or ending is Ending.LENGTH):
+            # A faithful echo would have come before the reply.
+            self.echo = None if altered else Echo.NONE
+            self._own.forget()
         self._last_activity = max(sent, chunks[-1].at if chunks else sent)
         return Exchange(
             request=frame,
@@ -158,24 +169,36 @@ class Line:
             started=started,
             sent=sent,
             ended=self.clock.now(),
-            chunks=_without_head(chunks, len(frame)) if echoed else tuple(chunks),
+            chunks=_without(chunks, (range(answer_from), *own.ranges)),
             echo=Echo.FULL if echoed else Echo.NONE,
             ending=ending,
-            leftover=leftover,
+            leftover=leftover + own.without(received[:answer_from]),
             errors=self._errors_since(errors),
         )
 
     def listen(self, seconds: float) -> Heard:
-        """Gather what comes in `seconds` without sending; raises `PortError` if the port fails."""
+        """Gather what comes in `seconds` without sending; raises `PortError` if the port fails.
+
+        It ends sooner where twice as many bytes have come as the line settings can carry.
+        """
         self._check_stop()
         errors = self._all_errors()
         start = self.clock.now()
-        chunks = []
-        while (chunk := self._port.receive(start + seconds)) is not None:
+        end = start + seconds
+        most = _MOST_BYTES + _TWICE_THE_LINE * int(seconds / self._settings.character_time)
+        chunks: list[Chunk] = []
+        count = 0
+        while (chunk := self._port.receive(end)) is not None:
             chunks.append(chunk)
+            count += len(chunk.data)
+            if chunk.at >= end or count >= most:
+                break
         if chunks:
             self._last_activity = chunks[-1].at
-        return Heard(self.clock.now() - start, tuple(chunks), self._errors_since(errors))
+        own = self._settled(b"".join(chunk.data for chunk in chunks))
+        return Heard(
+            self.clock.now() - start, _without(chunks, own.ranges), self._errors_since(errors)
+        )
 
     def _check_stop(self) -> None:
         if self._stop is not None and self._stop.is_set():
@@ -192,23 +215,35 @@ class Line:
     def _settle(self, quiet: float) -> bytes:
         """Wait until the pair has been silent long enough; return what arrived meanwhile."""
         quiet = max(quiet, self._settings.t3_5)
+        latest = self.clock.now() + quiet + self._settings.wire_time(_MOST_BYTES)
         leftover = b""
-        while len(leftover) < _LONGEST_REPLY:
-            chunk = self._port.receive(self._last_activity + quiet)
-            if chunk is None:
-                break
+        while (chunk := self._port.receive(min(self._last_activity + quiet, latest))) is not None:
             leftover += chunk.data
             self._last_activity = chunk.at
-        return leftover
+            if len(leftover) >= _MOST_BYTES or chunk.at >= latest:
+                break
+        return self._settled(leftover).without(leftover)
+
+    def _settled(self, data: bytes) -> Own:
+        """What of `data` is our own; it will not be looked at again."""
+        own = self._own.among(data, echoing=self.echo is Echo.FULL)
+        self._own.settle(own)
+        if own.ranges:
+            self.echo = Echo.FULL
+        return own
 
 
-def _without_head(chunks: list[Chunk], count: int) -> tuple[Chunk, ...]:
-    """`chunks` less their first `count` bytes."""
+def _without(chunks: list[Chunk], ranges: Iterable[range]) -> tuple[Chunk, ...]:
+    """`chunks` less the bytes whose indexes, counted through all of them, are in `ranges`."""
+    drop = {index for part in ranges for index in part}
+    if not drop:
+        return tuple(chunks)
     kept = []
+    start = 0
     for chunk in chunks:
-        cut = min(count, len(chunk.data))
-        count -= cut
-        if cut < len(chunk.data):
-            bad = tuple(index - cut for index in chunk.bad if index >= cut)
-            kept.append(Chunk(chunk.at, chunk.data[cut:], bad))
+        places = [at for at in range(len(chunk.data)) if start + at not in drop]
+        start += len(chunk.data)
+        if places:
+            bad = tuple(new for new, old in enumerate(places) if old in chunk.bad)
+            kept.append(Chunk(chunk.at, bytes(chunk.data[at] for at in places), bad))
     return tuple(kept)

@@ -9,7 +9,7 @@ from threading import Event as StopFlag
 
 from busprobe.errors import PortError, RefusedError
 from busprobe.job.journal import ProcedureStep, Result, Row
-from busprobe.line.exchange import Echo
+from busprobe.line.echo import Echo
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms

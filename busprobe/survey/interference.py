@@ -5,7 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from busprobe.line.exchange import PULSES, without_echo
+from busprobe.line.echo import without_echo
+from busprobe.line.exchange import PULSES
 from busprobe.modbus import framing
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, expected_length
 from busprobe.modbus.requests import READ_REQUEST_BYTES, Function, Request

@@ -9,7 +9,8 @@ from dataclasses import replace
 from enum import Enum
 
 from busprobe.errors import PortError
-from busprobe.line.exchange import Waits, has_more_ones, is_echo
+from busprobe.line.echo import has_more_ones, is_echo
+from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings, Parity
 from busprobe.modbus.replies import Reply

@@ -6,7 +6,8 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import replace
 
-from busprobe.line.exchange import Echo, Waits
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings

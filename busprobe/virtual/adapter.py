@@ -145,7 +145,9 @@ class VirtualPort:
     def _delivery(self, character: Character) -> float:
         """When the adapter hands `character` over to the computer."""
         lump = self._adapter.lump
-        return math.ceil(character.end / lump) * lump if lump else character.end
+        if not lump:
+            return character.end
+        return max(character.end, math.ceil(character.end / lump) * lump)  # rounding may fall short
 
     def _next_delivery(self) -> float:
         first = self._waiting[0] if self._waiting else self._receiver.next

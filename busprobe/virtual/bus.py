@@ -54,6 +54,8 @@ class Bus:
         self.random = random
         self.lock = RLock()
         self.waveform = Waveform(biased=wires.biased)
+        self.driven_until = clock.now()
+        """Clock seconds at which the last transmission so far is over."""
         self._wires = wires
         self._listeners: list[Listener] = []
         self._events: list[tuple[float, int, Callable[[float], None]]] = []
@@ -131,6 +133,7 @@ class Bus:
 
     def _add(self, transmission: Transmission) -> None:
         self.waveform.add(transmission)
+        self.driven_until = max(self.driven_until, transmission.settled)
         self.schedule(min(transmission.settled, transmission.end) + _AFTER_END, self._ended)
 
     def _ended(self, now: float) -> None:

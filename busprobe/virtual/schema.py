@@ -297,9 +297,28 @@ class UnitEntry(ScenarioTable):
     any_address: bool = Field(
         default=False, description="Whether it answers whatever address is asked."
     )
+    replies_as: Address | None = Field(
+        default=None, description="The unit address in its replies, where it is not its own."
+    )
+    also_addresses: tuple[Address, ...] = Field(
+        default=(), description="Further unit addresses that it answers at."
+    )
+    refuses_others: Annotated[int, Field(strict=True, ge=1, le=0x7F)] | None = Field(
+        default=None,
+        description=(
+            "Exception code with which it answers for every address that no unit of the scenario"
+            " has, as a gateway does."
+        ),
+    )
     sleeps_after: Seconds | None = Field(
         default=None,
         description="Seconds of silence after which it dozes: the next request only wakes it.",
+    )
+    wakes_by: Annotated[int, Field(strict=True, ge=1, le=9)] = Field(
+        default=1, description="Requests that it takes to wake it, none of which it answers."
+    )
+    babbles: bool = Field(
+        default=False, description="Whether it sends bytes without a pause, and answers nothing."
     )
     strength: Annotated[int, Field(ge=1, le=9)] = Field(
         default=1, description="A stronger driver overrules a weaker one where two overlap."
@@ -370,7 +389,7 @@ class Poll(ScenarioTable):
 
 
 class OtherMaster(ScenarioTable):
-    """Another master that polls on its own and does not care who else is talking."""
+    """Another master that polls on its own."""
 
     settings: LineSettings = Field(description="Its line settings.")
     period: Annotated[float, Field(gt=0)] = Field(
@@ -380,6 +399,14 @@ class OtherMaster(ScenarioTable):
     start: Seconds = Field(default=0.0, description="Seconds after the start at which it begins.")
     jitter: Seconds = Field(
         default=0.0, description="How much later each request may come, at random."
+    )
+    pause: Seconds = Field(default=0.0, description="Seconds more after each round of its polls.")
+    waits_for_silence: Seconds | None = Field(
+        default=None,
+        description=(
+            "Seconds of silence on the pair that it waits for before each request; left out, it"
+            " does not care who else is talking."
+        ),
     )
 
 

@@ -18,6 +18,9 @@ from busprobe.virtual.uart import ReceiverSetup
 from busprobe.virtual.unit import Unit
 from busprobe.virtual.waveform import Transmission
 
+_BABBLE_BYTES = 32
+"""Bytes that a babbling unit sends at a time."""
+
 _LONG_BEFORE = 1.0
 """Seconds before the start at which the units were connected: what a stuck driver does then is
 over."""
@@ -37,8 +40,10 @@ class Segment:
         epoch = clock.now()
         random = Random(scenario.seed)  # noqa: S311 - the same run again is what is wanted
         self._bus = Bus(scenario.wires, clock, random)
+        taken = {unit.address or scenario.types[unit.type].address for unit in scenario.units}
         self.units = tuple(
-            Unit(entry, scenario.types[entry.type], random, epoch) for entry in scenario.units
+            Unit(entry, scenario.types[entry.type], random, epoch, taken)
+            for entry in scenario.units
         )
         """All units of the scenario, connected or not."""
         self._receivers: dict[ReceiverSetup, FrameReceiver] = {}
@@ -49,6 +54,9 @@ class Segment:
         )
         if scenario.other_master is not None:
             self._start_other_master(scenario.other_master, epoch)
+        for unit in self.units:
+            if unit.babbles:
+                self._babble(unit, epoch)
 
     def port(self, name: str = "virtual:segment") -> VirtualPort:
         """Open the adapter, to be called `name`; raises `PortError` while it is unplugged."""
@@ -121,7 +129,7 @@ class Segment:
         like its own."""
         alike: dict[ReceiverSetup, list[Unit]] = {}
         for unit in self.units:
-            if unit.connected and unit.stuck is None:
+            if unit.connected and unit.stuck is None and not unit.babbles:
                 alike.setdefault(unit.receiver_setup, []).append(unit)
         for setup in [*self._receivers]:
             if setup not in alike:
@@ -141,11 +149,29 @@ class Segment:
             read_registers(p.address, Function(p.function), p.at, p.count).frame
             for p in master.polls
         )
+        rounds = cycle([*[0.0] * (len(master.polls) - 1), master.pause])
 
         def poll(now: float) -> None:
+            silence = master.waits_for_silence
+            if silence is not None and now < self._bus.driven_until + silence:
+                self._bus.schedule(self._bus.driven_until + silence, poll)
+                return
             self._bus.drive(master, next(requests), now, master.settings, swapped=False, strength=1)
-            self._bus.schedule(
-                now + master.period + self._bus.random.random() * master.jitter, poll
-            )
+            late = self._bus.random.random() * master.jitter
+            self._bus.schedule(now + master.period + next(rounds) + late, poll)
 
         self._bus.schedule(epoch + master.start, poll)
+
+    def _babble(self, unit: Unit, epoch: float) -> None:
+        """Let `unit` send random bytes, one burst right behind the other."""
+
+        def send(now: float) -> None:
+            done = now + unit.settings.wire_time(_BABBLE_BYTES)
+            if unit.connected:
+                data = self._bus.random.randbytes(_BABBLE_BYTES)
+                _, done = self._bus.drive(
+                    unit, data, now, unit.settings, swapped=unit.swapped, strength=unit.strength
+                )
+            self._bus.schedule(done, send)
+
+        self._bus.schedule(epoch, send)

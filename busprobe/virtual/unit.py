@@ -3,7 +3,7 @@ it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from random import Random
 
@@ -19,6 +19,8 @@ from busprobe.virtual.unit_settings import UnitSettings
 
 _BROADCAST = 0
 """Every unit obeys it, none answers (V1.02 section 2.1)."""
+_LAST_FUNCTION = 127
+"""Function codes of requests; above are exceptions (V1.1b3 section 4.1)."""
 
 
 @dataclass(frozen=True)
@@ -37,8 +39,16 @@ class Unit:
     """One unit.  Its attributes are the truth that a survey has to find out; the segment changes
     them, nobody else."""
 
-    def __init__(self, entry: UnitEntry, kind: UnitType, random: Random, epoch: float) -> None:
-        """A unit as `entry` and `kind` describe it, powered long before `epoch` (clock seconds)."""
+    def __init__(
+        self,
+        entry: UnitEntry,
+        kind: UnitType,
+        random: Random,
+        epoch: float,
+        taken: Collection[int] = (),
+    ) -> None:
+        """A unit as `entry` and `kind` describe it, powered long before `epoch` (clock seconds);
+        `taken` are the addresses of all units of the scenario."""
         self.name = entry.name
         """What the scenario calls it."""
         self.kind = kind
@@ -61,16 +71,20 @@ class Unit:
             None if entry.stuck is None else {"mark": uart.MARK, "space": uart.SPACE}[entry.stuck]
         )
         """The level at which its driver is stuck; None for one that works."""
+        self.babbles = entry.babbles
+        """Whether it sends without a pause."""
         self.busy_until = epoch
         """Clock seconds until which it works on a request or sends, and so hears nothing."""
         self.up_from = epoch
         """Clock seconds from which it works, after the last time its supply came."""
         self._entry = entry
+        self._taken = frozenset(taken)
         self._random = random
         self._epoch = epoch
         self._latency = kind.latency if entry.latency is None else entry.latency
         self._jitter = kind.jitter if entry.jitter is None else entry.jitter
         self._last_asked = epoch
+        self._to_wake = 0
         self._restarted_at = epoch
         self._function_codes = FunctionCodes(
             kind,
@@ -104,14 +118,9 @@ class Unit:
         """Take a sound frame that was over at `ended` and recognised `now`; the answer, if it gives
         one."""
         asked = frame[0]
-        if asked not in (self.address, _BROADCAST) and not self._entry.any_address:
-            return None
-        dozing = (
-            self._entry.sleeps_after is not None
-            and ended - self._last_asked > self._entry.sleeps_after
-        )
-        self._last_asked = ended
-        if dozing or ended < max(self.up_from, self._restarted_at):
+        if not self._is_asked(asked):
+            return self._refusal(frame, ended, now)
+        if self._dozes(ended) or ended < max(self.up_from, self._restarted_at):
             return None
         before, was = self.setup.configured, self.setup.in_use
         pdu = self._function_codes.reply(frame[1:-2], ended - self._epoch)
@@ -129,9 +138,34 @@ class Unit:
                 )
         if pdu is None or asked == _BROADCAST:
             return None
-        reply = bytes((place.address,)) + pdu
-        self.busy_until = start + place.settings.wire_time(len(reply) + 2)
-        return UnitAnswer(start, reply + framing.crc(reply), place.settings)
+        return self._answer(start, self._entry.replies_as or place.address, pdu, place.settings)
+
+    def _is_asked(self, asked: int) -> bool:
+        own = (self.address, _BROADCAST, *self._entry.also_addresses)
+        return asked in own or self._entry.any_address
+
+    def _refusal(self, frame: bytes, ended: float, now: float) -> UnitAnswer | None:
+        """What a gateway says for a unit that is not there."""
+        code = self._entry.refuses_others
+        if code is None or frame[0] in self._taken or frame[1] > _LAST_FUNCTION:
+            return None
+        start = max(now, ended + self._latency + self._random.random() * self._jitter)
+        pdu = bytes((frame[1] | framing.EXCEPTION_FLAG, code))
+        return self._answer(start, frame[0], pdu, self.settings)
+
+    def _answer(self, start: float, address: int, pdu: bytes, settings: LineSettings) -> UnitAnswer:
+        reply = bytes((address,)) + pdu
+        self.busy_until = start + settings.wire_time(len(reply) + 2)
+        return UnitAnswer(start, reply + framing.crc(reply), settings)
+
+    def _dozes(self, ended: float) -> bool:
+        """Whether a request that was over at `ended` only wakes it."""
+        after = self._entry.sleeps_after
+        if after is not None and ended - self._last_asked > after:
+            self._to_wake = self._entry.wakes_by
+        self._last_asked = ended
+        self._to_wake -= 1
+        return self._to_wake >= 0
 
     def power_cycle(self, now: float) -> None:
         """Take the supply away and give it back: pending settings hold, volatile ones are gone."""

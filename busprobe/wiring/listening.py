@@ -10,7 +10,8 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from busprobe.line.exchange import Echo, Heard, Waits
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Heard, Waits
 from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
 from busprobe.line.settings import LineSettings

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from busprobe.line.exchange import Echo, Heard
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Heard
 from busprobe.line.line_errors import LineErrors
 from busprobe.modbus.replies import Reply, Verdict
 from busprobe.text import hex_bytes

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import PortError
-from busprobe.line.exchange import Echo, Ending, Waits
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Ending, Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, read_registers, write_register

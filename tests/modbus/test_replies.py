@@ -7,7 +7,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from pymodbus.constants import ExcCodes
 
-from busprobe.line.exchange import Echo, Ending, Exchange
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Ending, Exchange
 from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus import framing

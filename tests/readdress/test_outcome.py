@@ -9,7 +9,8 @@ import pytest
 
 from busprobe.errors import RefusedError
 from busprobe.job.journal import Result, Row
-from busprobe.line.exchange import Echo, Ending, Exchange
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Ending, Exchange
 from busprobe.line.port import Chunk
 from busprobe.modbus.framing import crc
 from busprobe.modbus.replies import Reply, judge

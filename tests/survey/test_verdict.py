@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busprobe.line.exchange import PULSES, Echo, Ending, Exchange
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import PULSES, Ending, Exchange
 from busprobe.line.port import Chunk
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read_registers, report_server_id

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busprobe.errors import PortError
-from busprobe.line.exchange import Echo
+from busprobe.line.echo import Echo
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
 from busprobe.modbus.requests import return_query_data

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busprobe.line.exchange import Echo, Ending, Exchange, Heard, Waits
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Ending, Exchange, Heard, Waits
 from busprobe.line.line import Line
 from busprobe.line.line_errors import LineErrors
 from busprobe.line.port import Chunk

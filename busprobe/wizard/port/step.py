@@ -15,7 +15,8 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError
-from busprobe.line.exchange import Echo, Waits
+from busprobe.line.echo import Echo
+from busprobe.line.exchange import Waits
 from busprobe.line.ports import ports
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, read_registers
