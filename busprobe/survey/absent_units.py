@@ -41,11 +41,14 @@ class AnswersEverywhere:
     present ones can be told by saying anything else.  None where a unit gives data everywhere,
     so that none can."""
 
-    def explains(self, reply: Reply) -> bool:
-        """Whether `reply` is what an absent unit's would be."""
-        return self.stock_replies is not None and self.stock_replies.get(_key(reply)) in (
+    latency: float
+    """Seconds of its slowest reply so far."""
+
+    def explains(self, request: Request, frame: bytes) -> bool:
+        """Whether `frame` is what would be said to `request` for an absent unit."""
+        return self.stock_replies is not None and self.stock_replies.get(_key(request)) in (
             None,
-            reply.frame[1:-2],
+            frame[1:-2],
         )
 
 
@@ -80,14 +83,20 @@ def everywhere(
         said = [r for r in by_all if r.present]
         if not any(r.registers for r in said):
             return AnswersEverywhere(
-                words.refuses_everywhere(asked), {_key(r): r.frame[1:-2] for r in said}
+                words.refuses_everywhere(asked),
+                {_key(r.request): r.frame[1:-2] for r in said},
+                _slowest([*replies, *by_all]),
             )
     answered_as = {r.frame[0] for r in replies if r.verdict is Verdict.FOREIGN}
-    return AnswersEverywhere(words.answers_everywhere(asked, answered_as), None)
+    return AnswersEverywhere(words.answers_everywhere(asked, answered_as), None, _slowest(replies))
 
 
-def _key(reply: Reply) -> tuple[bool, bytes]:
-    return reply.request.address % 2 == 1, reply.request.frame[1:-2]
+def _key(request: Request) -> tuple[bool, bytes]:
+    return request.address % 2 == 1, request.frame[1:-2]
+
+
+def _slowest(replies: Iterable[Reply]) -> float:
+    return max((r.latency for r in replies if r.latency is not None), default=0.0)
 
 
 class AbsentUnits:
@@ -128,8 +137,14 @@ class AbsentUnits:
     def is_unit(self, reply: Reply) -> bool:
         """Whether a reply shows that a unit is there, rather than that a gateway answers for
         absent ones."""
-        who = self._everywhere.get(reply.exchange.settings)
-        return reply.present and (who is None or not who.explains(reply))
+        return reply.present and not self.speaks(
+            reply.exchange.settings, reply.request, reply.frame
+        )
+
+    def speaks(self, settings: LineSettings, request: Request, frame: bytes) -> bool:
+        """Whether `frame` is what a gateway says to `request` for an absent unit."""
+        who = self._everywhere.get(settings)
+        return who is not None and who.explains(request, frame)
 
     def finding(self, seen: Examination) -> Finding | None:
         """What is to be booked of `seen`; None where a gateway only answered for an absent unit."""
@@ -140,7 +155,7 @@ class AbsentUnits:
         unsure = replace(finding, kind=Kind.UNSURE, notes=(who.words, *finding.notes))
         if who.stock_replies is None:
             return unsure
-        if all(who.explains(r) for r in seen.replies if r.present):
+        if all(who.explains(r.request, r.frame) for r in seen.replies if r.present):
             self._answered_for.setdefault(seen.settings, unsure)
             return None
         return finding

@@ -81,7 +81,7 @@ class LineFaults:
         """A gateway said that it does not reach the unit asked, perhaps `late` seconds after the
         request."""
         if late:
-            self._learned.wait_for_gateway(_MARGIN * late)
+            self._learned.wait_for_absent(_MARGIN * late)
         if self._state.note(About.GATEWAY, words.GATEWAY):
             # Whatever it was asked while it waited it has not heard.
             self._open_requests.suspect(self._line.clock.now() - late)

@@ -47,6 +47,8 @@ ours again."""
 _LONG_LOOK = replace(CLOSE_LOOK, reply=2 * PATIENCE)
 _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
+_MARGIN = 1.2
+"""How much longer than before a device may take that answers for absent units."""
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 
 
@@ -272,6 +274,9 @@ class Search:
             yield from self._faults.gateway(
                 0.0 if late is None else self._line.clock.now() - late[0]
             )
+            return
+        if late is not None and self._absent.speaks(settings, late[1], frame.data):
+            self.learned.wait_for_absent(self._line.clock.now() - late[0])
             return
         if any(can_answer(frame, probe.request(frame.address)) for probe in LADDER):
             # Perhaps a unit that is late; perhaps one that answers under another address than it is

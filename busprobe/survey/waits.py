@@ -115,8 +115,9 @@ class LearnedWaits:
         """Learn how long a close look took."""
         self._looks.append(seconds)
 
-    def wait_for_gateway(self, seconds: float) -> None:
-        """Learn how long a gateway takes over a unit that does not respond."""
+    def wait_for_absent(self, seconds: float) -> None:
+        """Learn how long it takes until a gateway has answered for a unit that does not
+        respond."""
         self.pace = replace(self.pace, least=max(self.pace.least, seconds))
 
     def learn(self, seen: Examination) -> None:

@@ -50,3 +50,28 @@ def test_an_echo_that_comes_in_bursts_is_no_other_master_and_no_unit(
     assert (end.complete, end.echo, end.other_master) == (True, True, False)
     assert not any("part of its own" in note for note in end.notes)
     assert end.seconds < 60
+
+
+def gateway(code: int, **rest: Any) -> dict[str, Any]:
+    return unit(200, refuses_others=code, latency=0.03, jitter=0.03, **rest)
+
+
+@pytest.mark.parametrize("code", [1, 2, 4, 10, 11])
+def test_a_gateway_that_refuses_every_address_after_a_while_is_judged_once(code: int) -> None:
+    """Its refusals come when the next address has been asked already."""
+    end = surveyed(gateway(code), addresses=range(1, 21))
+    assert set(listed(end.findings).values()) <= {Kind.UNSURE}
+    assert len(end.findings) == (code < 10), "a gateway that says that it is one is no finding"
+    assert end.complete
+    assert end.seconds < 20
+
+
+@pytest.mark.parametrize("jitter", [0.03, 0.1])
+def test_units_behind_a_gateway_that_refuses_all_other_addresses_are_all_found(
+    jitter: float,
+) -> None:
+    end = surveyed(
+        {**gateway(4), "jitter": jitter}, unit(5), unit(9, latency=0.2), addresses=range(1, 21)
+    )
+    assert listed(end.findings) == units(5, 9)
+    assert end.complete
