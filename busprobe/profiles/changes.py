@@ -75,11 +75,35 @@ class Change(ProfilePart):
         ),
     )
     unlock: FurtherWrite | None = Field(default=None, description="Write that has to come before.")
+    unlock_window_s: Annotated[float, Field(gt=0, le=86400)] | None = Field(
+        default=None,
+        description=(
+            "Seconds after which it locks itself again; left out where it stays unlocked, or nobody"
+            " says."
+        ),
+    )
+    locked_exception: Annotated[int, Field(strict=True, ge=1, le=255)] | None = Field(
+        default=None, description="Exception code with which it refuses the write while locked."
+    )
+    readable: bool = Field(
+        default=True,
+        description=(
+            "Set false where the register can only be written; then nothing can be compared before"
+            " the write."
+        ),
+    )
     save: FurtherWrite | None = Field(
         default=None, description="Write that has to follow, to store the change."
     )
     relock: FurtherWrite | None = Field(
         default=None, description="Write that has to come last, to lock again."
+    )
+    service_address: Annotated[int, Field(strict=True, ge=248, le=255)] | None = Field(
+        default=None,
+        description=(
+            "Reserved address, 248 to 255, to which all these writes have to go; every unit of the"
+            " type takes them there, so only one may be on the bus."
+        ),
     )
 
     @property
@@ -136,8 +160,8 @@ Baud = Annotated[int, BeforeValidator(_usable(_baud))]
 Format = Annotated[str, BeforeValidator(_usable(_format))]
 
 
-class BaudRegister(ProfilePart):
-    """Where the code of the baud rate is."""
+class CodeRegister(ProfilePart):
+    """Where the code of a setting is, and how its change differs from that of the other one."""
 
     at: RegisterNumber = Field(
         alias="register",
@@ -146,6 +170,17 @@ class BaudRegister(ProfilePart):
     part: AddressPart = Field(
         default=AddressPart.WHOLE, description="Part of the register that is the code."
     )
+    function: Literal[6, 16] | None = Field(
+        default=None, description="Function code that writes it, where the two settings differ."
+    )
+    effect: Effect | None = Field(
+        default=None, description="When the change holds, where the two settings differ."
+    )
+
+
+class BaudRegister(CodeRegister):
+    """Where the code of the baud rate is."""
+
     codes: dict[Baud, Word] = Field(
         min_length=1,
         description=(
@@ -154,16 +189,9 @@ class BaudRegister(ProfilePart):
     )
 
 
-class FormatRegister(ProfilePart):
+class FormatRegister(CodeRegister):
     """Where the code of parity and stop bits is."""
 
-    at: RegisterNumber = Field(
-        alias="register",
-        description="Holding register of the code, in the data sheet's own numbering.",
-    )
-    part: AddressPart = Field(
-        default=AddressPart.WHOLE, description="Part of the register that is the code."
-    )
     codes: dict[Format, Word] = Field(
         min_length=1, description="Format = code, like { 8N1 = 0, 8E1 = 1 }."
     )
@@ -178,3 +206,8 @@ class LineChange(Change):
     format: FormatRegister | None = Field(
         default=None, description="Parity and stop bits, where they can be changed."
     )
+
+    def of(self, register: CodeRegister) -> LineChange:
+        """The same with what differs for the setting in `register`."""
+        own = {"function": register.function, "effect": register.effect}
+        return self.model_copy(update={key: how for key, how in own.items() if how is not None})

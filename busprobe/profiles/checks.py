@@ -13,7 +13,14 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from busprobe.files.toml_file import FieldPath, Found
-from busprobe.profiles.changes import Change, Effect, FurtherWrite, LineChange, Readdress
+from busprobe.profiles.changes import (
+    Change,
+    CodeRegister,
+    Effect,
+    FurtherWrite,
+    LineChange,
+    Readdress,
+)
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
 from busprobe.profiles.registers import (
     HIGHEST,
@@ -370,8 +377,43 @@ def _change_mistakes(place: str, change: Change) -> Iterator[Found]:
                 ),
                 f"is 6, which writes one register, not {len(write.values)}",
             )
-    if change.effect is Effect.AFTER_SAVE and change.save is None:
-        yield (place, "effect"), f"is after-save, but no write that saves is given ({place}.save)"
+    effects: list[tuple[FieldPath, Effect | None]] = [((place, "effect"), change.effect)]
+    if isinstance(change, LineChange):
+        effects += [
+            ((place, name, "effect"), register.effect)
+            for name, register in (("baud", change.baud), ("format", change.format))
+            if register is not None
+        ]
+    for where, effect in effects:
+        if effect is Effect.AFTER_SAVE and change.save is None:
+            yield where, f"is after-save, but no write that saves is given ({place}.save)"
+    if change.unlock_window_s is not None and change.unlock is None:
+        yield (place, "unlock_window_s"), f"is given without a write that unlocks ({place}.unlock)"
+    elif change.unlock_window_s is not None and change.unlock_window_s <= change.wait_s:
+        yield (
+            (place, "unlock_window_s"),
+            f"is over before the unit answers again, {change.wait_s:g} s",
+        )
+    shared = [
+        where
+        for where, register in _registers(place, change)
+        if register.part is not AddressPart.WHOLE
+    ]
+    if shared and not change.readable:
+        yield (
+            (*shared[0], "part"),
+            "needs a register that can be read: the rest of it has to be kept",
+        )
+
+
+def _registers(place: str, change: Change) -> Iterator[tuple[FieldPath, Readdress | CodeRegister]]:
+    """The registers of a change, each with its place in the file."""
+    if isinstance(change, Readdress):
+        yield (place,), change
+    if isinstance(change, LineChange):
+        for name, register in (("baud", change.baud), ("format", change.format)):
+            if register is not None:
+                yield (place, name), register
 
 
 def _line_mistakes(change: LineChange, factory: Factory | None) -> Iterator[Found]:

@@ -148,12 +148,16 @@ def _line_settings(change: LineChange | None) -> str:
     if change is None:
         return _BY_HAND
     codes = "; ".join(
-        f"the code of the {what} is written to {_where(register)}: "
+        f"the code of the {what} is written to {_where(register)}{_how(change.of(register))}: "
         + ", ".join(f"{setting} = {code}" for setting, code in register.codes.items())
         for what, register in (("baud rate", change.baud), ("format", change.format))
         if register is not None
     )
-    return f"{codes}; by function {change.function}; {_EFFECTS[change.effect]}; {_rest(change)}"
+    return f"{codes}; {_rest(change)}"
+
+
+def _how(change: Change) -> str:
+    return f" by function {change.function}, {_EFFECTS[change.effect]}"
 
 
 def _where(place: Readdress | BaudRegister | FormatRegister) -> str:
@@ -169,6 +173,14 @@ def _rest(change: Change) -> str:
         for what, write in further.items()
         if write is not None
     )
+    if change.unlock_window_s is not None:
+        steps += f"; locks itself again after {change.unlock_window_s:g} s"
+    if change.locked_exception is not None:
+        steps += f"; while locked it refuses with exception {change.locked_exception}"
+    if change.service_address is not None:
+        steps += f"; all writes go to address {change.service_address}"
+    if not change.readable:
+        steps += "; the register can only be written"
     return f"ready again after {change.wait_s:g} s{steps}"
 
 

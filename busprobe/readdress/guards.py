@@ -25,6 +25,7 @@ from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import recorded_moves, verified_after
 from busprobe.readdress.procedure import Move
+from busprobe.readdress.same_unit import contradictions
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.survey.probes import BITS, LADDER, Probe, probes_of
@@ -202,6 +203,21 @@ def check_source(
     return seen
 
 
+def check_reached(line: Line, place: Place, source: Examination) -> None:
+    """Refuse unless what goes to `place`, which may be a service address, reaches the unit of
+    `source` and it alone."""
+    there = Place(source.address, source.settings)
+    if place == there:
+        return
+    heard = check_source(line, place)
+    if contradictions(source.replies, heard.replies):
+        raise RefusedError(
+            f"The unit at {place.words} is not the one at {there.words}.",
+            means="The write goes to the service address, and would change another unit.",
+            todo="Take all units but the one to be moved off the pair.",
+        )
+
+
 def check_target(
     line: Line, place: Place, ways: Ways, *, reply_wait: float = CLOSE_LOOK.reply
 ) -> Examination:
@@ -244,7 +260,10 @@ def own_probes(source: Examination) -> tuple[Probe, ...]:
 
 
 def read_register(line: Line, move: Move, waits: Waits) -> int | None:
-    """What the register to be written holds now; None if the unit does not say."""
+    """What the register to be written holds now; None if the unit does not say, or the profile
+    knows that it cannot."""
+    if not move.procedure.readable:
+        return None
     request = read_registers(
         move.source.address, Function.READ_HOLDING_REGISTERS, move.procedure.register, 1
     )

@@ -41,6 +41,7 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
             f"The profile {profile.id} does not say how a {profile.model} is given {wanted}.",
             todo="Set it on the unit itself (switches, keys, the maker's own way).",
         )
+    how = how.of(register)
     procedure = Procedure(
         register=register.at.wire,
         function=Function(how.function),
@@ -49,6 +50,10 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
         effect=how.stated_effect,
         wait_s=max(how.wait_s, MEMORY_WAIT),
         unlock=further(how.unlock),
+        unlock_window_s=how.unlock_window_s,
+        locked_exception=how.locked_exception,
+        readable=how.readable,
+        service_address=how.service_address,
         save=further(how.save),
         relock=further(how.relock),
         cautions=profile.cautions,

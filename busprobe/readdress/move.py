@@ -135,6 +135,7 @@ def prepare(
     remarks = guards.check_quiet(line)
     report(f"Looking who answers at {move.source.words}.")
     source = guards.check_source(line, move.source, further=ways.further)
+    guards.check_reached(line, move.procedure.reached_at(move.source), source)
     holds = guards.read_register(line, move, CLOSE_LOOK)
     guards.check_register(move, holds)
     frames = procedure_steps(move, holds)
@@ -184,7 +185,8 @@ def execute(
         with line.stopped_by(stop):
             again = prepared.ways.once_more
             guards.check_target(line, move.target, again, reply_wait=guards.SHORT_WAIT)
-            guards.check_source(line, move.source, repeats=1, further=own)
+            seen = guards.check_source(line, move.source, repeats=1, further=own)
+            guards.check_reached(line, move.procedure.reached_at(move.source), seen)
     except RefusedError as error:
         return refusal(move, error, frame)
     sequence = WriteSequence(
@@ -352,13 +354,20 @@ def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
     register = f"{how.register} (0x{how.register:04X})"
     expected = how.value(move.source)
     warnings = []
+    if how.service_address is not None:
+        warnings.append(
+            f"The writes go to address {both_forms(how.service_address)}: every unit of this type"
+            " on the pair takes them."
+        )
     if how.profile is None:
         warnings.append(
             f"Register {register} was given by hand.  If it does not hold the unit address, this"
             " write changes something else: a set point, an output, a limit.  Compare it with the"
             " data sheet of this very unit."
         )
-    if holds is None:
+    if not how.readable:
+        warnings.append(f"Register {register} can only be written, so it could not be checked.")
+    elif holds is None:
         warnings.append(
             f"The unit does not let register {register} be read, so it could not be checked."
         )

@@ -19,7 +19,14 @@ from busprobe.line.place import Place
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exception_name
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.procedure import Move
-from busprobe.readdress.words import ADVICE, READ_OTHERWISE, RESULT_WORDS, ROW_WORDS, SENTENCES
+from busprobe.readdress.words import (
+    ADVICE,
+    LOCKED,
+    READ_OTHERWISE,
+    RESULT_WORDS,
+    ROW_WORDS,
+    SENTENCES,
+)
 from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
@@ -266,11 +273,18 @@ def sentences(
         "at_old": at_old.kind if at_old else "not asked",
         "at_new": at_new.kind if at_new else "not asked",
         "exception": "" if exception is None else exception_name(exception),
-        "advice": ADVICE.get(exception or 0, "Look the exception up in the unit's data sheet."),
+        "advice": _advice(move, exception),
         "step": step,
         "elsewhere": f"  But somebody answers at {found}: {READ_OTHERWISE}" if found else "",
     }
     return _sentence(why.format_map(facts)), todo.format_map(facts)
+
+
+def _advice(move: Move, exception: int | None) -> str:
+    """What to do about an exception on the write."""
+    if exception is not None and exception == move.procedure.locked_exception:
+        return LOCKED
+    return ADVICE.get(exception or 0, "Look the exception up in the unit's data sheet.")
 
 
 def _sentence(text: str) -> str:

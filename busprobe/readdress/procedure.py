@@ -9,7 +9,7 @@ once or after a power cycle, and the address that the reply comes from.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
 from busprobe.job.journal import ProcedureStep, Role
@@ -52,6 +52,15 @@ class Procedure:
     """Seconds after a write before the unit is asked again."""
     unlock: RegisterWrite | None = None
     """Sent before the address is written."""
+    unlock_window_s: float | None = None
+    """Seconds after which the unit locks itself again; None where it does not, or nobody said."""
+    locked_exception: int | None = None
+    """Exception with which it refuses the write while locked; None where nobody said."""
+    readable: bool = True
+    """Whether the register can be read, as far as is known."""
+    service_address: int | None = None
+    """Address that takes all its writes instead of the unit's own; all units of the type hear
+    them there."""
     save: RegisterWrite | None = None
     """Sent once the address is written: to the new address where that holds at once, otherwise to
     the old one."""
@@ -88,6 +97,10 @@ class Procedure:
         for that."""
         return dict(self.codes).get(place.settings) if self.codes else place.address
 
+    def reached_at(self, place: Place) -> Place:
+        """Where a write goes to a unit that answers at `place`."""
+        return replace(place, address=self.service_address or place.address)
+
     @classmethod
     def by_hand(cls, register: int, function: int = Function.WRITE_MULTIPLE_REGISTERS) -> Procedure:
         """What a technician reads off a data sheet; raises `UsageError` if that cannot be."""
@@ -121,6 +134,10 @@ class Procedure:
             reply_from=how.reply_from if how.stated_effect else None,
             wait_s=max(how.wait_s, MEMORY_WAIT),
             unlock=further(how.unlock),
+            unlock_window_s=how.unlock_window_s,
+            locked_exception=how.locked_exception,
+            readable=how.readable,
+            service_address=how.service_address,
             save=further(how.save),
             relock=further(how.relock),
             cautions=profile.cautions,
@@ -208,5 +225,7 @@ def procedure_steps(move: Move, holds: int | None) -> tuple[ProcedureStep, ...]:
         (Role.RELOCK, how.relock, last),
     )
     return tuple(
-        ProcedureStep(role, place, write) for role, write, place in listed if write is not None
+        ProcedureStep(role, how.reached_at(place), write)
+        for role, write, place in listed
+        if write is not None
     )

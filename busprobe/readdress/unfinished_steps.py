@@ -137,7 +137,7 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
     source = guards.check_source(line, place)
     # Back at its old place the unit has nothing new to be stored; it is only to be locked.
     steps = tuple(
-        replace(step, place=place)
+        replace(step, place=place) if step.place in (move.source, move.target) else step
         for step in left.steps
         if place == move.target or step.role is Role.RELOCK
     )
@@ -147,6 +147,8 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
             means="There is nothing new left in it that could be stored.",
             todo="Prepare the move again; it does every step from the start.",
         )
+    for step in steps:
+        guards.check_reached(line, step.place, source)
     return Prepared(
         move=move,
         steps=steps,
@@ -175,12 +177,15 @@ def send_rest(
     Raises as `busprobe.readdress.move.execute` does.  The outcome is that of the procedure, not of
     the move: where the unit is does not change.
     """
-    move, place = prepared.move, prepared.steps[0].place
+    move = prepared.move
+    place = Place(prepared.source.address, prepared.source.settings)
     if not confirm(prepared):
         return outcome_unseen(move, Row.NOT_CONFIRMED)
     report("Looking once more at both places.")
     with line.stopped_by(stop):
-        guards.check_source(line, place, repeats=1)
+        seen = guards.check_source(line, place, repeats=1)
+        for step in prepared.steps:
+            guards.check_reached(line, step.place, seen)
     sequence = WriteSequence(
         line,
         move,

@@ -12,13 +12,13 @@ from busprobe.line.place import Place
 from busprobe.modbus import framing
 from busprobe.modbus.addresses import FIRST, LAST
 from busprobe.modbus.replies import Reply, judge
-from busprobe.modbus.requests import Function, Request
+from busprobe.modbus.requests import Request
 from busprobe.readdress.guards import Ways, is_heard, is_silent
 from busprobe.readdress.procedure import Move
+from busprobe.readdress.same_unit import by_question, contradictions, question
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.survey.probes import LADDER, Probe
-from busprobe.survey.verdict import identities
 
 _OWN_POINTS = 4
 """Points of the moved unit for which its old place is asked once more."""
@@ -71,18 +71,12 @@ def answers_of_others(
     far as these are not asked at every look, what it never answered is asked at the new place, and
     what it did answer at the old one.
     """
-    known: dict[bytes, list[Reply]] = {}
-    for reply in before.replies:
-        known.setdefault(_question(reply.request), []).append(reply)
-    found = [
-        reply
-        for reply in at_new.replies
-        if reply.valid and _contradicts(reply, known.get(_question(reply.request), []))
-    ]
+    known = by_question(before.replies)
+    found = [*contradictions(before.replies, at_new.replies)]
     line.apply(move.target.settings)
     for probe in ways.further:
         request = probe.request(move.target.address)
-        earlier = known.get(_question(request), [])
+        earlier = known.get(question(request), ())
         if earlier and not any(reply.valid for reply in earlier):
             found += _repeatedly(line, request, waits, _not_a_refusal)
     line.apply(move.source.settings)
@@ -115,27 +109,6 @@ def _own_points(before: Examination, move: Move) -> list[Request]:
     place."""
     answered = dict.fromkeys(Probe.of(reply.request) for reply in before.replies if reply.valid)
     return [probe.request(move.source.address) for probe in answered if probe not in LADDER]
-
-
-def _question(request: Request) -> bytes:
-    """What is asked, whoever is.  A unit may refuse two registers and give one, so that only what
-    was asked in just the same way can be compared."""
-    return request.frame[1:-2]
-
-
-def _contradicts(reply: Reply, earlier: Sequence[Reply]) -> bool:
-    """Whether a unit that never gave a value to this request has, or one that always said the same
-    of itself says something else."""
-    never = all(was.refused or not was.exchange.received for was in earlier)
-    said = {_says(was) for was in earlier if was.valid}
-    return bool(earlier) and (never or (len(said) == 1 and _says(reply) not in said))
-
-
-def _says(reply: Reply) -> object:
-    """What a unit says of itself, the address in its frame left out; None for what it measures."""
-    if reply.request.function is Function.REPORT_SERVER_ID:
-        return reply.frame[1:-2]
-    return next(iter(identities([reply])), None)
 
 
 def _at(line: Line, place: Place, waits: Waits, further: Sequence[Probe] = ()) -> Examination:

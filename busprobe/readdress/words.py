@@ -229,6 +229,12 @@ ADVICE = {
 """What to do about an exception on the write of an address (common practice)."""
 
 
+LOCKED = (
+    "By its profile the unit says so while it is locked: check the step that unlocks it, its"
+    " switch, menu or password."
+)
+"""What to do about the exception that a profile knows for a locked unit."""
+
 READ_OTHERWISE = "the same number or code, read differently, or a unit that is as from the factory."
 
 

@@ -107,8 +107,10 @@ class WriteSequence:
         at_old, at_new = look_at_both(
             self._line, self._move, self.waits, patience=RESTART, further=self.own
         )
-        there, other = (at_old, at_new) if step.place == self._move.source else (at_new, at_old)
-        if there.kind is Kind.UNIT and other.kind is Kind.SILENT:
+        kinds = {self._move.source: at_old.kind, self._move.target: at_new.kind}
+        there = kinds.get(step.place)
+        alone = {*kinds.values()} == {Kind.UNIT, Kind.SILENT}
+        if alone and there in (Kind.UNIT, None):  # at a service address it is, wherever it answers
             return True
         self.remarks.append(
             f"The step '{self._name(step)}' was not sent, since the unit does not answer alone at"

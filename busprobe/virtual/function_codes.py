@@ -80,7 +80,7 @@ class FunctionCodes:
                 return self._read(function, data, moment)
             case 6:
                 register, word = _words(data, 2)
-                self._write(function, register, (word,))
+                self._write(function, register, (word,), moment)
                 return data
             case 8:
                 if _words(data, 2)[0] != 0:  # only "return query data" (section 6.8.1)
@@ -91,7 +91,7 @@ class FunctionCodes:
                 words = _words(data[5:], data[4] // 2 if len(data) > 4 else -1)
                 if not 1 <= count <= _MOST_WRITTEN or len(words) != count:
                     raise WriteRefused(Refusal.ILLEGAL_DATA_VALUE)
-                self._write(function, register, words)
+                self._write(function, register, words, moment)
                 return data[:4]
             case 17:
                 _words(data, 0)
@@ -129,11 +129,12 @@ class FunctionCodes:
             words.append(word)
         return bytes((2 * count,)) + struct.pack(f">{count}H", *words)
 
-    def _write(self, function: int, register: int, words: Sequence[int]) -> None:
+    def _write(self, function: int, register: int, words: Sequence[int], moment: float) -> None:
         places = dict(enumerate(words, register))
         if not all(self._takes(function, place) for place in places):
             raise WriteRefused(Refusal.ILLEGAL_DATA_ADDRESS)
-        self._setup.write({place: word for place, word in places.items() if self._setup.has(place)})
+        own = {place: word for place, word in places.items() if self._setup.has(place)}
+        self._setup.write(own, moment)
         for place, word in places.items():
             if not self._setup.has(place):
                 self._holding.write(place, word)

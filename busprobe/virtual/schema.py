@@ -128,6 +128,7 @@ class SettingChange(ScenarioTable):
     restart: Seconds = Field(
         default=0.0, description="Seconds the unit is silent after it has taken a new one."
     )
+    readable: bool = Field(default=True, description="Whether its register can be read.")
 
 
 class AddressChange(SettingChange):
@@ -155,6 +156,14 @@ class CodeRegister(ScenarioTable):
     )
     codes: dict[str, Register] = Field(
         description="Baud rate, or format like 8N1, = code.", min_length=1
+    )
+    functions: tuple[Literal[6, 16], ...] | None = Field(
+        default=None,
+        description="Function codes that may write it, where they differ from those of the other.",
+        min_length=1,
+    )
+    effect: Literal["at-once", "after-save", "after-power-cycle"] | None = Field(
+        default=None, description="When a new one holds, where it differs from the other."
     )
 
 
@@ -211,6 +220,12 @@ class Lock(Key):
         default="exception",
         description="What a write meets while it is closed; ignored: acknowledged all the same.",
     )
+    exception: Literal[1, 2, 3, 4] = Field(
+        default=4, description="Exception code that a write meets while it is closed."
+    )
+    window: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="Seconds after which it closes by itself; left out, it does not."
+    )
 
 
 class UnitType(ScenarioTable):
@@ -220,6 +235,9 @@ class UnitType(ScenarioTable):
     model: str = Field(description="Invented model.")
     settings: LineSettings = Field(description="Line settings at delivery.")
     address: Address = Field(default=1, description="Unit address at delivery.")
+    service_address: Annotated[int, Field(strict=True, ge=LAST + 1, le=255)] | None = Field(
+        default=None, description="Reserved address at which it answers as well as at its own."
+    )
     functions: tuple[Function, ...] = Field(description="Function codes it knows.", min_length=1)
     latency: Seconds = Field(
         default=0.012, description="From the end of a request to the start of the reply."

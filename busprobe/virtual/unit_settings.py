@@ -65,7 +65,9 @@ class UnitSettings:
         self.stored = place
         """Where it will answer once its supply has come back."""
         self.unlocked = False
-        """Whether what its lock protects may be written."""
+        """Whether what its lock protects may be written; one that closes by itself does so at the
+        next write."""
+        self._unlocked_at = 0.0
         self._kind = kind
         self._forgets = forgets
         self._fields = tuple(fields(kind))
@@ -84,7 +86,7 @@ class UnitSettings:
         word = self._rest.get(register, 0)
         for field in here:
             word = field.part.put(word, field.code(self.configured))
-        return word if here else None
+        return word if here and all(field.change.readable for field in here) else None
 
     def takes(self, function: int, register: int) -> bool:
         """Whether `register` may be written with `function`."""
@@ -92,14 +94,16 @@ class UnitSettings:
         writes += [key.functions for key in self._keys if register in key.registers]
         return all(function in functions for functions in writes)
 
-    def write(self, words: Mapping[int, int]) -> None:
-        """Write registers that it `has`, by one request; all of it is done, or `WriteRefused` is
-        raised and nothing is."""
+    def write(self, words: Mapping[int, int], moment: float) -> None:
+        """Write registers that it `has`, by one request at `moment` seconds; all of it is done, or
+        `WriteRefused` is raised and nothing is."""
         written = [field for field in self._fields if field.register in words]
         lock, save = self._kind.lock, self._kind.save
+        if lock is not None and lock.window is not None:
+            self.unlocked &= moment - self._unlocked_at <= lock.window
         if written and lock is not None and not self.unlocked:
             if lock.when_locked == "exception":
-                raise WriteRefused(Refusal.SERVER_DEVICE_FAILURE)
+                raise WriteRefused(Refusal(lock.exception))
             return
         new = self.configured
         for field in written:
@@ -111,7 +115,7 @@ class UnitSettings:
             self._rest[field.register] = words[field.register]
             self._put(field, at_once="at-once", stored=save is None)
         if lock is not None and not lock.registers.isdisjoint(words):
-            self.unlocked = lock.fits(words)
+            self.unlocked, self._unlocked_at = lock.fits(words), moment
         if save is not None and save.fits(words):
             for field in self._fields:
                 self._put(field, at_once="after-save", stored=True)
@@ -174,6 +178,8 @@ def _coded(
     put: Callable[[LineSettings, str], str],
 ) -> ChangeableSetting:
     names = {code: name for name, code in where.codes.items()}
+    own = {"functions": where.functions, "effect": where.effect}
+    change = change.model_copy(update={k: v for k, v in own.items() if v is not None})
 
     def take(place: Place, code: int) -> Place:
         if code not in names:

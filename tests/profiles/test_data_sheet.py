@@ -74,6 +74,10 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
             " 6; locked again by"
         ),
         (
+            "locks itself again after 600 s; while locked it refuses with exception 3; all writes go"
+            " to address 255"
+        ),
+        (
             "Line settings the code of the baud rate is written to the low-byte of holding register"
             " 2 (0x0002, data sheet"
         ),
@@ -81,6 +85,7 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
             "2400 = 0, 9600 = 2, 19200 = 3; the code of the format is written to the high-byte of"
             " holding register 2"
         ),
+        "(0x0002, data sheet 40003) by function 16, holds at once: 8N1 = 0, 8E1 = 1",
         "If it is lost Hold the key while switching it on",
         "server id (function 17): 'G-900' in it",
         "VendorName (43/14): 'Glenmoss Works'",

@@ -207,3 +207,49 @@ def test_a_broken_memory_comes_back_as_from_the_factory() -> None:
     write(line, ADDRESS, 7, address=5)
     assert place(segment) == "7 at 9600-8N1"
     assert cycle(segment, line) == "1 at 9600-8N1"
+
+
+def test_a_lock_with_a_window_closes_by_itself() -> None:
+    segment, line = unit(lock={**LOCKED, "window": 5.0})
+    write(line, LOCK, 0x12, 0x34)
+    line.listen(3)
+    assert write(line, ADDRESS, 7).verdict is Verdict.OK
+    line.listen(4)
+    assert write(line, ADDRESS, 9, address=7).exception == 4
+    assert place(segment) == "7 at 9600-8N1"
+
+
+def test_a_locked_unit_refuses_with_the_exception_of_its_type() -> None:
+    _, line = unit(lock={**LOCKED, "exception": 2})
+    assert write(line, ADDRESS, 7).exception == 2
+
+
+def test_a_register_that_can_only_be_written_is_not_read() -> None:
+    segment, line = unit(readdress={"at": ADDRESS, "functions": [6], "readable": False})
+    assert read(line, 1, ADDRESS)[0].exception == 2
+    assert write(line, ADDRESS, 7).verdict is Verdict.OK
+    assert place(segment) == "7 at 9600-8N1"
+
+
+def test_a_unit_answers_at_its_service_address_as_that_and_at_its_own() -> None:
+    segment, line = unit(service_address=255)
+    assert read(line, 255, ADDRESS)[0].registers == (1,)
+    assert write(line, ADDRESS, 7, address=255).frame[0] == 255
+    assert place(segment) == "7 at 9600-8N1"
+    assert read(line, 7, ADDRESS)[0].registers == (7,)
+
+
+def test_baud_and_format_can_differ_in_function_and_effect() -> None:
+    segment, line = unit(
+        line_settings={
+            "functions": [6],
+            "baud": {**BAUDS, "effect": "after-power-cycle"},
+            "format": {**FORMATS, "functions": [16]},
+        }
+    )
+    assert write(line, FORMAT, 1).exception == 2
+    assert write(line, BAUD, 3).verdict is Verdict.OK
+    assert place(segment) == "1 at 9600-8N1"
+    ask(line, write_registers(1, FORMAT, [1]))
+    assert place(segment) == "1 at 9600-8E1"
+    assert cycle(segment, line) == "1 at 19200-8E1"
