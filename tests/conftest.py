@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
+from collections.abc import Iterator
 
 import pytest
 from hypothesis import settings
@@ -20,3 +22,14 @@ os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="busprobe-tests-")
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """One worker more than there are cores: tests at real ports spend their time waiting."""
     return (os.cpu_count() or 1) + 1
+
+
+@pytest.fixture
+def real_port() -> Iterator[str]:
+    """A port of this computer that opens: one end of a pseudo-terminal."""
+    if sys.platform == "win32":
+        pytest.skip("pseudo-terminals are a POSIX thing")
+    ends = os.openpty()
+    yield os.ttyname(ends[1])
+    for end in ends:
+        os.close(end)

@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 from busprobe.cli import output
 from busprobe.cli.wizard import run_wizard
 from busprobe.errors import ExitCode, UsageError
-from busprobe.session.connect import VIRTUAL
+from busprobe.session.bus_kind import VIRTUAL
 
 
 def run(

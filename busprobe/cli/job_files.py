@@ -7,9 +7,12 @@ from pathlib import Path
 
 from platformdirs import user_data_path
 
+from busprobe.session.bus_kind import is_virtual
 
-def default_job_file() -> Path:
+
+def default_job_file(port: str = "") -> Path:
     """Today's job in the user's data folder: what was begun in the morning goes on in the
-    afternoon."""
+    afternoon; practice on a virtual `port` has one of its own."""
     folder = user_data_path("busprobe", appauthor=False) / "jobs"
-    return folder / f"{date.today().isoformat()}.busjob"
+    kind = "-practice" if is_virtual(port) else ""
+    return folder / f"{date.today().isoformat()}{kind}.busjob"

@@ -34,10 +34,10 @@ def run(
     """Do what ``busprobe line-settings`` is asked for."""
     here = _place(settings, address, whole_bus, profile_id)
     if job_file is None and here is not None:
-        job_file = default_job_file()
+        job_file = default_job_file(port)
         on = session_on(port, job_file)
     else:  # a list that is not there names no unit, and a mistyped job none of the moves it has
-        job_file = job_file or default_job_file()
+        job_file = job_file or default_job_file(port)
         on = session_on_existing(port, job_file)
     with on as session:
         moves = BusMoves(session)

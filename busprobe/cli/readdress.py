@@ -31,7 +31,7 @@ def run(
     """Do what ``busprobe readdress`` is asked for."""
     source = Place(old, settings)
     by_hand = _by_hand(register, function, profile_id)
-    job_file = job_file or default_job_file()
+    job_file = job_file or default_job_file(port)
     with session_on(port, job_file, settings) as session:
         moves = BusMoves(session)
         writes.recover(moves)
@@ -43,7 +43,7 @@ def run(
         except RefusedError as error:
             outcome = refusal(Move(source, Place(new, settings), procedure), error)
         else:
-            outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
+            outcome = moves.move(prepared, writes.confirmation(session, yes), report=output.say)
     writes.show(outcome, as_json=as_json)
     writes.check_later([outcome], port, job_file)
     output.say(f"The journal is in {job_file}.")

@@ -12,6 +12,7 @@ from busprobe.errors import ExitCode, RefusedError
 from busprobe.readdress.outcome import Outcome, move_document, refusal
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.session.moves import BusMoves
+from busprobe.session.session import Session
 
 FORMAT = "busprobe.recover/1"
 """Format name of the document."""
@@ -35,7 +36,9 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
             for earlier in found:
                 output.lines([f"From {earlier.move.source.words} to {earlier.move.target.words}:"])
                 writes.show(earlier, as_json=False)
-        finished = [(left, _finish(moves, left, yes, as_json)) for left in moves.unfinished_steps()]
+        finished = [
+            (left, _finish(session, left, yes, as_json)) for left in moves.unfinished_steps()
+        ]
     if as_json:
         output.document(
             {
@@ -50,10 +53,12 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
     return max((writes.EXIT[outcome.result] for outcome in ended), default=ExitCode.DONE)
 
 
-def _finish(moves: BusMoves, left: UnfinishedSteps, yes: bool, as_json: bool) -> Outcome:
+def _finish(session: Session, left: UnfinishedSteps, yes: bool, as_json: bool) -> Outcome:
     output.say(left.words)
     try:
-        outcome = moves.finish(left, writes.confirmation(yes), report=output.say)
+        outcome = BusMoves(session).finish(
+            left, writes.confirmation(session, yes), report=output.say
+        )
     except RefusedError as error:
         outcome = refusal(left.move, error)
     if not as_json:

@@ -26,7 +26,7 @@ def run(
             made = next(move_of(write) for write in session.job.writes() if write.id == number)
             outcome = refusal(made.reversed(), error)
         else:
-            outcome = moves.move(prepared, writes.confirmation(yes), report=output.say)
+            outcome = moves.move(prepared, writes.confirmation(session, yes), report=output.say)
     writes.show(outcome, as_json=as_json)
     writes.check_later([outcome], port, job_file)
     return writes.EXIT[outcome.result]

@@ -51,7 +51,7 @@ def run_wizard(
             raise
         return session
 
-    app = BusprobeApp(opened, demo=bool(port))
+    app = BusprobeApp(opened)
     try:
         app.run()
     finally:

@@ -20,6 +20,7 @@ from busprobe.readdress.batch import BatchFinished, Begun, Checked, Ended
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome, move_document
+from busprobe.session.bus_kind import kind_word
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 from busprobe.survey.findings import Kind
@@ -89,10 +90,11 @@ def named_profile(session: Session, profile_id: str) -> Profile:
     return found
 
 
-def confirmation(yes: bool) -> Callable[[Prepared], bool]:
+def confirmation(session: Session, yes: bool) -> Callable[[Prepared], bool]:
     """Show everything that will be sent, and ask for a yes unless that was given beforehand."""
 
     def confirmed(prepared: Prepared) -> bool:
+        output.say(f"{kind_word(practice=session.practice is True)}: this would be sent.")
         for step in prepared.steps:
             output.say(step.request.words)
             output.say(f"Bytes: {hex_bytes(step.request.frame)} at {step.place.settings}")
@@ -153,7 +155,7 @@ def carry_out(
     once at the end."""
     power_cycle = _power_cycle(session, yes) if check else lambda _: False
     for step in moves.carry_out(
-        plan.moves, confirm=confirmation(yes), power_cycle=power_cycle, report=output.say
+        plan.moves, confirm=confirmation(session, yes), power_cycle=power_cycle, report=output.say
     ):
         match step:
             case Begun(move, number, of):

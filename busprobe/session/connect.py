@@ -9,11 +9,9 @@ from busprobe.errors import PortError
 from busprobe.line.clock import Clock, VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
+from busprobe.session.bus_kind import VIRTUAL, is_virtual
 from busprobe.virtual.loading import load_scenario, scenario_names
 from busprobe.virtual.segment import Segment
-
-VIRTUAL = "virtual:"
-"""Prefix of a virtual segment's name: ``virtual:clean``."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +72,7 @@ class Connector:
                 "No port was named.",
                 todo="Pick one that 'busprobe ports' lists, or try virtual:site.",
             )
-        if name.startswith(VIRTUAL):
+        if is_virtual(name):
             return Line(self.segment(name).port(name), settings)
         from busprobe.line.serial_port import SerialPort
 
@@ -89,7 +87,7 @@ class Connector:
 
     def terminals(self, name: str) -> SegmentTerminals | None:
         """The terminals of a virtual segment; None for a real port, where the technician is."""
-        return SegmentTerminals(self.segment(name)) if name.startswith(VIRTUAL) else None
+        return SegmentTerminals(self.segment(name)) if is_virtual(name) else None
 
 
 def virtual_segments() -> tuple[tuple[str, str], ...]:

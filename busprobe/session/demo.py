@@ -17,6 +17,7 @@ from busprobe.handover.files import EXPORTERS
 from busprobe.handover.known_bus import polling_of
 from busprobe.job.job import Job
 from busprobe.job.journal import Result
+from busprobe.job.reading import job_as_it_is
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.profiles.schema import factories
@@ -26,7 +27,8 @@ from busprobe.prove.endurance import RunFinished as Proven
 from busprobe.prove.words import findings
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.outcome import Outcome
-from busprobe.session.connect import VIRTUAL, Connector
+from busprobe.session.bus_kind import VIRTUAL, refuse_other_kind
+from busprobe.session.connect import Connector
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 from busprobe.survey import events
@@ -72,7 +74,10 @@ def run_unattended(
         raise FileError(
             visible(str(folder)), [reason], kind="folder", todo="Name another folder."
         ) from error
-    job_file.unlink(missing_ok=True)
+    if job_file.exists():
+        with job_as_it_is(job_file) as earlier:
+            refuse_other_kind(f"{VIRTUAL}{scenario}", earlier.meta.port)
+        job_file.unlink()
     with Job.create(
         job_file, site=segment.scenario.site, segment=scenario, tester="busprobe demo"
     ) as job:

@@ -32,6 +32,7 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.prove import endurance
 from busprobe.session import endurance_runs as runs
+from busprobe.session.bus_kind import is_virtual, refuse_other_kind
 from busprobe.session.connect import Connector, SegmentTerminals
 from busprobe.session.identification import keep_identified
 from busprobe.session.recorded_survey import RecordedSurvey
@@ -87,12 +88,21 @@ class Session:
         return self._line is not None
 
     @property
+    def practice(self) -> bool | None:
+        """Whether the open port, or the one that the job had last, is a virtual segment; None
+        before there was any."""
+        port = self._line.name if self._line is not None else self.job.meta.port
+        return is_virtual(port) if port else None
+
+    @property
     def profiles(self) -> tuple[Profile, ...]:
         """All profiles in use."""
         return tuple(self.store.profiles.values())
 
     def open(self, port: str, settings: LineSettings | None = None) -> Line:
-        """Open `port` in place of the one that is open; raises `PortError`."""
+        """Open `port` in place of the one that is open; raises `PortError`, and `RefusedError` for
+        a real port in a practice job and a virtual one in the job of a real bus."""
+        refuse_other_kind(port, self.job.meta.port)
         self.close()
         self._line = line = self._connector.open_line(port, settings or LineSettings())
         adapter = next((p.words for p in ports() if line.name in (p.device, p.stable_name)), "")

@@ -17,6 +17,7 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import RefusedError
+from busprobe.session.bus_kind import kind_word
 from busprobe.wizard.common.help import help_for
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question
@@ -77,9 +78,8 @@ class BusprobeApp(App[None]):
     session: Session
     """There once everything is loaded."""
 
-    def __init__(self, open_session: Callable[[], Session], *, demo: bool = False) -> None:
-        """Show the session that `open_session` opens, in a thread of its own; with `demo` it is
-        said on every screen that nothing real is connected."""
+    def __init__(self, open_session: Callable[[], Session]) -> None:
+        """Show the session that `open_session` opens, in a thread of its own."""
         super().__init__()
         self.register_theme(DARK)
         self.register_theme(LIGHT)
@@ -91,7 +91,6 @@ class BusprobeApp(App[None]):
         self.line_owner: Step | None = None
         self._lender: tuple[Step, str] | None = None
         """Whose work is held while another step has the line, and what that work is."""
-        self._demo = demo
         self._leaving = False
         self._steps: tuple[Step, ...] = ()
 
@@ -103,6 +102,7 @@ class BusprobeApp(App[None]):
         """Top line, rail, steps, next line, keys."""
         with Horizontal(id="top"):
             yield Static(Text("busprobe", style="bold"), id="place")
+            yield Static(id="bus-kind")
             yield Static(id="on-port")
         yield StepRail(tuple(StepName))
         yield ContentSwitcher(id="steps")
@@ -194,7 +194,16 @@ class BusprobeApp(App[None]):
             Text(f"→ {self.step.next_words}", no_wrap=True, overflow="ellipsis")
         )
         self.query_one("#place", Static).update(self._place())
+        self._show_kind(self.session.practice)
         self.query_one("#on-port", Static).update(Text(self._on_port()))
+
+    def _show_kind(self, practice: bool | None) -> None:
+        """Say on every step whether units are real; where no port is open, only that they are
+        not."""
+        kind = self.query_one("#bus-kind", Static)
+        kind.display = practice is True or (practice is False and self.session.is_open)
+        kind.set_class(practice is False, "real")
+        kind.update(kind_word(practice=practice is True))
 
     def _place(self) -> Text:
         """What job and segment."""
@@ -203,12 +212,7 @@ class BusprobeApp(App[None]):
             " · ".join(part for part in (meta.site, meta.segment) if part)
             or self.session.job.path.name
         )
-        text = Text("busprobe", style="bold").append(f"  {place}", style="not bold")
-        if self._demo:
-            real = self.session.is_open and self.session.terminals is None
-            said = "REAL PORT in a practice job" if real else "PRACTICE, nothing is connected"
-            text.append(f"  {said}", style="bold")
-        return text
+        return Text("busprobe", style="bold").append(f"  {place}", style="not bold")
 
     def _on_port(self) -> str:
         """Which port, and what runs on it."""

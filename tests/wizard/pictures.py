@@ -36,7 +36,7 @@ async def play(job: Job) -> None:
     """Go through the steps and keep each screen."""
     session = new_session(job)
     session.open("virtual:site", LineSettings.parse("9600-8N1"))
-    app = BusprobeApp(lambda: session, demo=True)
+    app = BusprobeApp(lambda: session)
     async with app.run_test(size=(80, 24)) as pilot:
         person = Person(app, pilot)
         await person.begin()
@@ -87,7 +87,7 @@ async def describe(job: Job) -> None:
     session.open("virtual:generic", LineSettings.parse("9600-8N1"))
     job.put_unit(UnitRecord(Place.parse("5 9600-8N1")))
     job.set_state("wizard.step", 4)
-    app = BusprobeApp(lambda: session, demo=True)
+    app = BusprobeApp(lambda: session)
     async with app.run_test(size=(80, 24)) as pilot:
         person = Person(app, pilot)
         await person.begin()

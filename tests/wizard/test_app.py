@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from collections.abc import Iterator
 from inspect import getfile
 from pathlib import Path
@@ -38,28 +36,28 @@ async def test_a_new_job_starts_at_port_with_seven_steps_to_do(wizard: Wizard) -
         assert "Choose the adapter and press Enter." in person.next_line
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a POSIX thing")
-async def test_a_practice_job_with_a_real_port_open_does_not_say_that_nothing_is_connected(
-    job: Job,
+async def test_every_step_says_practice_or_real_bus_by_the_port_that_is_open(
+    wizard: Wizard, session: Session, real_port: str
 ) -> None:
-    session = new_session(job)
-    session.open("virtual:clean", LineSettings.parse("9600-8N1"))
-    app = BusprobeApp(lambda: session, demo=True)
-    other_end, terminal = os.openpty()
-    try:
-        async with app.run_test(size=(120, 24)) as pilot:
-            person = Person(app, pilot)
-            await person.begin()
-            assert "PRACTICE, nothing is connected" in person.screen.splitlines()[0]
-            session.open(os.ttyname(terminal), LineSettings.parse("9600-8N1"))
-            await person.press("2")
-            top = person.screen.splitlines()[0]
-            assert "REAL PORT in a practice job" in top
-            assert "nothing is connected" not in top
-    finally:
+    """Nothing is said before there is a port; then the kind stands on every step, also when the
+    terminal is narrow."""
+    async with wizard(size=(60, 20)) as person:
+        assert "PRACTICE" not in person.screen.splitlines()[0]
+        assert "REAL BUS" not in person.screen.splitlines()[0]
+        session.open(real_port)
+        for step in "3456721":
+            await person.press("escape", step)
+            assert "REAL BUS" in person.screen.splitlines()[0]
+
+
+async def test_a_practice_job_says_so_with_and_without_an_open_port(
+    wizard: Wizard, session: Session
+) -> None:
+    async with wizard("clean", step=3, size=(60, 20)) as person:
+        assert "PRACTICE" in person.screen.splitlines()[0]
         session.close()
-        os.close(other_end)
-        os.close(terminal)
+        await person.press("4")
+        assert "PRACTICE" in person.screen.splitlines()[0]
 
 
 async def test_digits_go_to_steps_but_are_digits_in_a_field(wizard: Wizard) -> None:

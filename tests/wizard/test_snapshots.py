@@ -205,6 +205,7 @@ def test_confirm_write(snap_compare: Compare, listed: Job) -> None:
     request = write_register(1, 0x101, 12)
     dialog = confirm_write(
         [(request, LineSettings.parse("9600-8N1"))],
+        practice=False,
         unit="TE-101 Aldermoor AT-10",
         number="2 of 7",
         effect="The unit should reply from 1 (0x01) and answer at 12 (0x0C) at once.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import ClassVar
 
 from rich.text import Text
@@ -20,9 +21,10 @@ from busprobe.line.exchange import Waits
 from busprobe.line.ports import ports
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, read_registers
+from busprobe.session.bus_kind import is_virtual
 from busprobe.session.connect import virtual_segments
 from busprobe.survey.listen import Overheard
-from busprobe.wizard.common.question import Answer, Question
+from busprobe.wizard.common.question import Answer, Question, if_yes
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName, StepState
@@ -36,6 +38,14 @@ _SELDOM_GIVEN = 246
 practice)."""
 
 
+_HEADS = {
+    None: "Adapters on this computer, and practice segments",
+    False: "Adapters on this computer",
+    True: "Practice segments. For a real bus: busprobe wizard --job NAME.busjob",
+}
+"""What the list has, by the kind of the job."""
+
+
 class PortStep(Step):
     """Choose a port, open it, listen before anything is sent."""
 
@@ -46,6 +56,9 @@ Choose the adapter with the arrow keys and press Enter, or type a port:
   a COM port         COM7
   a serial server    socket://192.168.1.50:4001   rfc2217://host:port
   a practice bus     virtual:site   (nothing real is connected)
+
+A job is for practice or for a real bus, from its first port on: no list and no journal has both. \
+In a practice job only practice segments open, in the job of a real bus only real ports.
 
 After opening, busprobe listens before it sends anything; if the pair is quiet, one read request \
 to address 246 shows whether the adapter echoes. If somebody else is already asking units on this \
@@ -70,7 +83,7 @@ its master is disturbed."""
 
     def compose(self) -> ComposeResult:
         """List of ports, free text, what was found."""
-        yield Static("Adapters on this computer, and practice segments", classes="head")
+        yield Static(id="ports-head", classes="head")
         yield RowTable((("Port", 24), ("What it is", 48)), id="ports")
         yield Static(id="port-detail", classes="said")
         with Horizontal(classes="row gap"):
@@ -112,7 +125,11 @@ its master is disturbed."""
 
     def action_look(self) -> None:
         """List adapters anew."""
-        self._words = {port.device: port.words for port in ports()} | dict(virtual_segments())
+        practice = self.session.practice
+        real = {} if practice is True else {port.device: port.words for port in ports()}
+        virtual = {} if practice is False else dict(virtual_segments())
+        self._words = real | virtual
+        self.query_one("#ports-head", Static).update(_HEADS[practice])
         self._table.fill((name, (name, words)) for name, words in self._words.items())
 
     @on(DataTable.RowHighlighted, "#ports")
@@ -143,8 +160,13 @@ its master is disturbed."""
             self._say(Text("No port was chosen. Choose one from the list or type it.", "bold"))
             return
 
+        if self.session.practice is None and is_virtual(name):
+            self.app.push_screen(_practise(name), if_yes(partial(self._open_port, name, settings)))
+        else:
+            self._open_port(name, settings)
+
+    def _open_port(self, name: str, settings: LineSettings) -> None:
         def work() -> None:
-            self.session.close()
             self.session.open(name, settings)
             self._listen()
 
@@ -183,6 +205,7 @@ its master is disturbed."""
 
     @on(Opened)
     def _opened(self, event: Opened) -> None:
+        self.action_look()
         heard = event.heard
         echo = {
             Echo.FULL: (
@@ -246,3 +269,13 @@ its master is disturbed."""
         said = Text(f"✖ {error.what}", style="bold").append(f" {error.means}\n", style="not bold")
         self._say(said.append("Next: ").append(error.todo, style="not bold"))
         self.next_words = error.todo or "Correct the port and press Enter."
+
+
+def _practise(name: str) -> Question[bool]:
+    """True if a job that has had no port yet is to be a practice job."""
+    return Question(
+        "Practise in this job?",
+        f"{name} is a virtual segment: nothing real is connected. This job becomes a practice job"
+        " and opens no real port afterwards.\n\nFor a real bus choose an adapter.",
+        (Answer("n", "No, open nothing", False), Answer("y", "Yes, practise here", True)),
+    )

@@ -11,6 +11,7 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Request
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.session.bus_kind import kind_word
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.readdress.words import plan_text
@@ -19,6 +20,7 @@ from busprobe.wizard.readdress.words import plan_text
 def confirm_write(
     requests: Sequence[tuple[Request, LineSettings]],
     *,
+    practice: bool,
     unit: str = "",
     number: str = "",
     effect: str,
@@ -28,6 +30,8 @@ def confirm_write(
     rescue: str,
 ) -> Question[bool]:
     """Shows exactly what will be sent and what it will do; only the W key or its button says yes.
+
+    Whether it goes to a real bus or is `practice` is said by word and by the frame of the box.
 
     `requests` are all that will be sent, and the line settings of each, in this order.  `unit`
     names who it is for, `free` says how the new place was asked; `number` which of several writes
@@ -50,10 +54,10 @@ def confirm_write(
         body.append("! Caution  ", style="bold").append(f"{warning}\n")
     body.append("If lost    ", style="bold").append(rescue)
     return Question(
-        f"Write to the unit?  {number}".rstrip(),
+        f"{kind_word(practice=practice)}  Write to the unit?  {number}".rstrip(),
         body,
         (Answer("n", "No, send nothing", False), Answer("w", "Write it once", True)),
-        grave=True,
+        grave=not practice,
     )
 
 

@@ -218,6 +218,7 @@ class MoveRunner:
         session = self._step.session
         dialog = confirm_write(
             [(step.request, step.place.settings) for step in prepared.steps],
+            practice=session.practice is True,
             unit=unit_name(prepared.move, session.job.units(), session.store.profiles),
             number=self._number,
             effect=prepared.expectation,

@@ -28,7 +28,7 @@ async def test_a_quiet_port_is_opened_listened_to_and_asked_for_its_echo(
     keys again."""
     async with wizard() as person:
         person.fill("#port-name", "virtual:clean")
-        await person.press("tab", "tab", "enter")
+        await person.press("tab", "tab", "enter", "y")
         await person.wait()
         assert "✓ Open  virtual:clean. Quiet for 3.0 s." in person.screen
         assert "This adapter does not echo." in person.screen
@@ -68,7 +68,6 @@ async def test_a_port_that_does_not_open_says_why_and_what_to_do_and_stays(wizar
     async with wizard() as person:
         for port, settings, said in (
             ("/dev/no-such-port", "9600-8N1", "✖"),
-            ("virtual:nowhere", "9600-8N1", "There is no scenario 'nowhere'"),
             ("virtual:clean", "fast", "'fast' is not a line setting"),
             ("", "9600-8N1", "No port was chosen"),
         ):
@@ -84,6 +83,62 @@ async def test_a_port_that_does_not_open_says_why_and_what_to_do_and_stays(wizar
         person.app.query_one("#port-name").focus()
 
 
+async def test_a_new_job_is_made_a_practice_job_only_by_a_yes(
+    wizard: Wizard, session: Session
+) -> None:
+    """A virtual segment that was chosen by a slip leaves the job free for a real bus."""
+    async with wizard() as person:
+        person.fill("#port-name", "virtual:clean")
+        person.app.query_one("#port-name").focus()
+        await person.press("enter")
+        assert "Practise in this job?" in person.screen
+        await person.press("enter")
+        assert session.practice is None
+        await person.press("enter", "y")
+        await person.wait()
+        assert session.practice is True
+        assert "/dev/ttyUSB0" not in person.screen
+        assert "busprobe wizard --job" in person.screen
+
+
+async def test_a_scenario_that_there_is_not_leaves_the_job_as_it_was(
+    wizard: Wizard, session: Session
+) -> None:
+    async with wizard() as person:
+        person.fill("#port-name", "virtual:nowhere")
+        person.app.query_one("#port-name").focus()
+        await person.press("enter", "y")
+        await person.wait()
+        assert "There is no scenario 'nowhere'" in person.screen
+        assert session.practice is None
+
+
+async def test_in_a_practice_job_a_real_port_is_refused_and_the_open_one_stays(
+    wizard: Wizard, session: Session, real_port: str
+) -> None:
+    async with wizard("clean") as person:
+        person.fill("#port-name", real_port)
+        person.app.query_one("#port-name").focus()
+        await person.press("enter")
+        await person.wait()
+        assert "This is a practice job (virtual:clean). It opens no real port." in person.screen
+        assert session.line.name == "virtual:clean"
+
+
+async def test_in_the_job_of_a_real_bus_no_virtual_segment_is_offered_or_opened(
+    wizard: Wizard, session: Session, real_port: str
+) -> None:
+    session.open(real_port)
+    async with wizard() as person:
+        assert "virtual:" not in person.screen
+        person.fill("#port-name", "virtual:clean")
+        person.app.query_one("#port-name").focus()
+        await person.press("enter")
+        await person.wait()
+        assert "It opens no virtual segment." in person.screen
+        assert session.line.name == real_port
+
+
 async def test_another_master_must_be_answered_before_going_on(wizard: Wizard, job: Job) -> None:
     """Somebody else asks units on this pair: the wizard says whom, and Enter closes the port; going
     on is recorded."""
@@ -92,6 +147,8 @@ async def test_another_master_must_be_answered_before_going_on(wizard: Wizard, j
             person.fill("#port-name", "virtual:second-master")
             person.app.query_one("#port-name").focus()
             await person.press("enter")
+            if not stays_open:
+                await person.press("y")  # the first time it becomes a practice job
             await person.wait()
             assert "! Another master is on this pair" in person.screen
             assert "with function" in person.screen

@@ -51,6 +51,8 @@ async def test_a_move_shows_everything_first_and_sends_nothing_on_no(
         assert "33 (0x21)" in person.screen
         await person.press("m")
         await person.wait_for("Write to the unit?")
+        assert "PRACTICE  Write to the unit?" in person.screen
+        assert not person.app.screen.query(".grave")  # the frame of a write to a real bus
         assert "Write 33 (0x0021) to holding register 257 (0x0101)" in person.screen
         assert "0B 06 01 01 00 21" in person.screen
         assert "If lost" in person.screen
