@@ -74,8 +74,8 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
             " 6; locked again by"
         ),
         (
-            "locks itself again after 600 s; while locked it refuses with exception 3; all writes go"
-            " to address 255"
+            "locks itself again after 600 s; while locked it refuses with exception 3; all writes"
+            " go to address 255"
         ),
         (
             "Line settings the code of the baud rate is written to the low-byte of holding register"
