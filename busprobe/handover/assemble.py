@@ -26,6 +26,7 @@ from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
+from busprobe.readdress.claims import claims
 from busprobe.readdress.unfinished_steps import unfinished_steps
 
 
@@ -90,7 +91,15 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         proof=proof,
         attention=(
             *differences(plan, units),
-            *caveats.attention(segment, rows, points, journal, proof, document),
+            *caveats.attention(
+                segment,
+                rows,
+                points,
+                journal,
+                proof,
+                document,
+                {claim.write.id for claim in claims(writes)},
+            ),
             *(left.words for left in unfinished_steps(writes)),
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),

@@ -217,6 +217,8 @@ class UnitRow:
     match: float | None = column("Profile match", default=None)
     """How well the profile fits, 0 to 1."""
     factory_address: int | None = column("Factory address", HOW, default=None)
+    found_at: str = column("Found at", HOW, default="")
+    """Unit address and line settings at which this job first saw it; empty where nobody did."""
     previous_address: int | None = column("Previous address", HOW, default=None)
     how_set: str = column("How set", HOW, default="")
     settings: str = column("Line settings", WHO, HOW, default="")

@@ -5,7 +5,7 @@ Each caveat is one sentence that names the unit or the record it rests on.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -36,9 +36,10 @@ def attention(
     journal: Sequence[JournalRow],
     proof: ProofSummary | None,
     survey: Mapping[str, Any],
+    claiming: Collection[int] = (),
 ) -> Iterator[str]:
     """What has to be looked at before the segment can be called sound; `survey` is the survey's own
-    document."""
+    document, `claiming` are the numbers of writes that may still give a unit an address."""
     if len(segment.settings) > 1:
         yield (
             f"The units have different line settings ({', '.join(segment.settings)}): no master can"
@@ -67,7 +68,7 @@ def attention(
                 + " that its tolerance allows."
             )
     yield from _along_the_cable(segment, units)
-    yield from _open_writes(segment, journal)
+    yield from _open_writes(segment, journal, claiming)
     yield from _wiring_attention(segment.wiring)
 
 
@@ -193,13 +194,15 @@ def _lost(
             )
 
 
-def _open_writes(segment: SegmentSheet, journal: Sequence[JournalRow]) -> Iterator[str]:
-    """Writes without a good end that nothing later settles: a verified write to that address, a
-    complete survey."""
+def _open_writes(
+    segment: SegmentSheet, journal: Sequence[JournalRow], claiming: Collection[int]
+) -> Iterator[str]:
+    """Writes without a good end that nothing later settles: a verified write to that address, or a
+    complete survey where the unit has no address coming."""
     survey = segment.survey
     for n, write in enumerate(journal):
         last_word = write.conclusions[-1].made if write.conclusions else write.intended
-        if (
+        if write.number not in claiming and (
             write.outcome in (Result.VERIFIED, Result.REFUSED, Result.ACKNOWLEDGED)
             or (survey and survey.complete and survey.begun > last_word)
             or any(

@@ -40,6 +40,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         state=unit.kind,
         address=unit.address,
         settings=str(unit.settings),
+        found_at=str(unit.found_at),
         supply=unit.noted.get("supply", ""),
         latency_minimum_ms=unit.latency.minimum_ms,
         latency_median_ms=unit.latency.median_ms,

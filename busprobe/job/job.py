@@ -257,14 +257,16 @@ class Job:
         how_set: str,
         power_cycle_verified: bool | None = None,
         kind: EntryKind = EntryKind.UNIT,
+        was_aside: bool = False,
     ) -> UnitRecord:
         """After a verified change of address, or of line settings, put the unit where it is now;
         return its entry.
 
         A lone unit takes its entry along.  From a clash or an unsure finding nobody knows which of
         the devices moved: the mover starts a new entry, and the old one stays, with a note, until
-        somebody looks again.  Raises `RefusedError` where the list has an entry at the new place;
-        look with `unit()` before writing.
+        somebody looks again.  A unit that `was_aside` waited at the old address for its own: that
+        one is not kept as its previous address.  Raises `RefusedError` where the list has an entry
+        at the new place; look with `unit()` before writing.
         """
         tester = self.meta.tester
         with self._database.writing() as connection:
@@ -280,9 +282,9 @@ class Job:
             source = self._unit(connection, old)
             if source is not None and source.single:
                 _remove_unit(connection, old)
-                moved = replace(source, place=new, sample=())
+                moved = replace(source, place=new, as_found=source.found_at, sample=())
             else:
-                moved = UnitRecord(new, kind=kind)
+                moved = UnitRecord(new, kind=kind, as_found=old)
                 if source is not None:
                     note = (
                         f"{now}: one unit was moved from here to {new.address}; not surveyed since."
@@ -292,7 +294,8 @@ class Job:
                 moved, power_cycle_verified=power_cycle_verified, seen=now, seen_by=tester
             )
             if new.settings == old.settings:
-                moved = replace(moved, previous_address=old.address, how_set=how_set)
+                before = moved.previous_address if was_aside else old.address
+                moved = replace(moved, previous_address=before, how_set=how_set)
             else:
                 note = f"{now}: line settings changed from {old.settings}; {how_set}."
                 moved = replace(moved, notes=(*moved.notes, note))
@@ -323,7 +326,8 @@ class Job:
         with self._database.writing() as connection:
             cursor = connection.execute(
                 "INSERT INTO write (move, intended, tester, role, source, target, register,"
-                " function, value_list, request, words) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " function, value_list, request, words, held)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     intent.move,
                     self.now(),
@@ -334,6 +338,7 @@ class Job:
                     *_columns(intent.write),
                     intent.request,
                     storable(intent.words),
+                    intent.held,
                 ),
             )
             number = int(cursor.lastrowid or 0)
@@ -347,16 +352,23 @@ class Job:
         return number
 
     def conclude_write(
-        self, write: int, outcome: Result, *, row: Row | None = None, reply: bytes | None, why: str
+        self,
+        write: int,
+        outcome: Result,
+        *,
+        row: Row | None = None,
+        reply: bytes | None,
+        why: str,
+        holds: int | None = None,
     ) -> None:
         """Note what became of a write; a later conclusion (after a power cycle) is added to the
         earlier."""
         with self._database.writing() as connection:
             _require(connection, "write", write)
             connection.execute(
-                "INSERT INTO conclusion (write, made, outcome, row, reply, why)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                (write, self.now(), outcome, row, reply, storable(why)),
+                "INSERT INTO conclusion (write, made, outcome, row, reply, why, holds)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (write, self.now(), outcome, row, reply, storable(why), holds),
             )
 
     def unfinished_writes(self) -> tuple[WriteRecord, ...]:
@@ -487,6 +499,7 @@ def _write_records(
                 None if row["row"] is None else Row(row["row"]),
                 row["reply"],
                 row["why"],
+                row["holds"],
             )
         )
     planned: dict[int, list[ProcedureStep]] = {row["id"]: [] for row in rows}
@@ -507,6 +520,7 @@ def _write_records(
             request=row["request"],
             words=row["words"],
             planned=tuple(planned[row["id"]]),
+            held=row["held"],
             conclusions=tuple(conclusions[row["id"]]),
         )
         for row in rows

@@ -57,6 +57,8 @@ class Row(StrEnum):
     PENDING = "pending"
     UNHEARD = "unheard"
     UNIT_REFUSED = "unit-refused"
+    NOT_TAKEN = "not-taken"
+    OTHER_REGISTER = "other-register"
     BOTH = "both"
     NOT_ALONE = "not-alone"
     NEITHER = "neither"
@@ -64,6 +66,7 @@ class Row(StrEnum):
     KEPT = "kept"
     KEPT_WITH_ANOTHER = "kept-with-another"
     NOT_ACCEPTED = "not-accepted"
+    STILL_PENDING = "still-pending"
     NOT_KEPT = "not-kept"
     UNDECIDED = "undecided"
     STEP_FAILED = "step-failed"
@@ -100,6 +103,8 @@ class Conclusion:
     reply: bytes | None
     """Raw reply; `None` when none came."""
     why: str
+    holds: int | None = None
+    """What the register held then, as the unit said; `None` where it was not read."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,6 +125,8 @@ class WriteIntent:
     """Id of the first write of the same move; `None` where this is the first."""
     planned: tuple[ProcedureStep, ...] = ()
     """All frames of the procedure in order, kept with its first write; empty with the others."""
+    held: int | None = None
+    """What the register held before, as the unit said; `None` where it was not read."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,3 +147,14 @@ class WriteRecord(WriteIntent):
     def outcome(self) -> Result | None:
         """The last conclusion's outcome; `None` when nobody knows what became of it."""
         return self.conclusions[-1].outcome if self.conclusions else None
+
+    @property
+    def row(self) -> Row | None:
+        """The last conclusion's row; `None` before the first, and where it is not of the move."""
+        return self.conclusions[-1].row if self.conclusions else None
+
+    @property
+    def holds(self) -> int | None:
+        """What the register held when it was last read after this write; `None` if never."""
+        read = (said.holds for said in reversed(self.conclusions) if said.holds is not None)
+        return next(read, None)

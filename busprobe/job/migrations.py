@@ -137,6 +137,42 @@ def _type_the_notes(connection: sqlite3.Connection) -> None:
         )
 
 
+def _tell_where_units_were_found(connection: sqlite3.Connection) -> None:
+    """Fill in from the journal where each unit was before this job first moved it.
+
+    Up to version 4 the previous address of a unit that had been put aside was the address at which
+    it had waited.
+    """
+    outcomes = {
+        row["write"]: row["outcome"]
+        for row in connection.execute("SELECT * FROM conclusion ORDER BY id")
+    }
+    moves = [
+        row
+        for row in connection.execute("SELECT * FROM write ORDER BY id DESC")
+        if row["role"] in ("address", "aside", "line-settings", "undo")
+        and outcomes.get(row["id"]) == "verified"
+    ]
+    whole = """SELECT * FROM unit WHERE
+        CASE WHEN json_valid(document) THEN json_type(document) = 'object' END"""
+    for unit in connection.execute(whole).fetchall():
+        place = unit["place"]
+        hops: list[sqlite3.Row] = []
+        for move in moves:
+            if move["source"] == place:
+                break  # what was here before has left by then: this unit came otherwise
+            if move["target"] == place:
+                place = move["source"]
+                hops.append(move)
+        document = {**json.loads(unit["document"]), "as_found": place if hops else None}
+        changes = [hop for hop in hops if hop["source"].split()[1] == hop["target"].split()[1]]
+        if len(changes) > 1 and changes[1]["role"] == "aside":
+            document["previous_address"] = int(changes[1]["source"].split()[0])
+        connection.execute(
+            "UPDATE unit SET document = ? WHERE place = ?", (json.dumps(document), unit["place"])
+        )
+
+
 MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
     (
         "CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
@@ -218,6 +254,13 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
         # How polls ended is counted by result alone: all of them are the sum.
         """UPDATE unit SET document = json_remove(document, '$.counters.polls')
             WHERE json_valid(document)""",
+    ),
+    (
+        # What the register of a write held before it, and when its outcome was told; where each
+        # unit was found.
+        "ALTER TABLE write ADD COLUMN held INTEGER",
+        "ALTER TABLE conclusion ADD COLUMN holds INTEGER",
+        _tell_where_units_were_found,
     ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``

@@ -189,7 +189,10 @@ class UnitRecord:
     """A request to it and its sound reply, as they went over the wire, in hex; empty = none at this
     address yet."""
     latency: ReplyTimes = ReplyTimes()
+    as_found: Place | None = None
+    """Where it was when this job first saw it; `None` = where it is now."""
     previous_address: int | None = None
+    """The address before the last one, passing over where it was put aside on the way."""
     factory_address: int | None = None
     how_set: str = ""
     """How the address got there: which register, which switch."""
@@ -223,6 +226,11 @@ class UnitRecord:
     def single(self) -> bool:
         """Whether one unit alone answers there."""
         return self.kind is EntryKind.UNIT
+
+    @property
+    def found_at(self) -> Place:
+        """Where it was when this job first saw it."""
+        return self.as_found or self.place
 
     @property
     def remarks(self) -> tuple[str, ...]:

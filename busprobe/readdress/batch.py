@@ -200,11 +200,9 @@ class Batch:
             ]
             self._outcomes[place] = verify_again(
                 self._line,
-                before.move,
-                before=before.result,
+                before,
                 old_taken=any(move.target == before.move.source for move in later),
                 journal=self._journal,
-                write=before.write,
                 report=self._report,
             )
             yield Checked(self._outcomes[place])

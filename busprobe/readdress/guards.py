@@ -307,31 +307,6 @@ def check_register(move: Move, value: int | None) -> None:
         )
 
 
-def check_pending(writes: Sequence[WriteRecord], move: Move) -> None:
-    """Refuse a new place that is free now and that a unit moved earlier may still take up.
-
-    The same move again is none of them: the unit was to go there already.
-    """
-    for write, made in recorded_moves(writes):
-        if (
-            write.outcome not in (None, Result.WAITING)
-            or made.target != move.target
-            or made.source == move.source
-        ):
-            continue
-        if not any(later.source == made.target for _, later in verified_after(writes, write.id)):
-            raise RefusedError(
-                f"Write {write.id} gave {move.target.words} to the unit that was at"
-                f" {made.source.words}; it waits for a power cycle, or nobody knows what became"
-                " of it.",
-                means=(
-                    "That unit may come up there after its next power cycle: two units would share"
-                    " the address."
-                ),
-                todo="Switch that unit off and on and check the move, or choose another address.",
-            )
-
-
 def doubts_of_return(
     writes: Sequence[WriteRecord], kept: Iterable[Place], move: Move
 ) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Protocol
 
 from busprobe.job.journal import Result, Role, Row, WriteIntent, WriteRecord
 from busprobe.job.records import UnitRecord
+from busprobe.readdress.claims import to_be_checked
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 
@@ -105,18 +106,29 @@ def move_state(unit: UnitRecord, write: WriteRecord) -> MoveState:
 
 
 def recorded_outcome(write: WriteRecord) -> Outcome:
-    """The outcome of a move to go on from after a power cycle."""
-    row = Row.CHANGED if write.outcome is Result.VERIFIED else Row.PENDING
-    return Outcome(move_of(write), row, "", "", write.request, write=write.id)
+    """The outcome of a move as the journal has it, to go on from."""
+    row = write.row or (Row.CHANGED if write.outcome is Result.VERIFIED else Row.UNDECIDED)
+    return Outcome(
+        move_of(write),
+        row,
+        "",
+        "",
+        write.request,
+        write=write.id,
+        written=write.write.values[0] if write.role.moves else None,
+        held=write.held,
+    )
 
 
 def unproven_moves(
     units: Iterable[UnitRecord], writes: Sequence[WriteRecord]
 ) -> tuple[Outcome, ...]:
-    """Moves that took effect, or wait to, and that no power cycle has proven yet."""
-    found = []
-    for unit in units:
-        write = latest_move(unit, writes)
-        if write is not None and move_state(unit, write) in (MoveState.WAITING, MoveState.VERIFIED):
-            found.append(recorded_outcome(write))
-    return tuple(found)
+    """Moves that took effect, or may still do so, and that no power cycle has proven yet."""
+    latest = ((unit, latest_move(unit, writes)) for unit in units)
+    found = {
+        write.id: write
+        for unit, write in latest
+        if write is not None and move_state(unit, write) is MoveState.VERIFIED
+    }
+    found |= {write.id: write for write in to_be_checked(writes)}
+    return tuple(recorded_outcome(found[number]) for number in sorted(found))

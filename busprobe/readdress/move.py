@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from threading import Event as StopFlag
 
 from busprobe.errors import PortError, RefusedError
-from busprobe.job.journal import ProcedureStep, Result, Row
+from busprobe.job.journal import ProcedureStep, Row
 from busprobe.line.echo import Echo
+from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
@@ -21,9 +22,11 @@ from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.outcome import (
     Outcome,
+    ReadBack,
     WriteAnswer,
     answer_of,
     outcome_unseen,
+    read_back,
     refusal,
     row_after_power_cycle,
     row_after_write,
@@ -77,6 +80,10 @@ class Prepared:
     """What else the technician has to weigh: what was odd, and what guards cannot see."""
     rescue: str
     """What to do if the unit should be lost."""
+    held: int | None = None
+    """What the register that is written holds now; None if the unit does not say."""
+    awaited: int | None = None
+    """What an earlier write to the unit left in that register; None if there was none."""
     first_write: int | None = None
     """Number in the journal of the first write of its procedure, where that was sent before."""
 
@@ -121,13 +128,15 @@ def prepare(
     move: Move,
     report: Report = lambda _: None,
     ways: guards.Ways = guards.Ways(),  # noqa: B008 - frozen
+    *,
+    awaited: int | None = None,
 ) -> Prepared:
     """Run all guards on the wire, asking both places in all `ways`; raises `RefusedError` with the
     reason, `PortError` if the port fails.
 
-    Nothing is written.  Takes about 15 seconds, most of them spent waiting for replies at the new
-    place, and five more for each further line setting; whoever wants to stop it does so with
-    `Line.stopped_by`.
+    `awaited` is what an earlier write to the unit left in the register.  Nothing is written.  Takes
+    about 15 seconds, most of them spent waiting for replies at the new place, and five more for
+    each further line setting; whoever wants to stop it does so with `Line.stopped_by`.
     """
     guards.check_move(move)
     line.apply(move.source.settings)
@@ -153,6 +162,8 @@ def prepare(
         cautions=(*move.procedure.cautions, *_warnings(move, holds)),
         doubts=(UNSEEN, *remarks, *source.notes),
         rescue=move.procedure.rescue or GENERAL_RESCUE,
+        held=holds,
+        awaited=awaited,
     )
 
 
@@ -197,6 +208,7 @@ def execute(
         journal=journal,
         report=report,
         own=own,
+        held=prepared.held,
     )
     try:
         return _written(line, prepared, sequence, journal, report)
@@ -208,22 +220,21 @@ def execute(
 
 def verify_again(
     line: Line,
-    move: Move,
+    before: Outcome,
     *,
-    before: Result,
     old_taken: bool = False,
     journal: Journal,
-    write: int | None = None,
     report: Report = lambda _: None,
     further: Sequence[Probe] = (),
 ) -> Outcome:
-    """Tell what answers after a power cycle; `before` is the result the move had ended with.
+    """Tell what answers after a power cycle; `before` is how the move had ended.
 
     `old_taken` says that another unit is known to be at the old place by now; `further` probes are
-    for a unit that may answer none of the usual ones.  Waits up to
-    `POWER_UP` seconds for somebody to answer.  The conclusion is added to the `write` of that
-    number, if there is one.  Raises `PortError` if the port fails.
+    for a unit that may answer none of the usual ones.  Waits up to `POWER_UP` seconds for somebody
+    to answer.  The conclusion is added to the write of `before`, if there is one.  Raises
+    `PortError` if the port fails.
     """
+    move = before.move
     report(
         f"Looking at {move.name(move.source)} and at {move.name(move.target)} after the power"
         " cycle."
@@ -231,37 +242,67 @@ def verify_again(
     at_old, at_new = look_at_both(
         line, move, CLOSE_LOOK, patience=POWER_UP, old_taken=old_taken, further=further
     )
-    row = row_after_power_cycle(before, at_old.kind, at_new.kind, old_taken=old_taken)
-    outcome = outcome_seen(line, move, row, at_old, at_new)
-    outcome = replace(outcome, write=write, power_cycled=True)
-    journal.conclude_move(outcome, () if write is None else (write,))
+    register, holds = (
+        (ReadBack.NOTHING, None)
+        if old_taken
+        else what_register_tells(line, before, at_old, at_new, CLOSE_LOOK)
+    )
+    row = row_after_power_cycle(
+        before.result, at_old.kind, at_new.kind, old_taken=old_taken, register=register
+    )
+    outcome = outcome_seen(line, before, row, at_old, at_new, holds=holds)
+    outcome = replace(outcome, power_cycled=True)
+    journal.conclude_move(outcome, () if outcome.write is None else (outcome.write,))
     return outcome
+
+
+def what_register_tells(
+    line: Line, sent: Outcome, at_old: Examination, at_new: Examination, waits: Waits
+) -> tuple[ReadBack, int | None]:
+    """What the register of a unit that still answers at its old place alone says of the write that
+    was `sent`, and what it holds."""
+    if (at_old.kind, at_new.kind) != (Kind.UNIT, Kind.SILENT) or sent.written is None:
+        return ReadBack.NOTHING, None
+    line.apply(sent.move.source.settings)
+    holds = guards.read_register(line, sent.move, waits)
+    return read_back(sent, holds), holds
 
 
 def outcome_seen(
     line: Line,
-    move: Move,
+    sent: Outcome,
     row: Row,
     at_old: Examination,
     at_new: Examination,
     *,
-    request: bytes = b"",
     reply: Reply | None = None,
+    holds: int | None = None,
     others: Sequence[Reply] = (),
 ) -> Outcome:
-    """The outcome of `row` in its words; a unit that answers at neither place is looked for
-    elsewhere.  `others` are answers of another unit."""
+    """The outcome of `row` in its words for the write that was `sent`; a unit that answers at
+    neither place is looked for elsewhere.  `others` are answers of another unit."""
     why, todo = sentences(
-        move,
+        sent.move,
         row,
         at_old=at_old,
         at_new=at_new,
         exception=reply.exception if reply else None,
         step=f"{others[0].request.words} {others[0].words}" if others else "",
-        elsewhere=unexpected_places(line, move) if row is Row.NEITHER else (),
+        elsewhere=unexpected_places(line, sent.move) if row is Row.NEITHER else (),
+        held=sent.held,
     )
     received = reply.exchange.received if reply else b""
-    return Outcome(move, row, why, todo, request, received or None, at_old, at_new)
+    return replace(
+        sent,
+        row=row,
+        why=why,
+        todo=todo,
+        reply=received or None,
+        at_old=at_old,
+        at_new=at_new,
+        holds=holds,
+        power_cycled=False,
+    )
 
 
 def _written(
@@ -293,14 +334,29 @@ def _written(
         others = answers_of_others(
             line, move, prepared.source, at_new, prepared.ways, sequence.waits
         )
+    sent = Outcome(
+        move,
+        Row.UNDECIDED,
+        "",
+        "",
+        frame,
+        write=write,
+        written=listed[at].write.values[0],
+        held=prepared.held,
+        awaited=prepared.awaited,
+    )
+    register, holds = what_register_tells(line, sent, at_old, at_new, sequence.waits)
     row = row_after_write(
-        answer, at_old.kind, at_new.kind, effect=how.effect, reply_from=how.reply_from
+        answer,
+        at_old.kind,
+        at_new.kind,
+        effect=how.effect,
+        reply_from=how.reply_from,
+        register=register,
     )
     row = Row.NOT_ALONE if others else row
-    outcome = outcome_seen(
-        line, move, row, at_old, at_new, request=frame, reply=reply, others=others
-    )
-    outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)), write=write)
+    outcome = outcome_seen(line, sent, row, at_old, at_new, reply=reply, holds=holds, others=others)
+    outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)))
     journal.conclude_move(outcome, (write,))
     return outcome
 

@@ -19,6 +19,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.profiles.schema import Profile
+from busprobe.readdress.claims import Claim
 from busprobe.readdress.line_settings import change_of_settings, plan_settings
 from busprobe.readdress.move_order import order_moves, propose_addresses, remarks
 from busprobe.readdress.procedure import Move, Procedure
@@ -85,8 +86,13 @@ class Practice:
 class ListedBus:
     """The as-built list with what the profiles know of its units."""
 
-    def __init__(self, units: Iterable[UnitRecord], profiles: Mapping[str, Profile]) -> None:
-        """Plan for `units`; `profiles` by their ids."""
+    def __init__(
+        self,
+        units: Iterable[UnitRecord],
+        profiles: Mapping[str, Profile],
+        claimed: Iterable[Claim] = (),
+    ) -> None:
+        """Plan for `units`; `profiles` by their ids.  What is `claimed` is not free for others."""
         listed = sorted(
             units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address)
         )
@@ -94,6 +100,7 @@ class ListedBus:
         """Single units, in order along the cable as far as that is known."""
         self._not_single = {u.address: u.kind for u in listed if not u.single}
         self._profiles = profiles
+        self._claimed = {claim.place.address: claim for claim in claimed}
 
     def from_plan(self, plan: Sequence[PlannedUnit]) -> Goal:
         """Where the plan of the bus wants the units.
@@ -142,7 +149,7 @@ class ListedBus:
         if not practice.along_cable:
             counted.sort(key=lambda unit: (unit.place.address, unit.place.settings))
         staying = {unit.place.address for unit in self.units if unit not in counted}
-        keep_free = {*self._not_single, *staying}
+        keep_free = {*self._not_single, *self._claimed, *staying}
         if practice.factory_free:
             keep_free |= {FIRST, LAST, *self._factories()}
         proposal = propose_addresses(
@@ -191,7 +198,7 @@ class ListedBus:
             wanted,
             settings={unit: unit.place.settings for unit in self.units},
             allowed={unit: procedure.addresses for unit, procedure in procedures.items()},
-            avoid={*self._not_single, *factories, *goal.addresses.values()},
+            avoid={*self._not_single, *self._claimed, *factories, *goal.addresses.values()},
         )
         moves = tuple(
             Move(
@@ -282,6 +289,13 @@ class ListedBus:
                 f" ({self._not_single[target]}).",
                 means="It would share that address with whoever is there.",
                 todo="Take the units there apart first, or choose another address.",
+            )
+        claim = self._claimed.get(target)
+        if claim is not None and unit.place not in (claim.write.source, claim.place):
+            raise RefusedError(
+                f"{unit} is to go to {both_forms(target)}, which is not free.",
+                means=claim.words,
+                todo="Check that unit after a power cycle first, or choose another address.",
             )
 
     def _needs_another(self, unit: ListedUnit) -> bool:

@@ -335,14 +335,7 @@ class OneByOne:
                 is not Occupancy.NONE
             )
             if arrived or (gone and look.occupancy is not Occupancy.NONE):
-                return verify_again(
-                    self._line,
-                    outcome.move,
-                    before=outcome.result,
-                    journal=self._journal,
-                    write=outcome.write,
-                    report=self._report,
-                )
+                return verify_again(self._line, outcome, journal=self._journal, report=self._report)
         return outcome
 
     def _until_another(self) -> Iterator[BoxEvent]:

@@ -50,6 +50,19 @@ class WriteAnswer(Enum):
     """The program ended before it could note a reply."""
 
 
+class ReadBack(Enum):
+    """What the register tells that was written, read once more afterwards."""
+
+    NEW = auto()
+    """It holds what was written: the unit takes that with its next power cycle, if not before."""
+    OLD = auto()
+    """It holds what it held before."""
+    OTHER_REGISTER = auto()
+    """It holds what was written, and it held another number than the unit's address before."""
+    NOTHING = auto()
+    """It was not read, or holds neither."""
+
+
 RESULTS: Mapping[Row, Result] = {
     Row.CHANGED: Result.VERIFIED,
     Row.REPLY_LOST: Result.VERIFIED,
@@ -58,6 +71,8 @@ RESULTS: Mapping[Row, Result] = {
     Row.PENDING: Result.WAITING,
     Row.UNHEARD: Result.NOT_VERIFIED,
     Row.UNIT_REFUSED: Result.NOT_VERIFIED,
+    Row.NOT_TAKEN: Result.NOT_VERIFIED,
+    Row.OTHER_REGISTER: Result.NOT_VERIFIED,
     Row.BOTH: Result.NOT_VERIFIED,
     Row.NOT_ALONE: Result.NOT_VERIFIED,
     Row.NEITHER: Result.NOT_VERIFIED,
@@ -65,6 +80,7 @@ RESULTS: Mapping[Row, Result] = {
     Row.KEPT: Result.VERIFIED,
     Row.KEPT_WITH_ANOTHER: Result.VERIFIED,
     Row.NOT_ACCEPTED: Result.NOT_VERIFIED,
+    Row.STILL_PENDING: Result.WAITING,
     Row.NOT_KEPT: Result.NOT_VERIFIED,
     Row.UNDECIDED: Result.NOT_VERIFIED,
     Row.STEP_FAILED: Result.NOT_VERIFIED,
@@ -103,9 +119,10 @@ def row_after_write(
     *,
     effect: Effect | None = None,
     reply_from: ReplyFrom | None = None,
+    register: ReadBack = ReadBack.NOTHING,
 ) -> Row:
     """The row for what answers after a write; `effect` and `reply_from` are what the procedure says
-    of the unit."""
+    of the unit, `register` what the one that answers at the old place has in it."""
     match at_old, at_new:
         case Kind.SILENT, Kind.UNIT:
             if answer is WriteAnswer.EXCEPTION:
@@ -118,16 +135,19 @@ def row_after_write(
                 else Row.REPLY_LOST
             )
         case Kind.UNIT, Kind.SILENT:
+            if register is ReadBack.NEW:
+                return Row.PENDING
+            if register is ReadBack.OTHER_REGISTER:
+                return Row.OTHER_REGISTER
             if answer is WriteAnswer.EXCEPTION:
                 return Row.UNIT_REFUSED
+            acknowledged = answer in (WriteAnswer.FROM_OLD, WriteAnswer.FROM_NEW)
+            if register is ReadBack.OLD and effect is Effect.AT_ONCE and not acknowledged:
+                return Row.NOT_TAKEN
             if answer is WriteAnswer.UNKNOWN:
                 return Row.UNDECIDED
             as_expected = effect is Effect.AFTER_POWER_CYCLE and reply_from is ReplyFrom.NONE
-            return (
-                Row.PENDING
-                if answer in (WriteAnswer.FROM_OLD, WriteAnswer.FROM_NEW) or as_expected
-                else Row.UNHEARD
-            )
+            return Row.PENDING if acknowledged or as_expected else Row.UNHEARD
         case Kind.SILENT, Kind.SILENT:
             return Row.NEITHER
         case Kind.UNIT, Kind.UNIT:
@@ -137,7 +157,12 @@ def row_after_write(
 
 
 def row_after_power_cycle(
-    before: Result, at_old: Kind, at_new: Kind, *, old_taken: bool = False
+    before: Result,
+    at_old: Kind,
+    at_new: Kind,
+    *,
+    old_taken: bool = False,
+    register: ReadBack = ReadBack.NOTHING,
 ) -> Row:
     """The row for what answers after a power cycle of a unit whose move had ended with `before`.
 
@@ -152,8 +177,10 @@ def row_after_power_cycle(
             return Row.UNCLEAR
         case Kind.SILENT, Kind.UNIT:
             return Row.KEPT
+        case Kind.UNIT, Kind.SILENT if before is Result.VERIFIED:
+            return Row.NOT_KEPT
         case Kind.UNIT, Kind.SILENT:
-            return Row.NOT_KEPT if before is Result.VERIFIED else Row.NOT_ACCEPTED
+            return Row.STILL_PENDING if register is ReadBack.NEW else Row.NOT_ACCEPTED
         case _:
             return row_after_write(WriteAnswer.UNKNOWN, at_old, at_new)
 
@@ -179,6 +206,14 @@ class Outcome:
     """What answered at the new address afterwards."""
     write: int | None = None
     """The write's number in the journal; None if none was intended."""
+    written: int | None = None
+    """What was, or was to be, written to the register; None where that is not known."""
+    held: int | None = None
+    """What the register held before the write; None where it was not read."""
+    awaited: int | None = None
+    """What an earlier write to the unit left in that register; None if there was none."""
+    holds: int | None = None
+    """What it held afterwards; None where it was not read."""
     from_record: bool = False
     """Whether the request is only known from the journal: if it left, and what came back, nobody
     noted."""
@@ -230,6 +265,19 @@ class Outcome:
         }
 
 
+def read_back(sent: Outcome, holds: int | None) -> ReadBack:
+    """What the register that was written tells, which `holds` this now."""
+    if holds is None:
+        return ReadBack.NOTHING
+    if holds == sent.written:
+        # A register that is shared, or that holds a code, was compared before it was written.
+        move = sent.move
+        plain = not move.changes_settings and sent.written == move.target.address
+        expected = (None, move.source.address, sent.written, sent.awaited)
+        return ReadBack.OTHER_REGISTER if plain and sent.held not in expected else ReadBack.NEW
+    return ReadBack.OLD if holds == sent.held else ReadBack.NOTHING
+
+
 def move_document(move: Move) -> dict[str, Any]:
     """The two places of a move, as documents have them."""
     return {
@@ -262,6 +310,7 @@ def sentences(
     exception: int | None = None,
     step: str = "",
     elsewhere: Sequence[Place] = (),
+    held: int | None = None,
 ) -> tuple[str, str]:
     """What was seen and what to do next for `row`, with the numbers of this move filled in."""
     why, todo = SENTENCES[row]
@@ -275,6 +324,7 @@ def sentences(
         "exception": "" if exception is None else exception_name(exception),
         "advice": _advice(move, exception),
         "step": step,
+        "held": "not known" if held is None else f"{held}, 0x{held:04X}",
         "elsewhere": f"  But somebody answers at {found}: {READ_OTHERWISE}" if found else "",
     }
     return _sentence(why.format_map(facts)), todo.format_map(facts)

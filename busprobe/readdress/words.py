@@ -31,6 +31,8 @@ ROW_WORDS: Mapping[Row, str] = {
     Row.PENDING: "pending",
     Row.UNHEARD: "write not heard or ignored",
     Row.UNIT_REFUSED: "refused by the unit",
+    Row.NOT_TAKEN: "not taken",
+    Row.OTHER_REGISTER: "another register",
     Row.BOTH: "both addresses answer",
     Row.NOT_ALONE: "another unit at the new place",
     Row.NEITHER: "neither address answers",
@@ -38,6 +40,7 @@ ROW_WORDS: Mapping[Row, str] = {
     Row.KEPT: "kept over a power cycle",
     Row.KEPT_WITH_ANOTHER: "kept over a power cycle, with another unit at the old place",
     Row.NOT_ACCEPTED: "not accepted",
+    Row.STILL_PENDING: "still pending after a power cycle",
     Row.NOT_KEPT: "not kept",
     Row.UNDECIDED: "write perhaps never sent",
     Row.STEP_FAILED: "a step before the write failed",
@@ -105,6 +108,26 @@ SENTENCES: Mapping[Row, tuple[str, str]] = {
         ),
         "{advice}",
     ),
+    Row.NOT_TAKEN: (
+        (
+            "{old} still answers, {new} is silent, and the register still holds what it held"
+            " before: this type changes at once, so the unit did not take the write."
+        ),
+        (
+            "Check for a write lock on the unit (switch, menu, password) and the other write"
+            " function in its data sheet; then prepare the move again."
+        ),
+    ),
+    Row.OTHER_REGISTER: (
+        (
+            "{old} still answers and {new} is silent; the register took the value, but it did not"
+            " hold the {what} before: it is probably another setting of the unit."
+        ),
+        (
+            "Write back what the register held before ({held}), and look up the register of the"
+            " {what} in the data sheet of this very unit."
+        ),
+    ),
     Row.BOTH: (
         (
             "Both {old} and {new} answer: there are two units, or one that answers at more than one"
@@ -161,6 +184,16 @@ SENTENCES: Mapping[Row, tuple[str, str]] = {
         (
             "Look in the data sheet for a lock, a save command or another register; make sure that"
             " the unit really was without power."
+        ),
+    ),
+    Row.STILL_PENDING: (
+        (
+            "After the power cycle {old} still answers and {new} is silent, but the register holds"
+            " the new {what}: the unit was not without power, or has a switch that decides."
+        ),
+        (
+            "Look for a switch of the {what} on the unit; make sure that it really is without power"
+            " for ten seconds, then check again."
         ),
     ),
     Row.NOT_KEPT: (

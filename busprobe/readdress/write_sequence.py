@@ -40,13 +40,15 @@ class WriteSequence:
         waits: Waits,
         journal: Journal,
         report: Report,
+        held: int | None = None,
         first_write: int | None = None,
         own: Sequence[Probe] = (),
     ) -> None:
         """`waits` are for the looks between and after the steps, `own` the probes that the unit
         answers if it answers none of the usual ones.
 
-        `planned` goes on record with the first write; `first_write` is its number where that was
+        `held` is what the register of the move holds so far.  `planned` goes on record with the
+        first write; `first_write` is its number where that was
         sent earlier.
         """
         self._line = line
@@ -56,6 +58,7 @@ class WriteSequence:
         self.own = own
         self._journal = journal
         self._report = report
+        self._held = held
         self._first = first_write
         self.remarks: list[str] = []
         """What went otherwise than meant, in words."""
@@ -78,6 +81,7 @@ class WriteSequence:
                 words=request.words,
                 move=self._first,
                 planned=self._planned if self._first is None else (),
+                held=self._held if step.role.moves else None,
             )
         )
         if self._first is None:

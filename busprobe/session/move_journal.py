@@ -1,5 +1,5 @@
-"""The journal of a job with its as-built list: what became of a move and where its unit is change
-together."""
+"""The journal of a job with its as-built list: what is written to a unit, what became of it, and
+where the unit is, change together."""
 
 from __future__ import annotations
 
@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from busprobe.job.job import Job
-from busprobe.job.journal import Row
+from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit, placed_as_planned
+from busprobe.job.records import UnitRecord
+from busprobe.readdress.journal import latest_move
 from busprobe.readdress.outcome import Outcome
 
 
@@ -17,14 +19,24 @@ class MoveJournal:
 
     def __init__(self, job: Job, planned: Callable[[int], PlannedUnit | None]) -> None:
         """`planned` says what the plan of the bus has at an address."""
-        self.intend_write = job.intend_write
         self.conclude_write = job.conclude_write
         self._job = job
         self._planned = planned
 
+    def intend_write(self, intent: WriteIntent, /) -> int:
+        """Note a write that is about to be sent; the unit that gets it is on the list from then
+        on, where the guards have just heard it."""
+        with self._job.together():
+            number = self._job.intend_write(intent)
+            if self._job.unit(intent.source) is None and self._job.unit(intent.target) is None:
+                now, by = self._job.now(), self._job.meta.tester
+                self._job.put_unit(UnitRecord(intent.source, seen=now, seen_by=by))
+        return number
+
     def conclude_move(self, outcome: Outcome, writes: Sequence[int], /) -> None:
         """Conclude these writes of a move and bring the list up to date, in one transaction."""
         with self._job.together():
+            followed = self._followed(outcome)
             for write in writes:
                 self._job.conclude_write(
                     write,
@@ -32,38 +44,76 @@ class MoveJournal:
                     row=outcome.row,
                     reply=outcome.reply,
                     why=outcome.recorded_why,
+                    holds=outcome.holds,
                 )
             if outcome.moved:
-                self._list_moved(outcome)
-            elif outcome.power_cycled:
+                self._list_moved(outcome, followed)
+            elif followed:
                 self._list_lost(outcome)
 
-    def _list_moved(self, outcome: Outcome) -> None:
-        move = outcome.move
-        unit = self._job.unit(move.target)
-        from_elsewhere = (
-            unit is not None
-            and not move.changes_settings
-            and unit.previous_address != move.source.address
-        )
-        if unit is None or from_elsewhere:
-            how = f"register {move.procedure.register}, function {move.procedure.function}"
-            unit = self._job.move_unit(move.source, move.target, how_set=how)
-        planned = self._planned(move.target.address)
+    def _followed(self, outcome: Outcome) -> bool:
+        """Whether the list has followed this move to its new place already."""
+        if outcome.write is None:
+            return self._job.unit(outcome.move.target) is not None
+        (write,) = (write for write in self._job.writes() if write.id == outcome.write)
+        return any(said.outcome is Result.VERIFIED for said in write.conclusions)
+
+    def _list_moved(self, outcome: Outcome, followed: bool) -> None:
+        target = outcome.move.target
+        unit = self._job.unit(target)
+        if not followed:
+            unit = self._moved(outcome, unit)
+        elif unit is None:
+            # It was taken off the list; who is listed at its old place is another unit.
+            unit = UnitRecord(target, as_found=outcome.move.source, seen=self._job.now())
+        planned = self._planned(target.address)
         if planned is not None:
             unit = placed_as_planned(unit, planned)
         if outcome.power_cycled:
             unit = replace(unit, power_cycle_verified=True)
         self._job.put_unit(unit)
 
+    def _moved(self, outcome: Outcome, found: UnitRecord | None) -> UnitRecord:
+        """The entry of the unit at its new place; it was `found` there already where somebody
+        surveyed before this outcome was known."""
+        move, how = outcome.move, outcome.move.procedure
+        listed = self._job.unit(move.source)
+        if found is not None:
+            self._job.remove_unit(found.place)
+        moved = self._job.move_unit(
+            move.source,
+            move.target,
+            how_set=f"register {how.register}, function {how.function}",
+            was_aside=listed is not None and self._was_aside(listed, outcome),
+        )
+        if found is None:
+            return moved
+        return replace(
+            moved,
+            kind=found.kind,
+            profile=found.profile or moved.profile,
+            match=found.match if found.profile else moved.match,
+            identity={**moved.identity, **found.identity},
+            readings=found.readings or moved.readings,
+            sample=found.sample,
+            notes=(*moved.notes, *(note for note in found.notes if note not in moved.notes)),
+        )
+
+    def _was_aside(self, unit: UnitRecord, outcome: Outcome) -> bool:
+        """Whether `unit` is where it was only put to wait for its own address."""
+        writes = [write for write in self._job.writes() if write.id != outcome.write]
+        brought = latest_move(unit, writes)
+        return brought is not None and brought.role is Role.ASIDE and (brought.target == unit.place)
+
     def _list_lost(self, outcome: Outcome) -> None:
-        """A unit that was at its new place and has not kept it: back where it was, if that is what
-        answers now."""
+        """A unit that was at its new place and is not there any more: back where it was, if that is
+        what answers now."""
         move = outcome.move
         unit = self._job.unit(move.target)
         if unit is None:
             return
-        note = f"{self._job.now()}: after a power cycle: {outcome.row_words}."
+        asked = "after a power cycle" if outcome.power_cycled else "asked again"
+        note = f"{self._job.now()}: {asked}: {outcome.row_words}."
         kept = False if outcome.row in (Row.NOT_KEPT, Row.NEITHER) else unit.power_cycle_verified
         lost = replace(unit, power_cycle_verified=kept, notes=(*unit.notes, note))
         if outcome.row is Row.NOT_KEPT and self._job.unit(move.source) is None:

@@ -21,7 +21,8 @@ from busprobe.readdress import batch, recovery
 from busprobe.readdress import move as moving
 from busprobe.readdress import one_by_one as box
 from busprobe.readdress import unfinished_steps as unfinished
-from busprobe.readdress.guards import Ways, check_move, check_pending, doubts_of_return
+from busprobe.readdress.claims import awaited, check_claims, claims
+from busprobe.readdress.guards import Ways, check_move, doubts_of_return
 from busprobe.readdress.journal import unproven_moves
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
@@ -115,10 +116,10 @@ class BusMoves:
                 ),
             )
         writes = self._job.writes()
-        check_pending(writes, move)
+        check_claims(writes, move)
         line = self._session.line
         with line.stopped_by(stop):
-            prepared = moving.prepare(line, move, report, self._ways)
+            prepared = moving.prepare(line, move, report, self._ways, awaited=awaited(writes, move))
         kept = (unit.place for unit in self._job.units() if unit.power_cycle_verified)
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
 
@@ -148,26 +149,30 @@ class BusMoves:
 
     def verify_again(self, outcome: Outcome, report: Report = _silent) -> Outcome:
         """Tell after a power cycle whether a move has taken effect and was kept."""
-        move, verified = self._as_its_profile_says(outcome.move), outcome.result is Result.VERIFIED
+        verified = outcome.result is Result.VERIFIED
         return moving.verify_again(
             self._session.line,
-            move,
-            before=outcome.result,
-            old_taken=verified and self._job.unit(move.source) is not None,
+            self._in_full(outcome),
+            old_taken=verified and self._job.unit(outcome.move.source) is not None,
             journal=self._journal,
-            write=outcome.write,
             report=report,
-            further=self._own_probes(move),
+            further=self._own_probes(outcome.move),
         )
 
-    def _as_its_profile_says(self, move: Move) -> Move:
-        """A move read back from the journal, with the place to which a unit falls back that loses
-        its settings."""
+    def _in_full(self, sent: Outcome) -> Outcome:
+        """What one write of the journal says of its move, with what writes before it left in the
+        register, and what the profile says of the moment at which it takes effect and of the place
+        to which a unit falls back that loses its settings."""
+        move = sent.move
+        sent = replace(sent, awaited=awaited(self._job.writes(), move, sent.write))
         places = (move.target, move.source)
         known = next(filter(None, (self._session.profile_of(p) for p in places)), None)
         if known is None or move.procedure.profile is not None:
-            return move
-        return replace(move, procedure=replace(move.procedure, factory=factory_place(known)))
+            return sent
+        how = known.line_settings if move.changes_settings else known.readdress
+        effect = None if how is None else how.stated_effect
+        procedure = replace(move.procedure, effect=effect, factory=factory_place(known))
+        return replace(sent, move=replace(move, procedure=procedure))
 
     def _own_probes(self, move: Move) -> tuple[Probe, ...]:
         """What the unit of a move answers by its profile, even if none of the usual probes."""
@@ -256,7 +261,9 @@ class BusMoves:
     @property
     def bus(self) -> ListedBus:
         """The as-built list as it is now."""
-        return ListedBus(self._job.units(), self._session.store.profiles)
+        return ListedBus(
+            self._job.units(), self._session.store.profiles, claims(self._job.writes())
+        )
 
     def plan_addresses(
         self, *, practice: Practice | None = None, wishes: Mapping[int, int] | None = None
@@ -331,7 +338,13 @@ class BusMoves:
 
         What is left of their procedures is told by `unfinished_steps` afterwards.
         """
-        return recovery.recover(self._session.line, self.unfinished(), self._journal, report)
+        return recovery.recover(
+            self._session.line,
+            self.unfinished(),
+            self._journal,
+            report,
+            self._in_full,
+        )
 
     def unfinished_steps(self) -> tuple[UnfinishedSteps, ...]:
         """What is left of procedures whose later steps were never sent, or never acknowledged."""

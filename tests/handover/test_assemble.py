@@ -85,6 +85,7 @@ def test_a_unit_row_joins_the_record_with_its_profile(bus_list: BusList) -> None
         profile="garnet-gs-1",
         match=0.9,
         factory_address=1,
+        found_at="12 9600-8N1",
         previous_address=1,
         how_set="register 257",
         power_cycle_verified=True,

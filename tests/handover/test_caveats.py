@@ -7,7 +7,7 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.job import Cabling, Job, UnitRecord
-from busprobe.job.journal import Result, Role, WriteIntent
+from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.records import EntryKind, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
@@ -128,7 +128,7 @@ def test_a_unit_that_a_later_survey_did_not_find_needs_attention(sound: Job) -> 
 
 
 class TestWrites:
-    def write(self, job: Job, outcome: str | None, to: int = 13) -> None:
+    def write(self, job: Job, outcome: str | None, to: int = 13, row: Row | None = None) -> None:
         write = job.intend_write(
             WriteIntent(
                 role=Role.ADDRESS,
@@ -140,7 +140,7 @@ class TestWrites:
             )
         )
         if outcome is not None:
-            job.conclude_write(write, outcome=Result(outcome), reply=None, why="")
+            job.conclude_write(write, outcome=Result(outcome), row=row, reply=None, why="")
 
     @pytest.mark.parametrize(
         ("outcome", "end"),
@@ -171,11 +171,23 @@ class TestWrites:
         assert attention(sound) == ()
 
     def test_a_later_complete_survey_settles_it(self, sound: Job) -> None:
-        self.write(sound, None)
+        self.write(sound, "not verified", row=Row.UNIT_REFUSED)
         survey_again(sound, complete=False)
         assert len(attention(sound)) == 1
         survey_again(sound, findings=FOUND)
         assert attention(sound) == ()
+
+    @pytest.mark.parametrize(
+        ("outcome", "row"),
+        [(None, None), ("waiting for power cycle", Row.PENDING), ("not verified", Row.NEITHER)],
+    )
+    def test_no_survey_settles_what_a_unit_may_still_take(
+        self, sound: Job, outcome: str | None, row: Row | None
+    ) -> None:
+        """It comes up there with its next power cycle, or as soon as it is connected again."""
+        self.write(sound, outcome, row=row)
+        survey_again(sound, findings=FOUND)
+        assert len(attention(sound)) == 1
 
 
 def test_wiring_that_is_not_good_needs_attention_and_gaps_are_said(sound: Job) -> None:

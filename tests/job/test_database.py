@@ -72,7 +72,7 @@ def test_a_damaged_document_is_a_file_error(job: Job, path: Path) -> None:
     connection.execute("INSERT INTO state VALUES ('step', '{broken')")
     connection.execute(
         "INSERT INTO write VALUES (7, NULL, '', '', 'calibration', '1 9600-8N1', '1 9600-8N1', 257,"
-        " 6, '[12]', x'', 'Write it.')"
+        " 6, '[12]', x'', 'Write it.', NULL)"
     )
     connection.commit()
     connection.close()
@@ -154,8 +154,9 @@ NEW_SINCE: tuple[dict[str, object], ...] = (
     {"distance_m": None, "terminator": None, "label_fitted": None, "noted": {}, "references": {}},
     {"sample": [], "circuits": [], "seen_by": ""},
     {"not_recognised": "", "differences": []},
+    {"as_found": None},
 )
-"""What the second, the third and the fourth version of the file have besides."""
+"""What each version of the file from the second on has besides."""
 
 
 @pytest.mark.parametrize(
@@ -177,7 +178,7 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
     connection.execute("INSERT INTO unit VALUES (13, '9600-8N1', '{broken')")
     connection.commit()
     connection.close()
-    now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **NEW_SINCE[2], **entry}
+    now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **NEW_SINCE[2], **NEW_SINCE[3], **entry}
     now["counters"] = {"ok": 2, "ok after junk": 1}  # the fifth version has no sum beside them
     with Job.open(path) as opened:
         unit = opened.unit(Place.parse("12 9600-8N1"))

@@ -212,6 +212,7 @@ class TestUnits:
         assert moved == replace(
             FULL,
             place=Place.parse("20 9600-8N1"),
+            as_found=FULL.place,
             previous_address=12,
             how_set="register 257",
             power_cycle_verified=True,
@@ -235,6 +236,7 @@ class TestUnits:
         )
         assert moved == UnitRecord(
             Place.parse("20 9600-8N1"),
+            as_found=ONE,
             previous_address=1,
             how_set="register 257",
             seen="2026-03-02T08:00:02.000Z",

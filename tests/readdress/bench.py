@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from busprobe.errors import PortError
-from busprobe.job.journal import Conclusion, Result, Role, WriteIntent, WriteRecord
+from busprobe.job.journal import Conclusion, Result, Role, Row, WriteIntent, WriteRecord
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -22,7 +22,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.framing import crc, is_valid
 from busprobe.modbus.requests import Function, RegisterWrite
 from busprobe.profiles.registers import AddressPart
-from busprobe.readdress.move import Prepared
+from busprobe.readdress.move import Prepared, verify_again
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.words import write_words
@@ -302,7 +302,14 @@ class Book:
 
     def conclude_move(self, outcome: Outcome, writes: Sequence[int], /) -> None:
         for write in writes:
-            said = Conclusion("", outcome.result, outcome.row, outcome.reply, outcome.recorded_why)
+            said = Conclusion(
+                "",
+                outcome.result,
+                outcome.row,
+                outcome.reply,
+                outcome.recorded_why,
+                outcome.holds,
+            )
             self._conclude(write, said)
 
     def _conclude(self, number: int, said: Conclusion) -> None:
@@ -325,7 +332,15 @@ class Book:
 
 
 def recorded_write(
-    number: int, old: int, new: int, outcome: Result | None, role: Role = Role.ADDRESS
+    number: int,
+    old: int,
+    new: int,
+    outcome: Result | None,
+    role: Role = Role.ADDRESS,
+    *,
+    row: Row | None = None,
+    held: int | None = None,
+    holds: int | None = None,
 ) -> WriteRecord:
     """A write of a move from one address to another, as the journal gives it back."""
     how = RegisterWrite(ADDRESS_REGISTER, (new,), Function.WRITE_SINGLE_REGISTER)
@@ -340,7 +355,8 @@ def recorded_write(
         write=how,
         request=how.request(old).frame,
         words="",
-        conclusions=() if outcome is None else (Conclusion("", outcome, None, None, ""),),
+        held=held,
+        conclusions=(() if outcome is None else (Conclusion("", outcome, row, None, "", holds),)),
     )
 
 
@@ -354,6 +370,11 @@ def move(old: int = 1, new: int = 12, procedure: Procedure | None = None) -> Mov
         Place(new, SETTINGS),
         procedure or Procedure(ADDRESS_REGISTER, profile="bench-unit"),
     )
+
+
+def checked(line: Line, outcome: Outcome) -> Outcome:
+    """What a power cycle that was just made shows of a move; kept nowhere."""
+    return verify_again(line, replace(outcome, write=None), journal=Book())
 
 
 def yes(_: Prepared) -> bool:

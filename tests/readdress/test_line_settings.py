@@ -18,7 +18,7 @@ from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile, parse_profile
 from busprobe.readdress.line_settings import change_of_settings, path, plan_settings
-from busprobe.readdress.move import execute, prepare, verify_again
+from busprobe.readdress.move import execute, prepare
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.recovery import recover
@@ -29,6 +29,7 @@ from tests.readdress.bench import (
     Bench,
     Book,
     FakeUnit,
+    checked,
     line_to,
     unplugged,
     yes,
@@ -75,7 +76,8 @@ def changed(bench: Bench, change: Move | None = None, book: Book | None = None) 
         (FakeUnit(5, reply_from="none"), Row.REPLY_LOST, Result.VERIFIED),
         (FakeUnit(5, restart=5), Row.CHANGED, Result.VERIFIED),
         (FakeUnit(5, effect="power cycle"), Row.PENDING, Result.WAITING),
-        (FakeUnit(5, deaf=True), Row.UNHEARD, Result.NOT_VERIFIED),
+        (FakeUnit(5, deaf=True), Row.NOT_TAKEN, Result.NOT_VERIFIED),
+        (FakeUnit(5, deaf=True, readable=False), Row.UNHEARD, Result.NOT_VERIFIED),
         (FakeUnit(5, exception=4), Row.UNIT_REFUSED, Result.NOT_VERIFIED),
         (FakeUnit(5, restart=math.inf), Row.NEITHER, Result.NOT_VERIFIED),
     ],
@@ -101,7 +103,7 @@ def test_after_a_power_cycle_the_unit_is_looked_for_at_both_settings() -> None:
     bench = Bench(FakeUnit(5, effect="power cycle"))
     outcome = changed(bench)
     bench.units[0].power_cycle()
-    again = verify_again(line_to(bench), outcome.move, before=outcome.result, journal=Book())
+    again = checked(line_to(bench), outcome)
     assert again.row is Row.KEPT
     assert changed(bench, again.move.reversed()).result is Result.WAITING
     bench.units[0].power_cycle()

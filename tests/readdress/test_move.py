@@ -332,9 +332,7 @@ def test_a_power_cycle_settles_it(unit: FakeUnit, before: Result, row: Row, afte
     assert outcome.result is before
     bench.units[0].power_cycle()
     bench.units[0].ready_at = bench.clock.now() + 8
-    again = verify_again(
-        line_to(bench), outcome.move, before=outcome.result, journal=book, write=outcome.write
-    )
+    again = verify_again(line_to(bench), outcome, journal=book)
     assert (again.row, again.result) == (row, after)
     assert again.document()["power_cycle"] == ROW_WORDS[row]
     assert [text for text, _, _ in book.conclusions[1]] == [before, after]

@@ -38,7 +38,7 @@ from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
 from busprobe.virtual.unit import Unit
-from tests.readdress.bench import Book, yes
+from tests.readdress.bench import Book, checked, yes
 
 PROFILES = load_all([shipped_folder()]).profiles
 BY_MODEL = {profile.model.lower(): profile for profile in PROFILES.values()}
@@ -85,7 +85,7 @@ def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) 
     if waits_for_power:
         assert (outcome.row, unit.address) == (Row.PENDING, move.source.address)
         segment.power_cycle(name)
-        outcome = verify_again(line, move, before=outcome.result, journal=book, write=outcome.write)
+        outcome = verify_again(line, outcome, journal=book)
     assert outcome.result is Result.VERIFIED
     assert unit.address == unit.stored_address == 77
     reply_from_new = unit.kind.readdress is not None and unit.kind.readdress.reply_from == "new"
@@ -134,7 +134,7 @@ def test_a_move_works_with_others_on_the_pair(scenario: str) -> None:
         )
         if outcome.result is Result.WAITING:
             segment.power_cycle(unit.name)
-            outcome = verify_again(line, outcome.move, before=outcome.result, journal=Book())
+            outcome = checked(line, outcome)
         assert (outcome.result, unit.address) == (Result.VERIFIED, 77)
         assert (
             execute(line, prepare(line, outcome.move.reversed()), Book(), yes).result

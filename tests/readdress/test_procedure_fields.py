@@ -15,13 +15,13 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.line_settings import change_of_settings
-from busprobe.readdress.move import execute, prepare, verify_again
+from busprobe.readdress.move import execute, prepare
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.virtual.loading import shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry, UnitType
 from busprobe.virtual.segment import Segment
 from tests.profiles.making import profile
-from tests.readdress.bench import Book, yes
+from tests.readdress.bench import Book, checked, yes
 from tests.readdress.segment import CuttablePort
 
 OLD, NEW, SERVICE = 5, 42, 255
@@ -175,5 +175,5 @@ def test_baud_and_format_are_changed_each_as_the_profile_says() -> None:
     assert outcome.row is Row.PENDING
     assert [frame[1] for frame in on.port.writes] == [16, 6]
     on.segment.power_cycle()
-    after = verify_again(on.line, to_baud, before=outcome.result, journal=Book())
+    after = checked(on.line, outcome)
     assert (after.row, str(on.unit.settings)) == (Row.KEPT, "19200-8E1")

@@ -14,11 +14,11 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.profiles.changes import Effect
-from busprobe.readdress.move import execute, prepare, verify_again
+from busprobe.readdress.move import execute, prepare
 from busprobe.readdress.procedure import Move
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.virtual.loading import shipped_types
-from tests.readdress.bench import Book, yes
+from tests.readdress.bench import Book, checked, yes
 from tests.readdress.segment import MOVES, NEW, OLD, Stage, address_move, settings_move, stage
 
 WAIT_FOR_POWER = [
@@ -50,7 +50,7 @@ def test_each_procedure_ends_verified_and_is_kept(name: str) -> None:
         assert outcome.result is Result.VERIFIED, outcome.why
         assert on.place == move.target
     on.segment.power_cycle()
-    after = verify_again(on.line, move, before=outcome.result, journal=Book())
+    after = checked(on.line, outcome)
     assert (after.row, on.place) == (Row.KEPT, move.target)
     assert book.unfinished == []
     assert len(on.port.writes) == len(book.writes)
@@ -65,7 +65,7 @@ def test_each_procedure_can_be_undone(name: str) -> None:
         outcome = execute(on.line, prepare(on.line, each), book, yes)
         if outcome.result is Result.WAITING:
             on.segment.power_cycle()
-            outcome = verify_again(on.line, each, before=outcome.result, journal=Book())
+            outcome = checked(on.line, outcome)
         assert outcome.result is Result.VERIFIED, outcome.why
         assert on.place == each.target
 
@@ -110,7 +110,7 @@ def test_without_the_save_the_address_is_not_kept() -> None:
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)
     assert (outcome.result, on.place) == (Result.VERIFIED, move.target)
     on.segment.power_cycle()
-    assert verify_again(on.line, move, before=outcome.result, journal=Book()).row is Row.NOT_KEPT
+    assert checked(on.line, outcome).row is Row.NOT_KEPT
     assert on.place == move.source
 
 
@@ -119,7 +119,7 @@ def test_a_unit_that_forgets_is_neither_here_nor_there_after_a_power_cycle() -> 
     move = address_move("at-10")
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)
     on.segment.power_cycle()
-    after = verify_again(on.line, move, before=outcome.result, journal=Book())
+    after = checked(on.line, outcome)
     assert (after.row, on.place.address) == (Row.NEITHER, 1)
     assert "survey" in after.todo
 
@@ -187,7 +187,7 @@ def test_a_unit_set_to_settings_by_another_code_is_looked_for_and_named() -> Non
     move = Move(Place(OLD, present), Place(OLD, wanted), replace(procedure, codes=codes))
     outcome = execute(on.line, prepare(on.line, move), Book(), yes)
     on.segment.power_cycle()
-    after = verify_again(on.line, move, before=outcome.result, journal=Book())
+    after = checked(on.line, outcome)
     assert after.row is Row.NEITHER
     assert str(on.place.settings) == "9600-8O1"
     assert "9600-8O1" in after.why

@@ -19,16 +19,23 @@ from busprobe.errors import PortError
 from busprobe.job.job import Job
 from busprobe.job.journal import Result, Row
 from busprobe.line.place import Place
-from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.move import Prepared, execute, prepare
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.recovery import recover
 from busprobe.session.move_journal import MoveJournal
-from tests.readdress.bench import Book, yes
+from tests.readdress.bench import Book, checked, yes
 from tests.readdress.segment import MOVES, Stage, stage
 from tests.readdress.test_recovery import Killed, unfinished
 
-NOT_THERE_YET = (Row.PENDING, Row.UNHEARD, Row.UNIT_REFUSED, Row.UNDECIDED, Row.STEP_FAILED)
+NOT_THERE_YET = (
+    Row.PENDING,
+    Row.UNHEARD,
+    Row.UNIT_REFUSED,
+    Row.NOT_TAKEN,
+    Row.UNDECIDED,
+    Row.STEP_FAILED,
+)
 """Rows that say that the unit answers where it was."""
 POWER_LOST = 3.5
 """Seconds in which all unit types have started again."""
@@ -184,7 +191,7 @@ def test_the_supply_of_the_unit_cut_at_every_step(name: str, moment: str) -> Non
             continue
         assert is_true(outcome, heard_at[-1], move), (number, outcome.row, heard_at[-1])
         on.segment.power_cycle()
-        after = verify_again(on.line, move, before=outcome.result, journal=Book())
+        after = checked(on.line, outcome)
         assert (after.result is Result.VERIFIED) == (on.place == move.target), (
             number,
             after.row,
@@ -242,5 +249,5 @@ def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: 
         )
         assert "Power-cycle" in found.todo
         on.segment.power_cycle()
-        again = verify_again(on.line, found.move, before=found.result, journal=Book())
+        again = checked(on.line, found)
         assert again.row is Row.NOT_KEPT  # never saved, and said so

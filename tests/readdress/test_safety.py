@@ -13,10 +13,19 @@ from hypothesis import strategies as st
 from busprobe.errors import RefusedError
 from busprobe.job.journal import Result, Row
 from busprobe.profiles.changes import Effect, ReplyFrom
-from busprobe.readdress.move import Prepared, execute, prepare, verify_again
+from busprobe.readdress.move import Prepared, execute, prepare
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
-from tests.readdress.bench import ADDRESS_REGISTER, SAVE, Bench, Book, FakeUnit, line_to, move
+from tests.readdress.bench import (
+    ADDRESS_REGISTER,
+    SAVE,
+    Bench,
+    Book,
+    FakeUnit,
+    checked,
+    line_to,
+    move,
+)
 
 OLD, NEW = 1, 12
 
@@ -105,5 +114,5 @@ def test_no_write_is_ever_sent_where_it_would_not_be_safe(
     if outcome.result in (Result.VERIFIED, Result.WAITING):
         for unit in hanging:
             unit.power_cycle()
-        again = verify_again(line, outcome.move, before=outcome.result, journal=Book())
+        again = checked(line, outcome)
         assert is_true(again, bench), again

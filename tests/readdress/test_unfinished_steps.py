@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from busprobe.errors import RefusedError, StoppedError
-from busprobe.job.journal import Result, Row
+from busprobe.job.journal import Row
+from busprobe.readdress.journal import recorded_outcome
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
@@ -179,14 +180,7 @@ def test_a_unit_that_fell_back_is_only_locked_since_nothing_new_is_left_to_be_st
 def test_a_power_cycle_that_shows_the_address_kept_settles_the_save() -> None:
     here = Interrupted()
     here.bench.units[0].power_cycle()
-    after = verify_again(
-        here.line,
-        move(procedure=LOCKED),
-        before=Result.VERIFIED,
-        journal=here.book,
-        write=2,
-        report=lambda _: None,
-    )
+    after = verify_again(here.line, recorded_outcome(here.book.writes[1]), journal=here.book)
     assert after.row is Row.KEPT
     assert here.left.names == "relock"
 
