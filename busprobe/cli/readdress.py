@@ -45,9 +45,9 @@ def run(
         else:
             outcome = moves.move(prepared, writes.confirmation(session, yes), report=output.say)
     writes.show(outcome, as_json=as_json)
-    writes.check_later([outcome], port, job_file)
+    writes.say_later([outcome], port, job_file)
     output.say(f"The journal is in {job_file}.")
-    return writes.EXIT[outcome.result]
+    return writes.exit_code([outcome])
 
 
 def _by_hand(

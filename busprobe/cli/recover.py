@@ -50,7 +50,8 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
     elif not found and not finished:
         output.line("No move was cut off, and no procedure is open.")
     ended = (*found, *(outcome for _, outcome in finished))
-    return max((writes.EXIT[outcome.result] for outcome in ended), default=ExitCode.DONE)
+    writes.say_later([o for o in ended if o.not_stored is not None], port, job_file)
+    return writes.exit_code(ended)
 
 
 def _finish(session: Session, left: UnfinishedSteps, yes: bool, as_json: bool) -> Outcome:

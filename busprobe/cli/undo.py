@@ -28,5 +28,5 @@ def run(
         else:
             outcome = moves.move(prepared, writes.confirmation(session, yes), report=output.say)
     writes.show(outcome, as_json=as_json)
-    writes.check_later([outcome], port, job_file)
-    return writes.EXIT[outcome.result]
+    writes.say_later([outcome], port, job_file)
+    return writes.exit_code([outcome])

@@ -3,7 +3,7 @@ outcome."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from subprocess import list2cmdline
 
@@ -26,13 +26,22 @@ from busprobe.session.session import Session
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 
-EXIT = {
+_EXIT = {
     Result.VERIFIED: ExitCode.DONE,
     Result.WAITING: ExitCode.ATTENTION,
     Result.NOT_VERIFIED: ExitCode.NOT_VERIFIED,
     Result.REFUSED: ExitCode.REFUSED,
 }
-"""How a command ends by the result of its move."""
+
+
+def exit_code(outcomes: Iterable[Outcome]) -> ExitCode:
+    """How a command ends: by the worst of its moves; one that the journal could not take counts as
+    not verified."""
+    codes = (
+        _EXIT[outcome.result] if outcome.not_stored is None else ExitCode.NOT_VERIFIED
+        for outcome in outcomes
+    )
+    return max(codes, default=ExitCode.DONE)
 
 
 def recover(moves: BusMoves) -> None:
@@ -127,17 +136,22 @@ def show(outcome: Outcome, *, as_json: bool) -> None:
         output.lines([f"Next: {outcome.todo}"])
 
 
-def check_later(outcomes: Iterable[Outcome], port: str, job_file: Path) -> None:
-    """Say how a power cycle that was not made yet is told of later, if any of these moves waits for
-    one."""
+def say_later(outcomes: Sequence[Outcome], port: str, job_file: Path) -> None:
+    """Say what is to be done later and by which command: of moves that the journal could not take,
+    and of a power cycle that was not made yet."""
+    recover = ["busprobe", "recover", "--port", port, "--job", str(job_file)]
+    for outcome in outcomes:
+        if outcome.not_stored is not None:
+            error, move = outcome.not_stored.error, outcome.move
+            output.say(
+                f"NOT STORED: from {move.source.words} to {move.target.words}: {outcome.word}."
+                f"  {error.what} {error.todo}\nThen: {list2cmdline(recover)}"
+            )
     if any(
         outcome.result in (Result.VERIFIED, Result.WAITING) and not outcome.power_cycled
         for outcome in outcomes
     ):
-        told = list2cmdline(
-            ["busprobe", "recover", "--port", port, "--job", str(job_file), "--cycled"]
-        )
-        output.say(f"After the power cycle: {told}")
+        output.say(f"After the power cycle: {list2cmdline([*recover, '--cycled'])}")
 
 
 def show_plan(plan: MoveList) -> None:
@@ -180,11 +194,14 @@ def tell_batch(
     """Say how a batch ended, what is left to do and where the journal is; the exit code that it
     ends with."""
     _show_batch(form, plan, finished, as_json=as_json)
-    check_later(finished.unchecked, port, job_file)
+    proven = (outcome for outcome in finished.outcomes if outcome not in finished.unchecked)
+    stuck = (outcome for outcome in proven if outcome.not_stored is not None)
+    say_later((*stuck, *finished.unchecked), port, job_file)
     output.say(f"The journal is in {job_file}.")
-    if finished.failure is not None:
+    code = _batch_exit(plan, finished)
+    if finished.failure is not None and code < finished.failure.exit_code:
         raise finished.failure
-    return _batch_exit(plan, finished)
+    return code
 
 
 def _show_batch(form: str, plan: MoveList, finished: BatchFinished, *, as_json: bool) -> None:
@@ -218,10 +235,8 @@ def _show_batch(form: str, plan: MoveList, finished: BatchFinished, *, as_json: 
 
 def _batch_exit(plan: MoveList, finished: BatchFinished) -> ExitCode:
     """How a command ends: by the worst of its moves."""
-    codes: set[ExitCode] = {EXIT[outcome.result] for outcome in finished.outcomes}
-    if finished.left or not plan.complete:
-        codes.add(ExitCode.ATTENTION)
-    return max(codes, default=ExitCode.DONE)
+    rest = ExitCode.ATTENTION if finished.left or not plan.complete else ExitCode.DONE
+    return max(exit_code(finished.outcomes), rest)
 
 
 def _proven(outcome: Outcome, finished: BatchFinished) -> str:

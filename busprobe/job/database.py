@@ -35,6 +35,10 @@ _FAILURES = {
         "it is not a job file",
         "Choose a file that busprobe made, or a new name.",
     ),
+    sqlite3.SQLITE_READONLY_DBMOVED: (
+        "it was moved or deleted while it was open",
+        "Put it back where it was.",
+    ),
     sqlite3.SQLITE_READONLY: (
         "it may only be read, not written",
         "Allow writing to the file and its folder.",
@@ -222,9 +226,8 @@ def _plain_words(path: Path) -> Iterator[None]:
     except (sqlite3.ProgrammingError, sqlite3.IntegrityError):
         raise
     except sqlite3.DatabaseError as error:
-        code = (
-            getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
-        )  # extended codes keep theirs above
+        extended = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+        code = extended if extended in _FAILURES else extended & 0xFF  # the plain code below it
         what, todo = _FAILURES.get(
             code, (f"SQLite reports: {error}", "Go on with a copy, or with a new job file.")
         )

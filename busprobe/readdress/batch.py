@@ -163,6 +163,9 @@ class Batch:
             if outcome.result is Result.NOT_VERIFIED:
                 yield self._finished("This move could not be verified; settle that first.")
                 return
+            if outcome.not_stored is not None:
+                yield self._finished("This move is not in the journal; settle that first.")
+                return
             if outcome.row is Row.NOT_CONFIRMED:
                 yield from self._check()
                 yield self._finished("A move was not confirmed; nothing more was begun.")
@@ -206,7 +209,8 @@ class Batch:
                 report=self._report,
             )
             yield Checked(self._outcomes[place])
-        return all(self._outcomes[place].result is Result.VERIFIED for place in pending)
+        seen = [self._outcomes[place] for place in pending]
+        return all(o.result is Result.VERIFIED and o.not_stored is None for o in seen)
 
     def _to_check(self) -> list[int]:
         """Which moves are open; one whose unit has gone on since is proven by its later move."""

@@ -4,13 +4,15 @@ afterwards."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from enum import Enum, auto
 from typing import Protocol
 
+from busprobe.errors import FileError
 from busprobe.job.journal import Result, Role, Row, WriteIntent, WriteRecord
 from busprobe.job.records import UnitRecord
 from busprobe.readdress.claims import to_be_checked
-from busprobe.readdress.outcome import Outcome
+from busprobe.readdress.outcome import NotStored, Outcome
 from busprobe.readdress.procedure import Move, Procedure
 
 
@@ -31,6 +33,16 @@ class Journal(Protocol):
         """Note with these of its writes what became of a move, together with what follows for the
         unit."""
         ...
+
+
+def concluded(journal: Journal, outcome: Outcome, writes: Sequence[int]) -> Outcome:
+    """`outcome`, on record with these writes; where the journal cannot take it, it says so itself,
+    since what was seen must not be lost with the disk."""
+    try:
+        journal.conclude_move(outcome, writes)
+    except FileError as error:
+        return replace(outcome, not_stored=NotStored(tuple(writes), error))
+    return replace(outcome, not_stored=None)
 
 
 def move_of(write: WriteRecord) -> Move:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from threading import Event as StopFlag
 
-from busprobe.errors import PortError, RefusedError
+from busprobe.errors import FileError, PortError, RefusedError
 from busprobe.job.journal import ProcedureStep, Row
 from busprobe.line.echo import Echo
 from busprobe.line.exchange import Waits
@@ -19,7 +19,7 @@ from busprobe.modbus.requests import Request
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.profiles.registers import AddressPart
 from busprobe.readdress import guards
-from busprobe.readdress.journal import Journal
+from busprobe.readdress.journal import Journal, concluded
 from busprobe.readdress.outcome import (
     Outcome,
     ReadBack,
@@ -182,7 +182,8 @@ def execute(
     fails in between, the outcome says so and the write stays open on record, for
     `busprobe.readdress.recovery`.  Raises `PortError` if the port fails before anything was
     written, `StoppedError` if `stop` is set before (afterwards it changes nothing, since what
-    became of a write has to be told), and whatever the journal raises.
+    became of a write has to be told).  A journal that cannot be written is told by the outcome:
+    refused before the first frame, `not_stored` after the write.
     """
     move = prepared.move
     frame = prepared.request.frame
@@ -216,6 +217,12 @@ def execute(
         return outcome_unseen(
             move, Row.PORT_FAILED, step=error.what, request=frame, write=sequence.write
         )
+    except FileError as error:  # an intent that is not on disk is not sent
+        if sequence.begun:
+            said = f"{error.what} The {move.what} was not written."
+            return outcome_unseen(move, Row.STEP_FAILED, step=said, request=frame)
+        means = "What is not on record first is not sent; nothing was written."
+        return refusal(move, RefusedError(error.what, means=means, todo=error.todo), frame)
 
 
 def verify_again(
@@ -252,8 +259,7 @@ def verify_again(
     )
     outcome = outcome_seen(line, before, row, at_old, at_new, holds=holds)
     outcome = replace(outcome, power_cycled=True)
-    journal.conclude_move(outcome, () if outcome.write is None else (outcome.write,))
-    return outcome
+    return concluded(journal, outcome, () if outcome.write is None else (outcome.write,))
 
 
 def what_register_tells(
@@ -315,7 +321,8 @@ def _written(
     for step in listed[:at]:
         if not sequence.send_further(step):
             said = f"{sequence.remarks[-1]} The {move.what} was not written."
-            return outcome_unseen(move, Row.STEP_FAILED, step=said, request=frame)
+            failed = outcome_unseen(move, Row.STEP_FAILED, step=said, request=frame)
+            return replace(failed, not_stored=sequence.not_stored)
     report(f"Writing the new {move.what}.")
     write, reply = sequence.send(listed[at])
     answer = (
@@ -357,8 +364,8 @@ def _written(
     row = Row.NOT_ALONE if others else row
     outcome = outcome_seen(line, sent, row, at_old, at_new, reply=reply, holds=holds, others=others)
     outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)))
-    journal.conclude_move(outcome, (write,))
-    return outcome
+    earlier = () if sequence.not_stored is None else sequence.not_stored.writes
+    return concluded(journal, outcome, (write, *earlier))
 
 
 def _is_echo(prepared: Prepared, reply: Reply) -> bool:

@@ -254,7 +254,8 @@ class OneByOne:
                 continue
             outcome = yield from self._offer(target)
             if outcome is not None:
-                self._unsettled = None if outcome.result is Result.VERIFIED else outcome
+                settled = outcome.result is Result.VERIFIED and outcome.not_stored is None
+                self._unsettled = None if settled else outcome
                 return
             yield from self._until_another()
 

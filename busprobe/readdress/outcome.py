@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Any
 
-from busprobe.errors import RefusedError
+from busprobe.errors import FileError, RefusedError
 from busprobe.job.journal import Result, Row
 from busprobe.line.place import Place
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exception_name
@@ -186,6 +186,16 @@ def row_after_power_cycle(
 
 
 @dataclass(frozen=True)
+class NotStored:
+    """That the journal could not take what became of a move."""
+
+    writes: tuple[int, ...]
+    """Numbers of the writes in the journal that have no conclusion because of it."""
+    error: FileError
+    """Why not, and what to do."""
+
+
+@dataclass(frozen=True)
 class Outcome:
     """How a move ended, with what it was told by."""
 
@@ -219,6 +229,8 @@ class Outcome:
     noted."""
     power_cycled: bool = False
     """Whether this was told after a power cycle; otherwise that is not tested."""
+    not_stored: NotStored | None = None
+    """Where the journal could not take it: whoever shows the outcome has the only copy."""
 
     @property
     def result(self) -> Result:
@@ -262,6 +274,7 @@ class Outcome:
             "why": self.why,
             "todo": self.todo,
             "power_cycle": self.row_words if self.power_cycled else "not tested",
+            "stored": self.not_stored is None,
         }
 
 

@@ -13,7 +13,7 @@ from itertools import groupby
 
 from busprobe.job.journal import Result, Row, WriteRecord
 from busprobe.line.line import Line
-from busprobe.readdress.journal import Journal, recorded_outcome
+from busprobe.readdress.journal import Journal, concluded, recorded_outcome
 from busprobe.readdress.move import outcome_seen, what_register_tells
 from busprobe.readdress.outcome import Outcome, WriteAnswer, row_after_write
 from busprobe.readdress.verification import look_at_both
@@ -49,8 +49,7 @@ def recover(
         else:
             report(f"The outcome of write {main.id} is not known for certain: {main.words}")
         outcome = _looked_into(line, main, in_full)
-        journal.conclude_move(outcome, [write.id for write in writes])
-        outcomes.append(outcome)
+        outcomes.append(concluded(journal, outcome, [write.id for write in writes]))
     return tuple(outcomes)
 
 

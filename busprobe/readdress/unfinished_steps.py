@@ -205,7 +205,7 @@ def send_rest(
     row = Row.FINISHED if answers and not sequence.remarks else Row.NOT_FINISHED
     names = _names(move, prepared.steps)
     said = " ".join(sequence.remarks) or f"{names}.  The unit answers alone at {place.words}."
-    return outcome_unseen(move, row, step=said)
+    return replace(outcome_unseen(move, row, step=said), not_stored=sequence.not_stored)
 
 
 def _expectation(place: Place, steps: tuple[ProcedureStep, ...]) -> str:

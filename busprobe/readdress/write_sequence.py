@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from busprobe.errors import FileError
 from busprobe.job.journal import ProcedureStep, Result, WriteIntent
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, judge
 from busprobe.readdress.journal import Journal
+from busprobe.readdress.outcome import NotStored
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.words import role_words
@@ -62,8 +64,15 @@ class WriteSequence:
         self._first = first_write
         self.remarks: list[str] = []
         """What went otherwise than meant, in words."""
+        self.not_stored: NotStored | None = None
+        """The further step that was sent and whose conclusion the journal could not take."""
         self.write: int | None = None
         """Number in the journal of the write that the move is about, once it is there."""
+
+    @property
+    def begun(self) -> bool:
+        """Whether anything of the procedure has been sent, or may have been."""
+        return self._first is not None
 
     def send(self, step: ProcedureStep) -> tuple[int, Reply]:
         """Put the intent on record, send the frame once, and give the unit its time; its number and
@@ -94,16 +103,33 @@ class WriteSequence:
 
     def send_further(self, step: ProcedureStep) -> bool:
         """Send a step that is not the one the move is about, and conclude it; whether it was
-        acknowledged."""
+        acknowledged, and the journal can go on.
+
+        Raises `FileError` where nothing of the procedure was sent yet and the journal cannot be
+        written.
+        """
         self._report(step.request.words)
-        number, reply = self.send(step)
+        try:
+            number, reply = self.send(step)
+        except FileError as error:
+            if not self.begun:
+                raise
+            self.remarks.append(f"The step '{self._name(step)}' was not sent: {error.what}")
+            return False
         received = reply.exchange.received or None
         outcome = Result.ACKNOWLEDGED if reply.valid else Result.NOT_ACKNOWLEDGED
         if not reply.valid:
             self.remarks.append(
                 f"The step '{self._name(step)}' was not acknowledged: {reply.words}."
             )
-        self._journal.conclude_write(number, outcome, reply=received, why=reply.words)
+        try:
+            self._journal.conclude_write(number, outcome, reply=received, why=reply.words)
+        except FileError as error:
+            self.not_stored = NotStored((number,), error)
+            self.remarks.append(
+                f"What came of the step '{self._name(step)}' is not on record: {error.what}"
+            )
+            return False
         return reply.valid
 
     def reaches(self, step: ProcedureStep) -> bool:

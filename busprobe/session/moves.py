@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from threading import Event as StopFlag
 
-from busprobe.errors import RefusedError, UsageError
+from busprobe.errors import FileError, RefusedError, UsageError
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -23,7 +23,7 @@ from busprobe.readdress import one_by_one as box
 from busprobe.readdress import unfinished_steps as unfinished
 from busprobe.readdress.claims import awaited, check_claims, claims
 from busprobe.readdress.guards import Ways, check_move, doubts_of_return
-from busprobe.readdress.journal import unproven_moves
+from busprobe.readdress.journal import concluded, unproven_moves
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
 from busprobe.readdress.outcome import Outcome
@@ -146,6 +146,11 @@ class BusMoves:
         """
         line = self._session.line
         return moving.execute(line, prepared, self._journal, confirm, report, stop)
+
+    def store(self, outcome: Outcome) -> Outcome:
+        """Try once more to put an outcome on record that the journal could not take."""
+        missing = outcome.not_stored
+        return outcome if missing is None else concluded(self._journal, outcome, missing.writes)
 
     def verify_again(self, outcome: Outcome, report: Report = _silent) -> Outcome:
         """Tell after a power cycle whether a move has taken effect and was kept."""
@@ -322,7 +327,10 @@ class BusMoves:
         )
         for event in run.run():
             if isinstance(event, batch.BatchFinished):
-                self._job.record(RECORD, event.document())
+                try:
+                    self._job.record(RECORD, event.document())
+                except FileError as error:
+                    event = replace(event, failure=event.failure or error)
             yield event
 
     # -- what was cut off

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from importlib import import_module
 from typing import TYPE_CHECKING, ClassVar
 
@@ -16,7 +17,7 @@ from textual.reactive import reactive
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
-from busprobe.errors import RefusedError
+from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
 from busprobe.wizard.common.help import help_for
 from busprobe.wizard.common.line_lock import LineLock
@@ -149,7 +150,8 @@ class BusprobeApp(App[None]):
     def watch_current(self) -> None:
         """Bring the chosen step into view."""
         self.query_one("#steps", ContentSwitcher).current = self.step.id
-        self.session.job.set_state(_STEP_KEY, self.current)
+        with suppress(FileError):  # a full disk is told by what has to be stored
+            self.session.job.set_state(_STEP_KEY, self.current)
         self.step.arrive()
         self.step.first_focus().focus()
         self._show_frame()
@@ -328,8 +330,10 @@ class BusprobeApp(App[None]):
         self.step.focus()
 
     def action_leave(self) -> None:
-        """Leave; asks first while something runs."""
-        if not self.line_lock.holder:
+        """Leave; asks first while something runs, and not before what has to be answered is."""
+        if any(isinstance(screen, Question) and screen.stays for screen in self.screen_stack):
+            self.bell()
+        elif not self.line_lock.holder:
             self.exit()
         elif not isinstance(self.screen, Question):
             self.push_screen(

@@ -17,6 +17,7 @@ from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.procedure import Move, Procedure, procedure_steps
 from busprobe.readdress.words import write_words
 from tests.cli.conftest import Command, Ran
+from tests.job.full_disk import fill
 
 AT_9600 = ("--settings", "9600-8N1")
 PLAN = """\
@@ -528,3 +529,46 @@ def test_each_has_an_example(command: Command, name: str) -> None:
     assert ran.code == ExitCode.DONE
     assert f"busprobe {name} " in ran.out
     assert "Example" in ran.out
+
+
+@pytest.mark.parametrize("name", ["readdress", "readdress-all", "line-settings", "undo", "recover"])
+def test_an_outcome_that_cannot_be_stored_is_not_a_success(
+    command: Command, job_file: Path, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full once the write has left: the move is named, and what is to be done then."""
+    scenario, place = "clean", "13 (0x0D)"
+    given: tuple[object, ...] = ()
+    match name:
+        case "readdress":
+            Job.create(job_file).close()
+            given = (*AT_9600, "--from", 11, "--to", 13)
+        case "readdress-all":
+            on_clean(command, job_file, 11)
+            given = ("--set", "11=13")
+        case "line-settings":
+            scenario = "harmonise"
+            identified(command, job_file, scenario, (11, "9600-8N1"))
+            given, place = ("--all", "--to", "19200-8N1"), "11 (0x0B) at 19200-8N1"
+        case "undo":
+            assert moved(command, job_file).code == ExitCode.DONE
+            scenario, given, place = str(moved_unit(tmp_path, 13)), ("--write", 1), "11 (0x0B)"
+        case "recover":
+            assert moved(command, job_file).code == ExitCode.DONE
+            scenario, given = str(moved_unit(tmp_path, 13)), ("--cycled",)
+    conclude = Job.conclude_write
+
+    def full(job: Job, *arguments: object, **more: object) -> None:
+        fill(job)
+        conclude(job, *arguments, **more)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Job, "conclude_write", full)
+        yes = () if name == "recover" else ("--yes",)
+        port = ("--port", f"virtual:{scenario}", "--job", job_file)
+        ran = command(name, *port, *given, *yes, "--json")
+    assert ran.code == ExitCode.NOT_VERIFIED
+    assert "NOT STORED: from unit address" in ran.err
+    assert f"to unit address {place}" in ran.err
+    assert f"Then: busprobe recover --port virtual:{scenario} --job {job_file}" in ran.err
+    assert "the disk is full" in ran.err
+    assert '"stored": false' in ran.out

@@ -168,6 +168,7 @@ def test_the_document_has_the_fields_others_read() -> None:
         "why": "Seen.",
         "todo": "Do.",
         "power_cycle": "not tested",
+        "stored": True,
     }
 
 

@@ -62,9 +62,18 @@ class Question(ModalScreen[T]):
     """
 
     def __init__(
-        self, title: str, body: Text | str, answers: Sequence[Answer[T]], *, grave: bool = False
+        self,
+        title: str,
+        body: Text | str,
+        answers: Sequence[Answer[T]],
+        *,
+        grave: bool = False,
+        stays: bool = False,
     ) -> None:
+        """With `stays` the program is not left before it is answered."""
         super().__init__()
+        self.stays = stays
+        """Whether the program is not left before it is answered."""
         self._title = title
         self._body = body
         self._answers = tuple(answers)

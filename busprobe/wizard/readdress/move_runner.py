@@ -8,7 +8,7 @@ from threading import Event as StopFlag
 
 from rich.text import Text
 
-from busprobe.errors import RefusedError, StoppedError
+from busprobe.errors import FileError, RefusedError, StoppedError
 from busprobe.readdress import batch
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import MoveList
@@ -17,9 +17,10 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BusMoves
 from busprobe.wizard.common.pending_answer import PendingAnswer
-from busprobe.wizard.common.question import Notice
+from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.step import Step, StepState
 from busprobe.wizard.readdress.dialogs import confirm_write, power_cycle
+from busprobe.wizard.readdress.not_stored import ask_until_kept
 from busprobe.wizard.readdress.wanted import followed, keep_wanted, kept_wanted
 from busprobe.wizard.readdress.words import batch_text, outcome_text, unit_name, unit_to_cycle
 
@@ -247,7 +248,6 @@ class MoveRunner:
             case batch.Ended(outcome) | batch.Checked(outcome):
                 self.say(outcome_text(self._step, outcome))
                 self._follow(outcome)
-                self._step.post_message(Step.JobChanged())
             case batch.BatchFinished() as finished:
                 self.say(Text(finished.why))
                 self._step.app.push_screen(
@@ -255,8 +255,15 @@ class MoveRunner:
                 )
 
     def _follow(self, outcome: Outcome) -> None:
-        """Let the wish for a unit go where the unit went."""
+        """Let the wish for a unit go where the unit went, once that is in the journal."""
+        if outcome.not_stored is not None:
+            ask_until_kept(self._step, self.moves, outcome, self._follow)
+            return
         if outcome.moved:
             job = self._step.session.job
-            keep_wanted(job, followed(kept_wanted(job), outcome))
+            try:
+                keep_wanted(job, followed(kept_wanted(job), outcome))
+            except FileError as error:
+                self._step.app.push_screen(Failure(error))
             self._moved(outcome)
+        self._step.post_message(Step.JobChanged())
