@@ -16,7 +16,7 @@ from busprobe.modbus.replies import Reply, Verdict
 from busprobe.modbus.requests import Function, Request
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey import probes, words
-from busprobe.survey.findings import Finding, Kind, Remark, ReplyLatency
+from busprobe.survey.findings import Finding, Kind, Remark, RemarkKind, ReplyLatency
 from busprobe.survey.interference import (
     foreign_frames,
     has_stray_bytes,
@@ -24,7 +24,7 @@ from busprobe.survey.interference import (
     is_damaged,
     is_silence,
 )
-from busprobe.survey.probes import Listening, Probe, WireStep, to_the_end
+from busprobe.survey.probes import Ask, Listening, Probe, WireStep, to_the_end
 from busprobe.survey.verdict import analyse, identities
 from busprobe.text import hex_bytes
 
@@ -89,6 +89,14 @@ class Examination:
         valid = all(r.verdict in fine or is_silence(r) for r in self.replies)
         return self.kind is Kind.UNIT and valid and not self.foreign
 
+    def doubted(self) -> Examination:
+        """The same where corrupted replies prove nothing, since another device sends at other line
+        settings: what they would prove is unsure."""
+        if analyse(self.replies, noisy=True).kind is Kind.CLASH:
+            return self
+        remarks = (Remark(RemarkKind.OTHERS_SEND), *self.remarks)
+        return replace(self, kind=Kind.UNSURE, remarks=remarks)
+
     def finding(self) -> Finding:
         """The same as a finding of the survey; raises `ValueError` if no unit answered."""
         if self.kind is Kind.SILENT:
@@ -136,10 +144,13 @@ def look_closely(
     repeats: int = 3,
     further: Sequence[Probe] = (),
     noisy: bool = False,
+    ask: Ask = probes.ask,
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
-    that bytes were heard before without a request, which the short listening here can miss."""
-    look = _CloseLook(line, address, waits)
+    that bytes were heard before without a request, which the short listening here can miss.
+
+    `ask` makes the exchanges, where there is more to it than sending a request."""
+    look = _CloseLook(line, address, waits, ask)
     yield from look.ask_all_kinds(further)
     if look.heard:
         best, *others = look.telling()
@@ -177,8 +188,9 @@ def look_closely(
 class _CloseLook:
     """The exchanges with one address so far."""
 
-    def __init__(self, line: Line, address: int, waits: Waits) -> None:
+    def __init__(self, line: Line, address: int, waits: Waits, ask: Ask) -> None:
         self._line = line
+        self._ask = ask
         self._address = address
         self._waits = replace(waits, after=min(waits.after, _BRIEFLY))
         self._patient = waits.reply
@@ -193,7 +205,7 @@ class _CloseLook:
         seconds."""
         waits = replace(self._waits, reply=min(self._waits.reply, most))
         waits = waits if after is None else replace(waits, after=after)
-        reply = yield from probes.ask(self._line, request, waits)
+        reply = yield from self._ask(self._line, request, waits)
         self.replies.append(reply)
         if reply.present and reply.latency is not None:
             self._slowest = max(self._slowest, reply.latency)

@@ -59,6 +59,8 @@ class RemarkKind(Enum):
     """Corrupted replies that two replies alike make."""
     # It cannot be told whether it is one unit.
     SAID_TO_OTHER_MASTER = auto()
+    OTHERS_SEND = auto()
+    """At other line settings, which corrupts replies."""
     ONE_REPLY = auto()
     """To so many requests."""
     DAMAGED_BEYOND_NOISE = auto()
@@ -203,6 +205,8 @@ class About(StrEnum):
     EARLIER = "earlier"
     """From a survey that did not say."""
     OTHER_MASTER = "other master"
+    PAUSES = "pauses"
+    """Of another master."""
     LISTENING = "listening"
     STUCK = "stuck"
     PULSES = "pulses"
@@ -238,6 +242,8 @@ class Reason(Enum):
     PORT_FAILED = auto()
     NEVER_QUIET = auto()
     OTHER_MASTER = auto()
+    NO_PAUSE = auto()
+    """Another master leaves no pause that is long enough for a request."""
     ALL_FOUND = auto()
     """As many units were found as were expected."""
     ANSWERED_EVERYWHERE = auto()
@@ -253,6 +259,8 @@ class Unfinished(Enum):
     CLOSE_LOOK = auto()
     LATE_REPLY = auto()
     """The wait for it."""
+    PAUSE = auto()
+    """One of another master that it kept to."""
     REPLY_AT_END = auto()
     WORKING_BUS = auto()
     """One that worked to the end of the survey."""

@@ -10,7 +10,7 @@ What is about to happen on the wire is told before it does: the caller may hold 
 from __future__ import annotations
 
 import re
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import chain, islice, zip_longest
 from typing import Any, TypeVar
@@ -179,6 +179,10 @@ T = TypeVar("T")
 
 WireStep = Asking | Listening
 """One thing done on the wire."""
+
+
+Ask = Callable[[Line, Request, Waits], Generator[WireStep, None, Reply]]
+"""One exchange, told of before; as `ask`."""
 
 
 def ask(line: Line, request: Request, waits: Waits) -> Generator[WireStep, None, Reply]:

@@ -18,7 +18,7 @@ from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
 from busprobe.survey.events import Event, Fault, Found, OtherMasterHeard
-from busprobe.survey.findings import About, Finding, IgnoredSettings, Kind, Reason
+from busprobe.survey.findings import About, Finding, IgnoredSettings, Kind, Reason, Unfinished
 from busprobe.survey.interference import (
     STRAY,
     answer,
@@ -32,8 +32,10 @@ from busprobe.survey.interference import (
 )
 from busprobe.survey.late_replies import OpenRequests
 from busprobe.survey.line_faults import LineFaults, find_ignored
-from busprobe.survey.probes import LADDER, Listening, Probe, ask
-from busprobe.survey.schedule import Schedule, Sweep
+from busprobe.survey.listen import listening
+from busprobe.survey.other_traffic import OtherTraffic, needed
+from busprobe.survey.probes import LADDER, Listening, Probe, WireStep
+from busprobe.survey.schedule import Schedule, Sweep, common_settings
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import MOST_ROUNDS, PATIENCE, LearnedWaits, may_miss, rounds_needed
 from busprobe.text import hex_bytes
@@ -47,6 +49,8 @@ ours again."""
 _LONG_LOOK = replace(CLOSE_LOOK, reply=2 * PATIENCE)
 _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
+_MANY_UNEXPLAINED = 8
+"""Requests followed by bytes of unknown origin after which it is listened for another master."""
 _MARGIN = 1.2
 """How much longer than before a device may take that answers for absent units."""
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
@@ -66,7 +70,13 @@ class Search:
         self._under_way: set[Place] = set()
         """Where something was heard that is being followed up."""
         self._second_looks: set[Place] = set()
+        self._unexplained = 0
+        """Requests that bytes followed once which make no frame, and nothing when asked again."""
         self._absent = AbsentUnits(line, state)
+        self.traffic = OtherTraffic(line)
+        """Of another master, where one was heard."""
+        self.rhythm_learnt = False
+        """Whether requests are sent in the pauses of other traffic, where there are any."""
 
     def resume(self) -> None:
         """Take the state of an interrupted survey into account."""
@@ -129,7 +139,7 @@ class Search:
 
     def ask(self, request: Request, waits: Waits) -> Generator[Event, None, Reply]:
         """One exchange with its event; raises `PortError`."""
-        reply = yield from ask(self._line, request, waits)
+        reply = yield from self._ask_in_pause(self._line, request, waits)
         self._open_requests.book(reply)
         self._state.exchanges += 1
         self._state.echoes += reply.exchange.echo is Echo.FULL
@@ -137,6 +147,15 @@ class Search:
             yield from self._faults.pulse()
         elif answer(reply):
             self._state.heard = True
+        return reply
+
+    def _ask_in_pause(
+        self, line: Line, request: Request, waits: Waits
+    ) -> Generator[WireStep, None, Reply]:
+        """One exchange when no other master sends."""
+        reply = yield from self.traffic.ask(line, request, waits)
+        self._foreign.extend(self.traffic.overheard)
+        self.traffic.overheard = ()
         return reply
 
     def end_sweep(
@@ -201,6 +220,8 @@ class Search:
     def conclude(self) -> Iterator[Event]:
         """Book what only the whole of the replies shows."""
         yield from self._absent.conclude()
+        spoilt = self.traffic.spoilt - self._state.findings.keys()
+        self._state.leave_open(spoilt, Unfinished.PAUSE, Reason.OTHER_MASTER)
         unsure = [f for f in self._state.findings.values() if f.kind is Kind.UNSURE]
         if any(finding.settings not in self._absent.places for finding in unsure):
             self._state.note(About.UNREADABLE, words.UNREADABLE)
@@ -208,6 +229,55 @@ class Search:
     def drop_setting(self, settings: LineSettings, reason: Reason) -> None:
         """Leave out what is left at `settings`."""
         self._drop(lambda sweep: sweep.settings == settings, reason)
+
+    def listen_for_others(self) -> Iterator[Event]:
+        """Bytes came that no request explains: where they come at regular intervals they are
+        avoided from now on, and it is listened at all common line settings whether they are another
+        master's."""
+        yield from self.traffic.learn()
+        here = self._line.settings
+        if not self.traffic.even and self.traffic.leaves_room:
+            self.traffic.forget()
+            return
+        tried = (*self._state.shown.settings, *common_settings())
+        elsewhere = dict.fromkeys(settings for settings in tried if settings != here)
+        heard = yield from listening(self._line, self.traffic.longest_interval, elsewhere)
+        self.switch(here)
+        if heard.frames:
+            yield from self.other_master(heard.settings, heard.frames)
+        elif self.traffic.even:
+            yield from self.learn_rhythm()
+        else:
+            self.traffic.forget()
+
+    def learn_rhythm(self) -> Iterator[Event]:
+        """Listen for the pauses of another master, and tell how much of the time is its own."""
+        if not self.traffic.learnt:
+            yield from self.traffic.learn()
+        self.rhythm_learnt = True
+        settings = self._line.settings
+        self._state.crowded = not self.traffic.leaves_room
+        if self._state.crowded:
+            said = words.no_pause(self.traffic.share, needed(settings))
+        elif self._state.shown.other_master:
+            said = words.in_pauses(self.traffic.share)
+        else:
+            said = words.regular_bytes(settings)
+        if self._state.note(About.PAUSES, said):
+            yield Fault(said)
+        if not self._state.crowded and self._state.shown.other_master:
+            yield from self._look_again()
+
+    def _look_again(self) -> Iterator[Event]:
+        """What was no plain unit before the other master was known may have been its doing."""
+        here = self._line.settings
+        doubtful = [f for f in self._state.findings.values() if f.kind is not Kind.UNIT]
+        for finding in doubtful:
+            self.switch(finding.settings)
+            seen = yield from look_closely(self._line, finding.address, ask=self._ask_in_pause)
+            if seen.kind is Kind.UNIT:
+                yield from self._book(seen.finding())
+        self.switch(here)
 
     def other_master(self, settings: LineSettings, frames: Iterable[Frame]) -> Iterator[Event]:
         """Book that another master was heard at `settings`, by `frames`."""
@@ -258,6 +328,9 @@ class Search:
                 break
         else:
             self._open_requests.suspect(since)
+            self._unexplained += 1
+            if self._unexplained == _MANY_UNEXPLAINED:
+                yield from self.listen_for_others()
         if not self._is_known(reply.exchange.settings, {reply.request.address}):
             self._state.add_noise(len(reply.exchange.leftover + reply.exchange.received))
 
@@ -274,6 +347,8 @@ class Search:
             yield from self._faults.gateway(
                 0.0 if late is None else self._line.clock.now() - late[0]
             )
+            return
+        if late is None and self.traffic.knows(frame):
             return
         if late is not None and self._absent.speaks(settings, late[1], frame.data):
             self.learned.wait_for_absent(self._line.clock.now() - late[0])
@@ -322,8 +397,15 @@ class Search:
         begun = self._line.clock.now()
         repeats = 1 if waits is _LONG_LOOK else 3
         seen = yield from look_closely(
-            self._line, address, waits=waits, repeats=repeats, noisy=self._state.noisy
+            self._line,
+            address,
+            waits=waits,
+            repeats=repeats,
+            noisy=self._state.noisy,
+            ask=self._ask_in_pause,
         )
+        if seen.kind is Kind.CLASH and self.traffic.unread:
+            seen = seen.doubted()
         if seen.clean and waits is CLOSE_LOOK:
             self.learned.looked(self._line.clock.now() - begun)
         self._foreign.extend(seen.foreign)
@@ -374,7 +456,7 @@ class Search:
         likelier = self._one_stop_bit_less(settings)
         if likelier is not None:
             self.switch(likelier)
-            seen = yield from look_closely(self._line, finding.address)
+            seen = yield from look_closely(self._line, finding.address, ask=self._ask_in_pause)
             self.switch(settings)
             if seen.kind is finding.kind:
                 yield from self._book(seen.finding())

@@ -45,6 +45,8 @@ class SurveyState:
         self.findings: dict[Place, Finding] = {}
         self.stuck = False
         """Whether the bus is never quiet."""
+        self.crowded = False
+        """Whether another master leaves no pause that is long enough for a request."""
         self.exchanges = 0
         self.echoes = 0
         """How many of the exchanges gave back what was sent; another master that asks the same can

@@ -197,6 +197,10 @@ class Survey:
             elif sweep is None:
                 if not search.plan_more_rounds():
                     break
+            elif self._state.shown.other_master and not search.rhythm_learnt:
+                search.switch(sweep.settings)
+                yield from search.learn_rhythm()
+                yield self._progress()
             elif self._skip.is_set():
                 self._skip.clear()
                 search.drop_setting(sweep.settings, Reason.SKIPPED)
@@ -219,6 +223,8 @@ class Survey:
             return Reason.NEVER_QUIET
         if self._state.shown.other_master and not self._despite_master.is_set():
             return Reason.OTHER_MASTER
+        if self._state.crowded:
+            return Reason.NO_PAUSE
         expect = self._state.shown.expect
         if expect is not None and self._state.count >= expect:
             return Reason.ALL_FOUND
@@ -231,14 +237,18 @@ class Survey:
         if len(heard.frames) == 1:
             # It may be a slow unit's late reply to an earlier request; a master asks again.
             heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
-        self._state.add_noise(heard.noise_bytes)
         if heard.frames:
             yield from self._search.other_master(heard.settings, heard.frames)
         elif not heard.quiet:
             self._state.stuck = heard.stuck
-            self._state.noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
-            self._state.note(About.LISTENING, heard.words)
-            yield Fault(heard.words)
+            noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
+            if noisy and not heard.stuck:
+                yield from self._search.listen_for_others()
+            if not self._search.rhythm_learnt and not self._state.shown.other_master:
+                self._state.noisy = noisy
+                self._state.add_noise(heard.noise_bytes)
+                self._state.note(About.LISTENING, heard.words)
+                yield Fault(heard.words)
 
     def _check_again(self) -> Iterator[Event]:
         """Units that locked up under the survey are told apart from those that were never there.

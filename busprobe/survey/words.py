@@ -25,6 +25,7 @@ _REASONS = {
     Reason.PORT_FAILED: "because the port failed",
     Reason.NEVER_QUIET: "because the pair is never quiet",
     Reason.OTHER_MASTER: "because another master talks on this pair",
+    Reason.NO_PAUSE: "because another master leaves no pause for a request",
     Reason.ALL_FOUND: "because all {expect} expected units were found",
     Reason.ANSWERED_EVERYWHERE: "because one unit answers every address",
     Reason.SAME_AT_THIS_PORT: "because this port makes no difference there",
@@ -38,6 +39,7 @@ _REASONS = {
 UNFINISHED = {
     Unfinished.CLOSE_LOOK: "a close look",
     Unfinished.LATE_REPLY: "the wait for a late reply",
+    Unfinished.PAUSE: "an exchange that the other master did not disturb",
     Unfinished.REPLY_AT_END: "a reply at the end",
     Unfinished.WORKING_BUS: "a pair that works to the end",
 }
@@ -70,6 +72,10 @@ _REMARKS = {
     ),
     RemarkKind.SAID_TO_OTHER_MASTER: (
         "Another master asks it: what was heard was perhaps said to that one."
+    ),
+    RemarkKind.OTHERS_SEND: (
+        "Another device sends at other line settings, which can corrupt replies: disconnect it to"
+        " see whether two units share this address."
     ),
     RemarkKind.ONE_REPLY: "Only 1 of {0} requests was answered soundly.",
     RemarkKind.DAMAGED_BEYOND_NOISE: (
@@ -222,6 +228,33 @@ def refuses_everywhere(asked: Iterable[int]) -> str:
 def other_master(settings: LineSettings, frames: Iterable[Frame]) -> str:
     """Another master was heard, by `frames`."""
     return f"Another master talks at {settings}: {_who_asks_whom(frames)}."
+
+
+def regular_bytes(settings: LineSettings) -> str:
+    """Bytes come at regular intervals, and are no other master's as far as can be told."""
+    return (
+        f"Bytes come at regular intervals that make no frame, neither at {settings} nor at other"
+        " common line settings: interference of a device that switches, or a master at uncommon"
+        " settings. Requests are sent in between."
+    )
+
+
+def in_pauses(share: float) -> str:
+    """Another master uses a `share` of the time."""
+    return (
+        f"The other master and its units use {100 * share:.0f} % of the time; requests are sent in"
+        " the pauses."
+    )
+
+
+def no_pause(share: float, need: float) -> str:
+    """Another master uses a `share` of the time, without pauses of so many seconds as a request
+    would `need`."""
+    return (
+        f"The other master and its units use {100 * share:.0f} % of the time, and leave no regular"
+        f" pause of the {1000 * need:.0f} ms that a request needs: this bus cannot be surveyed like"
+        " this. Disconnect the other master, then survey again."
+    )
 
 
 def _who_asks_whom(frames: Iterable[Frame]) -> str:

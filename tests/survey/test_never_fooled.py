@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-from busprobe.survey.events import Event, OtherMasterHeard
+from busprobe.survey.events import Event, OtherMasterHeard, Progress
 from busprobe.survey.findings import Kind, SurveyResult
+from busprobe.survey.probes import Asking
 from busprobe.survey.survey import Survey
 from tests.survey.test_survey import line_of, listed, on, result, segment
 from tests.virtual.bench import scenario
@@ -75,3 +76,75 @@ def test_units_behind_a_gateway_that_refuses_all_other_addresses_are_all_found(
     )
     assert listed(end.findings) == units(5, 9)
     assert end.complete
+
+
+FIVE = (unit(7), unit(11), unit(20), unit(21, type="bm-330"), unit(33))
+
+
+def master(**rest: Any) -> dict[str, Any]:
+    """Polls units 11 and 21, and 40, where there is none."""
+    polls = [
+        {"address": 11, "function": 4, "at": 1, "count": 2},
+        {"address": 21, "function": 4, "count": 6},
+        {"address": 40},
+    ]
+    return {"settings": "9600-8N1", "period": 0.25, "polls": polls, **rest}
+
+
+@pytest.mark.parametrize("burst", [0.0, 0.016])
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"jitter": 0.02},
+        {"period": 1.0, "jitter": 0.05},
+        {"period": 0.1, "pause": 0.8},
+        {"waits_for_silence": 0.02},
+        {"waits_for_silence": 0.004},
+        {"settings": "19200-8E1"},
+        {"settings": "2400-8E1", "period": 0.4},
+    ],
+    ids=["rude", "seldom", "in-rounds", "polite", "hardly-polite", "faster", "slower"],
+)
+def test_another_master_costs_its_time_and_no_finding(how: dict[str, Any], burst: float) -> None:
+    """Requests are sent in its pauses, and what it corrupts or says proves no unit and no
+    clash."""
+    end = surveyed(
+        *FIVE, other_master=master(**how), adapter={"lump": burst}, addresses=range(1, 51)
+    )
+    assert listed(end.findings) == units(7, 11, 20, 21, 33)
+    assert end.other_master
+    assert end.complete
+    assert [note for note in end.notes if "% of the time" in note]
+    assert end.seconds < 160
+
+
+@pytest.mark.parametrize("settings", ["9600-8N1", "4800-8N1"])
+def test_a_master_that_leaves_no_pause_ends_the_survey_with_a_sentence(settings: str) -> None:
+    end = surveyed(
+        *FIVE, other_master=master(settings=settings, period=0.06), addresses=range(1, 51)
+    )
+    assert end.findings == ()
+    assert not end.complete
+    assert "cannot be surveyed like this" in end.notes[-1]
+    assert "no pause" in end.untested[0].words
+    assert end.seconds < 100
+
+
+def test_a_master_at_other_line_settings_is_told_before_anything_is_asked() -> None:
+    bus = segment(scenario(*FIVE, other_master=master(settings="19200-8E1")))
+    events = on(line_of(bus), addresses=range(1, 51))
+    assert not any(isinstance(event, Asking) for event in events)
+    assert "at 19200-8E1" in result(events).notes[0]
+
+
+def test_the_estimate_counts_with_the_pauses_of_another_master() -> None:
+    bus = segment(scenario(*FIVE, other_master=master()))
+    events = on(line_of(bus), addresses=range(1, 51), steer=despite_master)
+    told = next(event for event in events if isinstance(event, Progress))
+    assert told.left.seconds == pytest.approx(result(events).seconds, rel=0.6)
+
+
+def test_two_units_at_an_address_are_no_plain_unit_beside_another_master() -> None:
+    twins = [unit(9, name="a", type="at-10"), unit(9, name="b", type="bm-330")]
+    end = surveyed(*twins, unit(20), other_master=master(), addresses=range(1, 31))
+    assert listed(end.findings)[(9, "9600-8N1")] in (Kind.CLASH, Kind.UNSURE)
