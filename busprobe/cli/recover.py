@@ -22,7 +22,7 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
     """Do what ``busprobe recover`` is asked for."""
     with session_on_existing(port, job_file) as session:
         moves = BusMoves(session)
-        found = moves.recover(report=output.say)
+        found = moves.recover(report=output.say, unsettled=not cycled)
         if cycled:
             # What was cut off is among them, by now with an outcome that a power cycle can prove.
             proven = tuple(

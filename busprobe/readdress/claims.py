@@ -50,6 +50,14 @@ class Claim:
         )
 
     @property
+    def never_lost(self) -> bool:
+        """Whether it is that very unit which is at its old place: it was always seen there, or has
+        in its register what was written."""
+        write = self.write
+        lost = any(said.row in _WHEREABOUTS_UNKNOWN for said in write.conclusions)
+        return not lost or write.holds == write.write.values[0]
+
+    @property
     def words(self) -> str:
         """What is claimed and why, in one sentence."""
         number, source, target = self.write.id, self.write.source, self.write.target
@@ -100,24 +108,32 @@ def to_be_checked(writes: Sequence[WriteRecord]) -> tuple[WriteRecord, ...]:
 def check_claims(writes: Sequence[WriteRecord], move: Move) -> None:
     """Refuse a new place that is silent now and that another unit may still take up.
 
-    The same move of the same unit may be repeated once it was seen where that unit is.
+    Refuse any move from where a unit was that nobody has seen since: who answers there may be
+    another one.  The same move of the same unit may be repeated.
     """
     for claim in claims(writes):
-        if claim.place != move.target or (
-            claim.write.source == move.source and not claim.unsettled
-        ):
+        write = claim.write
+        from_here = write.source == move.source
+        if from_here and claim.unsettled:
+            raise RefusedError(
+                f"Where write {write.id} left the unit that was at {write.source.words} is not"
+                " known.",
+                means="Who answers there now may be another unit.",
+                todo="Reconnect that unit and recover the move: both its places are asked.",
+            )
+        if claim.place != move.target or (from_here and claim.never_lost):
             continue
+        why = (
+            "that unit waits for a power cycle."
+            if claim.waiting
+            else "its outcome is not known for certain."
+        )
         raise RefusedError(
-            f"Write {claim.write.id} gave {move.target.words} to the unit that was at"
-            f" {claim.write.source.words}; "
-            + (
-                "that unit waits for a power cycle."
-                if claim.waiting
-                else "its outcome is not known for certain."
-            ),
+            f"Write {write.id} gave {move.target.words} to the unit that was at"
+            f" {write.source.words}; {why}",
             means="That unit may come up there: two units would share the address.",
             todo=(
-                "Reconnect that unit and recover the move: both places are asked."
+                "Reconnect that unit and recover the move: both its places are asked."
                 if claim.unsettled
                 else "Switch that unit off and on and check the move, or choose another address."
             ),

@@ -87,6 +87,30 @@ def latest_move(unit: UnitRecord, writes: Iterable[WriteRecord]) -> WriteRecord 
     return mine
 
 
+def left_behind(unit: UnitRecord | None, write: WriteRecord) -> bool:
+    """Whether the entry at the old place of a move is still that of the unit which had gone: not
+    heard there since it was verified at the new one."""
+    gone = next((s.made for s in write.conclusions if s.outcome is Result.VERIFIED), None)
+    return unit is not None and unit.single and gone is not None and (unit.seen or "") < gone
+
+
+def at_odds(units: Iterable[UnitRecord], writes: Iterable[WriteRecord]) -> tuple[WriteRecord, ...]:
+    """Writes whose unit the list has elsewhere than the journal says.
+
+    Both change together; programs up to version 3 of the job file could be killed in between.
+    """
+    listed = {unit.place: unit for unit in units}
+
+    def odd(write: WriteRecord) -> bool:
+        at_old, at_new = listed.get(write.source), listed.get(write.target)
+        if write.outcome is Result.VERIFIED:
+            return left_behind(at_old, write)
+        stayed = at_new is not None and (at_new.seen or "") < write.conclusions[-1].made
+        return write.row is Row.NOT_KEPT and at_old is None and stayed
+
+    return tuple(write for write, _ in recorded_moves(writes) if write.conclusions and odd(write))
+
+
 class MoveState(Enum):
     """How the latest move of a unit stands."""
 

@@ -46,6 +46,8 @@ def recover(
         main = next((write for write in writes if write.role.moves), writes[0])
         if main.outcome is None:
             report(f"Write {main.id} was under way when the program ended: {main.words}")
+        elif main.outcome is Result.VERIFIED:
+            report(f"List and journal do not agree on where the unit of write {main.id} is.")
         else:
             report(f"The outcome of write {main.id} is not known for certain: {main.words}")
         outcome = _looked_into(line, main, in_full)

@@ -10,7 +10,7 @@ from busprobe.job.job import Job
 from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit, placed_as_planned
 from busprobe.job.records import UnitRecord
-from busprobe.readdress.journal import latest_move
+from busprobe.readdress.journal import latest_move, left_behind
 from busprobe.readdress.outcome import Outcome
 
 
@@ -36,7 +36,7 @@ class MoveJournal:
     def conclude_move(self, outcome: Outcome, writes: Sequence[int], /) -> None:
         """Conclude these writes of a move and bring the list up to date, in one transaction."""
         with self._job.together():
-            followed = self._followed(outcome)
+            was_there, followed = self._before(outcome)
             for write in writes:
                 self._job.conclude_write(
                     write,
@@ -48,15 +48,19 @@ class MoveJournal:
                 )
             if outcome.moved:
                 self._list_moved(outcome, followed)
-            elif followed:
+            elif was_there:
                 self._list_lost(outcome)
 
-    def _followed(self, outcome: Outcome) -> bool:
-        """Whether the list has followed this move to its new place already."""
+    def _before(self, outcome: Outcome) -> tuple[bool, bool]:
+        """Whether the unit was seen at its new place earlier, and whether the list has followed it
+        there."""
+        move = outcome.move
         if outcome.write is None:
-            return self._job.unit(outcome.move.target) is not None
+            listed = self._job.unit(move.target) is not None
+            return listed, listed
         (write,) = (write for write in self._job.writes() if write.id == outcome.write)
-        return any(said.outcome is Result.VERIFIED for said in write.conclusions)
+        was_there = any(said.outcome is Result.VERIFIED for said in write.conclusions)
+        return was_there, was_there and not left_behind(self._job.unit(move.source), write)
 
     def _list_moved(self, outcome: Outcome, followed: bool) -> None:
         target = outcome.move.target
@@ -78,6 +82,8 @@ class MoveJournal:
         surveyed before this outcome was known."""
         move, how = outcome.move, outcome.move.procedure
         listed = self._job.unit(move.source)
+        if found is not None and (listed is None or not listed.single):
+            return replace(found, as_found=move.source)
         if found is not None:
             self._job.remove_unit(found.place)
         moved = self._job.move_unit(

@@ -23,7 +23,7 @@ from busprobe.readdress import one_by_one as box
 from busprobe.readdress import unfinished_steps as unfinished
 from busprobe.readdress.claims import awaited, check_claims, claims
 from busprobe.readdress.guards import Ways, check_move, doubts_of_return
-from busprobe.readdress.journal import concluded, unproven_moves
+from busprobe.readdress.journal import at_odds, concluded, unproven_moves
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
 from busprobe.readdress.outcome import Outcome
@@ -337,18 +337,30 @@ class BusMoves:
     # --------------------------------------------------------------------------------
 
     def unfinished(self) -> tuple[WriteRecord, ...]:
-        """Writes under way when the program or the port last failed; they are to be looked into
-        first."""
-        return self._job.unfinished_writes()
+        """Writes under way when the program or the port last failed, and those whose unit the list
+        has elsewhere than the journal; they are to be looked into first."""
+        writes = self._job.writes()
+        undecided = (write for write in writes if write.outcome is None)
+        return (*undecided, *at_odds(self._job.units(), writes))
 
-    def recover(self, report: Report = _silent) -> tuple[Outcome, ...]:
+    def unsettled(self) -> tuple[WriteRecord, ...]:
+        """Writes of which nobody has seen where they left the unit; asking again may tell."""
+        return tuple(
+            claim.write
+            for claim in claims(self._job.writes())
+            if claim.unsettled and claim.write.outcome is not None
+        )
+
+    def recover(self, report: Report = _silent, *, unsettled: bool = False) -> tuple[Outcome, ...]:
         """Ask both addresses of every unfinished move and keep what is true; one outcome a move.
+
+        With `unsettled`, also of those whose unit was not found when it was last asked for.
 
         What is left of their procedures is told by `unfinished_steps` afterwards.
         """
         return recovery.recover(
             self._session.line,
-            self.unfinished(),
+            (*self.unfinished(), *(self.unsettled() if unsettled else ())),
             self._journal,
             report,
             self._in_full,

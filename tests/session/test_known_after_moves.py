@@ -4,7 +4,7 @@ same, and no address that a unit may still take is given to another."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +12,7 @@ import pytest
 from busprobe.errors import RefusedError
 from busprobe.job.job import Job
 from busprobe.job.journal import Result, Role, Row
+from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
@@ -288,3 +289,129 @@ def test_a_unit_keeps_where_it_was_found_and_no_waiting_address_is_its_previous_
     rows = {row.address: row for row in site.session.bus_list().units}
     assert (rows[11].found_at, rows[31].found_at) == ("31 9600-8N1", "11 9600-8N1")
     site.job.close()
+
+
+def with_the_list_of_before(site: Site, move: Callable[[], Outcome]) -> Outcome:
+    """A job as a program of an earlier version left it that was killed between the conclusion of a
+    move and the change of the list."""
+    before = site.job.units()
+    outcome = move()
+    for unit in site.job.units():
+        site.job.remove_unit(unit.place)
+    for unit in before:
+        site.job.put_unit(unit)
+    site.job.close()
+    site.start()
+    return outcome
+
+
+SENSOR = Procedure.from_profile(STORE.profiles["aldermoor-at-10"])
+
+
+def noted(site: Site) -> None:
+    """The sensor, identified and with what a person noted of it."""
+    site.session.identify(at(5))
+    site.session.revise_unit(at(5), lambda unit: replace(unit, location="Panel A"))
+
+
+@pytest.mark.parametrize("surveyed", [False, True])
+def test_list_and_journal_at_odds_are_found_and_mended_by_asking(
+    site: Site, *, surveyed: bool
+) -> None:
+    """Also where somebody surveyed in between and the unit is on the list twice."""
+    noted(site)
+    outcome = with_the_list_of_before(site, lambda: site.move(5, 15, SENSOR))
+    if surveyed:
+        site.session.identify(at(15))
+    assert [write.id for write in site.moves.unfinished()] == [outcome.write]
+    told: list[str] = []
+    (found,) = site.moves.recover(told.append)
+    assert told == ["List and journal do not agree on where the unit of write 1 is."]
+    assert found.row is Row.FOUND_CHANGED
+    assert site.moves.unfinished() == ()
+    (unit,) = site.job.units()
+    assert (unit.address, unit.location, unit.as_found) == (15, "Panel A", at(5))
+    assert unit.profile == "aldermoor-at-10"
+    assert site.moves.move(site.moves.prepare_undo(1), lambda _: True).moved
+    assert site.listed == [5]
+
+
+def test_a_unit_that_is_back_where_the_list_has_it_is_not_called_verified_any_more(
+    site: Site,
+) -> None:
+    noted(site)
+    with_the_list_of_before(site, lambda: site.move(5, 15, SENSOR))
+    site.segment.unit("sensor").setup.in_use = at(5)
+    (found,) = site.moves.recover()
+    assert found.row is Row.NOT_KEPT
+    assert (site.listed, site.moves.unfinished(), site.moves.unproven()) == ([5], (), ())
+
+
+def test_a_unit_that_was_found_back_and_is_listed_where_it_was_lost_is_put_right(
+    site: Site,
+) -> None:
+    noted(site)
+    site.move(5, 15, SENSOR)
+    site.segment.unit("sensor").setup.in_use = at(5)
+    (before,) = site.moves.unproven()
+    after = with_the_list_of_before(site, lambda: site.moves.verify_again(before))
+    assert (after.row, site.listed) == (Row.NOT_KEPT, [15])
+    assert len(site.moves.unfinished()) == 1
+    site.moves.recover()
+    (unit,) = site.job.units()
+    assert (unit.address, unit.location) == (5, "Panel A")
+    assert site.moves.unfinished() == ()
+
+
+def test_a_unit_that_was_taken_off_the_list_and_another_at_its_old_place_are_not_at_odds(
+    site: Site,
+) -> None:
+    """The list says less than the journal, and nothing else."""
+    noted(site)
+    site.move(5, 15, SENSOR)
+    site.job.remove_unit(at(15))
+    assert site.moves.unfinished() == ()
+    site.job.put_unit(UnitRecord(at(5), seen=site.job.now()))
+    assert site.moves.unfinished() == ()
+
+
+def test_a_move_whose_unit_was_surveyed_before_it_was_recovered_keeps_one_entry(
+    site: Site,
+) -> None:
+    noted(site)
+    site.killed(5, 15, SENSOR)
+    site.session.identify(at(15))
+    assert site.listed == [5, 15]
+    (found,) = site.moves.recover()
+    assert found.row is Row.FOUND_CHANGED
+    (unit,) = site.job.units()
+    assert (unit.address, unit.location, unit.as_found) == (15, "Panel A", at(5))
+
+
+def test_a_unit_that_was_gone_right_after_its_write_is_known_of_until_it_is_found(
+    site: Site,
+) -> None:
+    """Taken off the pair at that moment; another of its kind is put where it was."""
+
+    def gone() -> None:
+        if site.wire.sent[-1][1] == 16:
+            site.segment.connect("other", connected=False)
+
+    site.wire.heard = gone
+    assert site.move(9, 11).row is Row.NEITHER
+    site.wire.heard = lambda: None
+    assert [write.id for write in site.moves.unsettled()] == [1]
+    assert site.listed == [9]
+    assert any("Write 1 " in words for words in site.session.bus_list().attention)
+    site.segment.connect("spare")
+    for target in (11, 12):
+        with pytest.raises(RefusedError, match="Who answers there now may be another unit"):
+            site.moves.prepare_move(at(9), target, DRIVE)
+    assert [each.row for each in site.moves.recover(unsettled=True)] == [Row.UNDECIDED]
+    with pytest.raises(RefusedError, match="gave unit address 11"):
+        site.moves.prepare_move(at(9), 11, DRIVE)
+    site.segment.connect("spare", connected=False)
+    site.segment.connect("other")
+    site.segment.power_cycle("other")
+    assert site.checked() == [Row.KEPT]
+    assert (site.listed, site.moves.unsettled()) == ([11], ())
