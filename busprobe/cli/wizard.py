@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,9 @@ def run_wizard(
 ) -> None:
     """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; `port`
     is opened first."""
+    # Nearly all that is loaded stays: to look through it for garbage again and again takes longer
+    # than the wizard has until it stands.
+    gc.set_threshold(50_000)
     from busprobe.wizard.app import BusprobeApp
 
     remarks: list[str] = []

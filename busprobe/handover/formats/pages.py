@@ -4,11 +4,14 @@ anywhere."""
 from __future__ import annotations
 
 from functools import cache
+from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from busprobe.handover.table import cell_text
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 
 def render(template: str, **values: object) -> bytes:
@@ -19,6 +22,8 @@ def render(template: str, **values: object) -> bytes:
 
 @cache
 def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # not needed for a screen
+
     environment = Environment(
         loader=PackageLoader("busprobe.handover.formats"),
         autoescape=True,

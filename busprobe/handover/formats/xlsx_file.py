@@ -11,14 +11,16 @@ import io
 import math
 import re
 from datetime import datetime
-
-from xlsxwriter import Workbook
-from xlsxwriter.format import Format
-from xlsxwriter.worksheet import Worksheet
+from typing import TYPE_CHECKING
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.table import Cell, Table, cell_text, plain
 from busprobe.handover.tables.papers import book_tables
+
+if TYPE_CHECKING:
+    from xlsxwriter import Workbook
+    from xlsxwriter.format import Format
+    from xlsxwriter.worksheet import Worksheet
 
 LONGEST_TEXT = 32_000
 """Characters of a cell; spreadsheets take 32767 (XlsxWriter documentation, `write_string`)."""
@@ -38,6 +40,8 @@ _SHEET_UNFIT = re.compile(r"[\[\]:*?/\\]")
 
 def files(bus_list: BusList) -> dict[str, bytes]:
     """The file's name and content."""
+    from xlsxwriter import Workbook  # not needed for a screen
+
     content = io.BytesIO()
     book = Workbook(
         content,
