@@ -32,6 +32,19 @@ class _Parsed(click.ParamType[Any]):
             self.fail(str(error), param, ctx)
 
 
+def parse_word(text: str) -> int:
+    """What a register holds, such as 350 or 0x015E; raises `UsageError`."""
+    try:
+        value = int(text, 0)
+    except ValueError:
+        value = -1
+    if not 0 <= value <= 0xFFFF:
+        raise UsageError(
+            f"'{text}' is not what a register can hold.", todo="Give 0 to 65535, or 0x0 to 0xFFFF."
+        )
+    return value
+
+
 class OneOf(click.ParamType[str]):
     """One of some names that only a heavy module knows: asked for when they are needed."""
 
@@ -55,6 +68,8 @@ ADDRESSES = _Parsed("SET", parse_addresses)
 """A set of unit addresses such as 1-247."""
 ADDRESS = click.IntRange(FIRST, HIGHEST_ADDRESS)
 """One unit address."""
+WORD = _Parsed("VALUE", parse_word)
+"""What a register holds, decimal or hexadecimal."""
 FILE = click.Path(dir_okay=False, path_type=Path)
 """A file that may or may not be there; whoever opens it says what is wrong with it."""
 FOLDER = click.Path(file_okay=False, path_type=Path)

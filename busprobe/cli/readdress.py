@@ -11,6 +11,7 @@ from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function
+from busprobe.readdress.guards import RegisterDiffersError
 from busprobe.readdress.outcome import refusal
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.moves import BusMoves
@@ -24,6 +25,7 @@ def run(
     profile_id: str | None,
     register: str | None,
     function: str | None,
+    overwrites: int | None,
     yes: bool,
     job_file: Path | None,
     as_json: bool,
@@ -39,8 +41,15 @@ def run(
             writes.profile(session, profile_id, old, settings)
         )
         try:
-            prepared = moves.prepare_move(source, new, procedure, report=output.say)
+            prepared = moves.prepare_move(
+                source, new, procedure, report=output.say, overwrites=overwrites
+            )
         except RefusedError as error:
+            if isinstance(error, RegisterDiffersError):
+                output.say(
+                    "To overwrite what it holds, whatever that is: --although-register-holds"
+                    f" {error.holds}"
+                )
             outcome = refusal(Move(source, Place(new, settings), procedure), error)
         else:
             outcome = moves.move(prepared, writes.confirmation(session, yes), report=output.say)

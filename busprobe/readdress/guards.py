@@ -51,6 +51,41 @@ _JUNK = b"\x00\xff"
 """What adapters and a missing bias put on the pair (common practice); no unit's reply."""
 
 
+_SHARED = "The rest of the register is another setting, and a blind write would change it."
+
+_WRITTEN_WRONG = {
+    (True, False): _SHARED,
+    (True, True): _SHARED,
+    (False, True): (
+        "The profile does not fit this unit, and codes of line settings differ from maker to maker."
+    ),
+    (False, False): (
+        "It is probably another register, and the write would change something else: a set point,"
+        " an output, a limit.  Or an earlier write, not made in this job, waits for a power cycle."
+    ),
+}
+"""What it means to write a register that does not hold what it should, by whether it is shared and
+whether it holds a code."""
+
+
+class RegisterDiffersError(RefusedError):
+    """The register to be written can be read and holds something else than the unit's place: the
+    write would overwrite that."""
+
+    def __init__(self, move: Move, holds: int) -> None:
+        procedure = move.procedure
+        self.register = procedure.register
+        """Zero-based address of the register."""
+        self.holds = holds
+        """What it holds."""
+        super().__init__(
+            f"Register {self.register} (0x{self.register:04X}) holds {holds} (0x{holds:04X});"
+            f" {procedure.part.words} should be {_expected_words(move)}.",
+            means=_WRITTEN_WRONG[procedure.part is not AddressPart.WHOLE, bool(procedure.codes)],
+            todo="Check the register and its layout in the data sheet of this very unit.",
+        )
+
+
 @dataclass(frozen=True)
 class Ways:
     """How a place is asked whether a unit is there: some answer next to nothing."""
@@ -276,35 +311,37 @@ def read_register(line: Line, move: Move, waits: Waits) -> int | None:
     return None
 
 
-def check_register(move: Move, value: int | None) -> None:
-    """Refuse to write a register with more than the address in it unless what it holds now makes
-    sense."""
+def check_register(move: Move, value: int | None, awaited: int | None = None) -> None:
+    """Refuse to write a register that can be read and does not hold what the unit's place says: it
+    is another one.
+
+    `awaited` is what an earlier write to the unit left in it.  Raises `RegisterDiffersError`, which
+    can be overridden by `Procedure.overwrites`; `RefusedError` where a register that is shared with
+    another setting cannot be read.
+    """
     procedure = move.procedure
-    expected = procedure.value(move.source)
-    shared = procedure.part is not AddressPart.WHOLE
-    if not shared and (not procedure.codes or value is None):
+    if value is None:
+        if procedure.part is not AddressPart.WHOLE:
+            raise RefusedError(
+                f"Register {procedure.register} (0x{procedure.register:04X}) cannot be read;"
+                f" {procedure.part.words} should be {_expected_words(move)}.",
+                means=_WRITTEN_WRONG[True, False],
+                todo="Check the register and its layout in the data sheet.",
+            )
         return
-    if value is None or expected is None or procedure.part.read(value) != expected:
-        holds = "cannot be read" if value is None else f"holds {value} (0x{value:04X})"
-        what = (
-            f"the unit address {both_forms(move.source.address)}"
-            if not procedure.codes
-            else f"the code for {move.source.settings}"
-        )
-        known = "" if expected is None or not procedure.codes else f", {expected}"
-        raise RefusedError(
-            f"Register {procedure.register} (0x{procedure.register:04X}) {holds};"
-            f" {procedure.part.words} should be {what}{known}.",
-            means=(
-                "The rest of the register is another setting, and a blind write would change it."
-                if shared
-                else (
-                    "The profile does not fit this unit, and codes of line settings differ from"
-                    " maker to maker."
-                )
-            ),
-            todo="Check the register and its layout in the data sheet.",
-        )
+    if procedure.part.read(value) != procedure.value(move.source) and value not in (
+        awaited,
+        procedure.overwrites,
+    ):
+        raise RegisterDiffersError(move, value)
+
+
+def _expected_words(move: Move) -> str:
+    """What the part of the register should hold that a move is about."""
+    if not move.procedure.codes:
+        return f"the unit address {both_forms(move.source.address)}"
+    code = move.procedure.value(move.source)
+    return f"the code for {move.source.settings}" + ("" if code is None else f", {code}")
 
 
 def doubts_of_return(

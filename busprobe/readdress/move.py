@@ -146,7 +146,7 @@ def prepare(
     source = guards.check_source(line, move.source, further=ways.further)
     guards.check_reached(line, move.procedure.reached_at(move.source), source)
     holds = guards.read_register(line, move, CLOSE_LOOK)
-    guards.check_register(move, holds)
+    guards.check_register(move, holds, awaited)
     frames = procedure_steps(move, holds)
     report(f"Making sure that {move.target.words} is free.")
     elsewhere = guards.check_target_elsewhere(line, move, ways)
@@ -415,7 +415,6 @@ def _kept_part(move: Move, holds: int | None) -> str:
 def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
     how = move.procedure
     register = f"{how.register} (0x{how.register:04X})"
-    expected = how.value(move.source)
     warnings = []
     if how.service_address is not None:
         warnings.append(
@@ -434,15 +433,14 @@ def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:
         warnings.append(
             f"The unit does not let register {register} be read, so it could not be checked."
         )
-    elif how.part.read(holds) == how.value(move.target):
+    elif holds == how.overwrites:
         warnings.append(
-            f"Register {register} holds {holds} (0x{holds:04X}) already, just what is to be"
-            " written: an earlier write may be waiting for a save or a power cycle, or it is not"
-            " the right register."
+            f"Register {register} holds {holds} (0x{holds:04X}) and not the unit address"
+            f" {both_forms(move.source.address)}.  You have chosen to overwrite it."
         )
-    elif how.part.read(holds) != expected:
+    elif how.part.read(holds) != how.value(move.source):
         warnings.append(
-            f"Register {register} holds {holds} (0x{holds:04X}) now, not the unit address"
-            f" {both_forms(move.source.address)}: it is probably not the right register."
+            f"Register {register} holds {holds} (0x{holds:04X}), which an earlier write left there:"
+            " the unit may be waiting for a save or a power cycle."
         )
     return tuple(warnings)

@@ -56,6 +56,9 @@ class Procedure:
     """Seconds after which the unit locks itself again; None where it does not, or nobody said."""
     locked_exception: int | None = None
     """Exception with which it refuses the write while locked; None where nobody said."""
+    overwrites: int | None = None
+    """What the register may hold instead of the unit's address, and is overwritten: somebody has
+    seen it and said so."""
     readable: bool = True
     """Whether the register can be read, as far as is known."""
     service_address: int | None = None

@@ -68,12 +68,16 @@ class BusMoves:
         procedure: Procedure | None = None,
         report: Report = _silent,
         stop: StopFlag | None = None,
+        *,
+        overwrites: int | None = None,
     ) -> Prepared:
         """Guard the move of the unit at `source` to another address and put its frames together.
 
         Raises `RefusedError`, or `UsageError` without a procedure.
 
         Without a `procedure`, the profile of the unit on the as-built list says how it is done.
+        `overwrites` is what its register may hold instead of the unit's address, as somebody said
+        who knows.
         """
         if procedure is None:
             profile = self._session.profile_of(source)
@@ -87,6 +91,7 @@ class BusMoves:
                     ),
                 )
             procedure = Procedure.from_profile(profile)
+        procedure = replace(procedure, overwrites=overwrites)
         target = Place(address, source.settings)
         return self.prepare(Move(source, target, procedure), report, stop)
 

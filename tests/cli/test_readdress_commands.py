@@ -9,7 +9,7 @@ import pytest
 
 from busprobe.errors import ExitCode
 from busprobe.job import Job
-from busprobe.job.journal import Result, Role, WriteIntent
+from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, RegisterWrite
@@ -572,3 +572,38 @@ def test_an_outcome_that_cannot_be_stored_is_not_a_success(
     assert f"Then: busprobe recover --port virtual:{scenario} --job {job_file}" in ran.err
     assert "the disk is full" in ran.err
     assert '"stored": false' in ran.out
+
+
+def test_a_wrong_register_is_refused_and_a_yes_is_not_enough(
+    command: Command, job_file: Path
+) -> None:
+    """Register 0 of this type holds its outputs, 5."""
+    wrong = (
+        *("readdress", "--port", "virtual:clean", *AT_9600, "--from", "31", "--to", "33"),
+        *("--register", "0", "--function", "6", "--job", job_file),
+    )
+    ran = command(*wrong, "--yes")
+    assert ran.code == ExitCode.REFUSED
+    assert "Register 0 (0x0000) holds 5 (0x0005)" in ran.out
+    assert "--although-register-holds 5" in ran.err
+    other = command(*wrong, "--although-register-holds", "0x6", "--yes")
+    assert other.code == ExitCode.REFUSED
+    with Job.open(job_file) as job:
+        assert job.writes() == ()
+    ran = command(*wrong, "--although-register-holds", "5", "--yes")
+    assert ran.code == ExitCode.NOT_VERIFIED
+    assert "probably another setting" in ran.out
+    assert "into use" not in ran.out
+    with Job.open(job_file) as job:
+        (write,) = job.writes()
+    assert (write.held, write.holds, write.row) == (5, 33, Row.OTHER_REGISTER)
+
+
+@pytest.mark.parametrize("value", ["-1", "65536", "five"])
+def test_what_a_register_cannot_hold_is_wrong_usage(command: Command, value: str) -> None:
+    ran = command(
+        *("readdress", "--port", "virtual:clean", *AT_9600, "--from", "31", "--to", "33"),
+        *("--register", "0", f"--although-register-holds={value}"),
+    )
+    assert ran.code == ExitCode.USAGE
+    assert "is not what a register can hold" in ran.err

@@ -14,6 +14,7 @@ from busprobe.job.journal import Result, Row, WriteIntent
 from busprobe.modbus.requests import Function
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.profiles.registers import AddressPart
+from busprobe.readdress.guards import RegisterDiffersError
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
@@ -179,22 +180,29 @@ def test_a_register_given_by_hand_carries_a_plainer_warning() -> None:
     assert not any("not the unit address" in warning for warning in prepared.warnings)
 
 
-def test_a_register_that_holds_something_else_is_warned_of() -> None:
-    bench = Bench(FakeUnit(1, serial=350))
-    prepared = prepare(line_to(bench), move(procedure=Procedure.by_hand(0)))
-    assert any(
-        "Register 0 (0x0000) holds 350 (0x015E) now, not the unit address 1" in w
-        for w in prepared.warnings
-    )
+@pytest.mark.parametrize("holds", [350, 12])
+def test_a_register_that_holds_something_else_is_refused_unless_that_is_overridden(
+    holds: int,
+) -> None:
+    """Also where it holds just the new address, and nothing on record has put it there."""
+    bench = Bench(FakeUnit(1, serial=holds))
+    with pytest.raises(RegisterDiffersError) as caught:
+        prepare(line_to(bench), move(procedure=Procedure.by_hand(0)))
+    assert (caught.value.register, caught.value.holds) == (0, holds)
+    assert f"holds {holds}" in caught.value.what
+    assert "the unit address 1 (0x01)" in caught.value.what
+    with pytest.raises(RegisterDiffersError):  # what was overridden is not what it holds
+        prepare(line_to(bench), move(procedure=Procedure(0, overwrites=holds + 1)))
+    prepared = prepare(line_to(bench), move(procedure=Procedure(0, overwrites=holds)))
+    assert any("chosen to overwrite" in warning for warning in prepared.warnings)
+    assert prepared.held == holds
 
 
-def test_a_register_that_holds_the_new_address_already_tells_of_an_earlier_write() -> None:
-    """What a kill before the save leaves, or a write that waits for its power cycle: no wrong
-    register."""
-    bench = Bench(FakeUnit(1, serial=12))
-    prepared = prepare(line_to(bench), move(procedure=Procedure.by_hand(0)))
-    assert any("holds 12 (0x000C) already" in warning for warning in prepared.warnings)
-    assert not any("not the unit address" in warning for warning in prepared.warnings)
+def test_a_register_that_holds_what_an_earlier_write_left_there_is_the_right_one() -> None:
+    """What a kill before the save leaves, or a write that waits for its power cycle."""
+    bench = Bench(FakeUnit(1, serial=11))
+    prepared = prepare(line_to(bench), move(procedure=Procedure.by_hand(0)), awaited=11)
+    assert any("which an earlier write left there" in warning for warning in prepared.warnings)
 
 
 def test_a_shared_register_is_shown_before_and_after() -> None:

@@ -28,6 +28,13 @@ from busprobe.modbus.addresses import LAST
     type=click.Choice(["6", "16"]),
     help="Function code for --register; 16 if left out.",
 )
+@click.option(
+    "--although-register-holds",
+    "overwrites",
+    type=options.WORD,
+    metavar="VALUE",
+    help="Overwrite the register although it holds this and not the unit's address.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
 @options.job(required=False, text="Job file with the journal; today's job if left out.")
 @options.as_json

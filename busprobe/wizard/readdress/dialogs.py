@@ -6,13 +6,16 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
+from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.requests import Request
+from busprobe.readdress.guards import RegisterDiffersError
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.session.bus_kind import kind_word
 from busprobe.text import hex_bytes
+from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.readdress.words import plan_text
 
@@ -59,6 +62,22 @@ def confirm_write(
         (Answer("n", "No, send nothing", False), Answer("w", "Write it once", True)),
         grave=not practice,
     )
+
+
+def overwrite_register(error: RegisterDiffersError) -> Form[bool]:
+    """True once the number of the register was typed that is to be overwritten."""
+
+    def read(text: str) -> bool:
+        if text not in (str(error.register), f"0x{error.register:04X}", f"0x{error.register:x}"):
+            raise UsageError(
+                f"'{text}' is not the register of this write.",
+                todo=f"Type {error.register} only if the data sheet of this very unit says so.",
+            )
+        return True
+
+    field = Field("register", "Type the number of the register to overwrite it", read=read)
+    words = f"{error.what} {error.means} {error.todo}"
+    return Form("Another register?", (field,), make=only, words=words, keep="Overwrite it")
 
 
 def moves_in_order(plan: MoveList) -> Question[bool]:

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from busprobe.errors import FileError, RefusedError, StoppedError
 from busprobe.readdress import batch
+from busprobe.readdress.guards import RegisterDiffersError
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome, refusal
@@ -19,7 +20,7 @@ from busprobe.session.moves import BusMoves
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.step import Step, StepState
-from busprobe.wizard.readdress.dialogs import confirm_write, power_cycle
+from busprobe.wizard.readdress.dialogs import confirm_write, overwrite_register, power_cycle
 from busprobe.wizard.readdress.not_stored import ask_until_kept
 from busprobe.wizard.readdress.wanted import followed, keep_wanted, kept_wanted
 from busprobe.wizard.readdress.words import batch_text, outcome_text, unit_name, unit_to_cycle
@@ -92,12 +93,23 @@ class MoveRunner:
 
         return step.on_line(what, stoppable)
 
-    def run_move(self, what: str, prepare: Prepare) -> None:
-        """Prepare a move, ask, carry it out, tell what became of it."""
+    def run_move(
+        self, what: str, prepare: Prepare, overwriting: Callable[..., Prepared] | None = None
+    ) -> None:
+        """Prepare a move, ask, carry it out, tell what became of it.
+
+        `overwriting` prepares it once more where its register holds something else than the unit's
+        address and somebody has typed which register it is: it takes the value as `overwrites`.
+        """
         moves = self.moves
 
         def work() -> None:
-            prepared = prepare(self.report, self.stop)
+            try:
+                prepared = prepare(self.report, self.stop)
+            except RegisterDiffersError as error:
+                if overwriting is None or not self._overwrites(error):
+                    raise
+                prepared = overwriting(self.report, self.stop, overwrites=error.holds)
             self._ended(moves.move(prepared, self.confirm, self.report, self.stop))
 
         if self.begin(what, work, moves=True):
@@ -204,6 +216,11 @@ class MoveRunner:
         self._step.call_later(self._ask_to_confirm, prepared)
         return self._answer.wait()
 
+    def _overwrites(self, error: RegisterDiffersError) -> bool:
+        """Whether the register that holds something else is to be overwritten."""
+        self._step.call_later(self._ask_to_overwrite, error)
+        return self._answer.wait()
+
     def _power_cycle(self, outcomes: tuple[Outcome, ...]) -> bool:
         self._step.call_later(self._ask_for_power_cycle, outcomes)
         return self._answer.wait()
@@ -229,6 +246,11 @@ class MoveRunner:
             rescue=prepared.rescue,
         )
         self._step.app.push_screen(dialog, lambda sure: self._answer.give(bool(sure)))
+
+    def _ask_to_overwrite(self, error: RegisterDiffersError) -> None:
+        if not self.stop.is_set():
+            dialog = overwrite_register(error)
+            self._step.app.push_screen(dialog, lambda typed: self._answer.give(bool(typed)))
 
     def _ask_for_power_cycle(self, outcomes: tuple[Outcome, ...]) -> None:
         if not self.stop.is_set():

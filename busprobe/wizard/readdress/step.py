@@ -284,9 +284,8 @@ and press v."""
         self.app.push_screen(form, if_given(partial(self._begin, unit, wanted)))
 
     def _begin(self, unit: UnitRecord, wanted: int, procedure: Procedure | None) -> None:
-        self._runner.run_move(
-            "the move", partial(self._moves.prepare_move, unit.place, wanted, procedure)
-        )
+        prepare = partial(self._moves.prepare_move, unit.place, wanted, procedure)
+        self._runner.run_move("the move", prepare, overwriting=prepare)
 
     # -- all of them
 

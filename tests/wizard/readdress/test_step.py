@@ -140,6 +140,38 @@ async def test_without_a_profile_the_register_is_asked_for_with_a_warning(
     assert job.writes() == ()
 
 
+async def test_a_register_that_holds_something_else_is_overwritten_only_once_it_was_typed(
+    wizard: Wizard, job: Job
+) -> None:
+    """Register 0 of this type holds its outputs, 5."""
+    known(job, 31, profile=None)
+    async with wizard("clean", step=5) as person:
+        await want(person, 33)
+        await person.press("m")
+        await person.write("0")
+        await person.press("enter", "enter")
+        await person.wait_for("Another register?")
+        assert "holds 5 (0x0005)" in person.screen
+        await person.write("1")
+        await person.press("enter")
+        assert "is not the register of this write" in person.screen
+        await person.press("ctrl+u")
+        await person.write("0")
+        await person.press("enter")
+        await person.wait_for("Write to the unit?")
+        assert "chosen to overwrite" in person.screen
+        await person.press("escape")
+        await person.wait()
+        await person.press("m")
+        await person.write("0")
+        await person.press("enter", "enter")
+        await person.wait_for("Another register?")
+        await person.press("escape")
+        await person.wait()
+        assert "That did not work" in person.screen
+    assert job.writes() == ()
+
+
 async def test_a_clash_is_never_written_to(wizard: Wizard, job: Job) -> None:
     """m on a clash explains why not, and which key helps."""
     job.put_unit(UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH))
