@@ -20,7 +20,7 @@ from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
 from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.schedule import common_settings
-from busprobe.survey.words import coverage
+from busprobe.survey.words import bounds, coverage
 
 
 def run(
@@ -47,7 +47,8 @@ def run(
         raise result.failure
     units = [finding for finding in result.findings if finding.kind is Kind.UNIT]
     all_there = result.complete and bool(units) if expect is None else len(units) >= expect
-    return ExitCode.DONE if all_there and len(units) == len(result.findings) else ExitCode.ATTENTION
+    sure = len(units) == len(result.findings) and not result.may_miss
+    return ExitCode.DONE if all_there and sure else ExitCode.ATTENTION
 
 
 def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
@@ -131,6 +132,7 @@ def _print(result: SurveyResult) -> None:
             ]
         )
     output.lines(coverage(result.asked, {finding.place for finding in result.findings}))
+    output.lines(bounds(result.bounds))
     output.lines(result.notes)
     output.lines(not_tested(result))
     state = "Complete" if result.complete else "Not complete"

@@ -16,7 +16,7 @@ from busprobe.line.clock import Clock
 from busprobe.line.echo import Echo, Own, OwnFrames, without_echo
 from busprobe.line.exchange import PULSES, Ending, Exchange, Heard, RequestFrame, Waits
 from busprobe.line.line_errors import LineErrors, TellsErrors
-from busprobe.line.port import Chunk, Port
+from busprobe.line.port import CarriesSome, Chunk, Port
 from busprobe.line.settings import LineSettings
 
 _MOST_BYTES = 1024
@@ -81,6 +81,10 @@ class Line:
             # Units at the new settings may still be hearing the last traffic as a character of
             # their own.
             self._last_activity += settings.character_time
+
+    def carries(self, settings: LineSettings) -> bool:
+        """Whether the port can put `settings` on the wire, as far as it knows."""
+        return not isinstance(self._port, CarriesSome) or self._port.carries(settings)
 
     def close(self) -> None:
         """Release the port; never raises, may be called again."""

@@ -7,7 +7,7 @@ A port moves bytes and knows when; it has no notion of frames, echoes or waits. 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from busprobe.line.clock import Clock
 from busprobe.line.settings import LineSettings
@@ -24,6 +24,15 @@ class Chunk:
     bad: tuple[int, ...] = ()
     """Indexes into `data` of bytes that the receiver flagged (parity, framing or break); empty
     where the system cannot tell."""
+
+
+@runtime_checkable
+class CarriesSome(Protocol):
+    """What a port has besides `Port` that cannot carry all line settings."""
+
+    def carries(self, settings: LineSettings) -> bool:
+        """Whether `settings` can be on the wire; others are not asked for at all."""
+        ...
 
 
 class Port(Protocol):

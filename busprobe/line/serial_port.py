@@ -22,7 +22,7 @@ from busprobe.line.port_trouble import (
     port_errors,
     use_trouble,
 )
-from busprobe.line.settings import LineSettings
+from busprobe.line.settings import LineSettings, Parity
 
 _ERRORS: tuple[type[Exception], ...] = port_errors()
 """What pyserial lets through when a port fails."""
@@ -129,6 +129,10 @@ class SerialPort:
                     read += self._serial.read(self._waiting())
                 if read and (chunk := self._chunk(read)):
                     return chunk
+
+    def carries(self, settings: LineSettings) -> bool:
+        """Whether the port has the parity of `settings`; a pseudo-terminal has none (Linux)."""
+        return self._carries_parity or settings.parity is Parity.NONE
 
     def line_errors(self) -> LineErrors | None:
         """All errors that the system has seen on this port; None where it does not tell."""

@@ -45,22 +45,21 @@ class LineSettings:
     baud: int = 19200
     """Bits per second."""
     data_bits: int = 8
-    """Data bits a character; RTU needs 8 (section 2.5.1)."""
+    """Data bits a character: 8 in RTU (section 2.5.1)."""
     parity: Parity = Parity.EVEN
     stop_bits: int = 1
 
     def __post_init__(self) -> None:
-        if (
-            not 300 <= self.baud <= 4_000_000
-            or self.data_bits not in (7, 8)
-            or self.stop_bits not in (1, 2)
-        ):
+        if not 300 <= self.baud <= 4_000_000 or self.data_bits != 8 or self.stop_bits not in (1, 2):
             raise UsageError(
                 f"{self.baud}-{self.data_bits}{self.parity}{self.stop_bits} is not a usable line"
                 " setting.",
-                todo=(
-                    "Baud rates go from 300 to 4000000, with 7 or 8 data bits and 1 or 2 stop bits."
+                means=(
+                    "Modbus RTU takes 8 data bits (MODBUS over Serial Line V1.02, section 2.5.1)."
+                    if self.data_bits != 8
+                    else ""
                 ),
+                todo="Baud rates go from 300 to 4000000, with 8 data bits and 1 or 2 stop bits.",
             )
 
     @classmethod

@@ -47,6 +47,9 @@ EXCEPTION_NAMES = {
 }
 """Exception codes by the standard's names (MODBUS Application Protocol V1.1b3, section 7)."""
 
+_TOLD = framing.LONGEST
+"""Bytes that are told of what came back: no frame is longer."""
+
 _REFUSALS = (1, 2, 3)
 """Exceptions that say a unit does not have the function, register or quantity asked for."""
 
@@ -138,7 +141,9 @@ class Reply:
             text = f"exception {exception_name(self.exception)}"
         elif self.verdict is Verdict.FOREIGN:
             text = f"asked {self.request.address}, answered as {self.address}"
-        return f"{text}: {hex_bytes(received)}"
+        more = len(received) - _TOLD
+        rest = f" and {more} bytes more" if more > 0 else ""
+        return f"{text}: {hex_bytes(received[:_TOLD])}{rest}"
 
 
 def judge(request: Request, exchange: Exchange) -> Reply:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
@@ -199,6 +200,29 @@ class Untested:
         )
 
 
+FOUND_WITH = 0.9
+"""Probability for which a bound is told."""
+
+
+@dataclass(frozen=True)
+class Bound:
+    """What a unit may miss and still be found; as it stands in the survey document."""
+
+    settings: LineSettings
+    asked_times: int
+    """How often each address was asked at least where no unit was found, all kinds of probes
+    counted."""
+    missed_share: float
+    """A unit that misses this share of the requests, one as likely as another, replies to one of
+    them with `FOUND_WITH`."""
+    found_with: float = FOUND_WITH
+
+    @classmethod
+    def of(cls, settings: LineSettings, asked_times: int) -> Bound:
+        """All of n requests are missed with share^n, which is 1 - `FOUND_WITH` here."""
+        return cls(settings, asked_times, round((1 - FOUND_WITH) ** (1 / asked_times), 3))
+
+
 class About(StrEnum):
     """What a note about the line is about; each thing is noted once at each place."""
 
@@ -247,6 +271,8 @@ class Reason(Enum):
     ALL_FOUND = auto()
     """As many units were found as were expected."""
     ANSWERED_EVERYWHERE = auto()
+    NOT_CARRIED = auto()
+    """The port cannot put this line setting on the wire."""
     SAME_AT_THIS_PORT = auto()
     """The port makes no difference between this line setting and another that is searched."""
     SILENT_AT_END = auto()
@@ -318,6 +344,29 @@ class SurveyResult:
         """What concerns the line or the port rather than one unit, in plain words."""
         return tuple(note.words for note in self.line_notes)
 
+    @property
+    def bounds(self) -> tuple[Bound, ...]:
+        """What the survey can have missed at each line setting where it asked."""
+        found = {finding.place for finding in self.findings}
+        bounds = []
+        for settings in dict.fromkeys(asked.settings for asked in self.asked):
+            times = Counter(
+                address
+                for asked in self.asked
+                if asked.settings == settings
+                for address in asked.addresses
+                if Place(address, settings) not in found
+            )
+            if times:
+                bounds.append(Bound.of(settings, min(times.values())))
+        return tuple(bounds)
+
+    @property
+    def may_miss(self) -> bool:
+        """Whether so many requests were lost that a unit can be missed however often it was
+        asked."""
+        return any(note.about is About.LOST_REQUESTS for note in self.line_notes)
+
     def document(self, port: str) -> dict[str, Any]:
         """The survey document, for programs."""
         return {
@@ -335,6 +384,7 @@ class SurveyResult:
             "findings": [to_document(finding) for finding in self.findings],
             "asked": [to_document(asked) for asked in self.asked],
             "untested": [to_document(untested) for untested in self.untested],
+            "bounds": [to_document(bound) for bound in self.bounds],
             "notes": list(self.notes),
             "failure": None if self.failure is None else str(self.failure),
         }

@@ -138,6 +138,8 @@ def find_ignored(
     own = line.settings
 
     def answers_at(settings: LineSettings) -> Generator[WireStep, None, bool]:
+        if not line.carries(settings):
+            return False  # nothing is asked there anyway
         try:
             line.apply(settings)
         except PortError:

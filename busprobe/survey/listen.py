@@ -45,16 +45,10 @@ class Overheard:
         if self.frames:
             return words.other_master(self.settings, self.frames)
         if self.stuck:
-            return (
-                "Bytes come without a pause though nobody is asked: a short, reversed bias or a"
-                " unit stuck sending. Take off half the units at a time until it stops."
-            )
+            return words.without_pause(self.seconds, self.noise_bytes)
         if self.noise_bytes:
-            return (
-                f"{self.noise_bytes} bytes in {self.seconds:.0f} s though nobody was asked, and no"
-                " frame among them: missing bias, interference, or a master at other settings."
-            )
-        return f"Quiet for {self.seconds:.1f} s."
+            return words.bytes_unasked(self.seconds, self.noise_bytes)
+        return words.quiet(self.seconds)
 
 
 def listen(line: Line, seconds: float, settings: Iterable[LineSettings] = ()) -> Overheard:

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from busprobe.errors import PortError
+from busprobe.errors import PortError, UsageError
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -58,8 +58,13 @@ class Survey:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
         With `expect` it stops when so many units are found.  `resume` is the progress document of
-        an interrupted survey; raises `UsageError` if it is none.
+        an interrupted survey; raises `UsageError` if it is none.  What the port cannot carry is
+        left out; raises `UsageError` if nothing is left.
         """
+        if not any(map(line.carries, settings)):
+            raise UsageError(
+                words.none_carried(line.name, settings), todo="Name line settings without parity."
+            )
         profiles = tuple(profiles)
         factory = (factory.address for factory in factories(profiles))
         self._line = line
@@ -70,6 +75,9 @@ class Survey:
         if resume is not None:
             self._state.resume(SurveyResult.from_progress(resume))
             self._search.resume()
+        for each in settings:
+            if not line.carries(each):
+                self._search.drop_setting(each, Reason.NOT_CARRIED)
         self._started = line.clock.now()
         self._listen_first = listen_first
         self._cancelled = threading.Event()
@@ -231,7 +239,7 @@ class Survey:
         return None
 
     def _listen_before_asking(self) -> Iterator[Event]:
-        first, *others = self._state.shown.settings
+        first, *others = filter(self._line.carries, self._state.shown.settings)
         self._search.switch(first)
         heard = yield from listening(self._line, self._listen_first, others[:_LISTEN_AT])
         if len(heard.frames) == 1:

@@ -13,7 +13,15 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.traffic import Frame
-from busprobe.survey.findings import Asked, IgnoredSettings, Reason, Remark, RemarkKind, Unfinished
+from busprobe.survey.findings import (
+    Asked,
+    Bound,
+    IgnoredSettings,
+    Reason,
+    Remark,
+    RemarkKind,
+    Unfinished,
+)
 from busprobe.survey.probes import Probe
 
 _NAMED = 4
@@ -28,6 +36,7 @@ _REASONS = {
     Reason.NO_PAUSE: "because another master leaves no pause for a request",
     Reason.ALL_FOUND: "because all {expect} expected units were found",
     Reason.ANSWERED_EVERYWHERE: "because one unit answers every address",
+    Reason.NOT_CARRIED: "because this port has no parity (a pseudo-terminal)",
     Reason.SAME_AT_THIS_PORT: "because this port makes no difference there",
     Reason.SILENT_AT_END: "because who answered there at first was silent at the end",
     Reason.ALL_SILENT_AT_END: (
@@ -230,6 +239,28 @@ def other_master(settings: LineSettings, frames: Iterable[Frame]) -> str:
     return f"Another master talks at {settings}: {_who_asks_whom(frames)}."
 
 
+def without_pause(seconds: float, count: int) -> str:
+    """So many bytes came in so many seconds with nothing asked, and no pause between them."""
+    return (
+        f"Another device sends without pause ({count} bytes in {seconds:.1f} s): a unit that is"
+        " stuck sending, a short circuit, reversed bias, or a faulty serial server. Disconnect half"
+        " of the units at a time until it stops."
+    )
+
+
+def bytes_unasked(seconds: float, count: int) -> str:
+    """So many bytes came in so many seconds with nothing asked, and no frame among them."""
+    return (
+        f"{count} bytes in {seconds:.0f} s with nothing asked, and no frame among them: missing"
+        " bias, interference, or a master at other line settings."
+    )
+
+
+def quiet(seconds: float) -> str:
+    """Nothing came in so many seconds."""
+    return f"Quiet for {seconds:.1f} s."
+
+
 def regular_bytes(settings: LineSettings) -> str:
     """Bytes come at regular intervals, and are no other master's as far as can be told."""
     return (
@@ -356,6 +387,25 @@ def coverage(asked: Iterable[Asked], found: Collection[Place]) -> Iterator[str]:
     for searched, places in alike.items():
         where = ", ".join(places) if len(places) <= _NAMED else f"{len(places)} line settings"
         yield f"Asked at {where}: {searched.words}."
+
+
+def bounds(bounds: Iterable[Bound]) -> Iterator[str]:
+    """What can have been missed, line settings of one bound together."""
+    alike: defaultdict[tuple[int, float, float], list[str]] = defaultdict(list)
+    for bound in bounds:
+        key = bound.asked_times, bound.missed_share, bound.found_with
+        alike[key].append(str(bound.settings))
+    for (times, share, found_with), places in alike.items():
+        where = ", ".join(places) if len(places) <= _NAMED else f"{len(places)} line settings"
+        yield (
+            f"Asked {times} times at {where}: a unit that misses {100 * share:.0f} % of the"
+            f" requests is found with {100 * found_with:.0f} %."
+        )
+
+
+def none_carried(port: str, settings: Iterable[LineSettings]) -> str:
+    """No line setting of the survey can be on the wire of `port`."""
+    return f"{port} cannot carry {', '.join(map(str, settings))}: a pseudo-terminal has no parity."
 
 
 def _kinds(probes: Iterable[Probe]) -> str:

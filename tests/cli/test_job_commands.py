@@ -235,3 +235,28 @@ def test_a_broken_plan_is_told_before_the_wizard_starts(command: Command, tmp_pa
     ran = command("wizard", "--plan", plan, "--job", tmp_path / "plant.busjob")
     assert ran.code == ExitCode.USAGE
     assert "line 2, address '300'" in ran.err
+
+
+def test_a_survey_in_which_a_unit_may_be_missing_needs_attention_though_it_is_complete(
+    command: Command, tmp_path: Path
+) -> None:
+    noisy = tmp_path / "noisy.toml"
+    noisy.write_text(
+        'title = "Noise"\n[wires]\nbit_errors = 0.015\n'
+        '[[units]]\nname = "a"\ntype = "at-10"\naddress = 7\nsettings = "9600-8N1"\n'
+        '[[units]]\nname = "b"\ntype = "at-10"\naddress = 9\nsettings = "9600-8N1"\n'
+    )
+    ran = command(
+        "survey",
+        "--port",
+        f"virtual:{noisy}",
+        "--settings",
+        "9600-8N1",
+        "--addresses",
+        "1-20",
+        "--json",
+    )
+    assert ran.document["complete"]
+    assert {finding["kind"] for finding in ran.document["findings"]} == {"unit"}
+    assert ran.document["bounds"][0]["asked_times"] == 14
+    assert ran.code == ExitCode.ATTENTION

@@ -8,6 +8,7 @@ from busprobe.errors import PortError
 from busprobe.line.echo import Echo
 from busprobe.line.exchange import Ending, Waits
 from busprobe.line.line import Line
+from busprobe.line.port import Chunk
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, read_registers, write_register
 from tests.line.scripted import Script, ScriptedPort
@@ -223,3 +224,28 @@ def test_a_dead_adapter_is_a_port_error_and_closing_it_is_quiet() -> None:
     line.close()
     line.close()
     assert port.closed
+
+
+class Endless(ScriptedPort):
+    """Bytes are always there, however often it is read."""
+
+    def __init__(self, rate: float = 0.0) -> None:
+        """`rate` is the seconds that pass for each 64 bytes."""
+        super().__init__(silent)
+        self._rate = rate
+
+    def receive(self, until: float) -> Chunk | None:
+        self.clock.sleep_until(self.clock.now() + self._rate)
+        return Chunk(self.clock.now(), b"\x55" * 64)
+
+
+@pytest.mark.parametrize("rate", [0.0, 1e-6, 0.01, 0.064])
+def test_a_sender_without_a_pause_holds_no_exchange_and_no_listening(rate: float) -> None:
+    """Each ends by a deadline and by a number of bytes, and the memory that it takes is bounded."""
+    line = Line(Endless(rate), SETTINGS)
+    exchange = line.exchange(REQUEST, Waits(reply=0.5, after=0.1, quiet=0.05))
+    assert len(exchange.leftover) + len(exchange.received) <= 2 * (1024 + 64)
+    assert exchange.ended - exchange.started < 2.5
+    heard = line.listen(5.0)
+    assert len(heard.data) <= 1024 + 2 * 5.0 / SETTINGS.character_time + 64
+    assert heard.seconds <= 5.0 + rate

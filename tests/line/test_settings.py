@@ -81,3 +81,10 @@ def test_malformed_settings_name_what_was_written(text: str) -> None:
     with pytest.raises(UsageError) as caught:
         LineSettings.parse(text)
     assert text in caught.value.what or "not a usable" in caught.value.what
+
+
+def test_seven_data_bits_are_refused_with_the_reason() -> None:
+    """MODBUS over Serial Line V1.02, section 2.5.1: a character of RTU has 8 data bits."""
+    with pytest.raises(UsageError) as refused:
+        LineSettings.parse("9600-7E1")
+    assert "8 data bits (MODBUS over Serial Line V1.02, section 2.5.1)" in str(refused.value)

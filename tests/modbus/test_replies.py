@@ -264,3 +264,10 @@ def test_any_values_read_come_back_as_they_were(values: list[int], address: int)
     reply = reply_to(request, body + framing.crc(body))
     assert reply.verdict is Verdict.OK
     assert reply.registers == tuple(values)
+
+
+def test_what_is_told_of_a_sender_without_a_pause_is_as_long_as_a_frame_may_be() -> None:
+    request = read_registers(1, Function.READ_HOLDING_REGISTERS, 0, 1)
+    words = reply_to(request, b"\x55" * 1024).words
+    assert words.endswith("and 768 bytes more")
+    assert words.count("55") == 256

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -39,3 +41,18 @@ def test_an_address_that_no_unit_has_begins_no_frame() -> None:
 def test_any_bytes_can_be_searched(data: bytes) -> None:
     for frame in valid_frames(data):
         assert frame.data in data
+
+
+def test_looking_for_frames_takes_time_in_proportion_to_the_bytes() -> None:
+    """Counted in bytes that are looked at, not in seconds: no frame is longer than 256 bytes (V1.02
+    section 2.5.1)."""
+    looked_at: list[int] = []
+
+    class Counted(bytes):
+        def __getitem__(self, key: Any) -> Any:
+            part = super().__getitem__(key)
+            looked_at.append(len(part) if isinstance(key, slice) else 1)
+            return part
+
+    valid_frames(Counted(bytes(range(256)) * 20))
+    assert sum(looked_at) <= 256 * 20 * 257

@@ -60,7 +60,7 @@ def test_bytes_without_a_pause_are_a_stuck_line() -> None:
         port.chatter(number / 960, b"\x00")
     heard = listen(line, 1.0)
     assert heard.stuck
-    assert "half the units" in heard.words
+    assert "sends without pause" in heard.words
 
 
 def test_a_master_at_other_settings_is_found_there_and_the_line_is_left_as_it_was() -> None:

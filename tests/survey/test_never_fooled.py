@@ -6,10 +6,14 @@ from typing import Any
 
 import pytest
 
+from busprobe.errors import UsageError
+from busprobe.line.line import Line
+from busprobe.line.settings import LineSettings, Parity
 from busprobe.survey.events import Event, OtherMasterHeard, Progress
-from busprobe.survey.findings import Kind, SurveyResult
+from busprobe.survey.findings import Bound, Kind, SurveyResult
 from busprobe.survey.probes import Asking
 from busprobe.survey.survey import Survey
+from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_survey import line_of, listed, on, result, segment
 from tests.virtual.bench import scenario
 
@@ -148,3 +152,47 @@ def test_two_units_at_an_address_are_no_plain_unit_beside_another_master() -> No
     twins = [unit(9, name="a", type="at-10"), unit(9, name="b", type="bm-330")]
     end = surveyed(*twins, unit(20), other_master=master(), addresses=range(1, 31))
     assert listed(end.findings)[(9, "9600-8N1")] in (Kind.CLASH, Kind.UNSURE)
+
+
+class WithoutParity(ScriptedPort):
+    """A pseudo-terminal."""
+
+    def carries(self, settings: LineSettings) -> bool:
+        return settings.parity is Parity.NONE
+
+
+def test_a_line_format_that_the_port_cannot_carry_is_not_asked_and_not_listed_as_asked() -> None:
+    port = WithoutParity(registers(7, {0: 1, 1: 2}))
+    both = (LineSettings.parse("9600-8E1"), LineSettings.parse("9600-8N1"))
+    survey = Survey(Line(port, both[1]), both, range(1, 12))
+    end = result(list(survey))
+    assert all(settings.parity is Parity.NONE for settings, _ in port.sent)
+    assert {asked.settings for asked in end.asked} == {both[1]}
+    assert not end.complete
+    assert [(left.settings, len(left.addresses)) for left in end.untested] == [(both[0], 11)]
+    with pytest.raises(UsageError, match="cannot carry 9600-8E1"):
+        Survey(Line(port, both[1]), both[:1], range(1, 12))
+
+
+def test_what_a_survey_can_have_missed_is_in_its_document() -> None:
+    """0.85 to the power of 14 is 0.103 (calculated)."""
+    assert Bound.of(SETTINGS, 14).missed_share == pytest.approx(0.85, abs=0.005)
+    end = surveyed(unit(7), addresses=range(1, 12))
+    (bound,) = end.document("test")["bounds"]
+    assert (bound["asked_times"], bound["found_with"]) == (7, 0.9)
+    assert bound["missed_share"] ** 7 == pytest.approx(0.1, abs=0.005)
+    assert not end.may_miss
+
+
+def test_a_survey_that_lost_most_requests_says_that_a_unit_may_be_missing() -> None:
+    end = surveyed(unit(7), unit(9), wires={"bit_errors": 0.015}, addresses=range(1, 21))
+    assert end.complete
+    assert end.may_miss
+    assert end.bounds[0].asked_times == 14
+
+
+def test_a_unit_that_sends_without_pause_is_told_and_nothing_is_asked() -> None:
+    bus = segment(scenario(unit(7, babbles=True), unit(9)))
+    events = on(line_of(bus), addresses=range(1, 21))
+    assert not any(isinstance(event, Asking) for event in events)
+    assert "sends without pause" in result(events).notes[0]
