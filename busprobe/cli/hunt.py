@@ -12,7 +12,7 @@ from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.session.wiring_record import HuntLog
-from busprobe.wiring.hunt import HuntRound, UnitAppeared, UnitVanished, hunt
+from busprobe.wiring.hunt import HuntRound, UnitAppeared, UnitGarbled, UnitVanished, hunt
 
 
 def run(
@@ -26,7 +26,7 @@ def run(
     """Do what ``busprobe hunt`` is asked for."""
     cancel = threading.Event()
     log: list[dict[str, object]] = []
-    present: tuple[int, ...] = ()
+    last = HuntRound(0, 0.0, 0.0, (), (), ())
     kept: list[str] = []
     with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
         output.say(f"Asking {format_addresses(addresses)} at {settings}; Ctrl-C ends the hunt.")
@@ -49,8 +49,23 @@ def run(
                             {"seconds": round(at - start, 3), "address": address, "answers": False}
                         )
                         kept.append(f"{_time_of_day()}  unit {address} answers no more")
+                    case UnitGarbled(address, at):
+                        _tell(
+                            f"{at - start:8.1f} s  {both_forms(address)} GARBLED  two units at"
+                            " this address, or a bad contact",
+                            as_json,
+                        )
+                        log.append(
+                            {
+                                "seconds": round(at - start, 3),
+                                "address": address,
+                                "answers": False,
+                                "garbled": True,
+                            }
+                        )
+                        kept.append(f"{_time_of_day()}  unit {address}: bytes but no frame")
                     case HuntRound():
-                        present = event.present
+                        last = event
                         if rounds is not None and event.number >= rounds:
                             cancel.set()
                 if not isinstance(event, HuntRound):
@@ -61,10 +76,22 @@ def run(
         finally:
             hunted.keep(kept)
     if as_json:
-        output.document({"format": "busprobe.hunt/1", "events": log, "present": list(present)})
+        output.document(
+            {
+                "format": "busprobe.hunt/1",
+                "events": log,
+                "present": list(last.present),
+                "loses_replies": list(last.lost),
+                "garbled": list(last.garbled),
+            }
+        )
     else:
-        output.lines([f"Answering at the end: {format_addresses(present) or 'nobody'}"])
-    return ExitCode.DONE
+        output.lines([f"Answering at the end: {format_addresses(last.present) or 'no unit'}"])
+        if last.lost:
+            output.lines([f"Loses replies: {format_addresses(last.lost)}"])
+        if last.garbled:
+            output.lines([f"Bytes but no frame: {format_addresses(last.garbled)}"])
+    return ExitCode.ATTENTION if last.garbled else ExitCode.DONE
 
 
 def _time_of_day() -> str:

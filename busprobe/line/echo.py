@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-OWED_FOR = 0.2
+OWED_FOR = 0.15
 """Seconds for which the echo of a frame may still come; serial servers deliver in bursts of up to
 100 ms (common practice)."""
 

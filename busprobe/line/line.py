@@ -122,8 +122,7 @@ class Line:
         errors = self._all_errors()
         frame = request.frame
         started = self.clock.now()
-        if self._own.expired(started):
-            self.echo = Echo.NONE
+        self._miss_echo()
         sent = self._port.send(frame)
         may_echo = not request.mirrored or self.echo is not Echo.NONE
         if may_echo:
@@ -166,6 +165,7 @@ class Line:
             # A faithful echo would have come before the reply.
             self.echo = None if altered else Echo.NONE
             self._own.forget()
+        self._miss_echo()
         self._last_activity = max(sent, chunks[-1].at if chunks else sent)
         return Exchange(
             request=frame,
@@ -227,6 +227,11 @@ class Line:
             if len(leftover) >= _MOST_BYTES or chunk.at >= latest:
                 break
         return self._settled(leftover).without(leftover)
+
+    def _miss_echo(self) -> None:
+        """Where none came in time the port gives none."""
+        if self._own.expired(self.clock.now()):
+            self.echo = Echo.NONE
 
     def _settled(self, data: bytes) -> Own:
         """What of `data` is our own; it will not be looked at again."""

@@ -57,6 +57,16 @@ class UnitVanished:
 
 
 @dataclass(frozen=True)
+class UnitGarbled:
+    """Bytes come back that make no frame: two units at this address, or a bad contact; not
+    silence."""
+
+    address: int
+    at: float
+    """Clock seconds at which the first request that was followed by them was out."""
+
+
+@dataclass(frozen=True)
 class HuntRound:
     """Everybody was asked once."""
 
@@ -76,7 +86,7 @@ class HuntRound:
     cannot be read."""
 
 
-HuntEvent = UnitAppeared | UnitVanished | HuntRound
+HuntEvent = UnitAppeared | UnitVanished | UnitGarbled | HuntRound
 
 
 @dataclass
@@ -96,6 +106,10 @@ class _Watch:
     first_miss: float = 0.0
     lost: bool = False
     garbled: bool = False
+    corrupt: bool = False
+    """Whether it was told that bytes come which make no frame."""
+    alike: int = 0
+    """Failed requests in a row that ended as the last one: in such bytes, or in silence."""
 
     @property
     def request(self) -> Request:
@@ -154,7 +168,7 @@ def _ask(
     line: Line, watch: _Watch, watches: dict[int, _Watch], waits: Waits, misses: int, cancel: Cancel
 ) -> Iterator[HuntEvent]:
     """Ask one address, more than once if a reply of a present unit fails to come."""
-    watch.lost = watch.garbled = False
+    watch.lost = False
     for attempt in range(misses):
         if attempt and cancel.is_set():
             return
@@ -174,15 +188,29 @@ def _ask(
             yield from _seen(watch, reply, began)
             return
         foreign = late is not None or reply.verdict is Verdict.FOREIGN
-        watch.garbled = bool(reply.exchange.received.strip(PULSES)) and not foreign
+        garbled = bool(reply.exchange.received.strip(PULSES)) and not foreign
+        alike = garbled == watch.garbled
+        watch.alike, watch.garbled = watch.alike + 1 if alike else 1, garbled
+        if watch.alike == 1:
+            watch.first_miss = reply.exchange.sent
         if not watch.present:
             watch.kind = (watch.kind + 1) % len(watch.probes)
+            if watch.alike >= misses:
+                yield from _changed(watch)
             return
-        if not attempt:
-            watch.first_miss = reply.exchange.sent
         watch.lost = True
     watch.present = watch.lost = False
-    yield UnitVanished(watch.request.address, watch.first_miss, watch.last_seen)
+    watch.corrupt = not watch.garbled  # either is a change now
+    yield from _changed(watch)
+
+
+def _changed(watch: _Watch) -> Iterator[HuntEvent]:
+    """Tell that replies have become garbled, or have ceased, where that is new."""
+    if watch.corrupt == watch.garbled:
+        return
+    watch.corrupt = watch.garbled
+    address, at = watch.request.address, watch.first_miss
+    yield UnitGarbled(address, at) if watch.garbled else UnitVanished(address, at, watch.last_seen)
 
 
 def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | None:
@@ -203,7 +231,8 @@ def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | No
 
 def _seen(watch: _Watch, reply: Reply, at: float) -> Iterator[HuntEvent]:
     watch.last_seen = at
-    watch.garbled = False
+    watch.garbled = watch.corrupt = False
+    watch.alike = 0
     if not watch.present:
         watch.present = True
         yield UnitAppeared(reply.frame[0], at, reply.words)

@@ -10,8 +10,9 @@ import pytest
 from busprobe.errors import PortError
 from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
+from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
-from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitVanished, hunt
+from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitGarbled, UnitVanished, hunt
 from tests.wiring.bench import USUAL, request, scenario, segment
 
 ALL = (11, 12, 21, 31, 41, 51)
@@ -223,3 +224,28 @@ def test_a_pulled_adapter_is_a_port_error() -> None:
     with pytest.raises(PortError, match="gone"):
         for _ in events:
             pass
+
+
+def test_a_second_unit_at_an_address_is_garbled_and_not_silent() -> None:
+    """It joins, both leave: told as garbled first and as vanished then."""
+    clean = load_scenario("clean")
+    entry = next(unit for unit in clean.units if unit.address == 11)
+    twin = entry.model_copy(
+        update={"name": "twin", "type": "bm-330", "latency": 0.013, "connected": False}
+    )
+    bench = Segment(clean.model_copy(update={"units": (*clean.units, twin)}), VirtualClock())
+    events = start(bench, (11,))
+    until(events, lambda event: isinstance(event, UnitAppeared))
+    for _ in range(3):
+        round_of(events)
+    bench.connect("twin")
+    seen = until(events, lambda event: isinstance(event, UnitGarbled | UnitVanished))
+    assert isinstance(seen[-1], UnitGarbled)
+    assert round_of(events).garbled == (11,)
+    bench.connect("twin", connected=False)
+    bench.connect(entry.name, connected=False)
+    seen = until(events, lambda event: not isinstance(event, HuntRound))
+    assert isinstance(seen[-1], UnitVanished)
+    bench.connect(entry.name)
+    seen = until(events, lambda event: not isinstance(event, HuntRound))
+    assert isinstance(seen[-1], UnitAppeared)

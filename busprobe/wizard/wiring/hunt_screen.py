@@ -13,12 +13,12 @@ from textual.message import Message
 from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
-from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitVanished
+from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitGarbled, UnitVanished
 from busprobe.wizard.common.large_display import Alert, LargeDisplay
 
 
 class HuntScreen(LargeDisplay):
-    """Large: HERE or GONE with the addresses that changed last; NONE at first, LOST without a
+    """Large: HERE, GONE or TWO? with the addresses that changed last; NONE at first, LOST without a
     port."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -55,7 +55,7 @@ class HuntScreen(LargeDisplay):
         self._cancel = cancel
         self._present: set[int] = set()
         self._changed: set[int] = set()
-        self._last: type[UnitAppeared | UnitVanished] | None = None
+        self._last: type[UnitAppeared | UnitGarbled | UnitVanished] | None = None
 
     def on_mount(self) -> None:
         """Nobody has answered yet."""
@@ -84,6 +84,14 @@ class HuntScreen(LargeDisplay):
                     self.todo(
                         f"Unit {one.address} answers no more; what you touched last may be why."
                         f" {self._who}"
+                    )
+                case UnitGarbled():
+                    self._present.discard(one.address)
+                    self._change(one, "TWO?", "gone")
+                    self.happened(f"unit {one.address}: bytes but no frame")
+                    self.todo(
+                        f"Bytes come from unit {one.address} but no frame: two units at this"
+                        f" address, or a bad contact. {self._who}"
                     )
                 case HuntRound():
                     rounds = one
@@ -114,7 +122,9 @@ class HuntScreen(LargeDisplay):
         self._cancel.set()
         self.end()
 
-    def _change(self, event: UnitAppeared | UnitVanished, word: str, alert: Alert) -> None:
+    def _change(
+        self, event: UnitAppeared | UnitGarbled | UnitVanished, word: str, alert: Alert
+    ) -> None:
         """Show whom it concerns; all of them where several change alike in the same round."""
         again = type(event) is self._last
         self._changed = {*self._changed, event.address} if again else {event.address}
