@@ -116,6 +116,14 @@ def milliseconds(seconds: float | None) -> float | None:
     return None if seconds is None else round(1000 * seconds, 1)
 
 
+def polls_for(bound: float) -> int:
+    """Polls without a failure after which the error rate is at most `bound`, with 95 % confidence.
+
+    The inverse of `error_bound` without a failure.
+    """
+    return math.ceil(math.log(1 - CONFIDENCE) / math.log1p(-bound))
+
+
 def error_bound(polls: int, failed: int) -> float:
     """The error rate that is not exceeded with 95 % confidence after `failed` of `polls` failed
     independently.

@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 _STEP_KEY = "wizard.step"
 """Where the job keeps which step was looked at last."""
 
+_PORT_INTERVAL = 0.5
+"""Seconds after which the top line looks at the line settings anew, while work has the line."""
+
 
 class _StepScreen(Screen[None]):
     """The screen of the steps; while a dialog is in front of it, its footer offers only keys that
@@ -93,6 +96,7 @@ class BusprobeApp(App[None]):
         self._lender: tuple[Step, str] | None = None
         """Whose work is held while another step has the line, and what that work is."""
         self._leaving = False
+        self._said_of_port = ""
         self._steps: tuple[Step, ...] = ()
 
     def get_default_screen(self) -> Screen[None]:
@@ -112,6 +116,7 @@ class BusprobeApp(App[None]):
 
     def on_mount(self) -> None:
         """Load the rest once the frame stands."""
+        self._follow_port = self.set_interval(_PORT_INTERVAL, self._show_port, pause=True)
         self.call_after_refresh(self._load)
 
     @property
@@ -197,7 +202,18 @@ class BusprobeApp(App[None]):
         )
         self.query_one("#place", Static).update(self._place())
         self._show_kind(self.session.practice)
-        self.query_one("#on-port", Static).update(Text(self._on_port()))
+        self._show_port()
+
+    def _show_port(self) -> None:
+        """Say which port at which settings; work on the line changes them as it goes on."""
+        if self.line_lock.holder:
+            self._follow_port.resume()
+        else:
+            self._follow_port.pause()
+        said = self._on_port()
+        if said != self._said_of_port:
+            self._said_of_port = said
+            self.query_one("#on-port", Static).update(Text(said))
 
     def _show_kind(self, practice: bool | None) -> None:
         """Say on every step whether units are real; where no port is open, only that they are

@@ -160,7 +160,7 @@ class HandoverStep(Step):
             self.state = StepState.TO_DO
             self.next_words = "There is nothing to hand over yet. Start with Port, step 1."
         elif not written:
-            self.state = StepState.DOING
+            self.state = StepState.TO_DO
             self.next_words = (
                 "See to what is marked and to m, Missing; then press w to write the papers."
             )

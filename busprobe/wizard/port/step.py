@@ -108,6 +108,8 @@ its master is disturbed."""
         field = self.query_one("#port-name", Input)
         cut_off = bool(self.session.job.unfinished_writes())
         if self.session.is_open:
+            if self.state is StepState.TO_DO:  # what was heard on it may have said "check"
+                self.state = StepState.DONE
             self.next_words = (
                 "A write was cut off: go to Readdress (5) first and press v."
                 if cut_off
@@ -190,11 +192,11 @@ its master is disturbed."""
     def _listen(self) -> None:
         heard = self.session.listen(LISTEN_SECONDS)
         line = self.session.line
-        if heard.quiet and line.echo is None:
-            line.exchange(
-                read_registers(_SELDOM_GIVEN, Function.READ_HOLDING_REGISTERS, 0, 1), Waits()
-            )
-        self.post_message(self.Opened(heard, line.echo))
+        echo = line.echo
+        if heard.quiet and echo is None:
+            read = read_registers(_SELDOM_GIVEN, Function.READ_HOLDING_REGISTERS, 0, 1)
+            echo = line.exchange(read, Waits()).echo
+        self.post_message(self.Opened(heard, echo))
 
     def action_close(self) -> None:
         """Release the port, for another program or another adapter."""

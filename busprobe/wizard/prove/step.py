@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import KW_ONLY, dataclass
 from enum import Enum
+from math import ceil
 from threading import Event as Stop
 from typing import ClassVar
 
@@ -24,7 +25,7 @@ from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
 from busprobe.prove.proof import Proof, UnitTally
-from busprobe.prove.statistics import milliseconds
+from busprobe.prove.statistics import milliseconds, polls_for
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.event_batches import batches
@@ -32,10 +33,19 @@ from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName, StepState
-from busprobe.wizard.prove.forms import read_run
+from busprobe.wizard.prove.forms import read_percent, read_run
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
-from busprobe.wizard.prove.words import HELP, advice_words, counted, in_milliseconds, marked
+from busprobe.wizard.prove.words import (
+    HELP,
+    WANTED_PERCENT,
+    advice_words,
+    counted,
+    coverage,
+    in_milliseconds,
+    marked,
+    standing,
+)
 
 _KINDS = (
     ("OK", 6, (PollResult.OK, PollResult.OK_AFTER_STRAY_BYTES)),
@@ -59,6 +69,12 @@ _COLUMNS = (
 
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
+
+_FEWEST_ROUNDS = 20
+"""Rounds of a run at the least: failures at some moments only show over several."""
+
+_WANTED_KEY = "prove.wanted_percent"
+"""Where the job keeps the error rate that was agreed."""
 
 _CYCLES = 20
 """Cycles of the polling table that are measured."""
@@ -111,23 +127,33 @@ class ProveStep(Step):
         self._times: dict[Place, deque[float | None]] = {}
         self._view = View.SPREAD
         self._port_failed = False
+        self._proposed = ""
+        """The rounds that the step filled in by itself."""
 
     def compose(self) -> ComposeResult:
         """How long; the table; the plot; what it proves."""
         with Horizontal(classes="row"):
-            yield Static("Rounds", classes="label")
-            yield Input("20", id="prove-rounds", compact=True, type="integer", max_length=7)
-            yield Static(" or minutes", classes="label")
+            yield Static("Ends after", classes="label")
+            yield Input("", id="prove-rounds", compact=True, type="integer", max_length=7)
+            yield Static(" rounds or", classes="label")
             yield Input("", id="prove-minutes", compact=True, type="number", max_length=6)
-            yield Static(" pause ms", classes="label")
+            yield Static(" minutes, whichever is first", classes="label")
+        with Horizontal(classes="row"):
+            yield Static("Wanted error rate %", classes="label")
+            yield Input("", id="prove-percent", compact=True, max_length=6)
+            yield Static(" Pause before a request, ms", classes="label")
             yield Input("", id="prove-pause", compact=True, type="number", max_length=5)
-            yield Static(id="prove-status")
+        yield Static(id="prove-status")
         yield RowTable(_COLUMNS, id="tallies", padding=0)
         yield Static(id="plot-head", classes="head gap")
         plot = Plot(id="plot")
         plot.display = False  # an empty one says nothing
         yield plot
         yield Static(id="prove-findings", classes="said gap")
+
+    def on_mount(self) -> None:
+        """Show the error rate that was agreed."""
+        self.query_one("#prove-percent", Input).value = f"{self._wanted:g}"
 
     def first_focus(self) -> Widget:
         """The table."""
@@ -140,26 +166,45 @@ class ProveStep(Step):
         if self._proof is None:
             kept = runs.last_run(self.session.job)
             self._proof = kept.proof if kept else None
-            self._propose_its_end()
-        if self._proof is None:
-            self.state = StepState.TO_DO
-            units = any(unit.single for unit in self.session.job.units())
-            self.next_words = (
-                "Press s to poll all units."
-                if units
-                else "No unit is known yet. Survey first, step 3."
-            )
-        else:
+        self._propose_its_end()
+        if self._proof is not None:
             self._show(self._proof)
-            self._conclude(self._proof)
+        self._conclude()
 
     def _propose_its_end(self) -> None:
-        """A run that was cut off goes on to where it was to end."""
-        proof = self._proof
+        """A run that was cut off goes on to where it was to end; a new one takes as many rounds as
+        the error rate that is wanted needs.  What was typed stays."""
+        if self.query_one("#prove-rounds", Input).value != self._proposed:
+            return
+        proof, minutes = self._proof, ""
         if proof is not None and not proof.complete and (proof.asked_rounds or proof.asked_seconds):
             minutes = "" if proof.asked_seconds is None else f"{proof.asked_seconds / 60:g}"
-            self.query_one("#prove-rounds", Input).value = str(proof.asked_rounds or "")
+            rounds = proof.asked_rounds
+        else:
+            asked = runs.targets(self.session.job.units(), self.session.store.profiles)
+            polls = sum(len(target.requests) for target in asked) or 1
+            rounds = max(_FEWEST_ROUNDS, ceil(polls_for(self._wanted / 100) / polls))
+        self._proposed = str(rounds or "")
+        self.query_one("#prove-rounds", Input).value = self._proposed
+        if minutes:
             self.query_one("#prove-minutes", Input).value = minutes
+
+    @property
+    def _wanted(self) -> float:
+        """The error rate that is to be proven, in percent."""
+        kept = self.session.job.state(_WANTED_KEY)
+        return kept if isinstance(kept, float) else WANTED_PERCENT
+
+    @on(Input.Changed, "#prove-percent")
+    def _percent_typed(self, event: Input.Changed) -> None:
+        try:
+            percent = read_percent(event.value)
+        except UsageError:
+            return  # it is said where the run is started
+        if percent != self._wanted:
+            self.session.job.set_state(_WANTED_KEY, percent)
+            self._propose_its_end()
+            self.post_message(self.JobChanged())
 
     # -- running
 
@@ -181,6 +226,7 @@ class ProveStep(Step):
             for name in ("rounds", "minutes", "pause")
         )
         try:
+            read_percent(self.query_one("#prove-percent", Input).value)
             order = read_run(*typed)
         except UsageError as error:
             self.notify(error.what, severity="warning", markup=False)
@@ -332,7 +378,7 @@ class ProveStep(Step):
     def _show(self, proof: Proof) -> None:
         self._table.fill((unit.place, self._row(unit)) for unit in proof.units)
         self.query_one("#prove-status", Static).update(
-            Text(f"  {proof.rounds} rounds, {proof.polls} polls")
+            Text(coverage(self.session.job.units(), proof, self._wanted))
         )
         self._show_plot(proof)
         self.query_one("#prove-findings", Static).update(Text("\n".join(self._findings(proof))))
@@ -393,18 +439,11 @@ class ProveStep(Step):
                 plot.show_failures(proof)
         self.query_one("#plot-head", Static).update(Text(head))
 
-    def _conclude(self, proof: Proof) -> None:
+    def _conclude(self) -> None:
         if self._port_failed:
             self.state = StepState.CHECK
             self.next_words = "Plug the adapter in and press s: the run goes on with its counts."
-        elif not proof.complete:
-            self.state = StepState.DOING
-            self.next_words = "Press s to go on with this run, or n for a new one."
-        elif not proof.clean:
-            self.state = StepState.CHECK
-            self.next_words = "Look at the marked counts and at f; Wiring (2) tells what it may be."
         else:
-            self.state = StepState.DONE
-            self.next_words = (
-                "See p for the polling table, then go on to Hand over (7), or run longer."
+            self.state, self.next_words = standing(
+                self.session.job.units(), self._proof, self._wanted
             )

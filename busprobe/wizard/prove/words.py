@@ -7,9 +7,12 @@ from collections.abc import Sequence
 
 from rich.text import Text
 
+from busprobe.job import UnitRecord
 from busprobe.prove.advice import Advised
 from busprobe.prove.bus_polling import Polling, cycle_words
-from busprobe.prove.statistics import milliseconds
+from busprobe.prove.proof import Proof
+from busprobe.prove.statistics import error_bound, milliseconds
+from busprobe.wizard.common.step import StepState
 
 HELP = """\
 Polls every unit again and again, at full speed or with a pause before each request. Nothing is \
@@ -26,11 +29,17 @@ v changes the plot: reply times of the unit under the cursor (x is a failed poll
 (M the median, 99 of 100 before the 9), failed polls over time (below each other: one moment at \
 several units; along a line: one unit).
 
-After N polls without an error the error rate is below about 3/N, with 95 % confidence. Counts \
+After N polls without an error the error rate is below about 3/N, with 95 % confidence. The rounds \
+proposed are enough for the error rate that is wanted. The step is done when every listed unit was \
+polled and that rate is proven. Rounds or minutes: whichever is reached first ends the run. Counts \
 are kept every 10 s: a run that was stopped, or cut off by a crash, goes on with s.
 
 f says all that the run showed; a what to set at the master; p shows the cheapest requests for \
 every point."""
+
+WANTED_PERCENT = 0.5
+"""The error rate that is proven where nothing else was agreed, in percent (common practice: 600
+polls without an error)."""
 
 _ACROSS = 4
 """Baud rates on a line of 80 columns."""
@@ -112,3 +121,57 @@ def polling_words(made: Polling) -> Text:
     for words in made.assumed:
         text.append(f"· mind: {words}\n")
     return text
+
+
+def coverage(units: Sequence[UnitRecord], proof: Proof, wanted_percent: float) -> str:
+    """How far a run has come: who was polled, and what that proves beside what is wanted."""
+    polled, listed = _polled(units, proof)
+    return (
+        f"{proof.rounds} rounds, {proof.polls} polls; {len(polled)} of {len(listed)} units polled;"
+        f" at most {_bound_percent(proof):.2g} %, wanted {wanted_percent:g} %"
+    )
+
+
+def standing(
+    units: Sequence[UnitRecord], proof: Proof | None, wanted_percent: float
+) -> tuple[StepState, str]:
+    """How the step stands and what to do next: it is done when every listed unit was polled without
+    an error, often enough for the error rate that is wanted."""
+    listed = [unit for unit in units if unit.single]
+    if proof is None:
+        words = "Press s to poll all units." if listed else "No unit is known yet. Survey, step 3."
+        return StepState.TO_DO, words
+    if not proof.complete:
+        return StepState.DOING, "Press s to go on with this run, or n for a new one."
+    if not proof.clean:
+        return (
+            StepState.CHECK,
+            "Look at the marked counts and at f; Wiring (2) tells what it may be.",
+        )
+    polled, listed = _polled(units, proof)
+    if len(polled) < len(listed):
+        return (
+            StepState.CHECK,
+            f"{len(polled)} of {len(listed)} units were polled. Press s to poll all of them.",
+        )
+    if len(listed) < len(units):
+        unclear = ", ".join(str(unit.address) for unit in units if not unit.single)
+        return StepState.CHECK, f"Not polled, not one clear unit: {unclear}. See Readdress (5)."
+    if _bound_percent(proof) > wanted_percent:
+        return (
+            StepState.DOING,
+            f"At most {_bound_percent(proof):.2g} %, wanted {wanted_percent:g} %: press s for a"
+            " longer run.",
+        )
+    return StepState.DONE, "See p for the polling table, then go on to Hand over (7)."
+
+
+def _polled(units: Sequence[UnitRecord], proof: Proof) -> tuple[list[UnitRecord], list[UnitRecord]]:
+    """The units that were polled where they are now, and all that can be."""
+    places = {tally.place for tally in proof.units if tally.polls}
+    listed = [unit for unit in units if unit.single]
+    return [unit for unit in listed if unit.place in places], listed
+
+
+def _bound_percent(proof: Proof) -> float:
+    return 100 * error_bound(proof.polls, proof.failed)

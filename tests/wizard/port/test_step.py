@@ -167,3 +167,8 @@ async def test_a_port_can_be_closed_for_another_program(wizard: Wizard) -> None:
         assert "The port is closed." in person.screen
         assert "no port open" in person.screen.splitlines()[0]
         assert not person.app.session.is_open
+
+
+async def test_a_port_that_is_open_already_counts_as_done(wizard: Wizard) -> None:
+    async with wizard("clean") as person:
+        assert person.states[0] == "✓ done"

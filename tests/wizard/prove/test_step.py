@@ -6,9 +6,11 @@ import re
 from dataclasses import replace
 
 import pytest
+from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import Intervals, kept_intervals
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
@@ -16,8 +18,9 @@ from busprobe.prove.documents import proof_document
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.session.session import Session
 from busprobe.wizard.common.row_table import RowTable
+from busprobe.wizard.common.step import StepState
 from busprobe.wizard.prove.step import ProveStep
-from busprobe.wizard.prove.words import counted, in_milliseconds, marked
+from busprobe.wizard.prove.words import counted, in_milliseconds, marked, standing
 from tests.wizard.conftest import Wizard
 
 
@@ -44,6 +47,8 @@ async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(
     for address in (11, 12):
         job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
+        person.fill("#prove-rounds", "20")
+        person.fill("#prove-percent", "8")
         await person.press("s")
         await person.wait()
         assert "20 rounds, 40 polls" in person.screen
@@ -126,7 +131,7 @@ async def test_a_stopped_run_goes_on_with_its_counts(
 async def test_nothing_to_poll_is_said(wizard: Wizard) -> None:
     """Without units the run does not start; the screen says what to do first."""
     async with wizard("clean", step=6) as person:
-        assert "Survey first, step 3." in person.next_line
+        assert "Survey, step 3." in person.next_line
         for nonsense in ("-", "0", "-3"):
             person.fill("#prove-rounds", nonsense)
             await person.press("s")
@@ -222,3 +227,103 @@ async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(
         await person.wait()
         assert "10 rounds, 10 polls" in person.screen
     assert len(job.records("prove")) == 1
+
+
+def _run_over(*places: str, polls: int, failed: int = 0, complete: bool = True) -> Proof:
+    verdicts = {Verdict.OK: polls - failed, Verdict.SILENT: failed}
+    return Proof(
+        tuple(UnitTally(Place.parse(place), verdicts) for place in places),
+        reply_wait=1.0,
+        late_wait=0.5,
+        pause=0.0,
+        rounds=polls,
+        complete=complete,
+    )
+
+
+_TWO = (UnitRecord(Place.parse("11 9600-8N1")), UnitRecord(Place.parse("12 9600-8N1")))
+
+
+@pytest.mark.parametrize(
+    ("units", "proof", "state", "said"),
+    [
+        ((), None, StepState.TO_DO, "No unit is known"),
+        (_TWO, None, StepState.TO_DO, "Press s"),
+        (_TWO, _run_over("11 9600-8N1", polls=600), StepState.CHECK, "1 of 2 units were polled"),
+        (
+            _TWO,
+            _run_over("11 9600-8N1", "13 9600-8N1", polls=600),
+            StepState.CHECK,
+            "1 of 2 units were polled",
+        ),
+        (
+            _TWO,
+            _run_over("11 9600-8N1", "12 9600-8N1", polls=70),
+            StepState.DOING,
+            "At most 2.1 %, wanted 0.5 %",
+        ),
+        (
+            (*_TWO, UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH)),
+            _run_over("11 9600-8N1", "12 9600-8N1", polls=300),
+            StepState.CHECK,
+            "not one clear unit: 1",
+        ),
+        (
+            _TWO,
+            _run_over("11 9600-8N1", "12 9600-8N1", polls=300, failed=1),
+            StepState.CHECK,
+            "marked counts",
+        ),
+        (
+            _TWO,
+            _run_over("11 9600-8N1", "12 9600-8N1", polls=300, complete=False),
+            StepState.DOING,
+            "go on with this run",
+        ),
+        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=299), StepState.DONE, "Hand over"),
+        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=298), StepState.DOING, "longer run"),
+    ],
+)
+def test_it_is_done_when_every_unit_was_polled_and_the_wanted_rate_is_proven(
+    units: tuple[UnitRecord, ...], proof: Proof | None, state: StepState, said: str
+) -> None:
+    """598 polls without an error prove 0.5 % (1 - 0.05^(1/598) = 0.4997 %), 596 do not."""
+    stands, words = standing(units, proof, 0.5)
+    assert stands is state
+    assert said in words
+
+
+async def test_the_rounds_proposed_are_enough_for_the_wanted_error_rate(
+    wizard: Wizard, job: Job
+) -> None:
+    """Two units with one request a round each; another rate changes the proposal, what was typed
+    stays, and the rate is kept in the job."""
+    for address in (11, 12):
+        job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
+    async with wizard("clean", step=6) as person:
+        rounds = person.app.query_one("#prove-rounds", Input)
+        assert rounds.value == "299"
+        person.fill("#prove-percent", "5")
+        await person.look()
+        assert rounds.value == "30"
+        await person.press("s")
+        await person.wait()
+        assert "2 of 2 units polled; at most 4.9 %, wanted 5 %" in person.screen
+        assert person.states[5] == "✓ done"
+        person.fill("#prove-percent", "0.5")
+        await person.look()
+        assert person.states[5] == "▸ doing"
+        person.fill("#prove-rounds", "7")
+        person.fill("#prove-percent", "1")
+        await person.look()
+        assert rounds.value == "7"
+    async with wizard(step=6) as person:
+        assert person.app.query_one("#prove-percent", Input).value == "1"
+
+
+async def test_found_units_alone_begin_neither_prove_nor_hand_over(
+    wizard: Wizard, job: Job
+) -> None:
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
+    async with wizard(step=6) as person:
+        assert person.states[5:] == ["· to do", "· to do"]
