@@ -105,6 +105,33 @@ def to_be_checked(writes: Sequence[WriteRecord]) -> tuple[WriteRecord, ...]:
     )
 
 
+def taken_by(found: Iterable[Claim], source: Place, target: Place) -> Claim | None:
+    """The claim by which `target` is not free for the unit at `source`; None if there is none.
+
+    The very unit that a place was promised to may be given it again.
+    """
+    for claim in found:
+        if claim.place == target and not (claim.write.source == source and claim.never_lost):
+            return claim
+    return None
+
+
+def check_same_unit(writes: Sequence[WriteRecord], move: Move, held: int | None) -> None:
+    """Refuse to repeat the move of a unit with another one, which the register tells: it was read
+    when the outcome of the first was told, and `held` another number just now."""
+    for claim in claims(writes):
+        write = claim.write
+        if (write.source, write.target) == (move.source, move.target) and (
+            None not in (held, write.holds) and held != write.holds
+        ):
+            raise RefusedError(
+                f"The register held {write.holds} after write {write.id}, and holds {held} now:"
+                f" this is not the unit that was promised {move.target.words}.",
+                means="That unit may come up there: two units would share the address.",
+                todo=("Switch that unit off and on and check the move, or choose another address."),
+            )
+
+
 def check_claims(writes: Sequence[WriteRecord], move: Move) -> None:
     """Refuse a new place that is silent now and that another unit may still take up.
 
@@ -121,7 +148,7 @@ def check_claims(writes: Sequence[WriteRecord], move: Move) -> None:
                 means="Who answers there now may be another unit.",
                 todo="Reconnect that unit and recover the move: both its places are asked.",
             )
-        if claim.place != move.target or (from_here and claim.never_lost):
+        if claim is not taken_by([claim], move.source, move.target):
             continue
         why = (
             "that unit waits for a power cycle."

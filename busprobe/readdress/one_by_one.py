@@ -7,13 +7,13 @@ the next box.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Generator, Iterable, Iterator
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from threading import Event
 
 from busprobe.errors import RefusedError, StoppedError
-from busprobe.job.journal import Result
+from busprobe.job.journal import Result, Row
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -31,6 +31,7 @@ from busprobe.readdress.journal import Journal
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.outcome import Outcome, refusal
 from busprobe.readdress.procedure import Move, Procedure
+from busprobe.readdress.recovery import ask_again
 from busprobe.readdress.write_sequence import Report
 from busprobe.survey.close_look import examine
 
@@ -109,6 +110,23 @@ class PowerCycleNeeded:
 
 
 @dataclass(frozen=True)
+class Lost:
+    """A unit answers nowhere since its write, in this loop or before; both its places are watched
+    until it does."""
+
+    target: Target
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
+class Found:
+    """A unit that was lost answers again; what became of its move is known now."""
+
+    target: Target
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
 class Moved:
     """The unit has its address."""
 
@@ -150,6 +168,8 @@ BoxEvent = (
     | Taken
     | BoxRefused
     | PowerCycleNeeded
+    | Lost
+    | Found
     | Moved
     | TakenBack
     | BoxFinished
@@ -191,16 +211,22 @@ class OneByOne:
         undo: Event | None = None,
         report: Report = lambda _: None,
         ways: Ways = Ways(),  # noqa: B008 - frozen
+        guard: Callable[[Move, Report], Prepared] | None = None,
+        lost: Sequence[Outcome] = (),
     ) -> None:
         """Take units from address `factory` at `settings` to `targets` in turn, each asked in all
         `ways` whether it is free.
 
         While a unit is waited for, setting `undo` takes the last one back to the factory address.
+        `guard` prepares a move, by `busprobe.readdress.move.prepare` if left out.  `lost` are
+        earlier moves from there whose units nobody has seen since; they are waited for first.
         """
         self._line = line
         self._settings = settings
         self._factory = factory
         self._ways = ways
+        self._guard = guard or (lambda move, report: prepare(line, move, report, ways))
+        self._lost = lost
         self._targets = iter(targets)
         self._identify = identify
         self._journal = journal
@@ -218,6 +244,14 @@ class OneByOne:
         """
         self._line.apply(self._settings)
         why = "All addresses have been given."
+        for lost in self._lost:
+            yield from self._settle(lost)
+            if self._unsettled is not None:
+                why = "An earlier move is not settled; settle that before the next unit."
+                if self._cancel.is_set():
+                    why = "Stopped by you."
+                yield BoxFinished((), why, self._unsettled)
+                return
         while (target := next(self._targets, None)) is not None:
             yield from self._serve(target)
             if self._cancel.is_set():
@@ -280,7 +314,7 @@ class OneByOne:
                 known.procedure,
             )
             with self._line.stopped_by(self._cancel):
-                prepared = prepare(self._line, move, self._report, self._ways)
+                prepared = self._guard(move, self._report)
             outcome = execute(
                 self._line, prepared, self._journal, self._confirm, self._report, self._cancel
             )
@@ -292,6 +326,8 @@ class OneByOne:
         if outcome.result is Result.REFUSED:
             yield BoxRefused(target, outcome.why, outcome.todo)
             return None
+        if outcome.row is Row.NEITHER:
+            outcome = yield from self._until_found(target, outcome)
         if outcome.result is Result.WAITING:
             yield PowerCycleNeeded(target, outcome)
             outcome = yield from self._power_cycled(outcome)
@@ -300,6 +336,35 @@ class OneByOne:
             self._done.append(moved)
             yield moved
         return outcome
+
+    def _settle(self, lost: Outcome) -> Iterator[BoxEvent]:
+        """Wait for the unit of an earlier move and see what became of it."""
+        target = Target(lost.move.target.address)
+        outcome = yield from self._until_found(target, lost)
+        if outcome.result is Result.WAITING:
+            yield PowerCycleNeeded(target, outcome)
+            outcome = yield from self._power_cycled(outcome)
+        settled = outcome.result is Result.VERIFIED and outcome.not_stored is None
+        self._unsettled = None if settled else outcome
+
+    def _until_found(self, target: Target, lost: Outcome) -> Generator[BoxEvent, None, Outcome]:
+        """Watch both places until a unit answers at one of them, then tell what it did; as it was
+        if the loop is cancelled."""
+        yield Lost(target, lost)
+        for look in watch(self._line, self._factory, self._cancel):
+            yield Watched(look)
+            if look.occupancy is Occupancy.NONE and not self._answers_at(target):
+                continue
+            outcome = ask_again(self._line, lost, self._journal)
+            if outcome.row is Row.NEITHER:
+                continue  # it was gone again
+            yield Found(target, outcome)
+            return outcome
+        return lost
+
+    def _answers_at(self, target: Target) -> bool:
+        seen = examine(self._line, target.address, waits=WATCH_WAITS)
+        return occupancy_of(seen) is not Occupancy.NONE
 
     def _take_back(self, last: Moved) -> Generator[BoxEvent, None, bool]:
         """Move the unit that was moved last back to the factory address; whether it is there."""
@@ -331,10 +396,7 @@ class OneByOne:
         for look in watch(self._line, self._factory, self._cancel):
             yield Watched(look)
             gone = gone or look.occupancy is Occupancy.NONE
-            arrived = (
-                occupancy_of(examine(self._line, outcome.move.target.address, waits=WATCH_WAITS))
-                is not Occupancy.NONE
-            )
+            arrived = self._answers_at(Target(outcome.move.target.address))
             if arrived or (gone and look.occupancy is not Occupancy.NONE):
                 return verify_again(self._line, outcome, journal=self._journal, report=self._report)
         return outcome

@@ -50,13 +50,21 @@ def recover(
             report(f"List and journal do not agree on where the unit of write {main.id} is.")
         else:
             report(f"The outcome of write {main.id} is not known for certain: {main.words}")
-        outcome = _looked_into(line, main, in_full)
+        was_there = any(said.outcome is Result.VERIFIED for said in main.conclusions)
+        outcome = _asked(line, in_full(recorded_outcome(main)), was_there=was_there)
         outcomes.append(concluded(journal, outcome, [write.id for write in writes]))
     return tuple(outcomes)
 
 
-def _looked_into(line: Line, write: WriteRecord, in_full: Callable[[Outcome], Outcome]) -> Outcome:
-    sent = in_full(recorded_outcome(write))
+def ask_again(line: Line, lost: Outcome, journal: Journal) -> Outcome:
+    """Ask both places for a unit that was not found right after its write, and add what answers to
+    the record; raises `PortError` if the port fails."""
+    return concluded(journal, _asked(line, lost), () if lost.write is None else (lost.write,))
+
+
+def _asked(line: Line, sent: Outcome, *, was_there: bool = False) -> Outcome:
+    """What answers now at both places of a move; `was_there` says that its unit was seen at the new
+    one before."""
     move = sent.move
     line.apply(move.source.settings)
     line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
@@ -69,7 +77,6 @@ def _looked_into(line: Line, write: WriteRecord, in_full: Callable[[Outcome], Ou
         effect=move.procedure.effect,
         register=register,
     )
-    was_there = any(said.outcome is Result.VERIFIED for said in write.conclusions)
     if was_there and (at_old.kind, at_new.kind) == (Kind.UNIT, Kind.SILENT):
         row = Row.NOT_KEPT
     return replace(outcome_seen(line, sent, row, at_old, at_new, holds=holds), from_record=True)

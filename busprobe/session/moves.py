@@ -21,9 +21,9 @@ from busprobe.readdress import batch, recovery
 from busprobe.readdress import move as moving
 from busprobe.readdress import one_by_one as box
 from busprobe.readdress import unfinished_steps as unfinished
-from busprobe.readdress.claims import awaited, check_claims, claims
+from busprobe.readdress.claims import awaited, check_claims, check_same_unit, claims, taken_by
 from busprobe.readdress.guards import Ways, check_move, doubts_of_return
-from busprobe.readdress.journal import at_odds, concluded, unproven_moves
+from busprobe.readdress.journal import at_odds, concluded, recorded_outcome, unproven_moves
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
 from busprobe.readdress.outcome import Outcome
@@ -125,6 +125,7 @@ class BusMoves:
         line = self._session.line
         with line.stopped_by(stop):
             prepared = moving.prepare(line, move, report, self._ways, awaited=awaited(writes, move))
+        check_same_unit(writes, move, prepared.held)
         kept = (unit.place for unit in self._job.units() if unit.power_cycle_verified)
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
 
@@ -229,19 +230,25 @@ class BusMoves:
         """Take a box of identical units from address `factory` to the planned addresses, or
         counting from `first`.
 
-        Setting `undo` takes the last one back to the factory address.
+        Setting `undo` takes the last one back to the factory address.  Units of earlier moves from
+        there that nobody has seen since are waited for first.
         """
-        listed = {unit.address for unit in self._job.units()}
+        place, found = Place(factory, settings), claims(self._job.writes())
+        taken = {unit.address for unit in self._job.units()} | {
+            claim.place.address
+            for claim in found
+            if taken_by([claim], place, claim.place) is not None
+        }
         planned = [
             box.Target(unit.address, unit.tag, unit.location)
             for unit in self._session.plan
-            if unit.address not in listed
+            if unit.address not in taken
         ]
         loop = box.OneByOne(
             self._session.line,
             settings,
             factory,
-            planned or box.counting_up(first, keep_free={factory, *listed}),
+            planned or box.counting_up(first, keep_free={factory, *taken}),
             identify=lambda _, address: self._one_of_the_box(address, settings),
             journal=self._journal,
             confirm=confirm,
@@ -249,6 +256,12 @@ class BusMoves:
             undo=undo,
             report=report,
             ways=self._ways,
+            guard=self.prepare,
+            lost=[
+                self._in_full(recorded_outcome(write))
+                for write in self.unsettled()
+                if write.source == place
+            ],
         )
         return loop.run()
 

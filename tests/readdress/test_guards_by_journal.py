@@ -8,7 +8,7 @@ from busprobe.errors import RefusedError
 from busprobe.job.journal import Result, Role, Row, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.readdress.claims import check_claims, claims, to_be_checked
+from busprobe.readdress.claims import check_claims, check_same_unit, claims, to_be_checked
 from busprobe.readdress.guards import doubts_of_return
 from busprobe.readdress.procedure import Move, Procedure
 from tests.readdress.bench import recorded_write as write
@@ -77,6 +77,17 @@ def test_a_move_is_not_tried_again_while_nobody_knows_where_its_unit_is(row: Row
     with pytest.raises(RefusedError) as refused:
         check_claims([write(1, 9, 12, NOT_VERIFIED, row=row)], move(9, 12))
     assert "recover" in refused.value.todo
+
+
+def test_a_move_is_not_repeated_with_another_unit_which_its_register_tells() -> None:
+    """The first holds 12 and was taken off; the second is as from the factory."""
+    first = [write(1, 9, 12, Result.WAITING, row=Row.PENDING, held=9, holds=12)]
+    check_claims(first, move(9, 12))
+    for held in (12, None):
+        check_same_unit(first, move(9, 12), held)
+    with pytest.raises(RefusedError, match="not the unit that was promised unit address 12"):
+        check_same_unit(first, move(9, 12), 9)
+    check_same_unit(first, move(9, 13), 9)
 
 
 def test_a_promise_outlives_another_unit_at_the_same_old_address() -> None:

@@ -11,7 +11,9 @@ from busprobe.job.records import EntryKind, UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.readdress.move_list import ListedBus, ListedUnit, MoveList, Practice
+from busprobe.readdress.claims import claims
+from busprobe.readdress.move_list import Goal, ListedBus, ListedUnit, MoveList, Practice
+from tests.readdress.bench import recorded_write as write
 
 PROFILES = load_all([shipped_folder()]).profiles
 AT, DX, CD, LK, HP = (
@@ -202,3 +204,14 @@ def test_line_settings_wait_until_every_unit_has_an_address_of_its_own(other: Un
 def test_a_seat_is_called_by_tag_type_and_settings() -> None:
     assert str(bus(unit(5, tag="TE-1")).units[0]) == "TE-1 aldermoor-at-10 (9600-8N1)"
     assert isinstance(bus(unit(5)).units[0], ListedUnit)
+
+
+def test_a_claimed_address_is_neither_counted_nor_waited_at_nor_given_to_another() -> None:
+    """The unit at 4 has 12 coming with its next power cycle, or may have."""
+    held = claims((write(1, 4, 12, None),))
+    here = ListedBus([unit(2, DX), unit(3, AT), unit(4, AT)], PROFILES, held)
+    counted = here.addresses(here.counted_up(Practice(first=11)))
+    assert 12 not in [new for _, new in moves(counted)]
+    with pytest.raises(RefusedError, match=r"is to go to 12 \(0x0C\), which is not free"):
+        by_plan(here, PlannedUnit("TE-1", 12, profile=DX))
+    assert moves(here.addresses(here.changed(Goal({}), {4: 12}))) == [(4, 12)]

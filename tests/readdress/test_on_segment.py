@@ -21,7 +21,9 @@ from busprobe.readdress.one_by_one import (
     BoxEvent,
     BoxFinished,
     BoxRefused,
+    Found,
     Known,
+    Lost,
     Moved,
     OneByOne,
     PowerCycleNeeded,
@@ -410,18 +412,58 @@ def test_the_loop_ends_when_cancelled() -> None:
     assert steps[-1] == BoxFinished((), "Stopped by you.")
 
 
-def test_a_move_that_cannot_be_verified_stops_the_loop() -> None:
-    segment, line = segment_of("box")
-    segment.connect("te-61")
-    one_by_one, book = loop(line, [Target(10), Target(11)], "at-10", Event(), always())
+def pulled(segment: Segment, name: str, book: Book) -> None:
+    """Somebody takes this unit off just as its write is noted."""
     original = book.intend_write
 
     def cut_off(intent: WriteIntent) -> int:
-        segment.connect("te-61", connected=False)  # somebody pulls it just now
+        segment.connect(name, connected=False)
+        book.intend_write = original  # type: ignore[method-assign]
         return original(intent)
 
     book.intend_write = cut_off  # type: ignore[method-assign]
-    finished = list(one_by_one.run())[-1]
+
+
+def test_a_unit_that_is_gone_after_its_write_is_waited_for_and_ends_the_loop_unsettled() -> None:
+    segment, line = segment_of("box")
+    segment.connect("te-61")
+    cancel = Event()
+    one_by_one, book = loop(line, [Target(10), Target(11)], "at-10", cancel, always())
+    pulled(segment, "te-61", book)
+    steps = []
+    for step in one_by_one.run():
+        steps.append(step)
+        if isinstance(step, Watched) and any(isinstance(each, Lost) for each in steps):
+            cancel.set()
+    finished = steps[-1]
     assert isinstance(finished, BoxFinished)
     assert finished.unsettled is not None
     assert finished.unsettled.row is Row.NEITHER
+
+
+@pytest.mark.parametrize("arrived", [True, False])
+def test_a_unit_that_is_connected_again_is_settled_by_the_loop(*, arrived: bool) -> None:
+    """At its new address it has moved, and the next one is asked for; at its old one it has not."""
+    segment, line = segment_of("box")
+    segment.connect("te-61")
+    one_by_one, book = loop(line, [Target(10), Target(11)], "at-10", Event(), always())
+    pulled(segment, "te-61", book)
+    steps = []
+    for step in one_by_one.run():
+        steps.append(step)
+        match step:
+            case Lost():
+                if arrived:
+                    segment.unit("te-61").setup.in_use = Place(10, line.settings)
+                segment.connect("te-61")
+            case Waiting(Target(11)):
+                segment.connect("te-62")
+    (found,) = [step for step in steps if isinstance(step, Found)]
+    moved = [step.target.address for step in steps if isinstance(step, Moved)]
+    if arrived:
+        assert (found.outcome.row, moved) == (Row.FOUND_CHANGED, [10, 11])
+        assert segment.unit("te-62").address == 11
+    else:
+        assert (found.outcome.row, moved) == (Row.NOT_TAKEN, [])
+        assert segment.unit("te-61").address == 1
+    assert len(book.conclusions[1]) == 2

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Event as StopFlag
 
 import pytest
 
@@ -18,6 +19,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.claims import claims
 from busprobe.readdress.move import Prepared
+from busprobe.readdress.one_by_one import BoxEvent, Found, Lost, Moved, Waiting
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
 from busprobe.session.connect import Connector
@@ -415,3 +417,43 @@ def test_a_unit_that_was_gone_right_after_its_write_is_known_of_until_it_is_foun
     site.segment.power_cycle("other")
     assert site.checked() == [Row.KEPT]
     assert (site.listed, site.moves.unsettled()) == ([11], ())
+
+
+def test_the_next_box_settles_the_unit_that_the_last_one_lost(tmp_path: Path) -> None:
+    """Its address is neither given to another nor left out; the list has all units in the end."""
+    site = Site(tmp_path / "site.busjob", Connector(), "virtual:box")
+    first, second = (unit.name for unit in site.segment.units[:2])
+    cancel = StopFlag()
+
+    def run() -> Iterator[BoxEvent]:
+        return site.moves.one_by_one(AT_9600, 1, 10, confirm=lambda _: True, cancel=cancel)
+
+    def gone() -> None:
+        if site.wire.sent[-1][1] == 6:
+            site.segment.connect(first, connected=False)
+
+    site.segment.connect(first)
+    site.wire.heard = gone
+    for step in run():
+        if isinstance(step, Lost):
+            cancel.set()
+    site.wire.heard = lambda: None
+    (lost,) = site.moves.unsettled()
+    assert lost.target == at(10)
+    cancel.clear()
+    told = []
+    for step in run():
+        told.append(type(step))
+        match step:
+            case Lost():
+                site.segment.connect(first)
+            case Waiting(target, _):
+                assert target.address == 11
+                site.segment.connect(second)
+            case Moved():
+                cancel.set()
+    assert told.index(Lost) < told.index(Found) < told.index(Waiting) < told.index(Moved)
+    assert site.moves.unsettled() == ()
+    assert site.listed == [10, 11]
+    assert (site.where[first], site.where[second]) == (10, 11)
+    site.job.close()

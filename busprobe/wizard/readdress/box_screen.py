@@ -17,6 +17,8 @@ from busprobe.readdress.one_by_one import (
     BoxEvent,
     BoxFinished,
     BoxRefused,
+    Found,
+    Lost,
     Moved,
     PowerCycleNeeded,
     Taken,
@@ -107,6 +109,18 @@ class BoxScreen(LargeDisplay):
                 self.large("OFF ON", self._who, "gone")
                 self.happened("waits for a power cycle")
                 self.todo(outcome.todo)
+            case Lost(target, outcome):
+                self._leaving, self._shown = True, None
+                self.large("CONNECT", str(target.address), "gone")
+                self.happened(f"no reply from the unit for {target.address} since its write")
+                self.todo(
+                    "Connect the same unit again, and no other. It is looked for at"
+                    f" {both_forms(outcome.move.source.address)} and at"
+                    f" {both_forms(target.address)}."
+                )
+            case Found(target, outcome):
+                self.happened(f"the unit for {target.address} answers: {outcome.word}")
+                self.todo(f"{outcome.why} {outcome.todo}")
             case Moved(target, _, label):
                 self._set += 1
                 self.large("DONE", str(target.address), "here")

@@ -117,6 +117,20 @@ def which_power_cycled(units: Sequence[str], *, one: bool) -> Question[bool | No
     )
 
 
+def where_is_it(units: Sequence[str]) -> Question[bool | None]:
+    """True to ask again where `units` are, False to look after a power cycle; None for neither."""
+    listed = "\n\n".join(units)
+    return Question[bool | None](
+        "Where a unit is, is not known",
+        f"{listed}\n\nConnect it again, then ask both its places.",
+        (
+            Answer("c", "Cancel", None),
+            Answer("a", "Ask both places now", True),
+            Answer("k", "Check after a power cycle", False),
+        ),
+    )
+
+
 def what_is_left(left: UnfinishedSteps) -> Question[bool | None]:
     """True to send what is left of a procedure, False to look who answers; None for neither."""
     return Question[bool | None](

@@ -139,7 +139,7 @@ class MoveRunner:
         moves = self.moves
 
         def work() -> None:
-            for outcome in moves.recover(self.report):
+            for outcome in moves.recover(self.report, unsettled=True):
                 self._ended(outcome)
             for left in moves.unfinished_steps():
                 self._finish(moves, left)

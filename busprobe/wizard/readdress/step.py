@@ -19,6 +19,7 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
+from busprobe.readdress.claims import claims
 from busprobe.readdress.journal import latest_move, recorded_outcome
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, MoveList, Practice
@@ -31,7 +32,12 @@ from busprobe.wizard.common.form import Form, only
 from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
 from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.readdress.box_screen import BoxScreen
-from busprobe.wizard.readdress.dialogs import moves_in_order, what_is_left, which_power_cycled
+from busprobe.wizard.readdress.dialogs import (
+    moves_in_order,
+    what_is_left,
+    where_is_it,
+    which_power_cycled,
+)
 from busprobe.wizard.readdress.forms import (
     BOX,
     BY_HAND,
@@ -141,9 +147,11 @@ and press v."""
         if self.working:
             return
         unfinished = self._moves.unfinished()
+        lost = [claim for claim in claims(writes) if claim.unsettled and claim.write.conclusions]
         self.state, self.next_words = standing(units, writes, wanted, unfinished, left)
         if not self._said:
             told = [f"! Not known what became of: {write.words}" for write in unfinished]
+            told += [f"! {claim.words}" for claim in lost]
             told += [f"! {each.words}" for each in left]
             if told:
                 self._runner.say(Text("\n".join(told)))
@@ -373,8 +381,22 @@ and press v."""
             self._runner.run_recovery()
         elif (left := _left_for(unit, job.units(), self._moves.unfinished_steps())) is not None:
             self._ask_rest(left, unit)
+        elif self._moves.unsettled():
+            self._ask_where(unit)
         else:
             self._check(unit)
+
+    def _ask_where(self, unit: UnitRecord | None) -> None:
+        """A unit answered nowhere after its write: ask again, or check all after a power cycle."""
+
+        def choose(now: bool) -> None:
+            if now:
+                self._runner.run_recovery()
+            else:
+                self._check(unit)
+
+        unknown = [claim.words for claim in claims(self.session.job.writes()) if claim.unsettled]
+        self.app.push_screen(where_is_it(unknown), if_given(choose))
 
     def _check(self, unit: UnitRecord | None) -> None:
         """Look at the unit under the cursor, or at all that are not proven yet, as was switched off

@@ -13,6 +13,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
+from busprobe.readdress.claims import claims, to_be_checked
 from busprobe.readdress.journal import MoveState, latest_move, move_state
 from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome
@@ -160,6 +161,12 @@ def standing(
             StepState.CHECK,
             f"A clash at {clashes[0].address}: put the cursor on it and press i.",
         )
+    lost = next((claim.write for claim in claims(writes) if claim.unsettled), None)
+    if lost is not None:
+        return (
+            StepState.CHECK,
+            f"Unit {lost.source.address} → {lost.target.address} not found: connect it, press v.",
+        )
     if left:
         return StepState.DOING, f"{len(left)} to move: a moves all, m the one under the cursor."
     if unsure:
@@ -167,7 +174,7 @@ def standing(
             StepState.CHECK,
             f"What became of {unsure[0].address} is not sure: read it with j, survey again.",
         )
-    if waiting:
+    if waiting or to_be_checked(writes):
         return (
             StepState.CHECK,
             "Switch the moved units off and on, then press v to see what was kept.",

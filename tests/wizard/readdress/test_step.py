@@ -9,7 +9,7 @@ from textual.widgets import Button
 
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
-from busprobe.job.journal import Role, WriteIntent
+from busprobe.job.journal import Result, Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
@@ -508,3 +508,30 @@ async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
         assert "✓ procedure finished" in person.screen
         assert "press v" in person.next_line
     assert not unit.setup.unlocked
+
+
+async def test_a_unit_lost_after_its_write_is_told_until_v_has_asked_for_it(
+    wizard: Wizard, job: Job
+) -> None:
+    """It answered at neither place right after the write; by now it is at the new one."""
+    known(job, 9)
+    number = job.intend_write(
+        WriteIntent(
+            role=Role.ADDRESS,
+            source=Place.parse("9 9600-8N1"),
+            target=Place.parse("11 9600-8N1"),
+            write=RegisterWrite(257, (11,), Function.WRITE_SINGLE_REGISTER),
+            request=write_register(9, 257, 11).frame,
+            words="Write it.",
+        )
+    )
+    job.conclude_write(number, Result.NOT_VERIFIED, row=Row.NEITHER, reply=None, why="Gone.")
+    async with wizard("clean", step=5) as person:
+        assert "Unit 9 → 11 not found" in person.next_line
+        assert "may still take unit address 11" in flat(person)
+        await person.press("v")
+        await person.wait_for("Where a unit is, is not known")
+        await person.press("a")
+        await person.wait()
+        assert "✓ verified" in person.screen
+    assert [unit.address for unit in job.units()] == [11]
