@@ -32,26 +32,35 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
                 *(each for each in found if each.write not in {after.write for after in proven}),
                 *proven,
             )
+            for left in moves.unfinished_steps():
+                if left.unlock is not None:
+                    moves.power_cycled(left)
         if not as_json:
             for earlier in found:
                 output.lines([f"From {earlier.move.source.words} to {earlier.move.target.words}:"])
                 writes.show(earlier, as_json=False)
-        finished = [
-            (left, _finish(session, left, yes, as_json)) for left in moves.unfinished_steps()
-        ]
+        finished: list[tuple[UnfinishedSteps, Outcome]] = []
+        unlocked: list[UnfinishedSteps] = []
+        for left in moves.unfinished_steps():
+            if left.steps:
+                finished.append((left, _finish(session, left, yes, as_json)))
+            if left.unlock is not None:
+                output.say(left.words)
+                unlocked.append(left)
     if as_json:
         output.document(
             {
                 "format": FORMAT,
                 "moves": [outcome.document() for outcome in found],
                 "open": [_document(left, outcome) for left, outcome in finished],
+                "unlocked": [_unlocked_document(left) for left in unlocked],
             }
         )
-    elif not found and not finished:
+    elif not found and not finished and not unlocked:
         output.line("No move was cut off, and no procedure is open.")
     ended = (*found, *(outcome for _, outcome in finished))
     writes.say_later([o for o in ended if o.not_stored is not None], port, job_file)
-    return writes.exit_code(ended)
+    return max(writes.exit_code(ended), ExitCode.ATTENTION if unlocked else ExitCode.DONE)
 
 
 def _finish(session: Session, left: UnfinishedSteps, yes: bool, as_json: bool) -> Outcome:
@@ -66,6 +75,15 @@ def _finish(session: Session, left: UnfinishedSteps, yes: bool, as_json: bool) -
         output.lines([f"{left.names.capitalize()} at {left.place.words}:"])
         writes.show(outcome, as_json=False)
     return outcome
+
+
+def _unlocked_document(left: UnfinishedSteps) -> dict[str, Any]:
+    """A unit that was unlocked and that no known write locks again."""
+    return {
+        **move_document(left.move),
+        "locks_itself_after_s": None if left.unlock is None else left.unlock.lasts_s,
+        "why": left.words,
+    }
 
 
 def _document(left: UnfinishedSteps, outcome: Outcome) -> dict[str, Any]:

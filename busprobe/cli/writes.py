@@ -53,7 +53,12 @@ def recover(moves: BusMoves) -> None:
         if earlier.todo:
             output.say(f"Next: {earlier.todo}")
     for left in moves.unfinished_steps():
-        output.say(f"{left.words}  'busprobe recover' offers to send what is left.")
+        then = (
+            "'busprobe recover' offers to send what is left."
+            if left.steps
+            else "Once it was switched off and on: 'busprobe recover --cycled'."
+        )
+        output.say(f"{left.words}  {then}")
 
 
 def profile(

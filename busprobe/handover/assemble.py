@@ -100,7 +100,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
                 document,
                 {claim.write.id for claim in claims(writes)},
             ),
-            *(left.words for left in unfinished_steps(writes)),
+            *(left.words for left in unfinished_steps(writes, job.now())),
         ),
         not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
         trial=step_sheet(job.latest("polling")),

@@ -343,9 +343,16 @@ class Job:
             )
             number = int(cursor.lastrowid or 0)
             connection.executemany(
-                "INSERT INTO planned_step VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO planned_step VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 [
-                    (number, position, step.role, str(step.place), *_columns(step.write))
+                    (
+                        number,
+                        position,
+                        step.role,
+                        str(step.place),
+                        *_columns(step.write),
+                        step.lasts_s,
+                    )
                     for position, step in enumerate(intent.planned)
                 ],
             )
@@ -505,7 +512,9 @@ def _write_records(
     planned: dict[int, list[ProcedureStep]] = {row["id"]: [] for row in rows}
     for row in steps:
         planned[row["move"]].append(
-            ProcedureStep(Role(row["role"]), Place.parse(row["place"]), _register_write(row))
+            ProcedureStep(
+                Role(row["role"]), Place.parse(row["place"]), _register_write(row), row["lasts_s"]
+            )
         )
     return tuple(
         WriteRecord(

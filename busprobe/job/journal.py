@@ -27,6 +27,8 @@ class Role(StrEnum):
     UNLOCK = "unlock"
     SAVE = "save"
     RELOCK = "relock"
+    RESTORE = "restore"
+    """Gives a register back what it held before a write that was meant for another."""
 
     @property
     def moves(self) -> bool:
@@ -60,6 +62,8 @@ class Row(StrEnum):
     NOT_TAKEN = "not-taken"
     OTHER_REGISTER = "other-register"
     BOTH = "both"
+    POWER_CYCLED = "power-cycled"
+    """Of an unlock: somebody said that the unit was switched off and on since."""
     NOT_ALONE = "not-alone"
     NEITHER = "neither"
     UNCLEAR = "unclear"
@@ -85,6 +89,8 @@ class ProcedureStep:
     place: Place
     """Where it is sent."""
     write: RegisterWrite
+    lasts_s: float | None = None
+    """Seconds after which the unit undoes it by itself; None where it does not, or nobody says."""
 
     @property
     def request(self) -> Request:

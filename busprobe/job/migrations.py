@@ -262,6 +262,10 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
         "ALTER TABLE conclusion ADD COLUMN holds INTEGER",
         _tell_where_units_were_found,
     ),
+    (
+        # How long a unit stays unlocked after a step by itself.
+        "ALTER TABLE planned_step ADD COLUMN lasts_s REAL",
+    ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``
 keeps n."""

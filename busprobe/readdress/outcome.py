@@ -74,6 +74,7 @@ RESULTS: Mapping[Row, Result] = {
     Row.NOT_TAKEN: Result.NOT_VERIFIED,
     Row.OTHER_REGISTER: Result.NOT_VERIFIED,
     Row.BOTH: Result.NOT_VERIFIED,
+    Row.POWER_CYCLED: Result.ACKNOWLEDGED,
     Row.NOT_ALONE: Result.NOT_VERIFIED,
     Row.NEITHER: Result.NOT_VERIFIED,
     Row.UNCLEAR: Result.NOT_VERIFIED,

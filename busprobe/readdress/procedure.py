@@ -228,7 +228,12 @@ def procedure_steps(move: Move, holds: int | None) -> tuple[ProcedureStep, ...]:
         (Role.RELOCK, how.relock, last),
     )
     return tuple(
-        ProcedureStep(role, how.reached_at(place), write)
+        ProcedureStep(
+            role,
+            how.reached_at(place),
+            write,
+            how.unlock_window_s if role is Role.UNLOCK else None,
+        )
         for role, write, place in listed
         if write is not None
     )

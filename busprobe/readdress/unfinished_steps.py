@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from threading import Event as StopFlag
 
 from busprobe.errors import PortError, RefusedError
 from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
 from busprobe.line.line import Line
 from busprobe.line.place import Place
+from busprobe.modbus.requests import RegisterWrite
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal, move_of, recorded_moves
 from busprobe.readdress.move import GENERAL_RESCUE, Prepared
@@ -30,11 +32,22 @@ from busprobe.survey.findings import Kind
 _MISSING = {
     Role.SAVE: "the {what} is not stored for sure and may be lost with the supply",
     Role.RELOCK: "the unit may still be unlocked",
+    Role.RESTORE: "register {register} holds what was meant for another, and not {held} as before",
 }
 """What it means that a step is open."""
 
-_EFFECT = {Role.SAVE: "store what it has now", Role.RELOCK: "be locked again"}
+_EFFECT = {
+    Role.SAVE: "store what it has now",
+    Role.RELOCK: "be locked again",
+    Role.RESTORE: "have in its register what it held before",
+}
 """What the unit should do on a step."""
+
+_SUPPLY_SEEN = (
+    *(Row.KEPT, Row.KEPT_WITH_ANOTHER, Row.NOT_ACCEPTED, Row.NOT_KEPT, Row.STILL_PENDING),
+    Row.POWER_CYCLED,
+)
+"""Outcomes that were told after a power cycle."""
 
 
 @dataclass(frozen=True)
@@ -48,27 +61,54 @@ class UnfinishedSteps:
     """Where the unit was when it was last told."""
     steps: tuple[ProcedureStep, ...]
     """Never sent or never acknowledged, in order."""
+    unlock: ProcedureStep | None = None
+    """The step that unlocked the unit, where no step of the procedure locks it again."""
 
     @property
     def names(self) -> str:
         """The steps by their names."""
-        return _names(self.move, self.steps)
+        named = _names(self.move, self.steps)
+        return ", ".join(filter(None, (named, "lock again" if self.unlock else "")))
 
     @property
     def words(self) -> str:
         """What is open and what that means, in one sentence."""
-        means = (_MISSING[step.role].format(what=self.move.what) for step in self.steps)
-        return f"Not done at {self.place.words}: {self.names}.  {'; '.join(means).capitalize()}."
+        means = [
+            _MISSING[step.role].format(
+                what=self.move.what, register=step.write.register, held=step.write.values[0]
+            )
+            for step in self.steps
+        ]
+        if self.unlock is not None:
+            means.append(
+                f"the unit was unlocked and no write is known that locks it: {self.closes}"
+            )
+        return f"Not done at {self.place.words}: {self.names}.  {_sentence('; '.join(means))}."
+
+    @property
+    def closes(self) -> str:
+        """What a unit does by itself that nothing locks again (a power cycle: common practice)."""
+        if self.unlock is not None and self.unlock.lasts_s is not None:
+            return f"it locks itself {self.unlock.lasts_s:g} s after that"
+        return "it stays unlocked until it is switched off and on, or longer"
 
 
-def unfinished_steps(writes: Sequence[WriteRecord]) -> tuple[UnfinishedSteps, ...]:
+def unfinished_steps(
+    writes: Sequence[WriteRecord], now: str | None = None
+) -> tuple[UnfinishedSteps, ...]:
     """What is left of each procedure on record; a unit whose move is not looked into yet is left to
-    the recovery."""
-    found = (_left_of(first, writes) for first in writes if first.planned)
-    return tuple(left for left in found if left is not None and left.steps)
+    the recovery.
+
+    With `now`, a moment as the journal writes it, a unit that has locked itself by then counts as
+    locked.
+    """
+    found = (_left_of(first, writes, now) for first in writes if first.planned)
+    return tuple(left for left in found if left is not None and (left.steps or left.unlock))
 
 
-def _left_of(first: WriteRecord, writes: Sequence[WriteRecord]) -> UnfinishedSteps | None:
+def _left_of(
+    first: WriteRecord, writes: Sequence[WriteRecord], now: str | None
+) -> UnfinishedSteps | None:
     """What is left of the procedure that `first` began; None where that is not known, or settled
     since."""
     planned = next(step.write for step in first.planned if step.role.moves)
@@ -94,7 +134,36 @@ def _left_of(first: WriteRecord, writes: Sequence[WriteRecord]) -> UnfinishedSte
             return verified and not _kept(main)
         return Role.UNLOCK in sent
 
-    return UnfinishedSteps(first.id, made, place, tuple(filter(is_open, first.planned)))
+    steps = [*filter(is_open, first.planned)]
+    if main is not None and Role.RESTORE not in done and main.row is Row.OTHER_REGISTER:
+        steps += _restoring(main, place)
+    unlocks = [
+        step
+        for step in first.planned
+        if step.role is Role.UNLOCK
+        and not any(other.role is Role.RELOCK for other in first.planned)
+        and any(_is_unlocked(write, step, now) for write in mine if write.role is Role.UNLOCK)
+        and not any(said.row in _SUPPLY_SEEN for write in mine for said in write.conclusions)
+    ]
+    return UnfinishedSteps(first.id, made, place, tuple(steps), next(iter(unlocks), None))
+
+
+def _restoring(main: WriteRecord, place: Place) -> tuple[ProcedureStep, ...]:
+    """The write that gives the register back what it held; none where that is not known."""
+    if main.held is None:
+        return ()
+    back = RegisterWrite(main.write.register, (main.held,), main.write.function)
+    return (ProcedureStep(Role.RESTORE, place, back),)
+
+
+def _is_unlocked(write: WriteRecord, step: ProcedureStep, now: str | None) -> bool:
+    """Whether an unlock was acknowledged that still lasts, as far as is known."""
+    if write.outcome is not Result.ACKNOWLEDGED:
+        return False
+    if now is None or step.lasts_s is None:
+        return True
+    passed = datetime.fromisoformat(now) - datetime.fromisoformat(write.intended)
+    return passed.total_seconds() <= step.lasts_s
 
 
 def _kept(main: WriteRecord | None) -> bool:
@@ -102,6 +171,10 @@ def _kept(main: WriteRecord | None) -> bool:
     return main is not None and any(
         conclusion.row in (Row.KEPT, Row.KEPT_WITH_ANOTHER) for conclusion in main.conclusions
     )
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _names(move: Move, steps: Iterable[ProcedureStep]) -> str:
@@ -115,6 +188,11 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
     where nothing that is left makes sense for the place where it is; `PortError` if the port fails.
     """
     move = left.move
+    if not left.steps:
+        raise RefusedError(
+            f"No write is known that locks the unit at {left.place.words}: {left.closes}.",
+            todo="Switch it off and on, or lock it at the unit, and say that this was done.",
+        )
     line.apply(move.source.settings)
     report("Listening for anybody else on the pair.")
     remarks = guards.check_quiet(line)
@@ -139,7 +217,7 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
     steps = tuple(
         replace(step, place=place) if step.place in (move.source, move.target) else step
         for step in left.steps
-        if place == move.target or step.role is Role.RELOCK
+        if place == move.target or step.role in (Role.RELOCK, Role.RESTORE)
     )
     if not steps:
         raise RefusedError(
@@ -199,6 +277,8 @@ def send_rest(
         for step in prepared.steps:
             if not (sequence.reaches(step) and sequence.send_further(step)):
                 break
+            if step.role is Role.RESTORE:
+                sequence.read_back(step)
         answers = sequence.reaches(prepared.steps[-1])
     except PortError as error:
         return outcome_unseen(move, Row.PORT_FAILED, step=error.what)

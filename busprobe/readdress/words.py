@@ -34,6 +34,7 @@ ROW_WORDS: Mapping[Row, str] = {
     Row.NOT_TAKEN: "not taken",
     Row.OTHER_REGISTER: "another register",
     Row.BOTH: "both addresses answer",
+    Row.POWER_CYCLED: "switched off and on since",
     Row.NOT_ALONE: "another unit at the new place",
     Row.NEITHER: "neither address answers",
     Row.UNCLEAR: "not clear who answers",
@@ -59,6 +60,7 @@ _ROLE_WORDS: Mapping[Role, str] = {
     Role.UNLOCK: "unlock",
     Role.SAVE: "save",
     Role.RELOCK: "relock",
+    Role.RESTORE: "restore",
 }
 
 SENTENCES: Mapping[Row, tuple[str, str]] = {
@@ -137,6 +139,10 @@ SENTENCES: Mapping[Row, tuple[str, str]] = {
             "Stop here: disconnect units until one is left, count them, and see where each answers"
             " alone."
         ),
+    ),
+    Row.POWER_CYCLED: (
+        "The unit was switched off and on since it was unlocked, which locks it again.",
+        "Check that it answers where it should.",
     ),
     Row.NOT_ALONE: (
         (

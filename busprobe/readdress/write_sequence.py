@@ -9,6 +9,7 @@ from busprobe.job.journal import ProcedureStep, Result, WriteIntent
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, judge
+from busprobe.modbus.requests import Function, read_registers
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.outcome import NotStored
 from busprobe.readdress.procedure import Move
@@ -131,6 +132,18 @@ class WriteSequence:
             )
             return False
         return reply.valid
+
+    def read_back(self, step: ProcedureStep) -> None:
+        """Look whether the register of a step holds what was written."""
+        request = read_registers(
+            step.place.address, Function.READ_HOLDING_REGISTERS, step.write.register, 1
+        )
+        reply = judge(request, self._line.exchange(request, self.waits))
+        if reply.registers != step.write.values:
+            self.remarks.append(
+                f"Register {step.write.register} was read again and does not hold"
+                f" {step.write.values[0]}: {reply.words}."
+            )
 
     def reaches(self, step: ProcedureStep) -> bool:
         """Whether the unit, and it alone, is where a step would be sent."""

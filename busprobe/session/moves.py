@@ -12,7 +12,7 @@ from dataclasses import replace
 from threading import Event as StopFlag
 
 from busprobe.errors import FileError, RefusedError, UsageError
-from busprobe.job.journal import Result, WriteRecord
+from busprobe.job.journal import Result, Role, Row, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
@@ -30,6 +30,7 @@ from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move, Procedure, factory_place
 from busprobe.readdress.undo import move_to_undo, reverse
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.readdress.words import ROW_WORDS
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.move_journal import MoveJournal
 from busprobe.session.session import Session
@@ -386,7 +387,20 @@ class BusMoves:
 
     def unfinished_steps(self) -> tuple[UnfinishedSteps, ...]:
         """What is left of procedures whose later steps were never sent, or never acknowledged."""
-        return unfinished.unfinished_steps(self._job.writes())
+        return unfinished.unfinished_steps(self._job.writes(), self._job.now())
+
+    def power_cycled(self, left: UnfinishedSteps) -> None:
+        """Note that a unit which nothing locks again was switched off and on, as somebody says."""
+        done = (write for write in self._job.writes() if write.move == left.write)
+        for write in done:
+            if write.role is Role.UNLOCK:
+                self._job.conclude_write(
+                    write.id,
+                    Result.ACKNOWLEDGED,
+                    row=Row.POWER_CYCLED,
+                    reply=None,
+                    why=ROW_WORDS[Row.POWER_CYCLED],
+                )
 
     def finish(
         self,

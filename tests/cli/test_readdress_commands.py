@@ -607,3 +607,40 @@ def test_what_a_register_cannot_hold_is_wrong_usage(command: Command, value: str
     )
     assert ran.code == ExitCode.USAGE
     assert "is not what a register can hold" in ran.err
+
+
+UNLOCKS = """\
+id = "garnmoor-lk-2"
+maker = "Garnmoor Pressure"
+model = "LK-2"
+kind = "pressure transmitter"
+numbering = "wire"
+
+[readdress]
+register = 0x0410
+effect = "after-save"
+unlock = { register = 0x0400, values = [0x4C4B, 0x3200] }
+save = { register = 0x0420, values = [1], function = 6 }
+"""
+"""As the shipped profile, but without the step that locks again."""
+
+
+def test_a_unit_that_nothing_locks_again_is_told_of_until_a_power_cycle(
+    command: Command, job_file: Path
+) -> None:
+    folder = job_file.parent / "profiles"
+    folder.mkdir()
+    (folder / "garnmoor-lk-2.toml").write_text(UNLOCKS, encoding="utf-8")
+    ran = command(
+        *("readdress", "--port", "virtual:procedures", *AT_9600, "--from", "1", "--to", "45"),
+        *("--profile", "garnmoor-lk-2", "--yes", "--job", job_file),
+    )
+    assert ran.code == ExitCode.DONE, ran.err
+    recover = ("recover", "--port", "virtual:procedures", "--job", job_file, "--json")
+    ran = command(*recover)
+    assert ran.code == ExitCode.ATTENTION
+    (told,) = ran.document["unlocked"]
+    assert (told["to"], told["locks_itself_after_s"]) == (45, None)
+    assert "no write is known that locks it" in told["why"]
+    assert command(*recover, "--cycled").document["unlocked"] == []
+    assert command(*recover).document["unlocked"] == []

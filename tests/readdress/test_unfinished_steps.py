@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from threading import Event
 from typing import Any
 
@@ -9,6 +10,8 @@ import pytest
 
 from busprobe.errors import RefusedError, StoppedError
 from busprobe.job.journal import Row
+from busprobe.modbus.replies import judge
+from busprobe.modbus.requests import Function, read_registers
 from busprobe.readdress.journal import recorded_outcome
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
 from busprobe.readdress.outcome import Outcome
@@ -21,6 +24,7 @@ from busprobe.readdress.unfinished_steps import (
     unfinished_steps,
 )
 from busprobe.readdress.words import write_words
+from busprobe.survey.close_look import CLOSE_LOOK
 from tests.readdress.bench import (
     ADDRESS_REGISTER,
     RELOCK,
@@ -31,9 +35,10 @@ from tests.readdress.bench import (
     FakeUnit,
     line_to,
     move,
+    unplugged,
     yes,
 )
-from tests.readdress.segment import MOVES
+from tests.readdress.segment import MOVES, NEW, address_move, stage
 from tests.readdress.test_recovery import unfinished
 from tests.readdress.test_recovery_on_segment import left_by_a_kill, prepared_for
 
@@ -200,3 +205,84 @@ def test_a_step_that_is_still_not_acknowledged_is_said_and_stays_open() -> None:
     assert outcome.row is Row.NOT_FINISHED
     assert "'save' was not acknowledged" in outcome.why
     assert here.left.names == "save, relock"
+
+
+# -- an unlock that nothing locks again
+
+NEVER_LOCKED = Procedure(ADDRESS_REGISTER, unlock=UNLOCK, profile="bench-unit")
+
+
+def unlocked(procedure: Procedure = NEVER_LOCKED) -> tuple[Bench, Book, Outcome]:
+    """A unit that was moved with an unlock, and stays so."""
+    bench, book = Bench(FakeUnit(1, password=4711)), Book()
+    line = line_to(bench)
+    outcome = execute(line, prepare(line, move(procedure=procedure)), book, yes)
+    assert not bench.units[0].locked
+    return bench, book, outcome
+
+
+def test_an_unlock_is_an_open_step_where_no_write_locks_again() -> None:
+    bench, book, outcome = unlocked()
+    assert outcome.row is Row.CHANGED
+    (left,) = left_open(book)
+    assert (left.steps, left.names, left.place.address) == ((), "lock again", 12)
+    assert "until it is switched off and on" in left.words
+    with pytest.raises(RefusedError, match="No write is known that locks"):
+        prepare_rest(line_to(bench), left)
+
+
+def test_an_unlock_that_was_cut_off_before_the_write_is_an_open_step() -> None:
+    bench, book = Bench(FakeUnit(1, password=4711)), Book()
+    line = line_to(bench)
+    prepared = prepare(line, move(procedure=NEVER_LOCKED))
+
+    def cut_off(frame: bytes) -> None:
+        if frame[1] == 16 and frame[2:4] == ADDRESS_REGISTER.to_bytes(2, "big"):
+            unplugged(frame)
+
+    bench.before_send = cut_off
+    assert execute(line, prepared, book, yes).row is Row.PORT_FAILED
+    bench.before_send = lambda _: None
+    recover(line, unfinished(book), book)
+    (left,) = left_open(book)
+    assert (left.steps, left.place.address) == ((), 1)
+    assert left.unlock is not None
+
+
+def test_a_power_cycle_that_was_told_of_settles_it() -> None:
+    bench, book, outcome = unlocked()
+    bench.units[0].power_cycle()
+    after = verify_again(line_to(bench), outcome, journal=book)
+    assert after.row is Row.KEPT
+    assert left_open(book) == ()
+
+
+def test_a_window_of_the_profile_is_on_record_and_settles_it_once_it_is_over() -> None:
+    _, book, _ = unlocked(replace(NEVER_LOCKED, unlock_window_s=600))
+    book.writes[:] = [replace(w, intended="2026-01-01T10:00:00+00:00") for w in book.writes]
+    (left,) = unfinished_steps(book.writes, "2026-01-01T10:09:59+00:00")
+    assert "it locks itself 600 s after that" in left.words
+    assert unfinished_steps(book.writes, "2026-01-01T10:10:01+00:00") == ()
+
+
+# -- a register that was hit instead of that of the address
+
+
+def test_what_another_register_held_is_written_back_and_read_again() -> None:
+    """The outputs of a unit on the virtual segment, taken for its address."""
+    on, book = stage("dx-8", values={"outputs": 9}), Book()
+    outputs = Procedure(0, Function.WRITE_SINGLE_REGISTER, overwrites=9)
+    wrong = replace(address_move("dx-8"), procedure=outputs)
+    outcome = execute(on.line, prepare(on.line, wrong), book, yes)
+    assert (outcome.row, outcome.holds, outcome.held) == (Row.OTHER_REGISTER, NEW, 9)
+    assert "into use" not in outcome.why
+    (left,) = left_open(book)
+    assert [str(step.role) for step in left.steps] == ["restore"]
+    assert "holds what was meant for another, and not 9 as before" in left.words
+    prepared = prepare_rest(on.line, left)
+    assert [step.request.words[:25] for step in prepared.steps] == ["Write 9 (0x0009) to holdi"]
+    ended = send_rest(on.line, prepared, book, yes)
+    assert ended.row is Row.FINISHED
+    request = read_registers(on.unit.address, Function.READ_HOLDING_REGISTERS, 0, 1)
+    assert judge(request, on.line.exchange(request, CLOSE_LOOK)).registers == (9,)
+    assert left_open(book) == ()

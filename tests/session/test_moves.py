@@ -339,11 +339,12 @@ def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_ackno
         prepared, steps=prepared.steps[:-1]
     )  # as if the program had ended before the last step
     assert site.moves.move(whole, lambda _: True).result is Result.VERIFIED
-    assert site.moves.unfinished_steps() == ()  # the record knows of no other step
+    (known,) = site.moves.unfinished_steps()  # the record knows of no other step
+    assert (known.steps, known.unlock is None) == ((), False)
     last = prepared.steps[-1]
     with closing(sqlite3.connect(job.path)) as connection:
         connection.execute(
-            "INSERT INTO planned_step VALUES (1, 9, ?, ?, ?, ?, ?)",
+            "INSERT INTO planned_step VALUES (1, 9, ?, ?, ?, ?, ?, NULL)",
             (
                 last.role,
                 str(last.place),

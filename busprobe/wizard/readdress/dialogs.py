@@ -132,13 +132,16 @@ def where_is_it(units: Sequence[str]) -> Question[bool | None]:
 
 
 def what_is_left(left: UnfinishedSteps) -> Question[bool | None]:
-    """True to send what is left of a procedure, False to look who answers; None for neither."""
+    """True to send what is left of a procedure, or where nothing can be sent once the unit was
+    switched off and on; False to look who answers; None for neither."""
     return Question[bool | None](
         "A procedure is not finished",
         left.words,
         (
             Answer("c", "Cancel", None),
-            Answer("s", "Show me what is left to send", True),
+            Answer("s", "Show me what is left to send", True)
+            if left.steps
+            else Answer("o", "It was switched off and on", True),
             Answer("k", "Check who answers", False),
         ),
     )

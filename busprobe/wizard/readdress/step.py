@@ -420,10 +420,13 @@ and press v."""
 
     def _ask_rest(self, left: UnfinishedSteps, unit: UnitRecord | None) -> None:
         def choose(send: bool) -> None:
-            if send:
+            if not send:
+                self._check(unit)
+            elif left.steps:
                 self._runner.run_rest(left)
             else:
-                self._check(unit)
+                self._moves.power_cycled(left)
+                self.post_message(Step.JobChanged())
 
         self.app.push_screen(what_is_left(left), if_given(choose))
 

@@ -9,7 +9,7 @@ from textual.widgets import Button
 
 from busprobe.errors import PortError
 from busprobe.job import Job, UnitRecord
-from busprobe.job.journal import Result, Role, Row, WriteIntent
+from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteIntent
 from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
@@ -535,3 +535,36 @@ async def test_a_unit_lost_after_its_write_is_told_until_v_has_asked_for_it(
         await person.wait()
         assert "✓ verified" in person.screen
     assert [unit.address for unit in job.units()] == [11]
+
+
+async def test_a_unit_that_nothing_locks_again_is_shown_until_somebody_says_it_was_cycled(
+    wizard: Wizard, job: Job
+) -> None:
+    """The unlock was acknowledged, and the program ended before the write."""
+    known(job, 11)
+    place = Place.parse("11 9600-8N1")
+    unlock = RegisterWrite(0x400, (1,))
+    main = RegisterWrite(0x410, (33,))
+    write = job.intend_write(
+        WriteIntent(
+            role=Role.UNLOCK,
+            source=place,
+            target=Place.parse("33 9600-8N1"),
+            write=unlock,
+            request=unlock.request(11).frame,
+            words="",
+            planned=(
+                ProcedureStep(Role.UNLOCK, place, unlock),
+                ProcedureStep(Role.ADDRESS, place, main),
+            ),
+        )
+    )
+    job.conclude_write(write, Result.ACKNOWLEDGED, reply=None, why="")
+    async with wizard("clean", step=5) as person:
+        assert "Not done at 11: lock again" in person.next_line
+        await person.press("v")
+        assert "no write is known that locks it" in person.screen
+        await person.press("o")
+        assert "lock again" not in person.next_line
+    (record,) = job.writes()
+    assert record.row is Row.POWER_CYCLED
