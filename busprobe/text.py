@@ -1,21 +1,30 @@
-"""Text from outside (units, files of others) made harmless and still visible as what it was.
+"""Text from outside (units, files of others, the system) made harmless and still visible as what it
+was.
 
-A unit's identity string is hostile until shown otherwise: it may hold terminal escapes,
-bidirectional overrides or screen markup.  It is neutralised here, where it enters; exporters add
-what their own format needs.
+Any text may hold terminal escapes, bidirectional overrides or undecodable bytes.  It is made
+harmless where it is shown, once for each way out: `busprobe.cli.output` for the command line,
+`busprobe.wizard.common.drawn_text` for the screen, `busprobe.handover.table` for the documents.
+Nothing needs to be done to it before, and nothing is done twice.
 """
 
 from __future__ import annotations
 
 
-def visible(text: str) -> str:
+def harmless(text: str) -> str:
     """Return `text` with every character that is not printable written out as an escape.
 
-    Not printable, by `str.isprintable`, are controls, format characters (bidirectional overrides
-    among them), unusual separators and unassigned ones.  A backslash is doubled so that the result
-    tells what was there.
+    Not printable, by `str.isprintable`, are controls, line ends, format characters (bidirectional
+    overrides among them), unusual separators, lone surrogates and unassigned ones.
     """
-    return "".join(c if c.isprintable() else _escape(c) for c in text.replace("\\", "\\\\"))
+    return (
+        text if text.isprintable() else "".join(c if c.isprintable() else _escape(c) for c in text)
+    )
+
+
+def visible(text: str) -> str:
+    """Return `text` made harmless for keeping, with backslashes doubled so that the result tells
+    what was there."""
+    return harmless(text.replace("\\", "\\\\"))
 
 
 def from_device(raw: bytes) -> str:

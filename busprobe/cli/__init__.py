@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import click
 
 from busprobe.cli.commands.whole_job import wizard
-from busprobe.cli.error_reports import report_bug, report_error, report_interrupt
+from busprobe.cli.error_reports import report_bug, report_error, report_interrupt, report_usage
 from busprobe.cli.groups import Sections
 from busprobe.errors import BusprobeError, ExitCode
 
@@ -72,8 +72,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except BusprobeError as error:
         return report_error(error)
     except click.ClickException as error:
-        error.show()
-        return ExitCode.USAGE
+        return report_usage(error)
     except (click.Abort, KeyboardInterrupt):
         return report_interrupt()
     except Exception as error:  # noqa: BLE001 - the outer edge: a bug ends in a sentence, too

@@ -4,22 +4,34 @@ from __future__ import annotations
 
 import tempfile
 import traceback
+from io import StringIO
 from pathlib import Path
 
 import click
 
+from busprobe.cli import output
 from busprobe.errors import BusprobeError, ExitCode
 
 
 def report_error(error: BusprobeError) -> ExitCode:
     """Say what happened, what it means and what to do, on stderr."""
-    click.echo("\n".join(part for part in (error.what, error.means, error.todo) if part), err=True)
+    for part in filter(None, (error.what, error.means, error.todo)):
+        output.say(part)
     return error.exit_code
+
+
+def report_usage(error: click.ClickException) -> ExitCode:
+    """Say what click found wrong with the command line, with the usage of the command."""
+    said = StringIO()
+    error.show(said)
+    for part in said.getvalue().rstrip("\n").split("\n"):
+        output.say(part)
+    return ExitCode.USAGE
 
 
 def report_interrupt() -> ExitCode:
     """Say that the user stopped the command."""
-    click.echo("Stopped.  What was found until now is kept where a job file was given.", err=True)
+    output.say("Stopped.  What was found until now is kept where a job file was given.")
     return ExitCode.ATTENTION
 
 
@@ -30,9 +42,9 @@ def report_bug(error: Exception) -> ExitCode:
         "w", prefix="busprobe-", suffix=".txt", delete=False, encoding="utf-8"
     ) as file:
         file.write(details)
-    click.echo(
+    output.say(
         f"busprobe itself failed ({type(error).__name__}); this is a fault of the program, not of"
-        f" the bus.\nPlease report it with the details in {Path(file.name)}.",
-        err=True,
+        " the bus."
     )
+    output.say(f"Please report it with the details in {Path(file.name)}.")
     return ExitCode.ATTENTION

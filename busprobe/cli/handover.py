@@ -29,7 +29,7 @@ def run(
         if circuits is not None:
             noted = session.note_circuits(circuits)
             taken = f"{noted} channel{'' if noted == 1 else 's'} of meters taken"
-            output.say(f"{taken} from {output.visible_cell(circuits)}.")
+            output.say(f"{taken} from {circuits}.")
         bus_list = session.compare_with(earlier) if earlier or no_compare else session.papers()
     try:
         written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
@@ -42,10 +42,7 @@ def run(
     else:
         output.lines(str(path) for path in written)
         for path in old:
-            output.say(
-                "Left by an earlier hand over, and no unit on the list now:"
-                f" {output.visible_cell(path)}"
-            )
+            output.say(f"Left by an earlier hand over, and no unit on the list now: {path}")
         for words in bus_list.attention:
             output.say(f"Attention: {words}")
         for words in bus_list.not_tested:

@@ -116,7 +116,7 @@ def _said(session: Session, wanted: tuple[str, ...]) -> Intervals:
         names = [each.name for each in known.points] if known else []
         if point not in names:
             raise UsageError(
-                f"'{output.visible_cell(name)}' is no point of a known device type.",
+                f"'{name}' is no point of a known device type.",
                 todo=(
                     f"Its points are: {', '.join(names)}."
                     if names

@@ -61,7 +61,9 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
         for event in survey:
             match event:
                 case events.Started(estimate=estimate):
-                    console.print(f"This takes {estimate.figure(duration)}, {estimate.basis}.")
+                    output.say_on(
+                        console, f"This takes {estimate.figure(duration)}, {estimate.basis}."
+                    )
                 case events.Progress(done, total, left):
                     bar.update(
                         task, completed=done, total=total, left=f"{left.figure(duration)} left"
@@ -69,17 +71,18 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                 case events.Found(finding):
                     what = finding.place, finding.kind
                     if what not in told:  # a finding comes again with every note added to it
-                        console.print(in_words(finding))
+                        output.say_on(console, in_words(finding))
                     told.add(what)
                 case events.Fault(words):
-                    console.print(words)
+                    output.say_on(console, words)
                 case events.OtherMasterHeard(words):
-                    console.print(words)
+                    output.say_on(console, words)
                     if despite_master:
                         survey.go_on()
                     else:
-                        console.print(
-                            "The survey stops here; with --despite-master it goes on all the same."
+                        output.say_on(
+                            console,
+                            "The survey stops here; with --despite-master it goes on all the same.",
                         )
                 case events.Finished(result):
                     return result

@@ -13,7 +13,6 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from busprobe.errors import FileError, Mistake
-from busprobe.text import visible
 
 LARGEST = 1 << 20
 """Bytes of the largest file that is read; a segment has 247 units at most."""
@@ -45,7 +44,7 @@ class CsvFile:
         """
         columns = {each.alias or name: each for name, each in row.model_fields.items()}
         required = [column for column, each in columns.items() if each.is_required()]
-        name = visible(str(path))
+        name = str(path)
         text = _text_of(path, name, kind)
         first = text.partition("\n")[0]
         # Spreadsheets write semicolons where the comma is the decimal sign.
@@ -91,7 +90,7 @@ def checked(
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             column = ".".join(str(part) for part in detail["loc"])
-            found = visible(str(cells.get(column, "")))
+            found = str(cells.get(column, ""))
             mistakes.append(
                 Mistake(
                     f"line {line}, {column} '{found}'", detail["msg"].removeprefix("Value error, ")

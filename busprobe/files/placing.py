@@ -17,7 +17,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError
-from busprobe.text import visible
 
 _ASIDE = ".busprobe-"
 """What the names of folders begin with in which files wait."""
@@ -99,7 +98,7 @@ def _move_in(folder: Path, aside: Path, names: Mapping[str, bytes], *, overwrite
             raise OSError(errno.EIO, words) from error
         if isinstance(error, FileExistsError):
             raise RefusedError(
-                f"{visible(str(here))} was made by somebody else meanwhile.",
+                f"{here} was made by somebody else meanwhile.",
                 means="Nothing was written.",
                 todo="Choose another folder, or say that existing files may be replaced.",
             ) from error
@@ -156,10 +155,10 @@ def _refuse_remains(folder: Path) -> None:
         if _holds_old(remains, folder):
             what = (
                 "papers in it are being replaced right now, or that was cut off; the files as they"
-                f" were are in its folder {visible(remains.name)}, with {_OLD} behind their names"
+                f" were are in its folder {remains.name}, with {_OLD} behind their names"
             )
             todo = (
                 "If nobody is at it, take out of that folder what you need, delete it, and write"
                 " again."
             )
-            raise FileError(visible(str(folder)), [Mistake("", what)], kind="folder", todo=todo)
+            raise FileError(str(folder), [Mistake("", what)], kind="folder", todo=todo)

@@ -17,7 +17,6 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from busprobe.errors import FileError, Mistake
-from busprobe.text import visible
 
 FieldPath = tuple[str | int, ...]
 """Keys and list indexes (from 0) that lead to a field."""
@@ -69,17 +68,17 @@ class TomlFile:
             mistake = Mistake(
                 "", str(error) if isinstance(error, ValueError) else "it is nested too deeply"
             )
-        raise FileError(visible(str(path)), [mistake], kind=kind)
+        raise FileError(str(path), [mistake], kind=kind)
 
     def error(self, found: Iterable[Found]) -> FileError:
         """The error that tells all that was found, in the order of the file."""
         known = _lines_of_places(self.text)
         placed = [(_line(known, place), place, what) for place, what in found]
         mistakes = [
-            Mistake(_shown(place) + (f" (line {line})" if line else ""), visible(what))
+            Mistake(_shown(place) + (f" (line {line})" if line else ""), what)
             for line, place, what in sorted(placed, key=lambda entry: entry[0])
         ]
-        return FileError(visible(str(self.path)), mistakes, kind=self.kind)
+        return FileError(str(self.path), mistakes, kind=self.kind)
 
 
 def _line(known: Mapping[FieldPath, int], place: FieldPath) -> int:
@@ -155,10 +154,8 @@ def _note(lines: dict[FieldPath, int], place: FieldPath, value: Any, line: int) 
 
 def _shown(place: FieldPath) -> str:
     """The dotted path, with list entries counted from 1."""
-    return visible(
-        ".".join(
-            str(key + 1 if isinstance(key, int) else key) for key in place if key != _PYDANTIC_KEY
-        )
+    return ".".join(
+        str(key + 1 if isinstance(key, int) else key) for key in place if key != _PYDANTIC_KEY
     )
 
 

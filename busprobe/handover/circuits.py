@@ -17,11 +17,12 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, create_mod
 from busprobe.errors import Mistake
 from busprobe.files.csv_file import CsvFile, checked
 from busprobe.handover.bus_list import BusList, CircuitRow
-from busprobe.handover.table import NOT_NOTED, Cell, Table, plain
+from busprobe.handover.table import NOT_NOTED, Cell, Table
 from busprobe.job.records import Circuit, UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.profiles.schema import Profile
+from busprobe.text import harmless
 
 LONGEST_CHANNEL = 40
 """Characters of a channel's name, as many as in a profile."""
@@ -177,7 +178,7 @@ def _unit(
     meant = [unit for unit in there if settings in ("", str(unit.settings))]
     if len(meant) == 1:
         return meant[0]
-    at = f"{both_forms(row.address)}{f' at {plain(settings)}' if settings else ''}"
+    at = f"{both_forms(row.address)}{f' at {harmless(settings)}' if settings else ''}"
     if meant:
         what = f"several units are listed at {at}: name the line settings too"
     else:
@@ -206,4 +207,4 @@ def _noted(text: str) -> str:
 
 def _text(cell: str) -> str:
     """What a cell says, without what the papers put before a formula; harmless to show."""
-    return plain(_ESCAPED.sub("", _noted(cell)))
+    return harmless(_ESCAPED.sub("", _noted(cell)))

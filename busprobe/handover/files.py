@@ -23,7 +23,7 @@ from busprobe.handover.formats import (
     thing_files,
     xlsx_file,
 )
-from busprobe.text import visible
+from busprobe.text import harmless
 
 Exporter = Callable[[BusList], Mapping[str, bytes]]
 """Names and contents of the files that a format has."""
@@ -67,14 +67,14 @@ def write(
     for name in dict.fromkeys(formats):
         if name not in EXPORTERS:
             raise UsageError(
-                f"'{visible(name)}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}."
+                f"'{name}' is no format.", todo=f"Formats are: {', '.join(EXPORTERS)}."
             )
         for file, content in EXPORTERS[name](bus_list).items():
             contents[_distinct(file_name(file), taken)] = content
     there = [name for name in contents if os.path.lexists(folder / name)]
     if there and not overwrite:
         raise RefusedError(
-            f"In {visible(str(folder))} there is already {_some_of(there)}.",
+            f"In {folder} there is already {_some_of(there)}.",
             means="Nothing was written.",
             todo="Choose another folder, or say that existing files may be replaced.",
         )
@@ -83,7 +83,7 @@ def write(
     except OSError as error:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT)
         raise FileError(
-            visible(str(folder)),
+            str(folder),
             [Mistake("", f"the files cannot be written ({error.strerror or error})")],
             kind="folder",
             todo=(
@@ -98,7 +98,7 @@ def write(
 def file_name(text: str) -> str:
     """A name from outside as a file name that stays in its folder and is allowed on every
     system."""
-    plain = _UNFIT.sub("_", visible(text)).strip("._-")[:LONGEST_NAME].rstrip(".")
+    plain = _UNFIT.sub("_", harmless(text)).strip("._-")[:LONGEST_NAME].rstrip(".")
     return f"_{plain}" if not plain or _DEVICES.fullmatch(plain.partition(".")[0]) else plain
 
 
@@ -110,7 +110,6 @@ def left_over(folder: Path, written: Iterable[Path]) -> list[Path]:
 
 def _some_of(names: Sequence[str]) -> str:
     """The first names, and how many there are besides: nobody reads twenty."""
-    names = [visible(name) for name in names]
     more = len(names) - _NAMED
     return ", ".join(names) if more <= 1 else f"{', '.join(names[:_NAMED])} and {more} more"
 

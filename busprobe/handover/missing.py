@@ -10,9 +10,10 @@ from functools import partial
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.drawings.segment_drawing import terminator_places
 from busprobe.handover.known_bus import polling_of
-from busprobe.handover.table import NOT_NOTED, plain
+from busprobe.handover.table import NOT_NOTED
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
+from busprobe.text import harmless
 
 YOU, PLAN, UNIT, ELECTRICIAN = (
     "you",
@@ -95,7 +96,7 @@ _NOTED: Mapping[tuple[str, ...], tuple[str, str, str]] = {
 def missing(bus_list: BusList) -> tuple[Missing, ...]:
     """What is not known, with who can supply it; what only a pen can add is in the page's last
     table."""
-    return tuple(replace(gap, what=plain(gap.what)) for gap in _missing(bus_list))
+    return tuple(replace(gap, what=harmless(gap.what)) for gap in _missing(bus_list))
 
 
 def _missing(bus_list: BusList) -> Iterator[Missing]:

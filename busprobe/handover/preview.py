@@ -12,9 +12,9 @@ from busprobe.handover.drawings.segment_drawing import cable_order, terminators
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.formats.html_page import by_hand
 from busprobe.handover.formats.label_sheets import LABEL_FILES
-from busprobe.handover.table import plain
 from busprobe.handover.tables.papers import book_tables, page_tables
 from busprobe.handover.tables.proof_table import latest_proof
+from busprobe.text import harmless
 
 _PAIRS = 2
 """Columns of a table of items and values."""
@@ -32,7 +32,9 @@ class Paper:
 def papers(bus_list: BusList) -> tuple[Paper, ...]:
     """Every file of every format, in the order of the formats."""
     return tuple(
-        Paper(format_, name, tuple(plain(line) for line in _READ[format_](bus_list, name, content)))
+        Paper(
+            format_, name, tuple(harmless(line) for line in _READ[format_](bus_list, name, content))
+        )
         for format_, exporter in EXPORTERS.items()
         for name, content in exporter(bus_list).items()
     )

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import MISSING, dataclass, field, fields
 from typing import Any
 
-from busprobe.text import visible
+from busprobe.text import harmless
 
 Cell = str | int | float | bool | None
 """``None`` says *not known*."""
@@ -133,14 +133,6 @@ def in_words(addresses: str) -> str:
     return addresses.replace("-", " to ").replace(",", ", ")
 
 
-def plain(text: str) -> str:
-    """Text without control, format or other codes that act, each written out.
-
-    Backslashes stay single: text of units has had its control codes written out before.
-    """
-    return text if text.isprintable() else visible(text).replace("\\\\", "\\")
-
-
 def cell_text(cell: Cell) -> str:
     """A cell as a person reads it; still to be escaped by the format."""
     if cell is None:
@@ -149,4 +141,4 @@ def cell_text(cell: Cell) -> str:
         return "yes" if cell else "no"
     if isinstance(cell, float) and cell.is_integer():
         return f"{cell:.0f}"
-    return plain(str(cell))
+    return harmless(str(cell))

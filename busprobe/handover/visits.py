@@ -13,13 +13,13 @@ from dataclasses import replace
 
 from busprobe.handover.bus_list import BusList, SegmentSheet, UnitRow
 from busprobe.handover.comparison import Comparison, Difference, DifferenceKind, EarlierVisit
-from busprobe.handover.table import plain
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.job.journal import Result
 from busprobe.job.records import EntryKind, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, parse_addresses
 from busprobe.prove.statistics import Times
+from busprobe.text import harmless
 
 ENOUGH = 20
 """Replies of a unit in each endurance run, below which their times are not compared; our choice."""
@@ -60,8 +60,8 @@ def compare(before: BusList, now: BusList) -> Comparison:
         *_other_segment(before.segment, now.segment),
     )
     return Comparison(
-        tuple(replace(one, words=plain(one.words)) for one in differences),
-        tuple(plain(words) for words in not_compared),
+        tuple(replace(one, words=harmless(one.words)) for one in differences),
+        tuple(harmless(words) for words in not_compared),
     )
 
 

@@ -17,7 +17,6 @@ from pathlib import Path
 
 from busprobe.errors import FileError, Mistake
 from busprobe.job.migrations import APPLICATION_ID, MIGRATIONS
-from busprobe.text import visible
 
 BUSY_SECONDS = 5.0
 """How long to wait for another program that is writing to the same file."""
@@ -164,7 +163,7 @@ class Database:
 
 def file_error(path: Path, what: str, todo: str) -> FileError:
     """The error for a job file as a whole."""
-    return FileError(visible(str(path)), [Mistake("", what)], kind="job file", todo=todo)
+    return FileError(str(path), [Mistake("", what)], kind="job file", todo=todo)
 
 
 def storable(text: str) -> str:

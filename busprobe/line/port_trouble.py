@@ -13,7 +13,6 @@ from urllib.parse import urlsplit
 import serial
 
 from busprobe.errors import PortError
-from busprobe.text import visible
 
 _LOCKED = (errno.EBUSY, errno.EAGAIN)
 _PERMISSION = (errno.EACCES, errno.EPERM)
@@ -39,18 +38,18 @@ def check_url(name: str) -> None:
     system."""
     if "://" not in name:
         return
-    parts = urlsplit(name)
     try:
+        parts = urlsplit(name)
         usable = (
             parts.scheme in ("socket", "rfc2217")
             and bool(parts.hostname)
             and parts.port is not None
         )
-    except ValueError:  # a port number that is none
+    except ValueError:  # a port number or a host that is none
         usable = False
     if not usable:
         raise PortError(
-            f"'{visible(name)}' is not a port.",
+            f"'{name}' is not a port.",
             todo=(
                 "Write a device path, COM7, socket://HOST:PORT, rfc2217://HOST:PORT or"
                 " virtual:NAME."
@@ -131,7 +130,7 @@ def other_holder(name: str) -> str | None:
         # Processes end while being looked at, and those of others may not be looked into.
         with contextlib.suppress(OSError):
             if any(str(link.readlink()) == real for link in (process / "fd").iterdir()):
-                command = visible((process / "comm").read_text().strip())
+                command = (process / "comm").read_text().strip()
                 return f"{command} (process {process.name})"
     return None
 
@@ -168,4 +167,4 @@ def _error_number(error: Exception) -> int | None:
 
 def _reason(error: Exception) -> str:
     """The cause alone, without pyserial's preface that repeats the port's name."""
-    return visible(str(error).rsplit("] ", 1)[-1]).rstrip(".")
+    return str(error).rsplit("] ", 1)[-1].rstrip(".")

@@ -8,8 +8,6 @@ from pathlib import Path
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
-from busprobe.text import visible
-
 
 @dataclass(frozen=True)
 class PortInfo:
@@ -55,15 +53,15 @@ def ports() -> tuple[PortInfo, ...]:
 def _info(port: ListPortInfo) -> PortInfo:
     return PortInfo(
         device=port.device,
-        description=visible(port.description if port.description not in (None, "n/a") else ""),
-        maker=visible(port.manufacturer or ""),
+        description=port.description if port.description not in (None, "n/a") else "",
+        maker=port.manufacturer or "",
         usb_id=(
             f"{port.vid:04X}:{port.pid:04X}"
             if port.vid is not None and port.pid is not None
             else ""
         ),
-        serial_number=visible(port.serial_number or ""),
-        location=visible(port.location or ""),
+        serial_number=port.serial_number or "",
+        location=port.location or "",
         stable_name=_stable_name(port.device),
         latency_timer_ms=_latency_timer(port.device),
     )

@@ -13,7 +13,6 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.profiles.fields import Addresses, ProfilePart, RegisterNumber, Word
 from busprobe.profiles.registers import AddressPart
-from busprobe.text import visible
 
 _Read = TypeVar("_Read")
 
@@ -149,9 +148,7 @@ def _usable(read: Callable[[object], _Read]) -> Callable[[object], _Read]:
         try:
             return read(value)
         except UsageError as error:
-            raise ValueError(
-                f"'{visible(str(value))}' is not part of a line setting like 9600-8N1"
-            ) from error
+            raise ValueError(f"'{value}' is not part of a line setting like 9600-8N1") from error
 
     return checked
 

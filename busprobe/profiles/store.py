@@ -14,7 +14,6 @@ from busprobe.profiles.cache import TableCache
 from busprobe.profiles.fields import is_slug
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
-from busprobe.text import visible
 
 
 @dataclass(frozen=True)
@@ -42,8 +41,7 @@ class Store:
         """In a sentence each: which profile is used in place of which, and what stands in the way
         of others."""
         won = (
-            f"Profile {id_} is that of {visible(str(self.origins[id_][0]))}, in place of"
-            f" {visible(str(path))}."
+            f"Profile {id_} is that of {self.origins[id_][0]}, in place of {path}."
             for id_ in self.profiles
             for path in self.replaced(id_)
         )
@@ -78,7 +76,7 @@ def file_for(profile_id: str, job_file: Path | None = None) -> Path:
         )
     if not is_slug(profile_id):
         raise UsageError(
-            f"'{visible(profile_id)}' cannot be the short name (id) of a profile.",
+            f"'{profile_id}' cannot be the short name (id) of a profile.",
             todo=(
                 "Write it in lower-case letters and digits, words parted by hyphens: rosehill-rh-2."
             ),
@@ -110,7 +108,7 @@ def load_all(folders: Iterable[Path]) -> Store:
             continue
         except OSError as error:
             reason = Mistake("", f"it cannot be listed: {(error.strerror or str(error)).lower()}")
-            problems.append(FileError(visible(str(folder)), [reason], kind="profile folder"))
+            problems.append(FileError(str(folder), [reason], kind="profile folder"))
             continue
         for path in files:
             try:

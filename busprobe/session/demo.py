@@ -34,7 +34,7 @@ from busprobe.session.session import Session
 from busprobe.survey import events
 from busprobe.survey.findings import Kind
 from busprobe.survey.schedule import common_settings
-from busprobe.text import hex_bytes, visible
+from busprobe.text import hex_bytes
 from busprobe.virtual.segment import Segment
 from busprobe.virtual.unit import Unit
 
@@ -72,7 +72,7 @@ def run_unattended(
     except OSError as error:
         reason = Mistake("", f"it cannot be made ({error.strerror or error})")
         raise FileError(
-            visible(str(folder)), [reason], kind="folder", todo="Name another folder."
+            str(folder), [reason], kind="folder", todo="Name another folder."
         ) from error
     if job_file.exists():
         with job_as_it_is(job_file) as earlier:

@@ -42,7 +42,7 @@ from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 from busprobe.survey.listen import Overheard, listen
 from busprobe.survey.survey import Survey
-from busprobe.text import visible
+from busprobe.text import harmless
 from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.hunt import probes
 from busprobe.wiring.listening import ListeningResult, a_few, listen_and_ask
@@ -326,7 +326,7 @@ class Session:
             )
         with job_as_it_is(earlier) as job:
             return with_earlier(
-                self.bus_list(), assemble(job, self.store.profiles), visible(earlier.name)
+                self.bus_list(), assemble(job, self.store.profiles), harmless(earlier.name)
             )
 
     def hand_over(

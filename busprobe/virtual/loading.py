@@ -15,7 +15,6 @@ from busprobe.errors import UsageError
 from busprobe.files.toml_file import FieldPath, Found, TomlFile, found_by_pydantic
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.text import visible
 from busprobe.virtual.register_table import LIMITS
 from busprobe.virtual.schema import RegisterPart, Scenario, UnitType, Value
 from busprobe.virtual.unit_settings import fields
@@ -47,7 +46,7 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
     path = Path(name_or_path)
     if not path.is_file():
         raise UsageError(
-            f"There is no scenario '{visible(name)}'.",
+            f"There is no scenario '{name}'.",
             todo=f"Name one of {', '.join(scenario_names())}, or the path of a scenario file.",
         )
     return _read(path)

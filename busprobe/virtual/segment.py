@@ -8,7 +8,6 @@ from random import Random
 from busprobe.errors import PortError, UsageError
 from busprobe.line.clock import Clock
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.text import visible
 from busprobe.virtual import uart
 from busprobe.virtual.adapter import VirtualPort
 from busprobe.virtual.bus import Bus
@@ -72,7 +71,7 @@ class Segment:
             if unit.name == name:
                 return unit
         known = ", ".join(unit.name for unit in self.units)
-        raise UsageError(f"There is no unit '{visible(name)}' here.", todo=f"Name one of {known}.")
+        raise UsageError(f"There is no unit '{name}' here.", todo=f"Name one of {known}.")
 
     def connect(self, name: str, *, connected: bool = True) -> None:
         """Screw unit `name` to the pair, or take it off; it has had its supply all the time."""

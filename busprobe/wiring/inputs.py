@@ -11,7 +11,6 @@ from functools import partial
 from typing import TypeVar
 
 from busprobe.errors import UsageError
-from busprobe.text import visible
 from busprobe.wiring.arithmetic.conductor import Conductor, Drain
 from busprobe.wiring.arithmetic.trunk import CableKind
 
@@ -105,7 +104,7 @@ def number(text: str, what: str) -> float:
         value = math.nan
     if not math.isfinite(value):
         raise UsageError(
-            f"'{visible(text.strip())}' is no number for {what}.", todo="Write one like 12 or 0.5."
+            f"'{text.strip()}' is no number for {what}.", todo="Write one like 12 or 0.5."
         )
     return value
 
@@ -129,7 +128,7 @@ def yes(text: str, what: str) -> bool:
     """Whether ``yes`` was typed, or ``no``; raises `UsageError` that names `what`."""
     word = text.strip().lower()
     if word not in _ANSWERS:
-        raise UsageError(f"'{visible(text)}' is no answer to {what}.", todo="Write yes or no.")
+        raise UsageError(f"'{text}' is no answer to {what}.", todo="Write yes or no.")
     return _ANSWERS[word]
 
 
@@ -173,7 +172,7 @@ def cable_kind(text: str) -> CableKind:
         return CABLES[text.strip().lower()]
     except KeyError:
         raise UsageError(
-            f"'{visible(text)}' is no kind of cable.", todo=f"Write {', '.join(CABLES)}."
+            f"'{text}' is no kind of cable.", todo=f"Write {', '.join(CABLES)}."
         ) from None
 
 
@@ -193,7 +192,7 @@ def frame_bytes(text: str) -> bytes:
     """Bytes from hex pairs like ``01 03`` or ``0103``; raises `UsageError`."""
     if not _HEX.fullmatch(text.strip()):
         raise UsageError(
-            f"'{visible(text.strip())}' is not bytes.",
+            f"'{text.strip()}' is not bytes.",
             todo="Write pairs of hex digits, like 01 03 C5.",
         )
     return bytes.fromhex(text)
@@ -203,7 +202,7 @@ def _drain(text: str) -> Drain:
     metres, colon, amperes = text.partition(":")
     if not colon:
         raise UsageError(
-            f"'{visible(text)}' is not a unit on the supply pair.",
+            f"'{text}' is not a unit on the supply pair.",
             todo="Write its distance in m and its current in A, like 50:0.1.",
         )
     return Drain(number(metres, "a distance"), number(amperes, "a current"))

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from busprobe.errors import UsageError
-from busprobe.text import visible
 
 
 class Level(StrEnum):
@@ -99,7 +98,7 @@ def _parse(text: str, unit: str, prefixes: tuple[str, ...], example: str) -> flo
     match = _READING.fullmatch(text)
     if match is None or match[3] not in prefixes or not _is_unit(match[4], unit):
         raise UsageError(
-            f"'{visible(text)}' is not a meter reading.",
+            f"'{text}' is not a meter reading.",
             todo=f"Write what the meter shows, {example}.",
         )
     value = float(match[2].replace(",", ".")) * _PREFIXES[match[3]]

@@ -4,7 +4,7 @@ how it is left."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from importlib import import_module
 from typing import TYPE_CHECKING, ClassVar
@@ -13,12 +13,14 @@ from rich.text import Text
 from textual.app import App, ComposeResult
 from textual.binding import ActiveBinding, Binding, BindingType
 from textual.containers import Horizontal
+from textual.filter import LineFilter
 from textual.reactive import reactive
 from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
+from busprobe.wizard.common.drawn_text import HarmlessLines
 from busprobe.wizard.common.help import help_for
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question
@@ -88,6 +90,7 @@ class BusprobeApp(App[None]):
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = DARK.name
+        self._harmless_lines = HarmlessLines()
         self._open_session = open_session
         self.failure: Exception | None = None
         """Why the session could not be opened; the wizard has ended then."""
@@ -98,6 +101,10 @@ class BusprobeApp(App[None]):
         self._leaving = False
         self._said_of_port = ""
         self._steps: tuple[Step, ...] = ()
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """What every line passes before it is drawn."""
+        return (*super().get_line_filters(), self._harmless_lines)
 
     def get_default_screen(self) -> Screen[None]:
         """The screen of the steps."""

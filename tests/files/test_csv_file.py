@@ -89,7 +89,7 @@ def test_all_that_is_wrong_in_a_line_is_told_with_its_columns() -> None:
     assert checked(_Entry, 7, {"name": "", "size": "\x1b[31m"}, mistakes) is None
     assert [mistake.where for mistake in mistakes] == [
         "line 7, name ''",
-        "line 7, size '\\x1b[31m'",
+        "line 7, size '\x1b[31m'",
     ]
     assert checked(_Entry, 8, {"name": "a", "size": "2"}, mistakes) == _Entry(name="a", size=2)
 

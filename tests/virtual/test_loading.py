@@ -193,12 +193,6 @@ def test_a_file_that_is_no_text_says_so(tmp_path: Path) -> None:
         load_scenario(path)
 
 
-def test_a_place_cannot_carry_control_codes_to_the_screen(tmp_path: Path) -> None:
-    assert all(
-        place.isprintable() for place in mistakes(tmp_path, 'title = "m"\n"a\\u001bb" = 1\n')
-    )
-
-
 def test_the_scenarios_of_the_manual_are_shipped() -> None:
     assert {
         "clean",

@@ -75,4 +75,4 @@ def test_no_text_makes_anything_but_a_clear_error(text: str) -> None:
         try:
             read()
         except UsageError as error:
-            assert error.what.isprintable()
+            assert error.what and error.todo

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from busprobe.handover.table import plain
+from busprobe.text import harmless
 
 Element = ElementTree.Element
 
@@ -19,10 +19,10 @@ def drawing(width: float, height: float, title: str) -> Element:
             "width": f"{width:g}",
             "height": f"{height:g}",
             "role": "img",
-            "aria-label": plain(title),
+            "aria-label": harmless(title),
         },
     )
-    ElementTree.SubElement(root, "title").text = plain(title)
+    ElementTree.SubElement(root, "title").text = harmless(title)
     return root
 
 
@@ -35,7 +35,7 @@ def add(parent: Element, tag: str, text: str | None = None, **attributes: str | 
     }
     element = ElementTree.SubElement(parent, tag, named)
     if text is not None:
-        element.text = plain(text)
+        element.text = harmless(text)
     return element
 
 

@@ -17,8 +17,9 @@ import io
 import re
 
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.table import Cell, Table, plain
+from busprobe.handover.table import Cell, Table
 from busprobe.handover.tables.papers import whole_tables
+from busprobe.text import harmless
 
 _FORMULA = re.compile(r'(^|;)(?=[\s"]*[=+\-@＝＋－＠])')
 """Where a spreadsheet may begin to read a formula; wide forms of the signs count in some of them.
@@ -39,15 +40,15 @@ def csv_bytes(table: Table) -> bytes:
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(table.columns)
-    writer.writerows([harmless(cell) for cell in row] for row in table.rows)
+    writer.writerows([safe_cell(cell) for cell in row] for row in table.rows)
     return text.getvalue().encode("utf-8-sig")
 
 
-def harmless(cell: Cell) -> Cell:
+def safe_cell(cell: Cell) -> Cell:
     """The cell as a spreadsheet may see it: no formula, no control codes; numbers as they are."""
     if not isinstance(cell, str):
         return cell
-    text = plain(cell)
+    text = harmless(cell)
     # Where cells are split at semicolons, a quote right behind one would open a cell over several
     # lines; the closing quote of this cell too.
     text = _SPLIT_BEFORE_QUOTE.sub("; ", text)

@@ -11,8 +11,9 @@ import re
 from collections.abc import Iterable, Iterator
 
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.table import Table, cell_text, plain
+from busprobe.handover.table import Table, cell_text
 from busprobe.handover.tables.papers import page_tables
+from busprobe.text import harmless
 
 _MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~&!@$^=]|(?<=[a-z]):(?=\S))", re.IGNORECASE)
 _DOT = re.compile(r"\.(?=[^\W\d_])")
@@ -37,7 +38,7 @@ def escaped(text: str) -> str:
 def _lines(bus_list: BusList) -> Iterator[str]:
     segment = bus_list.segment
     heading = " ".join(filter(None, ("Bus list", segment.site, segment.segment)))
-    yield f"# {escaped(plain(heading))}"
+    yield f"# {escaped(harmless(heading))}"
     yield ""
     for title, sentences, none in (
         ("Attention", bus_list.attention, "Nothing that was looked at needs attention."),
@@ -45,7 +46,7 @@ def _lines(bus_list: BusList) -> Iterator[str]:
     ):
         yield f"## {title}"
         yield ""
-        yield from [f"- {escaped(plain(words))}" for words in sentences] or [none]
+        yield from [f"- {escaped(harmless(words))}" for words in sentences] or [none]
         yield ""
     for table in page_tables(bus_list):
         yield from _table(table)

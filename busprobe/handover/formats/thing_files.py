@@ -17,9 +17,9 @@ import re
 from typing import Any
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
-from busprobe.handover.table import plain
 from busprobe.job.records import EntryKind
 from busprobe.profiles.schema import PointType, WordOrder
+from busprobe.text import harmless
 
 PATTERN = "thing-*.td.json"
 """The names of the files, as a pattern."""
@@ -91,8 +91,8 @@ def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
         properties[_distinct(_key(point.name), properties)] = _property(point)
     return {
         "@context": CONTEXT,
-        "title": plain(unit.tag or what or f"Unit {unit.address}"),
-        "description": plain(
+        "title": harmless(unit.tag or what or f"Unit {unit.address}"),
+        "description": harmless(
             "; ".join(filter(None, (what, unit.device_type, unit.location))) or "not identified"
         ),
         "created": bus_list.segment.made,
@@ -103,10 +103,10 @@ def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
         NOTE: {
             "unitAddress": unit.address,
             "lineSettings": unit.settings,
-            "site": plain(bus_list.segment.site),
-            "segment": plain(bus_list.segment.segment),
-            "serialNumber": plain(unit.serial),
-            "revision": plain(unit.revision),
+            "site": harmless(bus_list.segment.site),
+            "segment": harmless(bus_list.segment.segment),
+            "serialNumber": harmless(unit.serial),
+            "revision": harmless(unit.revision),
             "gapBeforeRequestMs": unit.gap_ms,
             "registersARequest": unit.registers_a_request,
             "limits": list(_LIMITS),
@@ -140,17 +140,17 @@ def _property(point: PointRow) -> dict[str, Any]:
         "scale": point.scale,
         "scaleRegister": point.scale_register,
         "offset": point.offset,
-        "unitAfterScaling": plain(point.unit),
+        "unitAfterScaling": harmless(point.unit),
         "access": point.access,
-        "channel": plain(point.channel),
+        "channel": harmless(point.channel),
         "sheetRegister": point.sheet_register,
         "numbering": point.numbering,
     }
     return {
-        "title": plain(point.name),
-        **({"description": plain(point.description)} if point.description else {}),
+        "title": harmless(point.name),
+        **({"description": harmless(point.description)} if point.description else {}),
         "type": _json_type(kind),
-        **({"unit": plain(point.unit)} if point.unit and not scaled else {}),
+        **({"unit": harmless(point.unit)} if point.unit and not scaled else {}),
         "readOnly": True,
         "observable": False,
         "forms": [form],

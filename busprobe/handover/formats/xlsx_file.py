@@ -14,8 +14,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from busprobe.handover.bus_list import BusList
-from busprobe.handover.table import Cell, Table, cell_text, plain
+from busprobe.handover.table import Cell, Table, cell_text
 from busprobe.handover.tables.papers import book_tables
+from busprobe.text import harmless
 
 if TYPE_CHECKING:
     from xlsxwriter import Workbook
@@ -54,9 +55,9 @@ def files(bus_list: BusList) -> dict[str, bytes]:
     )
     book.set_properties(
         {
-            "title": plain(f"Bus list {bus_list.segment.segment}".strip()),
-            "author": plain(bus_list.segment.tester),
-            "comments": plain(bus_list.segment.tool),
+            "title": harmless(f"Bus list {bus_list.segment.segment}".strip()),
+            "author": harmless(bus_list.segment.tester),
+            "comments": harmless(bus_list.segment.tool),
             "created": _moment(bus_list.segment.made),
         }
     )
@@ -125,7 +126,7 @@ def _width(table: Table, place: int) -> int:
 def _header(text: str) -> str:
     """A text in a page header, where ``&`` begins a command and a doubled one is the sign
     itself."""
-    return plain(text)[:_LONGEST_HEADER].replace("&", "&&")
+    return harmless(text)[:_LONGEST_HEADER].replace("&", "&&")
 
 
 def _moment(text: str) -> datetime:

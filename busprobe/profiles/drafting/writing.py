@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from busprobe.errors import FileError, Mistake, RefusedError
-from busprobe.text import visible
+from busprobe.text import harmless
 
 if TYPE_CHECKING:
     from tomlkit.items import Item, Table
@@ -46,7 +46,7 @@ def _part(data: Mapping[str, Any], comments: Sequence[str]) -> str:
             part.append(str(key), tomlkit.items.AoT(value))
         else:
             part.append(str(key), _item(value))
-    said = "".join(f"# {visible(line)}\n" for line in comments)
+    said = "".join(f"# {harmless(line)}\n" for line in comments)
     return said + tomlkit.dumps(part)
 
 
@@ -98,7 +98,7 @@ def refuse_existing(path: Path, *, overwrite: bool = False) -> None:
     """Raise `RefusedError` if there is a file at `path` that nobody said may be replaced."""
     if path.exists() and not overwrite:
         raise RefusedError(
-            f"{visible(str(path))} is there already.",
+            f"{path} is there already.",
             todo="Give the profile another id, or say that the file is to be overwritten.",
         )
 
@@ -117,4 +117,4 @@ def write_profile(path: Path, text: str, *, overwrite: bool = False) -> None:
         beside.replace(path)
     except OSError as error:
         reason = Mistake("", f"it cannot be written: {(error.strerror or str(error)).lower()}")
-        raise FileError(visible(str(path)), [reason], kind="profile") from error
+        raise FileError(str(path), [reason], kind="profile") from error

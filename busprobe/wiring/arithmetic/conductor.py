@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
-from busprobe.text import visible
 from busprobe.wiring.arithmetic.plausibility import require
 
 RESISTIVITY = 17.241e-9
@@ -47,7 +46,7 @@ class Conductor:
             listed = IEC_60228_FLEXIBLE.get(area)
             return cls(f"{area:g} mm²", listed / 1000 if listed else _by_area(area * 1e-6))
         raise UsageError(
-            f"'{visible(text)}' is not a wire size.",
+            f"'{text}' is not a wire size.",
             todo="Write a gauge like AWG24, or the area in mm² like 0.75.",
         )
 

@@ -21,7 +21,6 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, file_for, folders, load_all
 from busprobe.session.session import Session
 from busprobe.survey.register_reader import Observed, Watch
-from busprobe.text import visible
 from busprobe.wizard.identify.draft_form import FOLDERS, WITH_JOB
 from busprobe.wizard.identify.draft_sheet import Sheet
 
@@ -118,7 +117,7 @@ class Drafting:
 def _remarks(profile: Profile, path: Path, store: Store) -> Iterator[str]:
     used = store.origins[profile.id][0]
     if used != path:
-        yield f"It is not in use: {visible(str(used))} has the same id and comes later."
+        yield f"It is not in use: {used} has the same id and comes later."
     for _, what in ambiguity_mistakes(profile, store.profiles.values()):
         yield f"Its fingerprint {what}."
     if profile.fingerprint == Fingerprint():

@@ -7,7 +7,7 @@ import pytest
 
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList, StepSheet
-from busprobe.handover.table import Cell, Table, cell_text, plain
+from busprobe.handover.table import Cell, Table, cell_text
 from busprobe.handover.tables.papers import (
     journal_table,
     page_tables,
@@ -19,6 +19,7 @@ from busprobe.handover.tables.papers import (
 from busprobe.handover.tables.proof_table import proof_table
 from busprobe.handover.visits import with_earlier
 from busprobe.job import Job
+from busprobe.text import harmless
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
 from tests.handover.conftest import SENSOR
@@ -126,7 +127,7 @@ def test_cells_read_as_a_person_writes_them() -> None:
         "x\\x1b",
         "a\\x1b",
     ]
-    assert plain("tab\there") == "tab\\x09here"
+    assert harmless("tab\there") == "tab\\x09here"
 
 
 @pytest.mark.parametrize(
