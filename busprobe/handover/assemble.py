@@ -19,7 +19,7 @@ from busprobe.handover.rows import (
     survey_sheet,
     unit_row,
 )
-from busprobe.job import Job, SurveyRecord, UnitRecord
+from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import kept_intervals
 from busprobe.job.plan import PlannedUnit, differences, kept_plan
 from busprobe.job.records import EntryKind
@@ -28,6 +28,7 @@ from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.claims import claims
 from busprobe.readdress.unfinished_steps import unfinished_steps
+from busprobe.survey.kept_survey import KeptSurvey
 
 
 def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
@@ -35,7 +36,8 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
 
     Raises `FileError` where the job file cannot be read.
     """
-    survey = job.latest_survey()
+    surveyed = job.latest_survey()
+    survey = KeptSurvey.latest(job)
     units = sorted(job.units(), key=_cable_order)
     rows = [unit_row(n, unit, _profile(unit, profiles)) for n, unit in enumerate(units, start=1)]
     plan = kept_plan(job)
@@ -60,7 +62,6 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     writes = job.writes()
     journal = tuple(journal_row(write, units) for write in writes)
     proof = _proof(job, units)
-    document = survey.document if survey else {}
     meta = job.meta
     segment = SegmentSheet(
         site=meta.site,
@@ -74,7 +75,7 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         settings=tuple(str(each) for each in sorted({unit.settings for unit in units})),
         units=sum(row.state is EntryKind.UNIT for row in rows),
         spare=_spare(rows, survey),
-        survey=survey_sheet(survey) if survey else None,
+        survey=survey_sheet(surveyed) if surveyed else None,
         listening=step_sheet(job.latest("listening")),
         wiring=step_sheet(job.latest("wiring")),
         cautions=step_sheet(job.latest("cautions")),
@@ -97,12 +98,12 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
                 points,
                 journal,
                 proof,
-                document,
+                survey,
                 {claim.write.id for claim in claims(writes)},
             ),
             *(left.words for left in unfinished_steps(writes, job.now())),
         ),
-        not_tested=tuple(caveats.not_tested(segment, rows, points, proof, document)),
+        not_tested=tuple(caveats.not_tested(segment, rows, points, proof, survey)),
         trial=step_sheet(job.latest("polling")),
         circuits=tuple(
             row
@@ -136,7 +137,7 @@ def _against(row: UnitRow, plan: Sequence[PlannedUnit]) -> UnitRow:
 def _reserved(
     units: Iterable[UnitRecord],
     profiles: Mapping[str, Profile],
-    survey: SurveyRecord | None,
+    survey: KeptSurvey | None,
     taken: Collection[int],
     keep_free: str,
 ) -> dict[int, str]:
@@ -160,26 +161,21 @@ def _reserved(
     }
 
 
-def _as_surveyed(address: int, survey: SurveyRecord | None) -> str:
-    if survey is None or address not in _searched(survey):
+def _as_surveyed(address: int, survey: KeptSurvey | None) -> str:
+    if survey is None or address not in survey.addresses:
         return "Not tested."
-    if address in {finding["address"] for finding in survey.findings}:
+    if address in {place.address for place in survey.places}:
         return f"Answered in the survey of {survey.begun}; not surveyed since."
     return (
         f"Silent in the survey of {survey.begun}." if survey.complete else "Not tested to the end."
     )
 
 
-def _searched(survey: SurveyRecord) -> set[int]:
-    text = survey.document.get("addresses", "")
-    return set(parse_addresses(text)) if text else set()
-
-
-def _spare(rows: Iterable[UnitRow], survey: SurveyRecord | None) -> str | None:
+def _spare(rows: Iterable[UnitRow], survey: KeptSurvey | None) -> str | None:
     if survey is None or not survey.complete:
         return None
-    used = {row.address for row in rows} | {finding["address"] for finding in survey.findings}
-    return format_addresses((_searched(survey) & set(ALL)) - used)
+    used = {row.address for row in rows} | {place.address for place in survey.places}
+    return format_addresses((set(survey.addresses) & set(ALL)) - used)
 
 
 def _proof(job: Job, units: Iterable[UnitRecord]) -> ProofSummary | None:

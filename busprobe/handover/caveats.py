@@ -5,9 +5,8 @@ Each caveat is one sentence that names the unit or the record it rests on.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import pairwise
-from typing import Any
 
 from busprobe.handover.bus_list import (
     JournalRow,
@@ -20,9 +19,10 @@ from busprobe.handover.bus_list import (
 from busprobe.job.journal import Result
 from busprobe.job.records import EntryKind
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
-from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
+from busprobe.modbus.addresses import ALL, AddressSet, both_forms, format_addresses
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.readdress.words import RESULT_WORDS
+from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.wiring.meter import Level
 
 TERMINATORS = 2
@@ -35,11 +35,11 @@ def attention(
     points: Sequence[PointRow],
     journal: Sequence[JournalRow],
     proof: ProofSummary | None,
-    survey: Mapping[str, Any],
+    survey: KeptSurvey | None,
     claiming: Collection[int] = (),
 ) -> Iterator[str]:
-    """What has to be looked at before the segment can be called sound; `survey` is the survey's own
-    document, `claiming` are the numbers of writes that may still give a unit an address."""
+    """What has to be looked at before the segment can be called sound; `survey` is the last
+    one, `claiming` are the numbers of writes that may still give a unit an address."""
     if len(segment.settings) > 1:
         yield (
             f"The units have different line settings ({', '.join(segment.settings)}): no master can"
@@ -57,7 +57,7 @@ def attention(
     yield from _shared_addresses(units)
     for unit in units:
         yield from _unit_attention(unit)
-    yield from _lost(segment, units, survey)
+    yield from _lost(units, survey)
     for point in points:
         if point.plausible is False:
             yield f"{_point_name(point)} reads {point.text or 'nothing'}, which is not plausible."
@@ -77,10 +77,10 @@ def not_tested(
     units: Sequence[UnitRow],
     points: Sequence[PointRow],
     proof: ProofSummary | None,
-    survey: Mapping[str, Any],
+    survey: KeptSurvey | None,
 ) -> Iterator[str]:
     """What nobody looked at; `survey` as for `attention`."""
-    yield from _not_searched(segment, survey)
+    yield from _not_searched(survey)
     if segment.wiring is None:
         yield "The wiring was not measured."
     else:
@@ -170,25 +170,15 @@ def _along_the_cable(segment: SegmentSheet, units: Sequence[UnitRow]) -> Iterato
         )
 
 
-def _lost(
-    segment: SegmentSheet, units: Sequence[UnitRow], document: Mapping[str, Any]
-) -> Iterator[str]:
+def _lost(units: Sequence[UnitRow], survey: KeptSurvey | None) -> Iterator[str]:
     """Units that a later complete survey did not find again."""
-    survey = segment.survey
     if survey is None or not survey.complete:
         return
-    searched = set(parse_addresses(survey.addresses))
-    found = {
-        f"{finding['address']} {finding['settings']}" for finding in document.get("findings", ())
-    }
     for unit in units:
-        asked = unit.address in searched and unit.settings in survey.settings
-        if (
-            asked
-            and unit.seen
-            and unit.seen < survey.begun
-            and f"{unit.address} {unit.settings}" not in found
-        ):
+        seen_before = unit.seen is not None and unit.seen < survey.begun
+        if not seen_before or unit.place in survey.places:
+            continue
+        if unit.address in survey.addresses and unit.place.settings in survey.settings:
             yield (
                 f"{_name(unit)}: answered at {unit.seen}, but not in the survey of {survey.begun}."
             )
@@ -234,29 +224,29 @@ def _wiring_attention(wiring: StepSheet | None) -> Iterator[str]:
         )
 
 
-def _not_searched(segment: SegmentSheet, document: Mapping[str, Any]) -> Iterator[str]:
-    survey = segment.survey
+def _not_searched(survey: KeptSurvey | None) -> Iterator[str]:
     if survey is None:
         yield "The pair was not surveyed."
         return
-    if survey.ended is None:
+    if survey.cut_off:
         yield f"The survey of {survey.begun} was cut off; how far it got is not known."
     elif not survey.complete:
         yield f"The survey of {survey.begun} did not search all that was asked for."
-    left: dict[tuple[str, str], list[str]] = {}
-    for one in document.get("untested", ()):
-        left.setdefault((one["addresses"], one["why"]), []).append(one["settings"])
+    left: dict[tuple[AddressSet, str], list[str]] = {}
+    for one in survey.untested:
+        left.setdefault((one.addresses, one.why), []).append(str(one.settings))
     for (addresses, why), settings in left.items():
         yield (
-            f"Survey: {', '.join(settings)}, addresses {addresses} were not asked everything,"
-            f" {why}."
+            f"Survey: {', '.join(settings)}, addresses {format_addresses(addresses)} were not asked"
+            f" everything, {why}."
         )
-    left_out = set(ALL) - set(parse_addresses(survey.addresses)) if survey.addresses else set(ALL)
+    left_out = set(ALL) - set(survey.addresses)
     if left_out:
         yield f"Addresses {format_addresses(left_out)} were not searched."
     common = {f"{baud}-{form}" for baud in COMMON_BAUDS for form in COMMON_FORMATS}
-    if not common <= set(survey.settings):
-        yield f"Line settings other than {', '.join(survey.settings)} were not searched."
+    searched = [str(settings) for settings in survey.settings]
+    if not common <= set(searched):
+        yield f"Line settings other than {', '.join(searched)} were not searched."
 
 
 def _name(unit: UnitRow) -> str:

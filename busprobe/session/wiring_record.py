@@ -122,10 +122,9 @@ def _last_survey(job: Job) -> dict[int, PollCounts]:
 
     Only those count as lost that had answered before it began.
     """
-    record = job.latest_survey()
-    if record is None or not record.complete:
+    survey = KeptSurvey.latest(job)
+    if survey is None or not survey.complete:
         return {}
-    survey = KeptSurvey.of(record)
     tallies = {}
     for unit in _placed(job):
         asked = unit.address in survey.addresses and unit.settings in survey.settings

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busprobe.files.documents import from_document
+from busprobe.job.database import file_error
+from busprobe.job.job import Job
 from busprobe.job.records import SurveyRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -51,6 +53,20 @@ class KeptSurvey:
         for one in self.asked:
             asked.setdefault(one.settings, set()).update(one.addresses)
         return asked
+
+    @classmethod
+    def latest(cls, job: Job) -> KeptSurvey | None:
+        """The last survey of the job, if there was one; raises `FileError` where its document is
+        damaged."""
+        record = job.latest_survey()
+        try:
+            return None if record is None else cls.of(record)
+        except ValueError as error:
+            raise file_error(
+                job.path,
+                f"the last survey is damaged ({error})",
+                "Go on with a copy made earlier, or survey again.",
+            ) from error
 
     @classmethod
     def of(cls, record: SurveyRecord) -> KeptSurvey:

@@ -3,6 +3,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import pytest
+
+from busprobe.errors import FileError
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.job import Cabling, Job, UnitRecord
@@ -226,6 +229,12 @@ def test_a_reserved_address_never_claims_more_than_the_survey_saw(done: Job) -> 
     assert found[240].remarks[0].endswith("Not tested.")
     survey_again(done, complete=False)
     assert rows(assemble(done, PROFILES))[1].remarks[0].endswith("Not tested to the end.")
+
+
+def test_a_survey_that_is_damaged_in_the_job_is_told_with_its_file(done: Job) -> None:
+    survey_again(done, settings=["fast"])
+    with pytest.raises(FileError, match="the last survey is damaged"):
+        assemble(done, PROFILES)
 
 
 def test_spare_addresses_are_those_a_complete_survey_found_silent(done: Job) -> None:

@@ -147,7 +147,7 @@ second for all that is asked if one of them is not found."""
         """Show the job's last survey, unless one is running."""
         if self._under_way:
             return
-        survey = self._latest_survey()
+        survey = KeptSurvey.latest(self.session.job)
         self._show_cursor()
         if survey is None:
             self.next_words = "Press s to start, or change what is searched first (Tab)."
@@ -181,7 +181,7 @@ second for all that is asked if one of them is not found."""
             self._say_wrong(error)
             return
 
-        latest = self._latest_survey()
+        latest = KeptSurvey.latest(self.session.job)
         if latest is None or not latest.can_go_on or not same_search(latest, search):
             self._begin(search, resume=False)
             return
@@ -192,7 +192,7 @@ second for all that is asked if one of them is not found."""
         self.app.push_screen(go_on_with(latest), if_given(decide))
 
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
-        latest = self._latest_survey() if resume else None
+        latest = KeptSurvey.latest(self.session.job) if resume else None
         answer = self._despite_master = PendingAnswer()
         self._paused = self._stopping = False
 
@@ -338,7 +338,7 @@ second for all that is asked if one of them is not found."""
             if key.address == address
         ]
         nothing = nothing_found(
-            self.query_one(AddressMap).mark(address).word, self._latest_survey()
+            self.query_one(AddressMap).mark(address).word, KeptSurvey.latest(self.session.job)
         )
         self.wizard.explain(
             f"Address {both_forms(address)}: evidence", "\n\n".join(found) or nothing
@@ -358,10 +358,6 @@ second for all that is asked if one of them is not found."""
     @on(DataTable.RowSelected, "#findings")
     def _chosen(self) -> None:
         self.action_evidence()
-
-    def _latest_survey(self) -> KeptSurvey | None:
-        record = self.session.job.latest_survey()
-        return None if record is None else KeptSurvey.of(record)
 
     @property
     def _findings(self) -> RowTable[Place]:
