@@ -76,6 +76,39 @@ def state(path: Path) -> tuple[list[Row | None], list[str]]:
         return [said.row for said in write.conclusions], [str(unit) for unit in job.units()]
 
 
+def test_killed_before_any_statement_an_intent_and_the_entry_of_its_unit_are_both_missing(
+    tmp_path: Path,
+) -> None:
+    """The unit is on the list from the intent on, in a job that knew of nothing."""
+    path, how = tmp_path / "site.busjob", RegisterWrite(257, (12,))
+    intent = WriteIntent(
+        role=Role.ADDRESS,
+        source=OLD,
+        target=NEW,
+        write=how,
+        request=how.request(1).frame,
+        words="Write it.",
+    )
+    Job.create(path).close()
+    for fails_at in range(20):
+        with Job.open(path) as job:
+            real = job._database._connection
+            assert real is not None
+            job._database._connection = Faulty(real, fails_at)  # type: ignore[assignment]
+            try:
+                MoveJournal(job, lambda _: None).intend_write(intent)
+            except Killed:
+                job._database._connection = real
+                with Job.open(path) as started:
+                    assert (started.writes(), started.units()) == ((), ())
+                continue
+        break
+    assert fails_at == 3, "intent, list and their common end"
+    with Job.open(path) as job:
+        assert [write.source for write in job.writes()] == [OLD]
+        assert [unit.place for unit in job.units()] == [OLD]
+
+
 @pytest.mark.parametrize("end", ENDS)
 def test_killed_before_any_statement_a_conclusion_and_its_change_of_the_list_are_both_missing(
     end: str, tmp_path: Path
