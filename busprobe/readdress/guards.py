@@ -276,16 +276,26 @@ def check_target(
     )
 
 
-def check_target_elsewhere(line: Line, move: Move, ways: Ways) -> tuple[Examination, ...]:
-    """Refuse unless the new address is silent at all line settings in use; the looks at those that
-    are not the move's own."""
-    address = move.target.address
-    places = (Place(address, settings) for settings in ways.settings)
-    return tuple(
+@dataclass(frozen=True)
+class FreePlace:
+    """A new place of which nothing was heard when it was asked in full."""
+
+    target: Examination
+    """The silence there."""
+    elsewhere: tuple[Examination, ...]
+    """The silence at its address at other line settings in use."""
+
+
+def check_free(line: Line, source: Place, target: Place, ways: Ways) -> FreePlace:
+    """Refuse unless the new address of the unit at `source` is silent at all line settings in use,
+    asked in full."""
+    places = (Place(target.address, settings) for settings in ways.settings)
+    elsewhere = tuple(
         check_target(line, place, ways, reply_wait=SHORT_WAIT)
         for place in places
-        if place not in (move.source, move.target)
+        if place not in (source, target)
     )
+    return FreePlace(check_target(line, target, ways), elsewhere)
 
 
 def own_probes(source: Examination) -> tuple[Probe, ...]:

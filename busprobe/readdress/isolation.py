@@ -14,9 +14,12 @@ from threading import Event
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import both_forms
-from busprobe.readdress.guards import is_silent
+from busprobe.modbus.replies import Reply, judge
+from busprobe.readdress.guards import is_heard, is_silent
 from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
+from busprobe.survey.interference import foreign_frames
+from busprobe.survey.probes import ladder
 
 WATCH_WAITS = Waits(reply=0.3, after=0.12)
 """Short enough to follow hands at the terminals; the guards of the move ask again with the long
@@ -85,10 +88,24 @@ def watch(line: Line, address: int, cancel: Event) -> Iterator[AddressLook]:
     port fails."""
     last = None
     while not cancel.is_set():
-        seen = examine(line, address, waits=WATCH_WAITS, repeats=2)
+        silence = _silence(line, address)
+        # A look that a unit is connected in the middle of is odd, and goes on for seconds to find
+        # out why: it begins once the unit is there.
+        seen = silence or examine(line, address, waits=WATCH_WAITS, repeats=2)
         occupancy = occupancy_of(seen)
         yield AddressLook(address, occupancy, occupancy is not last, line.clock.now(), seen)
         last = occupancy
+
+
+def _silence(line: Line, address: int) -> Examination | None:
+    """The silence at `address`, asked with one probe of each kind; None as soon as anything is
+    heard."""
+    replies: list[Reply] = []
+    for request in ladder(address):
+        replies.append(judge(request, line.exchange(request, WATCH_WAITS)))
+        if is_heard(replies[-1]) or foreign_frames(replies):
+            return None
+    return Examination(address, line.settings, Kind.SILENT, tuple(replies), (), ())
 
 
 def isolate(line: Line, address: int, cancel: Event) -> Iterator[AddressLook]:

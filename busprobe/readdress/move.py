@@ -130,11 +130,13 @@ def prepare(
     ways: guards.Ways = guards.Ways(),  # noqa: B008 - frozen
     *,
     awaited: int | None = None,
+    free: guards.FreePlace | None = None,
 ) -> Prepared:
     """Run all guards on the wire, asking both places in all `ways`; raises `RefusedError` with the
     reason, `PortError` if the port fails.
 
-    `awaited` is what an earlier write to the unit left in the register.  Nothing is written.  Takes
+    `awaited` is what an earlier write to the unit left in the register; a new place that was found
+    `free` a moment ago is not asked in full once more.  Nothing is written.  Takes
     about 15 seconds, most of them spent waiting for replies at the new place, and five more for
     each further line setting; whoever wants to stop it does so with `Line.stopped_by`.
     """
@@ -148,15 +150,15 @@ def prepare(
     holds = guards.read_register(line, move, CLOSE_LOOK)
     guards.check_register(move, holds, awaited)
     frames = procedure_steps(move, holds)
-    report(f"Making sure that {move.target.words} is free.")
-    elsewhere = guards.check_target_elsewhere(line, move, ways)
-    target = guards.check_target(line, move.target, ways)
+    if free is None:
+        report(f"Making sure that {move.target.words} is free.")
+        free = guards.check_free(line, move.source, move.target, ways)
     return Prepared(
         move=move,
         steps=frames,
         source=source,
-        target=target,
-        elsewhere=elsewhere,
+        target=free.target,
+        elsewhere=free.elsewhere,
         ways=ways,
         expectation=_expectation(move) + _kept_part(move, holds),
         cautions=(*move.procedure.cautions, *_warnings(move, holds)),

@@ -8,7 +8,8 @@ whoever did it. Methods that use the line block; at most one of them may run at 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import islice
 from threading import Event as StopFlag
 
 from busprobe.errors import FileError, RefusedError, UsageError
@@ -21,8 +22,10 @@ from busprobe.readdress import batch, recovery
 from busprobe.readdress import move as moving
 from busprobe.readdress import one_by_one as box
 from busprobe.readdress import unfinished_steps as unfinished
+from busprobe.readdress.box_progress import Working
+from busprobe.readdress.box_units import Likeness
 from busprobe.readdress.claims import awaited, check_claims, check_same_unit, claims, taken_by
-from busprobe.readdress.guards import Ways, check_move, doubts_of_return
+from busprobe.readdress.guards import FreePlace, Ways, check_move, doubts_of_return
 from busprobe.readdress.journal import at_odds, concluded, recorded_outcome, unproven_moves
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
@@ -34,6 +37,7 @@ from busprobe.readdress.words import ROW_WORDS
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.move_journal import MoveJournal
 from busprobe.session.session import Session
+from busprobe.survey.identify import Identified
 from busprobe.survey.probes import Probe, probes_of
 
 RECORD = "moves of the bus"
@@ -48,6 +52,21 @@ Confirm = Callable[[Prepared], bool]
 
 def _silent(_: str) -> None:
     """Nobody is told what is being done."""
+
+
+@dataclass(frozen=True)
+class BoxOrder:
+    """Where the units of a box are found and which addresses they get."""
+
+    settings: LineSettings
+    factory: int
+    """The address that all of them have."""
+    first: int
+    """Where counting starts, if no plan of the bus says where they belong."""
+    count: int | None = None
+    """Units in the box; None if nobody said."""
+    by_hand: Procedure | None = None
+    """How they are readdressed, where no profile knows it."""
 
 
 class BusMoves:
@@ -97,13 +116,18 @@ class BusMoves:
         return self.prepare(Move(source, target, procedure), report, stop)
 
     def prepare(
-        self, move: Move, report: Report = _silent, stop: StopFlag | None = None
+        self,
+        move: Move,
+        report: Report = _silent,
+        stop: StopFlag | None = None,
+        free: FreePlace | None = None,
     ) -> Prepared:
         """Guard a move and put its frames together; raises `RefusedError`, and `StoppedError` once
         `stop` is set.
 
         An address that the list has given to another unit, at whatever line settings, or an earlier
-        move has promised to one, is refused before anything is asked on the wire.
+        move has promised to one, is refused before anything is asked on the wire.  A new place that
+        was found `free` a moment ago is not asked in full once more.
         """
         check_move(move)
         listed = [unit.place for unit in self._job.units() if unit.address == move.target.address]
@@ -125,7 +149,8 @@ class BusMoves:
         check_claims(writes, move)
         line = self._session.line
         with line.stopped_by(stop):
-            prepared = moving.prepare(line, move, report, self._ways, awaited=awaited(writes, move))
+            before = awaited(writes, move)
+            prepared = moving.prepare(line, move, report, self._ways, awaited=before, free=free)
         check_same_unit(writes, move, prepared.held)
         kept = (unit.place for unit in self._job.units() if unit.power_cycle_verified)
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
@@ -219,22 +244,20 @@ class BusMoves:
 
     def one_by_one(
         self,
-        settings: LineSettings,
-        factory: int,
-        first: int,
+        order: BoxOrder,
         *,
         confirm: Confirm,
         cancel: StopFlag,
         undo: StopFlag | None = None,
-        report: Report = _silent,
+        working: Callable[[Working | None], None] = lambda _: None,
     ) -> Iterator[box.BoxEvent]:
-        """Take a box of identical units from address `factory` to the planned addresses, or
-        counting from `first`.
+        """Take a box of identical units from their factory address to the planned addresses, or
+        counting up; journal and as-built list are kept.
 
-        Setting `undo` takes the last one back to the factory address.  Units of earlier moves from
-        there that nobody has seen since are waited for first.
+        Setting `undo` takes the last unit back to the factory address; `working` is told of each
+        phase.  Units of earlier moves from there that nobody has seen since are waited for first.
         """
-        place, found = Place(factory, settings), claims(self._job.writes())
+        place, found = Place(order.factory, order.settings), claims(self._job.writes())
         taken = {unit.address for unit in self._job.units()} | {
             claim.place.address
             for claim in found
@@ -245,39 +268,32 @@ class BusMoves:
             for unit in self._session.plan
             if unit.address not in taken
         ]
+        counted = box.counting_up(order.first, keep_free={order.factory, *taken})
+        targets = [*islice(planned or counted, order.count)]
+        alike = _BoxType(order.by_hand)
         loop = box.OneByOne(
             self._session.line,
-            settings,
-            factory,
-            planned or box.counting_up(first, keep_free={factory, *taken}),
-            identify=lambda _, address: self._one_of_the_box(address, settings),
+            order.settings,
+            order.factory,
+            targets,
+            identify=lambda _, address: alike.known(
+                self._session.identify(Place(address, order.settings))
+            ),
             journal=self._journal,
             confirm=confirm,
             cancel=cancel,
             undo=undo,
-            report=report,
             ways=self._ways,
-            guard=self.prepare,
+            guard=lambda move, free: self.prepare(move, stop=cancel, free=free),
             lost=[
                 self._in_full(recorded_outcome(write))
                 for write in self.unsettled()
                 if write.source == place
             ],
+            count=len(targets) if planned or order.count else None,
+            working=working,
         )
         return loop.run()
-
-    def _one_of_the_box(self, address: int, settings: LineSettings) -> box.Known:
-        found = self._session.identify(Place(address, settings))
-        if found.profile is None:
-            raise RefusedError(
-                f"The unit at address {address} is not recognised.",
-                means="It is not known how it takes a new address.",
-                todo="Readdress it by hand with the register from its data sheet, or put it aside.",
-            )
-        words = " ".join(
-            (found.profile.maker, found.profile.model, found.identity.get("serial") or "")
-        ).strip()
-        return box.Known(Procedure.from_profile(found.profile), words)
 
     # -- the whole bus
     # -----------------------------------------------------------------------------------
@@ -418,3 +434,39 @@ class BusMoves:
         with line.stopped_by(stop):
             prepared = unfinished.prepare_rest(line, left, report)
         return unfinished.send_rest(line, prepared, self._journal, confirm, report, stop)
+
+
+class _BoxType:
+    """What the units of one box are: their profile, or the first of them and a register by hand."""
+
+    def __init__(self, by_hand: Procedure | None) -> None:
+        self._by_hand = by_hand
+        self._first: Likeness | None = None
+
+    def known(self, found: Identified) -> box.Known:
+        """The unit that has appeared; raises `RefusedError` where it is none of the box."""
+        profile = found.profile
+        serial = found.identity.get("serial") or ""
+        if profile is not None and profile.readdress is not None:
+            return box.Known(
+                Procedure.from_profile(profile),
+                " ".join(filter(None, (profile.maker, profile.model, serial))),
+            )
+        if self._by_hand is None:
+            raise RefusedError(
+                f"The unit at address {found.place.address} is not recognised, or its profile does"
+                " not say how it takes a new address.",
+                means="It is not known how it takes a new address.",
+                todo="Put it aside, or begin the box again with the register of its data sheet.",
+            )
+        this = Likeness.of(found)
+        self._first = self._first or this
+        unlike = ", ".join(self._first.differences(this))
+        if unlike:
+            raise RefusedError(
+                f"This unit is not like the first one of the box: {unlike}.",
+                means="The register that was given for the box may be another setting in it.",
+                todo="Put it aside and move it alone, by its own data sheet.",
+            )
+        said = (found.identity.get("vendor"), found.identity.get("product"), serial)
+        return box.Known(self._by_hand, " ".join(filter(None, said)))

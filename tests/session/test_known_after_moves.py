@@ -23,7 +23,7 @@ from busprobe.readdress.one_by_one import BoxEvent, Found, Lost, Moved, Waiting
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
 from busprobe.session.connect import Connector
-from busprobe.session.moves import BusMoves
+from busprobe.session.moves import BoxOrder, BusMoves
 from busprobe.session.session import Session
 from busprobe.virtual.segment import Segment
 from tests.readdress.segment import CuttablePort
@@ -426,7 +426,8 @@ def test_the_next_box_settles_the_unit_that_the_last_one_lost(tmp_path: Path) ->
     cancel = StopFlag()
 
     def run() -> Iterator[BoxEvent]:
-        return site.moves.one_by_one(AT_9600, 1, 10, confirm=lambda _: True, cancel=cancel)
+        order = BoxOrder(AT_9600, 1, 10)
+        return site.moves.one_by_one(order, confirm=lambda _: True, cancel=cancel)
 
     def gone() -> None:
         if site.wire.sent[-1][1] == 6:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -10,7 +10,9 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from busprobe.job.journal import Result
+from busprobe.line.clock import Clock
 from busprobe.modbus.addresses import both_forms
+from busprobe.readdress.box_progress import Phase, Working
 from busprobe.readdress.isolation import Occupancy
 from busprobe.readdress.one_by_one import (
     Appeared,
@@ -27,10 +29,33 @@ from busprobe.readdress.one_by_one import (
     Watched,
 )
 from busprobe.wizard.common.large_display import LargeDisplay
+from busprobe.wizard.readdress.words import progress_words
+
+_CHECKS: Mapping[Phase, tuple[str, str]] = {
+    Phase.IDENTIFY: ("CHECK", "Leave it as it is: it is asked what it is."),
+    Phase.GUARDS: (
+        "CHECK",
+        "Leave it as it is: the bus is listened to, then checked that this unit answers alone.",
+    ),
+    Phase.AGAIN: (
+        "CHECK",
+        "Leave it as it is: both addresses are asked once more, right before the write.",
+    ),
+    Phase.WRITE: (
+        "WRITE",
+        "Do not touch it: its address is written, then both addresses are asked.",
+    ),
+}
+"""The large word while a phase goes on, and what it is; `Phase.FREE` goes on while hands are at
+work, who are told more useful things."""
+
+_TICK = 0.5
+"""Seconds between two looks at the clock."""
 
 
 class BoxScreen(LargeDisplay):
-    """Large: CONNECT, ONE, TWO, DONE, and the address that is next."""
+    """Large: CONNECT, ONE, TWO, CHECK, WRITE, DONE, and the address that is next; above it the
+    phase with its seconds, and how far the box is."""
 
     @dataclass
     class Told(Message):
@@ -38,14 +63,22 @@ class BoxScreen(LargeDisplay):
 
         step: BoxEvent
 
+    @dataclass
+    class Worked(Message):
+        """A phase has begun; None where hands or an answer are waited for."""
+
+        on: Working | None
+
     class Ended(Message):
         """The loop is over, or was cut off by a failure that is told in front of this screen."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("u", "undo", "Undo the last")]
 
-    def __init__(self, cancel: Callable[[], None], undo: Callable[[], None]) -> None:
-        """Shows the loop that `cancel` ends and in which `undo` takes the last unit back."""
+    def __init__(self, clock: Clock, cancel: Callable[[], None], undo: Callable[[], None]) -> None:
+        """Shows the loop that `cancel` ends and in which `undo` takes the last unit back; phases
+        are timed by `clock`."""
         super().__init__()
+        self._clock = clock
         self._cancel = cancel
         self._undo = undo
         self._set = 0
@@ -55,6 +88,12 @@ class BoxScreen(LargeDisplay):
         """Whether the one unit that is there has to be taken off, or to lose its power, before
         anything goes on."""
         self._finished = False
+        self._last: Working | None = None
+        """The phase that was told last."""
+        self._checking = False
+        """Whether it still goes on."""
+        self._label = ""
+        """What was said of the last unit, until the next one is waited for."""
         self._unclear = 0
         """How many looks in a row were not clear."""
         self._shown: Occupancy | None = None
@@ -63,8 +102,32 @@ class BoxScreen(LargeDisplay):
     def on_mount(self) -> None:
         """Nothing is known yet."""
         super().on_mount()
-        self.head("ONE BY ONE  a box of identical units")
         self.large("-", "-", "calm")
+        self._show_progress()
+        self.set_interval(_TICK, self._show_progress)
+
+    def on_box_screen_worked(self, event: Worked) -> None:
+        """Say what is being done, and for how long."""
+        self._checking = event.on is not None
+        self._last = event.on or self._last
+        if event.on is not None and event.on.phase in _CHECKS:
+            word, todo = _CHECKS[event.on.phase]
+            self.large(word, str(event.on.address), "calm")
+            self.todo(todo)
+            self._shown = None  # the next look is news again
+        self._show_progress()
+
+    def _show_progress(self) -> None:
+        """Bring the seconds up to date."""
+        if self._finished or self._last is None:
+            self.head("ONE BY ONE  a box of identical units")
+            return
+        self.head(f"ONE BY ONE  {progress_words(self._last, self._set, self._seconds())}")
+
+    def _seconds(self) -> float | None:
+        """Until the phase is over; None where none goes on."""
+        on = self._last
+        return on.until - self._clock.now() if on is not None and self._checking else None
 
     def on_box_screen_told(self, event: Told) -> None:
         """Say what to do now."""
@@ -72,13 +135,17 @@ class BoxScreen(LargeDisplay):
             case Waiting(target, factory):
                 self._leaving, self._shown = False, None
                 self._who = str(target.address)
-                self.large("CONNECT", self._who, "calm")
+                if not self._label:
+                    self.large("CONNECT", self._who, "calm")
                 place = f" for {target.tag}" if target.tag else ""
                 self.todo(
-                    f"Connect the next unit{place}. It is expected at {both_forms(factory)} and"
-                    f" will get {both_forms(target.address)}."
+                    f"{self._label}Connect the next unit{place}. It is expected at"
+                    f" {both_forms(factory)} and will get {both_forms(target.address)}."
                 )
             case Watched(look):
+                if self._label and look.occupancy is Occupancy.NONE:
+                    self.large("CONNECT", self._who, "calm")
+                self._label = ""
                 self._unclear = self._unclear + 1 if look.occupancy is Occupancy.UNCLEAR else 0
                 if self._unclear == 1:
                     return  # one odd look is no news: two units that overlap give any bytes
@@ -111,25 +178,24 @@ class BoxScreen(LargeDisplay):
                 self.todo(outcome.todo)
             case Lost(target, outcome):
                 self._leaving, self._shown = True, None
-                self.large("CONNECT", str(target.address), "gone")
+                self.large("LOST", str(target.address), "gone")
                 self.happened(f"no reply from the unit for {target.address} since its write")
+                source = both_forms(outcome.move.source.address)
                 self.todo(
-                    "Connect the same unit again, and no other. It is looked for at"
-                    f" {both_forms(outcome.move.source.address)} and at"
-                    f" {both_forms(target.address)}."
+                    "Connect the same unit again, and no other: at"
+                    f" {both_forms(target.address)} it is seen. If it answers at {source} again:"
+                    " Esc, then v in the step."
                 )
             case Found(target, outcome):
                 self.happened(f"the unit for {target.address} answers: {outcome.word}")
                 self.todo(f"{outcome.why} {outcome.todo}")
             case Moved(target, _, label):
                 self._set += 1
+                words = " / ".join(label.splitlines())
                 self.large("DONE", str(target.address), "here")
-                self.happened(
-                    f"unit {target.address} is set. Label: {' / '.join(label.splitlines())}"
-                )
-                self.todo(
-                    "Put the label on it; it may stay on the pair. " + label.replace("\n", " / ")
-                )
+                self.happened(f"unit {target.address} is set. Label: {words}")
+                self._label = f"Label it: {words}. It may stay on the bus. "
+                self.todo(self._label)
             case TakenBack(target, outcome):
                 if outcome.result is Result.VERIFIED:
                     self._set -= 1

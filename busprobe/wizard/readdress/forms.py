@@ -3,12 +3,14 @@ one by one."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
+from busprobe.readdress.procedure import Procedure
+from busprobe.session.moves import BoxOrder
 from busprobe.wizard.common.form import Field, optional, whole_number
 
 
@@ -42,6 +44,13 @@ def _register(text: str) -> int:
     return whole_number(text)
 
 
+def _count(text: str) -> int:
+    count = whole_number(text)
+    if not count:
+        raise UsageError("A box of no units is done.", todo="Write 1 or more, or leave it empty.")
+    return count
+
+
 def _function(text: str) -> int:
     return whole_number(text or "0")
 
@@ -72,21 +81,31 @@ BOX = (
     Field("factory", "Their factory address", "1", kind="integer", read=read_address),
     Field(
         "first",
-        "First address to give (the plan decides where there is one)",
+        "First address, if not planned",
         "10",
         kind="integer",
         read=read_address,
     ),
+    Field(
+        "count",
+        "How many units (or empty)",
+        kind="integer",
+        read=optional(_count),
+    ),
+    Field(
+        "register",
+        "Register, if no profile has it",
+        kind="integer",
+        read=optional(whole_number),
+    ),
+    Field("function", "Its function code, 6 or 16", "6", kind="integer", read=_function),
 )
 
 
-@dataclass(frozen=True)
-class BoxOrder:
-    """Where new units are found and which addresses they get."""
-
-    settings: LineSettings
-    factory: int
-    first: int
+def box_order(*, register: int | None, function: int, **order: Any) -> BoxOrder:
+    """What the fields of `BOX` amount to; raises `UsageError`."""
+    by_hand = None if register is None else Procedure.by_hand(register, function)
+    return BoxOrder(**order, by_hand=by_hand)
 
 
 PRACTICE_WORDS = (

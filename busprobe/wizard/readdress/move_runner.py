@@ -260,7 +260,7 @@ class MoveRunner:
     def _move_ended(self, outcome: Outcome) -> None:
         self._told.append(outcome_text(self._step, outcome))
         self.say(Text("\n\n").join(self._told))
-        self._follow(outcome)
+        self.follow(outcome)
 
     def _batch_told(self, plan: MoveList, event: batch.BatchEvent) -> None:
         match event:
@@ -269,17 +269,17 @@ class MoveRunner:
                 self._step.progress = f"{number}/{of}"
             case batch.Ended(outcome) | batch.Checked(outcome):
                 self.say(outcome_text(self._step, outcome))
-                self._follow(outcome)
+                self.follow(outcome)
             case batch.BatchFinished() as finished:
                 self.say(Text(finished.why))
                 self._step.app.push_screen(
                     Notice("What became of the moves", batch_text(self._step, plan, finished))
                 )
 
-    def _follow(self, outcome: Outcome) -> None:
+    def follow(self, outcome: Outcome) -> None:
         """Let the wish for a unit go where the unit went, once that is in the journal."""
         if outcome.not_stored is not None:
-            ask_until_kept(self._step, self.moves, outcome, self._follow)
+            ask_until_kept(self._step, self.moves, outcome, self.follow)
             return
         if outcome.moved:
             job = self._step.session.job

@@ -19,15 +19,17 @@ from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
+from busprobe.readdress.box_progress import Working
 from busprobe.readdress.claims import claims
 from busprobe.readdress.journal import latest_move, recorded_outcome
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, MoveList, Practice
+from busprobe.readdress.one_by_one import BoxFinished
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
-from busprobe.session.moves import BusMoves
+from busprobe.session.moves import BoxOrder, BusMoves
 from busprobe.wizard.common.form import Form, only
 from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
 from busprobe.wizard.common.step import Step, StepName
@@ -45,7 +47,7 @@ from busprobe.wizard.readdress.forms import (
     PRACTICE_WORDS,
     SETTINGS,
     WANTED,
-    BoxOrder,
+    box_order,
 )
 from busprobe.wizard.readdress.isolation import ClashIsolation
 from busprobe.wizard.readdress.journal_screen import JournalScreen
@@ -347,26 +349,34 @@ and press v."""
 
     def action_box(self) -> None:
         """Take a box of identical units one by one."""
-        words = "All units of the box must be of one type. Connect none or one of them now."
+        words = (
+            "All units of the box must be of one type. Connect none or one of them now. Where no"
+            " profile says how they take an address, give its register from the data sheet, once"
+            " for all."
+        )
 
-        form = Form("One by one", BOX, make=BoxOrder, words=words, keep="Begin")
+        form = Form("One by one", BOX, make=box_order, words=words, keep="Begin")
         self.app.push_screen(form, if_given(self._begin_box))
 
     def _begin_box(self, order: BoxOrder) -> None:
         moves, undo = self._moves, StopFlag()
-        screen = BoxScreen(self.action_stop, undo.set)
+        screen = BoxScreen(self.session.line.clock, self.action_stop, undo.set)
+
+        def working(on: Working | None) -> None:
+            screen.post_message(BoxScreen.Worked(on))
 
         def work() -> None:
             try:
                 for told in moves.one_by_one(
-                    order.settings,
-                    order.factory,
-                    order.first,
+                    order,
                     confirm=self._runner.confirm,
                     cancel=self._runner.stop,
                     undo=undo,
+                    working=working,
                 ):
                     screen.post_message(BoxScreen.Told(told))
+                    if isinstance(told, BoxFinished) and told.unsettled is not None:
+                        self.call_later(self._runner.follow, told.unsettled)
             finally:
                 screen.post_message(BoxScreen.Ended())
 

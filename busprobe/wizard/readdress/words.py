@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rich.text import Text
@@ -13,6 +14,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.batch import BatchFinished
+from busprobe.readdress.box_progress import Phase, Working
 from busprobe.readdress.claims import claims, to_be_checked
 from busprobe.readdress.journal import MoveState, latest_move, move_state
 from busprobe.readdress.move_list import MoveList
@@ -67,6 +69,20 @@ def outcome_text(widget: Widget, outcome: Outcome) -> Text:
         reply = hex_bytes(outcome.reply) if outcome.reply else "nothing"
         text.append(f"\nSent {hex_bytes(outcome.request)}, came back {reply}", style="not bold")
     return text
+
+
+def progress_words(on: Working, done: int, seconds: float | None) -> str:
+    """How far a box is, `done` units by now: ``checking 3 of 5, 12 s; 7 of 24 done, about 9 min
+    left``; `seconds` are those of the check that goes on."""
+    parts = []
+    if seconds is not None:
+        left = f"{math.ceil(seconds)} s" if seconds > 0 else "a little longer"
+        parts.append(f"checking {int(on.phase)} of {len(Phase)}, {left}")
+    parts.append(f"{done} done" if on.count is None else f"{done} of {on.count} done")
+    said = "; ".join(parts)
+    if on.seconds_left is not None and on.count != done:
+        said += f", about {max(1, round(on.seconds_left / 60))} min left"
+    return said
 
 
 def from_to(move: Move) -> str:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.readdress.move_list import Practice
+from busprobe.readdress.procedure import Procedure
+from busprobe.session.moves import BoxOrder
 from busprobe.wizard.common.form import Field, values
-from busprobe.wizard.readdress.forms import BOX, BY_HAND, PRACTICE, WANTED
+from busprobe.wizard.readdress.forms import BOX, BY_HAND, PRACTICE, WANTED, box_order
 
 
 def test_the_form_of_good_practice_takes_words_and_their_beginnings() -> None:
@@ -44,6 +48,9 @@ def test_the_form_of_good_practice_takes_words_and_their_beginnings() -> None:
         (BOX, {"settings": "fast"}),
         (BOX, {"factory": "248"}),
         (BOX, {"first": ""}),
+        (BOX, {"count": "0"}),
+        (BOX, {"count": "-"}),
+        (BOX, {"register": "+"}),
         ((WANTED,), {"address": "0"}),
     ],
 )
@@ -56,7 +63,10 @@ def test_what_is_no_number_or_setting_is_told(
 
 
 def test_forms_give_what_they_are_filled_in_with() -> None:
-    box = values(BOX, {field.name: field.value for field in BOX})
-    assert box == {"settings": LineSettings.parse("9600-8N1"), "factory": 1, "first": 10}
+    texts = {field.name: field.value for field in BOX}
+    usual = BoxOrder(LineSettings.parse("9600-8N1"), 1, 10)
+    assert box_order(**values(BOX, texts)) == usual
+    given = box_order(**values(BOX, {**texts, "count": "24", "register": "257", "function": "6"}))
+    assert given == replace(usual, count=24, by_hand=Procedure.by_hand(257, 6))
     assert values((WANTED,), {"address": WANTED.showing(12).value}) == {"address": 12}
     assert values((WANTED,), {"address": WANTED.showing(None).value}) == {"address": None}

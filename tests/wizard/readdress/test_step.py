@@ -265,7 +265,7 @@ async def test_a_box_that_is_cut_off_says_so_and_can_be_closed(
 
     monkeypatch.setattr(BusMoves, "one_by_one", pulled)
     async with wizard("box", step=5) as person:
-        await person.press("b", "enter", "enter", "enter")
+        await person.press("b", "ctrl+s")
         await person.wait_for("The adapter is gone.")
         await person.press("c")
         assert "Nothing is watched any more" in flat(person)
@@ -284,8 +284,8 @@ async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_take
         units = [unit.name for unit in terminals.units()]
         for name in units:
             terminals.connect(name, connected=False)
-        await person.press("b", "enter", "enter")
-        await person.strike("enter")
+        await person.press("b")
+        await person.strike("ctrl+s")
         await person.wait_for("Connect the next unit")
         for name, address in zip(units[:2], (10, 11), strict=True):
             terminals.connect(name, connected=True)
