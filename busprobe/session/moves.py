@@ -16,7 +16,7 @@ from busprobe.errors import FileError, RefusedError, UsageError
 from busprobe.job.journal import Result, Role, Row, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.addresses import LAST, both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress import batch, recovery
 from busprobe.readdress import move as moving
@@ -36,6 +36,7 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.words import ROW_WORDS
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.move_journal import MoveJournal
+from busprobe.session.own_address import by_own_address
 from busprobe.session.session import Session
 from busprobe.survey.identify import Identified
 from busprobe.survey.probes import Probe, probes_of
@@ -126,10 +127,15 @@ class BusMoves:
         `stop` is set.
 
         An address that the list has given to another unit, at whatever line settings, or an earlier
-        move has promised to one, is refused before anything is asked on the wire.  A new place that
-        was found `free` a moment ago is not asked in full once more.
+        move has promised to one, is refused before anything is asked on the wire.  A unit that is
+        named by a service address is moved from its own, and the list has it there by then.  A new
+        place that was found `free` a moment ago is not asked in full once more.
         """
         check_move(move)
+        if move.source.address > LAST:
+            with self._session.line.stopped_by(stop):
+                move = by_own_address(self._session, move, report)
+            check_move(move)
         listed = [unit.place for unit in self._job.units() if unit.address == move.target.address]
         taken = next((place for place in listed if place != move.source), None)
         if taken is not None:

@@ -644,3 +644,14 @@ def test_a_unit_that_nothing_locks_again_is_told_of_until_a_power_cycle(
     assert "no write is known that locks it" in told["why"]
     assert command(*recover, "--cycled").document["unlocked"] == []
     assert command(*recover).document["unlocked"] == []
+
+
+def test_a_unit_that_is_not_there_at_a_service_address_is_refused(
+    command: Command, job_file: Path
+) -> None:
+    ran = command(
+        *("readdress", "--port", "virtual:clean", *AT_9600, "--from", "255", "--to", "33"),
+        *("--profile", "aldermoor-at-10", "--yes", "--job", job_file),
+    )
+    assert ran.code == ExitCode.REFUSED
+    assert "unit address 255" in ran.out
