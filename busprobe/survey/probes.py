@@ -30,7 +30,7 @@ from busprobe.modbus.requests import (
 )
 from busprobe.profiles.schema import Profile
 
-_NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?(?:, (\d{1,3}) of them)?")
+_NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?(?:, count (\d{1,3}))?")
 _UNUSED_REGISTER = 0xFFFF
 
 
@@ -69,12 +69,12 @@ class Probe:
         return cls(Function(int(match[1])), int(match[2] or 0), count)
 
     def __str__(self) -> str:
-        """What it asks for: ``function 3, register 0``, or ``function 3, register 40, 2 of
-        them``."""
+        """What it asks for: ``function 3, register 0``, or ``function 3, register 40, count
+        2``."""
         return (
             f"function {int(self.function)}"
             + (f", register {self.register}" if self.reads else "")
-            + ("" if self.count is None else f", {self.count} of them")
+            + ("" if self.count is None else f", count {self.count}")
         )
 
     def request(self, address: int) -> Request:

@@ -24,7 +24,7 @@ def test_probes_have_names_and_are_told_from_their_requests() -> None:
 
 def test_a_probe_of_a_profile_has_a_name_of_its_own_and_asks_for_a_value_whole() -> None:
     probe = Probe(Function.READ_HOLDING_REGISTERS, 1000, 4)
-    assert str(probe) == "function 3, register 1000, 4 of them"
+    assert str(probe) == "function 3, register 1000, count 4"
     assert Probe.parse(str(probe)) == probe
     assert all(Probe.of(probe.request(address)) == probe for address in (5, 6))
     assert [probe.request(address).quantity for address in (5, 6)] == [4, 4]
@@ -43,11 +43,11 @@ def test_profiles_give_the_first_register_of_each_before_the_second_of_any() -> 
     shipped = load_all([shipped_folder()]).profiles
     at_10, bm_330 = shipped["aldermoor-at-10"], shipped["brookvale-bm-330"]
     assert list(map(str, probes_of([at_10, bm_330, at_10], 5))) == [
-        "function 4, register 1, 1 of them",
-        "function 4, register 0, 2 of them",
-        "function 4, register 2, 1 of them",
-        "function 4, register 2, 2 of them",
-        "function 3, register 258, 1 of them",
+        "function 4, register 1, count 1",
+        "function 4, register 0, count 2",
+        "function 4, register 2, count 1",
+        "function 4, register 2, count 2",
+        "function 3, register 258, count 1",
     ]
     assert probes_of([]) == ()
     assert len(probes_of(shipped.values())) == MOST_OF_PROFILES
