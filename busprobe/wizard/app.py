@@ -10,7 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, ClassVar
 
 from rich.text import Text
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.binding import ActiveBinding, Binding, BindingType
 from textual.containers import Horizontal
 from textual.filter import LineFilter
@@ -21,7 +21,9 @@ from textual.widgets import ContentSwitcher, Footer, Input, Static
 from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
 from busprobe.wizard.common.drawn_text import HarmlessLines
+from busprobe.wizard.common.form import Form, FormKey, Texts
 from busprobe.wizard.common.help import help_for
+from busprobe.wizard.common.keys_in_order import KeysInOrder
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question
 from busprobe.wizard.common.step import StepName
@@ -54,7 +56,7 @@ class _StepScreen(Screen[None]):
         )
 
 
-class BusprobeApp(App[None]):
+class BusprobeApp(KeysInOrder):
     """The wizard over one session: the frame is drawn first, and all that takes longer is loaded
     behind it."""
 
@@ -75,7 +77,7 @@ class BusprobeApp(App[None]):
         Binding("escape", "leave_field", "Leave the field", key_display="Esc"),
         Binding("q", "leave", "Quit"),
         Binding("ctrl+q", "leave", "Quit", show=False, priority=True),
-        Binding("ctrl+c", "leave", "Quit", show=False, priority=True),
+        Binding("ctrl+c", "say_how_to_leave", show=False),
     ]
 
     current: reactive[int] = reactive(0, init=False)
@@ -98,6 +100,7 @@ class BusprobeApp(App[None]):
         self.line_owner: Step | None = None
         self._lender: tuple[Step, str] | None = None
         """Whose work is held while another step has the line, and what that work is."""
+        self.typed_in_forms: dict[FormKey, Texts] = {}
         self._leaving = False
         self._said_of_port = ""
         self._steps: tuple[Step, ...] = ()
@@ -220,7 +223,8 @@ class BusprobeApp(App[None]):
         said = self._on_port()
         if said != self._said_of_port:
             self._said_of_port = said
-            self.query_one("#on-port", Static).update(Text(said))
+            for shown in self.query("#on-port").results(Static):  # none while the app shuts down
+                shown.update(Text(said))
 
     def _show_kind(self, practice: bool | None) -> None:
         """Say on every step whether units are real; where no port is open, only that they are
@@ -352,12 +356,27 @@ class BusprobeApp(App[None]):
         """Put the focus on the step itself, so that letters and digits are keys again."""
         self.step.focus()
 
+    def action_say_how_to_leave(self) -> None:
+        """Ctrl+C copies; whoever means to leave with it is told how."""
+        self.notify("q leaves busprobe; inside a field or a box Ctrl+Q does.", markup=False)
+
     def action_leave(self) -> None:
-        """Leave; asks first while something runs, and not before what has to be answered is."""
+        """Leave; asks first while something runs or is being filled in, and not before what has to
+        be answered is."""
         if any(isinstance(screen, Question) and screen.stays for screen in self.screen_stack):
             self.bell()
         elif not self.line_lock.holder:
-            self.exit()
+            if isinstance(self.screen, Form) and self.screen.changed:
+                self.push_screen(
+                    Question(
+                        "Leave?",
+                        "What was typed in the form is not kept yet.",
+                        (Answer("s", "Stay", False), Answer("l", "Leave without it", True)),
+                    ),
+                    self._leave_if,
+                )
+            else:
+                self.exit()
         elif not isinstance(self.screen, Question):
             self.push_screen(
                 Question(

@@ -23,6 +23,12 @@ class Person:
     async def press(self, *keys: str) -> None:
         """Press keys one after the other and let the screen follow."""
         await self._pilot.press(*keys)
+        await self._keys_done()
+
+    async def _keys_done(self) -> None:
+        await self._pilot.pause()
+        while self.app.is_running and not self.app.keys_done:
+            await asyncio.sleep(0)
         await self._pilot.pause()
 
     async def resize(self, width: int, height: int) -> None:
@@ -35,6 +41,12 @@ class Person:
         pour in."""
         self.app.simulate_key(key)
         await asyncio.sleep(0)
+
+    async def burst(self, *keys: str) -> None:
+        """Press keys faster than the screen follows, as a fast hand or a bar code scanner does."""
+        for key in keys:
+            self.app.simulate_key(key)
+        await self._keys_done()
 
     async def write(self, text: str) -> None:
         """Type into the field that has the focus."""

@@ -76,6 +76,104 @@ async def test_digits_go_to_steps_but_are_digits_in_a_field(wizard: Wizard) -> N
         assert person.app.current == 2
 
 
+async def test_what_is_typed_right_after_tab_goes_into_the_field(
+    wizard: Wizard, session: Session
+) -> None:
+    """Typed faster than the screen follows, digits are no step keys and letters no names of
+    actions."""
+    async with wizard("clean", step=3) as person:
+        await person.burst("tab", "tab", "tab", "tab", *"1-60")
+        assert person.app.query_one("#survey-addresses", Input).value == "1-60"
+        assert person.app.current == 3
+        await person.burst("shift+tab", *"s", "tab", *"2")
+        assert person.app.query_one("#survey-settings", Input).value == "s"
+        assert person.app.query_one("#survey-addresses", Input).value == "2"
+        assert not person.app.line_lock.holder
+        assert session.is_open
+
+
+async def test_a_fast_correction_deletes_what_it_was_to_delete(wizard: Wizard) -> None:
+    """12, Backspace, 3 is 13, however fast."""
+    async with wizard("clean", step=3) as person:
+        await person.burst("tab", "tab", "tab", "tab", *"12", "backspace", *"3", "left", "9")
+        assert person.app.query_one("#survey-addresses", Input).value == "193"
+
+
+async def test_what_is_typed_at_once_goes_into_the_form_that_a_key_opens(wizard: Wizard) -> None:
+    """Also into the field that Enter or an arrow leads to."""
+    async with wizard(step=7) as person:
+        await person.burst("d", *"ab", "enter", *"cd", "down", *"ef", "up", "end", *"g")
+        got = [field.value for field in person.app.screen.query(Input)]
+        assert got[:3] == ["ab", "cdg", "ef"]
+        assert person.app.current == 7
+
+
+async def test_a_meter_form_takes_a_burst_of_readings(wizard: Wizard) -> None:
+    async with wizard(step=1) as person:
+        await person.burst("2", "r", "tab", *"61", "down", *"0.3", "enter", *"5")
+        readings = [
+            field.value for field in person.app.screen.query(".reading-input").results(Input)
+        ]
+        assert [text for text in readings if text] == ["61", "0.3", "5"]
+
+
+async def test_ctrl_c_copies_what_is_selected_and_never_leaves_from_a_field(
+    wizard: Wizard,
+) -> None:
+    async with wizard(step=3) as person:
+        await person.press("tab", "tab", "tab", "home", "shift+end", "ctrl+c")
+        assert not person.app._exit
+        assert person.app.clipboard == "common"
+        await person.press("right", "ctrl+c")
+        assert not person.app._exit
+        await person.press("escape", "ctrl+c")
+        assert not person.app._exit
+        assert "q leaves" in [*person.app._notifications][-1].message
+
+
+async def test_a_notice_is_closed_by_enter_and_escape_and_its_letters_reach_nothing(
+    wizard: Wizard, session: Session
+) -> None:
+    """A second c after the help closed the port."""
+    async with wizard("clean") as person:
+        for key in ("enter", "escape"):
+            await person.press("f1", "c", "z", "q")
+            assert "Help: Port" in person.screen
+            assert session.is_open
+            await person.press(key)
+            assert "Help: Port" not in person.screen
+        assert session.is_open
+
+
+async def test_what_was_typed_in_a_form_survives_escape(wizard: Wizard, job: Job) -> None:
+    """Ctrl+Z brings it back, and says so beforehand; what was kept is not offered again."""
+    async with wizard(step=7) as person:
+        await person.press("d")
+        first = person.app.screen.query(Input).first()
+        first.value = "Lower Weir"
+        await person.press("escape", "d")
+        first = person.app.screen.query(Input).first()
+        assert first.value == "Harrow Mill"
+        assert "Ctrl+Z brings back what was typed" in person.screen
+        await person.press("ctrl+z")
+        assert first.value == "Lower Weir"
+        await person.press("ctrl+s")
+        assert job.meta.site == "Lower Weir"
+        await person.press("d")
+        assert "Ctrl+Z" not in person.screen
+
+
+async def test_leaving_asks_while_a_form_is_filled_in(wizard: Wizard) -> None:
+    async with wizard(step=7) as person:
+        await person.press("d")
+        person.app.screen.query(Input).first().value = "Lower Weir"
+        await person.press("ctrl+q")
+        assert not person.app._exit
+        assert "Leave?" in person.screen
+        await person.press("s", "escape", "q")
+        assert person.app._exit
+
+
 async def test_next_and_back_work_inside_a_field(wizard: Wizard) -> None:
     """Ctrl+N and Ctrl+P turn the page wherever the focus is, and stop at both ends."""
     async with wizard(step=7) as person:
@@ -122,7 +220,7 @@ async def test_behind_a_dialog_only_keys_that_work_there_are_offered(wizard: Wiz
     async with wizard("clean", step=5) as person:
         await person.press("f1")
         assert person.screen.splitlines()[-1].strip() == "F9 Hands"
-        await person.press("c")
+        await person.press("escape")
         assert person.screen.splitlines()[-1].rstrip().endswith("q Quit")
 
 
@@ -169,7 +267,7 @@ async def test_leaving_asks_only_while_something_runs(wizard: Wizard, paced: Ses
         assert "The survey is still running on the line." in person.screen
         await person.press("s")
         assert person.app.line_lock.holder == "the survey"
-        await person.press("ctrl+c")
+        await person.press("ctrl+q")
         await person.press("l")
         await person.wait()
         assert not person.app.is_running or person.app._exit

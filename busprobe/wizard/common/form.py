@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, ClassVar, Generic, Literal, Self, TypeVar
+from typing import Any, ClassVar, Generic, Literal, Protocol, Self, TypeVar, cast
 
 from rich.text import Text
 from textual import on
@@ -74,9 +74,24 @@ def whole_number(text: str) -> int:
     return int(text)
 
 
+FormKey = tuple[str, ...]
+"""A form: its title and its fields."""
+
+Texts = Mapping[str, str]
+"""What stands in fields, by name."""
+
+
+class _RemembersForms(Protocol):
+    """What a form needs of the app around it."""
+
+    typed_in_forms: dict[FormKey, Texts]
+    """What was typed in forms that were left with Escape."""
+
+
 class Form(ModalScreen[T | None], Generic[T]):
     """Asks for `fields`; Enter goes on to the next one and, at the last, gives back what they mean;
-    Escape gives None.
+    Escape gives None.  What was typed until then is brought back by Ctrl+Z when the form is opened
+    again.
 
     More than a few fields stand beside their labels, so that all fit on 24 lines.
     """
@@ -84,6 +99,7 @@ class Form(ModalScreen[T | None], Generic[T]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "cancel", "Cancel"),
         Binding("ctrl+s", "keep", "Keep", priority=True),
+        Binding("ctrl+z", "restore", "Bring back"),
         Binding("down", "app.focus_next", show=False),
         Binding("up", "app.focus_previous", show=False),
     ]
@@ -128,6 +144,7 @@ class Form(ModalScreen[T | None], Generic[T]):
                         id=f"field-{field.name}",
                         compact=True,
                     )
+            yield Static("Ctrl+Z brings back what was typed before.", id="form-typed")
             yield Static(id="form-problem", classes="attention")
             with Horizontal(classes="answers"):
                 yield Button(Content(f"^S  {self._keep}"), id="keep", compact=True)
@@ -136,8 +153,44 @@ class Form(ModalScreen[T | None], Generic[T]):
     def on_mount(self) -> None:
         """Begin at the field that was asked for."""
         self.query_one("#form-problem").display = False
+        self._show_typed()
         if self._start:
             self.query_one(f"#field-{self._start}", Input).focus()
+
+    @property
+    def changed(self) -> bool:
+        """Whether anything was typed."""
+        return self._texts != {field.name: field.value for field in self._fields}
+
+    @property
+    def _texts(self) -> dict[str, str]:
+        return {
+            field.name: self.query_one(f"#field-{field.name}", Input).value
+            for field in self._fields
+        }
+
+    @property
+    def _key(self) -> FormKey:
+        return (self._title, *(field.name for field in self._fields))
+
+    @property
+    def _typed_before(self) -> dict[FormKey, Texts]:
+        return cast("_RemembersForms", self.app).typed_in_forms
+
+    def _show_typed(self) -> None:
+        self.query_one("#form-typed").display = self._key in self._typed_before
+        self.refresh_bindings()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Only what was typed can be brought back."""
+        del parameters
+        return action != "restore" or self._key in self._typed_before
+
+    def action_restore(self) -> None:
+        """Bring back what was typed before the form was left."""
+        for name, text in self._typed_before.pop(self._key).items():
+            self.query_one(f"#field-{name}", Input).value = text
+        self._show_typed()
 
     @on(Input.Submitted)
     def _submitted(self, event: Input.Submitted) -> None:
@@ -151,8 +204,7 @@ class Form(ModalScreen[T | None], Generic[T]):
     @on(Button.Pressed, "#keep")
     def action_keep(self) -> None:
         """Give back what the fields mean, unless something is wrong with them."""
-        names = [field.name for field in self._fields]
-        texts = {name: self.query_one(f"#field-{name}", Input).value.strip() for name in names}
+        texts = {name: text.strip() for name, text in self._texts.items()}
         try:
             made = self._make(**values(self._fields, texts))
         except UsageError as error:
@@ -160,9 +212,12 @@ class Form(ModalScreen[T | None], Generic[T]):
             shown.update(Text(f"! {error}"))
             shown.display = True
         else:
+            self._typed_before.pop(self._key, None)
             self.dismiss(made)
 
     @on(Button.Pressed, "#cancel")
     def action_cancel(self) -> None:
-        """Give nothing back."""
+        """Give nothing back, and remember what was typed."""
+        if self.changed:
+            self._typed_before[self._key] = self._texts
         self.dismiss(None)

@@ -11,9 +11,11 @@ _EVERYWHERE = (
     ("Ctrl+N  Ctrl+P", "next step, step before (also inside fields)"),
     ("Tab  Shift+Tab", "next field, field before"),
     ("Esc", "leave a text field"),
+    ("Ctrl+C", "copy what is selected"),
+    ("Ctrl+Z", "bring back what was typed in a form that was left with Esc"),
     ("F1  ?", "this help"),
     ("F8", "light or dark screen"),
-    ("q  Ctrl+C", "leave; asks first while something runs"),
+    ("q  Ctrl+Q", "leave; asks first while something runs; Ctrl+Q also inside fields"),
 )
 
 _SIGNS = "On the rail:  · to do   ▸ doing   ✓ done   ! look at it again"

@@ -49,7 +49,7 @@ class Answer(Generic[T]):
     """One answer to a question."""
 
     key: str
-    """The letter that gives it."""
+    """The letter that gives it; empty: only Enter and Escape do."""
     label: str
     value: T
 
@@ -88,7 +88,7 @@ class Question(ModalScreen[T]):
             with Horizontal(classes="answers"):
                 for answer in self._answers:
                     yield Button(
-                        Content(f"{answer.key.upper()}  {answer.label}"),
+                        Content(f"{answer.key.upper() or 'Enter'}  {answer.label}"),
                         id=f"answer-{answer.key}",
                         compact=True,
                     )
@@ -133,11 +133,11 @@ class Question(ModalScreen[T]):
                         self.dismiss(answer.value)
 
 
-_CLOSE = (Answer("c", "Close", None),)
+_CLOSE = (Answer("", "Close", None),)
 
 
 class Notice(Question[None]):
-    """A text under a title; arrows scroll it, Enter or Escape closes it."""
+    """A text under a title; arrows scroll it, Enter or Escape closes it and no letter does."""
 
     def __init__(self, title: str, body: Text | str, *, grave: bool = False) -> None:
         super().__init__(title, body, _CLOSE, grave=grave)

@@ -21,7 +21,7 @@ from busprobe.line.exchange import Waits
 from busprobe.line.ports import ports
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.session.bus_kind import is_virtual
+from busprobe.session.bus_kind import is_virtual, refuse_other_kind
 from busprobe.session.connect import virtual_segments
 from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.question import Answer, Question, if_yes
@@ -155,6 +155,7 @@ its master is disturbed."""
         name = self.query_one("#port-name", Input).value.strip()
         try:
             settings = LineSettings.parse(self.query_one("#port-settings", Input).value)
+            refuse_other_kind(name, self.session.job.meta.port)
         except BusprobeError as error:
             self._say_failure(error)
             return
@@ -162,7 +163,10 @@ its master is disturbed."""
             self._say(Text("No port was chosen. Choose one from the list or type it.", "bold"))
             return
 
-        if self.session.practice is None and is_virtual(name):
+        if self.session.is_open and name != self.session.line.name:
+            question = _instead(self.session.line.name, name)
+            self.app.push_screen(question, if_yes(partial(self._open_port, name, settings)))
+        elif self.session.practice is None and is_virtual(name):
             self.app.push_screen(_practise(name), if_yes(partial(self._open_port, name, settings)))
         else:
             self._open_port(name, settings)
@@ -280,4 +284,13 @@ def _practise(name: str) -> Question[bool]:
         f"{name} is a virtual segment: nothing real is connected. This job becomes a practice job"
         " and opens no real port afterwards.\n\nFor a real bus choose an adapter.",
         (Answer("n", "No, open nothing", False), Answer("y", "Yes, practise here", True)),
+    )
+
+
+def _instead(open_now: str, name: str) -> Question[bool]:
+    """True if another port is to be opened in place of the one that is open."""
+    return Question(
+        f"Open {name} instead?",
+        f"{open_now} is open and would be closed first.",
+        (Answer("k", "Keep what is open", False), Answer("o", f"Open {name}", True)),
     )

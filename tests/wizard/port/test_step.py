@@ -172,3 +172,25 @@ async def test_a_port_can_be_closed_for_another_program(wizard: Wizard) -> None:
 async def test_a_port_that_is_open_already_counts_as_done(wizard: Wizard) -> None:
     async with wizard("clean") as person:
         assert person.states[0] == "✓ done"
+
+
+async def test_another_port_is_opened_only_after_asking_while_one_is_open(
+    wizard: Wizard, session: Session
+) -> None:
+    """Enter keeps the open one; the same port is opened anew unasked."""
+    async with wizard("clean") as person:
+        person.fill("#port-name", "virtual:echo")
+        person.app.query_one("#port-name").focus()
+        await person.press("enter")
+        assert "Open virtual:echo instead?" in person.screen
+        await person.press("enter")
+        assert session.line.name == "virtual:clean"
+        await person.press("enter", "o")
+        await person.wait()
+        assert session.line.name == "virtual:echo"
+        person.fill("#port-name", "virtual:echo")
+        person.app.query_one("#port-name").focus()
+        await person.press("enter")
+        await person.wait()
+        assert "instead?" not in person.screen
+        assert session.line.name == "virtual:echo"

@@ -267,7 +267,7 @@ async def test_a_box_that_is_cut_off_says_so_and_can_be_closed(
     async with wizard("box", step=5) as person:
         await person.press("b", "ctrl+s")
         await person.wait_for("The adapter is gone.")
-        await person.press("c")
+        await person.press("enter")
         assert "Nothing is watched any more" in flat(person)
         await person.press("escape")
         assert "5 Readdress" in person.screen
@@ -336,7 +336,7 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
         await want(person, 34)
         await person.press("m")
         assert "First what was cut off" in person.screen
-        await person.press("c")
+        await person.press("enter")
         assert "press v" in person.next_line
         await person.press("v")
         await person.wait()
@@ -361,7 +361,7 @@ async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
         await person.press("m")
         await person.wait()
         assert "The adapter is gone." in person.screen
-        await person.press("c")
+        await person.press("enter")
         assert "That was cut off before it came to its end." in flat(person)
     assert job.writes() == ()
 
@@ -389,7 +389,7 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
         await person.wait()
         assert "Power cycle: not done." in flat(person)
         terminals.power_cycle()
-        await person.press("c", "v")
+        await person.press("enter", "v")
         assert "Which were switched off and on?" in person.screen
         await person.press("a")
         await person.wait()
