@@ -3,11 +3,10 @@ told from units that are there."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Set
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 
 from busprobe.line.exchange import Waits
-from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply, Verdict
 from busprobe.modbus.requests import Request
@@ -15,7 +14,7 @@ from busprobe.survey import words
 from busprobe.survey.close_look import Examination
 from busprobe.survey.events import Event, Found
 from busprobe.survey.findings import Finding, Kind
-from busprobe.survey.probes import Probe, WireStep, ask, ladder
+from busprobe.survey.probes import Probe, ladder
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import PATIENCE
 
@@ -25,6 +24,9 @@ _RESERVED = (250, 253)
 """Addresses no unit may have (V1.02 section 2.2), an even and an odd one; service addresses of
 known kinds (248, 254, 255) are left out."""
 
+
+Ask = Callable[[Request, Waits], Generator[Event, None, Reply]]
+"""One exchange with its event; raises `PortError` if the port fails."""
 
 StockReplies = Mapping[tuple[bool, bytes], bytes]
 """What is said at addresses that no unit may have: from whether the address is odd, and the request
@@ -53,18 +55,18 @@ class AnswersEverywhere:
 
 
 def everywhere(
-    line: Line, probe: Probe, waits: Waits, known: Collection[int]
-) -> Generator[WireStep, None, AnswersEverywhere | None]:
+    ask: Ask, probe: Probe, waits: Waits, known: Collection[int]
+) -> Generator[Event, None, AnswersEverywhere | None]:
     """Ask addresses that should be empty, and addresses no unit may have; None if nothing answers
     there.
 
     `known` are addresses where a unit was found.  Raises `PortError` if the port fails.
     """
 
-    def answered(requests: Iterable[Request]) -> Generator[WireStep, None, list[Reply]]:
+    def answered(requests: Iterable[Request]) -> Generator[Event, None, list[Reply]]:
         replies = []
         for request in requests:
-            replies.append((yield from ask(line, request, waits)))
+            replies.append((yield from ask(request, waits)))
         return [r for r in replies if r.present or r.verdict is Verdict.FOREIGN]
 
     empty = [address for address in _SELDOM if address not in known][:3]
@@ -103,15 +105,15 @@ class AbsentUnits:
     """At each line setting: whether one unit answers every address, or a gateway answers for
     absent ones."""
 
-    def __init__(self, line: Line, state: SurveyState) -> None:
-        self._line = line
+    def __init__(self, ask: Ask, state: SurveyState) -> None:
+        self._ask = ask
         self._state = state
         self._controlled: set[LineSettings] = set()
         self._everywhere: dict[LineSettings, AnswersEverywhere] = {}
         self._answered_for: dict[LineSettings, Finding] = {}
         """Where a gateway answers for absent units, the first address it answered for."""
 
-    def control(self, seen: Examination) -> Generator[WireStep, None, AnswersEverywhere | None]:
+    def control(self, seen: Examination) -> Generator[Event, None, AnswersEverywhere | None]:
         """At the first reply at a setting: the device that answers everywhere there.  Raises
         `PortError` if the port fails."""
         answered = next((r for r in seen.replies if r.present), None)
@@ -123,7 +125,7 @@ class AbsentUnits:
         known = {at.address for at in self._state.findings if at.settings == seen.settings}
         waits = Waits(reply=min(PATIENCE, max(0.1, 3 * seen.latency.maximum)))
         who = yield from everywhere(
-            self._line, Probe.of(answered.request), waits, {*known, seen.address}
+            self._ask, Probe.of(answered.request), waits, {*known, seen.address}
         )
         if who is not None:
             self._everywhere[seen.settings] = who

@@ -144,13 +144,17 @@ def look_closely(
     repeats: int = 3,
     further: Sequence[Probe] = (),
     noisy: bool = False,
+    first: Reply | None = None,
     ask: Ask = probes.ask,
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
     that bytes were heard before without a request, which the short listening here can miss.
 
+    `first` is a reply that was just received from there: what it answers is not asked once more.
     `ask` makes the exchanges, where there is more to it than sending a request."""
     look = _CloseLook(line, address, waits, ask)
+    if first is not None:
+        look.take(first)
     yield from look.ask_all_kinds(further)
     if look.heard:
         best, *others = look.telling()
@@ -205,7 +209,10 @@ class _CloseLook:
         seconds."""
         waits = replace(self._waits, reply=min(self._waits.reply, most))
         waits = waits if after is None else replace(waits, after=after)
-        reply = yield from self._ask(self._line, request, waits)
+        self.take((yield from self._ask(self._line, request, waits)))
+
+    def take(self, reply: Reply) -> None:
+        """Count `reply` among those of this look."""
         self.replies.append(reply)
         if reply.present and reply.latency is not None:
             self._slowest = max(self._slowest, reply.latency)
@@ -221,8 +228,10 @@ class _CloseLook:
     def ask_all_kinds(self, further: Sequence[Probe]) -> Iterator[WireStep]:
         """One probe of each kind; the first once more if only a later one was answered (units that
         wake up slowly)."""
+        taken = {reply.request.frame for reply in self.replies}
         for request in probes.ladder(self._address):
-            yield from self.ask(request)
+            if request.frame not in taken:
+                yield from self.ask(request)
         asked = {reply.request.frame for reply in self.replies}
         more = [r for probe in further if (r := probe.request(self._address)).frame not in asked]
         for request in more:
@@ -245,8 +254,12 @@ class _CloseLook:
         if not self.heard:
             return False
         first = analyse(self.replies, noisy=False)
+        # A reply that does not fit its request may be another unit's late one to an earlier one.
         unsound = any(
-            has_stray_bytes(r) or (not r.present and not is_silence(r)) for r in self.replies
+            has_stray_bytes(r)
+            or r.verdict is Verdict.NOT_CONFORMING
+            or (not r.present and not is_silence(r))
+            for r in self.replies
         )
         said = identities(self.replies)
         contradicts = len(said) > len({what for what, *_ in said})

@@ -11,20 +11,17 @@ from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
 from busprobe.survey.probes import LIKELY, RARE
 from busprobe.survey.schedule import BLOCK, Schedule, Sweep
-from busprobe.survey.waits import Pace
+from busprobe.survey.waits import PATIENCE, Pace
 
 LISTEN_FIRST = 2.0
 """Seconds of listening before the first probe; the technician may listen longer before the survey.
 """
 
-_USUAL = 0.015
+_USUAL = 0.012
 """Seconds in which most units begin to reply (common practice: 5 to 30 ms)."""
-_LOOK_EXCHANGES = 11
+_LOOK_EXCHANGES = 9
 _LOOK_REPLY_BYTES = 11
 """Bytes of a reply in the mean, in the close look at a unit that has something to say of itself."""
-_LOOK_LISTENS = 0.038
-"""Seconds that the close look listens for a second unit after each reply, in the mean; the silence
-before the next request passes meanwhile."""
 _SHORT_REPLY_BYTES = 8
 _CONTROLS = 3
 """Addresses asked at each setting to see whether one unit answers everywhere."""
@@ -40,7 +37,8 @@ class Estimate:
     units: int
     """How many units that counts with: those found and those still expected."""
     each: float
-    """Seconds that every further unit adds."""
+    """Seconds that every further unit adds; below 0 where a close look is shorter than all the
+    probes to an address without a unit."""
     thorough: float = 0.0
     """Seconds that every further line setting adds at which a unit is found; 0 where all are
     searched alike."""
@@ -76,7 +74,7 @@ class Estimate:
     def basis(self) -> str:
         """What it rests on."""
         further = "further " if self.units else ""
-        adds = f"each {further}unit adds {self.each:.1f} s, a slow one or a clash more"
+        adds = f"each {further}unit adds {max(0.0, self.each):.1f} s, a slow one or a clash more"
         if self.thorough:
             adds += f", and each {further}line setting with units {self.thorough:.0f} s"
         if self.sooner is not None:
@@ -86,14 +84,13 @@ class Estimate:
 
 def close_look(settings: LineSettings) -> float:
     """Seconds that the close look at an ordinary unit takes at `settings`."""
-    gap = max(0.0, _LOOK_LISTENS - settings.t3_5)
-    return _LOOK_EXCHANGES * _answered(settings, _LOOK_REPLY_BYTES, gap)
+    return _LOOK_EXCHANGES * _answered(settings, _LOOK_REPLY_BYTES)
 
 
-def _answered(settings: LineSettings, reply: int, gap: float = 0.0) -> float:
+def _answered(settings: LineSettings, reply: int) -> float:
     """Seconds of an exchange with an ordinary unit, which begins no sooner than the standard lets
     it."""
-    return exchange_time(settings, READ_REQUEST_BYTES, reply, max(_USUAL, settings.t3_5), gap)
+    return exchange_time(settings, READ_REQUEST_BYTES, reply, max(_USUAL, settings.t3_5))
 
 
 def estimate(
@@ -124,6 +121,7 @@ def estimate(
     # It is found by the first of them instead of waiting in vain, and checked once more at the end.
     each = look + 2 * short - sum(kinds.values())
     seconds = schedule.seconds_left(pace) + found * short + more * each
+    seconds += PATIENCE if found + more else 0.0  # for late replies once more at the end
     sooner = _sooner(schedule, pace, found, more, look + short) if more else None
     return Estimate(seconds, found + more, each, _thorough(schedule, pace), sooner)
 

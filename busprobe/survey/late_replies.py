@@ -12,12 +12,15 @@ from busprobe.survey.interference import can_answer
 LATE_FOR = 3.0
 """Seconds for which a frame from an address that was asked may be its late reply."""
 
+OpenRequest = tuple[float, Request]
+"""Clock seconds when it was sent, and what was asked."""
+
 
 class OpenRequests:
     """The requests of the last seconds that were not answered."""
 
     def __init__(self) -> None:
-        self._open: deque[tuple[float, Request]] = deque()
+        self._open: deque[OpenRequest] = deque()
         self.suspects: list[tuple[Request, ...]] = []
         """For each time that stray bytes came: what was asked shortly before."""
 
@@ -33,7 +36,7 @@ class OpenRequests:
         """At other settings no reply to these will be heard."""
         self._open.clear()
 
-    def settle(self, frame: Frame) -> tuple[float, Request] | None:
+    def settle(self, frame: Frame) -> OpenRequest | None:
         """Take a late reply for the request that it answers, with the time that was sent; None if
         it answers none."""
         for at in self._open:

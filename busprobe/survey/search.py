@@ -30,7 +30,7 @@ from busprobe.survey.interference import (
     other_frames,
     stray_bytes,
 )
-from busprobe.survey.late_replies import OpenRequests
+from busprobe.survey.late_replies import OpenRequest, OpenRequests
 from busprobe.survey.line_faults import LineFaults, find_ignored
 from busprobe.survey.listen import listening
 from busprobe.survey.other_traffic import OtherTraffic, needed
@@ -46,7 +46,10 @@ _PATIENT = Waits(reply=PATIENCE)
 _APART = Waits(reply=0.15)
 """For asking suspects once more at another pace, so that a late reply does not meet a request of
 ours again."""
-_LONG_LOOK = replace(CLOSE_LOOK, reply=2 * PATIENCE)
+_LOOK = replace(CLOSE_LOOK, after=0.0)
+"""A second unit's late reply is heard in the next exchange, with this address or another, and is
+then followed up by a long look."""
+_LONG_LOOK = Waits(reply=2 * PATIENCE, after=PATIENCE)
 _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
 _MANY_UNEXPLAINED = 8
@@ -66,13 +69,14 @@ class Search:
         self._state = state
         self._open_requests = OpenRequests()
         self._faults = LineFaults(line, state, self.learned, self._open_requests)
-        self._foreign: deque[Frame] = deque()
+        self._foreign: deque[tuple[Frame, OpenRequest | None]] = deque()
+        """Frames that were heard and are not credited yet, and what they answer late."""
         self._under_way: set[Place] = set()
         """Where something was heard that is being followed up."""
         self._second_looks: set[Place] = set()
         self._unexplained = 0
         """Requests that bytes followed once which make no frame, and nothing when asked again."""
-        self._absent = AbsentUnits(line, state)
+        self._absent = AbsentUnits(self.ask, state)
         self.traffic = OtherTraffic(line)
         """Of another master, where one was heard."""
         self.rhythm_learnt = False
@@ -122,7 +126,7 @@ class Search:
         }
         strangers = {
             Place(frame.address, here)
-            for frame in self._foreign
+            for frame, _ in self._foreign
             if frame.address in self._state.shown.addresses
         }
         return {
@@ -138,8 +142,14 @@ class Search:
         } - self._state.findings.keys()
 
     def ask(self, request: Request, waits: Waits) -> Generator[Event, None, Reply]:
-        """One exchange with its event; raises `PortError`."""
+        """One exchange with its event; what else was heard is credited by the next `_follow_up`.
+
+        Raises `PortError`.
+        """
         reply = yield from self._ask_in_pause(self._line, request, waits)
+        self._hear(other_frames(reply))
+        if reply.verdict is Verdict.FOREIGN:
+            self._hear([Frame(reply.frame)])
         self._open_requests.book(reply)
         self._state.exchanges += 1
         self._state.echoes += reply.exchange.echo is Echo.FULL
@@ -154,7 +164,7 @@ class Search:
     ) -> Generator[WireStep, None, Reply]:
         """One exchange when no other master sends."""
         reply = yield from self.traffic.ask(line, request, waits)
-        self._foreign.extend(self.traffic.overheard)
+        self._hear(self.traffic.overheard)
         self.traffic.overheard = ()
         return reply
 
@@ -174,7 +184,7 @@ class Search:
                 yield from self._ask_suspects(sweep.settings, patient, most, unwanted)
                 changes = changes or waits is _APART
             if changes and not sweep.preliminary and not unwanted():
-                yield from self._wait_for_late_replies()
+                yield from self.wait_for_late_replies()
                 changes = False
         if not unwanted():
             self._open_requests.take_suspects()  # no reply however long was waited: noise
@@ -198,10 +208,13 @@ class Search:
                     reply = yield from self.ask(request, waits)
                     yield from self._follow_up(reply)
 
-    def _wait_for_late_replies(self) -> Iterator[Event]:
+    def wait_for_late_replies(self) -> Iterator[Event]:
+        """Listen for what still comes, and follow it up."""
         yield Listening(self._line.settings, PATIENCE)
-        for frame in valid_frames(self._line.listen(PATIENCE).data):
-            yield from self._credit(frame, frame.address)
+        self._hear(valid_frames(self._line.listen(PATIENCE).data))
+        while self._foreign:
+            frame, late = self._foreign.popleft()
+            yield from self._credit(frame, late, frame.address)
 
     def plan_more_rounds(self) -> bool:
         """Where units were seen to miss requests, plan as many more rounds as it takes; whether
@@ -295,24 +308,22 @@ class Search:
         self._under_way.discard(at)
 
     def _draw_conclusions(self, reply: Reply) -> Iterator[Event]:
-        self._foreign.extend((yield from self._faults.never_quiet(reply)))
+        self._hear((yield from self._faults.never_quiet(reply)))
         if self._state.stuck:
             return
         if reply.exception in GATEWAY_EXCEPTIONS:
             yield from self._faults.gateway()
         yield from self._faults.echo(reply)
-        frames = other_frames(reply)
-        if reply.verdict is Verdict.FOREIGN:
-            frames.append(Frame(reply.frame))
         if self._absent.is_unit(reply) or (reply.verdict in _BEGINS_WELL and not is_silence(reply)):
-            yield from self._look(reply.request.address)
+            clean = reply.verdict in (Verdict.OK, Verdict.EXCEPTION)
+            yield from self._look(reply.request.address, first=reply if clean else None)
         elif is_unexplained(reply) or (
-            stray_bytes(reply.exchange.leftover) >= STRAY and not frames
+            stray_bytes(reply.exchange.leftover) >= STRAY and not other_frames(reply)
         ):
             yield from self._ask_again(reply)
-        self._foreign.extend(frames)
         while self._foreign:
-            yield from self._credit(self._foreign.popleft(), reply.request.address)
+            frame, late = self._foreign.popleft()
+            yield from self._credit(frame, late, reply.request.address)
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: a unit at this address, a late reply cut in pieces, or
@@ -320,7 +331,7 @@ class Search:
         since = reply.exchange.ended - PATIENCE
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
-            self._foreign.extend((yield from self._faults.never_quiet(again)))
+            self._hear((yield from self._faults.never_quiet(again)))
             if self._state.stuck:
                 return
             if again.present or is_damaged(again):
@@ -338,11 +349,14 @@ class Search:
         """Whether a unit was found at one of `addresses`."""
         return any(Place(address, settings) in self._state.findings for address in addresses)
 
-    def _credit(self, frame: Frame, asked: int) -> Iterator[Event]:
+    def _hear(self, frames: Iterable[Frame]) -> None:
+        """Keep frames that answer nothing just asked until they are credited."""
+        self._foreign.extend((frame, self._open_requests.settle(frame)) for frame in frames)
+
+    def _credit(self, frame: Frame, late: OpenRequest | None, asked: int) -> Iterator[Event]:
         """A valid frame that answers nothing just asked: a late reply, a second unit's, or
         another master's."""
         settings = self._line.settings
-        late = self._open_requests.settle(frame)
         if is_gateway_exception(frame):
             yield from self._faults.gateway(
                 0.0 if late is None else self._line.clock.now() - late[0]
@@ -356,7 +370,7 @@ class Search:
         if any(can_answer(frame, probe.request(frame.address)) for probe in LADDER):
             # Perhaps a unit that is late; perhaps one that answers under another address than it is
             # asked at.
-            for address, waits in ((frame.address, _LONG_LOOK), (asked, CLOSE_LOOK)):
+            for address, waits in ((frame.address, _LONG_LOOK), (asked, _LOOK)):
                 at = Place(address, settings)
                 if at not in self._second_looks:
                     self._second_looks.add(at)
@@ -378,7 +392,9 @@ class Search:
             return
         yield from self.other_master(settings, [frame])
 
-    def _look(self, address: int, waits: Waits = CLOSE_LOOK) -> Iterator[Event]:
+    def _look(
+        self, address: int, waits: Waits = _LOOK, first: Reply | None = None
+    ) -> Iterator[Event]:
         """Look closely at an address where something was heard, and book what is there."""
         settings = self._line.settings
         place = Place(address, settings)
@@ -388,27 +404,29 @@ class Search:
                 yield Fault(said)
             return
         self._under_way.add(place)
-        yield from self._look_at(address, waits)
+        yield from self._look_at(address, waits, first)
         self._under_way.discard(place)
 
-    def _look_at(self, address: int, waits: Waits) -> Iterator[Event]:
+    def _look_at(self, address: int, waits: Waits, first: Reply | None) -> Iterator[Event]:
         yield from self._await_late_replies(address, of_all=waits is _LONG_LOOK)
         before = self._line.clock.now() - PATIENCE
         begun = self._line.clock.now()
-        repeats = 1 if waits is _LONG_LOOK else 3
         seen = yield from look_closely(
             self._line,
             address,
             waits=waits,
-            repeats=repeats,
+            repeats=1 if waits is _LONG_LOOK else 2,
             noisy=self._state.noisy,
+            first=first,
             ask=self._ask_in_pause,
         )
+        self._hear(seen.foreign)  # before what it may answer is too old
+        for reply in seen.replies:
+            self._open_requests.book(reply)
         if seen.kind is Kind.CLASH and self.traffic.unread:
             seen = seen.doubted()
-        if seen.clean and waits is CLOSE_LOOK:
+        if seen.clean and waits is _LOOK:
             self.learned.looked(self._line.clock.now() - begun)
-        self._foreign.extend(seen.foreign)
         if seen.kind is Kind.UNIT and any(is_damaged(r) for r in seen.replies):
             # What corrupted them may be the late reply of a unit asked just before.
             self._open_requests.suspect(before)
@@ -443,7 +461,7 @@ class Search:
             yield Listening(self._line.settings, until - self._line.clock.now())
             left = max(0.0, until - self._line.clock.now())  # it may have been held meanwhile
             frames = valid_frames(self._line.listen(left).data)
-            self._foreign.extend(frame for frame in frames if frame.address != address)
+            self._hear(frame for frame in frames if frame.address != address)
 
     def _book(self, finding: Finding) -> Iterator[Event]:
         settings = finding.settings

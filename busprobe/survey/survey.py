@@ -259,7 +259,8 @@ class Survey:
                 yield Fault(heard.words)
 
     def _check_again(self) -> Iterator[Event]:
-        """Units that locked up under the survey are told apart from those that were never there.
+        """Units that locked up under the survey are told apart from those that were never there;
+        second units that reply late are heard once more.
 
         Where no unit answers any more the bus may have been cut at any time: silence since then
         says nothing.
@@ -267,31 +268,40 @@ class Survey:
         state = self._state
         silent: set[Place] = set()
         answered = False
-        for at, finding in list(state.findings.items()):
-            if finding.kind is not Kind.UNIT:
-                continue
-            if self._reason_to_stop():
-                return
-            self._search.switch(finding.settings)
-            for probe in LADDER:
-                reply = yield from self._search.ask(
-                    probe.request(finding.address), Waits(reply=PATIENCE)
-                )
-                if not is_silence(reply):
+        for settings in state.shown.settings:
+            units = [
+                (at, finding)
+                for at, finding in state.findings.items()
+                if at.settings == settings and finding.kind is Kind.UNIT
+            ]
+            for at, finding in units:
+                if self._reason_to_stop():
+                    return
+                self._search.switch(settings)
+                if (yield from self._answers(at.address)):
                     answered = True
-                    break
-            else:
-                silent.add(at)
-            changed = finding.at_end(silent=at in silent)
-            if changed != finding:
-                state.findings[at] = changed
-                yield Found(changed)
+                else:
+                    silent.add(at)
+                changed = finding.at_end(silent=at in silent)
+                if changed != finding:
+                    state.findings[at] = changed
+                    yield Found(changed)
+            if units:
+                yield from self._search.wait_for_late_replies()
         state.leave_open(silent, Unfinished.REPLY_AT_END, Reason.SILENT_AT_END)
         if silent and not answered:
             others = {
                 Place(a, s) for s in state.shown.settings for a in state.shown.addresses
             } - state.findings.keys()
             state.leave_open(others, Unfinished.WORKING_BUS, Reason.ALL_SILENT_AT_END)
+
+    def _answers(self, address: int) -> Generator[Event, None, bool]:
+        """Whether anything comes back from a unit that is known."""
+        for probe in LADDER:
+            reply = yield from self._search.ask(probe.request(address), Waits(reply=PATIENCE))
+            if not is_silence(reply):
+                return True
+        return False
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""

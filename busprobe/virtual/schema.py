@@ -338,6 +338,10 @@ class UnitEntry(ScenarioTable):
     babbles: bool = Field(
         default=False, description="Whether it sends bytes without a pause, and answers nothing."
     )
+    late: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.0, description="How likely a reply comes `late_by` seconds later than others."
+    )
+    late_by: Seconds = Field(default=0.19, description="See `late`.")
     strength: Annotated[int, Field(ge=1, le=9)] = Field(
         default=1, description="A stronger driver overrules a weaker one where two overlap."
     )

@@ -125,6 +125,8 @@ class Unit:
         before, was = self.setup.configured, self.setup.in_use
         pdu = self._function_codes.reply(frame[1:-2], ended - self._epoch)
         start = max(now, ended + self._latency + self._random.random() * self._jitter)
+        if self._entry.late and self._random.random() < self._entry.late:
+            start += self._entry.late_by
         place = Place(asked, was.settings)
         for change in self._changes(was, self.setup.in_use):
             self._restarted_at = start + change.restart

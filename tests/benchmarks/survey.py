@@ -1,8 +1,10 @@
 """How long a survey takes, against the wire's own limit and against plain loops with two
 general-purpose libraries.
 
-Run by hand: ``python -m tests.benchmarks.survey``.  Everything is in simulated time on the virtual
-segment, so the figures do not depend on the computer; the last line is in real time.
+Run by hand: ``python -m tests.benchmarks.survey``; with ``--buses 5000 --clashes 5000`` it surveys
+random buses instead and says what was missed (see `tests.benchmarks.random_buses`).  Everything is
+in simulated time on the virtual segment, so the figures do not depend on the computer; the last
+line is in real time.
 
 *estimated* is what is said before the start: for nobody, and with what it says each unit adds, for
 those there are.
@@ -15,6 +17,7 @@ wait given.
 
 from __future__ import annotations
 
+import argparse
 import logging
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -41,6 +44,7 @@ from busprobe.survey.survey import Survey
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
+from tests.benchmarks import random_buses
 from tests.benchmarks.simulated_serial import SimulatedSerial, SimulatedTime
 
 KNOWN = (LineSettings.parse("9600-8N1"),)
@@ -95,6 +99,7 @@ def cases() -> Iterable[Case]:
         "32 units, one known setting", bus(*({"address": address} for address in range(1, 33)))
     )
     yield Case("247 units, one known setting", bus(*({"address": address} for address in ALL)))
+    yield Case("6 units, one of them moody", bus(*six[:5], {"address": 222, "late": 0.2}))
     yield Case("6 units, one of them slow", bus(*six[:5], {"address": 222, "latency": 0.8}))
     yield Case("6 units, two of them clash", bus(*six[:5], {"address": 3, "type": "at-10"}))
 
@@ -251,4 +256,11 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--buses", type=int, default=0)
+    parser.add_argument("--clashes", type=int, default=0)
+    given = parser.parse_args()
+    if given.buses or given.clashes:
+        random_buses.main(given.buses, given.clashes)
+    else:
+        main()

@@ -56,7 +56,7 @@ def test_a_pair_that_is_never_quiet_any_more_ends_the_survey_and_what_was_found_
     port = ScriptedPort(UNITS)
     line = Line(port, SETTINGS)
     for number in range(20_000):
-        port.chatter(4 + number / 960, said)
+        port.chatter(3 + number / 960, said)
     events = on(line, addresses=range(1, 100))
     end = result(events)
     assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT}

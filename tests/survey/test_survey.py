@@ -13,6 +13,7 @@ from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
+from busprobe.modbus.requests import Function
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.events import Event, Fault, Finished, Found, OtherMasterHeard, Progress
 from busprobe.survey.findings import Finding, Kind, SurveyResult
@@ -242,7 +243,7 @@ def test_a_setting_can_be_skipped() -> None:
 
 def test_an_interrupted_survey_goes_on_where_it_was() -> None:
     def at_address(survey: Survey, event: Event) -> None:
-        if isinstance(event, Asking) and event.address == 30:
+        if isinstance(event, Asking) and event.address == 39:
             survey.cancel()
 
     bus = segment("clean")
@@ -265,7 +266,7 @@ def test_cancelling_in_a_close_look_sends_nothing_more_and_the_place_is_asked_ag
     cancelled: list[float] = []
 
     def in_the_close_look(survey: Survey, event: Event) -> None:
-        if isinstance(event, Asking) and event.waits.reply >= CLOSE_LOOK.reply:
+        if isinstance(event, Asking) and event.request.function is Function.DIAGNOSTICS:
             survey.cancel()
             cancelled.append(line.clock.now())
 
@@ -499,7 +500,7 @@ def test_a_unit_that_locks_up_under_the_survey_is_still_listed_and_said_so() -> 
     answered: list[bytes] = []
 
     def weak(request: bytes, settings: LineSettings) -> list[tuple[float, bytes]]:
-        replies = list(unit(request, settings)) if len(answered) < 11 else []
+        replies = list(unit(request, settings)) if len(answered) < 9 else []
         answered.extend(reply for _, reply in replies)
         return replies
 
