@@ -385,3 +385,26 @@ def test_an_address_that_is_listed_at_other_line_settings_is_refused(job: Job) -
     job.put_unit(replace(job.units()[0], place=other))
     with pytest.raises(RefusedError, match=r"has a unit at address 77 .*4800-8N1"):
         site.moves.prepare_move(source, 77, SENSOR)
+
+
+def test_a_whole_bus_changes_places_in_one_go_whatever_its_units_need(job: Job) -> None:
+    """Unlock and save, a byte of a register, function 6 or 16 only, a reply from the new address, a
+    power cycle: three of them change places in a circle, two with each other, one goes to a free
+    place."""
+    site = OnSite(job, "procedures")
+    kinds = {unit.address: unit.kind for unit in site.segment.units}
+    names = {unit.name: unit.address for unit in site.segment.units}
+    wishes = {1: 2, 2: 3, 3: 1, 4: 5, 5: 4, 6: 60}
+    assert kinds.keys() == wishes.keys()
+    site.segment.unit("te-201").setup._forgets = False  # told of in another test
+    finished = site.run(wishes)
+    assert finished.left == ()
+    assert {outcome.result for outcome in finished.outcomes} == {Result.VERIFIED}
+    assert finished.unchecked == ()
+    assert {unit.name: unit.address for unit in site.segment.units} == {
+        name: wishes[address] for name, address in names.items()
+    }
+    assert site.listed == site.true
+    assert all(unit.power_cycle_verified for unit in job.units())
+    # A circle takes one write more than it has units, and no plan does with less.
+    assert len(finished.outcomes) == len(wishes) + 2

@@ -163,14 +163,14 @@ class BoxScreen(LargeDisplay):
                     self.happened(look.words)
                     self.todo(look.words)
             case Appeared(_, known):
-                self.happened(f"one unit: {known.words}")
+                self.happened(f"one unit: {known.words or 'it says nothing of itself'}")
             case Taken(target, error):
                 self.happened(f"{target.address} is not free: {error.what}")
             case BoxRefused(_, why, todo):
                 self._leaving = True
                 self.large("NO", self._who, "gone")
                 self.happened(why)
-                self.todo(f"{why} {todo} Take this unit off the pair to go on.")
+                self.todo(f"{why} {todo} Take this unit off the bus to go on.")
             case PowerCycleNeeded(_, outcome):
                 self._leaving = True
                 self.large("OFF ON", self._who, "gone")
@@ -202,7 +202,7 @@ class BoxScreen(LargeDisplay):
                     self._leaving = True
                     self.large("UNDONE", str(outcome.move.target.address), "calm")
                     self.todo(
-                        "It is at its factory address again. Take it off the pair;"
+                        "It is at its factory address again. Take it off the bus;"
                         f" {target.address} is next."
                     )
                 else:

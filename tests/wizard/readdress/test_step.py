@@ -296,7 +296,7 @@ async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_take
         await person.wait_for("Write to the unit?")
         await person.strike("w")
         await person.wait_for("undo of unit 11: verified")
-        assert "Take it off the pair" in flat(person)
+        assert "Take it off the bus" in flat(person)
         await person.strike("escape")
         await person.wait_for("1 units set. Stopped by you.")
         await person.strike("escape")
