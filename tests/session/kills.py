@@ -31,7 +31,7 @@ from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, load_all, shipped_folder
-from busprobe.readdress.guards import check_pending
+from busprobe.readdress.claims import check_claims
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.connect import Connector
 from busprobe.session.moves import BusMoves
@@ -407,7 +407,7 @@ def _check_claims(start: Start, told: str) -> None:
         other = next(u for u in start.segment.units if u is not unit)
         by_hand = Procedure.by_hand(0)  # the wire is silent there: only the journal can say no
         try:
-            check_pending(
+            check_claims(
                 start.job.writes(), Move(Place(other.address, stored.settings), stored, by_hand)
             )
         except RefusedError:
