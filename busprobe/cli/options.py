@@ -45,6 +45,13 @@ def parse_word(text: str) -> int:
     return value
 
 
+def _parse_probe(text: str) -> Any:
+    # Profiles and PDUs load with it: only where the option is given.
+    from busprobe.survey.probes import Probe
+
+    return Probe.read_as(text)
+
+
 class OneOf(click.ParamType[str]):
     """One of some names that only a heavy module knows: asked for when they are needed."""
 
@@ -70,6 +77,8 @@ ADDRESS = click.IntRange(FIRST, HIGHEST_ADDRESS)
 """One unit address."""
 WORD = _Parsed("VALUE", parse_word)
 """What a register holds, decimal or hexadecimal."""
+PROBE = _Parsed("FUNCTION:REGISTER", _parse_probe)
+"""A read that a unit may answer, such as 3:40001."""
 FILE = click.Path(dir_okay=False, path_type=Path)
 """A file that may or may not be there; whoever opens it says what is wrong with it."""
 FOLDER = click.Path(file_okay=False, path_type=Path)

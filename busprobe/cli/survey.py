@@ -19,6 +19,7 @@ from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
 from busprobe.survey.findings import Finding, Kind, SurveyResult
+from busprobe.survey.probes import Probe
 from busprobe.survey.schedule import common_settings
 from busprobe.survey.words import bounds, coverage
 
@@ -28,6 +29,7 @@ def run(
     settings: tuple[LineSettings, ...],
     addresses: tuple[int, ...],
     expect: int | None,
+    also: tuple[Probe, ...],
     job_file: Path | None,
     despite_master: bool,
     as_json: bool,
@@ -37,7 +39,9 @@ def run(
         wanted = settings or common_settings(
             factory.settings for factory in factories(session.profiles)
         )
-        survey = session.survey(wanted, addresses, expect=expect, resume=job_file is not None)
+        survey = session.survey(
+            wanted, addresses, expect=expect, also=also, resume=job_file is not None
+        )
         result = follow(survey, despite_master=despite_master)
     if as_json:
         output.document(result.document(port))

@@ -165,11 +165,9 @@ class BusMoves:
     def _ways(self) -> Ways:
         """How a place is asked here: by the profiles of the units listed and planned before all
         others, at all line settings listed and planned."""
-        units, plan, store = self._job.units(), self._session.plan, self._session.store.profiles
-        named = dict.fromkeys((*(u.profile for u in units), *(p.profile for p in plan), *store))
-        profiles = [store[name] for name in named if name and name in store]
+        units, plan = self._job.units(), self._session.plan
         known = (*(unit.settings for unit in units), *(p.settings for p in plan))
-        return Ways.of(profiles, filter(None, known))
+        return Ways.of(self._session.likely_profiles, filter(None, known))
 
     def move(
         self,

@@ -41,6 +41,7 @@ from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
 from busprobe.survey.listen import Overheard, listen
+from busprobe.survey.probes import Probe
 from busprobe.survey.survey import Survey
 from busprobe.text import harmless
 from busprobe.wiring.calculations import Calculated
@@ -98,6 +99,13 @@ class Session:
     def profiles(self) -> tuple[Profile, ...]:
         """All profiles in use."""
         return tuple(self.store.profiles.values())
+
+    @property
+    def likely_profiles(self) -> tuple[Profile, ...]:
+        """All profiles in use, those of the units listed and planned first."""
+        store = self.store.profiles
+        named = (*(u.profile for u in self.job.units()), *(p.profile for p in self.plan))
+        return tuple(store[i] for i in dict.fromkeys((*named, *store)) if i and i in store)
 
     def open(self, port: str, settings: LineSettings | None = None) -> Line:
         """Open `port` in place of the one that is open; raises `PortError`, and `RefusedError` for
@@ -190,20 +198,31 @@ class Session:
         addresses: Collection[int],
         *,
         expect: int | None = None,
+        also: Sequence[Probe] = (),
         resume: bool = False,
     ) -> RecordedSurvey:
         """A survey whose events are kept as they pass; with `resume` it goes on where the last one
-        was cut off."""
+        was cut off.
+
+        `also` is asked where all else was silent.
+        """
         latest = self.job.latest_survey() if resume else None
         progress = latest.progress if latest and not latest.complete else None
         survey = Survey(
-            self.line, settings, addresses, expect=expect, profiles=self.profiles, resume=progress
+            self.line,
+            settings,
+            addresses,
+            expect=expect,
+            profiles=self.likely_profiles,
+            also=also,
+            resume=progress,
         )
         asked = {
             "port": self.line.name,
             "settings": [str(s) for s in settings],
             "addresses": format_addresses(addresses),
             "expect": expect,
+            "also": [str(probe) for probe in also],
         }
         return RecordedSurvey(self.job, self.line.name, survey, asked)
 

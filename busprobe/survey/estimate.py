@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
-from busprobe.survey.probes import LIKELY, RARE
-from busprobe.survey.schedule import BLOCK, Schedule, Sweep
+from busprobe.survey.probes import LIKELY
+from busprobe.survey.schedule import BLOCK, Schedule
 from busprobe.survey.waits import PATIENCE, Pace
 
 LISTEN_FIRST = 2.0
@@ -110,7 +110,8 @@ def estimate(
     if head is None:
         return Estimate(0.0, found, 0.0)
     settings = head.settings
-    more = max(0, (expect or 0) - found)
+    places = len(schedule.everywhere) * len({sweep.settings for sweep in schedule.sweeps})
+    more = max(0, min(expect or 0, places) - found)
     if more and not found:
         pace = pace.learnt(_USUAL)
         schedule = schedule.deepened(settings)
@@ -130,7 +131,7 @@ def _thorough(schedule: Schedule, pace: Pace) -> float:
     """What the first line setting adds at which no unit was found yet, if one is."""
     for settings in dict.fromkeys(s.settings for s in schedule.sweeps):
         if settings not in schedule.deep:
-            return sum(Sweep(settings, probe, schedule.everywhere).seconds(pace) for probe in RARE)
+            return sum(sweep.seconds(pace) for sweep in schedule.rest_at(settings))
     return 0.0
 
 

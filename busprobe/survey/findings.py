@@ -15,7 +15,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import AddressSet, format_addresses
 from busprobe.modbus.replies import Reply
-from busprobe.survey.probes import Probe
+from busprobe.survey.probes import LADDER, Probe
 from busprobe.text import hex_bytes
 
 SURVEY_FORMAT = "busprobe.survey/1"
@@ -210,7 +210,7 @@ class Bound:
 
     settings: LineSettings
     asked_times: int
-    """How often each address was asked at least where no unit was found, all kinds of probes
+    """How often each address was asked at least where no unit was found, all kinds of usual probes
     counted."""
     missed_share: float
     """A unit that misses this share of the requests, one as likely as another, replies to one of
@@ -242,6 +242,8 @@ class About(StrEnum):
     NOT_ASKED_FOR = "not asked for"
     LOST_REQUESTS = "lost requests"
     UNREADABLE = "unreadable"
+    PROFILES = "profiles"
+    """Of the profiles whose registers were not asked for."""
     COUNT = "count"
     STRAY_BYTES = "stray bytes"
     NO_REPLY = "no reply"
@@ -353,7 +355,7 @@ class SurveyResult:
             times = Counter(
                 address
                 for asked in self.asked
-                if asked.settings == settings
+                if asked.settings == settings and asked.probe in LADDER
                 for address in asked.addresses
                 if Place(address, settings) not in found
             )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
-from busprobe.files.documents import from_document
+from busprobe.files.documents import AsText, from_document
 from busprobe.job.database import file_error
 from busprobe.job.job import Job
 from busprobe.job.records import SurveyRecord
@@ -12,6 +13,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import AddressSet
 from busprobe.survey.findings import Asked, Finding, Untested
+from busprobe.survey.probes import Probe
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,8 @@ class KeptSurvey:
     addresses: AddressSet = ()
     expect: int | None = None
     """How many units were to be found."""
+    also: tuple[Annotated[Probe, AsText(Probe.parse, str)], ...] = ()
+    """What silent addresses were to be asked for beside the usual."""
     findings: tuple[Finding, ...] = ()
     asked: tuple[Asked, ...] = ()
     complete: bool = False

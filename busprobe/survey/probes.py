@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from itertools import chain, islice, zip_longest
 from typing import Any, TypeVar
 
+from busprobe.errors import UsageError
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
@@ -31,6 +32,10 @@ from busprobe.modbus.requests import (
 from busprobe.profiles.schema import Profile
 
 _NAME = re.compile(r"function (\d{1,3})(?:, register (\d{1,5}))?(?:, count (\d{1,3}))?")
+_NUMBER = r"(0[xX][0-9a-fA-F]{1,4}|\d{1,5})"
+_NAMED = re.compile(rf"([1-4]):{_NUMBER}(?::(\d{{1,2}}))?")
+_MOST_AT_ONCE = 16
+"""Registers, coils or inputs read by a probe that a person names."""
 _UNUSED_REGISTER = 0xFFFF
 
 
@@ -68,6 +73,24 @@ class Probe:
         count = None if match[3] is None else int(match[3])
         return cls(Function(int(match[1])), int(match[2] or 0), count)
 
+    @classmethod
+    def read_as(cls, text: str) -> Probe:
+        """Read what a person names: function code and zero-based register, such as 3:40001 or
+        4:0x1F40, and perhaps how many, such as 3:0x100:2; raises `UsageError`."""
+        match = _NAMED.fullmatch(text.strip())
+        if match is not None:
+            register = int(match[2], 16 if match[2][:2].lower() == "0x" else 10)
+            count = None if match[3] is None else int(match[3])
+            if register < _UNUSED_REGISTER and (count is None or 1 <= count <= _MOST_AT_ONCE):
+                return cls(Function(int(match[1])), register, count)
+        raise UsageError(
+            f"'{text}' is no read that a survey can try.",
+            todo=(
+                "Write FUNCTION:REGISTER, function 1 to 4 and the zero-based register, such as"
+                " 3:40001 or 4:0x1F40; add :COUNT, 1 to 16, where so many belong together."
+            ),
+        )
+
     def __str__(self) -> str:
         """What it asks for: ``function 3, register 0``, or ``function 3, register 40, count
         2``."""
@@ -93,9 +116,12 @@ class Probe:
             case Function.DIAGNOSTICS:
                 return return_query_data(address)
             case _:
-                one_more = (address + self.register + 1 - self.function % 2) % 2
                 read = read_bits if self.function.reads_bits else read_registers
-                return read(address, self.function, self.register, self.count or 1 + one_more)
+                return read(address, self.function, self.register, self.quantity(address))
+
+    def quantity(self, address: int) -> int:
+        """How many registers, coils or inputs `address` is asked for, where it reads any."""
+        return self.count or 1 + (address + self.register + 1 - self.function % 2) % 2
 
 
 LADDER = (
@@ -140,6 +166,34 @@ def _reads(profile: Profile) -> Iterator[Probe]:
         yield Probe(Function(test.function), test.at.wire, 1)
     if profile.readdress is not None:
         yield Probe(Function.READ_HOLDING_REGISTERS, profile.readdress.at.wire, 1)
+
+
+MOST_FURTHER = 8
+"""Registers of profiles that a survey asks silent addresses for at most."""
+
+
+@dataclass(frozen=True)
+class FurtherProbes:
+    """What a survey asks addresses that stay silent on the usual probes, last of all."""
+
+    probes: tuple[Probe, ...] = BITS
+    profiles_left_out: int = 0
+    """Profiles whose units, where they answer nothing but their own registers, are not asked."""
+
+    @classmethod
+    def of(cls, profiles: Iterable[Profile], also: Iterable[Probe] = ()) -> FurtherProbes:
+        """`also` what a person names, then coils and inputs, then one register of each of
+        `profiles`, which come with the likeliest first, as far as `MOST_FURTHER`."""
+        first = list(filter(None, (next(_reads(profile), None) for profile in profiles)))
+        asked = tuple(islice(dict.fromkeys(first), MOST_FURTHER))
+        left_out = sum(probe not in asked for probe in first)
+        return cls(tuple(dict.fromkeys((*also, *BITS, *asked))), left_out)
+
+
+def in_ladder(probe: Probe, address: int) -> bool:
+    """Whether the usual probes ask `address` for just this."""
+    usual = replace(probe, count=None)
+    return usual in LADDER and usual.quantity(address) == probe.quantity(address)
 
 
 def ladder(address: int) -> tuple[Request, ...]:

@@ -2,19 +2,21 @@
 
 A survey is a row of sweeps.  The likely addresses are asked first at all settings, the likeliest
 few of them before the others, then each setting in turn from end to end.  Where a unit was found
-the settings move to the front, and are asked in every way there is at the end.
+the settings move to the front, and are asked in every way there is at the end; last of all come
+the registers that only some units have.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
-from busprobe.survey.probes import LADDER, LIKELY, RARE, Probe
+from busprobe.survey.probes import BITS, LADDER, LIKELY, RARE, Probe, in_ladder
 from busprobe.survey.waits import PATIENCE, Pace
 
 LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
@@ -35,6 +37,11 @@ unit was found."""
 BLOCK = 32
 """Addresses that are gone through with one probe before the next comes, so that a unit that was
 woken by the first is still awake (some doze off again within a minute; common practice)."""
+
+BURST = 4
+"""Addresses that are gone through with one of the rarer probes before the next comes: each is asked
+several times within half a second (from 4800 baud on), so that a unit is awake for the last of them
+that dozes off that soon and misses the first request or two."""
 
 PRELIMINARY = 0
 """Round in which only the likely addresses are asked."""
@@ -91,6 +98,8 @@ class Schedule:
     """All addresses of the survey, likely ones first."""
     deep: frozenset[LineSettings] = frozenset()
     """Settings at which every kind of probe is, or was, to be sent."""
+    further: tuple[Probe, ...] = BITS
+    """What is sent there last."""
 
     @classmethod
     def plan(
@@ -99,11 +108,12 @@ class Schedule:
         addresses: Collection[int],
         likely: Iterable[int] = (),
         suggested: Iterable[tuple[LineSettings, Probe, int]] = (),
+        further: tuple[Probe, ...] = BITS,
     ) -> Schedule:
         """Plan to ask `addresses` at each of `settings`, which come in order of likelihood.
 
         `likely` are addresses to ask before the others; `suggested` are single probes to some of
-        them that profiles propose.
+        them that profiles propose; `further` ones go to all that are silent on the usual ones.
         """
         first = tuple(a for a in dict.fromkeys((*likely, *LIKELY_ADDRESSES)) if a in addresses)
         everywhere = tuple(dict.fromkeys((*first, *sorted(addresses))))
@@ -117,8 +127,8 @@ class Schedule:
             if s in settings and a in first
         ]
         for s in settings:
-            sweeps += _in_blocks(s, LIKELY, everywhere)
-        schedule = cls(tuple(sweeps), everywhere)
+            sweeps += _in_blocks(s, LIKELY, everywhere, BLOCK)
+        schedule = cls(tuple(sweeps), everywhere, further=further)
         if len(settings) <= THOROUGH_UP_TO:
             for s in settings:
                 schedule = schedule.deepened(s)
@@ -184,8 +194,25 @@ class Schedule:
         likeliest ones."""
         if settings in self.deep or not self.everywhere:
             return self
-        more = tuple(_in_blocks(settings, RARE, self.everywhere))
-        return replace(self, sweeps=self.sweeps + more, deep=self.deep | {settings})
+        usual = (s for s in self.sweeps if not self._is_last(s))
+        last = filter(self._is_last, self.sweeps)
+        sweeps = (*usual, *self._rare(settings), *last, *self._further(settings))
+        return replace(self, sweeps=sweeps, deep=self.deep | {settings})
+
+    def _is_last(self, sweep: Sweep) -> bool:
+        return sweep.probe in self.further and not sweep.preliminary
+
+    def rest_at(self, settings: LineSettings) -> tuple[Sweep, ...]:
+        """What every kind of probe comes to at `settings`, beyond the likeliest, in no order."""
+        rare = tuple(Sweep(settings, probe, self.everywhere) for probe in RARE)
+        return (*rare, *self._further(settings))
+
+    def _rare(self, settings: LineSettings) -> tuple[Sweep, ...]:
+        # The likeliest last: it is for those whom the others have woken.
+        return tuple(_in_blocks(settings, RARE[::-1], self.everywhere, BURST))
+
+    def _further(self, settings: LineSettings) -> tuple[Sweep, ...]:
+        return _not_asked_before(settings, self.further, self.everywhere)
 
     def repeated(self, settings: LineSettings, rounds: int) -> Schedule:
         """The likeliest probe goes to all addresses at `settings` until each was asked in so many
@@ -193,7 +220,7 @@ class Schedule:
         again = range(2, 2 + rounds - len(LADDER))
         more = tuple(
             Sweep(settings, LADDER[0], block, round=number)
-            for block in _blocks(self.everywhere)
+            for block in _blocks(self.everywhere, BLOCK)
             for number in again
         )
         return replace(self, sweeps=self.sweeps + more) if more else self
@@ -216,13 +243,23 @@ class Schedule:
 
 
 def _in_blocks(
-    settings: LineSettings, probes: Sequence[Probe], addresses: tuple[int, ...]
+    settings: LineSettings, probes: Sequence[Probe], addresses: tuple[int, ...], size: int
 ) -> Iterator[Sweep]:
-    for block in _blocks(addresses):
+    for block in _blocks(addresses, size):
         for probe in probes:
             yield Sweep(settings, probe, block)
 
 
-def _blocks(addresses: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
-    for start in range(0, len(addresses), BLOCK):
-        yield addresses[start : start + BLOCK]
+def _blocks(addresses: tuple[int, ...], size: int) -> Iterator[tuple[int, ...]]:
+    for start in range(0, len(addresses), size):
+        yield addresses[start : start + size]
+
+
+@lru_cache(maxsize=64)
+def _not_asked_before(
+    settings: LineSettings, further: tuple[Probe, ...], addresses: tuple[int, ...]
+) -> tuple[Sweep, ...]:
+    """Sweeps of the `further` probes, less what the usual ones ask for."""
+    sweeps = _in_blocks(settings, further, addresses, BLOCK)
+    left = ((s, tuple(a for a in s.addresses if not in_ladder(s.probe, a))) for s in sweeps)
+    return tuple(replace(sweep, addresses=asked) for sweep, asked in left if asked)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from busprobe.line.echo import Echo
@@ -367,14 +367,17 @@ class Search:
         if late is not None and self._absent.speaks(settings, late[1], frame.data):
             self.learned.wait_for_absent(self._line.clock.now() - late[0])
             return
-        if any(can_answer(frame, probe.request(frame.address)) for probe in LADDER):
+        if any(
+            can_answer(frame, probe.request(frame.address))
+            for probe in (*LADDER, *self.schedule.further)
+        ):
             # Perhaps a unit that is late; perhaps one that answers under another address than it is
             # asked at.
             for address, waits in ((frame.address, _LONG_LOOK), (asked, _LOOK)):
                 at = Place(address, settings)
                 if at not in self._second_looks:
                     self._second_looks.add(at)
-                    yield from self._look(address, waits)
+                    yield from self._look(address, waits, further=_asked_with(late))
                 if at in self._state.findings or at in self._state.aliases:
                     return
         if late is not None:
@@ -393,7 +396,11 @@ class Search:
         yield from self.other_master(settings, [frame])
 
     def _look(
-        self, address: int, waits: Waits = _LOOK, first: Reply | None = None
+        self,
+        address: int,
+        waits: Waits = _LOOK,
+        first: Reply | None = None,
+        further: Sequence[Probe] = (),
     ) -> Iterator[Event]:
         """Look closely at an address where something was heard, and book what is there."""
         settings = self._line.settings
@@ -404,10 +411,12 @@ class Search:
                 yield Fault(said)
             return
         self._under_way.add(place)
-        yield from self._look_at(address, waits, first)
+        yield from self._look_at(address, waits, first, further)
         self._under_way.discard(place)
 
-    def _look_at(self, address: int, waits: Waits, first: Reply | None) -> Iterator[Event]:
+    def _look_at(
+        self, address: int, waits: Waits, first: Reply | None, further: Sequence[Probe]
+    ) -> Iterator[Event]:
         yield from self._await_late_replies(address, of_all=waits is _LONG_LOOK)
         before = self._line.clock.now() - PATIENCE
         begun = self._line.clock.now()
@@ -416,6 +425,7 @@ class Search:
             address,
             waits=waits,
             repeats=1 if waits is _LONG_LOOK else 2,
+            further=further,
             noisy=self._state.noisy,
             first=first,
             ask=self._ask_in_pause,
@@ -443,6 +453,8 @@ class Search:
         ):
             finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
+        answered = (Probe.of(r.request) for r in seen.replies if r.present)
+        self._state.answered[finding.place] = tuple(dict.fromkeys(answered))
         self.learned.learn(seen)
         yield from self._faults.burst_delay()
 
@@ -552,3 +564,8 @@ class Search:
     def _drop(self, pick: Callable[[Sweep], bool], reason: Reason) -> None:
         self._state.drop((s for s in self.schedule.sweeps if pick(s)), reason)
         self.schedule = self.schedule.without(pick)
+
+
+def _asked_with(late: tuple[float, Request] | None) -> tuple[Probe, ...]:
+    """The kind of probe that a late reply belongs to: perhaps the only one its unit answers."""
+    return () if late is None else (Probe.of(late[1]),)

@@ -43,6 +43,8 @@ class SurveyState:
         )
         """What goes into the result as it is; the rest is added at the end."""
         self.findings: dict[Place, Finding] = {}
+        self.answered: dict[Place, tuple[Probe, ...]] = {}
+        """Kinds of probes that were answered in the close look at a finding of this run."""
         self.stuck = False
         """Whether the bus is never quiet."""
         self.crowded = False

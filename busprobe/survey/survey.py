@@ -21,7 +21,7 @@ from busprobe.survey.events import Event, Fault, Finished, Found, Progress, Star
 from busprobe.survey.findings import About, Kind, Reason, SurveyResult, Unfinished
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
-from busprobe.survey.probes import LADDER, Asking, Listening, Probe
+from busprobe.survey.probes import LADDER, Asking, FurtherProbes, Listening, Probe
 from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.search import Search
 from busprobe.survey.state import SurveyState
@@ -33,6 +33,10 @@ _NOISY = 16
 """Bytes from which it is said: two frames' worth."""
 _MORE_THAN_A_CLICK = 4
 """Bytes heard without a request from which the bus counts as noisy."""
+_TO_WAKE = 3
+"""Requests that wake a unit that dozes."""
+_BETWEEN = 0.25
+"""Seconds from one of them to the next."""
 _TELL_EVERY = 8
 """Probes from one word of progress to the next."""
 
@@ -52,12 +56,15 @@ class Survey:
         *,
         expect: int | None = None,
         profiles: Iterable[Profile] = (),
+        also: Iterable[Probe] = (),
         resume: Mapping[str, Any] | None = None,
         listen_first: float = LISTEN_FIRST,
     ) -> None:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
-        With `expect` it stops when so many units are found.  `resume` is the progress document of
+        With `expect` it stops when so many units are found.  Addresses that stay silent are asked
+        by registers of `profiles`, which come with the likeliest first, and by the probes of
+        `also`.  `resume` is the progress document of
         an interrupted survey; raises `UsageError` if it is none.  What the port cannot carry is
         left out; raises `UsageError` if nothing is left.
         """
@@ -69,9 +76,10 @@ class Survey:
         factory = (factory.address for factory in factories(profiles))
         self._line = line
         self._state = SurveyState(tuple(settings), tuple(sorted(addresses)), expect)
-        self._search = Search(
-            line, self._state, Schedule.plan(settings, addresses, factory, _suggested(profiles))
-        )
+        further = FurtherProbes.of(profiles, also)
+        schedule = Schedule.plan(settings, addresses, factory, _suggested(profiles), further.probes)
+        self._profiles_left_out = further.profiles_left_out
+        self._search = Search(line, self._state, schedule)
         if resume is not None:
             self._state.resume(SurveyResult.from_progress(resume))
             self._search.resume()
@@ -278,7 +286,7 @@ class Survey:
                 if self._reason_to_stop():
                     return
                 self._search.switch(settings)
-                if (yield from self._answers(at.address)):
+                if (yield from self._answers(at)):
                     answered = True
                 else:
                     silent.add(at)
@@ -295,17 +303,28 @@ class Survey:
             } - state.findings.keys()
             state.leave_open(others, Unfinished.WORKING_BUS, Reason.ALL_SILENT_AT_END)
 
-    def _answers(self, address: int) -> Generator[Event, None, bool]:
+    def _answers(self, at: Place) -> Generator[Event, None, bool]:
         """Whether anything comes back from a unit that is known."""
-        for probe in LADDER:
-            reply = yield from self._search.ask(probe.request(address), Waits(reply=PATIENCE))
+        for probe, wait in self._at_end(at):
+            reply = yield from self._search.ask(probe.request(at.address), Waits(reply=wait))
             if not is_silence(reply):
                 return True
         return False
 
+    def _at_end(self, at: Place) -> Iterator[tuple[Probe, float]]:
+        """How a unit is asked once more, with the seconds waited for a reply.
+
+        What it answered before comes first; several times in quick succession, since it may doze.
+        """
+        answered = self._state.answered.get(at) or LADDER
+        yield from ((probe, _BETWEEN) for probe in [answered[0]] * _TO_WAKE)
+        yield from ((probe, PATIENCE) for probe in dict.fromkeys((*answered, *LADDER)))
+
     def _conclude(self) -> None:
         """What only the whole survey shows."""
         state = self._state
+        if self._profiles_left_out:
+            state.note(About.PROFILES, words.profiles_left_out(self._profiles_left_out))
         expect = state.shown.expect
         if expect is not None and state.count < expect:
             state.note(About.COUNT, words.fewer_than_expected(state.count, expect))

@@ -408,6 +408,14 @@ def none_carried(port: str, settings: Iterable[LineSettings]) -> str:
     return f"{port} cannot carry {', '.join(map(str, settings))}: a pseudo-terminal has no parity."
 
 
+def profiles_left_out(count: int) -> str:
+    """Units of some profiles were not asked for what only they answer."""
+    return (
+        f"Silent addresses were not asked for the registers of {count} profiles: a unit that"
+        " answers nothing else is not found. Name its register as one to try also."
+    )
+
+
 def _kinds(probes: Iterable[Probe]) -> str:
     """Function codes with the registers they read: a unit that has others only stays silent."""
     registers: defaultdict[int, set[int]] = defaultdict(set)

@@ -260,3 +260,27 @@ def test_a_survey_in_which_a_unit_may_be_missing_needs_attention_though_it_is_co
     assert {finding["kind"] for finding in ran.document["findings"]} == {"unit"}
     assert ran.document["bounds"][0]["asked_times"] == 14
     assert ran.code == ExitCode.ATTENTION
+
+
+def test_a_register_named_on_the_command_line_finds_a_unit_that_answers_nothing_else(
+    command: Command, tmp_path: Path
+) -> None:
+    """The kinds of requests that were tried are in the document."""
+    mute = tmp_path / "mute.toml"
+    mute.write_text(
+        'title = "Mute"\n'
+        '[[units]]\nname = "a"\ntype = "m-1"\naddress = 7\nsettings = "9600-8N1"\n'
+        '[types.m-1]\nmaker = "Nobody"\nmodel = "M-1"\nsettings = "9600-8N1"\nfunctions = [4]\n'
+        'errors = "silence"\n'
+        '[[types.m-1.input]]\nname = "x"\nat = 0x5000\ntype = "uint16"\nvalue = 7\n'
+    )
+    line = ("--port", f"virtual:{mute}", "--settings", "9600-8N1", "--addresses", "1-10", "--json")
+    assert command("survey", *line).document["findings"] == []
+    ran = command("survey", *line, "--also", "4:0x5000")
+    assert [(f["address"], f["kind"]) for f in ran.document["findings"]] == [(7, "unit")]
+    asked = {each["probe"] for each in ran.document["asked"]}
+    assert {"function 1, register 0", "function 4, register 20480"} <= asked
+    assert ran.code == ExitCode.DONE
+    wrong = command("survey", *line, "--also", "6:1")
+    assert wrong.code == ExitCode.USAGE
+    assert "'6:1' is no read" in wrong.out + wrong.err

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
-from busprobe.survey.probes import LADDER, RARE, Probe
+from busprobe.survey.probes import BITS, LADDER, RARE, Probe
 from busprobe.survey.schedule import (
     BLOCK,
     THOROUGH_UP_TO,
@@ -45,7 +45,7 @@ def test_every_address_is_asked_by_each_probe_of_the_plan_exactly_once(
     searched: list[LineSettings], addresses: set[int]
 ) -> None:
     asked = all_asked(Schedule.plan(searched, addresses))
-    probes = LADDER if len(searched) <= THOROUGH_UP_TO else LADDER[:2]
+    probes = (*LADDER, *BITS) if len(searched) <= THOROUGH_UP_TO else LADDER[:2]
     assert asked == Counter((s, p, a) for s in searched for p in probes for a in addresses)
 
 
@@ -77,10 +77,8 @@ def test_deepening_asks_the_rare_probes_once_however_often_somebody_is_found(
     before = all_asked(schedule)
     deeper = schedule.deepened(chosen).deepened(chosen)
     added = all_asked(deeper) - before
-    expected = (
-        [] if len(searched) <= THOROUGH_UP_TO else [(chosen, p, a) for p in RARE for a in addresses]
-    )
-    assert added == Counter(expected)
+    more = () if len(searched) <= THOROUGH_UP_TO else (*RARE, *BITS)
+    assert added == Counter((chosen, p, a) for p in more for a in addresses)
 
 
 @settings(max_examples=40)
@@ -131,7 +129,29 @@ def test_where_somebody_was_found_everybody_is_asked_the_likeliest_probe_before_
 def test_who_was_found_is_looked_for_no_more_there_and_still_everywhere_else() -> None:
     schedule = Schedule.plan(EVERYTHING[:2], range(1, 10))
     gone = all_asked(schedule) - all_asked(schedule.found_at(EVERYTHING[0], 5))
-    assert gone == Counter((EVERYTHING[0], probe, 5) for probe in LADDER)
+    assert gone == Counter((EVERYTHING[0], probe, 5) for probe in (*LADDER, *BITS))
+
+
+def test_further_probes_come_last_of_all_and_not_where_they_were_asked_already() -> None:
+    """Of one register or two an address was asked for the one or the other."""
+    far, near = Probe(LADDER[0].function, 0x2100, 1), Probe(LADDER[0].function, 0, 1)
+    schedule = Schedule.plan(EVERYTHING[:2], range(1, 11), further=(far, near))
+    assert [s.probe in (far, near) for s in schedule.sweeps[-4:]] == [True] * 4
+    assert not any(s.probe in (far, near) for s in schedule.sweeps[:-4])
+    assert {s.addresses for s in schedule.sweeps if s.probe == far} == {schedule.everywhere}
+    odd_or_even = [s.addresses for s in schedule.sweeps if s.probe == near]
+    assert [len(addresses) for addresses in odd_or_even] == [5, 5]
+    assert all(LADDER[0].request(a).quantity == 2 for a in odd_or_even[0])
+
+
+def test_rarer_probes_reach_an_address_within_half_a_second_so_that_a_woken_unit_hears_them() -> (
+    None
+):
+    slow = LineSettings.parse("4800-8E1")
+    schedule = Schedule.plan([slow], range(1, 248))
+    rare = [s for s in schedule.sweeps if s.probe in RARE][: len(RARE)]
+    assert len({s.addresses for s in rare}) == 1
+    assert max(s.seconds(Pace()) for s in rare) < 0.5
 
 
 def test_what_profiles_suggest_is_asked_at_their_own_settings_only() -> None:

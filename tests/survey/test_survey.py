@@ -14,10 +14,9 @@ from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.modbus.requests import Function
-from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.events import Event, Fault, Finished, Found, OtherMasterHeard, Progress
 from busprobe.survey.findings import Finding, Kind, SurveyResult
-from busprobe.survey.probes import LADDER, Asking
+from busprobe.survey.probes import BITS, LADDER, Asking
 from busprobe.survey.schedule import common_settings
 from busprobe.survey.survey import PauseSwitch, Survey
 from busprobe.virtual.loading import load_scenario
@@ -303,13 +302,13 @@ def test_what_a_killed_survey_had_noted_takes_no_reply_that_was_still_to_come_fo
     once more."""
 
     def slow(request: bytes, _settings: LineSettings) -> list[tuple[float, bytes]]:
-        return [(0.6, request)] if request[:2] == bytes((3, 8)) else []
+        return [(0.6, frame(3, 2, 1, 0))] if request[:2] == bytes((3, 2)) else []
 
     survey = Survey(Line(ScriptedPort(slow), SETTINGS), AT_9600, range(1, 9))
     noted = [
         survey.so_far()
         for event in survey
-        if isinstance(event, Progress) and event.done == 8 * len(LADDER)
+        if isinstance(event, Progress) and event.done == 8 * len((*LADDER, *BITS))
     ]
     assert noted[0].findings == ()
     end = result(
@@ -546,7 +545,8 @@ def test_pausing_holds_the_survey_even_in_a_close_look_and_unpausing_goes_on() -
     sent: list[int] = []
 
     def hold(survey: Survey, event: Event) -> None:
-        if isinstance(event, Asking) and event.waits.reply >= CLOSE_LOOK.reply and not threads:
+        looks = isinstance(event, Asking) and [data[0] for _, data in port.sent[-1:]] == [5]
+        if looks and not threads:
 
             def look_and_go_on() -> None:
                 sent.append(len(port.sent))

@@ -73,7 +73,7 @@ def test_noise_costs_time_and_no_finding(bit_errors: float, seed: int) -> None:
     assert listed(end.findings) == truth(segment, AT_9600)
 
 
-@pytest.mark.parametrize("seed", [1, 5])
+@pytest.mark.parametrize("seed", [2, 5])
 def test_noise_that_spoils_nearly_everything_invents_nobody_no_clash_and_no_master(
     seed: int,
 ) -> None:

@@ -15,7 +15,7 @@ def said(end: SurveyResult) -> list[str]:
 
 
 def test_complete_is_told_exactly_how_often_whom_with_which_wait() -> None:
-    """Seven kinds of probes; the waits are those of the pace before and after the unit was
+    """Nine kinds of probes; the waits are those of the pace before and after the unit was
     found."""
     end = result(
         on(
@@ -25,8 +25,9 @@ def test_complete_is_told_exactly_how_often_whom_with_which_wait() -> None:
         )
     )
     assert said(end) == [
-        "Asked at 9600-8N1: addresses 1-4,6-11, 7 times each, by function 3 (registers 0, 1), 4"
-        " (registers 0, 1), 8, 17, 43, waiting 20 to 70 ms and listening on for later replies."
+        "Asked at 9600-8N1: addresses 1-4,6-11, 9 times each, by function 1 (register 0), 2"
+        " (register 0), 3 (registers 0, 1), 4 (registers 0, 1), 8, 17, 43, waiting 20 to 70 ms and"
+        " listening on for later replies."
     ]
 
 

@@ -24,6 +24,15 @@ from busprobe.modbus.addresses import ALL
     help="Addresses to search; 1-247 if left out.",
 )
 @click.option("--expect", type=click.IntRange(1, 247), help="Stop when so many units are found.")
+@click.option(
+    "--also",
+    type=options.PROBE,
+    multiple=True,
+    help=(
+        "Ask silent addresses for this, too: function 1 to 4 and zero-based register, such as"
+        " 3:40001 or 4:0x1F40.  May be repeated."
+    ),
+)
 @options.job(
     required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
 )

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, format_addresses, parse_addresses
+from busprobe.profiles.schema import Profile, factories
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
 from busprobe.survey.kept_survey import KeptSurvey
+from busprobe.survey.probes import BITS, FurtherProbes, Probe
 from busprobe.survey.schedule import Schedule, common_settings
 from busprobe.survey.waits import Pace
 from busprobe.wizard.common.question import Answer, Question
@@ -20,17 +22,19 @@ COMMON = "common"
 
 @dataclass(frozen=True)
 class SearchRange:
-    """Settings in the order they are tried, addresses, and how many units to expect (None if
-    unknown)."""
+    """Settings in the order they are tried, addresses, how many units to expect (None if unknown),
+    and what silent addresses are asked for: what the form names, and all of it."""
 
     settings: tuple[LineSettings, ...]
     addresses: tuple[int, ...]
     expect: int | None
+    also: tuple[Probe, ...] = ()
+    further: tuple[Probe, ...] = BITS
 
     @property
     def estimate(self) -> Estimate:
         """How long it takes."""
-        schedule = Schedule.plan(self.settings, self.addresses)
+        schedule = Schedule.plan(self.settings, self.addresses, further=self.further)
         return estimate(schedule, Pace(), expect=self.expect).after(LISTEN_FIRST)
 
     @property
@@ -42,14 +46,15 @@ class SearchRange:
 
 
 def read_search(
-    settings: str, addresses: str, expect: str, factory: Iterable[LineSettings] = ()
+    settings: str, addresses: str, expect: str, also: str, profiles: Collection[Profile] = ()
 ) -> SearchRange:
     """Read the form's texts; raises `UsageError` saying which one cannot be read.
 
-    The `factory` settings of stored profiles are among the common ones.
+    The factory settings of `profiles` are among the common ones, and of their registers the
+    silent addresses are asked for; the likeliest come first.
     """
     if settings.strip().lower() in (COMMON, ""):
-        asked = common_settings(factory)
+        asked = common_settings(factory.settings for factory in factories(profiles))
     else:
         asked = tuple(
             dict.fromkeys(LineSettings.parse(part) for part in settings.split(",") if part.strip())
@@ -60,7 +65,9 @@ def read_search(
             f"'{expect}' is not a number of units.",
             todo=f"Write {FIRST} to {LAST}, or leave it empty.",
         )
-    return SearchRange(asked, parse_addresses(addresses), count)
+    named = tuple(Probe.read_as(part) for part in also.split(",") if part.strip())
+    further = FurtherProbes.of(profiles, named).probes
+    return SearchRange(asked, parse_addresses(addresses), count, named, further)
 
 
 def go_on_with(latest: KeptSurvey) -> Question[bool | None]:

@@ -19,7 +19,6 @@ from busprobe.errors import UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey.events import (
     Event,
@@ -71,6 +70,9 @@ likely first.
   Addresses   1-247, or a set: 1,5,10-20
   Expected    how many units are connected, if you know. The survey stops once it has found so \
 many, and says what was not tested. It is also the only way to tell identical twins at one address.
+  Also        registers that silent addresses are asked for as well, by function 1 to 4 and \
+zero-based register: 3:40001,4:0x1F40. Coils, inputs and registers of profiles, those of the plan \
+first, are asked for anyway, last of all.
 
 "-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
 power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
@@ -129,6 +131,8 @@ second for all that is asked if one of them is not found."""
             yield Input(
                 "", id="survey-expect", compact=True, type="integer", max_length=3, placeholder="?"
             )
+            yield Static(" Also", classes="label")
+            yield Input("", id="survey-also", compact=True, placeholder="3:40001")
         yield Static(id="survey-progress")
         with Horizontal(id="survey-found"):
             yield AddressMap(id="map")
@@ -198,7 +202,11 @@ second for all that is asked if one of them is not found."""
 
         def work() -> None:
             run = self.session.survey(
-                search.settings, search.addresses, expect=search.expect, resume=resume
+                search.settings,
+                search.addresses,
+                expect=search.expect,
+                also=search.also,
+                resume=resume,
             )
             self._run = run
             if self._paused:
@@ -368,7 +376,8 @@ second for all that is asked if one of them is not found."""
             self.query_one("#survey-settings", Input).value,
             self.query_one("#survey-addresses", Input).value,
             self.query_one("#survey-expect", Input).value,
-            [factory.settings for factory in factories(self.session.profiles)],
+            self.query_one("#survey-also", Input).value,
+            self.session.likely_profiles,
         )
 
     def _show_estimate(self) -> None:

@@ -139,8 +139,9 @@ def asked_everywhere(survey: KeptSurvey) -> set[int]:
 
 def same_search(survey: KeptSurvey, search: SearchRange) -> bool:
     """Whether an earlier survey looked for the same."""
-    return (survey.settings, survey.addresses, survey.expect) == (
+    return (survey.settings, survey.addresses, survey.expect, survey.also) == (
         search.settings,
         search.addresses,
         search.expect,
+        search.also,
     )
