@@ -333,7 +333,7 @@ class Session:
             return self._compared(earlier)
         except FileError as error:
             todo = (
-                "Put it back, name another, or compare with none: key e, or the option"
+                "Put it back, name another, or compare with none: key -, or the option"
                 " --no-compare."
             )
             raise FileError(error.path, error.mistakes, kind="earlier job", todo=todo) from error

@@ -20,12 +20,14 @@ from textual.widgets import ContentSwitcher, Footer, Input, Static
 
 from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
+from busprobe.wizard.common.actions import OF_STEP, Action, Verb
+from busprobe.wizard.common.choice import Choice, Offered
 from busprobe.wizard.common.drawn_text import HarmlessLines
 from busprobe.wizard.common.form import Form, FormKey, Texts
-from busprobe.wizard.common.help import help_for
+from busprobe.wizard.common.help import help_for, help_for_screen
 from busprobe.wizard.common.keys_in_order import KeysInOrder
 from busprobe.wizard.common.line_lock import LineLock
-from busprobe.wizard.common.question import Answer, Failure, Notice, Question
+from busprobe.wizard.common.question import Answer, Failure, Help, Notice, Question, if_given
 from busprobe.wizard.common.step import StepName
 from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
@@ -64,18 +66,16 @@ class BusprobeApp(KeysInOrder):
     ENABLE_COMMAND_PALETTE = False
     TITLE = "busprobe"
     BINDINGS: ClassVar[list[BindingType]] = [
-        *[
-            Binding(str(n), f"step({n})", "Steps", key_display="1-7", show=n == 1)
-            for n in range(1, 8)
-        ],
+        *[Binding(str(n), f"step({n})", show=False) for n in range(1, 8)],
         Binding("ctrl+n", "turn(1)", "Next", key_display="^n", priority=True, show=False),
-        Binding("ctrl+p", "turn(-1)", "Back", key_display="^p", priority=True, show=False),
+        Binding("ctrl+b", "turn(-1)", "Back", key_display="^b", priority=True, show=False),
         Binding("f1", "help", "Help", key_display="F1", priority=True),
-        Binding("question_mark", "help", "Help", show=False),
+        Binding("question_mark", "list_actions", "All", key_display="?", tooltip="all actions"),
+        Binding("ctrl+p", "list_actions", "Actions", show=False, priority=True),
         Binding("f8", "light", "Light or dark", show=False, priority=True),
         Binding("f9", "terminals", "Hands", key_display="F9", priority=True),
         Binding("escape", "leave_field", "Leave the field", key_display="Esc"),
-        Binding("q", "leave", "Quit"),
+        Action(Verb.QUIT, "leave", "leave busprobe").binding,
         Binding("ctrl+q", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+c", "say_how_to_leave", show=False),
     ]
@@ -311,8 +311,38 @@ class BusprobeApp(KeysInOrder):
     # -- help and leaving
 
     def action_help(self) -> None:
-        """Explain the step and its keys."""
-        self.push_screen(Notice(f"Help: {self.step.TITLE}", help_for(self.step)))
+        """Explain the step or what is in front of it, and its keys; once more closes that."""
+        screen = self.screen
+        if isinstance(screen, Help):
+            screen.dismiss(None)
+        elif self._on_a_step:
+            self.push_screen(Help(f"Help: {self.step.TITLE}", help_for(self.step)))
+        else:
+            self.push_screen(Help("Help", help_for_screen(screen)))
+
+    def action_list_actions(self) -> None:
+        """Show all actions of all steps, to search in; the one that is chosen is done in its
+        step."""
+        offered = [
+            Offered(
+                (step, action), f"{step}: {action.verb.label}", action.sentence, action.verb.written
+            )
+            for step, actions in OF_STEP.items()
+            for action in actions
+        ]
+
+        def run(chosen: tuple[StepName, Action]) -> None:
+            step, action = chosen
+            self.go_to(step)
+            self.call_after_refresh(self._run_listed, action)
+
+        self.push_screen(Choice("All actions", offered, searched=True), if_given(run))
+
+    async def _run_listed(self, action: Action) -> None:
+        """Do an action of the step that is looked at, where that is possible now; what the step
+        asks when it is come to is answered first."""
+        if self._on_a_step and not await self.run_action(action.name, self.step):
+            self.notify(f"Not possible now: {action.sentence}.", severity="warning", markup=False)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Only a virtual segment has terminals to change here; only a field can be left."""
@@ -324,7 +354,7 @@ class BusprobeApp(KeysInOrder):
                 return self.session.terminals is not None
             case "leave_field":
                 return isinstance(self.focused, Input) and self._on_a_step
-            case "step" | "turn" | "help" | "light":
+            case "step" | "turn" | "list_actions" | "light":
                 return self._on_a_step
             case _:
                 return True

@@ -7,8 +7,10 @@ from inspect import getfile
 from pathlib import Path
 
 import pytest
+from textual.binding import Binding
 from textual.css.model import SelectorType
 from textual.css.stylesheet import Stylesheet
+from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Input
 
@@ -16,6 +18,7 @@ from busprobe.job import Job
 from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.common.actions import OF_STEP, Verb
 from busprobe.wizard.common.step import Around
 from busprobe.wizard.common.terminals_dialog import TerminalsDialog
 from busprobe.wizard.common.theme import DARK
@@ -102,7 +105,9 @@ async def test_a_fast_correction_deletes_what_it_was_to_delete(wizard: Wizard) -
 async def test_what_is_typed_at_once_goes_into_the_form_that_a_key_opens(wizard: Wizard) -> None:
     """Also into the field that Enter or an arrow leads to."""
     async with wizard(step=7) as person:
-        await person.burst("d", *"ab", "enter", *"cd", "down", *"ef", "up", "end", *"g")
+        await person.burst(
+            "t", "end", "enter", *"ab", "enter", *"cd", "down", *"ef", "up", "end", *"g"
+        )
         got = [field.value for field in person.app.screen.query(Input)]
         assert got[:3] == ["ab", "cdg", "ef"]
         assert person.app.current == 7
@@ -148,10 +153,10 @@ async def test_a_notice_is_closed_by_enter_and_escape_and_its_letters_reach_noth
 async def test_what_was_typed_in_a_form_survives_escape(wizard: Wizard, job: Job) -> None:
     """Ctrl+Z brings it back, and says so beforehand; what was kept is not offered again."""
     async with wizard(step=7) as person:
-        await person.press("d")
+        await person.press("t", "end", "enter")
         first = person.app.screen.query(Input).first()
         first.value = "Lower Weir"
-        await person.press("escape", "d")
+        await person.press("escape", "t", "end", "enter")
         first = person.app.screen.query(Input).first()
         assert first.value == "Harrow Mill"
         assert "Ctrl+Z brings back what was typed" in person.screen
@@ -159,13 +164,13 @@ async def test_what_was_typed_in_a_form_survives_escape(wizard: Wizard, job: Job
         assert first.value == "Lower Weir"
         await person.press("ctrl+s")
         assert job.meta.site == "Lower Weir"
-        await person.press("d")
+        await person.press("t", "end", "enter")
         assert "Ctrl+Z" not in person.screen
 
 
 async def test_leaving_asks_while_a_form_is_filled_in(wizard: Wizard) -> None:
     async with wizard(step=7) as person:
-        await person.press("d")
+        await person.press("t", "end", "enter")
         person.app.screen.query(Input).first().value = "Lower Weir"
         await person.press("ctrl+q")
         assert not person.app._exit
@@ -174,14 +179,106 @@ async def test_leaving_asks_while_a_form_is_filled_in(wizard: Wizard) -> None:
         assert person.app._exit
 
 
+def test_no_letter_has_two_meanings() -> None:
+    """Whatever is bound to a letter anywhere in the wizard is bound to the meaning that the letter
+    has in the table of actions."""
+    all_steps()
+    letters = {verb.key: verb.label for verb in Verb if len(verb.key) == 1}
+    assert len(letters) == len([verb for verb in Verb if len(verb.key) == 1])
+    assert len({verb.key for verb in Verb}) == len(Verb)
+    bound = [
+        (widget.__name__, binding)
+        for widget in _all_kinds_of(Widget)
+        if widget.__module__.startswith("busprobe.")
+        for binding in widget.__dict__.get("BINDINGS", ())
+    ] + [("BusprobeApp", binding) for binding in BusprobeApp.BINDINGS]
+    assert len(bound) > 60
+    for where, binding in bound:
+        assert isinstance(binding, Binding)
+        for key in binding.key.split(","):
+            if len(key) == 1 and not key.isdecimal():
+                assert (where, letters.get(key)) == (where, binding.description)
+
+
+def test_each_action_of_the_table_can_be_done_in_its_step() -> None:
+    steps = {step.TITLE: step for step in all_steps()}
+    assert steps.keys() == OF_STEP.keys()
+    for title, actions in OF_STEP.items():
+        assert len({action.verb for action in actions}) == len(actions)
+        for action in actions:
+            assert callable(getattr(steps[title], f"action_{action.name}"))
+
+
+def test_each_screen_explains_itself() -> None:
+    all_steps()
+    screens = [each for each in _all_kinds_of(Screen) if each.__module__.startswith("busprobe.")]
+    assert len(screens) > 10
+    for screen in screens:
+        assert screen.__name__ == "_StepScreen" or len(getattr(screen, "HELP", "")) > 40, screen
+
+
+async def test_f1_explains_what_is_in_front_and_closes_it_again(wizard: Wizard) -> None:
+    """In a step, a form, a question and a screen of its own; what was behind it is there again."""
+    async with wizard("clean", step=5, size=(80, 24)) as person:
+        for keys, behind in (
+            ((), "Wanted"),
+            (("j",), "JOURNAL"),
+            (("escape", "equals_sign"), "Show the changes"),
+            (("escape", "6", "c"), "Polling table"),
+            (("escape", "7", "t"), "What is to be noted?"),
+            (("escape", "2", "exclamation_mark"), "Before you touch"),
+            (("escape", "c"), "Arithmetic"),
+        ):
+            await person.press(*keys)
+            assert behind in person.screen
+            await person.press("f1")
+            assert "Help" in person.screen
+            assert person.screen.count("Help: ") <= 1
+            await person.press("f1")
+            assert behind in person.screen
+            assert "Keys here" not in person.screen
+            assert "Keys of this step" not in person.screen
+
+
+async def test_all_actions_are_in_one_list_to_search_and_are_done_in_their_step(
+    wizard: Wizard,
+) -> None:
+    """? and Ctrl+P open it, also from a field; each action has its key and a sentence."""
+    async with wizard("clean", step=1, size=(100, 90)) as person:
+        await person.press("question_mark")
+        for step, actions in OF_STEP.items():
+            for action in actions[:2]:
+                assert f"{step}: {action.verb.label}" in person.screen
+        await person.press("escape", "tab", "ctrl+p")
+        await person.burst(*"jour", "enter")
+        assert person.app.current == 5
+        assert "JOURNAL" in person.screen
+        await person.press("escape", "ctrl+p")
+        await person.burst(*"wiring drop", "enter")
+        assert "Before you touch" in person.screen  # one thing at a time
+        await person.press("r", "ctrl+p", *"wiring drop", "enter")
+        assert "Arithmetic" in person.screen
+        await person.press("escape", "ctrl+p", *"no such thing", "enter")
+        assert "All actions" in person.screen
+
+
+async def test_an_action_that_cannot_be_done_now_says_so(wizard: Wizard) -> None:
+    async with wizard("clean", step=1) as person:
+        await person.press("ctrl+p")
+        await person.burst(*"stop before", "enter")
+        await person.look()
+        assert person.app.current == 5
+        assert "Not possible now" in [*person.app._notifications][-1].message
+
+
 async def test_next_and_back_work_inside_a_field(wizard: Wizard) -> None:
-    """Ctrl+N and Ctrl+P turn the page wherever the focus is, and stop at both ends."""
+    """Ctrl+N and Ctrl+B turn the page wherever the focus is, and stop at both ends."""
     async with wizard(step=7) as person:
         await person.press("tab", "tab")
         assert isinstance(person.app.focused, Input)
         await person.press("ctrl+n")
         assert person.app.current == 7
-        await person.press("ctrl+p")
+        await person.press("ctrl+b")
         assert person.app.current == 6
 
 
@@ -216,10 +313,10 @@ async def test_the_keys_fit_into_80_columns(wizard: Wizard) -> None:
 
 
 async def test_behind_a_dialog_only_keys_that_work_there_are_offered(wizard: Wizard) -> None:
-    """Neither the keys of the step nor q for leaving do anything in a dialog; F9 does."""
+    """Neither the keys of the step nor q for leaving do anything in a dialog; F1 and F9 do."""
     async with wizard("clean", step=5) as person:
         await person.press("f1")
-        assert person.screen.splitlines()[-1].strip() == "F9 Hands"
+        assert person.screen.splitlines()[-1].strip() == "F1 Help F9 Hands"
         await person.press("escape")
         assert person.screen.splitlines()[-1].rstrip().endswith("q Quit")
 
@@ -249,7 +346,7 @@ async def test_a_second_use_of_the_line_is_refused_in_words(wizard: Wizard, pace
     it."""
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
-        await person.press("s", "p", "6", "s")
+        await person.press("s", "space", "6", "s")
         assert "The line is in use: the survey is running." in person.screen
         await person.press("enter")
         assert "▸ the survey" in person.screen.splitlines()[0]
@@ -263,7 +360,7 @@ async def test_leaving_asks_only_while_something_runs(wizard: Wizard, paced: Ses
     its findings kept."""
     async with wizard("clean", step=3, using=paced) as person:
         person.fill("#survey-settings", "9600-8N1")
-        await person.press("s", "p", "q")
+        await person.press("s", "space", "q")
         assert "The survey is still running on the line." in person.screen
         await person.press("s")
         assert person.app.line_lock.holder == "the survey"
@@ -316,7 +413,7 @@ async def test_hands_are_offered_only_at_a_practice_segment(wizard: Wizard) -> N
         terminals = person.app.session.terminals
         assert terminals is not None
         assert [unit.connected for unit in terminals.units()].count(False) == 1
-        await person.press("enter", "w")
+        await person.press("enter", "plus")
         assert "- taken off" not in person.screen
         assert "X swapped" in person.screen
 
@@ -334,7 +431,7 @@ async def test_the_top_line_follows_the_width_also_behind_a_dialog(wizard: Wizar
     """The terminal is made wider and narrower with a dialog in front: the port stays at the right
     edge."""
     async with wizard(step=7) as person:
-        await person.press("d")
+        await person.press("t", "end", "enter")
         for width in (120, 80, 60):
             await person.resize(width, 24)
             top = person.screen.splitlines()[0]

@@ -96,6 +96,11 @@ class Form(ModalScreen[T | None], Generic[T]):
     More than a few fields stand beside their labels, so that all fit on 24 lines.
     """
 
+    HELP: ClassVar[str] = (
+        "Enter goes to the next field and keeps the form at the last; arrows move between fields."
+        "  Esc closes it; what was typed comes back with Ctrl+Z when it is opened again."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "cancel", "Cancel"),
         Binding("ctrl+s", "keep", "Keep", priority=True),

@@ -13,6 +13,7 @@ from textual.reactive import reactive
 from textual.screen import Screen
 from textual.widgets import Footer, Static
 
+from busprobe.wizard.common.actions import Action, Verb
 from busprobe.wizard.common.form import Field, Form, only, optional
 from busprobe.wizard.common.large_word import LargeWord
 from busprobe.wizard.common.question import if_given
@@ -26,10 +27,15 @@ _LOG = 200
 class LargeDisplay(Screen[None]):
     """Two large words, what to do, and a log of when that changed."""
 
+    HELP: ClassVar[str] = (
+        "To be read from two metres.  The screen changes and the bell rings when something "
+        "changes; below is what happened, newest first."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("space", "note", "Note what you touched"),
         Binding("escape", "leave", "End", key_display="Esc"),
-        Binding("x", "leave", show=False),
+        Action(Verb.STOP, "leave", "end it", shown=False).binding,
     ]
 
     alert: reactive[Alert] = reactive("calm", init=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import ClassVar, Generic, TypeVar
 
 from rich.text import Text
 from textual import events
@@ -60,6 +60,11 @@ class Question(ModalScreen[T]):
     The first answer is the safe one: it has the focus, so that Enter gives it, and Escape gives it
     too.
     """
+
+    HELP: ClassVar[str] = (
+        "The letter before an answer gives it.  Enter gives the one that is marked, Esc the first,"
+        " which is the safe one.  Arrows move between answers and scroll the text."
+    )
 
     def __init__(
         self,
@@ -141,6 +146,10 @@ class Notice(Question[None]):
 
     def __init__(self, title: str, body: Text | str, *, grave: bool = False) -> None:
         super().__init__(title, body, _CLOSE, grave=grave)
+
+
+class Help(Notice):
+    """What a step or a screen is for, and its keys; F1 closes it, too."""
 
 
 class Failure(Notice):

@@ -14,6 +14,7 @@ from textual.screen import ModalScreen
 from textual.widgets import DataTable, Footer, Static
 
 from busprobe.session.connect import SegmentTerminals, UnitTerminals
+from busprobe.wizard.common.actions import Action, Verb
 from busprobe.wizard.common.row_table import RowTable
 
 
@@ -21,10 +22,14 @@ class TerminalsDialog(ModalScreen[None]):
     """What one would do at the cabinet; only for practice segments, and work on the line goes on
     meanwhile."""
 
+    HELP: ClassVar[str] = (
+        "What hands would do at the terminals.  Work on the line goes on meanwhile."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("w", "swap", "Swap its wires"),
-        Binding("c", "cycle", "Power off and on"),
-        Binding("a", "cycle_all", "All off and on"),
+        Binding("plus", "swap", "Swap its wires", key_display="+"),
+        Binding("space", "cycle", "Power off and on", key_display="Space"),
+        Action(Verb.ALL, "cycle_all", "switch all units off and on").binding,
         Binding("escape", "close", "Close", key_display="Esc"),
         Binding("f9", "close", show=False),
     ]

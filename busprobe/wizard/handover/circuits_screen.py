@@ -22,6 +22,7 @@ from busprobe.job import Circuit, UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
+from busprobe.wizard.common.actions import Action, Verb
 from busprobe.wizard.common.form import Field, Form, file_path, only, optional
 from busprobe.wizard.common.question import Answer, Failure, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable, fitted
@@ -41,11 +42,11 @@ _COLUMNS = (
     *(("Circuit", 8), ("Load", 11), ("Dir.", 6)),
 )
 _HOW = (
-    "Enter notes what the channel under the cursor measures; y says that its current transformer"
-    " was seen to point the right way. l takes a list filled in in a spreadsheet: circuits.csv of"
+    "Enter notes what the channel under the cursor measures; v says that its current transformer"
+    " was seen to point the right way. r reads a list filled in in a spreadsheet: circuits.csv of"
     " the papers is its form."
 )
-_EMPTY = "No profile of a unit here names channels. n names one; l takes a list from a file."
+_EMPTY = "No profile of a unit here names channels. n names one; r reads a list from a file."
 
 
 _LIST = Field("path", "File (CSV)", read=optional(file_path))
@@ -55,14 +56,15 @@ class CircuitsScreen(Screen[None]):
     """Notes circuits in the job as they are given; a form for each channel stands in front of the
     list."""
 
+    HELP: ClassVar[str] = f"What each channel of a meter measures.\n\n{_HOW}"
+
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f", "note", "Note", key_display="Enter"),
-        Binding("y", "checked", "Direction checked"),
-        Binding("n", "name", "New channel"),
-        Binding("l", "load", "Load a list"),
+        Action(Verb.NOTE, "note", "note what the channel measures; Enter does too").binding,
+        Action(Verb.CHECK, "checked", "its direction was checked, or not").binding,
+        Action(Verb.NEW, "name", "name a channel that no profile names").binding,
+        Action(Verb.READ, "load", "read a list from a file").binding,
         Binding("delete", "clear", "Clear", key_display="Del"),
         Binding("escape", "close", "Close", key_display="Esc"),
-        Binding("q", "close", show=False),
     ]
 
     def __init__(self, session: Session, at: Place | None = None) -> None:

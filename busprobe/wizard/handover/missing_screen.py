@@ -22,8 +22,13 @@ _COLUMNS = (("What is missing", 56), ("Who can supply it", 19))
 class MissingScreen(Screen[Missing | None]):
     """Gives back the gap that is to be filled now; None when none is to be filled."""
 
+    HELP: ClassVar[str] = (
+        "What the documents still lack, and who can supply it.  Enter asks for what is under the "
+        "cursor."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f", "fill", "Fill it in", key_display="Enter"),
+        Binding("enter", "fill", "Fill it in", key_display="Enter"),
         Binding("escape", "close", "Close", key_display="Esc"),
     ]
 

@@ -25,6 +25,11 @@ _MOST_LINES = 2000
 class PreviewScreen(Screen[None]):
     """Tab goes to the text, where arrows scroll it both ways."""
 
+    HELP: ClassVar[str] = (
+        "Every document as it would be written.  Tab goes to the text, where arrows scroll both "
+        "ways."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("tab", "app.focus_next", "Into the text and back", key_display="Tab"),
         Binding("escape", "close", "Close", key_display="Esc"),

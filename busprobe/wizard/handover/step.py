@@ -12,7 +12,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
@@ -26,6 +26,8 @@ from busprobe.job import UnitRecord
 from busprobe.job.records import Cabling
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
+from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.choice import Choice, Offered
 from busprobe.wizard.common.form import Field, Form, file_path, optional
 from busprobe.wizard.common.question import (
     Answer,
@@ -82,40 +84,7 @@ class HandoverStep(Step):
 
     TITLE = StepName.HAND_OVER
     HELP = HELP
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("w", "write", "Write", tooltip="write the papers into the folder"),
-        Binding("p", "preview", "Preview", tooltip="every paper as it would be written"),
-        Binding(
-            "m",
-            "missing",
-            "Missing",
-            tooltip="what is missing for complete papers; Enter asks for it",
-        ),
-        Binding("e", "earlier", "Earlier", tooltip="compare with the job of an earlier visit"),
-        Binding("d", "details", "Details", tooltip="site, segment and tester", show=False),
-        Binding(
-            "c",
-            "pair",
-            "Cable",
-            tooltip="the pair of wires: cable, terminators, shield, instruments",
-            show=False,
-        ),
-        Binding(
-            "v",
-            "values",
-            "Values",
-            tooltip="what the unit's display shows, to hold its values against",
-            show=False,
-        ),
-        Binding(
-            "k",
-            "circuits",
-            "Circuits",
-            tooltip="what meters measure, channel by channel",
-            show=False,
-        ),
-        Binding("u", "unit", "Unit", tooltip="the unit under the cursor, also Enter", show=False),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.HAND_OVER])]
 
     def compose(self) -> ComposeResult:
         """Folder and formats; what is missing; the list."""
@@ -162,7 +131,7 @@ class HandoverStep(Step):
         elif not written:
             self.state = StepState.TO_DO
             self.next_words = (
-                "See to what is marked and to m, Missing; then press w to write the papers."
+                "See to what is marked and to o (open points); w writes the documents."
             )
         else:
             self.state, self.next_words = (
@@ -310,6 +279,27 @@ class HandoverStep(Step):
 
         fields = cabling_fields(self.session.job.cabling)
         self.app.push_screen(Form("The pair of wires", fields, make=Cabling, start=start), keep)
+
+    def action_note(self) -> None:
+        """Choose what is to be noted."""
+        offered: tuple[Offered[Callable[[], None]], ...] = (
+            Offered(
+                self.action_unit, "Unit", "tag, place, distance, supply and label of the one chosen"
+            ),
+            Offered(
+                self.action_values,
+                "Values",
+                "what its display shows, to compare with what was read",
+            ),
+            Offered(self.action_circuits, "Circuits", "what meters measure, channel by channel"),
+            Offered(self.action_pair, "Cable", "length, route, terminators, shield, instruments"),
+            Offered(self.action_details, "Job", "site, segment, tester, project"),
+        )
+
+        def ask(chosen: Callable[[], None]) -> None:
+            chosen()
+
+        self.app.push_screen(Choice("What is to be noted?", offered), if_given(ask))
 
     @on(DataTable.RowSelected, "#bus-list")
     def action_unit(self) -> None:

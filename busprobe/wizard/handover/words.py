@@ -15,16 +15,17 @@ Shows the as-built bus list before it is written, what has to be looked at first
 nobody looked at ("·"). What is not known stays empty in the papers, or says "not noted"; nothing \
 is invented.
 
-m lists what is missing for complete papers and who can supply it; Enter asks for it in a form, \
+o lists what is missing for complete documents and who can supply it; Enter asks for it in a form, \
 or goes to the step that finds it out. Enter on a unit of the list asks for its tag, place, \
-distance, terminator, supply and label, v for what its display shows.
+distance, terminator, supply and label.
 
-k lists the channels of meters: what each measures, through which current transformer, and \
-whether that points the right way. circuits.csv of the papers can be filled in in a spreadsheet \
-and loaded there.
+t notes what is known: the unit under the cursor, what its display shows, the cable, the job, and \
+the channels of meters: what each measures, through which current transformer, and whether that \
+points the right way. circuits.csv of the documents can be filled in in a spreadsheet and read \
+there.
 
-p shows every paper as it would be written. e compares with the job of an earlier visit; what is \
-not as it was then stands in the papers too.
+f shows every document as it would be written. - compares with the job of an earlier visit; what \
+is not as it was then stands in the documents too.
 
 Folder is where the papers go; formats are parted by commas. A file that is there already is \
 never overwritten without asking.
@@ -41,7 +42,7 @@ def open_points(widget: Widget, listed: BusList, gaps: int) -> Text:
     for line in listed.not_tested:
         text.append(f"· not tested: {line}\n")
     if gaps:
-        text.append(f"· {gaps} gaps in the papers: m lists them.\n")
+        text.append(f"· {gaps} gaps in the papers: o lists them.\n")
     return text
 
 

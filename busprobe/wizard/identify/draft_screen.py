@@ -52,13 +52,14 @@ class DraftScreen(Screen[Path | None]):
     Gives back the file of the profile that was written; None if none was.
     """
 
+    HELP: ClassVar[str] = words.HELP
+
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("f1", "help", "Help", key_display="F1", priority=True),
         Binding("ctrl+s", "save", "Save", key_display="^S"),
         Binding("f3", "count", "Count", key_display="F3"),
         Binding("f4", "remarks", "More", key_display="F4"),
         Binding("f5", "again", "Read again", show=False),
-        Binding("e", "edit", "Edit"),
+        Binding("backspace", "edit", "Edit", key_display="Bksp"),
         Binding("delete", "remove", "Remove", key_display="Del"),
         Binding("down", "into_list", show=False),
         Binding("escape", "back", "Back", key_display="Esc"),
@@ -278,10 +279,6 @@ class DraftScreen(Screen[Path | None]):
         self.query_one("#draft-which", Static).update(Text(which))
         rows = words.ways(choice) if choice else ()
         self._ways.fill((way.way, fitted(cells, _WAY_COLUMNS)) for way, cells in rows)
-
-    def action_help(self) -> None:
-        """How lines are written, and the keys."""
-        self.app.push_screen(Notice("Help: describing a unit", words.HELP))
 
     def action_remarks(self) -> None:
         """All remarks, and what the unit says of itself."""

@@ -24,7 +24,7 @@ signed or not, all byte orders, the usual scales. Compare with the unit's own di
 table (arrow down), Enter shows the ways, Enter there takes one and Enter again lets it go. "31 \
 -1" under Sheet means that the register is one below the data sheet's number.
 
-In the upper table: e puts the line back to be edited, Delete removes it. Ctrl+S saves the \
+In the upper table: Backspace puts the line back to be edited, Delete removes it. Ctrl+S saves the \
 profile; F3 changes how the registers are counted; F4 shows all remarks and what the unit says of \
 itself; F5 reads again where reading has ended. Esc goes one back: from the ways to the list, to \
 the line, and out; what was typed stays in the job."""
@@ -180,5 +180,5 @@ def to_do(draft: Draft | None) -> str:
     if uncertain and all(choice.agrees for choice in uncertain):
         return "Two registers read alike: more lines may tell which, or Enter takes a way."
     if uncertain:
-        return "Compare with the display: ↓ to the list, e adds =23.5, Enter takes a way."
+        return "Compare with the display: ↓ list, Backspace adds =23.5, Enter takes a way."
     return "Add more lines, or save the profile (Ctrl+S)."

@@ -10,7 +10,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import DataTable, Static
@@ -22,6 +22,7 @@ from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
+from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable, fitted
@@ -61,7 +62,7 @@ class IdentifyStep(Step):
     HELP = """\
 Each unit that the survey found is asked what it is (device identification, server id, registers \
 by which the stored profiles know their type, and the models of SunSpec). Beside the profile \
-stands how well it fits and how far behind the second-best is; w shows every reason for and against.
+stands how well it fits and how far behind the second-best is; e shows every reason for and against.
 
 By the best profile the unit's values are read and shown in engineering units. A value outside \
 the range that the profile calls plausible is marked "! implausible": wrong sensor, wrong wiring, \
@@ -70,34 +71,11 @@ sheet counts them where it counts otherwise.
 
 A unit that no profile knows can be described here (d): type what its data sheet says, compare \
 with its display, and save that as a profile of your own. It is only read. Others like it that \
-say nothing of themselves are given that profile by hand (p).
+say nothing of themselves are given that profile by hand (y).
 
 Two units at one address (X clash) cannot be identified: give one of them another address first, \
 in step 5."""
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "r",
-            "read",
-            "Read",
-            tooltip="identify the unit under the cursor and read its values again",
-        ),
-        Binding("a", "read_all", "Read all", tooltip="identify all units"),
-        Binding("t", "tag", "Tag", tooltip="note tag, location and place along the cable"),
-        Binding(
-            "d",
-            "describe",
-            "Describe",
-            tooltip="describe a unit that no profile knows, from its data sheet",
-        ),
-        Binding(
-            "p",
-            "profile",
-            "Profile",
-            show=False,
-            tooltip="say by hand which profile it is, where the unit is mute",
-        ),
-        Binding("w", "why", "Why", tooltip="why this profile: reasons for and against"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.IDENTIFY])]
 
     @dataclass
     class UnitIdentified(Message):
@@ -153,7 +131,7 @@ in step 5."""
                 ]
                 mute = format_addresses(u.address for u in strange)
                 self.next_words = (
-                    f"No profile fits at {mute}: d describes a unit, p names its profile."
+                    f"No profile fits at {mute}: d describes a unit, y names its profile."
                     if len(known) + len(strange) == len(lone)
                     else "Press a to identify all units."
                 )

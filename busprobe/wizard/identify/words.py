@@ -67,18 +67,18 @@ def _standing(unit: UnitRecord, identified: Identified | None) -> str:
     if unit.profile is None:
         if identified is None:
             return "none; r asks the unit, d describes it from its data sheet"
-        return f"none. {identified.standing} d describes the unit, p says by hand what it is."
+        return f"none. {identified.standing} d describes the unit, y says by hand what it is."
     if unit.match is None:
         return f"{unit.profile}, chosen by hand, not by what the unit says"
     if identified is None or not identified.standing:
-        return f"{unit.profile}, match {100 * unit.match:.0f} % (r asks again, then w says why)"
+        return f"{unit.profile}, match {100 * unit.match:.0f} % (r asks again, then e says why)"
     return f"{unit.profile}. {identified.standing}"
 
 
 def _caution(profile: Profile | None) -> tuple[str, ...]:
     if profile is None or not profile.cautions:
         return ()
-    several = f" 1 of {len(profile.cautions)}, w has all" if len(profile.cautions) > 1 else ""
+    several = f" 1 of {len(profile.cautions)}, e has all" if len(profile.cautions) > 1 else ""
     return (f"! Caution{several}: {profile.cautions[0]}",)
 
 
@@ -95,7 +95,7 @@ def of_store(store: Store) -> str:
     replaced = len(store.remarks) - len(store.problems)
     counts = ((len(store.problems), "cannot be used"), (replaced, "taken in place of another"))
     said = ", ".join(f"{count} {what}" for count, what in counts if count)
-    return f"Profile files: {said}. w tells which." if said else ""
+    return f"Profile files: {said}. e tells which." if said else ""
 
 
 def reasons(

@@ -9,7 +9,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.widget import Widget
@@ -24,6 +24,7 @@ from busprobe.modbus.requests import Function, read_registers
 from busprobe.session.bus_kind import is_virtual, refuse_other_kind
 from busprobe.session.connect import virtual_segments
 from busprobe.survey.listen import Overheard
+from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.question import Answer, Question, if_yes
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
@@ -64,11 +65,7 @@ After opening, busprobe listens before it sends anything; if the pair is quiet, 
 to address 246 shows whether the adapter echoes. If somebody else is already asking units on this \
 pair, it says so and asks: two masters on one pair disturb each other, and plant may trip when \
 its master is disturbed."""
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("r", "look", "Look again", tooltip="look for adapters again"),
-        Binding("l", "listen", "Listen", tooltip="listen again for a few seconds"),
-        Binding("c", "close", "Close port"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.PORT])]
 
     @dataclass
     class Opened(Message):

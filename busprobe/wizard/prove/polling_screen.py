@@ -22,6 +22,7 @@ from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
+from busprobe.wizard.common.actions import Action, Verb
 from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.question import Notice, if_given
 from busprobe.wizard.common.row_table import RowTable
@@ -39,12 +40,16 @@ _COLUMNS = (
 
 
 class PollingScreen(Screen[None]):
-    """The table; t tries it on the bus, e and Enter say how often values are wanted."""
+    """The table; s tries it on the bus, t and Enter say how often values are wanted."""
+
+    HELP: ClassVar[str] = (
+        "The fewest and cheapest requests that read every point, as often as it is wanted."
+    )
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("t", "try_it", "Try on the bus"),
-        Binding("e", "every", "How often"),
-        Binding("o", "of_these", "These only", key_display="Enter"),
+        Action(Verb.START, "try_it", "try the table on the bus").binding,
+        Action(Verb.NOTE, "every", "note how often values are wanted").binding,
+        Binding("enter", "of_these", "How often, these only", key_display="Enter"),
         Binding("escape", "close", "Close", key_display="Esc"),
     ]
 

@@ -13,7 +13,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.widget import Widget
@@ -28,6 +28,7 @@ from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import milliseconds, polls_for
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
+from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
@@ -93,17 +94,7 @@ class ProveStep(Step):
 
     TITLE = StepName.PROVE
     HELP = HELP
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "start", "Start", tooltip="start, or go on with a run that was stopped"),
-        Binding("x", "stop", "Stop"),
-        Binding("n", "new", "New run", tooltip="start from zero", show=False),
-        Binding("v", "view", "Plot", tooltip="another plot: times, their spread, failures"),
-        Binding(
-            "f", "findings", "Findings", tooltip="all that the run showed, in words", show=False
-        ),
-        Binding("a", "advice", "Advice", tooltip="what to set at the master"),
-        Binding("p", "polling", "Polling", tooltip="the polling table and its cycle"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.PROVE])]
 
     @dataclass
     class Advanced(Message):
@@ -341,7 +332,7 @@ class ProveStep(Step):
                     case RunFinished(proof, failure):
                         words = f"Tried: {proof.failed} of {proof.polls} polls failed."
                         if failure is not None:
-                            words = f"Plug the adapter in, then press t. {failure.what}"
+                            words = f"Plug the adapter in, then press s. {failure.what}"
                         self.post_message(
                             self.Trying(words, over=True, port_failed=failure is not None)
                         )

@@ -25,7 +25,7 @@ a look.
 
 Large counts are in thousands (k) or millions (M).
 
-v changes the plot: reply times of the unit under the cursor (x is a failed poll), their spread \
+g changes the graph: reply times of the unit under the cursor (x is a failed poll), their spread \
 (M the median, 99 of 100 before the 9), failed polls over time (below each other: one moment at \
 several units; along a line: one unit).
 
@@ -34,7 +34,7 @@ proposed are enough for the error rate that is wanted. The step is done when eve
 polled and that rate is proven. Rounds or minutes: whichever is reached first ends the run. Counts \
 are kept every 10 s: a run that was stopped, or cut off by a crash, goes on with s.
 
-f says all that the run showed; a what to set at the master; p shows the cheapest requests for \
+e says all that the run showed; F6 what to set at the master; c shows the cheapest requests for \
 every point."""
 
 WANTED_PERCENT = 0.5
@@ -146,7 +146,7 @@ def standing(
     if not proof.clean:
         return (
             StepState.CHECK,
-            "Look at the marked counts and at f; Wiring (2) tells what it may be.",
+            "Look at the marked counts and at e; Wiring (2) tells what it may be.",
         )
     polled, listed = _polled(units, proof)
     if len(polled) < len(listed):
@@ -163,7 +163,7 @@ def standing(
             f"At most {_bound_percent(proof):.2g} %, wanted {wanted_percent:g} %: press s for a"
             " longer run.",
         )
-    return StepState.DONE, "See p for the polling table, then go on to Hand over (7)."
+    return StepState.DONE, "See c for the polling table, then go on to Hand over (7)."
 
 
 def _polled(units: Sequence[UnitRecord], proof: Proof) -> tuple[list[UnitRecord], list[UnitRecord]]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.message import Message
 
 from busprobe.job.journal import Result
@@ -28,6 +28,7 @@ from busprobe.readdress.one_by_one import (
     Waiting,
     Watched,
 )
+from busprobe.wizard.common.actions import Action, Verb
 from busprobe.wizard.common.large_display import LargeDisplay
 from busprobe.wizard.readdress.words import progress_words
 
@@ -72,7 +73,7 @@ class BoxScreen(LargeDisplay):
     class Ended(Message):
         """The loop is over, or was cut off by a failure that is told in front of this screen."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("u", "undo", "Undo the last")]
+    BINDINGS: ClassVar[list[BindingType]] = [Action(Verb.UNDO, "undo", "undo the last one").binding]
 
     def __init__(self, clock: Clock, cancel: Callable[[], None], undo: Callable[[], None]) -> None:
         """Shows the loop that `cancel` ends and in which `undo` takes the last unit back; phases

@@ -21,7 +21,7 @@ from busprobe.wizard.readdress.dialogs import reconnect_others
 from busprobe.wizard.readdress.move_runner import MoveRunner
 
 _RECONNECTED = {
-    Kind.UNIT: "One unit answers at {address}. Move it too: set its address (p, or w), then m.",
+    Kind.UNIT: "One unit answers at {address}. Move it too: set its address (p, or Enter), then m.",
     Kind.CLASH: (
         "Two or more answer at {address}. Put the cursor there and press i: it guides you until one"
         " is left."
@@ -87,7 +87,7 @@ class ClashIsolation:
         alone = f"✓ One unit answers at {both_forms(place.address)}, alone and cleanly."
         self._runner.say(
             toned(self._step, alone, "good").append(
-                " Leave the others off the pair. Set its address (p, or w), then move it (m).",
+                " Leave the others off the pair. Set its address (p, or Enter), then move it (m).",
                 style="not bold",
             )
         )

@@ -18,6 +18,7 @@ from textual.widgets import DataTable, Footer, Static
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.readdress.words import RESULT_WORDS, role_words
 from busprobe.text import hex_bytes
+from busprobe.wizard.common.actions import Action, Verb
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import Sign, signed, toned
 
@@ -36,13 +37,17 @@ _SIGNS = {
 class JournalScreen(Screen[int | None]):
     """Gives back the number of the write that is to be undone; None if none is."""
 
+    HELP: ClassVar[str] = (
+        "Every write ever made in this job, newest first; below the table all that is known of the"
+        " one under the cursor."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("u", "undo", "Undo this write"),
+        Action(Verb.UNDO, "undo", "take the write under the cursor back").binding,
         Binding("pagedown", "scroll_down", "Scroll below", key_display="PgDn"),
         Binding("pageup", "scroll_up", show=False),
         Binding("escape", "close", "Close", key_display="Esc"),
-        Binding("j", "close", show=False),
-        Binding("q", "close", show=False),
+        Action(Verb.JOURNAL, "close", "close the journal", shown=False).binding,
     ]
 
     def __init__(self, writes: Sequence[WriteRecord]) -> None:

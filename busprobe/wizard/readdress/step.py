@@ -10,7 +10,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.widget import Widget
 from textual.widgets import DataTable, Static
 
@@ -30,6 +30,7 @@ from busprobe.readdress.procedure import Procedure
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BoxOrder, BusMoves
+from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.form import Form, only
 from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
 from busprobe.wizard.common.step import Step, StepName
@@ -76,39 +77,7 @@ answers at both addresses afterwards.
 "verified" means that the unit answers at the new address; "kept" that it still did after a power \
 cycle; "open" that a step after the write was never done (save, lock again): put the cursor on it \
 and press v."""
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "p",
-            "propose",
-            "Propose",
-            tooltip="propose addresses: by the plan of the bus, or by good practice",
-        ),
-        Binding(
-            "w", "want", "Wanted", tooltip="set the wanted address; Enter does too", show=False
-        ),
-        Binding(
-            "m", "move", "Move", tooltip="move the unit under the cursor to its wanted address"
-        ),
-        Binding("a", "all", "All", tooltip="move all; no two ever share an address on the way"),
-        Binding("l", "line", "Line", tooltip="the same line settings for all units; do this last"),
-        Binding(
-            "i",
-            "isolate",
-            "Isolate",
-            tooltip="two units at one address: guide me to one",
-            show=False,
-        ),
-        Binding("b", "box", "Box", tooltip="a box of identical new units, one by one"),
-        Binding("v", "verify", "Check", tooltip="after a power cycle or a crash: what is true?"),
-        Binding(
-            "j",
-            "journal",
-            "Journal",
-            tooltip="every write ever made; u there takes one back",
-            show=False,
-        ),
-        Binding("x", "stop", "Stop", tooltip="stop before the next write"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.READDRESS])]
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
@@ -224,7 +193,7 @@ and press v."""
                 **proposed,
             }
         )
-        what = f"{len(proposed)} proposed; change any of them with w, then a moves all."
+        what = f"{len(proposed)} proposed; change any of them with Enter, then a moves all."
         if not proposed:
             what = (
                 "Every unit has an address of its own; none needs another by plan or good practice."
@@ -273,7 +242,8 @@ and press v."""
             self.wizard.explain(
                 "That address is taken",
                 f"{both_forms(wanted)} already belongs to a unit at {taken.settings}. Move that one"
-                " first, choose another address (w), or press a: it moves all in an order in which"
+                " first, choose another address (Enter), or press a: it moves all in an order in "
+                "which"
                 " no two ever share an address.",
             )
         elif (profile := self.session.profile_of(unit.place)) is not None and (

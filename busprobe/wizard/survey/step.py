@@ -9,7 +9,7 @@ from typing import ClassVar
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
+from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.widget import Widget
@@ -32,6 +32,7 @@ from busprobe.survey.events import (
 from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening
+from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.question import if_given
@@ -83,17 +84,7 @@ the survey is held for as long and then goes on by itself.
 
 With a number expected, the first time said is for units that lie evenly among the addresses, the \
 second for all that is asked if one of them is not found."""
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "start", "Start"),
-        Binding("p", "pause", "Pause", tooltip="pause the survey, or go on"),
-        Binding("k", "skip", "Skip", tooltip="skip the line setting that is being searched"),
-        Binding(
-            "x", "stop", "Stop", tooltip="stop; what was found is kept, the rest is 'not tested'"
-        ),
-        Binding(
-            "e", "evidence", "Evidence", tooltip="show what the finding under the cursor rests on"
-        ),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.SURVEY])]
 
     @dataclass
     class Advanced(Message):

@@ -54,10 +54,10 @@ def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) 
     if stopping:
         return "Stopping …"
     if paused:
-        return "Paused. p goes on, x stops; what was found is in the job."
+        return "Paused. Space goes on, x stops; what was found is in the job."
     if lent:
         return "Held while units are read; it goes on by itself."
-    return "Wait, or read in Identify (4) what was found so far. p pauses, x stops."
+    return "Wait, or read in Identify (4) what was found so far. Space pauses, x stops."
 
 
 def evidence_words(finding: Finding) -> str:

@@ -22,6 +22,11 @@ class CalculationsScreen(Screen[None]):
     """The list of calculations, and beside it the inputs and the result of the one under the
     cursor."""
 
+    HELP: ClassVar[str] = (
+        "Arrows choose a calculation, Enter goes to its figures.  The result follows as you type, "
+        "with formula and source."
+    )
+
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f2", "keep", "Keep in the job", key_display="F2", priority=True),
         Binding("down", "app.focus_next", show=False),

@@ -30,6 +30,7 @@ from busprobe.wiring.listening import RecordedListening, read_listening
 from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.record import WiringRecord, read_record
 from busprobe.wiring.wire_names import EXPLANATION, EXPLANATION_SOURCE
+from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given
@@ -64,7 +65,7 @@ measured. Each reading is judged as you type; the lines below the form say what 
 do, and what the limits rest on. A reading goes into the job as you leave its field.
 
 Listening (l) hears what the pair carries with nobody asked, then asks the units that are known \
-(or unit 1) once, and says what that fits. Causes (o) shows it again, and what the failures of \
+(or unit 1) once, and says what that fits. Evidence (e) shows it again, and what the failures of \
 surveys and endurance runs have in common by place, baud rate and time. A computer cannot see \
 voltages: where two causes fit, both are named.
 
@@ -72,41 +73,13 @@ Hunt (h) fills the screen and keeps asking while your hands are at the terminals
 rings the moment a unit starts or stops answering. There a digit notes which pair you touched, \
 Space whatever you write.
 
-Sums (s) reckons bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 \
+Calculate (c): bias, loads and repeaters, stubs, lengths, voltage drop, times and bits; F2 \
 keeps a result in the job.
 
 {EXPLANATION}
 ({EXPLANATION_SOURCE})"""
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "l", "listen", "Listen", tooltip="listen to the pair, then ask the known units once"
-        ),
-        Binding(
-            "h",
-            "hunt",
-            "Hunt",
-            tooltip="full screen: see the moment a unit starts or stops answering",
-        ),
-        Binding(
-            "o",
-            "causes",
-            "Causes",
-            tooltip="all that was heard and failed, with causes and what to do",
-        ),
-        Binding(
-            "s",
-            "calculations",
-            "Sums",
-            tooltip="bias, loads, stub, length, voltage drop, time and bits on the wire",
-        ),
-        Binding(
-            "a",
-            "letters",
-            "A/B marks",
-            show=False,
-            tooltip="my terminals are marked A and B, or D1/D0 or +/-",
-        ),
-        Binding("c", "cautions", "Cautions", show=False),
+        *bindings(OF_STEP[StepName.WIRING]),
         Binding("down", "app.focus_next", show=False, tooltip="next field"),
         Binding("up", "app.focus_previous", show=False, tooltip="field before"),
     ]
@@ -366,7 +339,7 @@ keeps a result in the job.
         self.query_one("#cautions-said", Static).update(
             toned(self, "✓ Cautions read", "good")
             if acknowledged
-            else toned(self, "! Cautions not read yet: press c", "attention")
+            else toned(self, "! Cautions not read yet: press !", "attention")
         )
         self.query_one("#heard", Static).update(self._in_short())
         self.state, self.next_words = words.standing(

@@ -28,7 +28,7 @@ def marks(chosen: Labels) -> str:
     choices = "   ".join(
         f"({'x' if labels is chosen else ' '}) {words}" for words, labels in _MARKS
     )
-    return f"Terminals marked   {choices}   (a)"
+    return f"Terminals marked   {choices}   (+)"
 
 
 def heard_words(listening: RecordedListening) -> str:
@@ -93,11 +93,11 @@ def standing(
     marked = any(level in (Level.ATTENTION, Level.WRONG) for level in levels)
     odd = failing or marked
     if not acknowledged:
-        words = "Read the cautions: press c."
+        words = "Read the cautions: press !."
     elif mistakes:
         words = "Tab to the field marked ✖ and mend it."
     elif failing:
-        words = "See to what is marked (o: causes, actions), measure again; h hunts."
+        words = "See to what is marked (e: causes, actions), measure again; h hunts."
     elif marked:
         words = "Tab to a marked reading: below stands what to do. Measure again."
     elif not measured:

@@ -90,7 +90,7 @@ async def test_a_format_or_folder_that_cannot_be_is_said(
 async def test_details_of_the_papers_are_asked_for(wizard: Wizard, job: Job) -> None:
     """d asks for site, segment and tester; the top line and the job follow."""
     async with wizard(step=7) as person:
-        await person.press("d")
+        await person.press("t", "end", "enter")
         await person.press("end", "!", "enter", "enter", "enter", *"P-7", "enter")
         assert "Harrow Mill! · Line A" in person.screen.splitlines()[0]
     assert (job.meta.site, job.meta.project) == ("Harrow Mill!", "P-7")
@@ -102,7 +102,7 @@ async def test_gaps_are_asked_for_one_after_the_other_and_mistakes_keep_the_form
     """m lists what is missing; Enter asks for it; what was kept is missing no more."""
     job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard(step=7) as person:
-        await person.press("m")
+        await person.press("o")
         assert "Tag missing: 12." in person.screen
         assert "Not noted of the pair: the master" in person.screen
         await go_to(person, "Tag missing")
@@ -157,7 +157,7 @@ async def test_every_paper_can_be_read_before_it_is_written(wizard: Wizard, job:
     """p shows the files and the text of the one under the cursor; nothing is written."""
     job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), profile="aldermoor-at-10", tag="TE-1"))
     async with wizard(step=7) as person:
-        await person.press("p")
+        await person.press("f")
         assert "Site: Harrow Mill" in person.screen
         await person.press("down")
         assert "Tag: TE-1" in person.screen
@@ -175,11 +175,11 @@ async def test_an_earlier_visit_is_compared_and_stands_in_the_papers(
         earlier.put_unit(UnitRecord(Place.parse("14 9600-8N1"), tag="TE-2", seen="1"))
     job.put_unit(UnitRecord(Place.parse("12 9600-8N1"), tag="TE-1", seen="2"))
     async with wizard(step=7) as person:
-        await person.press("e")
+        await person.press("minus")
         enter(person, "path", str(tmp_path / "none.busjob"))
         await person.press("enter")
         assert "there is no such file" in person.screen
-        await person.press("escape", "e")
+        await person.press("escape", "minus")
         enter(person, "path", str(tmp_path / "spring.busjob"))
         await person.press("enter")
         assert "Unit 14 (0x0E) 9600-8N1 TE-2 is not on the later list" in person.screen
@@ -207,7 +207,7 @@ async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_
         return [(one.channel, one.ct, one.load, one.direction_checked) for one in unit.circuits]
 
     async with wizard(step=7) as person:
-        await person.press("k")
+        await person.press("t", "down", "down", "enter")
         assert "0 of 3 channels noted" in person.screen
         await person.press("enter", *"CT7")
         enter(person, "load", "chiller")
@@ -217,7 +217,7 @@ async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_
         enter(person, "direction_checked", "")
         await person.press("ctrl+s")
         assert noted(41) == [("L1", "CT7", "chiller", None)]
-        await person.press("y")  # the cursor went on to the next channel
+        await person.press("v")  # the cursor went on to the next channel
         assert noted(41)[1:] == [("L2", "", "", True)]
         await person.press("n")
         enter(person, "address", "99")
@@ -247,7 +247,7 @@ async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_
 
 async def load(person: Person, path: Path) -> None:
     """Have the list of circuits taken from a file."""
-    await person.press("l")
+    await person.press("r")
     enter(person, "path", str(path))
     await person.press("ctrl+s")
 
@@ -259,7 +259,7 @@ async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(
     Escape comes back."""
     job.put_unit(UnitRecord(Place.parse("41 9600-8N1"), profile="brookvale-bm-330"))
     async with wizard(step=7) as person:
-        await person.press("m")
+        await person.press("o")
         await go_to(person, "Circuits not noted: 41 L1, 41 L2, 41 L3.")
         await person.press("enter", "enter")
         assert "channel L1" in person.screen

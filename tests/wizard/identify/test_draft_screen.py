@@ -98,7 +98,7 @@ async def test_what_was_typed_is_there_again_and_a_mistake_is_said_at_the_line(
         type_line(person, "Phase 1 20")
         await person.press("enter")
         assert "! 1 and 20 could each be the register" in person.screen
-        await person.press("escape", "down", "up", "e")
+        await person.press("escape", "down", "up", "backspace")
         type_line(person, "11 Module degC =-3.2")
         await person.press("enter")
         await person.wait_for("✓ agrees")

@@ -46,7 +46,7 @@ async def test_all_units_are_asked_and_read_in_engineering_units(wizard: Wizard,
         assert "°C" in person.screen
         assert "✓ plausible" in person.screen
         assert "04: 1 (0x0001)" in person.screen
-        await person.press("w")
+        await person.press("e")
         assert "Server id is 'AT-10', as expected." in person.screen
         await person.press("escape", "down")
         assert "Voltage" in person.screen
@@ -72,7 +72,7 @@ async def test_a_clash_is_not_identified_but_sent_to_readdress(wizard: Wizard, j
         assert "Two or more units answer here at once" in person.screen
         assert person.states[3] == "! check"
         assert "Readdress (5)" in person.next_line
-        await person.press("d", "p")
+        await person.press("d", "y")
         assert ["one unit alone" in told.message for told in person.app._notifications] == [
             True,
             True,
@@ -123,7 +123,7 @@ def test_profile_files_that_are_broken_or_replaced_are_told(tmp_path: Path) -> N
     store = load_all([shipped_folder(), tmp_path])
     assert (
         of_store(store)
-        == "Profile files: 1 cannot be used, 1 taken in place of another. w tells which."
+        == "Profile files: 1 cannot be used, 1 taken in place of another. e tells which."
     )
     assert "in place of" in reasons(UnitRecord(Place.parse("11 9600-8N1")), None, None, store)
     assert of_store(load_all([shipped_folder()])) == ""
@@ -147,7 +147,7 @@ async def test_it_is_said_how_sure_it_is_what_to_mind_and_which_models_there_are
         assert "SunSpec unit, models at 40000 fits with 0.70 of 1;" in person.screen
         assert "! Caution 1 of 2" in person.screen
         assert "It follows SunSpec from register 40000 on: models 1, 64901." in person.screen
-        await person.press("w", *["pagedown"] * 3)
+        await person.press("e", *["pagedown"] * 3)
         assert "64901 at register 40070, 2 long" in person.screen
 
 
@@ -155,7 +155,7 @@ async def test_a_mute_unit_is_given_its_profile_by_hand(wizard: Wizard, job: Job
     """It is read by that profile from then on, and nobody claims that the unit itself said so."""
     job.put_unit(UnitRecord(Place.parse("6 9600-8N1")))
     async with wizard("generic", step=4) as person:
-        await person.press("p")
+        await person.press("y")
         await person.write("no-such")
         await person.press("enter")
         assert "There is no such profile." in person.screen

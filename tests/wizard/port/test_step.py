@@ -163,7 +163,7 @@ async def test_another_master_must_be_answered_before_going_on(wizard: Wizard, j
 async def test_a_port_can_be_closed_for_another_program(wizard: Wizard) -> None:
     """c closes the port; the step is to do again."""
     async with wizard("clean") as person:
-        await person.press("escape", "c")
+        await person.press("escape", "z")
         assert "The port is closed." in person.screen
         assert "no port open" in person.screen.splitlines()[0]
         assert not person.app.session.is_open

@@ -85,7 +85,7 @@ async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(
     for address in range(100, 132):
         job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
     async with wizard("clean", step=6) as person:
-        await person.press("f")
+        await person.press("e")
         assert "Nothing was polled yet" in person.screen
         await person.press("escape")
         person.fill("#prove-rounds", "1")
@@ -93,7 +93,7 @@ async def test_all_that_a_run_showed_can_be_read_where_the_screen_is_small(
         await person.wait()
         assert "Med ms Max\n" in person.screen
         assert "Not one poll was answered" not in person.screen
-        await person.press("f")
+        await person.press("e")
         assert "Not one poll was answered" in person.screen
 
 
@@ -149,27 +149,27 @@ async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_v
     finger is said."""
     job.put_unit(UnitRecord(Place.parse("11 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
-        await person.press("p")
+        await person.press("c")
         assert "Temperature, Humidity" in person.screen
         assert "Nobody said how often values are wanted: every 10 s is taken." in person.screen
         assert "not yet tried" in person.screen
-        await person.press("e")
+        await person.press("t")
         await person.write("soon")
         await person.press("enter")
         assert "'soon' is no interval." in person.screen
         await person.press("ctrl+u", "2", "enter")
         assert "Values are wanted every 2 s." in person.screen
-        await person.press("o", "ctrl+u", "1", "ctrl+s")
+        await person.press("enter", "ctrl+u", "1", "ctrl+s")
         assert "1 of 2 values at intervals of their own" in " ".join(person.screen.split())
-        await person.press("t")
+        await person.press("s")
         await person.wait()
         assert "Tried: 0 of 20 polls failed." in person.screen
         assert "ms measured" in person.screen
         person.app.session.line.close()
-        await person.press("t")
+        await person.press("s")
         await person.wait()
-        assert "Plug the adapter in, then press t." in person.screen
-        await person.press("t")
+        assert "Plug the adapter in, then press s." in person.screen
+        await person.press("s")
         await person.wait()
         assert "Tried: 0 of 20 polls failed." in person.screen, "the port is opened again"
         await person.press("escape")
@@ -184,7 +184,7 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(
     job.put_unit(UnitRecord(Place.parse("11 9600-8N1")))
     job.put_unit(UnitRecord(Place.parse("99 9600-8N1")))
     async with wizard("clean", step=6) as person:
-        await person.press("a")
+        await person.press("f6")
         assert "No reply time is measured yet" in person.screen
         await person.press("escape")
         person.fill("#prove-rounds", "3")
@@ -197,14 +197,14 @@ async def test_after_a_run_the_master_is_advised_and_the_plot_changes(
             "counts of the last run are not those of this one"
         )
         await person.wait()
-        await person.press("v")
+        await person.press("g")
         assert "spread in ms" in person.screen
-        await person.press("v")
+        await person.press("g")
         assert re.search(r"99 9600-8N1 +│[·1]*1[·1]*$", person.screen, re.MULTILINE)
         assert not re.search(r"11 9600-8N1 +│", person.screen)
-        await person.press("v")
+        await person.press("g")
         assert "replies in ms" in person.screen
-        await person.press("a")
+        await person.press("f6")
         assert "response timeout: 200 ms" in person.screen
 
 

@@ -35,7 +35,7 @@ def flat(person: Person) -> str:
 
 async def want(person: Person, address: int) -> None:
     """Type the wanted address of the unit under the cursor."""
-    await person.press("w")
+    await person.press("enter")
     await person.write(str(address))
     await person.press("enter")
 
@@ -112,7 +112,7 @@ async def test_a_taken_address_is_refused_before_anything_is_asked(
         await person.press("m")
         assert "12 (0x0C) already belongs to a unit at 9600-8N1" in person.screen
         await person.press("enter")
-        await person.press("w", "ctrl+u")
+        await person.press("enter", "ctrl+u")
         await person.write("21")
         await person.press("enter", "m")
         await person.wait()
@@ -448,7 +448,7 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
     session.identify(Place.parse("11 9600-8N1"))
     session.identify(Place.parse("21 19200-8N1"))
     async with wizard("harmonise", step=5) as person:
-        await person.press("l", "ctrl+u")
+        await person.press("equals_sign", "ctrl+u")
         await person.write("19200-8E1")
         await person.press("enter")
         assert "2 moves, in this order" in person.screen

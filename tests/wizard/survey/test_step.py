@@ -92,7 +92,7 @@ async def test_the_rail_shows_a_survey_that_goes_on_behind_another_step(
         start_and_pause(person)
         await person.press("6")
         assert person.states[2] == "▸ paused"
-        await person.press("3", "p")
+        await person.press("3", "space")
         await person.wait()
         assert "3 found" in person.screen
 

@@ -34,7 +34,7 @@ async def test_the_cautions_come_once_and_that_they_were_read_is_recorded(
         await person.press("enter")
         assert job.latest("cautions") is None
         assert "! Cautions not read yet" in person.screen
-        await person.press("c", "r")
+        await person.press("exclamation_mark", "r")
         assert "✓ Cautions read" in person.screen
         await person.press("1", "2")
         assert "Before you touch a terminal" not in person.screen
@@ -72,7 +72,7 @@ async def test_how_terminals_are_marked_changes_what_a_sign_means(wizard: Wizard
         person.fill("#reading-idle", "-0.3")
         await person.look()
         assert "✖ wrong  -0.300 V" in person.screen
-        await person.press("a")
+        await person.press("plus")
         assert "(x) A and B" in person.screen
         assert "✓ good  -0.300 V" in person.screen
 
@@ -134,7 +134,7 @@ async def test_what_is_stuck_is_told_at_once_with_what_to_do(wizard: Wizard, job
             assert "→ Take the units off one by one" in person.screen
             await person.press("escape")
             assert "the two wires are swapped at this adapter, or 3 other causes" in person.screen
-            await person.press("o")
+            await person.press("e")
 
 
 async def test_failures_along_the_cable_are_shown_without_listening(
@@ -155,7 +155,7 @@ async def test_failures_along_the_cable_are_shown_without_listening(
         await person.press("r")
         assert "Errors grow along the cable: 0 of 200 in the near half, 18 of 200" in person.screen
         assert person.states[1] == "! check"
-        await person.press("o")
+        await person.press("e")
         assert "1. terminators are missing or too many" in person.screen
         assert "→ Ask again at half the baud rate" in person.screen
 
@@ -166,7 +166,7 @@ async def test_a_calculation_follows_what_is_typed_and_kept_if_asked(
     """Arrows choose the calculation, Enter goes to its inputs, F2 keeps the result, Escape goes
     back; nothing else is kept."""
     async with wizard("clean", step=2) as person:
-        await person.press("r", "s")
+        await person.press("r", "c")
         assert "Pull-up and pull-down of at most" in person.screen
         await person.press("down", "down", "enter", *"25", "enter", *"x")
         assert "✖ 'x' is no number" in person.screen

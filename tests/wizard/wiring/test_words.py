@@ -38,7 +38,7 @@ def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
         ((Level.NOT_MEASURED,), False, True, StepState.DOING, "type what the meter shows"),
         ((Level.GOOD, Level.NOT_MEASURED), False, True, StepState.DOING, "Survey (3)"),
         ((Level.GOOD,), False, True, StepState.DONE, "Survey (3)"),
-        ((Level.GOOD,), True, True, StepState.CHECK, "o: causes"),
+        ((Level.GOOD,), True, True, StepState.CHECK, "e: causes"),
         ((Level.ATTENTION,), False, False, StepState.CHECK, "Tab to a marked reading"),
     ],
 )
