@@ -48,6 +48,7 @@ class RecordedSurvey:
                     with self._job.together():
                         self._job.add_finding(number, to_document(finding))
                         self._keep(finding)
+                        self._job.progress(number, self._survey.so_far().progress())
                 case events.Progress() if clock.now() - noted > _PROGRESS_EVERY:
                     noted = clock.now()
                     self._job.progress(number, self._survey.so_far().progress())

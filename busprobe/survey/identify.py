@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,9 +26,13 @@ from busprobe.profiles.read_requests import (
 from busprobe.profiles.schema import Limits, Profile
 from busprobe.profiles.standards import SelfDescription, descriptions
 from busprobe.profiles.values import Reading, readings
+from busprobe.survey import probes
+from busprobe.survey.absent_units import AnswersEverywhere, everywhere
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
+from busprobe.survey.events import Event
 from busprobe.survey.findings import Kind
 from busprobe.survey.interference import is_silence
+from busprobe.survey.probes import Probe, to_the_end
 from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
 
 _MOST_PAGES = 16
@@ -151,7 +155,22 @@ def identify(
             Kind.SILENT: "Nobody answered.",
         }[seen.kind]
         return replace(unknown, notes=(why, *seen.notes))
-    return _Identification(line, address, seen).identified(profiles, by_hand)
+    found = _Identification(line, address, seen).identified(profiles, by_hand)
+    who = _answering_everywhere(line, seen)
+    return found if who is None else replace(found, notes=(*found.notes, who.words))
+
+
+def _answering_everywhere(line: Line, seen: Examination) -> AnswersEverywhere | None:
+    """The device that answers other addresses than this, which should be empty, too."""
+    answered = next((reply for reply in seen.replies if reply.present), None)
+    if answered is None or seen.latency is None:
+        return None
+
+    def asked(request: Request, waits: Waits) -> Generator[Event, None, Reply]:
+        return probes.ask(line, request, waits)
+
+    waits = Waits(reply=max(0.1, 3 * seen.latency.maximum))
+    return to_the_end(everywhere(asked, Probe.of(answered.request), waits, {seen.address}))
 
 
 def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examination:

@@ -229,6 +229,28 @@ def test_hunt_tells_who_answers(command: Command) -> None:
     assert ran.document["present"] == [11, 12]
 
 
+def test_hunt_tells_two_units_at_an_address_from_a_silent_one(
+    command: Command, tmp_path: Path
+) -> None:
+    """Bytes that make no frame: exit code 1, in the document and in words."""
+    twins = tmp_path / "twins.toml"
+    unit = 'type = "at-10"\naddress = 7\nsettings = "9600-8N1"\nlatency = {}\njitter = 0.0\n'
+    twins.write_text(
+        'title = "Twins"\n'
+        f'[[units]]\nname = "a"\n{unit.format(0.012)}[[units]]\nname = "b"\n{unit.format(0.0131)}'
+    )
+    hunt = ("hunt", "--port", f"virtual:{twins}", "--settings", "9600-8N1", "--addresses", "6-7")
+    ran = command(*hunt, "--rounds", 8, "--json")
+    document = ran.document
+    assert (document["present"], document["garbled"]) == ([], [7])
+    (event,) = document["events"]
+    assert (event["address"], event["answers"], event["garbled"]) == (7, False, True)
+    assert ran.code == ExitCode.ATTENTION
+    said = command(*hunt, "--rounds", 8).out
+    assert "GARBLED  two units at this address" in said
+    assert "Bytes but no frame: 7" in said
+
+
 def test_a_broken_plan_is_told_before_the_wizard_starts(command: Command, tmp_path: Path) -> None:
     plan = tmp_path / "plan.csv"
     plan.write_text("tag,address\nA,300\n", encoding="utf-8")

@@ -42,6 +42,23 @@ def test_a_survey_cut_off_twice_has_lost_nothing(tmp_path: Path) -> None:
         session.close()
 
 
+def test_how_far_a_survey_is_is_on_disk_with_each_finding(tmp_path: Path) -> None:
+    """A crash right after a finding costs nothing that was asked before it."""
+    settings = [LineSettings.parse("9600-8N1")]
+    with Job.create(tmp_path / "a.busjob") as job:
+        session = Session(job, STORE, connector=Connector(virtual_clock=VirtualClock()))
+        session.open("virtual:clean", settings[0])
+        for event in session.survey(settings, range(1, 40)):
+            if isinstance(event, Found):
+                record = job.latest_survey()
+                assert record is not None
+                assert record.progress is not None
+                kept = KeptSurvey.of(record)
+                assert event.finding.place in kept.places
+                assert max(kept.asked_at[settings[0]]) >= event.finding.address - 1
+        session.close()
+
+
 class Killed(BaseException):
     """The program ends here."""
 

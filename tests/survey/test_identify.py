@@ -16,6 +16,7 @@ from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
 from tests.profiles.making import profile
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, frame, registers
+from tests.virtual.bench import open_line, scenario
 
 PROFILES = tuple(load_all([shipped_folder()]).profiles.values())
 
@@ -214,7 +215,9 @@ def test_without_a_profile_a_unit_is_what_it_says_by_the_standards() -> None:
 
 
 def requests_beyond_the_close_look(unit: Identified, port: ScriptedPort) -> list[bytes]:
-    return [data for _, data in port.sent[len(unit.examination.replies) :]]
+    """To the unit; other addresses are asked whether they answer as well."""
+    beyond = port.sent[len(unit.examination.replies) :]
+    return [data for _, data in beyond if data[0] == unit.place.address]
 
 
 def test_fingerprints_of_several_profiles_are_read_by_one_request() -> None:
@@ -269,7 +272,9 @@ def test_a_unit_known_by_its_texts_is_not_asked_for_other_fingerprints() -> None
     assert unit.profile is not None
     beyond = asked[len(unit.examination.replies) :]
     reads = [
-        (frame[1], int.from_bytes(frame[2:4], "big")) for frame in beyond if frame[1] in (3, 4)
+        (frame[1], int.from_bytes(frame[2:4], "big"))
+        for frame in beyond
+        if frame[0] == 31 and frame[1] in (3, 4)
     ]
     assert sorted(reads) == [(3, 0), (3, 40), (4, 0)]
 
@@ -294,3 +299,12 @@ def test_points_are_read_one_by_one_where_the_unit_refuses_them_together() -> No
     assert unit.profile is made
     assert [reading.value for reading in unit.readings] == [6, 6, 6, 6]
     assert not any("Refused" in reason for reason in unit.matches[0].reasons)
+
+
+def test_a_unit_that_answers_every_address_is_told_when_it_is_identified() -> None:
+    """What it is, is known all the same; the address is not."""
+    for any_address in (True, False):
+        bus = scenario({"name": "a", "type": "at-10", "address": 7, "any_address": any_address})
+        found = identify(open_line(bus), 9 if any_address else 7, PROFILES)
+        assert found.profile is not None
+        assert any("whatever address" in note for note in found.notes) is any_address

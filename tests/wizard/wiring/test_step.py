@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -232,6 +233,32 @@ async def test_the_hunt_shows_the_moment_a_unit_goes_and_comes_back(
         "unit 11 answers no more",
         "touched pair 3",
     ]
+
+
+async def test_the_hunt_shows_that_a_second_unit_has_joined_an_address(
+    wizard: Wizard, paced: Session, tmp_path: Path
+) -> None:
+    """TWO? in large letters, and no word of a unit that is gone."""
+    twins = tmp_path / "twins.toml"
+    unit = 'type = "at-10"\naddress = 7\nsettings = "9600-8N1"\nlatency = {}\njitter = 0.0\n'
+    twins.write_text(
+        f'title = "Twins"\n[[units]]\nname = "a"\n{unit.format(0.012)}'
+        f'[[units]]\nname = "b"\nconnected = false\n{unit.format(0.0131)}'
+    )
+    async with wizard(str(twins), step=2, using=paced) as person:
+        await person.press("r", "h")
+        person.app.screen.query_one("#field-addresses").value = "7"  # type: ignore[attr-defined]
+        await person.strike("enter")
+        await person.wait_for("unit 7 answers")
+        terminals = paced.terminals
+        assert terminals is not None
+        terminals.connect("b", connected=True)
+        await person.wait_for("unit 7: bytes but no frame")
+        await person.look()
+        assert drawn("TWO?", 3)[0] in person.screen
+        assert "answers no more" not in person.screen
+        await person.press("escape")
+        assert "2 Wiring" in person.screen
 
 
 async def test_a_hunt_whose_adapter_is_pulled_out_does_not_look_like_a_lost_unit(
