@@ -9,6 +9,9 @@ Nothing needs to be done to it before, and nothing is done twice.
 
 from __future__ import annotations
 
+from functools import cache, partial
+from unicodedata import normalize
+
 
 def harmless(text: str) -> str:
     """Return `text` with every character that is not printable written out as an escape.
@@ -40,6 +43,47 @@ def from_device(raw: bytes) -> str:
 def hex_bytes(data: bytes) -> str:
     """Bytes as they are written everywhere here: upper-case hex pairs parted by spaces."""
     return data.hex(" ").upper()
+
+
+def plain(text: str, encoding: str = "ascii") -> str:
+    """`text` as a terminal of this `encoding` can show it: each character that it lacks becomes one
+    other, so that columns stay.
+
+    None becomes a question mark: that is the sign for what is not sure.
+    """
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        return "".join(map(partial(_plain, encoding), text))
+    return text
+
+
+@cache
+def _plain(encoding: str, character: str) -> str:
+    for other in (character, _PLAIN.get(character, ""), normalize("NFKD", character)[:1], "_"):
+        try:
+            other.encode(encoding)
+        except UnicodeEncodeError:
+            continue
+        if other:
+            return other
+    return "_"
+
+
+_PLAIN = (
+    dict(
+        zip(
+            "·▸●✓✖…→←↓↑–−×±°ºµμΩ≤≥█▇▆▅▄▃▂▁░▒▓▌▐▀▎",
+            ".>o+x~><v^--x~''uuR<>####==__::#||=|",
+            strict=True,
+        )
+    )
+    | {chr(code): "+" for code in range(0x2500, 0x2580)}
+    | dict.fromkeys("─━═╌╍┄┅┈┉╴╶╸╺╼╾", "-")
+    | dict.fromkeys("│┃║┆┇┊┋╎╏╵╷╹╻╽╿", "|")
+)
+"""Signs, marks of units, lines of frames and blocks of graphs by what is most like them; Ω by R, as
+resistors are marked (IEC 60062)."""
 
 
 def _escape(character: str) -> str:

@@ -5,6 +5,7 @@ Results go to stdout, with ``--json`` as one document; progress and messages go 
 
 from __future__ import annotations
 
+import codecs
 import sys
 from collections.abc import Sequence
 
@@ -14,6 +15,7 @@ from busprobe.cli.commands.whole_job import wizard
 from busprobe.cli.error_reports import report_bug, report_error, report_interrupt, report_usage
 from busprobe.cli.groups import Sections
 from busprobe.errors import BusprobeError, ExitCode
+from busprobe.text import plain
 
 _SECTIONS = {
     "The whole job": "busprobe.cli.commands.whole_job",
@@ -56,12 +58,25 @@ def program(context: click.Context) -> None:
         context.invoke(wizard)
 
 
+_PLAIN = "busprobe.plain"
+"""Name of what is done with a character that a console lacks."""
+
+
+def _plain(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return plain(error.object[error.start : error.end], error.encoding), error.end
+
+
+codecs.register_error(_PLAIN, _plain)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave the process with an `ExitCode`."""
     for stream in (sys.stdout, sys.stderr):
         # A console that lacks a character (°, →) shows a substitute rather than failing in mid-job.
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors=_PLAIN)
     sys.exit(run(arguments))
 
 

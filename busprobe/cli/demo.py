@@ -12,7 +12,12 @@ from busprobe.session.bus_kind import VIRTUAL
 
 
 def run(
-    unattended: bool, folder: Path | None, overwrite: bool, scenario: str, speed: float
+    unattended: bool,
+    folder: Path | None,
+    overwrite: bool,
+    scenario: str,
+    speed: float,
+    plain: bool,
 ) -> ExitCode:
     """Do what ``busprobe demo`` is asked for."""
     if unattended:
@@ -26,6 +31,9 @@ def run(
         return ExitCode.DONE if as_listed else ExitCode.ATTENTION
     with TemporaryDirectory(prefix="busprobe-", ignore_cleanup_errors=True) as scratch:
         run_wizard(
-            (folder or Path(scratch)) / "demo.busjob", speed=speed, port=f"{VIRTUAL}{scenario}"
+            (folder or Path(scratch)) / "demo.busjob",
+            speed=speed,
+            port=f"{VIRTUAL}{scenario}",
+            plain=plain,
         )
     return ExitCode.DONE

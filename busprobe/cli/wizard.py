@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,21 +12,37 @@ from busprobe.cli.commands.whole_job import SPEED
 from busprobe.cli.job_files import default_job_file
 
 if TYPE_CHECKING:
+    from busprobe.line.settings import LineSettings
     from busprobe.session.session import Session
 
 
-def run(job_file: Path | None = None, plan_file: Path | None = None) -> None:
+def run(
+    job_file: Path | None = None,
+    plan_file: Path | None = None,
+    port: str = "",
+    settings: LineSettings | None = None,
+    plain: bool = False,
+) -> None:
     """Do what ``busprobe wizard`` is asked for."""
-    path = job_file or default_job_file()
-    run_wizard(path, plan_file)
+    path = job_file or default_job_file(port)
+    run_wizard(path, plan_file, port=port, settings=settings, plain=plain)
     output.say(f"The job is in {path}.  'busprobe wizard --job {path}' goes on with it.")
 
 
 def run_wizard(
-    path: Path, plan_file: Path | None = None, *, speed: float = SPEED, port: str = ""
+    path: Path,
+    plan_file: Path | None = None,
+    *,
+    speed: float = SPEED,
+    port: str = "",
+    settings: LineSettings | None = None,
+    plain: bool = False,
 ) -> None:
-    """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; `port`
-    is opened first."""
+    """Run the wizard on the job at `path`, virtual segments `speed` times faster than life; the
+    step Port begins by opening `port`, at `settings` or 9600-8N1.
+
+    What the terminal cannot show is drawn by the signs that it has; with `plain` all is ASCII.
+    """
     # Nearly all that is loaded stays: to look through it for garbage again and again takes longer
     # than the wizard has until it stands.
     gc.set_threshold(50_000)
@@ -47,15 +64,14 @@ def run_wizard(
         connector = Connector(virtual_clock=ScaledClock(speed))
         job = open_job(path)
         try:
-            session = Session(job, store, plan=plan, connector=connector)
-            if port:
-                session.open(port)
+            return Session(job, store, plan=plan, connector=connector)
         except BaseException:
             job.close()
             raise
-        return session
 
-    app = BusprobeApp(opened)
+    # Textual draws on stderr, on Windows on stdout; a terminal is one for both.
+    encoding = "ascii" if plain or sys.__stderr__ is None else sys.__stderr__.encoding
+    app = BusprobeApp(opened, encoding=encoding, port=port, settings=settings)
     try:
         app.run()
     finally:

@@ -22,7 +22,7 @@ from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
 from busprobe.wizard.common.actions import OF_STEP, Action, Verb
 from busprobe.wizard.common.choice import Choice, Offered
-from busprobe.wizard.common.drawn_text import HarmlessLines
+from busprobe.wizard.common.drawn_text import HarmlessLines, PlainLines
 from busprobe.wizard.common.form import Form, FormKey, Texts
 from busprobe.wizard.common.help import help_for, help_for_screen
 from busprobe.wizard.common.keys_in_order import KeysInOrder
@@ -33,6 +33,7 @@ from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
 
 if TYPE_CHECKING:
+    from busprobe.line.settings import LineSettings
     from busprobe.session.session import Session
     from busprobe.wizard.common.step import Step
 
@@ -86,14 +87,23 @@ class BusprobeApp(KeysInOrder):
     session: Session
     """There once everything is loaded."""
 
-    def __init__(self, open_session: Callable[[], Session]) -> None:
-        """Show the session that `open_session` opens, in a thread of its own."""
+    def __init__(
+        self,
+        open_session: Callable[[], Session],
+        *,
+        encoding: str = "utf-8",
+        port: str = "",
+        settings: LineSettings | None = None,
+    ) -> None:
+        """Show the session that `open_session` opens, in a thread of its own, on a terminal of this
+        `encoding`; the step Port begins by opening `port` where one is named."""
         super().__init__()
         self.register_theme(DARK)
         self.register_theme(LIGHT)
         self.theme = DARK.name
-        self._harmless_lines = HarmlessLines()
+        self._line_filters = (HarmlessLines(), PlainLines(encoding))
         self._open_session = open_session
+        self._port, self._port_settings = port, settings
         self.failure: Exception | None = None
         """Why the session could not be opened; the wizard has ended then."""
         self.line_lock = LineLock()
@@ -107,7 +117,7 @@ class BusprobeApp(KeysInOrder):
 
     def get_line_filters(self) -> Sequence[LineFilter]:
         """What every line passes before it is drawn."""
-        return (*super().get_line_filters(), self._harmless_lines)
+        return (*super().get_line_filters(), *self._line_filters)
 
     def get_default_screen(self) -> Screen[None]:
         """The screen of the steps."""
@@ -148,7 +158,12 @@ class BusprobeApp(KeysInOrder):
         await self.query_one("#steps", ContentSwitcher).mount(*self._steps)
         self._read_job()
         kept = self.session.job.state(_STEP_KEY)
-        self.current = kept if isinstance(kept, int) and 1 <= kept <= len(self._steps) else 1
+        begin = 1 if self._port else kept
+        self.current = begin if isinstance(begin, int) and 1 <= begin <= len(self._steps) else 1
+        if self._port:
+            from busprobe.wizard.port.step import PortStep
+
+            self.query_one(PortStep).open_at_start(self._port, self._port_settings)
 
     def _prepared(self) -> tuple[Session, Callable[[], tuple[Step, ...]]]:
         """All that can be done away from the screen, which stays alive meanwhile."""

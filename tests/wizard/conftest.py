@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from textual.pilot import Pilot
@@ -89,12 +90,13 @@ def wizard(session: Session) -> Wizard:
         size: tuple[int, int] = (80, 24),
         step: int = 1,
         using: Session | None = None,
+        **of_app: Any,
     ) -> AsyncIterator[Person]:
         used = using or session
         used.job.set_state("wizard.step", step)
         if scenario is not None:
             used.open(f"virtual:{scenario}", LineSettings.parse("9600-8N1"))
-        app = BusprobeApp(lambda: used)
+        app = BusprobeApp(lambda: used, **of_app)
         async with app.run_test(size=size) as pilot:
             person = Person(app, pilot)
             await person.begin()

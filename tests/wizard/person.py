@@ -108,4 +108,4 @@ class Person:
     @property
     def next_line(self) -> str:
         """What the wizard says to do next."""
-        return next(line for line in self.screen.splitlines() if line.startswith(" →"))
+        return next(line for line in self.screen.splitlines() if line.startswith((" →", " >")))

@@ -14,7 +14,8 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Input
 
-from busprobe.job import Job
+from busprobe.job import Job, UnitRecord
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.app import BusprobeApp
@@ -473,3 +474,18 @@ def _all_kinds_of(widget: type[Widget]) -> Iterator[type[Widget]]:
     yield widget
     for each in widget.__subclasses__():
         yield from _all_kinds_of(each)
+
+
+async def test_a_strict_terminal_gets_plain_signs_on_every_step(wizard: Wizard, job: Job) -> None:
+    """Nothing but ASCII is drawn, as long as before; a question mark is left for what is unsure and
+    for the key that lists all actions."""
+    job.put_unit(UnitRecord(Place.parse("11 9600-8N1"), profile="aldermoor-at-10"))
+    for size in ((60, 20), (80, 24), (140, 45)):
+        async with wizard("clean", size=size, encoding="ascii") as person:
+            for number in "3456721":
+                await person.press("escape", number)
+                assert person.screen.isascii(), person.screen
+                marks = person.screen.replace("? unsure", "").replace("? Al", "")
+                marks = marks.replace("Expected ?", "")
+                assert "?" not in marks, person.screen
+            assert "> " in person.next_line or person.next_line.startswith(" >")

@@ -232,3 +232,13 @@ def test_handover_preview(snap_compare: Compare, listed: Job) -> None:
     """The bus list before it is written, with what is open and what was not tested."""
     listed.set_state("wizard.papers", {"folder": "/media/usb/handover", "formats": "html, xlsx"})
     assert snap_compare(**begun(app_at(listed, 7)), terminal_size=(80, 24))
+
+
+def test_survey_map_in_plain_signs_without_colour(
+    snap_compare: Compare, listed: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a strict terminal unit, clash and unsure are told apart by ASCII signs alone."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    listed.set_state("wizard.step", 3)
+    app = BusprobeApp(lambda: new_session(listed), encoding="ascii")
+    assert snap_compare(**begun(app), terminal_size=(80, 24))

@@ -12,16 +12,31 @@ SPEED = 20.0
 worth waiting for."""
 
 
+_plain = click.option(
+    "--plain", is_flag=True, help="Draw with ASCII signs only: . - > o X ? and so on."
+)
+
+
 @click.command()
 @options.job(required=False, text="Job file to begin or to go on with; today's job if left out.")
 @click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus, a CSV file.")
+@click.option(
+    "--port",
+    default="",
+    metavar="PORT",
+    help="Port to open first: device path, COM7, socket://HOST:PORT, virtual:NAME.",
+)
+@click.option(
+    "--settings", type=options.SETTINGS, help="Line settings of the port; 9600-8N1 if left out."
+)
+@_plain
 @does("busprobe.cli.wizard")
 def wizard() -> None:
     """Start the wizard.
 
     \b
     Example:
-      busprobe wizard --job plant.busjob --plan plan.csv
+      busprobe wizard --port /dev/ttyUSB0 --job plant.busjob --plan plan.csv
     """
 
 
@@ -43,6 +58,7 @@ def wizard() -> None:
     show_default=True,
     help="Times faster than life.",
 )
+@_plain
 @does("busprobe.cli.demo")
 def demo() -> None:
     """Play the whole job on a virtual segment; no port is needed and nothing can be harmed.

@@ -1,10 +1,13 @@
-"""The one place where the wizard makes text from outside harmless: between widgets and terminal."""
+"""Between widgets and terminal: text from outside is made harmless, and signs are put in those that
+the terminal has."""
 
 from __future__ import annotations
 
 from rich.segment import Segment
 from textual.color import Color
 from textual.filter import LineFilter
+
+from busprobe.text import plain
 
 _SUBSTITUTE = "\N{REPLACEMENT CHARACTER}"
 
@@ -22,6 +25,23 @@ class HarmlessLines(LineFilter):
             return segments
         shown = [
             Segment("".join(c if c.isprintable() else _SUBSTITUTE for c in text), style, control)
+            for text, style, control in segments
+        ]
+        return Segment.adjust_line_length(shown, Segment.get_line_length(segments))
+
+
+class PlainLines(LineFilter):
+    """Shows signs, frames and units in the characters of an encoding, on every line that is
+    drawn."""
+
+    def __init__(self, encoding: str) -> None:
+        super().__init__()
+        self._encoding = encoding
+
+    def apply(self, segments: list[Segment], background: Color) -> list[Segment]:  # noqa: ARG002 - textual's signature
+        """The segments of a line, each as long as before."""
+        shown = [
+            Segment(plain(text, self._encoding), style, control)
             for text, style, control in segments
         ]
         return Segment.adjust_line_length(shown, Segment.get_line_length(segments))

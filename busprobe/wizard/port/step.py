@@ -168,6 +168,14 @@ its master is disturbed."""
         else:
             self._open_port(name, settings)
 
+    def open_at_start(self, name: str, settings: LineSettings | None) -> None:
+        """Open the port that was named when the wizard was started."""
+        self.query_one("#port-name", Input).value = name
+        field = self.query_one("#port-settings", Input)
+        if settings is not None:
+            field.value = str(settings)
+        self._open_port(name, settings or LineSettings.parse(field.value))
+
     def _open_port(self, name: str, settings: LineSettings) -> None:
         def work() -> None:
             self.session.open(name, settings)
@@ -209,6 +217,7 @@ its master is disturbed."""
     @on(Opened)
     def _opened(self, event: Opened) -> None:
         self.action_look()
+        self._table.choose(self.session.line.name)
         heard = event.heard
         echo = {
             Echo.FULL: (

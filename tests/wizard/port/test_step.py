@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from textual.widgets import Input
+
 from busprobe.job import Job
+from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.port.step import PortStep
 from tests.wizard.conftest import Wizard
@@ -194,3 +197,24 @@ async def test_another_port_is_opened_only_after_asking_while_one_is_open(
         await person.wait()
         assert "instead?" not in person.screen
         assert session.line.name == "virtual:echo"
+
+
+async def test_a_port_named_at_the_start_is_opened_and_listened_to_before_anything_else(
+    wizard: Wizard, session: Session
+) -> None:
+    """The wizard begins at Port whatever step was looked at last; a practice job needs no yes,
+    since it was asked for by name."""
+    async with wizard(step=6, port="virtual:clean") as person:
+        await person.wait()
+        assert person.app.current == 1
+        assert "✓ Open  virtual:clean. Quiet for 3.0 s." in person.screen
+        assert session.practice is True
+
+
+async def test_a_port_named_at_the_start_that_does_not_open_says_why(wizard: Wizard) -> None:
+    settings = LineSettings.parse("19200-8E1")
+    async with wizard(port="/dev/no-such-port", settings=settings) as person:
+        await person.wait()
+        assert "✖" in person.screen
+        assert person.states[0] == "! check"
+        assert person.app.query_one("#port-settings", Input).value == "19200-8E1"
