@@ -326,8 +326,8 @@ class Job:
         with self._database.writing() as connection:
             cursor = connection.execute(
                 "INSERT INTO write (move, intended, tester, role, source, target, register,"
-                " function, value_list, request, words, held)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                " function, value_list, about, request, words, held)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     intent.move,
                     self.now(),
@@ -343,7 +343,8 @@ class Job:
             )
             number = int(cursor.lastrowid or 0)
             connection.executemany(
-                "INSERT INTO planned_step VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO planned_step (move, position, role, place, register, function,"
+                " value_list, about, lasts_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [
                     (
                         number,
@@ -536,13 +537,13 @@ def _write_records(
     )
 
 
-def _columns(write: RegisterWrite) -> tuple[int, int, str]:
-    return write.register, write.function, json.dumps(write.values)
+def _columns(write: RegisterWrite) -> tuple[int, int, str, int]:
+    return write.register, write.function, json.dumps(write.values), write.about
 
 
 def _register_write(row: sqlite3.Row) -> RegisterWrite:
     values = tuple(json.loads(row["value_list"]))
-    return RegisterWrite(row["register"], values, Function(row["function"]))
+    return RegisterWrite(row["register"], values, Function(row["function"]), row["about"])
 
 
 def _require(connection: sqlite3.Connection, table: str, key: int) -> None:

@@ -266,6 +266,11 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
         # How long a unit stays unlocked after a step by itself.
         "ALTER TABLE planned_step ADD COLUMN lasts_s REAL",
     ),
+    (
+        # Which of several registers a write is about, where others are only written with it.
+        "ALTER TABLE write ADD COLUMN about INTEGER NOT NULL DEFAULT 0",
+        "ALTER TABLE planned_step ADD COLUMN about INTEGER NOT NULL DEFAULT 0",
+    ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``
 keeps n."""

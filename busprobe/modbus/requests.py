@@ -7,7 +7,7 @@ Line V1.02, section 2.5.1.  PDUs and frames are built by pymodbus.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 from pymodbus.framer import FramerRTU
@@ -210,6 +210,23 @@ class RegisterWrite:
     """At least one 16-bit value; a password may take several registers."""
     function: Function = Function.WRITE_MULTIPLE_REGISTERS
     """Function code 16, or 6 for one value."""
+    about: int = 0
+    """Which of the values, from 0, it is about, where others are only written with it."""
+
+    @property
+    def changed(self) -> int:
+        """Zero-based address of the register that it is about."""
+        return self.register + self.about
+
+    @property
+    def value(self) -> int:
+        """What is written to that register."""
+        return self.values[self.about]
+
+    def with_value(self, value: int) -> RegisterWrite:
+        """The same write with another value for the register that it is about."""
+        before, after = self.values[: self.about], self.values[self.about + 1 :]
+        return replace(self, values=(*before, value, *after))
 
     def request(self, address: int) -> Request:
         """The frame for the unit at `address`."""

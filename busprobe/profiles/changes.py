@@ -91,6 +91,14 @@ class Change(ProfilePart):
             " the write."
         ),
     )
+    together: tuple[RegisterNumber, ...] = Field(
+        default=(),
+        max_length=123,
+        description=(
+            "All registers that one request by function 16 has to hold, in order, where the unit"
+            " takes none of them alone; the others are read before and written as they are."
+        ),
+    )
     save: FurtherWrite | None = Field(
         default=None, description="Write that has to follow, to store the change."
     )

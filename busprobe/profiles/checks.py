@@ -404,6 +404,25 @@ def _change_mistakes(place: str, change: Change) -> Iterator[Found]:
             (*shared[0], "part"),
             "needs a register that can be read: the rest of it has to be kept",
         )
+    if change.together:
+        yield from _together_mistakes(place, change)
+
+
+def _together_mistakes(place: str, change: Change) -> Iterator[Found]:
+    where = (place, "together")
+    wires = [register.wire for register in change.together]
+    if wires != list(range(wires[0], wires[0] + len(wires))):
+        yield where, "should be registers one after the other: one request writes no others"
+    if not change.readable:
+        yield where, "needs registers that can be read: those not changed have to be kept"
+    for of, register in _registers(place, change):
+        if register.at.wire not in wires:
+            yield (
+                where,
+                f"lacks register {register.at}, which is written ({'.'.join(map(str, of))})",
+            )
+        if (register.function or change.function) == WRITE_ONE:
+            yield (*of, "function"), f"is 6, which writes one register, not {len(wires)}"
 
 
 def _registers(place: str, change: Change) -> Iterator[tuple[FieldPath, Readdress | CodeRegister]]:

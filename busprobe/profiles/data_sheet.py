@@ -179,6 +179,9 @@ def _rest(change: Change) -> str:
         steps += f"; while locked it refuses with exception {change.locked_exception}"
     if change.service_address is not None:
         steps += f"; all writes go to address {change.service_address}"
+    if change.together:
+        registers = ", ".join(map(str, change.together))
+        steps += f"; only by one request that writes the holding registers {registers} together"
     if not change.readable:
         steps += "; the register can only be written"
     return f"ready again after {change.wait_s:g} s{steps}"

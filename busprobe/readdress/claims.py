@@ -55,7 +55,7 @@ class Claim:
         in its register what was written."""
         write = self.write
         lost = any(said.row in _WHEREABOUTS_UNKNOWN for said in write.conclusions)
-        return not lost or write.holds == write.write.values[0]
+        return not lost or write.holds == write.write.value
 
     @property
     def words(self) -> str:
@@ -83,12 +83,12 @@ def awaited(writes: Iterable[WriteRecord], move: Move, before: int | None = None
     none.  With `before`, the last one before the write of that number."""
     left = None
     for write in writes:
-        same = write.role.moves and (write.source, write.write.register) == (
+        same = write.role.moves and (write.source, write.write.changed) == (
             move.source,
             move.procedure.register,
         )
         if same and (before is None or write.id < before):
-            left = write.write.values[0]
+            left = write.write.value
     return left
 
 
@@ -185,7 +185,7 @@ def _freed(write: WriteRecord, moves: Iterable[WriteRecord]) -> bool:
         if (
             later.outcome is Result.VERIFIED
             or later.row in _PROVEN_ELSEWHERE
-            or later.holds == later.write.values[0]
+            or later.holds == later.write.value
         ):
             return True
     return False
@@ -199,6 +199,6 @@ def _same_unit(write: WriteRecord, later: WriteRecord) -> bool:
     """
     if later.source != write.source:
         return False
-    holds = write.write.values[0] if write.holds is None else write.holds
-    same_register = later.write.register == write.write.register
+    holds = write.write.value if write.holds is None else write.holds
+    same_register = later.write.changed == write.write.changed
     return later.target == write.target or (same_register and later.held == holds)

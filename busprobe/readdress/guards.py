@@ -305,20 +305,28 @@ def own_probes(source: Examination) -> tuple[Probe, ...]:
 
 
 def read_register(line: Line, move: Move, waits: Waits) -> int | None:
-    """What the register to be written holds now; None if the unit does not say, or the profile
-    knows that it cannot."""
+    """What the register that a move changes holds now; None if the unit does not say, or the
+    profile knows that it cannot."""
+    return next(iter(_read(line, move, move.procedure.register, 1, waits)), None)
+
+
+def read_registers_of(line: Line, move: Move, waits: Waits) -> tuple[int, ...]:
+    """What all registers hold that the request of a move writes; empty as for `read_register`."""
+    registers = move.procedure.registers
+    return _read(line, move, registers[0], len(registers), waits)
+
+
+def _read(line: Line, move: Move, first: int, count: int, waits: Waits) -> tuple[int, ...]:
     if not move.procedure.readable:
-        return None
-    request = read_registers(
-        move.source.address, Function.READ_HOLDING_REGISTERS, move.procedure.register, 1
-    )
+        return ()
+    request = read_registers(move.source.address, Function.READ_HOLDING_REGISTERS, first, count)
     for _ in range(_TRIES):
         reply = judge(request, line.exchange(request, waits))
         if reply.valid:
-            return reply.registers[0]
+            return reply.registers
         if reply.exception is not None:
-            return None
-    return None
+            break
+    return ()
 
 
 def check_register(move: Move, value: int | None, awaited: int | None = None) -> None:
@@ -331,7 +339,7 @@ def check_register(move: Move, value: int | None, awaited: int | None = None) ->
     """
     procedure = move.procedure
     if value is None:
-        if procedure.part is not AddressPart.WHOLE:
+        if procedure.part is not AddressPart.WHOLE or procedure.together:
             raise RefusedError(
                 f"Register {procedure.register} (0x{procedure.register:04X}) cannot be read;"
                 f" {procedure.part.words} should be {_expected_words(move)}.",

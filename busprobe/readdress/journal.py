@@ -48,7 +48,7 @@ def concluded(journal: Journal, outcome: Outcome, writes: Sequence[int]) -> Outc
 def move_of(write: WriteRecord) -> Move:
     """The move that a write belonged to; of the procedure only register and function code are
     known."""
-    procedure = Procedure(write.write.register, write.write.function)
+    procedure = Procedure(write.write.changed, write.write.function)
     purpose = write.role if write.role in (Role.ASIDE, Role.UNDO) else None
     return Move(write.source, write.target, procedure, purpose)
 
@@ -151,7 +151,7 @@ def recorded_outcome(write: WriteRecord) -> Outcome:
         "",
         write.request,
         write=write.id,
-        written=write.write.values[0] if write.role.moves else None,
+        written=write.write.value if write.role.moves else None,
         held=write.held,
     )
 

@@ -45,6 +45,7 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
     procedure = Procedure(
         register=register.at.wire,
         function=Function(how.function),
+        together=tuple(each.wire for each in how.together),
         part=register.part,
         codes=tuple((_with(present, key), code) for key, code in register.codes.items()),
         effect=how.stated_effect,

@@ -147,9 +147,10 @@ def prepare(
     report(f"Looking who answers at {move.source.words}.")
     source = guards.check_source(line, move.source, further=ways.further)
     guards.check_reached(line, move.procedure.reached_at(move.source), source)
-    holds = guards.read_register(line, move, CLOSE_LOOK)
+    block = guards.read_registers_of(line, move, CLOSE_LOOK)
+    holds = block[move.procedure.about] if block else None
     guards.check_register(move, holds, awaited)
-    frames = procedure_steps(move, holds)
+    frames = procedure_steps(move, block)
     if free is None:
         report(f"Making sure that {move.target.words} is free.")
         free = guards.check_free(line, move.source, move.target, ways)
@@ -350,7 +351,7 @@ def _written(
         "",
         frame,
         write=write,
-        written=listed[at].write.values[0],
+        written=listed[at].write.value,
         held=prepared.held,
         awaited=prepared.awaited,
     )
@@ -405,13 +406,18 @@ def _kept_part(move: Move, holds: int | None) -> str:
     that they stay."""
     how = move.procedure
     value = how.value(move.target)
-    if how.part is AddressPart.WHOLE or holds is None or value is None:
+    alone = how.part is AddressPart.WHOLE and not how.together
+    if alone or holds is None or value is None:
         return ""
     after = how.part.put(holds, value)
-    return (
-        f"  Register {how.register} (0x{how.register:04X}) goes from 0x{holds:04X} to"
-        f" 0x{after:04X}: only {how.part.words} changes."
+    words = (
+        f"  Register {how.register} (0x{how.register:04X}) goes from 0x{holds:04X} to 0x{after:04X}"
     )
+    if how.part is not AddressPart.WHOLE:
+        words += f": only {how.part.words} changes"
+    if how.together:
+        words += "; the other registers of the request are written as they are"
+    return f"{words}."
 
 
 def _warnings(move: Move, holds: int | None) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ once or after a power cycle, and the address that the reply comes from.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from busprobe.errors import UsageError
@@ -37,6 +38,9 @@ class Procedure:
     """Zero-based address of the holding register that is written."""
     function: Function = Function.WRITE_MULTIPLE_REGISTERS
     """Function code 16, or 6 where the unit has only that."""
+    together: tuple[int, ...] = ()
+    """All registers that the request has to hold, in order, `register` among them; the others are
+    written as they are.  Empty where it is written alone."""
     part: AddressPart = AddressPart.WHOLE
     """Which part of the register it is about."""
     codes: tuple[tuple[LineSettings, int], ...] = ()
@@ -95,6 +99,16 @@ class Procedure:
                 todo="Use 6 or 16.",
             )
 
+    @property
+    def registers(self) -> tuple[int, ...]:
+        """The registers that the request writes, in order."""
+        return self.together or (self.register,)
+
+    @property
+    def about(self) -> int:
+        """Which of them, from 0, is changed."""
+        return self.registers.index(self.register)
+
     def value(self, place: Place) -> int | None:
         """What its part of the register holds for a unit at `place`; None where no code is known
         for that."""
@@ -131,6 +145,7 @@ class Procedure:
         return cls(
             register=how.at.wire,
             function=Function(how.function),
+            together=tuple(register.wire for register in how.together),
             part=how.part,
             addresses=how.addresses,
             effect=how.stated_effect,
@@ -204,9 +219,9 @@ class Move:
         return Move(self.target, self.source, self.procedure, Role.UNDO)
 
 
-def procedure_steps(move: Move, holds: int | None) -> tuple[ProcedureStep, ...]:
-    """The frames of `move` in order; `holds` is what the register holds now, needed where it is
-    shared.
+def procedure_steps(move: Move, holds: Sequence[int]) -> tuple[ProcedureStep, ...]:
+    """The frames of `move` in order; `holds` is what the registers of its request hold now, needed
+    where they hold more than what is changed, and empty where they were not read.
 
     What follows the write of the address goes to where the procedure says that the unit answers by
     then.  Raises `UsageError` if the procedure has no code for the line setting that is wanted.
@@ -220,7 +235,8 @@ def procedure_steps(move: Move, holds: int | None) -> tuple[ProcedureStep, ...]:
         )
     then = move.target if how.effect in (Effect.AT_ONCE, None) else move.source
     last = move.source if how.effect is Effect.AFTER_POWER_CYCLE else move.target
-    main = RegisterWrite(how.register, (how.part.put(holds or 0, value),), how.function)
+    before = RegisterWrite(how.registers[0], tuple(holds) or (0,), how.function, how.about)
+    main = before.with_value(how.part.put(before.value, value))
     listed = (
         (Role.UNLOCK, how.unlock, move.source),
         (move.role, main, move.source),

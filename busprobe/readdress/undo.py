@@ -72,10 +72,10 @@ def reverse(write: WriteRecord, move: Move, profile: Profile | None) -> Move:
         return replace(back, purpose=Role.UNDO)
     if profile is not None:
         return replace(back, procedure=Procedure.from_profile(profile))
-    (value,) = write.write.values
-    if value != move.target.address:
+    if write.write.values != (move.target.address,):
+        wrote = ", ".join(f"0x{value:04X}" for value in write.write.values)
         raise RefusedError(
-            f"Write {write.id} wrote 0x{value:04X}: the register holds more than the unit address.",
+            f"Write {write.id} wrote {wrote}, which holds more than the unit address.",
             means="Writing the old address alone would change the rest of it.",
             todo="Identify the unit, or name its profile.",
         )

@@ -17,7 +17,6 @@ from busprobe.errors import PortError, RefusedError
 from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
 from busprobe.line.line import Line
 from busprobe.line.place import Place
-from busprobe.modbus.requests import RegisterWrite
 from busprobe.readdress import guards
 from busprobe.readdress.journal import Journal, move_of, recorded_moves
 from busprobe.readdress.move import GENERAL_RESCUE, Prepared
@@ -75,7 +74,7 @@ class UnfinishedSteps:
         """What is open and what that means, in one sentence."""
         means = [
             _MISSING[step.role].format(
-                what=self.move.what, register=step.write.register, held=step.write.values[0]
+                what=self.move.what, register=step.write.changed, held=step.write.value
             )
             for step in self.steps
         ]
@@ -112,7 +111,7 @@ def _left_of(
     """What is left of the procedure that `first` began; None where that is not known, or settled
     since."""
     planned = next(step.write for step in first.planned if step.role.moves)
-    made = replace(move_of(first), procedure=Procedure(planned.register, planned.function))
+    made = replace(move_of(first), procedure=Procedure(planned.changed, planned.function))
     since = [write for write in writes if write.id >= first.id]
     mine = [w for w in since if (w.source, w.target) == (made.source, made.target)]
     if any(write.outcome is None for write in mine):
@@ -152,8 +151,7 @@ def _restoring(main: WriteRecord, place: Place) -> tuple[ProcedureStep, ...]:
     """The write that gives the register back what it held; none where that is not known."""
     if main.held is None:
         return ()
-    back = RegisterWrite(main.write.register, (main.held,), main.write.function)
-    return (ProcedureStep(Role.RESTORE, place, back),)
+    return (ProcedureStep(Role.RESTORE, place, main.write.with_value(main.held)),)
 
 
 def _is_unlocked(write: WriteRecord, step: ProcedureStep, now: str | None) -> bool:

@@ -136,13 +136,16 @@ class WriteSequence:
     def read_back(self, step: ProcedureStep) -> None:
         """Look whether the register of a step holds what was written."""
         request = read_registers(
-            step.place.address, Function.READ_HOLDING_REGISTERS, step.write.register, 1
+            step.place.address,
+            Function.READ_HOLDING_REGISTERS,
+            step.write.register,
+            len(step.write.values),
         )
         reply = judge(request, self._line.exchange(request, self.waits))
         if reply.registers != step.write.values:
             self.remarks.append(
-                f"Register {step.write.register} was read again and does not hold"
-                f" {step.write.values[0]}: {reply.words}."
+                f"Register {step.write.changed} was read again and does not hold"
+                f" {step.write.value}: {reply.words}."
             )
 
     def reaches(self, step: ProcedureStep) -> bool:

@@ -275,6 +275,13 @@ class UnitType(ScenarioTable):
         default=None,
         description="What has to be written to store either; until then a power cycle undoes them.",
     )
+    settings_together: Literal[2, 3] | None = Field(
+        default=None,
+        description=(
+            "Exception code that a write meets which holds some registers of address and line"
+            " settings and not all; left out, each can be written alone."
+        ),
+    )
     startup: Seconds = Field(default=1.5, description="Seconds after power comes until it answers.")
 
 

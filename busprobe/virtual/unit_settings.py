@@ -99,6 +99,9 @@ class UnitSettings:
         `WriteRefused` is raised and nothing is."""
         written = [field for field in self._fields if field.register in words]
         lock, save = self._kind.lock, self._kind.save
+        together = self._kind.settings_together
+        if together is not None and 0 < len(written) < len(self._fields):
+            raise WriteRefused(Refusal(together))
         if lock is not None and lock.window is not None:
             self.unlocked &= moment - self._unlocked_at <= lock.window
         if written and lock is not None and not self.unlocked:

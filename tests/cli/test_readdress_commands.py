@@ -463,7 +463,7 @@ def cut_off(job_file: Path, tmp_path: Path) -> tuple[object, ...]:
             Place(45, LineSettings.parse("9600-8N1")),
             procedure,
         )
-        listed = procedure_steps(move, None)
+        listed = procedure_steps(move, ())
         for position, step in enumerate(listed[:-1]):
             number = job.intend_write(
                 WriteIntent(

@@ -72,7 +72,7 @@ def test_a_damaged_document_is_a_file_error(job: Job, path: Path) -> None:
     connection.execute("INSERT INTO state VALUES ('step', '{broken')")
     connection.execute(
         "INSERT INTO write VALUES (7, NULL, '', '', 'calibration', '1 9600-8N1', '1 9600-8N1', 257,"
-        " 6, '[12]', x'', 'Write it.', NULL)"
+        " 6, '[12]', x'', 'Write it.', NULL, 0)"
     )
     connection.commit()
     connection.close()

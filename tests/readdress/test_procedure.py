@@ -104,7 +104,7 @@ def test_each_frame_goes_to_where_the_unit_answers_by_then(
 ) -> None:
     one = RegisterWrite(7, (1,))
     listed = procedure_steps(
-        move(procedure=Procedure(100, effect=effect, unlock=one, save=one, relock=one)), None
+        move(procedure=Procedure(100, effect=effect, unlock=one, save=one, relock=one)), ()
     )
     assert [step.role for step in listed] == [Role.UNLOCK, Role.ADDRESS, Role.SAVE, Role.RELOCK]
     assert [step.request.address for step in listed] == goes_to
@@ -114,7 +114,7 @@ def test_the_frame_is_that_of_the_standard() -> None:
     """Function 6 as in MODBUS Application Protocol V1.1b3, section 6.6: write 3 to register 1
     (frame for unit 17)."""
     procedure = Procedure.by_hand(1, 6)
-    (step,) = procedure_steps(move(old=17, new=3, procedure=procedure), 17)
+    (step,) = procedure_steps(move(old=17, new=3, procedure=procedure), (17,))
     assert step.request.frame[:-2] == bytes.fromhex("11 06 0001 0003")
 
 

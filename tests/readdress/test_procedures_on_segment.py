@@ -139,6 +139,38 @@ def test_the_other_byte_of_a_shared_register_stays() -> None:
     assert holds(on, 0x200) == 1 << 8 | NEW
 
 
+def test_registers_that_are_taken_only_together_are_written_as_they_are() -> None:
+    """Code of the baud rate and address of JD-7: one request writes both and changes one."""
+    on, move = stage("jd-7"), address_move("jd-7")
+    prepared = prepare(on.line, move)
+    assert prepared.request.frame[:-2] == bytes.fromhex("05 10 0300 0002 04 0002 002A")
+    assert "from 0x0005 to 0x002A; the other registers" in prepared.expectation
+    book = Book()
+    assert execute(on.line, prepared, book, yes).row is Row.CHANGED
+    assert [holds(on, register) for register in (0x300, 0x301)] == [2, NEW]
+    (write,) = book.writes
+    assert (write.write.changed, write.write.value, write.held) == (0x301, NEW, OLD)
+    on = stage("jd-7")
+    carried_out(on, settings_move("jd-7", "19200"), Book())
+    assert [holds(on, register) for register in (0x300, 0x301)] == [3, OLD]
+
+
+def test_a_unit_that_takes_registers_only_together_refuses_one_alone() -> None:
+    on, move = stage("jd-7"), address_move("jd-7")
+    alone = replace(move, procedure=replace(move.procedure, together=()))
+    assert carried_out(on, alone, Book()) is Row.UNIT_REFUSED
+    assert on.place == move.source
+
+
+def test_registers_written_together_that_cannot_be_read_are_refused() -> None:
+    """What they hold could not be written as it is."""
+    on, move = stage("jd-7"), address_move("jd-7")
+    wrong = replace(move.procedure, together=(0x301, 0x302))
+    with pytest.raises(RefusedError, match="cannot be read"):
+        prepare(on.line, replace(move, procedure=wrong))
+    assert on.port.writes == []
+
+
 def test_a_shared_register_that_makes_no_sense_is_refused() -> None:
     """The procedure of another type's register: what is read cannot be decoded, and nothing is
     written."""

@@ -105,6 +105,7 @@ def test_a_plan_of_the_bus_is_carried_out_and_the_list_is_true(job: Job) -> None
         "vs-201": 41,
         "io-201": 51,
         "te-201": 1,  # back at its factory address, with another unit
+        "fq-201": 7,  # not in the plan
     }
     units = {unit.address: unit for unit in job.units()}
     assert (units[1].tag, units[1].location, units[1].power_cycle_verified) == (
@@ -344,7 +345,7 @@ def test_the_papers_name_what_was_left_of_a_procedure_and_nothing_that_was_ackno
     last = prepared.steps[-1]
     with closing(sqlite3.connect(job.path)) as connection:
         connection.execute(
-            "INSERT INTO planned_step VALUES (1, 9, ?, ?, ?, ?, ?, NULL)",
+            "INSERT INTO planned_step VALUES (1, 9, ?, ?, ?, ?, ?, NULL, 0)",
             (
                 last.role,
                 str(last.place),
@@ -388,13 +389,13 @@ def test_an_address_that_is_listed_at_other_line_settings_is_refused(job: Job) -
 
 
 def test_a_whole_bus_changes_places_in_one_go_whatever_its_units_need(job: Job) -> None:
-    """Unlock and save, a byte of a register, function 6 or 16 only, a reply from the new address, a
-    power cycle: three of them change places in a circle, two with each other, one goes to a free
-    place."""
+    """Unlock and save, a byte of a register, function 6 or 16 only, a reply from the new address,
+    address and baud rate in one request, a power cycle: three of them change places in a circle,
+    two with each other, one takes the place of another that goes to a free one."""
     site = OnSite(job, "procedures")
     kinds = {unit.address: unit.kind for unit in site.segment.units}
     names = {unit.name: unit.address for unit in site.segment.units}
-    wishes = {1: 2, 2: 3, 3: 1, 4: 5, 5: 4, 6: 60}
+    wishes = {1: 2, 2: 3, 3: 1, 4: 5, 5: 4, 6: 60, 7: 6}
     assert kinds.keys() == wishes.keys()
     site.segment.unit("te-201").setup._forgets = False  # told of in another test
     finished = site.run(wishes)

@@ -209,7 +209,7 @@ def test_the_scenarios_of_the_manual_are_shipped() -> None:
         "procedures",
         "harmonise",
     } <= set(scenario_names())
-    assert len(shipped_types()) == 9
+    assert len(shipped_types()) == 10
 
 
 @given(st.text(max_size=200))

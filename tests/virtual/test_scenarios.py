@@ -96,6 +96,7 @@ def test_procedures_has_a_unit_for_each_way_to_take_a_new_address() -> None:
     ways = [kind.readdress for kind in types if kind.readdress]
     assert {way.effect for way in ways} == {"at-once", "after-save", "after-power-cycle"}
     assert {way.reply_from for way in ways} == {"old", "new", "none"}
+    assert {kind.settings_together for kind in types} == {None, 2}
     assert {str(way.part) for way in ways} == {"whole", "high-byte", "low-byte"}
     for unit in segment.units:
         assert read(line, unit.address, 0)[0].present
