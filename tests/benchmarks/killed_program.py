@@ -32,7 +32,7 @@ from tests.session.kills import PROFILES, Case, Fault, listed
 AT = LineSettings.parse("9600-8N1")
 KINDS = sorted(kind for kind in PROFILES if shipped_types()[kind].settings == AT)
 """A pseudo-terminal carries no parity."""
-LONGEST = 25.0
+LONGEST = 45.0
 """Seconds within which a run of two moves is killed; one that ends earlier was not killed."""
 
 
@@ -54,8 +54,9 @@ def bus(seed: int) -> Case:
     return Case(seed, scenario, wishes, None, Fault.NONE, 0)
 
 
-def one(seed: int) -> tuple[bool, str]:
-    """One run; whether it was killed before its end, and what was wrong afterwards."""
+def one(seed: int) -> tuple[bool, int, str]:
+    """One run; whether it was killed before its end, the writes on record, and what was wrong
+    afterwards."""
     case = bus(seed)
     random = Random(seed)  # noqa: S311
     with tempfile.TemporaryDirectory() as name:
@@ -113,13 +114,14 @@ def one(seed: int) -> tuple[bool, str]:
         with Job.open(job) as kept:
             where = {unit.tag: unit.place for unit in kept.units()}
             open_writes = kept.unfinished_writes()
+            writes = len(kept.writes())
         true = {unit.name: unit.setup.in_use for unit in segment.units}
         wrong = ""
         if where != true or open_writes or len(set(true.values())) < len(true):
             wrong = f"seed {seed}: listed {where}, true {true}, open {open_writes}\n" + "\n".join(
                 said
             )
-        return killed, wrong
+        return killed, writes, wrong
 
 
 def main() -> int:
@@ -131,10 +133,11 @@ def main() -> int:
     begun = time.monotonic()
     with ProcessPoolExecutor(asked.at_once) as pool:
         ended = list(pool.map(one, range(asked.runs)))
-    wrong = [words for _, words in ended if words]
-    killed = sum(killed for killed, _ in ended)
+    wrong = [words for _, _, words in ended if words]
+    killed = [writes for killed, writes, _ in ended if killed]
     print(
-        f"{asked.runs} runs, {killed} killed before their end, {len(wrong)} wrong afterwards;"
+        f"{asked.runs} runs, {len(killed)} killed before their end,"
+        f" {sum(map(bool, killed))} of them with a write on record; {len(wrong)} wrong afterwards;"
         f" {time.monotonic() - begun:.0f} s"
     )
     for words in wrong[:10]:
