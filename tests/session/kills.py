@@ -11,6 +11,7 @@ again by its numbers.
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -55,6 +56,8 @@ _ENDLESS = 1 << 60
 _CHANGES = ("after a write", "after it was kept")
 _NEAR = 15
 """Touches around such a change where half of the runs are ended; most others only read."""
+_LATE = 1.2
+"""Seconds by which a late reply comes later: longer than the write waits for it."""
 _RESTART = 1.0
 """Seconds that a program needs at least from its end to its next start."""
 
@@ -109,6 +112,7 @@ class Fault(StrEnum):
     LOST_REQUEST = "lost request"
     LOST_REPLY = "lost reply"
     GARBLED_REPLY = "garbled reply"
+    LATE_REPLY = "late reply"
     RESET = "unit reset"
 
 
@@ -193,6 +197,8 @@ class TouchedPort:
         """Writes that left."""
         self._port, self._touch, self._faulty, self._segment = port, touch, faulty, segment
         self._hit = False
+        self._late = b""
+        self._late_at = math.inf
 
     @property
     def clock(self) -> Clock:
@@ -217,15 +223,21 @@ class TouchedPort:
         return end
 
     def receive(self, until: float) -> Chunk | None:
-        chunk = self._port.receive(until)
-        if chunk is None:
-            return None
-        self._touch("bytes came")
-        if self._hit and self._faulty is not None:
+        chunk = self._port.receive(min(until, self._late_at))
+        if chunk is None and self.clock.now() >= self._late_at:
+            chunk = Chunk(self.clock.now(), self._late)
+            self._late, self._late_at = b"", math.inf
+        elif chunk is not None and self._hit and self._faulty is not None:
             if self._faulty.fault is Fault.LOST_REPLY:
                 return self.receive(until)
+            if self._faulty.fault is Fault.LATE_REPLY:
+                self._late += chunk.data
+                self._late_at = min(self._late_at, self.clock.now() + _LATE)
+                return self.receive(until)
             if self._faulty.fault is Fault.GARBLED_REPLY:
-                return replace(chunk, data=bytes(b ^ 0x10 for b in chunk.data))
+                chunk = replace(chunk, data=bytes(b ^ 0x10 for b in chunk.data))
+        if chunk is not None:
+            self._touch("bytes came")
         return chunk
 
     def close(self) -> None:
