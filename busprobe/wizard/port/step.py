@@ -104,6 +104,8 @@ its master is disturbed."""
         """Offer the port of the job; say what is open."""
         field = self.query_one("#port-name", Input)
         cut_off = bool(self.session.job.unfinished_writes())
+        if not field.value:
+            field.value = self.session.job.meta.port
         if self.session.is_open:
             if self.state is StepState.TO_DO:  # what was heard on it may have said "check"
                 self.state = StepState.DONE
@@ -113,8 +115,6 @@ its master is disturbed."""
                 else "Go on to Wiring (2) or straight to Survey (3)."
             )
         else:
-            if not field.value:
-                field.value = self.session.job.meta.port
             self.next_words = (
                 "A write was cut off: open the port, then see step 5."
                 if cut_off

@@ -209,6 +209,8 @@ async def test_a_port_named_at_the_start_is_opened_and_listened_to_before_anythi
         assert person.app.current == 1
         assert "✓ Open  virtual:clean. Quiet for 3.0 s." in person.screen
         assert session.practice is True
+        assert str(session.line.settings) == "9600-8N1"
+        assert person.app.query_one("#port-name", Input).value == "virtual:clean"
 
 
 async def test_a_port_named_at_the_start_that_does_not_open_says_why(wizard: Wizard) -> None:
