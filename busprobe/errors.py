@@ -81,6 +81,17 @@ class Mistake:
         return f"{self.where}: {self.what}" if self.where else self.what
 
 
+SHOWN = 20
+"""Mistakes of a file that are shown; nobody mends more at a time."""
+
+
+def shown_mistakes(mistakes: Sequence[Mistake]) -> tuple[str, ...]:
+    """The first `SHOWN` mistakes in words, and how many more there are."""
+    more = len(mistakes) - SHOWN
+    shown = tuple(str(mistake) for mistake in mistakes[:SHOWN])
+    return (*shown, f"and {more} more") if more > 0 else shown
+
+
 class FileError(BusprobeError):
     """A profile, scenario, plan or job file cannot be used; lists all its mistakes at once."""
 
@@ -90,7 +101,7 @@ class FileError(BusprobeError):
         self.path = path
         self.mistakes = tuple(mistakes)
         count = len(self.mistakes)
-        listed = "; ".join(str(m) for m in self.mistakes)
+        listed = "; ".join(shown_mistakes(self.mistakes))
         super().__init__(
             f"The {kind} {path} cannot be used: {listed}.",
             means="" if count == 1 else f"{count} mistakes in all.",

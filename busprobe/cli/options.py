@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from busprobe.errors import UsageError
+from busprobe.files.reading import given_path
 from busprobe.line.place import HIGHEST_ADDRESS
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, parse_addresses
@@ -79,9 +79,9 @@ WORD = _Parsed("VALUE", parse_word)
 """What a register holds, decimal or hexadecimal."""
 PROBE = _Parsed("FUNCTION:REGISTER", _parse_probe)
 """A read that a unit may answer, such as 3:40001."""
-FILE = click.Path(dir_okay=False, path_type=Path)
+FILE = _Parsed("FILE", given_path)
 """A file that may or may not be there; whoever opens it says what is wrong with it."""
-FOLDER = click.Path(file_okay=False, path_type=Path)
+FOLDER = _Parsed("FOLDER", given_path)
 """A folder that may or may not be there."""
 
 port = click.option(

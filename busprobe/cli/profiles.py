@@ -9,7 +9,7 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.profiles_draft import draft
-from busprobe.errors import ExitCode, FileError, UsageError
+from busprobe.errors import ExitCode, FileError, UsageError, shown_mistakes
 from busprobe.profiles.data_sheet import data_sheet, field_guide
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
@@ -123,7 +123,9 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
             mistakes = [{"where": m.where, "what": m.what} for m in error.mistakes]
             results.append({"file": str(path), "id": None, "mistakes": mistakes})
             if not as_json:
-                output.lines([f"{path}:", *(f"  {mistake}" for mistake in error.mistakes)])
+                output.lines(
+                    [f"{path}:", *(f"  {words}" for words in shown_mistakes(error.mistakes))]
+                )
             continue
         if not as_json:
             output.lines([f"{path}: sound, describes {profile.maker} {profile.model}."])

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import FrameType
@@ -19,9 +20,10 @@ from busprobe.session.session import Session
 
 def open_job(path: Path) -> Job:
     """The job at `path`, begun and said to be new if it is not there yet; raises `FileError`."""
-    if path.exists():
+    if os.path.lexists(path):
         return Job.open(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    with suppress(OSError, ValueError):  # the job says what is wrong with its folder
+        path.parent.mkdir(parents=True, exist_ok=True)
     job = Job.create(path)
     output.say(f"A new job was begun: {path}")
     return job
@@ -30,7 +32,7 @@ def open_job(path: Path) -> Job:
 def existing_job(path: Path) -> Job:
     """The job at `path`, for a command that works on what a job has; raises `UsageError` where
     there is none, and `FileError`."""
-    if not path.exists():
+    if not os.path.lexists(path):
         raise UsageError(
             f"There is no such job: {path}.",
             todo="Check the name; 'busprobe survey' with --job begins one.",

@@ -56,6 +56,7 @@ def run_wizard(
         from busprobe.line.clock import ScaledClock
         from busprobe.profiles.store import folders, load_all
         from busprobe.session.connect import Connector
+        from busprobe.session.readable import check_readable
         from busprobe.session.session import Session
 
         plan = load_plan(plan_file) if plan_file else ()
@@ -64,6 +65,7 @@ def run_wizard(
         connector = Connector(virtual_clock=ScaledClock(speed))
         job = open_job(path)
         try:
+            check_readable(job, store.profiles)
             return Session(job, store, plan=plan, connector=connector)
         except BaseException:
             job.close()

@@ -13,9 +13,7 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from busprobe.errors import FileError, Mistake
-
-LARGEST = 1 << 20
-"""Bytes of the largest file that is read; a segment has 247 units at most."""
+from busprobe.files.reading import read_text
 
 Entry = TypeVar("Entry", bound=BaseModel)
 
@@ -25,7 +23,7 @@ class CsvFile:
     """The rows of a CSV file."""
 
     path: str
-    """Where it is, harmless to show."""
+    """Where it is."""
     kind: str
     """What the file should be, for messages: ``plan``."""
     rows: tuple[tuple[int, Mapping[str, str]], ...]
@@ -45,7 +43,7 @@ class CsvFile:
         columns = {each.alias or name: each for name, each in row.model_fields.items()}
         required = [column for column, each in columns.items() if each.is_required()]
         name = str(path)
-        text = _text_of(path, name, kind)
+        text = read_text(path, kind=kind)
         first = text.partition("\n")[0]
         # Spreadsheets write semicolons where the comma is the decimal sign.
         delimiter = ";" if first.count(";") > first.count(",") else ","
@@ -97,27 +95,3 @@ def checked(
                 )
             )
         return None
-
-
-def _text_of(path: Path, name: str, kind: str) -> str:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST + 1)
-        if len(raw) > LARGEST:
-            raise FileError(
-                name, [Mistake("", f"it is larger than {LARGEST} bytes and no {kind}")], kind=kind
-            )
-        return raw.decode("utf-8-sig")
-    except FileNotFoundError:
-        raise FileError(
-            name, [Mistake("", "there is no such file")], kind=kind, todo="Look at its name."
-        ) from None
-    except UnicodeDecodeError as error:
-        what = Mistake("", f"it is no UTF-8 text (byte {error.start + 1} is none of it)")
-        todo = (
-            "Save it as CSV in UTF-8 (spreadsheets offer that as a format of its own) and try"
-            " again."
-        )
-        raise FileError(name, [what], kind=kind, todo=todo) from error
-    except (OSError, ValueError) as error:
-        raise FileError(name, [Mistake("", f"it cannot be read ({error})")], kind=kind) from error

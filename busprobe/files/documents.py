@@ -62,7 +62,16 @@ def to_document(value: object) -> dict[str, Any]:
 
 
 def from_document(kind: type[T], document: Mapping[str, Any]) -> T:
-    """The value that `to_document` was given; raises ValueError with all mistakes on anything
-    else."""
-    value: T = _adapter(kind).validate_python(document)
+    """The value that `to_document` was given; raises ValueError on anything else, with the first
+    mistake and how many there are."""
+    from pydantic import ValidationError
+
+    try:
+        value: T = _adapter(kind).validate_python(document)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        more = f"; {error.error_count()} mistakes in all" if error.error_count() > 1 else ""
+        what = first["msg"].removeprefix("Value error, ")
+        raise ValueError(f"{place}: {what}{more}" if place else f"{what}{more}") from error
     return value

@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from busprobe.errors import FileError, Mistake
+from busprobe.files.reading import read_text
 
 FieldPath = tuple[str | int, ...]
 """Keys and list indexes (from 0) that lead to a field."""
@@ -24,12 +25,15 @@ FieldPath = tuple[str | int, ...]
 Found = tuple[FieldPath, str]
 """A place with what is wrong there, in words."""
 
-LARGEST = 1 << 20
-"""Bytes of the largest file that is read; hand-written ones stay far below."""
-
 _LONGEST_STATEMENT = 200
 """Lines of a statement from which on no more lines are told: finding its end takes time with the
 square of them."""
+
+_LONGEST_LINE = 5000
+"""Characters; a key of many parts takes the parser time with the square of them."""
+
+_DEEPEST = 12
+"""Tables within tables up to which a place has a line; no file of ours goes half as deep."""
 
 _PYDANTIC_KEY = "[key]"
 """How pydantic marks that the key of a table is wrong and not what it stands for."""
@@ -50,24 +54,19 @@ class TomlFile:
     @classmethod
     def read(cls, path: Path, *, kind: str) -> TomlFile:
         """Read and parse `path`; raises `FileError` if it cannot be read or is no TOML."""
+        text = read_text(path, kind=kind)
+        for number, line in enumerate(text.split("\n"), start=1):
+            if len(line) > _LONGEST_LINE:
+                mistake = Mistake(f"line {number}", f"is longer than {_LONGEST_LINE} characters")
+                raise FileError(str(path), [mistake], kind=kind)
         try:
-            with path.open("rb") as file:
-                raw = file.read(LARGEST + 1)
-            if len(raw) > LARGEST:
-                raise ValueError(f"is larger than {LARGEST} bytes and cannot be a {kind}")
-            text = raw.decode("utf-8-sig")
             return cls(path, kind, text, tomllib.loads(text))
-        except OSError as error:
-            mistake = Mistake("", f"it cannot be read: {(error.strerror or str(error)).lower()}")
-        except UnicodeDecodeError as error:
-            line = raw.count(b"\n", 0, error.start) + 1
-            mistake = Mistake(f"line {line}", "is not UTF-8 text; save the file as UTF-8")
         except tomllib.TOMLDecodeError as error:
             mistake = _syntax_mistake(str(error))
-        except (ValueError, RecursionError) as error:
-            mistake = Mistake(
-                "", str(error) if isinstance(error, ValueError) else "it is nested too deeply"
-            )
+        except RecursionError:
+            mistake = Mistake("", "it is nested too deeply")
+        except ValueError as error:  # a number or a date that Python cannot hold
+            mistake = Mistake("", str(error))
         raise FileError(str(path), [mistake], kind=kind)
 
     def error(self, found: Iterable[Found]) -> FileError:
@@ -139,6 +138,8 @@ def _table_place(header: dict[str, Any], last_entries: dict[FieldPath, int]) -> 
 
 
 def _note(lines: dict[FieldPath, int], place: FieldPath, value: Any, line: int) -> None:
+    if len(place) > _DEEPEST:
+        return
     for depth in range(1, len(place) + 1):
         lines.setdefault(place[:depth], line)
     entries = (

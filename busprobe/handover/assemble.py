@@ -19,6 +19,7 @@ from busprobe.handover.rows import (
     survey_sheet,
     unit_row,
 )
+from busprobe.handover.stored_documents import check
 from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import kept_intervals
 from busprobe.job.plan import PlannedUnit, differences, kept_plan
@@ -36,6 +37,13 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
 
     Raises `FileError` where the job file cannot be read.
     """
+    with job.as_stored():
+        assembled = _assembled(job, profiles)
+        check(assembled)
+    return assembled
+
+
+def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     surveyed = job.latest_survey()
     survey = KeptSurvey.latest(job)
     units = sorted(job.units(), key=_cable_order)

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError, UsageError
 from busprobe.files.placing import place
+from busprobe.files.reading import reason
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import (
     csv_files,
@@ -80,11 +81,11 @@ def write(
         )
     try:
         place(folder, contents, overwrite=overwrite)
-    except OSError as error:
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+    except (OSError, ValueError) as error:  # ValueError: a name that no folder can have
+        full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
         raise FileError(
             str(folder),
-            [Mistake("", f"the files cannot be written ({error.strerror or error})")],
+            [Mistake("", f"the files cannot be written; {reason(error)}")],
             kind="folder",
             todo=(
                 "Make room, or choose another folder."

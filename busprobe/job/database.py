@@ -16,10 +16,14 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake
-from busprobe.job.migrations import APPLICATION_ID, MIGRATIONS
+from busprobe.files.reading import obstacle, reason
+from busprobe.job.damage import damage
+from busprobe.job.migrations import APPLICATION_ID, MIGRATIONS, migrate, pragma, transaction
 
 BUSY_SECONDS = 5.0
 """How long to wait for another program that is writing to the same file."""
+
+_RESCUE = "Save what can be read of it into a new file with 'busprobe job rescue'."
 
 _FAILURES = {
     sqlite3.SQLITE_BUSY: (
@@ -53,7 +57,7 @@ _FAILURES = {
     ),
     sqlite3.SQLITE_CORRUPT: (
         "it is damaged",
-        "Go on with a copy made earlier, or with a new job file.",
+        _RESCUE,
     ),
 }
 """What SQLite's result codes mean to the person in front of the screen, and what to do."""
@@ -86,18 +90,18 @@ class Database:
                 connection = _connect(aside)
                 try:
                     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                    _migrate(connection)
-                    with _transaction(connection):
+                    migrate(connection, MIGRATIONS)
+                    with transaction(connection):
                         fill(connection)
                 finally:
                     connection.close()
             aside.replace(path)
-        except OSError as error:
+        except (OSError, ValueError) as error:  # ValueError: a name that no file can have
             raise file_error(
-                path, f"it cannot be made ({error.strerror})", "Choose another folder."
+                path, f"it cannot be made; {reason(error)}", "Choose another name or folder."
             ) from None
         finally:
-            with suppress(OSError):
+            with suppress(OSError, ValueError):
                 aside.unlink()
         return cls.open(path)
 
@@ -108,15 +112,14 @@ class Database:
         Raises `FileError` where it is missing, is no job file, is damaged, or was made by a newer
         busprobe.
         """
-        if not path.is_file():
-            what = "it is a folder" if path.is_dir() else "there is no such file"
-            raise file_error(path, what, "Check the name, or start a new job.")
+        if wrong := obstacle(path):
+            raise file_error(path, wrong, "Check the name, or start a new job.")
         with _plain_words(path):
             connection = _connect(path)
             try:
-                if _pragma(connection, "application_id") != APPLICATION_ID:
+                if pragma(connection, "application_id") != APPLICATION_ID:
                     raise file_error(path, *_FAILURES[sqlite3.SQLITE_NOTADB])
-                version = _pragma(connection, "user_version")
+                version = pragma(connection, "user_version")
                 if version > len(MIGRATIONS):
                     raise file_error(
                         path,
@@ -124,7 +127,9 @@ class Database:
                         f" knows up to {len(MIGRATIONS)})",
                         "Open it with a busprobe at least as new as the one that made it.",
                     )
-                _migrate(connection)
+                _update(connection, path)
+                if mistakes := list(damage(connection, MIGRATIONS)):
+                    raise FileError(str(path), mistakes, kind="job file", todo=_RESCUE)
             except BaseException:
                 connection.close()
                 raise
@@ -137,13 +142,13 @@ class Database:
 
         Inside another transaction of the same thread, it becomes a part of that one.
         """
-        with self._held() as connection, _transaction(connection):
+        with self._held() as connection, transaction(connection):
             yield connection
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Statements inside see one and the same state; works on a file that may only be read."""
-        with self._held() as connection, _transaction(connection, "BEGIN"):
+        with self._held() as connection, transaction(connection, "BEGIN"):
             yield connection
 
     @contextmanager
@@ -166,6 +171,11 @@ def file_error(path: Path, what: str, todo: str) -> FileError:
     return FileError(str(path), [Mistake("", what)], kind="job file", todo=todo)
 
 
+def damaged(path: Path, what: str) -> FileError:
+    """The error for a job file of which a part is not as busprobe writes it."""
+    return file_error(path, what, _RESCUE)
+
+
 def storable(text: str) -> str:
     """Text that SQLite can keep: a lone surrogate (an undecodable byte of a command line) is
     written out."""
@@ -177,44 +187,33 @@ def _connect(path: Path) -> sqlite3.Connection:
         path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
     )
     connection.row_factory = sqlite3.Row
-    connection.execute("PRAGMA synchronous = EXTRA")
-    connection.execute("PRAGMA foreign_keys = ON")
+    connection.text_factory = _text
+    try:
+        # A file from somebody else may bring programs of its own (SQLite, "Defense Against The
+        # Dark Arts").
+        connection.execute("PRAGMA trusted_schema = OFF")
+        connection.execute("PRAGMA cell_size_check = ON")
+        connection.execute("PRAGMA synchronous = EXTRA")
+        connection.execute("PRAGMA foreign_keys = ON")
+    except sqlite3.Error:
+        connection.close()
+        raise
     return connection
 
 
-def _pragma(connection: sqlite3.Connection, name: str) -> int:
-    return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
+def _text(raw: bytes) -> str:
+    return raw.decode()
 
 
-def _migrate(connection: sqlite3.Connection) -> None:
-    """Run the missing steps, each together with its version number in one transaction."""
-    for version, statements in enumerate(MIGRATIONS, start=1):
-        if _pragma(connection, "user_version") >= version:
-            continue
-        with _transaction(connection):
-            if _pragma(connection, "user_version") >= version:  # another program was quicker
-                continue
-            for statement in statements:
-                if isinstance(statement, str):
-                    connection.execute(statement)
-                else:
-                    statement(connection)
-            connection.execute(f"PRAGMA user_version = {version}")
-
-
-@contextmanager
-def _transaction(connection: sqlite3.Connection, begin: str = "BEGIN IMMEDIATE") -> Iterator[None]:
-    inner = connection.in_transaction  # of this thread: whoever gets here holds the lock
-    connection.execute("SAVEPOINT part" if inner else begin)
+def _update(connection: sqlite3.Connection, path: Path) -> None:
+    """Bring the tables of an older file up to date; raises `FileError` where what is in them is
+    not what busprobe wrote then."""
     try:
-        yield
-        connection.execute("RELEASE part" if inner else "COMMIT")
-    except BaseException:
-        with suppress(sqlite3.Error):  # SQLite has rolled back by itself after some failures
-            connection.execute("ROLLBACK TO part" if inner else "ROLLBACK")
-            if inner:
-                connection.execute("RELEASE part")
-        raise
+        migrate(connection, MIGRATIONS)
+    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError) as error:
+        raise damaged(path, f"its older entries cannot be read ({error!r})") from error
+    except (ValueError, sqlite3.IntegrityError) as error:
+        raise damaged(path, f"its older entries cannot be read ({error})") from error
 
 
 @contextmanager
@@ -224,10 +223,10 @@ def _plain_words(path: Path) -> Iterator[None]:
         yield
     except (sqlite3.ProgrammingError, sqlite3.IntegrityError):
         raise
+    except UnicodeDecodeError as error:
+        raise damaged(path, "a text in it is not UTF-8") from error
     except sqlite3.DatabaseError as error:
         extended = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
         code = extended if extended in _FAILURES else extended & 0xFF  # the plain code below it
-        what, todo = _FAILURES.get(
-            code, (f"SQLite reports: {error}", "Go on with a copy, or with a new job file.")
-        )
+        what, todo = _FAILURES.get(code, (f"SQLite reports: {error}", _RESCUE))
         raise file_error(path, what, todo) from error

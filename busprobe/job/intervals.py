@@ -39,6 +39,14 @@ class Intervals:
         return replace(self, points=points)
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """The form in which the job keeps them."""
+
+    every: float | None
+    points: tuple[tuple[str, str, float], ...]
+
+
 def parse_interval(text: str) -> float:
     """Seconds as somebody types them, ``0.5`` or ``0,5``; raises `UsageError` for what is no such
     time."""
@@ -62,7 +70,9 @@ def keep_intervals(job: Job, intervals: Intervals) -> None:
 
 def kept_intervals(job: Job) -> Intervals:
     """What was kept; nothing said at first."""
-    kept = job.state(_KEY) or {"every": None, "points": []}
+    kept = job.state(_KEY, _Kept)
+    if kept is None:
+        return Intervals()
     return Intervals(
-        kept["every"], {(profile, point): seconds for profile, point, seconds in kept["points"]}
+        kept.every, {(profile, point): seconds for profile, point, seconds in kept.points}
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -10,11 +11,11 @@ from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from busprobe.errors import RefusedError, UsageError
 from busprobe.files.documents import from_document, to_document
-from busprobe.job.database import Database, file_error, storable
+from busprobe.job.database import Database, damaged, storable
 from busprobe.job.journal import (
     Conclusion,
     ProcedureStep,
@@ -35,6 +36,8 @@ from busprobe.job.records import (
 )
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
+
+T = TypeVar("T")
 
 SURVEY_FORMAT = "busprobe.survey/1"
 """Format name of the survey documents kept here."""
@@ -82,7 +85,7 @@ class Job:
     @classmethod
     def open_or_create(cls, path: Path, *, now: Callable[[], datetime] = utc_now) -> Self:
         """Open the job, or start it where there is no such file."""
-        return cls.open(path, now=now) if path.exists() else cls.create(path, now=now)
+        return cls.open(path, now=now) if os.path.lexists(path) else cls.create(path, now=now)
 
     @property
     def path(self) -> Path:
@@ -123,9 +126,8 @@ class Job:
         known = {field.name for field in fields(JobMeta)}
         with self._database.reading() as connection:
             rows = connection.execute("SELECT key, value FROM about").fetchall()
-        return JobMeta(
-            **{row["key"]: self._load(row["value"]) for row in rows if row["key"] in known}
-        )
+        values = {row["key"]: self._load(row["value"]) for row in rows if row["key"] in known}
+        return self._read(JobMeta, values, "what is said about the job")
 
     def set_meta(self, **given: str) -> None:
         """Change the given fields of `JobMeta`, keep the rest; raises TypeError for what is
@@ -139,7 +141,9 @@ class Job:
         """What was noted of the pair of wires."""
         with self._database.reading() as connection:
             row = connection.execute("SELECT value FROM about WHERE key = 'cabling'").fetchone()
-        return Cabling() if row is None else from_document(Cabling, self._load(row["value"]))
+        if row is None:
+            return Cabling()
+        return self._read(Cabling, self._load(row["value"]), "what is said of the cable")
 
     def set_cabling(self, cabling: Cabling) -> None:
         """Note this of the pair of wires, in place of what was noted before."""
@@ -184,23 +188,23 @@ class Job:
                 "SELECT document FROM finding WHERE survey = ? ORDER BY address, settings",
                 (row["id"],),
             ).fetchall()
-        asked = self._load(row["asked"])
+        asked = self._load_document(row["asked"])
         return SurveyRecord(
             id=row["id"],
             begun=row["begun"],
             ended=row["ended"],
             asked=asked,
-            progress=None if row["progress"] is None else self._load(row["progress"]),
+            progress=None if row["progress"] is None else self._load_document(row["progress"]),
             document=(
                 {
                     "format": SURVEY_FORMAT,
                     **asked,
                     "seconds": None,
                     "complete": False,
-                    "findings": [self._load(found["document"]) for found in findings],
+                    "findings": [self._load_document(found["document"]) for found in findings],
                 }
                 if row["document"] is None
-                else self._load(row["document"])
+                else self._load_document(row["document"])
             ),
         )
 
@@ -309,14 +313,7 @@ class Job:
         return None if row is None else self._load_unit(row["document"])
 
     def _load_unit(self, text: str) -> UnitRecord:
-        try:
-            return from_document(UnitRecord, self._load(text))
-        except ValueError as error:
-            raise file_error(
-                self.path,
-                f"the entry of a unit is damaged ({error})",
-                "Go on with a copy made earlier.",
-            ) from error
+        return self._read(UnitRecord, self._load(text), "the entry of a unit")
 
     # -- the journal of writes
     # ---------------------------------------------------------------------------
@@ -394,12 +391,8 @@ class Job:
             ).fetchall()
         try:
             return _write_records(rows, steps, made)
-        except (ValueError, UsageError) as error:
-            raise file_error(
-                self.path,
-                f"an entry of the journal is damaged ({error})",
-                "Go on with a copy made earlier.",
-            ) from error
+        except (ValueError, UsageError, LookupError, TypeError, RecursionError) as error:
+            raise damaged(self.path, f"an entry of the journal is damaged ({error})") from error
 
     # -- what the steps leave
     # ----------------------------------------------------------------------------
@@ -431,7 +424,7 @@ class Job:
                 "SELECT id, step, made, document FROM record WHERE step = ? ORDER BY id", (step,)
             ).fetchall()
         return tuple(
-            StepRecord(row["id"], row["step"], row["made"], self._load(row["document"]))
+            StepRecord(row["id"], row["step"], row["made"], self._load_document(row["document"]))
             for row in rows
         )
 
@@ -440,11 +433,13 @@ class Job:
         records = self.records(step)
         return records[-1] if records else None
 
-    def state(self, key: str) -> Any:
-        """What `set_state` was last given for the key; `None` when nothing was."""
+    def state(self, key: str, kind: type[T]) -> T | None:
+        """What `set_state` was last given for the key, a value of this kind; `None` when nothing
+        was."""
         with self._database.reading() as connection:
             row = connection.execute("SELECT value FROM state WHERE key = ?", (key,)).fetchone()
-        return None if row is None else self._load(row["value"])
+        value = None if row is None else self._load(row["value"])
+        return None if value is None else self._read(kind, value, f"what is kept under {key}")
 
     def set_state(self, key: str, value: Any) -> None:
         """Keep a small value of the wizard (the last step, a step's notes); anything JSON can
@@ -453,6 +448,22 @@ class Job:
             connection.execute(
                 "INSERT OR REPLACE INTO state VALUES (?, ?)", (key, json.dumps(value))
             )
+
+    @contextmanager
+    def as_stored(self, what: str = "a stored document") -> Iterator[None]:
+        """What is read out of stored documents inside is damage of the file where it is not as it
+        was stored: raises `FileError` then."""
+        try:
+            yield
+        except (
+            AttributeError,
+            LookupError,
+            RecursionError,
+            TypeError,
+            ValueError,
+            UsageError,
+        ) as error:
+            raise damaged(self.path, f"{what} is damaged ({error})") from error
 
     # -- helpers
     # -----------------------------------------------------------------------------------------
@@ -465,12 +476,20 @@ class Job:
     def _load(self, text: str) -> Any:
         try:
             return json.loads(text)
+        except (ValueError, RecursionError) as error:
+            raise damaged(self.path, f"a stored document is damaged ({error})") from error
+
+    def _load_document(self, text: str) -> Document:
+        loaded = self._load(text)
+        if not isinstance(loaded, dict):
+            raise damaged(self.path, "a stored document is damaged (it has no fields)")
+        return loaded
+
+    def _read(self, kind: type[T], document: Any, what: str) -> T:
+        try:
+            return from_document(kind, document)
         except ValueError as error:
-            raise file_error(
-                self.path,
-                f"a stored document is damaged ({error})",
-                "Go on with a copy made earlier.",
-            ) from error
+            raise damaged(self.path, f"{what} is damaged ({error})") from error
 
 
 def _stamp(moment: datetime) -> str:
@@ -543,6 +562,8 @@ def _columns(write: RegisterWrite) -> tuple[int, int, str, int]:
 
 def _register_write(row: sqlite3.Row) -> RegisterWrite:
     values = tuple(json.loads(row["value_list"]))
+    if not values or not all(type(value) is int and 0 <= value <= 0xFFFF for value in values):
+        raise ValueError(f"{row['value_list']} are no register values")
     return RegisterWrite(row["register"], values, Function(row["function"]), row["about"])
 
 

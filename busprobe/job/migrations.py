@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 
 APPLICATION_ID = 0x62757370
 """``PRAGMA application_id`` of every job file ("busp" in ASCII); tells it from any other SQLite
@@ -57,7 +58,9 @@ def _type_the_journal(connection: sqlite3.Connection) -> None:
     The procedure of a move was a document from its first frame on, where it had more frames than
     one.  The writes of one move had their places in common.
     """
-    kept = connection.execute("SELECT document FROM record WHERE step = 'readdress procedure'")
+    kept = connection.execute(
+        "SELECT document FROM record WHERE step = 'readdress procedure'"
+    ).fetchall()
     documents = [json.loads(row["document"]) for row in kept]
     procedures = {document["first_write"]: document["steps"] for document in documents}
     open_moves: dict[tuple[str, str], tuple[int, bool]] = {}
@@ -274,3 +277,40 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``
 keeps n."""
+
+
+def pragma(connection: sqlite3.Connection, name: str) -> int:
+    """The number that SQLite keeps under this name."""
+    return int(connection.execute(f"PRAGMA {name}").fetchone()[0])
+
+
+def migrate(connection: sqlite3.Connection, steps: Sequence[Sequence[Statement]]) -> None:
+    """Run the missing ones of `steps`, each together with its version number in one transaction."""
+    for version, statements in enumerate(steps, start=1):
+        if pragma(connection, "user_version") >= version:
+            continue
+        with transaction(connection):
+            if pragma(connection, "user_version") >= version:  # another program was quicker
+                continue
+            for statement in statements:
+                if isinstance(statement, str):
+                    connection.execute(statement)
+                else:
+                    statement(connection)
+            connection.execute(f"PRAGMA user_version = {version}")
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection, begin: str = "BEGIN IMMEDIATE") -> Iterator[None]:
+    """All statements inside together or none; inside another transaction, a part of that one."""
+    inner = connection.in_transaction  # of this thread: whoever gets here holds the lock
+    connection.execute("SAVEPOINT part" if inner else begin)
+    try:
+        yield
+        connection.execute("RELEASE part" if inner else "COMMIT")
+    except BaseException:
+        with suppress(sqlite3.Error):  # SQLite has rolled back by itself after some failures
+            connection.execute("ROLLBACK TO part" if inner else "ROLLBACK")
+            if inner:
+                connection.execute("RELEASE part")
+        raise

@@ -19,7 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from busprobe.errors import Mistake, UsageError
 from busprobe.files.csv_file import CsvFile, checked
-from busprobe.files.documents import from_document, to_document
+from busprobe.files.documents import to_document
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
 from busprobe.line.settings import LineSettings
@@ -103,7 +103,7 @@ def keep_plan(job: Job, plan: Sequence[PlannedUnit]) -> None:
 
 def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
     """The plan kept with the job; empty where there is none."""
-    return tuple(from_document(PlannedUnit, row) for row in job.state(_KEY) or ())
+    return job.state(_KEY, tuple[PlannedUnit, ...]) or ()
 
 
 def placed_as_planned(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
@@ -154,11 +154,12 @@ def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
     file = CsvFile.read(path, kind="plan", row=_Row)
     mistakes: list[Mistake] = []
     units: list[PlannedUnit] = []
+    first: dict[tuple[str, object], str] = {}
     for line, cells in file.rows:
         entry = checked(_Row, line, cells, mistakes)
         if entry is not None:
-            mistakes += _taken(entry, line, units)
             units.append(_planned(entry))
+            mistakes += _taken(units[-1], line, first)
     mistakes += file.mistakes
     if not units and not mistakes:
         mistakes.append(Mistake("", "it has no units in it"))
@@ -170,19 +171,21 @@ def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
     return tuple(units)
 
 
-def _taken(entry: _Row, line: int, units: Sequence[PlannedUnit]) -> Iterator[Mistake]:
-    """What of the entry one of the units has already."""
-    for other in units:
-        if entry.position is not None and other.position == entry.position:
-            yield Mistake(
-                f"line {line}, position", f"{entry.position} is {other.tag}'s place already"
-            )
-        if other.address == entry.address:
-            yield Mistake(
-                f"line {line}, address", f"{entry.address} is taken by {other.tag} already"
-            )
-        if other.tag == visible(entry.tag):
-            yield Mistake(f"line {line}, tag", f"'{other.tag}' is used twice")
+def _taken(
+    entry: PlannedUnit, line: int, first: dict[tuple[str, object], str]
+) -> Iterator[Mistake]:
+    """What of the entry an earlier one has already; `first` keeps whose each place, address and tag
+    is."""
+    wanted: dict[tuple[str, object], str] = {
+        ("position", entry.position): f"{entry.position} is {{}}'s place already",
+        ("address", entry.address): f"{entry.address} is taken by {{}} already",
+        ("tag", entry.tag): "'{}' is used twice",
+    }
+    for key, what in wanted.items():
+        column, value = key
+        if value is not None and key in first:
+            yield Mistake(f"line {line}, {column}", what.format(first[key]))
+        first.setdefault(key, entry.tag)
 
 
 def _planned(entry: _Row) -> PlannedUnit:

@@ -10,6 +10,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from busprobe.files.reading import obstacle
 from busprobe.job.job import Job
 from busprobe.job.migrations import APPLICATION_ID, MIGRATIONS
 
@@ -21,7 +22,7 @@ def job_as_it_is(path: Path) -> Iterator[Job]:
 
     A file of an earlier version has to be brought up to date to be read: that is done to a copy.
     """
-    if not _is_older(path):
+    if obstacle(path) or not _is_older(path):
         with Job.open(path) as job:
             yield job
         return

@@ -9,10 +9,12 @@ list that was handed over is held against what is really on the segment.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from busprobe.errors import FileError, Mistake, RefusedError
+from busprobe.files.reading import reason
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.known_bus import polling_of
 from busprobe.job.job import Job
@@ -62,19 +64,19 @@ def run_unattended(
     connector = Connector()
     segment = connector.segment(f"{VIRTUAL}{scenario}")
     job_file = folder / f"{Path(scenario).stem}.busjob"
-    if job_file.exists() and not overwrite:
+    if os.path.lexists(job_file) and not overwrite:
         raise RefusedError(
             f"{job_file} is there already.",
             todo="Name another folder, or say --overwrite to do the demo anew.",
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        reason = Mistake("", f"it cannot be made ({error.strerror or error})")
+    except (OSError, ValueError) as error:
+        mistake = Mistake("", f"it cannot be made; {reason(error)}")
         raise FileError(
-            str(folder), [reason], kind="folder", todo="Name another folder."
+            str(folder), [mistake], kind="folder", todo="Name another folder."
         ) from error
-    if job_file.exists():
+    if os.path.lexists(job_file):
         with job_as_it_is(job_file) as earlier:
             refuse_other_kind(f"{VIRTUAL}{scenario}", earlier.meta.port)
         job_file.unlink()

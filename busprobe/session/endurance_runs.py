@@ -47,7 +47,8 @@ def last_run(job: Job) -> KeptRun | None:
     latest = job.latest("prove")
     if latest is None or latest.document.get("format") != PROOF_FORMAT:
         return None
-    return KeptRun(latest.id, latest.made, stored_proof(latest.document))
+    with job.as_stored():
+        return KeptRun(latest.id, latest.made, stored_proof(latest.document))
 
 
 def targets(

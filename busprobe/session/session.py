@@ -13,6 +13,7 @@ from threading import Event as StopFlag
 
 from busprobe.errors import FileError, PortError, UsageError
 from busprobe.files.documents import to_document
+from busprobe.files.reading import obstacle
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.circuits import load_circuits, with_circuit
@@ -309,7 +310,7 @@ class Session:
     @property
     def earlier(self) -> Path | None:
         """The earlier job that the papers compare this one with."""
-        kept = self.job.state(_EARLIER)
+        kept = self.job.state(_EARLIER, str)
         return Path(kept) if kept else None
 
     def compare_with(self, earlier: Path | None) -> BusList:
@@ -339,7 +340,7 @@ class Session:
             raise FileError(error.path, error.mistakes, kind="earlier job", todo=todo) from error
 
     def _compared(self, earlier: Path) -> BusList:
-        if earlier.exists() and earlier.samefile(self.job.path):
+        if not obstacle(earlier) and earlier.samefile(self.job.path):
             raise UsageError(
                 "That is this very job.", todo="Name the job file of an earlier visit."
             )

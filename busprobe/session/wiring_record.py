@@ -37,14 +37,16 @@ def keep_wiring(
     What this time was not tried is carried on from the record before.
     """
     before = job.latest("wiring")
-    document = wiring_document(
-        judgements,
-        heard.observations if heard is not None else (),
-        listened=heard is not None,
-        patterns=failure_patterns(job),
-        calculations=calculations,
-        earlier=before.document if before is not None else None,
-    )
+    patterns = failure_patterns(job)
+    with job.as_stored():
+        document = wiring_document(
+            judgements,
+            heard.observations if heard is not None else (),
+            listened=heard is not None,
+            patterns=patterns,
+            calculations=calculations,
+            earlier=before.document if before is not None else None,
+        )
     job.record("wiring", document)
     return document
 
@@ -79,7 +81,8 @@ def failure_patterns(job: Job) -> tuple[Observation, ...]:
             unit.address for unit in sorted(_placed(job), key=lambda unit: unit.position or 0)
         )
     )
-    runs = [run_counts(stored_proof(record.document)) for record in job.records("prove")]
+    with job.as_stored():
+        runs = [run_counts(stored_proof(record.document)) for record in job.records("prove")]
     lost = by_position(order, _last_survey(job))
     found = error_patterns(runs, order)
     return (

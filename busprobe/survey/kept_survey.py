@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from busprobe.files.documents import AsText, from_document
-from busprobe.job.database import file_error
 from busprobe.job.job import Job
 from busprobe.job.records import SurveyRecord
 from busprobe.line.place import Place
@@ -63,14 +62,8 @@ class KeptSurvey:
         """The last survey of the job, if there was one; raises `FileError` where its document is
         damaged."""
         record = job.latest_survey()
-        try:
+        with job.as_stored("the last survey"):
             return None if record is None else cls.of(record)
-        except ValueError as error:
-            raise file_error(
-                job.path,
-                f"the last survey is damaged ({error})",
-                "Go on with a copy made earlier, or survey again.",
-            ) from error
 
     @classmethod
     def of(cls, record: SurveyRecord) -> KeptSurvey:

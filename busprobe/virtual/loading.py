@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -12,6 +13,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from busprobe.errors import UsageError
+from busprobe.files.reading import given_path
 from busprobe.files.toml_file import FieldPath, Found, TomlFile, found_by_pydantic
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -43,8 +45,8 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
     if name in scenario_names():
         with resources.as_file(_SHIPPED / "scenarios" / f"{name}.toml") as shipped:
             return _read(shipped)
-    path = Path(name_or_path)
-    if not path.is_file():
+    path = given_path(name)
+    if not os.path.lexists(path):
         raise UsageError(
             f"There is no scenario '{name}'.",
             todo=f"Name one of {', '.join(scenario_names())}, or the path of a scenario file.",

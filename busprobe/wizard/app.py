@@ -105,7 +105,7 @@ class BusprobeApp(KeysInOrder):
         self._open_session = open_session
         self._port, self._port_settings = port, settings
         self.failure: Exception | None = None
-        """Why the session could not be opened; the wizard has ended then."""
+        """What ended the wizard, if not a person did."""
         self.line_lock = LineLock()
         self.line_owner: Step | None = None
         self._lender: tuple[Step, str] | None = None
@@ -157,13 +157,22 @@ class BusprobeApp(KeysInOrder):
             step.display = False
         await self.query_one("#steps", ContentSwitcher).mount(*self._steps)
         self._read_job()
-        kept = self.session.job.state(_STEP_KEY)
-        begin = 1 if self._port else kept
-        self.current = begin if isinstance(begin, int) and 1 <= begin <= len(self._steps) else 1
+        kept = self.session.job.state(_STEP_KEY, int)
+        begin = 1 if self._port or kept is None else kept
+        self.current = begin if 1 <= begin <= len(self._steps) else 1
         if self._port:
             from busprobe.wizard.port.step import PortStep
 
             self.query_one(PortStep).open_at_start(self._port, self._port_settings)
+
+    def _handle_exception(self, error: Exception) -> None:
+        """End the wizard; what it failed of is told when the screen is the user's own again.
+
+        Textual has no public place for this, and would print a traceback.
+        """
+        self.failure = self.failure or error
+        super()._handle_exception(error)
+        self._exit_renderables.clear()
 
     def _prepared(self) -> tuple[Session, Callable[[], tuple[Step, ...]]]:
         """All that can be done away from the screen, which stays alive meanwhile."""

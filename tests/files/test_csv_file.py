@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, Field
 
 from busprobe.errors import FileError, Mistake
-from busprobe.files.csv_file import LARGEST, CsvFile, checked
+from busprobe.files.csv_file import CsvFile, checked
+from busprobe.files.reading import LARGEST
 
 
 class _Entry(BaseModel):
@@ -65,7 +66,7 @@ def test_what_is_no_csv_is_told_after_the_rows_before_it(tmp_path: Path) -> None
     [
         ("", "missing: name"),
         ("size\n1\n", "the columns must be named name, size; missing: name"),
-        (b"\xff\xfe\x00", "it is no UTF-8 text (byte 1 is none of it)"),
+        (b"\xff\xfe\x00", "line 1: is not UTF-8 text"),
         (b"name\n" + b"x" * LARGEST, "is larger than"),
     ],
 )

@@ -81,7 +81,7 @@ def test_a_damaged_document_is_a_file_error(job: Job, path: Path) -> None:
     with pytest.raises(FileError, match="entry of a unit is damaged"):
         job.units()
     with pytest.raises(FileError, match="stored document is damaged"):
-        job.state("step")
+        job.state("step", str)
 
 
 def test_creating_never_replaces_a_file(path: Path) -> None:
@@ -231,7 +231,7 @@ def test_another_writer_is_waited_for_and_then_reported(
             opened.set_state("step", "survey")
         other.execute("COMMIT")
         opened.set_state("step", "survey")
-        assert opened.state("step") == "survey"
+        assert opened.state("step", str) == "survey"
     other.close()
 
 

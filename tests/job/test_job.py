@@ -85,7 +85,7 @@ def test_open_or_create_starts_a_job_and_goes_on_with_it(path: Path) -> None:
     with Job.open_or_create(path) as job:
         job.set_state("step", "survey")
     with Job.open_or_create(path) as job:
-        assert job.state("step") == "survey"
+        assert job.state("step", str) == "survey"
 
 
 def test_text_with_undecodable_bytes_is_kept_visibly(job: Job) -> None:
@@ -339,13 +339,13 @@ def test_step_documents_are_kept_in_order(job: Job) -> None:
 
 
 def test_state_is_small_values_by_key(job: Job) -> None:
-    assert job.state("step") is None
+    assert job.state("step", str) is None
     job.set_state("step", "survey")
     job.set_state("step", "identify")
     job.set_state("notes.wiring", {"far end": ["no shield"]})
     with reopened(job) as again:
-        assert again.state("step") == "identify"
-        assert again.state("notes.wiring") == {"far end": ["no shield"]}
+        assert again.state("step", str) == "identify"
+        assert again.state("notes.wiring", dict[str, list[str]]) == {"far end": ["no shield"]}
 
 
 def test_threads_can_write_at_once_and_nothing_is_lost(job: Job) -> None:

@@ -106,16 +106,16 @@ def test_files_of_other_editors_load(tmp_path: Path) -> None:
 
 def test_file_in_another_encoding_names_its_line(tmp_path: Path) -> None:
     assert mistakes(written(tmp_path, HEAD.encode() + 'unit = "°C"'.encode("latin-1"))) == [
-        "line 7: is not UTF-8 text; save the file as UTF-8"
+        "line 7: is not UTF-8 text"
     ]
 
 
 def test_missing_file_folder_and_huge_file_are_clear_errors(tmp_path: Path) -> None:
-    assert mistakes(tmp_path / "none.toml") == ["it cannot be read: no such file or directory"]
+    assert mistakes(tmp_path / "none.toml") == ["there is no such file"]
     (tmp_path / "folder.toml").mkdir()
     assert len(mistakes(tmp_path / "folder.toml")) == 1
     assert "larger than" in mistakes(written(tmp_path, b"#" * (1 << 21)))[0]
-    assert mistakes(written(tmp_path, "a = " + "[" * 20_000)) == ["it is nested too deeply"]
+    assert mistakes(written(tmp_path, "a = " + "[\n" * 20_000)) == ["it is nested too deeply"]
 
 
 JUNK = st.recursive(

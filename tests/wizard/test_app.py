@@ -14,6 +14,7 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Input
 
+from busprobe.errors import FileError
 from busprobe.job import Job, UnitRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -489,3 +490,15 @@ async def test_a_strict_terminal_gets_plain_signs_on_every_step(wizard: Wizard, 
                 marks = marks.replace("Expected ?", "")
                 assert "?" not in marks, person.screen
             assert "> " in person.next_line or person.next_line.startswith(" >")
+
+
+async def test_what_nobody_has_handled_ends_the_wizard_with_its_words_and_no_traceback(
+    wizard: Wizard, job: Job
+) -> None:
+    job.set_state("wizard.wanted", 7)
+    app: BusprobeApp | None = None
+    with pytest.raises(FileError):
+        async with wizard("clean", step=5) as person:
+            app = person.app
+            await person.press("5")
+    assert app is None or isinstance(app.failure, FileError)

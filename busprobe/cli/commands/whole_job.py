@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from busprobe.cli import options
-from busprobe.cli.groups import does
+from busprobe.cli.groups import Sections, does
 
 SPEED = 20.0
 """How much faster than life a virtual segment runs in the wizard: a survey worth watching and not
@@ -69,7 +69,18 @@ def demo() -> None:
     """
 
 
+@click.group(cls=Sections, sections={"Commands": "busprobe.cli.job"})
+def job() -> None:
+    """Look after job files.
+
+    \b
+    Example:
+      busprobe job rescue plant.busjob
+    """
+
+
 COMMANDS = (
     wizard,
     demo,
+    job,
 )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any, ClassVar, Generic, Literal, Protocol, Self, TypeVar, cast
 
 from rich.text import Text
@@ -60,11 +59,6 @@ def only(**value: T) -> T:
 def optional(read: Callable[[str], T]) -> Callable[[str], T | None]:
     """Reads the same; an empty text is None."""
     return lambda text: read(text) if text else None
-
-
-def file_path(text: str) -> Path:
-    """The path of a file; ``~`` is the home folder."""
-    return Path(text).expanduser()
 
 
 def whole_number(text: str) -> int:

@@ -16,6 +16,7 @@ from textual.screen import Screen
 from textual.widgets import DataTable, Footer, Static
 
 from busprobe.errors import BusprobeError, UsageError
+from busprobe.files.reading import given_path
 from busprobe.handover.bus_list import CircuitRow
 from busprobe.handover.circuits import LONGEST_CHANNEL, with_circuit, without_circuit
 from busprobe.job import Circuit, UnitRecord
@@ -23,7 +24,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
 from busprobe.wizard.common.actions import Action, Verb
-from busprobe.wizard.common.form import Field, Form, file_path, only, optional
+from busprobe.wizard.common.form import Field, Form, only, optional
 from busprobe.wizard.common.question import Answer, Failure, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable, fitted
 from busprobe.wizard.common.signs import toned
@@ -49,7 +50,7 @@ _HOW = (
 _EMPTY = "No profile of a unit here names channels. n names one; r reads a list from a file."
 
 
-_LIST = Field("path", "File (CSV)", read=optional(file_path))
+_LIST = Field("path", "File (CSV)", read=optional(given_path))
 
 
 class CircuitsScreen(Screen[None]):

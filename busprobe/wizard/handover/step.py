@@ -18,6 +18,7 @@ from textual.widget import Widget
 from textual.widgets import DataTable, Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
+from busprobe.files.reading import given_path
 from busprobe.handover.bus_list import UnitRow
 from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
@@ -28,7 +29,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.choice import Choice, Offered
-from busprobe.wizard.common.form import Field, Form, file_path, optional
+from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.question import (
     Answer,
     Failure,
@@ -99,7 +100,7 @@ class HandoverStep(Step):
 
     def on_mount(self) -> None:
         """Propose the folder and the formats of the last time."""
-        kept = self.session.job.state(_WHERE_KEY) or {}
+        kept = self.session.job.state(_WHERE_KEY, dict[str, str]) or {}
         self.query_one("#folder", Input).value = kept.get("folder") or str(Path.cwd() / "handover")
         self.query_one("#formats", Input).value = kept.get("formats") or ", ".join(EXPORTERS)
 
@@ -114,7 +115,7 @@ class HandoverStep(Step):
         self.query_one("#open-points", Static).update(
             open_points(self, listed, len(missing(listed)))
         )
-        written = self.session.job.state(_WRITTEN_KEY)
+        written = self.session.job.state(_WRITTEN_KEY, dict[str, str])
         self.query_one("#written", Static).update(
             Text(f"{listed.segment.units} listed as units. ", style="bold").append(
                 (
@@ -154,7 +155,7 @@ class HandoverStep(Step):
         where = {
             name: self.query_one(f"#{name}", Input).value.strip() for name in ("folder", "formats")
         }
-        folder = Path(where["folder"]).expanduser()
+        folder = given_path(where["folder"])
         formats = [name.strip() for name in where["formats"].split(",") if name.strip()]
         if not where["folder"] or not formats:
             self.notify(
@@ -231,7 +232,7 @@ class HandoverStep(Step):
     def action_earlier(self) -> None:
         """Ask which earlier job to compare with, and show what is not as it was."""
         earlier = str(self.session.earlier or "")
-        field = Field("path", "Job file of the earlier visit", earlier, read=optional(file_path))
+        field = Field("path", "Job file of the earlier visit", earlier, read=optional(given_path))
         words = "What is not as it was then goes into the papers too. Empty: compare with none."
 
         def compare(chosen: _Earlier) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from threading import Event
 
 from busprobe.errors import StoppedError, UsageError
-from busprobe.files.documents import from_document, to_document
+from busprobe.files.documents import to_document
 from busprobe.job import UnitRecord
 from busprobe.profiles.ambiguity import ambiguity_mistakes
 from busprobe.profiles.drafting.draft import Draft, draft
@@ -47,7 +47,7 @@ class Drafting:
         self.unit = unit
         self._session = session
         self._key = f"draft {unit.place}"
-        self._sheet = from_document(Sheet, session.job.state(self._key) or {})
+        self._sheet = session.job.state(self._key, Sheet) or Sheet()
         self._changed = Event()
         self._stop = Event()
 

@@ -183,8 +183,8 @@ class ProveStep(Step):
     @property
     def _wanted(self) -> float:
         """The error rate that is to be proven, in percent."""
-        kept = self.session.job.state(_WANTED_KEY)
-        return kept if isinstance(kept, float) else WANTED_PERCENT
+        kept = self.session.job.state(_WANTED_KEY, float)
+        return WANTED_PERCENT if kept is None else kept
 
     @on(Input.Changed, "#prove-percent")
     def _percent_typed(self, event: Input.Changed) -> None:

@@ -12,9 +12,10 @@ from pathlib import Path
 from rich.text import Text
 
 from busprobe.errors import UsageError
+from busprobe.files.reading import given_path
 from busprobe.readdress.outcome import Outcome
 from busprobe.session.moves import BusMoves
-from busprobe.wizard.common.form import Field, Form, file_path
+from busprobe.wizard.common.form import Field, Form
 from busprobe.wizard.common.question import Answer, Question
 from busprobe.wizard.common.step import Step
 from busprobe.wizard.readdress.words import outcome_text
@@ -23,7 +24,7 @@ _FILE = Field(
     "path",
     "File, better on another drive (it is added at the end of one that is there)",
     "~/busprobe-outcomes.txt",
-    read=file_path,
+    read=given_path,
 )
 
 

@@ -17,8 +17,7 @@ _WANTED = "wizard.wanted"
 
 def kept_wanted(job: Job) -> dict[Place, int]:
     """The addresses that units are to have, by where they are now."""
-    kept = job.state(_WANTED)
-    return {Place.parse(place): address for place, address in (kept or {}).items()}
+    return job.state(_WANTED, dict[Place, int]) or {}
 
 
 def keep_wanted(job: Job, wanted: Mapping[Place, int]) -> None:

@@ -113,7 +113,7 @@ keeps a result in the job.
         self._read()
         if not self._restored:
             self._restored = True
-            self._form.fill(self.session.job.state(_FORM_KEY) or {})
+            self._form.fill(self.session.job.state(_FORM_KEY, dict[str, str]) or {})
             self._measured = measured_kinds(self._form.judged)
         self._show()
 

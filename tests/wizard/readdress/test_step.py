@@ -394,7 +394,7 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
         await person.press("a")
         await person.wait()
         assert person.screen.count("✓ kept") == 2
-    assert job.state("wizard.wanted") == {}
+    assert job.state("wizard.wanted", dict[str, int]) == {}
     kept = job.latest(RECORD)
     assert kept is not None
     assert kept.document["power_cycle"] == "not done"
@@ -418,7 +418,7 @@ async def test_a_batch_is_stopped_while_the_guards_look_and_says_what_is_left(
         assert "Stopped by you." in person.screen
         assert person.screen.count("· not begun") == 2
     assert job.writes() == ()
-    assert job.state("wizard.wanted") == {"11 9600-8N1": 33, "12 9600-8N1": 34}
+    assert job.state("wizard.wanted", dict[str, int]) == {"11 9600-8N1": 33, "12 9600-8N1": 34}
 
 
 async def test_a_write_is_taken_back_from_the_journal(wizard: Wizard, job: Job) -> None:

@@ -1,0 +1,108 @@
+"""Documents of the steps that are read again when the list is written out: whether each is what its
+step stores."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+from pydantic import BaseModel, ConfigDict
+
+from busprobe.handover.bus_list import BusList, StepSheet
+from busprobe.handover.tables.proof_table import latest_proof
+from busprobe.prove.documents import kept_trial
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(strict=True, extra="allow")
+
+
+class _Judged(_Part):
+    measurement: str
+    reading: str
+    level: str
+    words: str
+
+
+class _Hint(_Part):
+    cause: str
+    action: str
+
+
+class _Seen(_Part):
+    seen: str
+    hints: list[_Hint]
+
+
+class _Calculated(_Part):
+    title: str
+    given: str
+    lines: list[str]
+    formula: str
+    source: str
+
+
+class _Wiring(_Part):
+    judgements: list[_Judged] = []
+    observations: list[_Seen] = []
+    patterns: list[_Seen] = []
+    sums: list[_Calculated] = []
+    skipped: list[str] = []
+
+
+class _Listening(_Part):
+    words: str = ""
+    other_master: bool = False
+
+
+class _Cautions(_Part):
+    by: str = ""
+
+
+class _Hunt(_Part):
+    addresses: str
+    log: list[str]
+
+
+class _Run(_Part):
+    strays: int = 0
+    complete: bool = True
+
+
+class _Trial(_Part):
+    cycle_s: float | None = None
+    cycles: int = 0
+    polls: int = 0
+    failed: int = 0
+
+
+class _Survey(_Part):
+    port: str
+    settings: tuple[str, ...]
+    addresses: str
+    seconds: float | None
+    echo: bool | None
+    other_master: bool | None
+    noise_bytes: int | None
+    notes: tuple[str, ...]
+
+
+def check(bus_list: BusList) -> None:
+    """Raises ValueError, LookupError, TypeError or `UsageError` where a document of a step is not
+    what the step stores."""
+    segment, proof, trial = bus_list.segment, bus_list.proof, bus_list.trial
+    parts: tuple[tuple[type[_Part], StepSheet | None], ...] = (
+        (_Wiring, segment.wiring),
+        (_Listening, segment.listening),
+        (_Cautions, segment.cautions),
+        *((_Hunt, hunt) for hunt in segment.hunts),
+        (_Run, proof.latest if proof else None),
+        (_Trial, trial),
+    )
+    for kind, sheet in parts:
+        if sheet is not None:
+            kind.model_validate(sheet.document)
+    if segment.survey is not None:
+        _Survey.model_validate(asdict(segment.survey))
+    if trial is not None:
+        kept_trial(trial.made, trial.document)
+    latest_proof(bus_list)
