@@ -7,7 +7,7 @@ register where it can be read; what answers is all that is said; nothing is writ
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import groupby
 
@@ -16,10 +16,12 @@ from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal, concluded, recorded_outcome
 from busprobe.readdress.move import outcome_seen, what_register_tells
 from busprobe.readdress.outcome import Outcome, WriteAnswer, row_after_write
+from busprobe.readdress.procedure import Move
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.write_sequence import RESTART, WRITE_WAITS, Report
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Probe
 
 
 def recover(
@@ -28,12 +30,14 @@ def recover(
     journal: Journal,
     report: Report = lambda _: None,
     in_full: Callable[[Outcome], Outcome] = lambda sent: sent,
+    own: Callable[[Move], Sequence[Probe]] = lambda _: (),
 ) -> tuple[Outcome, ...]:
     """Look into every write of which the end is not known and conclude it on record; one outcome
     for each move, in order.
 
     The writes of one move (unlock, address, save) are looked into together.  `in_full` completes
-    what one write of the journal says of its move.  Raises `PortError` if the port fails;
+    what one write of the journal says of its move, `own` are the probes that the unit of a move
+    answers if it answers none of the usual ones.  Raises `PortError` if the port fails;
     what was not concluded by then stays open.
     """
     outcomes = []
@@ -51,7 +55,8 @@ def recover(
         else:
             report(f"The outcome of write {main.id} is not known for certain: {main.words}")
         was_there = any(said.outcome is Result.VERIFIED for said in main.conclusions)
-        outcome = _asked(line, in_full(recorded_outcome(main)), was_there=was_there)
+        sent = in_full(recorded_outcome(main))
+        outcome = _asked(line, sent, own(sent.move), was_there=was_there)
         outcomes.append(concluded(journal, outcome, [write.id for write in writes]))
     return tuple(outcomes)
 
@@ -59,16 +64,16 @@ def recover(
 def ask_again(line: Line, lost: Outcome, journal: Journal) -> Outcome:
     """Ask both places for a unit that was not found right after its write, and add what answers to
     the record; raises `PortError` if the port fails."""
-    return concluded(journal, _asked(line, lost), () if lost.write is None else (lost.write,))
+    return concluded(journal, _asked(line, lost, ()), () if lost.write is None else (lost.write,))
 
 
-def _asked(line: Line, sent: Outcome, *, was_there: bool = False) -> Outcome:
+def _asked(line: Line, sent: Outcome, own: Sequence[Probe], *, was_there: bool = False) -> Outcome:
     """What answers now at both places of a move; `was_there` says that its unit was seen at the new
     one before."""
     move = sent.move
     line.apply(move.source.settings)
     line.listen(WRITE_WAITS.reply)  # the reply to what was sent last may still be on its way
-    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART)
+    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART, further=own)
     register, holds = what_register_tells(line, sent, at_old, at_new, CLOSE_LOOK)
     row = row_after_write(
         WriteAnswer.UNKNOWN,

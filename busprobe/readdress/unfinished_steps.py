@@ -27,6 +27,7 @@ from busprobe.readdress.words import role_words
 from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Probe
 
 _MISSING = {
     Role.SAVE: "the {what} is not stored for sure and may be lost with the supply",
@@ -85,6 +86,12 @@ class UnfinishedSteps:
         return f"Not done at {self.place.words}: {self.names}.  {_sentence('; '.join(means))}."
 
     @property
+    def completing(self) -> bool:
+        """Whether a save is among them that the unit waits for at its old place: with it the new
+        one holds, or is stored for the next power cycle."""
+        return self.place == self.move.source and any(s.role is Role.SAVE for s in self.steps)
+
+    @property
     def closes(self) -> str:
         """What a unit does by itself that nothing locks again (a power cycle: common practice)."""
         if self.unlock is not None and self.unlock.lasts_s is not None:
@@ -117,8 +124,9 @@ def _left_of(
     if any(write.outcome is None for write in mine):
         return None
     main = next((write for write in mine if write.role.moves), None)
-    # Where the move was not verified, a save would store what was before.
     verified = main is not None and main.outcome is Result.VERIFIED
+    # Where the unit has nothing new in it, a save would store what was before.
+    has_new = verified or (main is not None and main.outcome is Result.WAITING)
     place = made.target if verified else made.source
     later = (write for write in since if write.id > (main or first).id)
     if any(move.source == place for _, move in recorded_moves(later)):
@@ -130,7 +138,7 @@ def _left_of(
         if step.role.moves or step.role is Role.UNLOCK or step.role in done:
             return False
         if step.role is Role.SAVE:
-            return verified and not _kept(main)
+            return has_new and not _kept(main)
         return Role.UNLOCK in sent
 
     steps = [*filter(is_open, first.planned)]
@@ -179,8 +187,14 @@ def _names(move: Move, steps: Iterable[ProcedureStep]) -> str:
     return ", ".join(role_words(step.role, move.source, move.target) for step in steps)
 
 
-def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: None) -> Prepared:
-    """Find the unit and put together what may safely be sent to it.
+def prepare_rest(
+    line: Line,
+    left: UnfinishedSteps,
+    report: Report = lambda _: None,
+    further: Sequence[Probe] = (),
+) -> Prepared:
+    """Find the unit and put together what may safely be sent to it; `further` probes are for one
+    that may answer none of the usual ones.
 
     Raises `RefusedError` where not one unit alone answers at one of the two places of the move, or
     where nothing that is left makes sense for the place where it is; `PortError` if the port fails.
@@ -195,7 +209,7 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
     report("Listening for anybody else on the pair.")
     remarks = guards.check_quiet(line)
     report(f"Looking for the unit at {move.source.words} and at {move.target.words}.")
-    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART)
+    at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART, further=further)
     match at_old.kind, at_new.kind:
         case Kind.SILENT, Kind.UNIT:
             place, silent = move.target, at_old
@@ -210,12 +224,15 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
                     " two."
                 ),
             )
-    source = guards.check_source(line, place)
-    # Back at its old place the unit has nothing new to be stored; it is only to be locked.
+    source = guards.check_source(line, place, further=further)
+    both = (move.source, move.target)
+    completing = left.completing and place == move.source
+    # A unit that fell back to its old place has nothing new to be stored; it is only to be locked.
+    # One that waits for its save goes on from there as planned.
     steps = tuple(
-        replace(step, place=place) if step.place in (move.source, move.target) else step
+        replace(step, place=place) if step.place in both and not completing else step
         for step in left.steps
-        if place == move.target or step.role in (Role.RELOCK, Role.RESTORE)
+        if completing or place == move.target or step.role in (Role.RELOCK, Role.RESTORE)
     )
     if not steps:
         raise RefusedError(
@@ -224,7 +241,8 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
             todo="Prepare the move again; it does every step from the start.",
         )
     for step in steps:
-        guards.check_reached(line, step.place, source)
+        if step.place not in both:
+            guards.check_reached(line, step.place, source)
     return Prepared(
         move=move,
         steps=steps,
@@ -232,7 +250,7 @@ def prepare_rest(line: Line, left: UnfinishedSteps, report: Report = lambda _: N
         target=silent,
         elsewhere=(),
         ways=guards.Ways(),
-        expectation=_expectation(place, steps),
+        expectation=_expectation(move, place, steps),
         cautions=(left.words,),
         doubts=(*remarks, *source.notes),
         rescue=GENERAL_RESCUE,
@@ -259,9 +277,11 @@ def send_rest(
         return outcome_unseen(move, Row.NOT_CONFIRMED)
     report("Looking once more at both places.")
     with line.stopped_by(stop):
-        seen = guards.check_source(line, place, repeats=1)
+        own = guards.own_probes(prepared.source)
+        seen = guards.check_source(line, place, repeats=1, further=own)
         for step in prepared.steps:
-            guards.check_reached(line, step.place, seen)
+            if step.place not in (move.source, move.target):
+                guards.check_reached(line, step.place, seen)
     sequence = WriteSequence(
         line,
         move,
@@ -270,6 +290,7 @@ def send_rest(
         journal=journal,
         report=report,
         first_write=prepared.first_write,
+        own=own,
     )
     try:
         for step in prepared.steps:
@@ -277,15 +298,27 @@ def send_rest(
                 break
             if step.role is Role.RESTORE:
                 sequence.read_back(step)
-        answers = sequence.reaches(prepared.steps[-1])
+        at = sequence.found()
     except PortError as error:
         return outcome_unseen(move, Row.PORT_FAILED, step=error.what)
-    row = Row.FINISHED if answers and not sequence.remarks else Row.NOT_FINISHED
+    last = prepared.steps[-1]
+    awaited = {last.place} & {move.source, move.target} or {place}
+    if last.role is Role.SAVE and move.source in awaited:
+        awaited.add(move.target)  # the save may have taken it there
+    if at is None or at not in awaited:
+        sequence.remarks.append(f"The unit does not answer alone at {last.place.words}.")
+    row = Row.NOT_FINISHED if at is None or sequence.remarks else Row.FINISHED
     names = _names(move, prepared.steps)
-    said = " ".join(sequence.remarks) or f"{names}.  The unit answers alone at {place.words}."
+    where = "" if at is None else f"{names}.  The unit answers alone at {at.words}."
+    said = " ".join(sequence.remarks) or where
     return replace(outcome_unseen(move, row, step=said), not_stored=sequence.not_stored)
 
 
-def _expectation(place: Place, steps: tuple[ProcedureStep, ...]) -> str:
+def _expectation(move: Move, place: Place, steps: tuple[ProcedureStep, ...]) -> str:
     effects = " and ".join(_EFFECT[step.role] for step in steps)
+    if place == move.source and any(step.role is Role.SAVE for step in steps):
+        return (
+            f"The unit should {effects}, and answer at {move.target.words} by then or after a power"
+            " cycle."
+        )
     return f"The unit should go on answering at {place.words}, and {effects}."

@@ -8,6 +8,7 @@ from busprobe.errors import FileError
 from busprobe.job.journal import ProcedureStep, Result, WriteIntent
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, read_registers
 from busprobe.readdress.journal import Journal
@@ -148,15 +149,25 @@ class WriteSequence:
                 f" {step.write.value}: {reply.words}."
             )
 
+    def found(self) -> Place | None:
+        """At which of its two places the unit answers alone; None where it does not."""
+        move = self._move
+        at_old, at_new = look_at_both(
+            self._line, move, self.waits, patience=RESTART, further=self.own
+        )
+        match at_old.kind, at_new.kind:
+            case Kind.UNIT, Kind.SILENT:
+                return move.source
+            case Kind.SILENT, Kind.UNIT:
+                return move.target
+        return None
+
     def reaches(self, step: ProcedureStep) -> bool:
         """Whether the unit, and it alone, is where a step would be sent."""
-        at_old, at_new = look_at_both(
-            self._line, self._move, self.waits, patience=RESTART, further=self.own
-        )
-        kinds = {self._move.source: at_old.kind, self._move.target: at_new.kind}
-        there = kinds.get(step.place)
-        alone = {*kinds.values()} == {Kind.UNIT, Kind.SILENT}
-        if alone and there in (Kind.UNIT, None):  # at a service address it is, wherever it answers
+        at = self.found()
+        both = (self._move.source, self._move.target)
+        # At a service address it is, wherever it answers.
+        if at is not None and (at == step.place or step.place not in both):
             return True
         self.remarks.append(
             f"The step '{self._name(step)}' was not sent, since the unit does not answer alone at"

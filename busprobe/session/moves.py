@@ -7,7 +7,7 @@ whoever did it. Methods that use the line block; at most one of them may run at 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import islice
 from threading import Event as StopFlag
@@ -397,13 +397,13 @@ class BusMoves:
 
         What is left of their procedures is told by `unfinished_steps` afterwards.
         """
-        return recovery.recover(
-            self._session.line,
-            (*self.unfinished(), *(self.unsettled() if unsettled else ())),
-            self._journal,
-            report,
-            self._in_full,
+        return self._recovered(
+            (*self.unfinished(), *(self.unsettled() if unsettled else ())), report
         )
+
+    def _recovered(self, writes: Iterable[WriteRecord], report: Report) -> tuple[Outcome, ...]:
+        line, journal = self._session.line, self._journal
+        return recovery.recover(line, writes, journal, report, self._in_full, self._own_probes)
 
     def unfinished_steps(self) -> tuple[UnfinishedSteps, ...]:
         """What is left of procedures whose later steps were never sent, or never acknowledged."""
@@ -431,13 +431,18 @@ class BusMoves:
     ) -> Outcome:
         """Send what is left of a procedure once `confirm` says so.
 
-        Raises `RefusedError` where that is not safe, `StoppedError` if `stop` is set before
-        anything was written.
+        A save may take the unit to its new place: then the move itself is told anew.  Raises
+        `RefusedError` where that is not safe, `StoppedError` if `stop` is set before anything was
+        written.
         """
         line = self._session.line
         with line.stopped_by(stop):
-            prepared = unfinished.prepare_rest(line, left, report)
-        return unfinished.send_rest(line, prepared, self._journal, confirm, report, stop)
+            prepared = unfinished.prepare_rest(line, left, report, self._own_probes(left.move))
+        outcome = unfinished.send_rest(line, prepared, self._journal, confirm, report, stop)
+        if left.completing and outcome.of_unfinished_steps:
+            writes = self._job.writes()
+            self._recovered((w for w in writes if w.move == left.write and w.role.moves), report)
+        return outcome
 
 
 class _BoxType:

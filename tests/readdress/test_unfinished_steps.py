@@ -38,7 +38,7 @@ from tests.readdress.bench import (
     unplugged,
     yes,
 )
-from tests.readdress.segment import MOVES, NEW, address_move, stage
+from tests.readdress.segment import MOVES, NEW, OLD, address_move, stage
 from tests.readdress.test_recovery import unfinished
 from tests.readdress.test_recovery_on_segment import left_by_a_kill, prepared_for
 
@@ -61,8 +61,12 @@ def test_after_a_kill_at_any_write_what_is_left_is_named_and_sent_and_then_nothi
         assert left_open(book) == ()  # first it has to be asked where the unit is
         recover(on.reopened(), unfinished(book), book)
         at = on.place
+        (main,) = [write for write in book.writes if write.role.moves][:1] or (None,)
+        if main is not None and main.row is Row.PENDING:
+            assert "save" in left_open(book)[0].names
+            at = the_move.target  # the save takes it there
         for left in left_open(book):
-            assert left.place == at
+            assert left.place == on.place
             named |= {str(step.role) for step in left.steps}
             line = on.reopened()
             outcome = send_rest(line, prepare_rest(line, left), book, yes)
@@ -286,3 +290,27 @@ def test_what_another_register_held_is_written_back_and_read_again() -> None:
     request = read_registers(on.unit.address, Function.READ_HOLDING_REGISTERS, 0, 1)
     assert judge(request, on.line.exchange(request, CLOSE_LOOK)).registers == (9,)
     assert left_open(book) == ()
+
+
+def test_a_save_that_a_unit_waits_for_is_named_and_takes_it_to_its_new_place() -> None:
+    """Killed right after the address was written: the register holds it, and only the save is
+    missing that makes it hold; a power cycle would lose it."""
+    name = "lk-2, address"
+    _, _, writes = prepared_for(name)
+    ((_, on, book),) = left_by_a_kill(name, "after", writes[1:2])
+    (outcome,) = recover(on.reopened(), unfinished(book), book)
+    assert outcome.row is Row.PENDING
+    (left,) = left_open(book)
+    assert left.names == "save, relock"
+    assert "not stored" in left.words
+    line = on.reopened()
+    prepared = prepare_rest(line, left)
+    assert [step.place.address for step in prepared.steps] == [OLD, NEW]
+    assert "answer at" in prepared.expectation
+    assert f"0x{NEW:02X}" in prepared.expectation
+    finished = send_rest(line, prepared, book, yes)
+    assert finished.row is Row.FINISHED, finished.why
+    assert on.place.address == NEW
+    assert not on.unit.setup.unlocked
+    on.segment.power_cycle()
+    assert on.place.address == NEW
