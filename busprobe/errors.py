@@ -68,6 +68,19 @@ class StoppedError(BusprobeError):
         super().__init__("Stopped by you; nothing was sent that changes a unit.")
 
 
+class InterruptedCommandError(BusprobeError):
+    """A command ended by Ctrl-C, at whatever moment."""
+
+    exit_code = ExitCode.ATTENTION
+
+    def __init__(self) -> None:
+        super().__init__(
+            "Stopped by Ctrl-C.",
+            means="What was found until now is kept where a job file was given.",
+            todo="If a write was under way, 'busprobe recover' tells where its unit is.",
+        )
+
+
 @dataclass(frozen=True)
 class Mistake:
     """One mistake in a file somebody wrote."""

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 import click
 
 from busprobe.cli.commands.whole_job import wizard
-from busprobe.cli.error_reports import report_bug, report_error, report_interrupt, report_usage
+from busprobe.cli.error_reports import report_bug, report_error, report_usage
 from busprobe.cli.groups import Sections
-from busprobe.errors import BusprobeError, ExitCode
+from busprobe.errors import BusprobeError, ExitCode, InterruptedCommandError
 from busprobe.text import plain
 
 _SECTIONS = {
@@ -89,7 +89,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.ClickException as error:
         return report_usage(error)
     except (click.Abort, KeyboardInterrupt):
-        return report_interrupt()
+        return report_error(InterruptedCommandError())
     except Exception as error:  # noqa: BLE001 - the outer edge: a bug ends in a sentence, too
         return report_bug(error)
     return int(result) if isinstance(result, int) else ExitCode.DONE

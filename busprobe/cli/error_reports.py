@@ -29,12 +29,6 @@ def report_usage(error: click.ClickException) -> ExitCode:
     return ExitCode.USAGE
 
 
-def report_interrupt() -> ExitCode:
-    """Say that the user stopped the command."""
-    output.say("Stopped.  What was found until now is kept where a job file was given.")
-    return ExitCode.ATTENTION
-
-
 def report_bug(error: Exception) -> ExitCode:
     """Say that busprobe itself failed, and where the details are for whoever mends it."""
     details = "".join(traceback.format_exception(error))

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from busprobe.cli import output
-from busprobe.errors import BusprobeError
+from busprobe.errors import BusprobeError, InterruptedCommandError
 
 _UNCUT = 1000
 """Characters, more than any first sentence has."""
@@ -20,7 +20,7 @@ def does(module: str) -> Callable[[Callable[[], None]], Callable[..., Any]]:
     """The work of a command is the function `run` of `module`, which takes the command's
     parameters by their names; it is imported when the command runs.
 
-    With ``--json`` an error that it raises is its document, unless it has printed one.
+    With ``--json`` an error that it raises, or Ctrl-C, is its document, unless it has printed one.
     """
 
     def decorate(declared: Callable[[], None]) -> Callable[..., Any]:
@@ -30,6 +30,10 @@ def does(module: str) -> Callable[[Callable[[], None]], Callable[..., Any]]:
             except BusprobeError as error:
                 if given.get("as_json"):
                     output.error_document(error)
+                raise
+            except (click.Abort, KeyboardInterrupt):
+                if given.get("as_json"):
+                    output.error_document(InterruptedCommandError())
                 raise
 
         return update_wrapper(call, declared)

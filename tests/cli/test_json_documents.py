@@ -156,3 +156,49 @@ def test_a_batch_of_which_all_is_verified_is_done_whatever_good_practice_says(
     assert [outcome["outcome"] for outcome in ran.document["outcomes"]] == ["verified"]
     assert "keep the factory address" in " ".join(ran.document["remarks"])
     assert ran.code == ExitCode.DONE
+
+
+def interrupted_after(exchanges: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C is pressed in the middle of one exchange: after its request left."""
+    exchange, left = Line.exchange, [exchanges]
+
+    def counted(line: Line, *arguments: object) -> object:
+        left[0] -= 1
+        made = exchange(line, *arguments)  # type: ignore[arg-type]
+        if left[0] == 0:
+            raise KeyboardInterrupt
+        return made
+
+    monkeypatch.setattr(Line, "exchange", counted)
+
+
+@pytest.mark.parametrize("exchanges", [1, 10, 40, 60])
+@pytest.mark.parametrize(
+    "given",
+    [
+        ("readdress", *AT_9600, "--from", 11, "--to", 13, "--yes"),
+        ("readdress-all", "--first", 60, "--yes"),
+        ("line-settings", "--all", "--to", "19200-8N1", "--yes"),
+        ("survey", *AT_9600),
+        ("prove",),
+    ],
+    ids=lambda given: given[0],
+)
+def test_ctrl_c_in_an_exchange_leaves_a_document(
+    command: Command,
+    job_file: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    given: tuple[object, ...],
+    exchanges: int,
+) -> None:
+    on_clean(command, job_file, 11, 12)
+    interrupted_after(exchanges, monkeypatch)
+    name, *rest = given
+    ran = command(name, "--port", "virtual:clean", "--job", job_file, *rest, "--json")
+    document = ran.document
+    assert document["format"] in ("busprobe.error/1", f"busprobe.{name}/1")
+    assert ran.code != ExitCode.DONE
+    if document["format"] == "busprobe.error/1":
+        assert document["what"] in ran.err
+        assert "recover" in document["todo"]
+        assert document["exit_code"] == ran.code
