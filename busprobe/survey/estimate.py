@@ -64,6 +64,16 @@ class Estimate:
             sooner=None if self.sooner is None else self.sooner * factor,
         )
 
+    def slowed(self, factor: float) -> Estimate:
+        """The same where everything takes `factor` times as long."""
+        return Estimate(
+            factor * self.seconds,
+            self.units,
+            factor * self.each,
+            factor * self.thorough,
+            None if self.sooner is None else factor * self.sooner,
+        )
+
     def figure(self, say: Callable[[float], str]) -> str:
         """What it comes to; `say` puts seconds into words."""
         if self.sooner is not None:

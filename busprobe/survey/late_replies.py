@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from typing import NamedTuple
 
 from busprobe.modbus.replies import Reply
 from busprobe.modbus.requests import Request
@@ -12,16 +13,29 @@ from busprobe.survey.interference import can_answer
 LATE_FOR = 3.0
 """Seconds for which a frame from an address that was asked may be its late reply."""
 
-OpenRequest = tuple[float, Request]
-"""Clock seconds when it was sent, and what was asked."""
+
+class LateReply(NamedTuple):
+    """What a frame answers late."""
+
+    request: Request
+    seconds: float
+    """From when it was sent to when the reply was settled."""
+
+
+class Suspects(NamedTuple):
+    """Requests one of which bytes may belong to that make no frame."""
+
+    requests: tuple[Request, ...]
+    stray_bytes: int
+    """How many of them were counted as noise."""
 
 
 class OpenRequests:
     """The requests of the last seconds that were not answered."""
 
     def __init__(self) -> None:
-        self._open: deque[OpenRequest] = deque()
-        self.suspects: list[tuple[Request, ...]] = []
+        self._open: deque[tuple[float, Request]] = deque()
+        self.suspects: list[Suspects] = []
         """For each time that stray bytes came: what was asked shortly before."""
 
     def book(self, reply: Reply) -> None:
@@ -36,13 +50,13 @@ class OpenRequests:
         """At other settings no reply to these will be heard."""
         self._open.clear()
 
-    def settle(self, frame: Frame) -> OpenRequest | None:
-        """Take a late reply for the request that it answers, with the time that was sent; None if
-        it answers none."""
+    def settle(self, frame: Frame, now: float) -> LateReply | None:
+        """Take a late reply heard at clock time `now` for the request that it answers; None if it
+        answers none."""
         for at in self._open:
             if can_answer(frame, at[1]):
                 self._open.remove(at)
-                return at
+                return LateReply(at[1], now - at[0])
         return None
 
     def last_asked(self, address: int) -> float | None:
@@ -60,13 +74,13 @@ class OpenRequests:
         """What was asked from clock time `time` on and is still open."""
         return tuple(request for sent, request in self._open if sent >= time)
 
-    def suspect(self, time: float) -> None:
-        """Suspect what was asked from clock time `time` on."""
+    def suspect(self, time: float, stray_bytes: int = 0) -> None:
+        """Suspect what was asked from clock time `time` on of so many bytes that count as noise."""
         group = self.since(time)
         if group:
-            self.suspects.append(group)
+            self.suspects.append(Suspects(group, stray_bytes))
 
-    def take_suspects(self) -> list[tuple[Request, ...]]:
+    def take_suspects(self) -> list[Suspects]:
         """The suspects, which are asked next and so suspected no more."""
         taken, self.suspects = self.suspects, []
         return taken

@@ -80,9 +80,13 @@ class Sweep:
         """Whether `other` is the rest of this sweep, or as good as."""
         return (self.settings, self.probe, self.round) == (other.settings, other.probe, other.round)
 
+    def wait(self, pace: Pace) -> float:
+        """Seconds that a reply is waited for."""
+        return pace.wait(self.probe, self.settings, again=self.round > 1)
+
     def slot(self, pace: Pace) -> float:
         """Seconds for one address that does not answer."""
-        return exchange_time(self.settings, READ_REQUEST_BYTES, 0, pace.wait(self.probe))
+        return exchange_time(self.settings, READ_REQUEST_BYTES, 0, self.wait(pace))
 
     def seconds(self, pace: Pace) -> float:
         """Seconds that it takes if no unit answers."""

@@ -30,7 +30,7 @@ from busprobe.survey.interference import (
     other_frames,
     stray_bytes,
 )
-from busprobe.survey.late_replies import OpenRequest, OpenRequests
+from busprobe.survey.late_replies import LateReply, OpenRequests
 from busprobe.survey.line_faults import LineFaults, find_ignored
 from busprobe.survey.listen import listening
 from busprobe.survey.other_traffic import OtherTraffic, needed
@@ -69,11 +69,13 @@ class Search:
         self._state = state
         self._open_requests = OpenRequests()
         self._faults = LineFaults(line, state, self.learned, self._open_requests)
-        self._foreign: deque[tuple[Frame, OpenRequest | None]] = deque()
+        self._foreign: deque[tuple[Frame, LateReply | None]] = deque()
         """Frames that were heard and are not credited yet, and what they answer late."""
         self._under_way: set[Place] = set()
         """Where something was heard that is being followed up."""
         self._second_looks: set[Place] = set()
+        self._heard_once: set[Place] = set()
+        """Where a late reply came and then none."""
         self._unexplained = 0
         """Requests that bytes followed once which make no frame, and nothing when asked again."""
         self._absent = AbsentUnits(self.ask, state)
@@ -109,7 +111,7 @@ class Search:
             self.schedule = self.schedule.advanced()
             return
         self.switch(sweep.settings)
-        wait = self.learned.pace.wait(sweep.probe)
+        wait = sweep.wait(self.learned.pace)
         reply = yield from self.ask(sweep.probe.request(address), Waits(reply=wait))
         self._state.asked(sweep, address, wait)
         self.schedule = self.schedule.advanced()
@@ -122,7 +124,7 @@ class Search:
         suspects = {
             Place(request.address, here)
             for group in self._open_requests.suspects
-            for request in group
+            for request in group.requests
         }
         strangers = {
             Place(frame.address, here)
@@ -195,8 +197,9 @@ class Search:
         groups = self._open_requests.take_suspects()
         asked: set[bytes] = set()
         for number, group in enumerate(groups):
-            for request in reversed(group):
-                if self._is_known(settings, {r.address for r in group}) or len(asked) >= most:
+            addresses = {request.address for request in group.requests}
+            for request in reversed(group.requests):
+                if self._is_known(settings, addresses) or len(asked) >= most:
                     break  # whose bytes they were has been found out; or it is noise
                 if unwanted():
                     self._open_requests.suspects += groups[number:]
@@ -207,6 +210,15 @@ class Search:
                     asked.add(request.frame)
                     reply = yield from self.ask(request, waits)
                     yield from self._follow_up(reply)
+            if self._is_known(settings, addresses):
+                self._state.add_noise(-group.stray_bytes)
+
+    def look_where_heard_once(self, settings: LineSettings) -> Iterator[Event]:
+        """Look once more where a late reply came and then none: noise passes, and a unit wakes."""
+        for place in sorted(at for at in self._heard_once if at.settings == settings):
+            self._heard_once.remove(place)
+            self.switch(settings)
+            yield from self._look(place.address)
 
     def wait_for_late_replies(self) -> Iterator[Event]:
         """Listen for what still comes, and follow it up."""
@@ -329,6 +341,7 @@ class Search:
         """Bytes came that make no frame: a unit at this address, a late reply cut in pieces, or
         noise."""
         since = reply.exchange.ended - PATIENCE
+        count = len(reply.exchange.leftover + reply.exchange.received)
         for _ in range(_REPEATS):
             again = yield from self.ask(reply.request, _REPEAT)
             self._hear((yield from self._faults.never_quiet(again)))
@@ -338,12 +351,12 @@ class Search:
                 yield from self._look(reply.request.address)
                 break
         else:
-            self._open_requests.suspect(since)
+            self._open_requests.suspect(since, count)
             self._unexplained += 1
             if self._unexplained == _MANY_UNEXPLAINED:
                 yield from self.listen_for_others()
         if not self._is_known(reply.exchange.settings, {reply.request.address}):
-            self._state.add_noise(len(reply.exchange.leftover + reply.exchange.received))
+            self._state.add_noise(count)
 
     def _is_known(self, settings: LineSettings, addresses: set[int]) -> bool:
         """Whether a unit was found at one of `addresses`."""
@@ -351,21 +364,20 @@ class Search:
 
     def _hear(self, frames: Iterable[Frame]) -> None:
         """Keep frames that answer nothing just asked until they are credited."""
-        self._foreign.extend((frame, self._open_requests.settle(frame)) for frame in frames)
+        now = self._line.clock.now()
+        self._foreign.extend((frame, self._open_requests.settle(frame, now)) for frame in frames)
 
-    def _credit(self, frame: Frame, late: OpenRequest | None, asked: int) -> Iterator[Event]:
+    def _credit(self, frame: Frame, late: LateReply | None, asked: int) -> Iterator[Event]:
         """A valid frame that answers nothing just asked: a late reply, a second unit's, or
         another master's."""
         settings = self._line.settings
         if is_gateway_exception(frame):
-            yield from self._faults.gateway(
-                0.0 if late is None else self._line.clock.now() - late[0]
-            )
+            yield from self._faults.gateway(0.0 if late is None else late.seconds)
             return
         if late is None and self.traffic.knows(frame):
             return
-        if late is not None and self._absent.speaks(settings, late[1], frame.data):
-            self.learned.wait_for_absent(self._line.clock.now() - late[0])
+        if late is not None and self._absent.speaks(settings, late.request, frame.data):
+            self.learned.wait_for_absent(late.seconds)
             return
         if any(
             can_answer(frame, probe.request(frame.address))
@@ -380,7 +392,9 @@ class Search:
                     yield from self._look(address, waits, further=_asked_with(late))
                 if at in self._state.findings or at in self._state.aliases:
                     return
-        if late is not None:
+        if late is None:
+            yield from self.other_master(settings, [frame])
+        elif not self._absent.speaks(settings, late.request, frame.data):
             # A reply to a request of ours is no other master's, even where noise corrupts all
             # that follow.
             finding = Finding(
@@ -388,12 +402,11 @@ class Search:
                 settings,
                 Kind.UNSURE,
                 evidence=(hex_bytes(frame.data),),
-                exchanges=(f"{late[1].words} → late: {frame.words}",),
+                exchanges=(f"{late.request.words} → late: {frame.words}",),
                 notes=(words.ANSWERED_ONCE_AND_LATE,),
             )
             yield from self._book(finding)
-            return
-        yield from self.other_master(settings, [frame])
+            self._heard_once.add(finding.place)
 
     def _look(
         self,
@@ -566,6 +579,6 @@ class Search:
         self.schedule = self.schedule.without(pick)
 
 
-def _asked_with(late: tuple[float, Request] | None) -> tuple[Probe, ...]:
+def _asked_with(late: LateReply | None) -> tuple[Probe, ...]:
     """The kind of probe that a late reply belongs to: perhaps the only one its unit answers."""
-    return () if late is None else (Probe.of(late[1]),)
+    return () if late is None else (Probe.of(late.request),)

@@ -294,6 +294,7 @@ class Survey:
                 if changed != finding:
                     state.findings[at] = changed
                     yield Found(changed)
+            yield from self._search.look_where_heard_once(settings)
             if units:
                 yield from self._search.wait_for_late_replies()
         state.leave_open(silent, Unfinished.REPLY_AT_END, Reason.SILENT_AT_END)
@@ -337,13 +338,14 @@ class Survey:
 
     def _left(self) -> Estimate:
         search, state = self._search, self._state
-        return estimate(
+        left = estimate(
             search.schedule,
             search.learned.pace,
             found=len(state.findings),
             expect=state.shown.expect,
             look=search.learned.mean_look,
         )
+        return left.slowed(search.traffic.slowdown)
 
     def _progress(self) -> Progress:
         sent = self._state.probes_sent

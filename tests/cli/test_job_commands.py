@@ -196,7 +196,7 @@ def test_an_adapter_pulled_in_mid_survey_keeps_what_was_found_and_the_job_goes_o
     scenario = tmp_path / "pulled.toml"
     units = [("a", 2), ("b", 40)]
     scenario.write_text(
-        'title = "An adapter that is pulled"\n[adapter]\nunplugged_at = 5.0\n'
+        'title = "An adapter that is pulled"\n[adapter]\nunplugged_at = 4.0\n'
         + "".join(
             f'[[units]]\nname = "{name}"\ntype = "at-10"\naddress = {address}\n'
             for name, address in units
@@ -215,7 +215,7 @@ def test_an_adapter_pulled_in_mid_survey_keeps_what_was_found_and_the_job_goes_o
         assert [unit.address for unit in job.units()] == [2]
 
     scenario.write_text(
-        scenario.read_text(encoding="utf-8").replace("unplugged_at = 5.0", ""), encoding="utf-8"
+        scenario.read_text(encoding="utf-8").replace("unplugged_at = 4.0", ""), encoding="utf-8"
     )
     resumed = command("survey", "--port", f"virtual:{scenario}", *asked)
     assert resumed.code == ExitCode.DONE, resumed.err

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pytest
 
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import ALL
-from busprobe.survey.events import Found
+from busprobe.survey.events import Event, Found
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Asking
 from busprobe.survey.survey import Survey
 from tests.survey.scripted import SETTINGS
 from tests.survey.test_survey import on, result
@@ -31,6 +34,43 @@ def found_after(*addresses: int) -> float:
 def test_a_full_bus_is_found_unit_by_unit_without_standing_still() -> None:
     assert found_after(*range(1, 33)) < 15
     assert found_after(*ALL) < 92
+
+
+SIX = (3, 17, 42, 101, 150, 222)
+
+
+def surveyed(*units: Mapping[str, float]) -> tuple[float, float]:
+    """Seconds until all addresses were asked by the seven usual kinds of probes, and until the end
+    after coils and inputs, of a survey that finds just `units`."""
+    segment = bus(*({"type": "dx-8", **unit} for unit in units))
+    line = Line(segment.port("virtual:test"), SETTINGS)
+    usual: list[float] = []
+
+    def watch(_survey: Survey, event: Event) -> None:
+        if isinstance(event, Asking) and event.request.function.reads_bits:
+            usual.append(line.clock.now())
+
+    end = result(on(line, steer=watch, addresses=ALL))
+    assert end.complete
+    assert {f.address: f.kind for f in end.findings} == {u["address"]: Kind.UNIT for u in units}
+    return usual[0], end.seconds
+
+
+@pytest.mark.parametrize("count", [0, 6])
+def test_the_usual_probes_to_every_address_take_less_than_a_minute(count: int) -> None:
+    usual, whole = surveyed(*({"address": address} for address in SIX[:count]))
+    assert usual < 60
+    assert whole < 75
+
+
+@pytest.mark.parametrize("latency", [0.012, 0.06])
+@pytest.mark.parametrize("where", [3, 222])
+def test_a_unit_some_of_whose_replies_are_late_does_not_slow_the_others(
+    where: int, latency: float
+) -> None:
+    moody = {"late": 0.2, "late_by": 0.19, "latency": latency}
+    _, whole = surveyed(*({"address": a, **(moody if a == where else {})} for a in SIX))
+    assert whole < 125
 
 
 @pytest.mark.parametrize("latency", [0.06, 0.1, 0.3, 0.6, 0.9])

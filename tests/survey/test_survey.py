@@ -514,7 +514,7 @@ def test_a_pair_cut_while_it_is_surveyed_makes_nobody_silent() -> None:
     units = together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2}))
     whole = ScriptedPort(units)
     port = ScriptedPort(
-        lambda request, settings: units(request, settings) if port.clock.now() < 3.2 else []
+        lambda request, settings: units(request, settings) if port.clock.now() < 2.7 else []
     )
     cut = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
     assert listed(cut.findings) == {(5, "9600-8N1"): Kind.UNIT}
