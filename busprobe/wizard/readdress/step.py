@@ -119,7 +119,9 @@ and press v."""
             return
         unfinished = self._moves.unfinished()
         lost = [claim for claim in claims(writes) if claim.unsettled and claim.write.conclusions]
-        self.state, self.next_words = standing(units, writes, wanted, unfinished, left)
+        self.state, self.next_words = standing(
+            units, writes, wanted, unfinished, left, port_open=self.session.is_open
+        )
         if not self._said:
             told = [f"! Not known what became of: {write.words}" for write in unfinished]
             told += [f"! {claim.words}" for claim in lost]

@@ -153,6 +153,8 @@ def standing(
     wanted: Mapping[Place, int],
     unfinished: Collection[WriteRecord],
     left_open: Sequence[UnfinishedSteps] = (),
+    *,
+    port_open: bool = True,
 ) -> tuple[StepState, str]:
     """How the step stands and what to do next; what is most urgent comes first."""
     clashes = [unit for unit in units if unit.kind is EntryKind.CLASH]
@@ -164,7 +166,8 @@ def standing(
     if unfinished:
         return (
             StepState.CHECK,
-            "A write was under way when the program ended: press v to see what is true.",
+            "A write was under way when the program ended: "
+            + ("press v to see what is true." if port_open else "open its port in step 1."),
         )
     if left_open:
         first = left_open[0]

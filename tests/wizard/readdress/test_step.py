@@ -310,11 +310,8 @@ async def test_a_box_of_units_is_given_addresses_one_by_one_and_the_last_is_take
     ]
 
 
-async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
-    wizard: Wizard, job: Job
-) -> None:
-    """After a kill the step says that a write was under way; v asks both addresses and says what is
-    true."""
+def cut_off(job: Job) -> None:
+    """A write of 33 to the unit at 11 was under way when the program ended."""
     known(job, 11)
     request = write_register(11, 0x101, 33)
     job.intend_write(
@@ -327,6 +324,14 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
             words=request.words,
         )
     )
+
+
+async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
+    wizard: Wizard, job: Job
+) -> None:
+    """After a kill the step says that a write was under way; v asks both addresses and says what is
+    true."""
+    cut_off(job)
     async with wizard("clean", step=5) as person:
         assert "Not known what became of: Write 33" in person.screen
         assert person.states[4] == "! check"
@@ -344,6 +349,18 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
             person.screen.split()
         )
     assert job.unfinished_writes() == ()
+
+
+async def test_what_was_cut_off_cannot_be_asked_before_the_port_is_open(
+    wizard: Wizard, job: Job
+) -> None:
+    """The next line names a key that works now."""
+    cut_off(job)
+    async with wizard("clean", step=5) as person:
+        await person.press("1", "z")
+        await person.wait()
+        await person.press("5")
+        assert person.next_line.endswith("open its port in step 1.")
 
 
 async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
