@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import statistics
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -84,17 +85,17 @@ def bus(*units: Mapping[str, object]) -> Scenario:
 def cases() -> Iterable[Case]:
     six = [{"address": address} for address in (3, 17, 42, 101, 150, 222)]
     yield Case("6 units, one known setting", bus(*six))
-    spread = ("9600-8N1", "9600-8N1", "19200-8E1", "19200-8E1", "38400-8N1", "38400-8N1")
-    yield Case(
-        "6 units, three settings, none known",
-        bus(
-            *(
-                {"address": a, "settings": s}
-                for a, s in zip((1, 17, 5, 42, 2, 150), spread, strict=True)
-            )
-        ),
-        common_settings(),
-    )
+    for baud in (1200, 115200):
+        settings = LineSettings.parse(f"{baud}-8N1")
+        units = ({**unit, "settings": str(settings)} for unit in six)
+        yield Case(f"6 units at {baud} baud", bus(*units), (settings,))
+    spread = ("9600-8N1", "19200-8E1", "9600-8N1", "19200-8E1", "38400-8N1", "38400-8N1")
+    places = list(zip((1, 17, 5, 42, 2, 150), spread, strict=True))
+    for count in (3, 8, 32):
+        searched = common_settings()[: count - 1]
+        searched = tuple(dict.fromkeys((*searched, *map(LineSettings.parse, spread))))
+        there = ({"address": a, "settings": s} for a, s in places)
+        yield Case(f"6 units at three of {count} settings", bus(*there), searched[:count])
     yield Case(
         "32 units, one known setting", bus(*({"address": address} for address in range(1, 33)))
     )
@@ -133,19 +134,24 @@ class Run:
     """What a survey took."""
 
     seconds: float
-    last_find: float
+    finds: tuple[float, ...]
+    """Seconds until each unit was found."""
     limit: float
     estimate: Estimate
     exchanges: int
     units: int
     right: bool
 
+    @property
+    def last_find(self) -> float:
+        return max(self.finds, default=0.0)
+
 
 def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
     segment = case.segment(clock)
     line = CountingLine(segment.port("virtual:benchmark"), case.settings[0])
     begin = clock.now()
-    last_find = 0.0
+    finds: list[float] = []
     estimate = Estimate(0.0, 0, 0.0)
     found: dict[tuple[int, LineSettings], Kind] = {}
     for event in Survey(line, case.settings, addresses):
@@ -154,7 +160,7 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
                 estimate = event.estimate
             case Found(finding) if (finding.address, finding.settings) not in found:
                 found[finding.address, finding.settings] = finding.kind
-                last_find = clock.now() - begin
+                finds.append(clock.now() - begin)
             case Finished(result):
                 found = {(f.address, f.settings): f.kind for f in result.findings}
     truth: dict[tuple[int, LineSettings], Kind] = {}
@@ -164,7 +170,7 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
             truth[at] = Kind.CLASH if at in truth else Kind.UNIT
     return Run(
         clock.now() - begin,
-        last_find,
+        tuple(finds),
         line.limit,
         estimate,
         line.exchanges,
@@ -226,8 +232,9 @@ def main() -> None:
         survey = run(case, VirtualClock())
         print(f"\n{case.title}: findings {'as they are' if survey.right else 'WRONG'}")
         print(
-            f"  complete after {survey.seconds:.0f} s ({survey.exchanges} exchanges), "
-            f"last unit found after {survey.last_find:.0f} s"
+            f"  complete after {survey.seconds:.0f} s ({survey.exchanges} exchanges), units found"
+            f" after {survey.finds[0]:.1f} s (first), {statistics.median(survey.finds):.1f} s"
+            f" (median), {survey.last_find:.1f} s (last)"
         )
         said = survey.estimate
         with_units = said.seconds + survey.units * said.each

@@ -8,7 +8,7 @@ import pytest
 
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import ALL
-from busprobe.survey.events import Event, Found
+from busprobe.survey.events import Event, Found, Progress
 from busprobe.survey.findings import Kind
 from busprobe.survey.probes import Asking
 from busprobe.survey.survey import Survey
@@ -71,6 +71,37 @@ def test_a_unit_some_of_whose_replies_are_late_does_not_slow_the_others(
     moody = {"late": 0.2, "late_by": 0.19, "latency": latency}
     _, whole = surveyed(*({"address": a, **(moody if a == where else {})} for a in SIX))
     assert whole < 125
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        {},
+        {"latency": 0.8},
+        {"late": 0.2, "late_by": 0.19, "latency": 0.07},
+    ],
+)
+@pytest.mark.parametrize("where", [3, 222])
+def test_what_is_left_is_told_within_15_percent_after_a_tenth_when_all_units_are_known(
+    where: int, last: Mapping[str, float]
+) -> None:
+    """Said at a moment, with the seconds gone by; before, a slow unit not found yet cannot be
+    told."""
+    units = ({"type": "dx-8", "address": a, **(last if a == where else {})} for a in SIX)
+    line = Line(bus(*units).port("virtual:test"), SETTINGS)
+    told: list[tuple[float, float]] = []
+    found: dict[int, float] = {}
+    for event in Survey(line, [SETTINGS], ALL):
+        now = line.clock.now()
+        if isinstance(event, Found):
+            found.setdefault(event.finding.address, now)
+        elif isinstance(event, Progress):
+            told.append((now, now + event.left.seconds))
+    ended = line.clock.now()
+    known_from = max(ended / 10, *found.values())
+    said = [end for at, end in told if at >= known_from]
+    assert len(said) > 50
+    assert said == pytest.approx([ended] * len(said), rel=0.15)
 
 
 @pytest.mark.parametrize("latency", [0.06, 0.1, 0.3, 0.6, 0.9])
