@@ -165,7 +165,7 @@ Baud = Annotated[int, BeforeValidator(_usable(_baud))]
 Format = Annotated[str, BeforeValidator(_usable(_format))]
 
 
-class CodeRegister(ProfilePart):
+class SettingRegister(ProfilePart):
     """Where the code of a setting is, and how its change differs from that of the other one."""
 
     at: RegisterNumber = Field(
@@ -183,7 +183,7 @@ class CodeRegister(ProfilePart):
     )
 
 
-class BaudRegister(CodeRegister):
+class BaudRegister(SettingRegister):
     """Where the code of the baud rate is."""
 
     codes: dict[Baud, Word] = Field(
@@ -194,7 +194,7 @@ class BaudRegister(CodeRegister):
     )
 
 
-class FormatRegister(CodeRegister):
+class FormatRegister(SettingRegister):
     """Where the code of parity and stop bits is."""
 
     codes: dict[Format, Word] = Field(
@@ -212,7 +212,7 @@ class LineChange(Change):
         default=None, description="Parity and stop bits, where they can be changed."
     )
 
-    def of(self, register: CodeRegister) -> LineChange:
+    def of(self, register: SettingRegister) -> LineChange:
         """The same with what differs for the setting in `register`."""
         own = {"function": register.function, "effect": register.effect}
         return self.model_copy(update={key: how for key, how in own.items() if how is not None})

@@ -15,11 +15,11 @@ from pydantic import BaseModel, ValidationError
 from busprobe.files.toml_file import FieldPath, Found
 from busprobe.profiles.changes import (
     Change,
-    CodeRegister,
     Effect,
     FurtherWrite,
     LineChange,
     Readdress,
+    SettingRegister,
 )
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
 from busprobe.profiles.registers import (
@@ -425,7 +425,9 @@ def _together_mistakes(place: str, change: Change) -> Iterator[Found]:
             yield (*of, "function"), f"is 6, which writes one register, not {len(wires)}"
 
 
-def _registers(place: str, change: Change) -> Iterator[tuple[FieldPath, Readdress | CodeRegister]]:
+def _registers(
+    place: str, change: Change
+) -> Iterator[tuple[FieldPath, Readdress | SettingRegister]]:
     """The registers of a change, each with its place in the file."""
     if isinstance(change, Readdress):
         yield (place,), change

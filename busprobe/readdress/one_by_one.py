@@ -127,7 +127,7 @@ class Lost:
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundAgain:
     """A unit that was lost answers again; what its write did is known now."""
 
     target: Target
@@ -177,7 +177,7 @@ BoxEvent = (
     | BoxRefused
     | PowerCycleNeeded
     | Lost
-    | Found
+    | FoundAgain
     | Moved
     | TakenBack
     | BoxFinished
@@ -443,7 +443,7 @@ class OneByOne:
             if look.occupancy is Occupancy.NONE and self._answers(lost.move.target):
                 outcome = ask_again(self._line, lost, self._journal)
                 if outcome.row is not Row.NEITHER:  # it was gone again
-                    yield Found(target, outcome)
+                    yield FoundAgain(target, outcome)
                     return outcome
         return lost
 

@@ -21,7 +21,7 @@ from textual.widgets import ContentSwitcher, Footer, Input, Static
 from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
 from busprobe.wizard.common.actions import OF_STEP, Action, Verb
-from busprobe.wizard.common.choice import Choice, Offered
+from busprobe.wizard.common.choice import ChoiceDialog, Offered
 from busprobe.wizard.common.drawn_text import HarmlessLines, PlainLines
 from busprobe.wizard.common.form import Form, FormKey, Texts
 from busprobe.wizard.common.help import help_for, help_for_screen
@@ -360,7 +360,7 @@ class BusprobeApp(KeysInOrder):
             self.go_to(step)
             self.call_after_refresh(self._run_listed, action)
 
-        self.push_screen(Choice("All actions", offered, searched=True), if_given(run))
+        self.push_screen(ChoiceDialog("All actions", offered, searched=True), if_given(run))
 
     async def _run_listed(self, action: Action) -> None:
         """Do an action of the step that is looked at, where that is possible now; what the step

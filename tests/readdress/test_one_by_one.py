@@ -24,7 +24,7 @@ from busprobe.readdress.one_by_one import (
     BoxEvent,
     BoxFinished,
     BoxRefused,
-    Found,
+    FoundAgain,
     Known,
     Lost,
     Moved,
@@ -285,7 +285,7 @@ def test_a_unit_that_comes_back_at_its_new_address_is_settled_and_the_box_goes_o
     moved = [step for step in steps if isinstance(step, Moved)]
     assert [step.target.address for step in moved] == [10, 11]
     assert moved[0].outcome.row is Row.FOUND_CHANGED
-    assert [step.target.address for step in steps if isinstance(step, Found)] == [10]
+    assert [step.target.address for step in steps if isinstance(step, FoundAgain)] == [10]
     assert [said[0] for said in book.conclusions[1]] == ["not verified", "verified"]
     assert [segment.unit(name).address for name in ("te-61", "te-62")] == [10, 11]
 

@@ -17,7 +17,7 @@ from busprobe.readdress.one_by_one import (
     BoxEvent,
     BoxFinished,
     BoxRefused,
-    Found,
+    FoundAgain,
     Lost,
     Moved,
     Waiting,
@@ -181,7 +181,7 @@ def test_a_move_whose_end_nobody_saw_is_settled_by_the_next_box(
     here.segment.connect("u0")
     here.names = ["u1"]
     told = here.run(BoxOrder(AT_9600, 1, 20, 1, BY_HAND))
-    (found,) = [step for step in told if isinstance(step, Found)]
+    (found,) = [step for step in told if isinstance(step, FoundAgain)]
     assert (found.outcome.result, found.outcome.row) == (Result.VERIFIED, Row.FOUND_CHANGED)
     assert [step.target.address for step in told if isinstance(step, Moved)] == [21]
     assert [unit.address for unit in job.units()] == here.addresses == [20, 21]

@@ -19,7 +19,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.readdress.claims import claims
 from busprobe.readdress.move import Prepared
-from busprobe.readdress.one_by_one import BoxEvent, Found, Lost, Moved, Waiting
+from busprobe.readdress.one_by_one import BoxEvent, FoundAgain, Lost, Moved, Waiting
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
 from busprobe.session.connect import Connector
@@ -453,7 +453,7 @@ def test_the_next_box_settles_the_unit_that_the_last_one_lost(tmp_path: Path) ->
                 site.segment.connect(second)
             case Moved():
                 cancel.set()
-    assert told.index(Lost) < told.index(Found) < told.index(Waiting) < told.index(Moved)
+    assert told.index(Lost) < told.index(FoundAgain) < told.index(Waiting) < told.index(Moved)
     assert site.moves.unsettled() == ()
     assert site.listed == [10, 11]
     assert (site.where[first], site.where[second]) == (10, 11)

@@ -35,7 +35,7 @@ class Offered(Generic[T]):
         return all(word in said for word in words)
 
 
-class Choice(ModalScreen[T | None], Generic[T]):
+class ChoiceDialog(ModalScreen[T | None], Generic[T]):
     """Gives back the value that was chosen; None for Escape."""
 
     HELP: ClassVar[str] = (

@@ -28,7 +28,7 @@ from busprobe.job.records import Cabling
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.actions import OF_STEP, bindings
-from busprobe.wizard.common.choice import Choice, Offered
+from busprobe.wizard.common.choice import ChoiceDialog, Offered
 from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.question import (
     Answer,
@@ -300,7 +300,7 @@ class HandoverStep(Step):
         def ask(chosen: Callable[[], None]) -> None:
             chosen()
 
-        self.app.push_screen(Choice("What is to be noted?", offered), if_given(ask))
+        self.app.push_screen(ChoiceDialog("What is to be noted?", offered), if_given(ask))
 
     @on(DataTable.RowSelected, "#bus-list")
     def action_unit(self) -> None:

@@ -19,7 +19,7 @@ from busprobe.readdress.one_by_one import (
     BoxEvent,
     BoxFinished,
     BoxRefused,
-    Found,
+    FoundAgain,
     Lost,
     Moved,
     PowerCycleNeeded,
@@ -187,7 +187,7 @@ class BoxScreen(LargeDisplay):
                     f" {both_forms(target.address)} it is seen. If it answers at {source} again:"
                     " Esc, then v in the step."
                 )
-            case Found(target, outcome):
+            case FoundAgain(target, outcome):
                 self.happened(f"the unit for {target.address} answers: {outcome.word}")
                 self.todo(f"{outcome.why} {outcome.todo}")
             case Moved(target, _, label):
