@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, TypeAdapter
+from pydantic_core import to_json
 
-from busprobe.handover.bus_list import BusList, StepSheet
+from busprobe.handover.bus_list import BusList, StepSheet, SurveySheet
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.prove.documents import kept_trial
 
@@ -75,15 +76,7 @@ class _Trial(_Part):
     failed: int = 0
 
 
-class _Survey(_Part):
-    port: str
-    settings: tuple[str, ...]
-    addresses: str
-    seconds: float | None
-    echo: bool | None
-    other_master: bool | None
-    noise_bytes: int | None
-    notes: tuple[str, ...]
+_SURVEY = TypeAdapter(SurveySheet)
 
 
 def check(bus_list: BusList) -> None:
@@ -102,7 +95,7 @@ def check(bus_list: BusList) -> None:
         if sheet is not None:
             kind.model_validate(sheet.document)
     if segment.survey is not None:
-        _Survey.model_validate(asdict(segment.survey))
+        _SURVEY.validate_json(to_json(asdict(segment.survey)), strict=True)
     if trial is not None:
         kept_trial(trial.made, trial.document)
     latest_proof(bus_list)

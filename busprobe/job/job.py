@@ -389,10 +389,8 @@ class Job:
             steps = connection.execute(
                 "SELECT * FROM planned_step ORDER BY move, position"
             ).fetchall()
-        try:
+        with self.as_stored("an entry of the journal"):
             return _write_records(rows, steps, made)
-        except (ValueError, UsageError, LookupError, TypeError, RecursionError) as error:
-            raise damaged(self.path, f"an entry of the journal is damaged ({error})") from error
 
     # -- what the steps leave
     # ----------------------------------------------------------------------------

@@ -111,6 +111,15 @@ def at_odds(units: Iterable[UnitRecord], writes: Iterable[WriteRecord]) -> tuple
     return tuple(write for write, _ in recorded_moves(writes) if write.conclusions and odd(write))
 
 
+def to_be_looked_into(
+    units: Iterable[UnitRecord], writes: Sequence[WriteRecord]
+) -> tuple[WriteRecord, ...]:
+    """Writes under way when the program or the port last failed, and those at odds with the list:
+    the bus has to be asked about them first."""
+    undecided = (write for write in writes if write.outcome is None)
+    return (*undecided, *at_odds(units, writes))
+
+
 class MoveState(Enum):
     """How the latest move of a unit stands."""
 

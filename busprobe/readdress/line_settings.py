@@ -16,10 +16,9 @@ from busprobe.errors import RefusedError, UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
-from busprobe.modbus.requests import Function
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.move_order import Unit
-from busprobe.readdress.procedure import MEMORY_WAIT, Move, Procedure, factory_place, further
+from busprobe.readdress.procedure import Move, Procedure
 
 
 def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> Move:
@@ -42,26 +41,8 @@ def change_of_settings(profile: Profile, place: Place, wanted: LineSettings) -> 
             todo="Set it on the unit itself (switches, keys, the maker's own way).",
         )
     how = how.of(register)
-    procedure = Procedure(
-        register=register.at.wire,
-        function=Function(how.function),
-        together=tuple(each.wire for each in how.together),
-        part=register.part,
-        codes=tuple((_with(present, key), code) for key, code in register.codes.items()),
-        effect=how.stated_effect,
-        wait_s=max(how.wait_s, MEMORY_WAIT),
-        unlock=further(how.unlock),
-        unlock_window_s=how.unlock_window_s,
-        locked_exception=how.locked_exception,
-        readable=how.readable,
-        service_address=how.service_address,
-        save=further(how.save),
-        relock=further(how.relock),
-        cautions=profile.cautions,
-        rescue=profile.rescue or "",
-        factory=factory_place(profile),
-        profile=profile.id,
-    )
+    codes = tuple((_with(present, key), code) for key, code in register.codes.items())
+    procedure = Procedure.of_change(profile, how, register, codes)
     move = Move(place, Place(place.address, wanted), procedure)
     if procedure.value(move.target) is None:
         known = ", ".join(str(settings) for settings, _ in procedure.codes)

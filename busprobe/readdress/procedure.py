@@ -18,7 +18,14 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL, both_forms
 from busprobe.modbus.requests import Function, RegisterWrite
-from busprobe.profiles.changes import Effect, FurtherWrite, ReplyFrom
+from busprobe.profiles.changes import (
+    Change,
+    Effect,
+    FurtherWrite,
+    Readdress,
+    ReplyFrom,
+    SettingRegister,
+)
 from busprobe.profiles.registers import AddressPart
 from busprobe.profiles.schema import Profile
 
@@ -142,22 +149,37 @@ class Procedure:
                     " hand."
                 ),
             )
+        return replace(
+            cls.of_change(profile, how, how),
+            addresses=how.addresses,
+            reply_from=how.reply_from if how.stated_effect else None,
+        )
+
+    @classmethod
+    def of_change(
+        cls,
+        profile: Profile,
+        how: Change,
+        where: Readdress | SettingRegister,
+        codes: tuple[tuple[LineSettings, int], ...] = (),
+    ) -> Procedure:
+        """What a profile says alike of every change: of the address, or of a line setting by its
+        `codes`; `where` is the register that it is about."""
         return cls(
-            register=how.at.wire,
+            register=where.at.wire,
             function=Function(how.function),
             together=tuple(register.wire for register in how.together),
-            part=how.part,
-            addresses=how.addresses,
+            part=where.part,
+            codes=codes,
             effect=how.stated_effect,
-            reply_from=how.reply_from if how.stated_effect else None,
             wait_s=max(how.wait_s, MEMORY_WAIT),
-            unlock=further(how.unlock),
+            unlock=_further(how.unlock),
             unlock_window_s=how.unlock_window_s,
             locked_exception=how.locked_exception,
             readable=how.readable,
             service_address=how.service_address,
-            save=further(how.save),
-            relock=further(how.relock),
+            save=_further(how.save),
+            relock=_further(how.relock),
             cautions=profile.cautions,
             rescue=profile.rescue or "",
             factory=factory_place(profile),
@@ -172,7 +194,7 @@ def factory_place(profile: Profile) -> Place | None:
     return None if known is None or known.address == 0 else Place(known.address, known.settings)
 
 
-def further(write: FurtherWrite | None) -> RegisterWrite | None:
+def _further(write: FurtherWrite | None) -> RegisterWrite | None:
     """A further write of a profile, as it goes on the wire."""
     return (
         None

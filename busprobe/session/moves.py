@@ -26,7 +26,12 @@ from busprobe.readdress.box_progress import Working
 from busprobe.readdress.box_units import Likeness
 from busprobe.readdress.claims import awaited, check_claims, check_same_unit, claims, taken_by
 from busprobe.readdress.guards import FreePlace, Ways, check_move, doubts_of_return
-from busprobe.readdress.journal import at_odds, concluded, recorded_outcome, unproven_moves
+from busprobe.readdress.journal import (
+    concluded,
+    recorded_outcome,
+    to_be_looked_into,
+    unproven_moves,
+)
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, ListedBus, MoveList, Practice
 from busprobe.readdress.outcome import Outcome
@@ -378,9 +383,7 @@ class BusMoves:
     def unfinished(self) -> tuple[WriteRecord, ...]:
         """Writes under way when the program or the port last failed, and those whose unit the list
         has elsewhere than the journal; they are to be looked into first."""
-        writes = self._job.writes()
-        undecided = (write for write in writes if write.outcome is None)
-        return (*undecided, *at_odds(self._job.units(), writes))
+        return to_be_looked_into(self._job.units(), self._job.writes())
 
     def unsettled(self) -> tuple[WriteRecord, ...]:
         """Writes of which nobody has seen where they left the unit; asking again may tell."""

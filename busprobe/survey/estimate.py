@@ -54,16 +54,6 @@ class Estimate:
             sooner=None if self.sooner is None else self.sooner + seconds,
         )
 
-    def times(self, factor: float) -> Estimate:
-        """The same where everything takes `factor` times as long."""
-        return replace(
-            self,
-            seconds=self.seconds * factor,
-            each=self.each * factor,
-            thorough=self.thorough * factor,
-            sooner=None if self.sooner is None else self.sooner * factor,
-        )
-
     def slowed(self, factor: float) -> Estimate:
         """The same where everything takes `factor` times as long."""
         return Estimate(

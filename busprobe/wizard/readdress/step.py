@@ -21,13 +21,13 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.readdress.box_progress import Working
 from busprobe.readdress.claims import claims
-from busprobe.readdress.journal import latest_move, recorded_outcome
+from busprobe.readdress.journal import latest_move, recorded_outcome, to_be_looked_into
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import Goal, MoveList, Practice
 from busprobe.readdress.one_by_one import BoxFinished
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Procedure
-from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.readdress.unfinished_steps import UnfinishedSteps, unfinished_steps
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BoxOrder, BusMoves
 from busprobe.wizard.common.actions import OF_STEP, bindings
@@ -112,12 +112,13 @@ and press v."""
 
     def job_changed(self) -> None:
         """Show units, wanted addresses and what became of moves."""
-        units, writes, wanted = self.session.job.units(), self.session.job.writes(), self._wanted
-        left = self._moves.unfinished_steps()
+        job, wanted = self.session.job, self._wanted
+        units, writes = job.units(), job.writes()
+        left = unfinished_steps(writes, job.now())
         self._table.show(units, self.session.store.profiles, wanted, writes, left)
         if self.working:
             return
-        unfinished = self._moves.unfinished()
+        unfinished = to_be_looked_into(units, writes)
         lost = [claim for claim in claims(writes) if claim.unsettled and claim.write.conclusions]
         self.state, self.next_words = standing(
             units, writes, wanted, unfinished, left, port_open=self.session.is_open
