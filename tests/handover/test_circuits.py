@@ -20,10 +20,11 @@ from busprobe.handover.circuits import (
     without_circuit,
 )
 from busprobe.handover.formats.csv_files import csv_bytes
-from busprobe.job.records import Circuit, PointReading, UnitRecord
+from busprobe.job.records import Circuit, UnitRecord
 from busprobe.line.place import Place
 from busprobe.profiles.schema import Profile, parse_profile
 from tests.handover.hostile import EMPTY
+from tests.job.readings import reading
 
 METER = parse_profile(
     {
@@ -50,18 +51,8 @@ FOUND = UnitRecord(
     tag="EM-1",
     profile=METER.id,
     readings=(
-        PointReading(
-            name="Current L2",
-            function=4,
-            register=2,
-            count=1,
-            type="uint16",
-            unit="A",
-            scale=0.1,
-            registers=(42,),
-            value=4.2,
-            text="4.2 A",
-            plausible=None,
+        reading(
+            "Current L2", register=2, unit="A", scale=0.1, registers=(42,), value=4.2, text="4.2 A"
         ),
     ),
 )

@@ -11,10 +11,11 @@ import pytest
 from busprobe.errors import RefusedError
 from busprobe.job import Cabling, Circuit, Conclusion, Job, JobMeta, ReplyTimes, UnitRecord
 from busprobe.job.journal import Result, Role, Row, WriteIntent
-from busprobe.job.records import Document, EntryKind, PointReading, PollResult
+from busprobe.job.records import Document, EntryKind, PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.requests import Function, RegisterWrite
 from tests.job.conftest import Ticking
+from tests.job.readings import reading
 
 pytestmark = pytest.mark.usefixtures("quick_disk")
 
@@ -29,11 +30,9 @@ FULL = UnitRecord(
     match=0.9,
     identity={"vendor": "Aldermoor Instruments", "product": "AT-10"},
     readings=(
-        PointReading(
-            name="temperature",
-            function=4,
+        reading(
+            "temperature",
             register=1,
-            count=1,
             type="int16",
             unit="°C",
             scale=0.1,

@@ -4,6 +4,7 @@ same, and no address that a unit may still take is given to another."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Event as StopFlag
@@ -132,13 +133,20 @@ class Site:
         return {unit.name: unit.address for unit in self.segment.units if unit.connected}
 
 
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[Site]:
-    scenario = tmp_path / "bus.toml"
-    scenario.write_text(SCENARIO)
-    made = Site(tmp_path / "site.busjob", Connector(), f"virtual:{scenario}")
+@contextmanager
+def site_with(folder: Path, bus: str) -> Iterator[Site]:
+    """A new job on a scenario of the test's own."""
+    scenario = folder / "bus.toml"
+    scenario.write_text(bus)
+    made = Site(folder / "site.busjob", Connector(), f"virtual:{scenario}")
     yield made
     made.job.close()
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with site_with(tmp_path, SCENARIO) as made:
+        yield made
 
 
 @pytest.mark.parametrize("how", [DRIVE, BY_HAND], ids=["by profile", "by hand"])

@@ -20,6 +20,15 @@ from busprobe.session.move_journal import MoveJournal
 
 OLD, NEW = Place.parse("1 9600-8N1"), Place.parse("12 9600-8N1")
 MOVE = Move(OLD, NEW, Procedure(257))
+HOW = RegisterWrite(257, (12,))
+INTENT = WriteIntent(
+    role=Role.ADDRESS,
+    source=OLD,
+    target=NEW,
+    write=HOW,
+    request=HOW.request(1).frame,
+    words="Write it.",
+)
 SEAT = PlannedUnit("TT-12", 12, location="Panel A", position=2)
 ENDS = {
     "moved": (UnitRecord(OLD), Outcome(MOVE, Row.CHANGED, "", "")),
@@ -54,19 +63,9 @@ class Faulty:
 def begun(path: Path, listed: UnitRecord) -> int:
     """A job with a unit and a write of which it is not known what became; the write's number."""
     path.unlink(missing_ok=True)
-    how = RegisterWrite(257, (12,))
     with Job.create(path) as job:
         job.put_unit(listed)
-        return job.intend_write(
-            WriteIntent(
-                role=Role.ADDRESS,
-                source=OLD,
-                target=NEW,
-                write=how,
-                request=how.request(1).frame,
-                words="Write it.",
-            )
-        )
+        return job.intend_write(INTENT)
 
 
 def state(path: Path) -> tuple[list[Row | None], list[str]]:
@@ -80,15 +79,7 @@ def test_killed_before_any_statement_an_intent_and_the_entry_of_its_unit_are_bot
     tmp_path: Path,
 ) -> None:
     """The unit is on the list from the intent on, in a job that knew of nothing."""
-    path, how = tmp_path / "site.busjob", RegisterWrite(257, (12,))
-    intent = WriteIntent(
-        role=Role.ADDRESS,
-        source=OLD,
-        target=NEW,
-        write=how,
-        request=how.request(1).frame,
-        words="Write it.",
-    )
+    path = tmp_path / "site.busjob"
     Job.create(path).close()
     for fails_at in range(20):
         with Job.open(path) as job:
@@ -96,7 +87,7 @@ def test_killed_before_any_statement_an_intent_and_the_entry_of_its_unit_are_bot
             assert real is not None
             job._database._connection = Faulty(real, fails_at)  # type: ignore[assignment]
             try:
-                MoveJournal(job, lambda _: None).intend_write(intent)
+                MoveJournal(job, lambda _: None).intend_write(INTENT)
             except Killed:
                 job._database._connection = real
                 with Job.open(path) as started:

@@ -12,9 +12,8 @@ import pytest
 from busprobe.job.journal import Result, Role, Row
 from busprobe.job.records import UnitRecord
 from busprobe.readdress.procedure import Procedure
-from busprobe.session.connect import Connector
 from tests.profiles.making import profile
-from tests.session.test_known_after_moves import STORE, Site, at
+from tests.session.test_known_after_moves import STORE, Site, at, site_with
 
 SAVING = Procedure.from_profile(STORE.profiles["garnmoor-lk-2"])
 MUTE = profile(
@@ -48,11 +47,8 @@ address = 9
 
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
-    scenario = tmp_path / "bus.toml"
-    scenario.write_text(SCENARIO)
-    made = Site(tmp_path / "site.busjob", Connector(), f"virtual:{scenario}")
-    yield made
-    made.job.close()
+    with site_with(tmp_path, SCENARIO) as made:
+        yield made
 
 
 def test_a_save_that_is_owed_ends_the_move_and_the_list_knows(site: Site) -> None:

@@ -14,7 +14,7 @@ import pytest
 from textual.pilot import Pilot
 
 from busprobe.job import Job, ReplyTimes, UnitRecord
-from busprobe.job.records import EntryKind, PointReading
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict
@@ -25,6 +25,7 @@ from busprobe.prove.statistics import Times
 from busprobe.wiring.cautions import acknowledgement
 from busprobe.wizard.app import BusprobeApp
 from busprobe.wizard.readdress.dialogs import confirm_write
+from tests.job.readings import reading
 from tests.wizard.conftest import new_session
 from tests.wizard.person import Person
 
@@ -47,19 +48,7 @@ FINDINGS = (
 def listed(job: Job) -> Job:
     """A job with three units, a clash, a survey, cautions read and a proof."""
     readings = tuple(
-        PointReading(
-            name=name,
-            function=function,
-            register=register,
-            count=1,
-            type="uint16",
-            unit="",
-            scale=1.0,
-            registers=(1,),
-            value=1,
-            text=text,
-            plausible=plausible,
-        )
+        reading(name, function=function, register=register, text=text, plausible=plausible)
         for name, function, register, text, plausible in READINGS
     )
     identity = {

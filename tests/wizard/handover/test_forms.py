@@ -14,7 +14,7 @@ from busprobe.handover.bus_list import UnitRow
 from busprobe.handover.missing import Ask, missing
 from busprobe.handover.rows import unit_row
 from busprobe.job import Cabling, JobMeta, UnitRecord
-from busprobe.job.records import EntryKind, PointReading
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.wizard.common.form import Field, values
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
@@ -30,6 +30,7 @@ from busprobe.wizard.readdress.step import ReaddressStep
 from busprobe.wizard.survey.step import SurveyStep
 from busprobe.wizard.wiring.step import WiringStep
 from tests.handover.hostile import EMPTY
+from tests.job.readings import reading
 
 NOTED = {"supply": "24 V", "maker": "Garnet", "serial": "7", "remark": "behind the fan"}
 UNIT = UnitRecord(
@@ -108,19 +109,7 @@ def test_addresses_to_keep_free_are_read_and_written_the_shortest_way() -> None:
 
 
 def test_values_on_the_display_are_kept_by_the_names_of_their_points() -> None:
-    power = PointReading(
-        name="Power",
-        function=4,
-        register=0,
-        count=1,
-        type="uint16",
-        unit="kW",
-        scale=0.1,
-        registers=(43,),
-        value=4.3,
-        text="4.3 kW",
-        plausible=None,
-    )
+    power = reading("Power", unit="kW", scale=0.1, registers=(43,), value=4.3, text="4.3 kW")
     energy = replace(power, name="Energy", text="18 kWh")
     unit = replace(UNIT, readings=(power, energy), references={"Energy": "18.1"})
     fields = value_fields(unit)

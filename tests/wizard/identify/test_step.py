@@ -6,23 +6,22 @@ from dataclasses import replace
 from pathlib import Path
 
 from busprobe.job import Job, UnitRecord
-from busprobe.job.records import EntryKind, PointReading
+from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.wizard.identify.words import of_store, reasons, register
+from tests.job.readings import reading
 from tests.wizard.conftest import Wizard
 
 HOSTILE = "[bold red]AT-10[/] \\x1b[2J"
 """What `busprobe.text` makes of an identity with screen markup and a terminal escape."""
 
 
-READING = PointReading(
-    name="Temperature",
+READING = reading(
+    "Temperature",
     text="812.0 °C",
     plausible=False,
-    function=4,
     register=1,
-    count=1,
     type="int16",
     unit="°C",
     scale=0.1,
