@@ -77,8 +77,8 @@ class Change(ProfilePart):
     unlock_window_s: Annotated[float, Field(gt=0, le=86400)] | None = Field(
         default=None,
         description=(
-            "Seconds after which it locks itself again; left out where it stays unlocked, or nobody"
-            " says."
+            "Seconds after which it locks itself again; left out where it stays unlocked or the"
+            " data sheet does not say."
         ),
     )
     locked_exception: Annotated[int, Field(strict=True, ge=1, le=255)] | None = Field(

@@ -63,7 +63,7 @@ def _check_the_same(session: Session, seen: Examination, service: Place, own: Pl
         raise RefusedError(
             f"The unit at {service.words} has address {both_forms(own.address)} in its register,"
             " but what answers there is another unit, or more than one.",
-            means="The write would change a unit that nobody has told apart.",
+            means="The write would change a unit that was not told apart from the others.",
             todo="Take all units but the one to be moved off the pair.",
         )
 
@@ -86,8 +86,8 @@ def _listed_place(session: Session, seen: Examination, service: Place) -> Place 
             raise RefusedError(
                 f"The unit at {service.words} may be the one on the list at"
                 f" {both_forms(place.address)}, or another of its type.",
-                means="Without a serial number, and with a register that cannot be read, nobody can"
-                " tell.",
+                means="Without a serial number, and with a register that cannot be read, that"
+                " cannot be told.",
                 todo=f"Take the unit at {both_forms(place.address)} off the pair, or move it by its"
                 " own address.",
             )
