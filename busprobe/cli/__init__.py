@@ -6,15 +6,19 @@ Results go to stdout, with ``--json`` as one document; progress and messages go 
 from __future__ import annotations
 
 import codecs
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
 
 import click
 
+from busprobe.cli import ending
 from busprobe.cli.commands.whole_job import wizard
 from busprobe.cli.error_reports import report_bug, report_error, report_usage
 from busprobe.cli.groups import Sections
-from busprobe.errors import BusprobeError, ExitCode, InterruptedCommandError
+from busprobe.errors import BusprobeError, ExitCode, InterruptedCommandError, UsageError
 from busprobe.text import plain
 
 _SECTIONS = {
@@ -40,6 +44,7 @@ Exit codes:
   3  the port failed
   4  refused, because it would not be safe
   5  a write was sent and could not be verified
+  128 and above: ended by the signal of the number above 128
 
 \b
 Example:
@@ -77,11 +82,31 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # A console that lacks a character (°, →) shows a substitute rather than failing in mid-job.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=_PLAIN)
-    sys.exit(run(arguments))
+    if sys.stdin is None:  # closed by whoever started the program: every question is left open
+        sys.stdin = Path(os.devnull).open(encoding="utf-8")  # noqa: SIM115 - for as long as it runs
+    ending.heed_signals()
+    code = run(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):  # told by then; Python would say it once more at its end
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command line in this process; every way it can end is an exit code."""
+    ending.begin()
+    try:
+        code = _run(arguments)
+    except UsageError as error:
+        code = ExitCode.USAGE
+        with suppress(UsageError):  # there may be nothing left to say it on
+            report_error(error)
+    return ending.exit_code(code)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     try:
         result = program.main(arguments, prog_name="busprobe", standalone_mode=False)
     except BusprobeError as error:
@@ -90,6 +115,14 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return report_usage(error)
     except (click.Abort, KeyboardInterrupt):
         return report_error(InterruptedCommandError())
+    except OSError as error:
+        if not ending.is_output(error):
+            return report_bug(error)
+        ending.output_failed(error)  # by click itself, which prints the help
+    except SystemExit:  # click's answer to a pipe that is closed
+        ending.output_failed(BrokenPipeError())
     except Exception as error:  # noqa: BLE001 - the outer edge: a bug ends in a sentence, too
         return report_bug(error)
+    if trouble := ending.output_trouble():  # it was left to the work to end by itself
+        return report_error(ending.unwritable(trouble))
     return int(result) if isinstance(result, int) else ExitCode.DONE

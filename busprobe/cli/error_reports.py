@@ -9,14 +9,16 @@ from pathlib import Path
 
 import click
 
-from busprobe.cli import output
+from busprobe.cli import ending, output
 from busprobe.errors import BusprobeError, ExitCode
+from busprobe.files.reading import reason
 
 
 def report_error(error: BusprobeError) -> ExitCode:
     """Say what happened, what it means and what to do, on stderr."""
-    for part in filter(None, (error.what, error.means, error.todo)):
-        output.say(part)
+    if not isinstance(ending.output_trouble(), BrokenPipeError):  # who closed a pipe knows
+        for part in filter(None, (error.what, error.means, error.todo)):
+            output.say(part)
     return error.exit_code
 
 
@@ -32,13 +34,19 @@ def report_usage(error: click.ClickException) -> ExitCode:
 def report_bug(error: Exception) -> ExitCode:
     """Say that busprobe itself failed, and where the details are for whoever mends it."""
     details = "".join(traceback.format_exception(error))
-    with tempfile.NamedTemporaryFile(
-        "w", prefix="busprobe-", suffix=".txt", delete=False, encoding="utf-8"
-    ) as file:
-        file.write(details)
     output.say(
         f"busprobe itself failed ({type(error).__name__}); this is a fault of the program, not of"
         " the bus."
     )
-    output.say(f"Please report it with the details in {Path(file.name)}.")
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="busprobe-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write(details)
+    except OSError as trouble:
+        output.say(f"Please report it; its details cannot be written ({reason(trouble)}):")
+        for line in details.splitlines():
+            output.say(line)
+    else:
+        output.say(f"Please report it with the details in {Path(file.name)}.")
     return ExitCode.ATTENTION

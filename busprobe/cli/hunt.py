@@ -7,7 +7,8 @@ from datetime import datetime
 from pathlib import Path
 
 from busprobe.cli import output
-from busprobe.cli.sessions import on_interrupt, session_on
+from busprobe.cli.ending import on_stop
+from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
@@ -28,7 +29,7 @@ def run(
     log: list[dict[str, object]] = []
     last = HuntRound(0, 0.0, 0.0, (), (), ())
     kept: list[str] = []
-    with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
+    with session_on(port, job_file, settings) as session, on_stop(cancel.set):
         output.say(f"Asking {format_addresses(addresses)} at {settings}; Ctrl-C ends the hunt.")
         hunted = HuntLog(session.job, format_addresses(addresses))
         start = session.line.clock.now()
@@ -102,4 +103,5 @@ def _tell(words: str, as_json: bool) -> None:
     if as_json:
         output.say(words)
     else:
-        output.lines([f"\a{words}"])
+        output.ring()
+        output.line(words)

@@ -6,8 +6,9 @@ import threading
 from pathlib import Path
 
 from busprobe.cli import output
+from busprobe.cli.ending import on_stop
 from busprobe.cli.hints import print_observations
-from busprobe.cli.sessions import on_interrupt, session_on
+from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
 from busprobe.line.echo import Echo
 from busprobe.line.settings import LineSettings
@@ -30,7 +31,7 @@ def run(
         [] if probe is None else [[read_registers(probe, Function.READ_HOLDING_REGISTERS, 0, 1)]]
     )
     cancel = threading.Event()
-    with session_on(port, job_file, settings) as session, on_interrupt(cancel.set):
+    with session_on(port, job_file, settings) as session, on_stop(cancel.set):
         output.say(f"Listening for {seconds:g} s at {settings}; Ctrl-C ends it …")
         heard = session.listen_and_ask(seconds, asking, cancel=cancel)
     if as_json:

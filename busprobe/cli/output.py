@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from busprobe.cli import ending
 from busprobe.errors import BusprobeError
 from busprobe.text import harmless
 
@@ -28,19 +29,27 @@ _BEYOND_ASCII = re.compile(r"[^\x00-\x7e]")
 
 def say(text: str) -> None:
     """Tell the user something on stderr."""
-    click.echo(harmless(text), err=True)
+    _write(harmless(text), err=True)
 
 
 def say_on(console: Console, text: str) -> None:
     """Tell the user something on a console that draws a progress bar below it."""
-    console.print(harmless(text))
+    try:
+        console.print(harmless(text))
+    except OSError as error:
+        ending.output_failed(error)
+
+
+def ring() -> None:
+    """Ring the terminal's bell."""
+    _write("\a", end="")
 
 
 def document(content: Mapping[str, Any]) -> None:
     """Print the one JSON document of a command; what is not printable is written as JSON's own
     escapes."""
     click.get_current_context().meta[_DOCUMENT] = True
-    click.echo(_BEYOND_ASCII.sub(_escaped, json.dumps(content, indent=2, ensure_ascii=False)))
+    _write(_BEYOND_ASCII.sub(_escaped, json.dumps(content, indent=2, ensure_ascii=False)))
 
 
 def _escaped(match: re.Match[str]) -> str:
@@ -51,12 +60,14 @@ def error_document(error: BusprobeError) -> None:
     """Print why a command has no document of its own, unless it has printed that."""
     if _DOCUMENT not in click.get_current_context().meta:
         content = {"what": error.what, "means": error.means, "todo": error.todo}
-        document({"format": ERROR_FORMAT, **content, "exit_code": int(error.exit_code)})
+        document(
+            {"format": ERROR_FORMAT, **content, "exit_code": ending.exit_code(error.exit_code)}
+        )
 
 
 def line(text: str) -> None:
     """Print one result line at once, for whoever follows along."""
-    click.echo(harmless(text))
+    _write(harmless(text))
 
 
 def lines(texts: Iterable[str]) -> None:
@@ -67,7 +78,6 @@ def lines(texts: Iterable[str]) -> None:
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Print a result table; cells are shown as they are, never read as markup."""
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
@@ -76,4 +86,26 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
         shown.add_column(column, overflow="fold")
     for row in rows:
         shown.add_row(*(Text("" if cell is None else harmless(str(cell))) for cell in row))
-    Console(highlight=False, markup=False, emoji=False).print(shown)
+    try:
+        console().print(shown)
+    except OSError as error:
+        ending.output_failed(error)
+
+
+def console(*, stderr: bool = False) -> Console:
+    """What draws tables and progress; nothing is read as markup."""
+    from rich.console import Console
+
+    class Strict(Console):
+        def on_broken_pipe(self) -> None:
+            raise
+
+    return Strict(stderr=stderr, highlight=False, markup=False, emoji=False)
+
+
+def _write(text: str, *, end: str = "\n", err: bool = False) -> None:
+    """Write a text that is harmless; raises `UsageError` where that cannot be done."""
+    try:
+        click.echo(f"{text}{end}", nl=False, err=err)
+    except OSError as error:
+        ending.output_failed(error)

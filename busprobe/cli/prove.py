@@ -9,8 +9,9 @@ from pathlib import Path
 from threading import Event as StopFlag
 
 from busprobe.cli import output
+from busprobe.cli.ending import on_stop
 from busprobe.cli.hints import print_observations
-from busprobe.cli.sessions import on_interrupt, session_on_existing
+from busprobe.cli.sessions import session_on_existing
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
 from busprobe.files.documents import to_document
 from busprobe.handover.known_bus import polling_of
@@ -62,7 +63,7 @@ def run(
 ) -> ExitCode:
     """Do what ``busprobe prove`` is asked for."""
     stop = threading.Event()
-    with session_on_existing(port, job_file) as session, on_interrupt(stop.set):
+    with session_on_existing(port, job_file) as session, on_stop(stop.set):
         if wanted:
             keep_intervals(session.job, _said(session, wanted))
         trouble: BusprobeError | None

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import os
-import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import FrameType
 
 from busprobe.cli import output
 from busprobe.errors import UsageError
@@ -84,19 +82,3 @@ def _session(
             yield session
         finally:
             session.close()
-
-
-@contextmanager
-def on_interrupt(action: Callable[[], None]) -> Iterator[None]:
-    """Let the first Ctrl-C do `action`, so that what runs can end by itself; a second one ends it
-    at once."""
-
-    def interrupted(_: int, __: FrameType | None) -> None:
-        signal.signal(signal.SIGINT, before)
-        action()
-
-    before = signal.signal(signal.SIGINT, interrupted)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

@@ -6,11 +6,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 
 from busprobe.cli import output
-from busprobe.cli.sessions import on_interrupt, session_on
+from busprobe.cli.ending import on_stop
+from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -58,9 +58,9 @@ def run(
 def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
     """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found."""
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
-    console = Console(stderr=True, markup=False, highlight=False)
+    console = output.console(stderr=True)
     told: set[tuple[Place, Kind]] = set()
-    with Progress(*columns, console=console, transient=True) as bar, on_interrupt(survey.cancel):
+    with Progress(*columns, console=console, transient=True) as bar, on_stop(survey.cancel):
         task = bar.add_task("Survey", total=None, left="")
         for event in survey:
             match event:

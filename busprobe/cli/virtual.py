@@ -6,7 +6,7 @@ import threading
 from pathlib import Path
 
 from busprobe.cli import output
-from busprobe.cli.sessions import on_interrupt
+from busprobe.cli.ending import on_stop
 from busprobe.errors import ExitCode, UsageError
 from busprobe.line.clock import SystemClock
 from busprobe.line.settings import LineSettings
@@ -36,7 +36,7 @@ def run(
         where = f"{both_forms(unit.address)} at {unit.settings}"
         output.say(f"{unit.name}: {unit.kind.maker} {unit.kind.model}, {where}{state}")
     stop = threading.Event()
-    with on_interrupt(stop.set):
+    with on_stop(stop.set):
         if link is not None:
             serve_pty(segment, link, stop, settings=settings, ready=_ready)
         elif endpoint is not None:

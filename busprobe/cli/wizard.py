@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from busprobe.cli import output
 from busprobe.cli.commands.whole_job import SPEED
+from busprobe.cli.ending import on_stop
 from busprobe.cli.job_files import default_job_file
 
 if TYPE_CHECKING:
@@ -75,7 +76,8 @@ def run_wizard(
     encoding = "ascii" if plain or sys.__stderr__ is None else sys.__stderr__.encoding
     app = BusprobeApp(opened, encoding=encoding, port=port, settings=settings)
     try:
-        app.run()
+        with on_stop(app.end):
+            app.run()
     finally:
         if app.loaded:
             app.session.close()

@@ -9,7 +9,7 @@ from subprocess import list2cmdline
 
 import click
 
-from busprobe.cli import output
+from busprobe.cli import ending, output
 from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
@@ -108,6 +108,7 @@ def confirmation(session: Session, yes: bool) -> Callable[[Prepared], bool]:
     """Show everything that will be sent, and ask for a yes unless that was given beforehand."""
 
     def confirmed(prepared: Prepared) -> bool:
+        ending.release()
         output.say(f"{kind_word(practice=session.practice is True)}: this would be sent.")
         for step in prepared.steps:
             output.say(step.request.words)
@@ -117,7 +118,10 @@ def confirmation(session: Session, yes: bool) -> Callable[[Prepared], bool]:
         for warning in prepared.warnings:
             output.say(f"Mind: {warning}")
         output.say(f"If the unit is lost: {prepared.rescue}")
-        return yes or _agreed("Send this write?")
+        agreed = yes or _agreed("Send this write?")
+        if agreed:
+            ending.hold()
+        return agreed
 
     return confirmed
 
@@ -182,6 +186,7 @@ def carry_out(
                     f"Move {number} of {of}: {move.name(move.source)} to {move.name(move.target)}."
                 )
             case Ended(outcome) | Checked(outcome):
+                ending.release()
                 output.say(f"{outcome.word}: {outcome.why}")
             case BatchFinished():
                 finished = step

@@ -160,7 +160,9 @@ class BusprobeApp(KeysInOrder):
         kept = self.session.job.state(_STEP_KEY, int)
         begin = 1 if self._port or kept is None else kept
         self.current = begin if 1 <= begin <= len(self._steps) else 1
-        if self._port:
+        if self._leaving:
+            self.exit()
+        elif self._port:
             from busprobe.wizard.port.step import PortStep
 
             self.query_one(PortStep).open_at_start(self._port, self._port_settings)
@@ -430,7 +432,7 @@ class BusprobeApp(KeysInOrder):
                     self._leave_if,
                 )
             else:
-                self.exit()
+                self._leave_if(True)
         elif not isinstance(self.screen, Question):
             self.push_screen(
                 Question(
@@ -443,14 +445,18 @@ class BusprobeApp(KeysInOrder):
                 self._leave_if,
             )
 
+    def end(self) -> None:
+        """End as if a person left, without asking; may be called while a signal is handled."""
+        asyncio.get_running_loop().call_soon_threadsafe(self.call_later, self._leave_if, True)
+
     def _leave_if(self, sure: bool | None) -> None:
         if not sure:
             return
-        if self.line_owner is None:
+        self._leaving = True  # what is loaded, or runs on the line, ends first
+        if self.line_owner is not None:
+            self.line_owner.stop_work()
+        elif self.loaded:
             self.exit()
-            return
-        self._leaving = True
-        self.line_owner.stop_work()
 
 
 def _at_once() -> None:
