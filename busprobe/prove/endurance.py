@@ -84,7 +84,7 @@ class RunPlan:
     late_wait: float = 0.5
     """How long to listen on after a poll that its unit did not answer; our choice."""
     report_every: float = 10.0
-    """How often everything counted so far is given out, to be kept: what a crash may cost; our
+    """How often everything counted so far is given out within a round that takes longer; our
     choice."""
 
 
@@ -113,7 +113,7 @@ class RoundDone:
 
 @dataclass(frozen=True)
 class RunProgress:
-    """Time to keep what was counted, in the middle of a round or not."""
+    """Time to keep what was counted, in the middle of a long round."""
 
     proof: Proof
 
@@ -217,17 +217,21 @@ class _Run:
                             return
                         yield self._poll(polled, request, this)
                         if self.line.clock.now() - self._reported >= self.plan.report_every:
-                            reported = self.line.clock.now()
-                            yield RunProgress(self._snapshot())
-                            self._reported = self.line.clock.now()
-                            # A disk may take its time to keep it; that is no time of the bus.
-                            self._origin += self._reported - reported
-                            this.started += self._reported - reported
-                yield self._round_done(this)
+                            yield from self._to_be_kept(RunProgress(self._snapshot()), this)
+                yield from self._to_be_kept(self._round_done(this), this)
         except PortError as error:
             yield RunFinished(self._snapshot(interruption=error.what), error)
         else:
             yield RunFinished(self._snapshot(complete=True))
+
+    def _to_be_kept(self, event: RunEvent, this: _Round) -> Iterator[RunEvent]:
+        """Give out everything counted so far; a disk may take its time to keep it, and that is no
+        time of the bus."""
+        given = self.line.clock.now()
+        yield event
+        self._reported = self.line.clock.now()
+        self._origin += self._reported - given
+        this.started += self._reported - given
 
     def _fulfilled(self) -> bool:
         rounds, seconds = self.plan.rounds, self.plan.seconds

@@ -1,5 +1,5 @@
-"""Endurance runs, and trials of the polling table, kept in the job while they go on: what was
-counted survives a crash.
+"""Endurance runs, and trials of the polling table, kept in the job while they go on: a crash
+costs one round at most.
 
 A run is one record from its first minute to its end, also where it was stopped, cut off and gone on
 with.
@@ -85,7 +85,7 @@ def keep_running(
         plan = replace(plan, rounds=before.asked_rounds, seconds=before.asked_seconds)
     for event in endurance.endure(line, asked, plan, stop=stop, before=before):
         match event:
-            case endurance.RunProgress(proof):
+            case endurance.RunProgress(proof) | endurance.RoundDone(proof):
                 record = _keep(job, record, replace(proof, interruption=CUT_OFF))
             case endurance.RunFinished(proof) if (
                 proof.polls
@@ -97,17 +97,18 @@ def keep_running(
 def _keep(job: Job, record: int | None, proof: Proof) -> int:
     """Put the proof into its record and each unit's part of it into the as-built list; returns the
     record's id."""
-    if record is None:
-        record = job.record("prove", proof_document(proof))
-    else:
-        job.amend(record, proof_document(proof))
     tallies = {unit.place: unit for unit in proof.units if unit.polls}
 
     def with_counts(unit: UnitRecord) -> UnitRecord:
         tally = tallies.get(unit.place)
         return unit if tally is None else _with_counts(unit, tally)
 
-    job.revise_units(with_counts)
+    with job.together():
+        if record is None:
+            record = job.record("prove", proof_document(proof))
+        else:
+            job.amend(record, proof_document(proof))
+        job.revise_units(with_counts)
     return record
 
 
