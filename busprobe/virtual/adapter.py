@@ -47,6 +47,11 @@ class VirtualPort:
         return self._bus.clock
 
     @property
+    def sends_until(self) -> float:
+        """Clock seconds until which what it was given is on its way; the next waits for that."""
+        return self._sends_until
+
+    @property
     def needs(self) -> float:
         """Clock seconds before which it has no more use for the waveform."""
         return self._receiver.needs

@@ -16,11 +16,12 @@ settings; what the adapter receives comes back byte by byte at its time.  What g
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import select
 import socket
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Event
@@ -32,6 +33,22 @@ from busprobe.line.settings import LineSettings, Parity
 from busprobe.virtual.adapter import VirtualPort
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
+
+MOST_CLIENTS = 8
+"""Programs that may be connected to a segment on TCP; our choice."""
+
+SILENT_AFTER = 900.0
+"""Seconds after which one that sends nothing is disconnected: longer than a person reads a screen;
+our choice."""
+
+_READ = 65536
+"""Bytes that are taken of a client at a time."""
+
+_BUFFER = 4096
+"""Bytes of a client that wait for the line, as in a serial server; our choice."""
+
+_AT_ONCE = 256
+"""Bytes that are put on the line at a time: the longest frame (V1.02 section 2.5.1)."""
 
 _LONGEST_WAIT = 0.05
 """Seconds after which a server looks whether it is to stop, or whether new line settings have been
@@ -77,7 +94,12 @@ def serve_pty(
         with contextlib.closing(port), _linked(link, os.ttyname(theirs)):
             follow()
             ready(str(link))
-            _bridge(port, _Descriptor(ours), stop, follow=follow)
+            client = _Client(port, _Descriptor(ours))
+            there = True
+            while there and not stop.is_set():
+                readable = bool(_ready([client]))
+                follow()
+                there = client.carry(readable=readable)
     finally:
         os.close(ours)
         os.close(theirs)
@@ -92,11 +114,13 @@ def serve_tcp(
     settings: LineSettings,
     ready: Callable[[str], None] = lambda _: None,
 ) -> None:
-    """Serve on TCP, one connection at a time, until `stop` is set; `port_number` 0 takes a free
-    one.
+    """Serve on TCP until `stop` is set; `port_number` 0 takes a free one, of `host` alone.
 
-    Calls `ready` with ``socket://HOST:PORT`` once that can be opened.  Raises `PortError` if the
-    address cannot be used or the scenario's adapter goes away.
+    Several programs may be connected, up to `MOST_CLIENTS`: each is at an adapter of its own, so
+    that they disturb each other as several masters on one bus do.  A further one, and one that has
+    sent nothing for `SILENT_AFTER`, is disconnected.  Calls `ready` with ``socket://HOST:PORT``
+    once that can be opened.  Raises `PortError` if the address cannot be used or the scenario's
+    adapter goes away.
     """
     _require_system_clock(segment)
     remedy = "Name a host of this computer and a free port from 1024 to 65535."
@@ -110,20 +134,28 @@ def serve_tcp(
         raise PortError(
             f"Cannot serve on {host}:{port_number}: {error.strerror}.", todo=remedy
         ) from error
-    with (
-        server,
-        contextlib.closing(segment.port(f"socket://{host}:{server.getsockname()[1]}")) as port,
-    ):
-        port.apply(settings)
-        ready(port.name)
+    name = f"socket://{host}:{server.getsockname()[1]}"
+    clients: list[_Client] = []
+    with server, contextlib.closing(segment.port(name)) as watch, _left(clients):
+        ready(name)
         while not stop.is_set():
-            while port.receive(0.0) is not None:
-                pass  # nobody is connected: what comes is lost
-            if not select.select([server], [], [], _LONGEST_WAIT)[0]:
-                continue
-            connection, _ = server.accept()
-            with connection:
-                _bridge(port, _Connection(connection), stop)
+            while watch.receive(0.0) is not None:
+                pass  # it only keeps the segment going while nobody is connected
+            ready_now = _ready(clients, [server])
+            silent_since = watch.clock.now() - SILENT_AFTER
+            for client in [*clients]:
+                there = client.carry(readable=client.far_end in ready_now)
+                if not there or client.heard < silent_since:
+                    clients.remove(client)
+                    _leave(client)
+            if server in ready_now:
+                connection, _ = server.accept()
+                if len(clients) == MOST_CLIENTS:
+                    connection.close()
+                    continue
+                port = segment.port(name)
+                port.apply(settings)
+                clients.append(_Client(port, _Connection(connection)))
 
 
 class _Descriptor:
@@ -138,7 +170,10 @@ class _Descriptor:
         return self._descriptor
 
     def read(self) -> bytes:
-        return os.read(self._descriptor, 4096)
+        return os.read(self._descriptor, _READ)
+
+    def close(self) -> None:
+        """Whoever opened it closes it."""
 
     def write(self, data: bytes) -> None:
         with contextlib.suppress(BlockingIOError):
@@ -157,36 +192,73 @@ class _Connection:
         return self._connection.fileno()
 
     def read(self) -> bytes:
-        return self._connection.recv(4096)
+        return self._connection.recv(_READ)
+
+    def close(self) -> None:
+        self._connection.close()
 
     def write(self, data: bytes) -> None:
         with contextlib.suppress(BlockingIOError):
             self._connection.send(data)
 
 
-def _bridge(
-    port: VirtualPort,
-    far_end: _Descriptor | _Connection,
-    stop: Event,
-    *,
-    follow: Callable[[], None] = lambda: None,
-) -> None:
-    """Carry bytes between `port` and `far_end` until `stop` is set or the far end has gone;
-    `follow` at each turn."""
-    while not stop.is_set():
-        wait = min(max(port.wakes_at - port.clock.now(), 0.0), _LONGEST_WAIT)
+def _leave(client: _Client) -> None:
+    client.port.close()
+    client.far_end.close()
+
+
+@contextmanager
+def _left(clients: Sequence[_Client]) -> Iterator[None]:
+    """Those of the clients that are there at the end are disconnected."""
+    try:
+        yield
+    finally:
+        for client in clients:
+            _leave(client)
+
+
+class _Client:
+    """A program at the far end, and the adapter by which it is on the segment."""
+
+    def __init__(self, port: VirtualPort, far_end: _Descriptor | _Connection) -> None:
+        self.port = port
+        self.far_end = far_end
+        self.heard = port.clock.now()
+        """Clock seconds when it last sent anything."""
+        self._waiting = b""
+
+    @property
+    def due(self) -> float:
+        """Clock seconds at which there is something to do for it again."""
+        sends = self.port.sends_until if self._waiting else math.inf
+        return min(self.port.wakes_at, sends)
+
+    def carry(self, *, readable: bool) -> bool:
+        """Carry what is there, both ways; whether the far end is still there.
+
+        What it sends faster than the line can carry is lost beyond `_BUFFER`: a flood is over when
+        who sends it has gone.
+        """
         try:
-            readable, _, _ = select.select([far_end], [], [], wait)
-            follow()
-            if readable:
-                data = far_end.read()
-                if not data:
-                    return
-                port.send(data)
-            while (chunk := port.receive(0.0)) is not None:
-                far_end.write(chunk.data)
+            data = self.far_end.read() if readable else None
+            while (chunk := self.port.receive(0.0)) is not None:
+                self.far_end.write(chunk.data)
         except OSError:
-            return
+            return False
+        if data:
+            self.heard = self.port.clock.now()
+            self._waiting += data[: _BUFFER - len(self._waiting)]
+        if self._waiting and self.port.sends_until <= self.port.clock.now():
+            waiting, self._waiting = self._waiting[:_AT_ONCE], self._waiting[_AT_ONCE:]
+            self.port.send(waiting)
+        return data != b""
+
+
+def _ready(clients: Sequence[_Client], door: Sequence[socket.socket] = ()) -> list[Any]:
+    """Wait until there is something to do; the far ends and doors at which there is."""
+    now = clients[0].port.clock.now() if clients else 0.0
+    wait = min([max(0.0, client.due - now) for client in clients] + [_LONGEST_WAIT])
+    return select.select([*(client.far_end for client in clients), *door], [], [], wait)[0]
 
 
 @contextmanager

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import socket
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,7 +23,8 @@ from busprobe.line.line import Line
 from busprobe.line.serial_port import SerialPort
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Verdict, judge
-from busprobe.modbus.requests import Function, read_registers, write_registers
+from busprobe.modbus.requests import Function, Request, read_registers, write_registers
+from busprobe.virtual import serve
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario
 from busprobe.virtual.segment import Segment
@@ -232,3 +236,88 @@ def test_a_tcp_address_that_cannot_be_used_is_a_port_error() -> None:
         ),
     ):
         pass
+
+
+def exchanged(client: socket.socket, request: Request, *, seconds: float = 2.0) -> bytes:
+    """What comes back for a request, until it is whole or the time is up; what others asked
+    before is left out."""
+    client.setblocking(False)
+    with contextlib.suppress(BlockingIOError):
+        while client.recv(4096):
+            pass
+    client.setblocking(True)
+    client.sendall(request.frame)
+    received, deadline = b"", time.monotonic() + seconds
+    while not request.is_complete(received) and time.monotonic() < deadline:
+        client.settimeout(max(0.01, deadline - time.monotonic()))
+        try:
+            data = client.recv(256)
+        except TimeoutError:
+            break
+        if not data:
+            raise ConnectionResetError
+        received += data
+    return received
+
+
+READ = read_registers(31, Function.READ_HOLDING_REGISTERS, 40, 1)
+
+
+def connected(name: str) -> socket.socket:
+    host, _, port = name.removeprefix("socket://").rpartition(":")
+    return socket.create_connection((host, int(port)))
+
+
+def test_several_programs_share_a_segment_and_hear_each_other() -> None:
+    with (
+        on_tcp(load_scenario("clean"), AT_9600) as (_, name),
+        connected(name) as one,
+        connected(name) as other,
+    ):
+        for client in (one, other, one):
+            assert READ.is_complete(exchanged(client, READ))
+        other.settimeout(2)
+        heard = b""
+        while READ.frame not in heard:  # it is on the same bus and hears what others ask
+            heard += other.recv(256)
+
+
+def test_a_flood_of_one_program_does_not_silence_the_next() -> None:
+    """What it sent and nobody had put on the bus is gone with it."""
+    with on_tcp(load_scenario("clean"), AT_9600) as (_, name):
+        with connected(name) as flooding:
+            flooding.setblocking(False)
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    flooding.send(b"U" * 65536)
+        with connected(name) as client:
+            deadline = time.monotonic() + 5
+            while not READ.is_complete(exchanged(client, READ, seconds=0.5)):
+                assert time.monotonic() < deadline
+
+
+def test_who_is_silent_for_long_or_one_too_many_is_disconnected(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(serve, "MOST_CLIENTS", 2)
+    with (
+        on_tcp(load_scenario("clean"), AT_9600) as (_, name),
+        connected(name) as one,
+        connected(name) as other,
+        connected(name) as third,
+    ):
+        third.settimeout(5)
+        assert third.recv(1) == b""
+        assert exchanged(one, READ)
+        monkeypatch.setattr(serve, "SILENT_AFTER", 0.2)
+        for client in (one, other):
+            client.settimeout(5)
+            while client.recv(256):
+                pass  # what the other had asked
+
+
+def test_nobody_is_served_at_another_address_of_this_computer() -> None:
+    with on_tcp(load_scenario("clean"), AT_9600) as (_, name):
+        port = int(name.rpartition(":")[2])
+        with pytest.raises(OSError), socket.create_connection(("127.0.0.2", port), timeout=2):
+            pass
