@@ -32,7 +32,8 @@ def run(
             output.say(f"{taken} from {circuits}.")
         bus_list = session.compare_with(earlier) if earlier or no_compare else session.papers()
     try:
-        written = write(bus_list, folder, formats or sorted(EXPORTERS), overwrite=overwrite)
+        wanted = formats or sorted(EXPORTERS)
+        written = write(bus_list, folder, wanted, overwrite=overwrite, job_file=job_file)
     except RefusedError as error:
         todo = "Choose another folder, or replace them with --overwrite."
         raise RefusedError(error.what, means=error.means, todo=todo) from error

@@ -12,6 +12,8 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import stat
+import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -23,20 +25,32 @@ _ASIDE = ".busprobe-"
 
 _OLD = ".old"
 
+_EVERYBODY, _OWNER, _READ = 0o777, 0o700, 0o444
+"""Permissions (POSIX)."""
 
-def place(folder: Path, contents: Mapping[str, bytes], *, overwrite: bool = False) -> None:
+
+def place(
+    folder: Path,
+    contents: Mapping[str, bytes],
+    *,
+    overwrite: bool = False,
+    source: Path | None = None,
+) -> None:
     """Write the files of these names into `folder`.
 
+    They are open to whom the user lets new files be open to (umask), and to nobody who may not see
+    `source`, the file that they are made from; so is the folder, where it is made.
     Raises `RefusedError` where that would replace a file unasked, `FileError` where an earlier try
     was killed, and OSError where the files cannot be written; the folder is as it was then.
     """
-    if not os.path.lexists(folder) and _appears(folder, contents):
+    allowed = _EVERYBODY if source is None else stat.S_IMODE(source.stat().st_mode) | _OWNER
+    if not os.path.lexists(folder) and _appears(folder, contents, allowed):
         return
     folder.mkdir(parents=True, exist_ok=True)
     _refuse_remains(folder)
     aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
     try:
-        _write(aside, contents)
+        _write(aside, contents, allowed)
         _move_in(folder, aside, contents, overwrite=overwrite)
     except BaseException:
         if not any(aside.glob(f"*{_OLD}")):
@@ -45,7 +59,7 @@ def place(folder: Path, contents: Mapping[str, bytes], *, overwrite: bool = Fals
     shutil.rmtree(aside, ignore_errors=True)
 
 
-def _appears(folder: Path, contents: Mapping[str, bytes]) -> bool:
+def _appears(folder: Path, contents: Mapping[str, bytes], allowed: int) -> bool:
     """Have the folder appear with all its files; False where somebody made one of that name
     meanwhile."""
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -56,7 +70,8 @@ def _appears(folder: Path, contents: Mapping[str, bytes]) -> bool:
             Path(aside) / "made"
         )  # the folder around it is for our eyes only, and this one shall not be
         made.mkdir()
-        _write(made, contents)
+        _write(made, contents, allowed)
+        narrow(made, allowed | (allowed & _READ) >> 2)  # a folder is read by who may enter it
         try:
             made.rename(folder)
         except OSError:
@@ -66,12 +81,20 @@ def _appears(folder: Path, contents: Mapping[str, bytes]) -> bool:
     return True
 
 
-def _write(folder: Path, contents: Mapping[str, bytes]) -> None:
+def _write(folder: Path, contents: Mapping[str, bytes], allowed: int) -> None:
     for name, content in contents.items():
         with (folder / name).open("xb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
+        narrow(folder / name, allowed)
+
+
+def narrow(path: Path, allowed: int) -> None:
+    """Take off all permissions that are not in `allowed` (POSIX; Windows keeps none of them)."""
+    mode = stat.S_IMODE(path.stat().st_mode)
+    if mode & ~allowed and sys.platform != "win32":
+        path.chmod(mode & allowed)
 
 
 def _move_in(folder: Path, aside: Path, names: Mapping[str, bytes], *, overwrite: bool) -> None:

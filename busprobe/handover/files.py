@@ -54,12 +54,18 @@ _DEVICES = re.compile(r"(?:CON|PRN|AUX|NUL|(?:COM|LPT)[\d¹²³])", re.IGNORECAS
 
 
 def write(
-    bus_list: BusList, folder: Path, formats: Iterable[str], *, overwrite: bool = False
+    bus_list: BusList,
+    folder: Path,
+    formats: Iterable[str],
+    *,
+    overwrite: bool = False,
+    job_file: Path | None = None,
 ) -> list[Path]:
     """Write the list in each of the `formats` and return the files, in order of the formats.
 
     All contents are complete on the disk before the first file takes its name, and a failure leaves
-    the folder as it was (`busprobe.files.placing`).  Raises `UsageError` for an unknown format,
+    the folder as it was (`busprobe.files.placing`).  Who may not see `job_file` may not see them
+    either.  Raises `UsageError` for an unknown format,
     `RefusedError` where a file is there already and `overwrite` is not set, `FileError` where the
     folder cannot be written.
     """
@@ -80,7 +86,7 @@ def write(
             todo="Choose another folder, or say that existing files may be replaced.",
         )
     try:
-        place(folder, contents, overwrite=overwrite)
+        place(folder, contents, overwrite=overwrite, source=job_file)
     except (OSError, ValueError) as error:  # ValueError: a name that no folder can have
         full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
         raise FileError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from busprobe.errors import FileError, Mistake
+from busprobe.files.placing import narrow
 from busprobe.files.reading import obstacle
 from busprobe.job.damage import tables_of
 from busprobe.job.database import file_error
@@ -75,7 +77,7 @@ def rescue(path: Path, into: Path, check: Callable[[Job], None]) -> Rescued:
             with Job.open(made) as job, closing(sqlite3.connect(made, isolation_level=None)) as new:
                 new.execute("PRAGMA foreign_keys = ON")
                 entries = _fill(source, new, lost, lambda: check(job))
-        _place(made, into)
+        _place(made, into, stat.S_IMODE(path.stat().st_mode) | stat.S_IRUSR | stat.S_IWUSR)
     return Rescued(entries, tuple(lost))
 
 
@@ -220,10 +222,13 @@ def _rows(
                 yield number, row
 
 
-def _place(made: Path, into: Path) -> None:
-    """Give the new file its name; it is copied beside first, since it may be on another disk."""
+def _place(made: Path, into: Path, mode: int) -> None:
+    """Give the new file its name and no more permissions than `mode`; it is copied beside first,
+    since it may be on another disk."""
     aside = into.with_name(f".{into.name}.{os.getpid()}.new")
     try:
+        aside.touch()
+        narrow(aside, mode)
         shutil.copyfile(made, aside)
         aside.replace(into)
     except (OSError, ValueError) as error:

@@ -353,4 +353,4 @@ class Session:
         self, folder: Path, formats: Sequence[str], *, overwrite: bool = False
     ) -> list[Path]:
         """Write the papers; raises `RefusedError` rather than overwrite a file unasked."""
-        return write(self.papers(), folder, formats, overwrite=overwrite)
+        return write(self.papers(), folder, formats, overwrite=overwrite, job_file=self.job.path)
