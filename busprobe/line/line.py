@@ -36,7 +36,7 @@ class Line:
         """Take over `port` and switch it to `settings`; raises `PortError` if that fails."""
         self._port = port
         self._settings = settings
-        self._last_activity = port.clock.now()
+        self._last_activity = self._latest = port.clock.now()
         self._teller = port if isinstance(port, TellsErrors) else None
         self._stop: StopFlag | None = None
         self._own = OwnFrames()
@@ -133,7 +133,7 @@ class Line:
         received = b""
         ending = Ending.TIMEOUT
         deadline = sent + waits.reply
-        while (chunk := self._port.receive(min(deadline, latest))) is not None:
+        while (chunk := self._receive(min(deadline, latest))) is not None:
             chunks.append(chunk)
             received += chunk.data
             own = self._own.among(received, echoing=self.echo is Echo.FULL)
@@ -192,7 +192,7 @@ class Line:
         most = _MOST_BYTES + _TWICE_THE_LINE * int(seconds / self._settings.character_time)
         chunks: list[Chunk] = []
         count = 0
-        while (chunk := self._port.receive(end)) is not None:
+        while (chunk := self._receive(end)) is not None:
             chunks.append(chunk)
             count += len(chunk.data)
             if chunk.at >= end or count >= most:
@@ -203,6 +203,17 @@ class Line:
         return Heard(
             self.clock.now() - start, _without(chunks, own.ranges), self._errors_since(errors)
         )
+
+    def _receive(self, until: float) -> Chunk | None:
+        """What the port gives, with times that only go forward and are not ahead of the clock: the
+        waits of others are made from them."""
+        chunk = self._port.receive(until)
+        if chunk is None or not chunk.data:
+            return None
+        at = min(max(chunk.at, self._latest), self.clock.now())
+        self._latest = max(self._latest, at)
+        bad = tuple(index for index in chunk.bad if 0 <= index < len(chunk.data))
+        return chunk if (at, bad) == (chunk.at, chunk.bad) else Chunk(at, chunk.data, bad)
 
     def _check_stop(self) -> None:
         if self._stop is not None and self._stop.is_set():
@@ -221,7 +232,7 @@ class Line:
         quiet = max(quiet, self._settings.t3_5)
         latest = self.clock.now() + quiet + self._settings.wire_time(_MOST_BYTES)
         leftover = b""
-        while (chunk := self._port.receive(min(self._last_activity + quiet, latest))) is not None:
+        while (chunk := self._receive(min(self._last_activity + quiet, latest))) is not None:
             leftover += chunk.data
             self._last_activity = chunk.at
             if len(leftover) >= _MOST_BYTES or chunk.at >= latest:

@@ -249,3 +249,22 @@ def test_a_sender_without_a_pause_holds_no_exchange_and_no_listening(rate: float
     heard = line.listen(5.0)
     assert len(heard.data) <= 1024 + 2 * 5.0 / SETTINGS.character_time + 64
     assert heard.seconds <= 5.0 + rate
+
+
+@pytest.mark.parametrize("stamp", [-1e6, 0.0, 1e6])
+def test_times_that_a_port_gives_go_forward_and_are_not_ahead_of_the_clock(stamp: float) -> None:
+    """Waits are made from them: one of a million seconds would never end."""
+    port = ScriptedPort(lambda _: [(0.01, b"\x05"), (0.02, b"\x03")])
+    line = Line(port, SETTINGS)
+    receive = port.receive
+
+    def lying(until: float) -> Chunk | None:
+        chunk = receive(until)
+        return None if chunk is None else Chunk(stamp, chunk.data, (-1, 0, 7))
+
+    port.receive = lying  # type: ignore[method-assign]
+    seen = line.exchange(REQUEST, WAITS)
+    assert [chunk.data for chunk in seen.chunks] == [b"\x05", b"\x03"]
+    times = [chunk.at for chunk in seen.chunks]
+    assert 0 <= times[0] <= times[1] <= seen.ended
+    assert [chunk.bad for chunk in seen.chunks] == [(0,), (0,)]
