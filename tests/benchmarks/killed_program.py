@@ -11,14 +11,18 @@ The exit code is 0 only if no run ended otherwise.
 from __future__ import annotations
 
 import argparse
+import signal
 import subprocess
 import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from random import Random
+from typing import Any
 
 from busprobe.job.job import Job
 from busprobe.line.clock import SystemClock
@@ -54,6 +58,39 @@ def bus(seed: int) -> Case:
     return Case(seed, scenario, wishes, None, Fault.NONE, 0)
 
 
+@contextmanager
+def served(scenario: Scenario, link: Path) -> Iterator[Segment]:
+    """The segment of the scenario, served on a pseudo-terminal to which `link` leads meanwhile."""
+    segment, stop, ready = Segment(scenario, SystemClock()), threading.Event(), threading.Event()
+    server = threading.Thread(
+        target=serve_pty, args=(segment, link, stop), kwargs={"ready": lambda _: ready.set()}
+    )
+    server.start()
+    try:
+        ready.wait(10)
+        yield segment
+    finally:
+        stop.set()
+        server.join()
+
+
+def program(*words: str) -> list[str]:
+    """The command line of the real program."""
+    return [sys.executable, "-m", "busprobe", *words]
+
+
+def was_killed(command: list[str], after: float, number: int = signal.SIGKILL, **how: Any) -> bool:
+    """Start a command and kill it after so many seconds; whether it was still running."""
+    started = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, **how)
+    try:
+        started.wait(after)
+    except subprocess.TimeoutExpired:
+        started.send_signal(number)
+        started.wait()
+        return True
+    return False
+
+
 def one(seed: int) -> tuple[bool, int, str]:
     """One run; whether it was killed before its end, the writes on record, and what was wrong
     afterwards."""
@@ -63,54 +100,22 @@ def one(seed: int) -> tuple[bool, int, str]:
         folder = Path(name)
         job, link = folder / "kills.busjob", folder / "adapter"
         listed(job, case)
-        segment, stop, ready = (
-            Segment(case.scenario, SystemClock()),
-            threading.Event(),
-            threading.Event(),
-        )
-        server = threading.Thread(
-            target=serve_pty, args=(segment, link, stop), kwargs={"ready": lambda _: ready.set()}
-        )
-        server.start()
-        try:
-            ready.wait(10)
-
-            def command(*words: str) -> list[str]:
-                return [
-                    sys.executable,
-                    "-m",
-                    "busprobe",
-                    *words,
-                    "--yes",
-                    "--port",
-                    str(link),
-                    "--job",
-                    str(job),
-                ]
-
+        with served(case.scenario, link) as segment:
             wishes = [f"--set={old}={new}" for old, new in case.wishes.items()]
-            mover = subprocess.Popen(
-                command("readdress-all", "--no-check", *wishes),
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
+            asked = ("--yes", "--port", str(link), "--job", str(job))
+            killed = was_killed(
+                program("readdress-all", "--no-check", *wishes, *asked),
+                random.uniform(1.0, LONGEST),
             )
-            try:
-                mover.wait(random.uniform(1.0, LONGEST))
-                killed = False
-            except subprocess.TimeoutExpired:
-                mover.kill()
-                mover.wait()
-                killed = True
             said = []
             for further in ((), ("--cycled",)):
                 if further:
                     segment.power_cycle()
                     time.sleep(3.5)  # the slowest type starts in 3 s
-                done = subprocess.run(command("recover", *further), capture_output=True, text=True)
+                done = subprocess.run(
+                    program("recover", *further, *asked), capture_output=True, text=True
+                )
                 said.append(done.stdout + done.stderr)
-        finally:
-            stop.set()
-            server.join()
         with Job.open(job) as kept:
             where = {unit.tag: unit.place for unit in kept.units()}
             open_writes = kept.unfinished_writes()
