@@ -447,7 +447,9 @@ class BusprobeApp(KeysInOrder):
 
     def end(self) -> None:
         """End as if a person left, without asking; may be called while a signal is handled."""
-        asyncio.get_running_loop().call_soon_threadsafe(self.call_later, self._leave_if, True)
+        self._leaving = True  # seen once everything is loaded, where the screen is not there yet
+        with suppress(RuntimeError):
+            asyncio.get_running_loop().call_soon_threadsafe(self.call_later, self._leave_if, True)
 
     def _leave_if(self, sure: bool | None) -> None:
         if not sure:
