@@ -14,6 +14,7 @@ from pathlib import Path
 
 import click
 
+from busprobe import __version__
 from busprobe.cli import ending
 from busprobe.cli.commands.whole_job import wizard
 from busprobe.cli.error_reports import report_bug, report_error, report_usage
@@ -51,7 +52,7 @@ Example:
   busprobe demo
 """,
 )
-@click.version_option(package_name="busprobe")
+@click.version_option(__version__)
 @click.pass_context
 def program(context: click.Context) -> None:
     """Bring up an RS-485 pair of Modbus RTU units: find who is on it, give each its own address,

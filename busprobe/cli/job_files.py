@@ -15,4 +15,5 @@ def default_job_file(port: str = "") -> Path:
     afternoon; practice on a virtual `port` has one of its own."""
     folder = user_data_path("busprobe", appauthor=False) / "jobs"
     kind = "-practice" if is_virtual(port) else ""
-    return folder / f"{date.today().isoformat()}{kind}.busjob"
+    today = date.today().isoformat()  # noqa: DTZ011 - the technician's own day
+    return folder / f"{today}{kind}.busjob"

@@ -98,7 +98,7 @@ def console(*, stderr: bool = False) -> Console:
 
     class Strict(Console):
         def on_broken_pipe(self) -> None:
-            raise
+            raise  # noqa: PLE0704 - rich calls it in its except clause
 
     return Strict(stderr=stderr, highlight=False, markup=False, emoji=False)
 

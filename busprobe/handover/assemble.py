@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
-from importlib.metadata import version
 
+from busprobe import __version__
 from busprobe.handover import caveats
 from busprobe.handover.bus_list import BusList, ProofSummary, SegmentSheet, StepSheet, UnitRow
 from busprobe.handover.circuits import circuit_rows
@@ -79,7 +79,7 @@ def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         adapter=meta.adapter,
         created=meta.created,
         made=job.now(),
-        tool=f"busprobe {version('busprobe')}",
+        tool=f"busprobe {__version__}",
         settings=tuple(str(each) for each in sorted({unit.settings for unit in units})),
         units=sum(row.state is EntryKind.UNIT for row in rows),
         spare=_spare(rows, survey),

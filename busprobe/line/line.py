@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from threading import Event as StopFlag
 from types import TracebackType
+from typing import Self
 
 from busprobe.errors import StoppedError
 from busprobe.line.clock import Clock
@@ -45,7 +46,7 @@ class Line:
         before one could, and where it gives back something else."""
         port.apply(settings)
 
-    def __enter__(self) -> Line:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

@@ -136,9 +136,7 @@ def _float(point: Point, raw: tuple[int, ...], data: bytes, scale: float) -> Rea
     return _number(point, raw, value, f"{value:.{digits}g}", scale)
 
 
-def _number(
-    point: Point, raw: tuple[int, ...], value: int | float, digits: str, scale: float
-) -> Reading:
+def _number(point: Point, raw: tuple[int, ...], value: float, digits: str, scale: float) -> Reading:
     low, high = point.plausible_min, point.plausible_max
     plausible = (
         None

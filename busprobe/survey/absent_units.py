@@ -3,7 +3,8 @@ told from units that are there."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Set
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 
 from busprobe.line.exchange import Waits
@@ -132,7 +133,7 @@ class AbsentUnits:
         return who
 
     @property
-    def places(self) -> Set[LineSettings]:
+    def places(self) -> AbstractSet[LineSettings]:
         """Line settings at which one device answers for all addresses."""
         return self._everywhere.keys()
 

@@ -279,7 +279,7 @@ class _CloseLook:
         chosen = [r.request for r in (*reads[:1], *said)]
         if not chosen:
             answered = [r for r in self.replies if not is_silence(r)] or self.replies
-            chosen = [sorted(answered, key=lambda r: not r.present)[0].request]
+            chosen = [min(answered, key=lambda r: not r.present).request]
         return tuple(dict.fromkeys(chosen))
 
     def deciding_requests(self) -> tuple[Request, ...]:

@@ -71,7 +71,7 @@ def test_a_map_that_breaks_off_says_so() -> None:
 
 def test_a_map_that_never_ends_is_cut_off() -> None:
     asked: list[Block] = []
-    endless = dict.fromkeys(range(0, 3000), 0) | dict(enumerate(MARKER))
+    endless = dict.fromkeys(range(3000), 0) | dict(enumerate(MARKER))
     found = find_models(reader(endless, asked))
     assert found is not None
     assert not found.ended

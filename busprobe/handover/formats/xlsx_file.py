@@ -131,4 +131,4 @@ def _header(text: str) -> str:
 
 def _moment(text: str) -> datetime:
     """When the list was made; the same list gives the same workbook."""
-    return datetime.fromisoformat(text) if text else datetime.min.replace(year=1980)
+    return datetime.fromisoformat(text) if text else datetime(1980, 1, 1)  # noqa: DTZ001 - a workbook knows no zones

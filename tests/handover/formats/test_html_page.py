@@ -83,7 +83,7 @@ class Seen(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.add(tag)
         self.attributes |= {name for name, _ in attrs}
-        if tag not in ("meta",):
+        if tag != "meta":
             self._open.append(tag)
         if tag in ("td", "th"):
             self.cells.append("")

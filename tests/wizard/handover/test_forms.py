@@ -80,7 +80,8 @@ def test_what_the_unit_says_itself_is_not_asked_and_what_was_noted_before_is_kep
     asked = {field.name for field in unit_fields(talking)}
     assert asked.isdisjoint({"maker", "model", "serial", "revision"})
     assert noted_unit(**given(unit_fields(talking), supply=""))(talking).noted == {
-        **{"maker": "Garnet", "serial": "7"},
+        "maker": "Garnet",
+        "serial": "7",
         "remark": "behind the fan",
     }
 
