@@ -22,6 +22,7 @@ from busprobe.cli.groups import Sections
 from busprobe.errors import BusprobeError, ExitCode, InterruptedCommandError, UsageError
 from busprobe.text import plain
 
+_CLOSED = UsageError("The output is closed.", todo="Send it to a terminal, a file or a pipe.")
 _SECTIONS = {
     "The whole job": "busprobe.cli.commands.whole_job",
     "Port and wiring": "busprobe.cli.commands.bus",
@@ -83,10 +84,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # A console that lacks a character (°, →) shows a substitute rather than failing in mid-job.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=_PLAIN)
-    if sys.stdin is None:  # closed by whoever started the program: every question is left open
-        sys.stdin = Path(os.devnull).open(encoding="utf-8")  # noqa: SIM115 - for as long as it runs
+    results = sys.stdout is not None
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        # Closed by whoever started the program: every question is left open, and what is opened
+        # later does not take a number that a system library writes its messages to.
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115
     ending.heed_signals()
-    code = run(arguments)
+    code = run(arguments) if results else report_error(_CLOSED)
     for stream in (sys.stdout, sys.stderr):
         try:
             stream.flush()

@@ -200,6 +200,31 @@ def test_closed_standard_input_is_no_answer(tmp_path: Path) -> None:
         assert job.writes() == ()
 
 
+@pytest.mark.parametrize(
+    ("closed", "code", "said"),
+    [
+        (">&-", ExitCode.USAGE, "The output is closed.\n"),
+        ("2>&-", ExitCode.DONE, ""),
+        ("<&- >&- 2>&-", ExitCode.USAGE, ""),
+    ],
+)
+def test_nothing_is_begun_where_its_result_has_nowhere_to_go(
+    closed: str, code: ExitCode, said: str, tmp_path: Path
+) -> None:
+    asked = ("survey", "--port", "virtual:clean", "--settings", "9600-8N1", "--addresses", "11")
+    job = tmp_path / "a.busjob"
+    ran = subprocess.run(
+        ["bash", "-c", f'"$@" {closed}', "-", *program(*asked, "--job", str(job))],
+        capture_output=True,
+        text=True,
+        env=environment(tmp_path),
+    )
+    assert ran.returncode == code
+    assert ran.stderr[: len(said)] == said
+    assert "Traceback" not in ran.stderr
+    assert job.exists() == (code is ExitCode.DONE)
+
+
 def test_a_write_is_not_sent_where_its_frame_could_not_be_shown(tmp_path: Path) -> None:
     if not Path("/dev/full").exists():
         pytest.skip("no device that is always full")
