@@ -92,10 +92,10 @@ def awaited(writes: Iterable[WriteRecord], move: Move, before: int | None = None
     return left
 
 
-def to_be_checked(writes: Sequence[WriteRecord]) -> tuple[WriteRecord, ...]:
+def to_be_checked(found: Iterable[Claim]) -> tuple[WriteRecord, ...]:
     """Writes of which a power cycle shows whether their claim is true; of several to one unit the
     last, as long as that unit answers at one of its places."""
-    every = [claim.write for claim in claims(writes) if claim.write.outcome is not None]
+    every = [claim.write for claim in found if claim.write.outcome is not None]
     return tuple(
         write
         for n, write in enumerate(every)
@@ -116,10 +116,10 @@ def taken_by(found: Iterable[Claim], source: Place, target: Place) -> Claim | No
     return None
 
 
-def check_same_unit(writes: Sequence[WriteRecord], move: Move, held: int | None) -> None:
+def check_same_unit(found: Iterable[Claim], move: Move, held: int | None) -> None:
     """Refuse to repeat the move of a unit with another one, which the register tells: it was read
     when the outcome of the first was told, and `held` another number just now."""
-    for claim in claims(writes):
+    for claim in found:
         write = claim.write
         if (write.source, write.target) == (move.source, move.target) and (
             None not in (held, write.holds) and held != write.holds
@@ -132,13 +132,13 @@ def check_same_unit(writes: Sequence[WriteRecord], move: Move, held: int | None)
             )
 
 
-def check_claims(writes: Sequence[WriteRecord], move: Move) -> None:
+def check_claims(found: Iterable[Claim], move: Move) -> None:
     """Refuse a new place that is silent now and that another unit may still take up.
 
     Refuse any move from where a unit was that nobody has seen since: who answers there may be
     another one.  The same move of the same unit may be repeated.
     """
-    for claim in claims(writes):
+    for claim in found:
         write = claim.write
         from_here = write.source == move.source
         if from_here and claim.unsettled:

@@ -147,9 +147,10 @@ def check_move(move: Move) -> None:
         )
 
 
-def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
+def check_quiet(line: Line, settings: LineSettings) -> tuple[str, ...]:
     """Listen and refuse if anybody else is talking; return remarks on stray bytes."""
-    heard = line.listen(seconds).data
+    line.apply(settings)
+    heard = line.listen(LISTENING).data
     frames = valid_frames(heard)
     if frames:
         raise RefusedError(
@@ -172,9 +173,15 @@ def check_quiet(line: Line, seconds: float = LISTENING) -> tuple[str, ...]:
 
 
 def check_source(
-    line: Line, place: Place, *, repeats: int = 3, further: Sequence[Probe] = ()
+    line: Line,
+    place: Place,
+    *,
+    repeats: int = 3,
+    further: Sequence[Probe] = (),
+    reached: Iterable[Place] = (),
 ) -> Examination:
-    """Refuse unless one unit answers at `place`, and cleanly.
+    """Refuse unless one unit answers at `place`, and cleanly, and what goes to the places that are
+    to be `reached`, which may be service addresses, reaches it and it alone.
 
     The `further` probes show what else this unit can answer, and a second one that is silent on the
     usual.
@@ -235,22 +242,14 @@ def check_source(
             means="A second, slower unit shares its address, or somebody else is talking.",
             todo="Take the other units off the pair, or stop the other master.",
         )
+    for other in reached:
+        if other != place and contradictions(seen.replies, check_source(line, other).replies):
+            raise RefusedError(
+                f"The unit at {other.words} is not the one at {place.words}.",
+                means="The write goes to the service address, and would change another unit.",
+                todo="Take all units but the one to be moved off the pair.",
+            )
     return seen
-
-
-def check_reached(line: Line, place: Place, source: Examination) -> None:
-    """Refuse unless what goes to `place`, which may be a service address, reaches the unit of
-    `source` and it alone."""
-    there = Place(source.address, source.settings)
-    if place == there:
-        return
-    heard = check_source(line, place)
-    if contradictions(source.replies, heard.replies):
-        raise RefusedError(
-            f"The unit at {place.words} is not the one at {there.words}.",
-            means="The write goes to the service address, and would change another unit.",
-            todo="Take all units but the one to be moved off the pair.",
-        )
 
 
 def check_target(

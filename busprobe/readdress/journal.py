@@ -11,7 +11,7 @@ from typing import Protocol
 from busprobe.errors import FileError
 from busprobe.job.journal import Result, Role, Row, WriteIntent, WriteRecord
 from busprobe.job.records import UnitRecord
-from busprobe.readdress.claims import to_be_checked
+from busprobe.readdress.claims import claims, to_be_checked
 from busprobe.readdress.outcome import NotStored, Outcome
 from busprobe.readdress.procedure import Move, Procedure
 
@@ -175,5 +175,5 @@ def unproven_moves(
         for unit, write in latest
         if write is not None and move_state(unit, write) is MoveState.VERIFIED
     }
-    found |= {write.id: write for write in to_be_checked(writes)}
+    found |= {write.id: write for write in to_be_checked(claims(writes))}
     return tuple(recorded_outcome(found[number]) for number in sorted(found))

@@ -1,5 +1,5 @@
-"""One guarded move: prepared and shown, confirmed, on record, written once, and told by what
-answers afterwards."""
+"""One guarded move, or the rest of one: prepared and shown, confirmed, on record, written once, and
+told by what answers afterwards."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from threading import Event as StopFlag
 
 from busprobe.errors import FileError, PortError, RefusedError
-from busprobe.job.journal import ProcedureStep, Row
+from busprobe.job.journal import ProcedureStep, Role, Row
 from busprobe.line.echo import Echo
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply
@@ -34,7 +35,7 @@ from busprobe.readdress.outcome import (
 )
 from busprobe.readdress.procedure import Move, procedure_steps
 from busprobe.readdress.verification import answers_of_others, look_at_both, unexpected_places
-from busprobe.readdress.words import free_place_words
+from busprobe.readdress.words import free_place_words, role_words
 from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
 from busprobe.survey.close_look import CLOSE_LOOK, Examination
 from busprobe.survey.findings import Kind
@@ -58,19 +59,22 @@ UNSEEN = (
 
 @dataclass(frozen=True)
 class Prepared:
-    """A move that passed its guards, with everything that is to be shown before it is confirmed."""
+    """A move that passed its guards, or what is left of its procedure, with everything that is to
+    be shown before it is confirmed."""
 
     move: Move
     steps: tuple[ProcedureStep, ...]
     """The exact frames in the order in which they will be sent."""
     source: Examination
-    """What answered at the old place."""
+    """What answered where the unit is: for a move, at its old place."""
     target: Examination
-    """The silence at the new one."""
+    """The silence at the other place of the move."""
     elsewhere: tuple[Examination, ...]
     """The silence at the new address at other line settings in use."""
     ways: guards.Ways
-    """How the new place was asked, and is again right before and after the write."""
+    """How the silent place was asked, and is again right before and after the write."""
+    reached: tuple[Place, ...]
+    """Where the frames go, service addresses too: all of it has to reach this unit alone."""
     expectation: str
     """What is going to happen if all is well."""
     cautions: tuple[str, ...]
@@ -85,12 +89,19 @@ class Prepared:
     awaited: int | None = None
     """What an earlier write to the unit left in that register; None if there was none."""
     first_write: int | None = None
-    """Number in the journal of the first write of its procedure, where that was sent before."""
+    """Number in the journal of the first write of its procedure, where that was sent before and
+    only the rest of it is left."""
+
+    @property
+    def place(self) -> Place:
+        """Where the unit is."""
+        return Place(self.source.address, self.source.settings)
 
     @property
     def request(self) -> Request:
-        """The one write that the move is about."""
-        return next(step.request for step in self.steps if step.role.moves)
+        """The one write that the move is about, or else the first that is left."""
+        main = (step.request for step in self.steps if step.role.moves)
+        return next(main, self.steps[0].request)
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -141,12 +152,11 @@ def prepare(
     each further line setting; whoever wants to stop it does so with `Line.stopped_by`.
     """
     guards.check_move(move)
-    line.apply(move.source.settings)
     report("Listening for anybody else on the pair.")
-    remarks = guards.check_quiet(line)
+    remarks = guards.check_quiet(line, move.source.settings)
     report(f"Looking who answers at {move.source.words}.")
-    source = guards.check_source(line, move.source, further=ways.further)
-    guards.check_reached(line, move.procedure.reached_at(move.source), source)
+    reached = (move.procedure.reached_at(move.source),)
+    source = guards.check_source(line, move.source, further=ways.further, reached=reached)
     block = guards.read_registers_of(line, move, CLOSE_LOOK)
     holds = block[move.procedure.about] if block else None
     guards.check_register(move, holds, awaited)
@@ -161,6 +171,7 @@ def prepare(
         target=free.target,
         elsewhere=free.elsewhere,
         ways=ways,
+        reached=reached,
         expectation=_expectation(move) + _kept_part(move, holds),
         cautions=(*move.procedure.cautions, *_warnings(move, holds)),
         doubts=(UNSEEN, *remarks, *source.notes),
@@ -178,15 +189,16 @@ def execute(
     report: Report = lambda _: None,
     stop: StopFlag | None = None,
 ) -> Outcome:
-    """Ask `confirm`, look once more, write once, and tell the outcome by what answers at both
-    addresses.
+    """Ask `confirm`, look once more, send each step once, and tell the outcome by what answers at
+    both addresses.
 
     The write's intent is on record before its bytes leave, its conclusion right after.  If the port
     fails in between, the outcome says so and the write stays open on record, for
     `busprobe.readdress.recovery`.  Raises `PortError` if the port fails before anything was
     written, `StoppedError` if `stop` is set before (afterwards it changes nothing, since what
     became of a write has to be told).  A journal that cannot be written is told by the outcome:
-    refused before the first frame, `not_stored` after the write.
+    refused before the first frame, `not_stored` after the write.  The outcome of the rest of a
+    procedure is that of the rest, not of the move: where the unit is does not change.
     """
     move = prepared.move
     frame = prepared.request.frame
@@ -197,11 +209,13 @@ def execute(
     try:
         # However short ago the guards passed: a unit may have been put on the pair meanwhile.  The
         # source comes last, so that a unit that dozes off between requests is awake for the write.
+        silent = Place(prepared.target.address, prepared.target.settings)
         with line.stopped_by(stop):
             again = prepared.ways.once_more
-            guards.check_target(line, move.target, again, reply_wait=guards.SHORT_WAIT)
-            seen = guards.check_source(line, move.source, repeats=1, further=own)
-            guards.check_reached(line, move.procedure.reached_at(move.source), seen)
+            guards.check_target(line, silent, again, reply_wait=guards.SHORT_WAIT)
+            guards.check_source(
+                line, prepared.place, repeats=1, further=own, reached=prepared.reached
+            )
     except RefusedError as error:
         return refusal(move, error, frame)
     sequence = WriteSequence(
@@ -213,8 +227,11 @@ def execute(
         report=report,
         own=own,
         held=prepared.held,
+        first_write=prepared.first_write,
     )
     try:
+        if prepared.first_write is not None:
+            return _rest_sent(prepared, sequence)
         return _written(line, prepared, sequence, journal, report)
     except PortError as error:
         return outcome_unseen(
@@ -369,6 +386,27 @@ def _written(
     outcome = replace(outcome, why=" ".join((outcome.why, *sequence.remarks)))
     earlier = () if sequence.not_stored is None else sequence.not_stored.writes
     return concluded(journal, outcome, (write, *earlier))
+
+
+def _rest_sent(prepared: Prepared, sequence: WriteSequence) -> Outcome:
+    """Send what is left of a procedure, up to a step that is not acknowledged."""
+    move, last = prepared.move, prepared.steps[-1]
+    for step in prepared.steps:
+        if not (sequence.reaches(step) and sequence.send_further(step)):
+            break
+        if step.role is Role.RESTORE:
+            sequence.read_back(step)
+    at = sequence.found()
+    awaited = {last.place} & {move.source, move.target} or {prepared.place}
+    if last.role is Role.SAVE and move.source in awaited:
+        awaited.add(move.target)  # the save may have taken it there
+    if at is None or at not in awaited:
+        sequence.remarks.append(f"The unit does not answer alone at {last.place.words}.")
+    row = Row.NOT_FINISHED if at is None or sequence.remarks else Row.FINISHED
+    names = ", ".join(role_words(step.role, move.source, move.target) for step in prepared.steps)
+    where = "" if at is None else f"{names}.  The unit answers alone at {at.words}."
+    said = " ".join(sequence.remarks) or where
+    return replace(outcome_unseen(move, row, step=said), not_stored=sequence.not_stored)
 
 
 def _is_echo(prepared: Prepared, reply: Reply) -> bool:

@@ -1,5 +1,5 @@
-"""Steps of a procedure that were never sent, or never acknowledged: told from the journal, and sent
-with the guards of a move and a confirmation of their own.
+"""Steps of a procedure that were never sent, or never acknowledged: told from the journal, and
+prepared to be sent with the guards of a move and a confirmation of their own.
 
 A program that is killed after the write of an address leaves a unit that forgets the address with
 its supply, or that stays unlocked.  The whole procedure is on record from its first frame on, so
@@ -8,23 +8,21 @@ what is missing of it can be named and sent later.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from threading import Event as StopFlag
 
-from busprobe.errors import PortError, RefusedError
+from busprobe.errors import RefusedError
 from busprobe.job.journal import ProcedureStep, Result, Role, Row, WriteRecord
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.readdress import guards
-from busprobe.readdress.journal import Journal, move_of, recorded_moves
+from busprobe.readdress.journal import move_of, recorded_moves
 from busprobe.readdress.move import GENERAL_RESCUE, Prepared
-from busprobe.readdress.outcome import Outcome, outcome_unseen
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.readdress.verification import look_at_both
 from busprobe.readdress.words import role_words
-from busprobe.readdress.write_sequence import RESTART, Report, WriteSequence
+from busprobe.readdress.write_sequence import RESTART, Report
 from busprobe.survey.close_look import CLOSE_LOOK
 from busprobe.survey.findings import Kind
 from busprobe.survey.probes import Probe
@@ -205,9 +203,8 @@ def prepare_rest(
             f"No write is known that locks the unit at {left.place.words}: {left.closes}.",
             todo="Switch it off and on, or lock it at the unit, and say that this was done.",
         )
-    line.apply(move.source.settings)
     report("Listening for anybody else on the pair.")
-    remarks = guards.check_quiet(line)
+    remarks = guards.check_quiet(line, move.source.settings)
     report(f"Looking for the unit at {move.source.words} and at {move.target.words}.")
     at_old, at_new = look_at_both(line, move, CLOSE_LOOK, patience=RESTART, further=further)
     match at_old.kind, at_new.kind:
@@ -224,7 +221,6 @@ def prepare_rest(
                     " two."
                 ),
             )
-    source = guards.check_source(line, place, further=further)
     both = (move.source, move.target)
     completing = left.completing and place == move.source
     # A unit that fell back to its old place has nothing new to be stored; it is only to be locked.
@@ -240,9 +236,8 @@ def prepare_rest(
             means="There is nothing new left in it that could be stored.",
             todo="Prepare the move again; it does every step from the start.",
         )
-    for step in steps:
-        if step.place not in both:
-            guards.check_reached(line, step.place, source)
+    reached = tuple(step.place for step in steps if step.place not in both)
+    source = guards.check_source(line, place, further=further, reached=reached)
     return Prepared(
         move=move,
         steps=steps,
@@ -250,68 +245,13 @@ def prepare_rest(
         target=silent,
         elsewhere=(),
         ways=guards.Ways(),
+        reached=reached,
         expectation=_expectation(move, place, steps),
         cautions=(left.words,),
         doubts=(*remarks, *source.notes),
         rescue=GENERAL_RESCUE,
         first_write=left.write,
     )
-
-
-def send_rest(
-    line: Line,
-    prepared: Prepared,
-    journal: Journal,
-    confirm: Callable[[Prepared], bool],
-    report: Report = lambda _: None,
-    stop: StopFlag | None = None,
-) -> Outcome:
-    """Ask `confirm`, look once more, send each step once; a step that is not acknowledged ends it.
-
-    Raises as `busprobe.readdress.move.execute` does.  The outcome is that of the procedure, not of
-    the move: where the unit is does not change.
-    """
-    move = prepared.move
-    place = Place(prepared.source.address, prepared.source.settings)
-    if not confirm(prepared):
-        return outcome_unseen(move, Row.NOT_CONFIRMED)
-    report("Looking once more at both places.")
-    with line.stopped_by(stop):
-        own = guards.own_probes(prepared.source)
-        seen = guards.check_source(line, place, repeats=1, further=own)
-        for step in prepared.steps:
-            if step.place not in (move.source, move.target):
-                guards.check_reached(line, step.place, seen)
-    sequence = WriteSequence(
-        line,
-        move,
-        prepared.steps,
-        waits=replace(CLOSE_LOOK, reply=guards.known_wait(prepared.source)),
-        journal=journal,
-        report=report,
-        first_write=prepared.first_write,
-        own=own,
-    )
-    try:
-        for step in prepared.steps:
-            if not (sequence.reaches(step) and sequence.send_further(step)):
-                break
-            if step.role is Role.RESTORE:
-                sequence.read_back(step)
-        at = sequence.found()
-    except PortError as error:
-        return outcome_unseen(move, Row.PORT_FAILED, step=error.what)
-    last = prepared.steps[-1]
-    awaited = {last.place} & {move.source, move.target} or {place}
-    if last.role is Role.SAVE and move.source in awaited:
-        awaited.add(move.target)  # the save may have taken it there
-    if at is None or at not in awaited:
-        sequence.remarks.append(f"The unit does not answer alone at {last.place.words}.")
-    row = Row.NOT_FINISHED if at is None or sequence.remarks else Row.FINISHED
-    names = _names(move, prepared.steps)
-    where = "" if at is None else f"{names}.  The unit answers alone at {at.words}."
-    said = " ".join(sequence.remarks) or where
-    return replace(outcome_unseen(move, row, step=said), not_stored=sequence.not_stored)
 
 
 def _expectation(move: Move, place: Place, steps: tuple[ProcedureStep, ...]) -> str:

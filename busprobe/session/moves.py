@@ -157,12 +157,13 @@ class BusMoves:
                 ),
             )
         writes = self._job.writes()
-        check_claims(writes, move)
+        claimed = claims(writes)
+        check_claims(claimed, move)
         line = self._session.line
         with line.stopped_by(stop):
             before = awaited(writes, move)
             prepared = moving.prepare(line, move, report, self._ways, awaited=before, free=free)
-        check_same_unit(writes, move, prepared.held)
+        check_same_unit(claimed, move, prepared.held)
         kept = (unit.place for unit in self._job.units() if unit.power_cycle_verified)
         return replace(prepared, doubts=(*prepared.doubts, *doubts_of_return(writes, kept, move)))
 
@@ -441,7 +442,7 @@ class BusMoves:
         line = self._session.line
         with line.stopped_by(stop):
             prepared = unfinished.prepare_rest(line, left, report, self._own_probes(left.move))
-        outcome = unfinished.send_rest(line, prepared, self._journal, confirm, report, stop)
+        outcome = self.move(prepared, confirm, report, stop)
         if left.completing and outcome.of_unfinished_steps:
             writes = self._job.writes()
             self._recovered((w for w in writes if w.move == left.write and w.role.moves), report)

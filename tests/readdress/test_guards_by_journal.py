@@ -43,7 +43,7 @@ def test_an_address_that_a_unit_may_come_up_at_is_refused(
         RefusedError,
         match=r"Write 1 gave unit address 12 .* to the unit that was at unit address 1 ",
     ):
-        check_claims([write(1, 1, 12, outcome, row=row)], move(9, 12))
+        check_claims(claims([write(1, 1, 12, outcome, row=row)]), move(9, 12))
 
 
 @pytest.mark.parametrize(
@@ -62,32 +62,32 @@ def test_an_address_that_a_unit_may_come_up_at_is_refused(
     ],
 )
 def test_other_writes_promise_nothing(writes: list[WriteRecord]) -> None:
-    check_claims(writes, move(9, 12))
+    check_claims(claims(writes), move(9, 12))
 
 
 @pytest.mark.parametrize("row", [Row.PENDING, Row.UNDECIDED, Row.UNHEARD])
 def test_a_move_may_be_tried_again_where_its_unit_was_seen_since(row: Row) -> None:
     outcome = Result.WAITING if row is Row.PENDING else NOT_VERIFIED
-    check_claims([write(1, 9, 12, outcome, row=row)], move(9, 12))
+    check_claims(claims([write(1, 9, 12, outcome, row=row)]), move(9, 12))
 
 
 @pytest.mark.parametrize("row", [Row.NEITHER, Row.UNCLEAR, Row.BOTH])
 def test_a_move_is_not_tried_again_while_nobody_knows_where_its_unit_is(row: Row) -> None:
     """Another unit of the box may be at the old address by now."""
     with pytest.raises(RefusedError) as refused:
-        check_claims([write(1, 9, 12, NOT_VERIFIED, row=row)], move(9, 12))
+        check_claims(claims([write(1, 9, 12, NOT_VERIFIED, row=row)]), move(9, 12))
     assert "recover" in refused.value.todo
 
 
 def test_a_move_is_not_repeated_with_another_unit_which_its_register_tells() -> None:
     """The first holds 12 and was taken off; the second is as from the factory."""
     first = [write(1, 9, 12, Result.WAITING, row=Row.PENDING, held=9, holds=12)]
-    check_claims(first, move(9, 12))
+    check_claims(claims(first), move(9, 12))
     for held in (12, None):
-        check_same_unit(first, move(9, 12), held)
+        check_same_unit(claims(first), move(9, 12), held)
     with pytest.raises(RefusedError, match="not the unit that was promised unit address 12"):
-        check_same_unit(first, move(9, 12), 9)
-    check_same_unit(first, move(9, 13), 9)
+        check_same_unit(claims(first), move(9, 12), 9)
+    check_same_unit(claims(first), move(9, 13), 9)
 
 
 def test_a_promise_outlives_another_unit_at_the_same_old_address() -> None:
@@ -97,7 +97,9 @@ def test_a_promise_outlives_another_unit_at_the_same_old_address() -> None:
         write(2, 1, 13, Result.VERIFIED, held=1, holds=13),
     ):
         with pytest.raises(RefusedError, match="Write 1 "):
-            check_claims([write(1, 1, 12, Result.WAITING, held=1, holds=12), second], move(9, 12))
+            check_claims(
+                claims([write(1, 1, 12, Result.WAITING, held=1, holds=12), second]), move(9, 12)
+            )
 
 
 FIRST = write(1, 1, 11, Result.WAITING, row=Row.PENDING, held=1, holds=11)
@@ -116,7 +118,7 @@ def test_a_changed_mind_frees_the_first_address(second: WriteRecord) -> None:
     """The register held before the second write what it held after the first: it is that very
     unit, and it has one address coming, the later."""
     assert [claim.place.address for claim in claims([FIRST])] == [11]
-    check_claims([FIRST, second], move(9, 11))
+    check_claims(claims([FIRST, second]), move(9, 11))
 
 
 @pytest.mark.parametrize(
@@ -130,7 +132,7 @@ def test_a_changed_mind_frees_the_first_address(second: WriteRecord) -> None:
 )
 def test_a_second_write_that_proves_nothing_frees_nothing(second: WriteRecord) -> None:
     with pytest.raises(RefusedError, match="Write 1 "):
-        check_claims([FIRST, second], move(9, 11))
+        check_claims(claims([FIRST, second]), move(9, 11))
 
 
 def test_a_write_that_was_not_taken_frees_its_address_with_the_next_that_is() -> None:
@@ -141,9 +143,9 @@ def test_a_write_that_was_not_taken_frees_its_address_with_the_next_that_is() ->
 def test_of_several_writes_to_one_unit_the_last_is_checked_by_a_power_cycle() -> None:
     again = write(2, 1, 12, NOT_VERIFIED, row=Row.UNHEARD, held=11)
     other = write(3, 2, 20, Result.WAITING, row=Row.PENDING)
-    assert [each.id for each in to_be_checked([FIRST, again, other])] == [2, 3]
+    assert [each.id for each in to_be_checked(claims([FIRST, again, other]))] == [2, 3]
     lost = write(2, 1, 12, NOT_VERIFIED, row=Row.NEITHER, held=11)
-    assert [each.id for each in to_be_checked([FIRST, lost, other])] == [1, 2, 3]
+    assert [each.id for each in to_be_checked(claims([FIRST, lost, other]))] == [1, 2, 3]
 
 
 def test_the_old_address_of_a_unit_that_may_forget_its_new_one_is_a_doubt() -> None:

@@ -20,7 +20,6 @@ from busprobe.readdress.recovery import recover
 from busprobe.readdress.unfinished_steps import (
     UnfinishedSteps,
     prepare_rest,
-    send_rest,
     unfinished_steps,
 )
 from busprobe.readdress.words import write_words
@@ -69,7 +68,7 @@ def test_after_a_kill_at_any_write_what_is_left_is_named_and_sent_and_then_nothi
             assert left.place == on.place
             named |= {str(step.role) for step in left.steps}
             line = on.reopened()
-            outcome = send_rest(line, prepare_rest(line, left), book, yes)
+            outcome = execute(line, prepare_rest(line, left), book, yes)
             assert outcome.row is Row.FINISHED, outcome.why
         assert left_open(book) == ()
         assert not on.unit.setup.unlocked
@@ -112,9 +111,7 @@ class Interrupted:
         return left
 
     def finish(self, confirm: Any = yes, stop: Event | None = None) -> Outcome:
-        return send_rest(
-            self.line, prepare_rest(self.line, self.left), self.book, confirm, stop=stop
-        )
+        return execute(self.line, prepare_rest(self.line, self.left), self.book, confirm, stop=stop)
 
 
 def test_a_lost_acknowledgement_leaves_the_steps_open_in_words() -> None:
@@ -175,6 +172,18 @@ def test_nothing_is_sent_where_two_answer() -> None:
     before = list(here.bench.writes)
     with pytest.raises(RefusedError, match="would reach nobody, or not this unit alone"):
         here.finish()
+    assert here.bench.writes == before
+
+
+def test_nothing_is_sent_where_another_was_connected_since() -> None:
+    here = Interrupted()
+    before = list(here.bench.writes)
+
+    def connected(_: Prepared) -> bool:
+        here.bench.units.append(FakeUnit(1))
+        return True
+
+    assert here.finish(connected).row is Row.GUARD
     assert here.bench.writes == before
 
 
@@ -285,7 +294,7 @@ def test_what_another_register_held_is_written_back_and_read_again() -> None:
     assert "holds what was meant for another, and not 9 as before" in left.words
     prepared = prepare_rest(on.line, left)
     assert [step.request.words[:25] for step in prepared.steps] == ["Write 9 (0x0009) to holdi"]
-    ended = send_rest(on.line, prepared, book, yes)
+    ended = execute(on.line, prepared, book, yes)
     assert ended.row is Row.FINISHED
     request = read_registers(on.unit.address, Function.READ_HOLDING_REGISTERS, 0, 1)
     assert judge(request, on.line.exchange(request, CLOSE_LOOK)).registers == (9,)
@@ -308,7 +317,7 @@ def test_a_save_that_a_unit_waits_for_is_named_and_takes_it_to_its_new_place() -
     assert [step.place.address for step in prepared.steps] == [OLD, NEW]
     assert "answer at" in prepared.expectation
     assert f"0x{NEW:02X}" in prepared.expectation
-    finished = send_rest(line, prepared, book, yes)
+    finished = execute(line, prepared, book, yes)
     assert finished.row is Row.FINISHED, finished.why
     assert on.place.address == NEW
     assert not on.unit.setup.unlocked

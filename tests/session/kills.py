@@ -32,7 +32,7 @@ from busprobe.line.port import Chunk, Port
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, load_all, shipped_folder
-from busprobe.readdress.claims import check_claims
+from busprobe.readdress.claims import check_claims, claims
 from busprobe.readdress.procedure import Move, Procedure
 from busprobe.session.connect import Connector
 from busprobe.session.moves import BusMoves
@@ -420,7 +420,8 @@ def _check_claims(start: Start, told: str) -> None:
         by_hand = Procedure.by_hand(0)  # the wire is silent there: only the journal can say no
         try:
             check_claims(
-                start.job.writes(), Move(Place(other.address, stored.settings), stored, by_hand)
+                claims(start.job.writes()),
+                Move(Place(other.address, stored.settings), stored, by_hand),
             )
         except RefusedError:
             continue

@@ -180,7 +180,8 @@ def standing(
             StepState.CHECK,
             f"A clash at {clashes[0].address}: put the cursor on it and press i.",
         )
-    lost = next((claim.write for claim in claims(writes) if claim.unsettled), None)
+    claimed = claims(writes)
+    lost = next((claim.write for claim in claimed if claim.unsettled), None)
     if lost is not None:
         return (
             StepState.CHECK,
@@ -193,7 +194,7 @@ def standing(
             StepState.CHECK,
             f"What became of {unsure[0].address} is not sure: read it with j, survey again.",
         )
-    if waiting or to_be_checked(writes):
+    if waiting or to_be_checked(claimed):
         return (
             StepState.CHECK,
             "Switch the moved units off and on, then press v to see what was kept.",
