@@ -13,7 +13,14 @@ from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.session.wiring_record import HuntLog
-from busprobe.wiring.hunt import HuntRound, UnitAppeared, UnitGarbled, UnitVanished, hunt
+from busprobe.wiring.hunt import HuntRound, Seen, UnitChanged, hunt
+from busprobe.wiring.wording import change_words
+
+_SHOWN = {
+    Seen.REPLIES: "ANSWERS  {}",
+    Seen.SILENCE: "SILENT",
+    Seen.GARBLED: "GARBLED  two units at this address, or a bad contact",
+}
 
 
 def run(
@@ -35,42 +42,17 @@ def run(
         start = session.line.clock.now()
         try:
             for event in hunt(session.line, addresses, cancel):
-                match event:
-                    case UnitAppeared(address, at, words):
-                        _tell(
-                            f"{at - start:8.1f} s  {both_forms(address)} ANSWERS  {words}", as_json
-                        )
-                        log.append(
-                            {"seconds": round(at - start, 3), "address": address, "answers": True}
-                        )
-                        kept.append(f"{_time_of_day()}  unit {address} answers")
-                    case UnitVanished(address, at, _):
-                        _tell(f"{at - start:8.1f} s  {both_forms(address)} SILENT", as_json)
-                        log.append(
-                            {"seconds": round(at - start, 3), "address": address, "answers": False}
-                        )
-                        kept.append(f"{_time_of_day()}  unit {address} answers no more")
-                    case UnitGarbled(address, at):
-                        _tell(
-                            f"{at - start:8.1f} s  {both_forms(address)} GARBLED  two units at"
-                            " this address, or a bad contact",
-                            as_json,
-                        )
-                        log.append(
-                            {
-                                "seconds": round(at - start, 3),
-                                "address": address,
-                                "answers": False,
-                                "garbled": True,
-                            }
-                        )
-                        kept.append(f"{_time_of_day()}  unit {address}: bytes but no frame")
-                    case HuntRound():
-                        last = event
-                        if rounds is not None and event.number >= rounds:
-                            cancel.set()
-                if not isinstance(event, HuntRound):
-                    hunted.keep(kept)
+                if isinstance(event, HuntRound):
+                    last = event
+                    if rounds is not None and event.number >= rounds:
+                        cancel.set()
+                    continue
+                seconds = event.at - start
+                shown = _SHOWN[event.now].format(event.words)
+                _tell(f"{seconds:8.1f} s  {both_forms(event.address)} {shown}", as_json)
+                log.append(_entry(event, seconds))
+                kept.append(f"{_time_of_day()}  {change_words(event)}")
+                hunted.keep(kept)
         except PortError as error:
             kept.append(f"{_time_of_day()}  the hunt has ended: {error.what}")
             raise
@@ -93,6 +75,13 @@ def run(
         if last.garbled:
             output.lines([f"Bytes but no frame: {format_addresses(last.garbled)}"])
     return ExitCode.ATTENTION if last.garbled else ExitCode.DONE
+
+
+def _entry(change: UnitChanged, seconds: float) -> dict[str, object]:
+    """A change as the document has it."""
+    garbled = {"garbled": True} if change.now is Seen.GARBLED else {}
+    answers = change.now is Seen.REPLIES
+    return {"seconds": round(seconds, 3), "address": change.address, "answers": answers, **garbled}
 
 
 def _time_of_day() -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 from threading import Event as Cancel
 
 from busprobe.line.exchange import PULSES, Waits
@@ -34,36 +35,28 @@ _MARGIN = 1.5
 """How much longer than its slowest reply a unit is waited for."""
 
 
-@dataclass(frozen=True)
-class UnitAppeared:
-    """A unit answers that did not before."""
+class Seen(Enum):
+    """What comes from an address that is asked."""
 
-    address: int
-    at: float
-    """Clock seconds at which its reply began on the wire."""
-    words: str
-    """The reply, in plain words."""
+    REPLIES = auto()
+    SILENCE = auto()
+    GARBLED = auto()
+    """Bytes that make no frame: two units at this address, or a bad contact."""
 
 
 @dataclass(frozen=True)
-class UnitVanished:
-    """A unit that answered does so no more."""
+class UnitChanged:
+    """Something else comes from a unit than before."""
 
     address: int
+    now: Seen
     at: float
-    """Clock seconds at which the first request that stayed unanswered was out."""
+    """Clock seconds: when its reply began on the wire, or when the first request that it did not
+    answer was out."""
     last_seen: float
-    """Clock seconds of its last reply; it went silent between the two."""
-
-
-@dataclass(frozen=True)
-class UnitGarbled:
-    """Bytes come back that make no frame: two units at this address, or a bad contact; not
-    silence."""
-
-    address: int
-    at: float
-    """Clock seconds at which the first request that was followed by them was out."""
+    """Clock seconds of its last reply; one that went silent did so between the two."""
+    words: str = ""
+    """The reply, in plain words."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +79,7 @@ class HuntRound:
     cannot be read."""
 
 
-HuntEvent = UnitAppeared | UnitVanished | UnitGarbled | HuntRound
+HuntEvent = UnitChanged | HuntRound
 
 
 @dataclass
@@ -209,8 +202,8 @@ def _changed(watch: _Watch) -> Iterator[HuntEvent]:
     if watch.corrupt == watch.garbled:
         return
     watch.corrupt = watch.garbled
-    address, at = watch.request.address, watch.first_miss
-    yield UnitGarbled(address, at) if watch.garbled else UnitVanished(address, at, watch.last_seen)
+    now = Seen.GARBLED if watch.garbled else Seen.SILENCE
+    yield UnitChanged(watch.request.address, now, watch.first_miss, watch.last_seen)
 
 
 def _late(watches: dict[int, _Watch], reply: Reply) -> tuple[_Watch, Reply] | None:
@@ -235,7 +228,7 @@ def _seen(watch: _Watch, reply: Reply, at: float) -> Iterator[HuntEvent]:
     watch.alike = 0
     if not watch.present:
         watch.present = True
-        yield UnitAppeared(reply.frame[0], at, reply.words)
+        yield UnitChanged(reply.frame[0], Seen.REPLIES, at, at, reply.words)
 
 
 def _round(number: int, started: float, ended: float, watches: dict[int, _Watch]) -> HuntRound:

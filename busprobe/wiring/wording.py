@@ -1,10 +1,22 @@
-"""Counts in sentences: one reply is, two replies are."""
+"""Counts in sentences: one reply is, two replies are; and what a hunt has seen."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
 from busprobe.modbus.addresses import format_addresses
+from busprobe.wiring.hunt import Seen, UnitChanged
+
+_CHANGED = {
+    Seen.REPLIES: "unit {} answers",
+    Seen.SILENCE: "unit {} answers no more",
+    Seen.GARBLED: "unit {}: bytes but no frame",
+}
+
+
+def change_words(change: UnitChanged) -> str:
+    """What a hunt has seen of a unit, as its log says it."""
+    return _CHANGED[change.now].format(change.address)
 
 
 def counted(number: int, one: str, many: str = "") -> str:

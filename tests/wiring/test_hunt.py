@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from threading import Event as Cancel
+from typing import TypeGuard
 
 import pytest
 
@@ -12,7 +13,7 @@ from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.segment import Segment
-from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitGarbled, UnitVanished, hunt
+from busprobe.wiring.hunt import HuntEvent, HuntRound, Seen, UnitChanged, hunt
 from tests.wiring.bench import USUAL, request, scenario, segment
 
 ALL = (11, 12, 21, 31, 41, 51)
@@ -37,6 +38,11 @@ def until(
     raise AssertionError("the hunt ended")
 
 
+def sees(event: HuntEvent, *what: Seen) -> TypeGuard[UnitChanged]:
+    """Whether that comes from a unit since."""
+    return isinstance(event, UnitChanged) and event.now in what
+
+
 def round_of(events: Iterator[HuntEvent]) -> HuntRound:
     """The next round."""
     last = until(events, lambda event: isinstance(event, HuntRound))[-1]
@@ -52,10 +58,10 @@ def test_every_unit_appears_at_the_moment_its_reply_began() -> None:
     seen = until(
         events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL)
     )
-    appeared = [event for event in seen if isinstance(event, UnitAppeared)]
+    appeared = [event for event in seen if sees(event, Seen.REPLIES)]
     assert sorted(event.address for event in appeared) == list(ALL)
     assert [event.at for event in appeared] == sorted(event.at for event in appeared)
-    assert not any(isinstance(event, UnitVanished) for event in seen)
+    assert not any(sees(event, Seen.SILENCE) for event in seen)
     first = appeared[0]
     sent = USUAL.t3_5 + USUAL.wire_time(8)
     kind = bench.scenario.types["at-10"]
@@ -70,9 +76,9 @@ def test_a_unit_taken_off_vanishes_between_its_last_reply_and_the_first_miss() -
     until(events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL))
     bench.connect("em-101", connected=False)
     off = bench.clock.now()
-    seen = until(events, lambda event: isinstance(event, UnitVanished))
+    seen = until(events, lambda event: sees(event, Seen.SILENCE))
     gone = seen[-1]
-    assert isinstance(gone, UnitVanished)
+    assert sees(gone, Seen.SILENCE)
     assert gone.address == 21
     assert gone.last_seen <= off <= gone.at
     assert gone.at - off < 0.5
@@ -80,8 +86,8 @@ def test_a_unit_taken_off_vanishes_between_its_last_reply_and_the_first_miss() -
 
     bench.connect("em-101")
     on = bench.clock.now()
-    back = until(events, lambda event: isinstance(event, UnitAppeared))[-1]
-    assert isinstance(back, UnitAppeared)
+    back = until(events, lambda event: sees(event, Seen.REPLIES))[-1]
+    assert sees(back, Seen.REPLIES)
     assert back.address == 21
     assert back.at > on
 
@@ -93,7 +99,7 @@ def test_a_swapped_pair_is_found_by_swapping_it_back() -> None:
     events = start(bench)
     until(events, lambda event: isinstance(event, HuntRound) and len(event.present) == len(ALL) - 1)
     bench.swap("io-101")
-    seen = until(events, lambda event: isinstance(event, UnitAppeared))
+    seen = until(events, lambda event: sees(event, Seen.REPLIES))
     assert [event.address for event in seen if not isinstance(event, HuntRound)] == [31]
 
 
@@ -107,7 +113,7 @@ def test_single_lost_replies_are_no_vanishing(seed: int) -> None:
     lost = 0
     vanished = []
     for event in events:
-        if isinstance(event, UnitVanished):
+        if sees(event, Seen.SILENCE):
             vanished.append(event)
         elif isinstance(event, HuntRound):
             lost += len(event.lost)
@@ -130,8 +136,8 @@ def test_kinds_of_requests_are_tried_in_turn_until_one_is_answered() -> None:
     """A unit that is silent on registers appears by its server id, and is asked for that from then
     on."""
     events = start(silent_on_registers(), (41,))
-    seen = until(events, lambda event: isinstance(event, UnitAppeared))
-    assert [type(event) for event in seen] == [HuntRound, HuntRound, UnitAppeared]
+    seen = until(events, lambda event: sees(event, Seen.REPLIES))
+    assert [type(event) for event in seen] == [HuntRound, HuntRound, UnitChanged]
     for _ in range(5):
         assert round_of(events).lost == ()
 
@@ -139,7 +145,7 @@ def test_kinds_of_requests_are_tried_in_turn_until_one_is_answered() -> None:
 def test_known_requests_are_used_from_the_start() -> None:
     """The same unit appears at once if the request it answers is known."""
     events = hunt(Line(silent_on_registers().port(), USUAL), (41,), Cancel(), known=[request(41)])
-    assert isinstance(next(events), UnitAppeared)
+    assert sees(next(events), Seen.REPLIES)
 
 
 def test_absent_units_cost_no_more_than_their_wait() -> None:
@@ -179,7 +185,7 @@ def test_a_late_reply_counts_for_the_unit_that_sent_it() -> None:
         ),
     )
     events = start(bench, (11, 99))
-    seen = until(events, lambda event: isinstance(event, UnitAppeared), most=20)
+    seen = until(events, lambda event: sees(event, Seen.REPLIES), most=20)
     assert seen[-1].address == 11  # type: ignore[union-attr]
 
 
@@ -189,8 +195,8 @@ def test_a_slow_unit_appears_once_and_does_not_come_and_go(addresses: tuple[int,
     waited for."""
     events = start(segment("slow"), addresses)
     seen = until(events, lambda event: isinstance(event, HuntRound) and event.number == 30)
-    assert [event.address for event in seen if isinstance(event, UnitAppeared)].count(41) == 1
-    assert not any(isinstance(event, UnitVanished) for event in seen)
+    assert [event.address for event in seen if sees(event, Seen.REPLIES)].count(41) == 1
+    assert not any(sees(event, Seen.SILENCE) for event in seen)
     assert not round_of(events).lost
 
 
@@ -199,8 +205,8 @@ def test_a_slow_unit_that_is_taken_off_vanishes_too() -> None:
     events = start(bench, (41,))
     until(events, lambda event: isinstance(event, HuntRound) and event.number == 30)
     bench.connect(next(unit.name for unit in bench.units if unit.address == 41), connected=False)
-    gone = until(events, lambda event: isinstance(event, UnitVanished), most=3)[-1]
-    assert isinstance(gone, UnitVanished)
+    gone = until(events, lambda event: sees(event, Seen.SILENCE), most=3)[-1]
+    assert sees(gone, Seen.SILENCE)
     assert gone.address == 41
     assert not round_of(events).present
 
@@ -235,17 +241,17 @@ def test_a_second_unit_at_an_address_is_garbled_and_not_silent() -> None:
     )
     bench = Segment(clean.model_copy(update={"units": (*clean.units, twin)}), VirtualClock())
     events = start(bench, (11,))
-    until(events, lambda event: isinstance(event, UnitAppeared))
+    until(events, lambda event: sees(event, Seen.REPLIES))
     for _ in range(3):
         round_of(events)
     bench.connect("twin")
-    seen = until(events, lambda event: isinstance(event, UnitGarbled | UnitVanished))
-    assert isinstance(seen[-1], UnitGarbled)
+    seen = until(events, lambda event: sees(event, Seen.GARBLED, Seen.SILENCE))
+    assert sees(seen[-1], Seen.GARBLED)
     assert round_of(events).garbled == (11,)
     bench.connect("twin", connected=False)
     bench.connect(entry.name, connected=False)
     seen = until(events, lambda event: not isinstance(event, HuntRound))
-    assert isinstance(seen[-1], UnitVanished)
+    assert sees(seen[-1], Seen.SILENCE)
     bench.connect(entry.name)
     seen = until(events, lambda event: not isinstance(event, HuntRound))
-    assert isinstance(seen[-1], UnitAppeared)
+    assert sees(seen[-1], Seen.REPLIES)

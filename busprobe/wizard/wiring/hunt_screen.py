@@ -13,8 +13,20 @@ from textual.message import Message
 from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
-from busprobe.wiring.hunt import HuntEvent, HuntRound, UnitAppeared, UnitGarbled, UnitVanished
+from busprobe.wiring.hunt import HuntEvent, HuntRound, Seen, UnitChanged
+from busprobe.wiring.wording import change_words
 from busprobe.wizard.common.large_display import Alert, LargeDisplay
+
+_SHOWN: dict[Seen, tuple[str, Alert, str]] = {
+    Seen.REPLIES: ("HERE", "here", "Unit {} answers now."),
+    Seen.SILENCE: ("GONE", "gone", "Unit {} answers no more; what you touched last may be why."),
+    Seen.GARBLED: (
+        "TWO?",
+        "gone",
+        "Bytes come from unit {} but no frame: two units at this address, or a bad contact.",
+    ),
+}
+"""A change in a large word, the colour of the display, and a sentence."""
 
 
 class HuntScreen(LargeDisplay):
@@ -30,15 +42,9 @@ class HuntScreen(LargeDisplay):
 
     @dataclass
     class Hunted(Message):
-        """Somebody was asked."""
+        """What was seen; an error of the port, which ends the hunt, is the last of it."""
 
-        events: tuple[HuntEvent, ...]
-
-    @dataclass
-    class Failed(Message):
-        """The port has failed; the hunt is over."""
-
-        error: PortError
+        seen: tuple[HuntEvent | PortError, ...]
 
     def __init__(
         self,
@@ -55,7 +61,7 @@ class HuntScreen(LargeDisplay):
         self._cancel = cancel
         self._present: set[int] = set()
         self._changed: set[int] = set()
-        self._last: type[UnitAppeared | UnitGarbled | UnitVanished] | None = None
+        self._last: Seen | None = None
 
     def on_mount(self) -> None:
         """Nobody has answered yet."""
@@ -70,42 +76,24 @@ class HuntScreen(LargeDisplay):
     def on_hunt_screen_hunted(self, event: Hunted) -> None:
         """Show changes the moment they are known."""
         rounds = None
-        for one in event.events:
+        for one in event.seen:
             match one:
-                case UnitAppeared():
-                    self._present.add(one.address)
-                    self._change(one, "HERE", "here")
-                    self.happened(f"unit {one.address} answers")
-                    self.todo(f"Unit {one.address} answers now. {self._who}")
-                case UnitVanished():
-                    self._present.discard(one.address)
-                    self._change(one, "GONE", "gone")
-                    self.happened(f"unit {one.address} answers no more")
-                    self.todo(
-                        f"Unit {one.address} answers no more; what you touched last may be why."
-                        f" {self._who}"
-                    )
-                case UnitGarbled():
-                    self._present.discard(one.address)
-                    self._change(one, "TWO?", "gone")
-                    self.happened(f"unit {one.address}: bytes but no frame")
-                    self.todo(
-                        f"Bytes come from unit {one.address} but no frame: two units at this"
-                        f" address, or a bad contact. {self._who}"
-                    )
+                case PortError():
+                    self._ended(one)
                 case HuntRound():
                     rounds = one
                     self._last = None
+                case UnitChanged():
+                    self._changed_now(one)
         if rounds is not None:
             self._show_round(rounds)
 
-    def on_hunt_screen_failed(self, event: Failed) -> None:
+    def _ended(self, error: PortError) -> None:
         """What stands there large must not look like the state of a unit."""
         self.large("LOST", "!", "gone")
-        self.happened(f"the hunt has ended: {event.error.what}")
+        self.happened(f"the hunt has ended: {error.what}")
         self.todo(
-            f"{event.error.what} Nothing is known of any unit from here on. {event.error.todo} Esc"
-            " leaves."
+            f"{error.what} Nothing is known of any unit from here on. {error.todo} Esc leaves."
         )
 
     def happened(self, words: str, *, ring: bool = True) -> None:
@@ -122,20 +110,21 @@ class HuntScreen(LargeDisplay):
         self._cancel.set()
         self.end()
 
-    def _change(
-        self, event: UnitAppeared | UnitGarbled | UnitVanished, word: str, alert: Alert
-    ) -> None:
+    def _changed_now(self, change: UnitChanged) -> None:
         """Show whom it concerns; all of them where several change alike in the same round."""
-        again = type(event) is self._last
-        self._changed = {*self._changed, event.address} if again else {event.address}
-        self._last = type(event)
+        if change.now is Seen.REPLIES:
+            self._present.add(change.address)
+        else:
+            self._present.discard(change.address)
+        again = change.now is self._last
+        self._changed = {*self._changed, change.address} if again else {change.address}
+        self._last = change.now
+        word, alert, told = _SHOWN[change.now]
         self.large(word, format_addresses(self._changed), alert)
-
-    @property
-    def _who(self) -> str:
-        return (
-            f"Answering: {format_addresses(self._present)}." if self._present else "Nobody answers."
-        )
+        self.happened(change_words(change))
+        answering = format_addresses(self._present)
+        who = f"Answering: {answering}." if answering else "Nobody answers."
+        self.todo(f"{told.format(change.address)} {who}")
 
     def _show_round(self, done: HuntRound) -> None:
         parts = [self._asking, f"round {done.number}, {done.seconds:.1f} s"]

@@ -301,7 +301,7 @@ keeps a result in the job.
                 for events in batches(hunt(self.session.line, addresses, cancel, waits=waits)):
                     screen.post_message(HuntScreen.Hunted(events))
             except PortError as error:
-                screen.post_message(HuntScreen.Failed(error))
+                screen.post_message(HuntScreen.Hunted((error,)))
 
         if self.on_line("the hunt", work):
             self.app.push_screen(screen)
