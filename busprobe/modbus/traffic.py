@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from functools import lru_cache
 
 from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import DecodePDU
@@ -49,6 +50,7 @@ class Frame:
         )
 
 
+@lru_cache(maxsize=64)  # a survey looks at the same noise again for each of its questions about it
 def valid_frames(data: bytes) -> tuple[Frame, ...]:
     """All frames in `data`, request or reply, by declared length and CRC; bytes between them are
     passed over.  Takes time in proportion to the number of bytes."""

@@ -8,6 +8,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from busprobe.line.port import Chunk
+from busprobe.modbus import traffic
 from tests.fuzz import files, replies, runs
 
 SEEDS = st.integers(0, 2**32)
@@ -36,6 +38,28 @@ def test_a_damaged_file_is_read_or_refused(
     folder = tmp_path_factory.mktemp("file")
     for number in range(20):
         files.one(seed + number, folder)
+
+
+def test_noise_is_looked_through_once_however_many_questions_are_asked_about_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked_at, heard = [], []
+    look, receive = traffic._frame_at, runs.LyingPort.receive
+
+    def looks(data: bytes) -> bytes | None:
+        looked_at.append(1)
+        return look(data)
+
+    def receives(port: runs.LyingPort, until: float) -> Chunk | None:
+        chunk = receive(port, until)
+        heard.append(len(chunk.data) if chunk else 0)
+        return chunk
+
+    monkeypatch.setattr(traffic, "_frame_at", looks)
+    monkeypatch.setattr(runs.LyingPort, "receive", receives)
+    runs.one(2, tmp_path)  # a survey that hears 250 kB in 20 s; each byte was looked at 11 times
+    assert sum(heard) > 200_000
+    assert len(looked_at) < 2 * sum(heard)
 
 
 def test_the_damage_leaves_files_that_are_read_and_files_that_are_not(tmp_path: Path) -> None:
