@@ -50,7 +50,7 @@ class Frame:
         )
 
 
-@lru_cache(maxsize=64)  # a survey looks at the same noise again for each of its questions about it
+@lru_cache(maxsize=512)  # the questions of a survey all go through the same noise
 def valid_frames(data: bytes) -> tuple[Frame, ...]:
     """All frames in `data`, request or reply, by declared length and CRC; bytes between them are
     passed over.  Takes time in proportion to the number of bytes."""
