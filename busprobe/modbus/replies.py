@@ -125,7 +125,11 @@ class Reply:
 
     @property
     def registers(self) -> tuple[int, ...]:
-        """The register values of a valid reply to a read; empty otherwise."""
+        """The registers of a valid reply to a read, or its coils and inputs as 0 and 1, the first
+        in the lowest bit (V1.1b3 sections 6.1 and 6.2); empty otherwise."""
+        if self.valid and self.request.function.reads_bits:
+            bits = int.from_bytes(self.frame[3:-2], "little")
+            return tuple(bits >> place & 1 for place in range(self.request.quantity))
         if not self.valid or not self.request.function.reads_registers:
             return ()
         return struct.unpack(f">{self.frame[2] // 2}H", self.frame[3:-2])

@@ -103,9 +103,7 @@ class Request:
     def data_bytes(self) -> int:
         """Bytes of data in the reply to a read, as its byte count says; 0 otherwise (V1.1b3
         sections 6.1 to 6.4)."""
-        if self.function.reads_bits:
-            return (self.quantity + 7) // 8
-        return 2 * self.quantity if self.function.reads_registers else 0
+        return _data_bytes(self.function, self.quantity)
 
     @property
     def mirrored(self) -> bool:
@@ -136,17 +134,31 @@ class Request:
 
 
 READ_REQUEST_BYTES = 8
-"""Bytes of a request to read registers: address, function code, register, quantity, CRC (V1.1b3,
-sections 6.3 and 6.4)."""
+"""Bytes of a request to read: address, function code, first element, quantity, CRC (V1.1b3,
+sections 6.1 to 6.4)."""
 
 REPLY_OVERHEAD = 5
-"""Bytes of its reply beside the registers, address, function code, byte count and CRC; as many as
-an exception has (V1.1b3, sections 6.3, 6.4 and 7)."""
+"""Bytes of its reply beside what was read, address, function code, byte count and CRC; as many as
+an exception has (V1.1b3, sections 6.1 to 6.4 and 7)."""
 
 
-def read_reply_bytes(registers: int) -> int:
-    """Bytes of the reply to a request that reads so many registers."""
-    return REPLY_OVERHEAD + 2 * registers
+def read_reply_bytes(count: int, function: Function = Function.READ_HOLDING_REGISTERS) -> int:
+    """Bytes of the reply to a request that reads so many registers, coils or inputs."""
+    return REPLY_OVERHEAD + _data_bytes(function, count)
+
+
+def _data_bytes(function: Function, count: int) -> int:
+    if function.reads_bits:
+        return (count + 7) // 8
+    return 2 * count if function.reads_registers else 0
+
+
+def read(address: int, function: Function, first: int, count: int) -> Request:
+    """Read `count` registers, coils or discrete inputs from zero-based `first`, function code 1 to
+    4."""
+    if function.reads_bits:
+        return read_bits(address, function, first, count)
+    return read_registers(address, function, first, count)
 
 
 def read_registers(address: int, function: Function, register: int, count: int) -> Request:

@@ -24,8 +24,10 @@ from busprobe.profiles.changes import (
 from busprobe.profiles.fingerprint import Fingerprint, RegisterTest, TextTest
 from busprobe.profiles.registers import (
     HIGHEST,
+    OF_BITS,
+    READ_DISCRETE,
     READ_HOLDING,
-    READ_INPUT,
+    READ_ONLY,
     WRITE_ONE,
     AddressPart,
     Register,
@@ -165,11 +167,17 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
         )
     if any(code >> (16 * point.count) for code in point.no_value):
         yield "no_value", f"holds a code that does not fit into {point.count} register(s)"
-    if point.writable and point.function == READ_INPUT:
+    if point.writable and point.function in READ_ONLY:
+        what = "a discrete input" if point.function == READ_DISCRETE else "an input register"
         yield (
             "writable",
-            "is true, but what function 4 reads is an input register, which nobody can write",
+            f"is true, but what function {point.function} reads is {what}, which no master can"
+            " write",
         )
+    if point.function in OF_BITS and kind is not PointType.BOOL:
+        yield "type", f"is {kind}, but function {point.function} reads single bits; write bool"
+    elif point.function not in OF_BITS and kind is PointType.BOOL:
+        yield "type", f"is bool, but function {point.function} reads registers; write bits"
     yield from _name_mistakes(point)
     if kind.is_number:
         yield from _range_mistakes(point)
@@ -188,8 +196,10 @@ def _name_mistakes(point: Point) -> Iterator[tuple[str, str]]:
             "names",
             f"go beyond bit {16 * point.count - 1}, the highest bit of {point.count} register(s)",
         )
-    elif point.names and point.type not in (PointType.ENUM, PointType.BITS):
-        yield "names", f"are only for enum and bits, not for {point.type}"
+    elif point.type is PointType.BOOL and not point.names.keys() <= {0, 1}:
+        yield "names", "of a bool are those of 0 and 1"
+    elif point.names and point.type not in (PointType.ENUM, PointType.BITS, PointType.BOOL):
+        yield "names", f"are only for enum, bits and bool, not for {point.type}"
 
 
 def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
@@ -463,6 +473,6 @@ def _wrong_table(register: Register, function: int) -> str | None:
     if implied in (None, function):
         return None
     return (
-        f"is {function}, but {register.sheet} names a register that function {implied} reads; "
+        f"is {function}, but {register.sheet} names an element that function {implied} reads; "
         "count with numbering one-based if the unit really reads it so"
     )

@@ -21,13 +21,22 @@ from pydantic import (
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import LAST, format_addresses, parse_addresses
-from busprobe.profiles.registers import Register, from_sheet
+from busprobe.profiles.registers import OF_BITS, Register, from_sheet
 
 MOST_REGISTERS = 125
 """Registers one request may read (MODBUS Application Protocol V1.1b3, sections 6.3 and 6.4)."""
 
+MOST_BITS = 2000
+"""Coils or discrete inputs one request may read (V1.1b3 sections 6.1 and 6.2)."""
+
 _LONGEST_SLUG = 60
 _SLUG = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+
+
+def most_at_once(function: int, registers: int = MOST_REGISTERS) -> int:
+    """Elements that a unit which gives so many `registers` in one request gives by `function`: of
+    bits as many as take the same bytes."""
+    return min(MOST_BITS, 16 * registers) if function in OF_BITS else registers
 
 
 def _printable(text: str) -> str:
@@ -90,14 +99,19 @@ Sentence = Annotated[
 Word = Annotated[int, Field(strict=True, ge=0, le=0xFFFF)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-RegisterNumber = Annotated[InstanceOf[Register], BeforeValidator(_register)]
+RegisterNumber = Annotated[
+    InstanceOf[Register],
+    BeforeValidator(_register),
+    PlainSerializer(lambda register: {"wire": register.wire, "sheet": register.sheet}),
+]
 Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
 Addresses = Annotated[
     tuple[int, ...],
     BeforeValidator(_unit_addresses),
     PlainSerializer(format_addresses),
 ]
-ReadFunction = Literal[3, 4]
+ReadFunction = Literal[1, 2, 3, 4]
+RegisterFunction = Literal[3, 4]
 
 
 class ProfilePart(BaseModel):

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from busprobe.profiles.fields import Name, ProfilePart, ReadFunction, RegisterNumber, Word
+from busprobe.profiles.fields import Name, ProfilePart, RegisterFunction, RegisterNumber, Word
 from busprobe.text import visible
 
 
@@ -50,7 +50,7 @@ class RegisterTest(ProfilePart):
     """One register that the unit has, with what must be in it; without `equals`, `min` and `max`
     any value will do."""
 
-    function: ReadFunction = Field(
+    function: RegisterFunction = Field(
         description="Function code that reads it: 3 holding register, 4 input register."
     )
     at: RegisterNumber = Field(

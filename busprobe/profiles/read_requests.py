@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from busprobe.profiles.fields import most_at_once
 from busprobe.profiles.schema import Profile
 
 Registers = Mapping[tuple[int, int], int]
@@ -27,7 +28,7 @@ class Block:
     """Registers to be read by one request."""
 
     function: int
-    """Function code: 3 or 4."""
+    """Function code: 1 to 4; with 1 and 2 the registers are coils and discrete inputs."""
     register: int
     """Wire address of the first."""
     count: int
@@ -142,14 +143,15 @@ def apart(profile: Profile, block: Block) -> tuple[Block, ...]:
 
 
 def _joined(spans: Iterable[Span], most: int) -> tuple[Block, ...]:
-    """Join spans that touch or overlap, up to `most` registers each."""
+    """Join spans that touch or overlap, up to `most` registers each, or the bits that take as many
+    bytes."""
     joined: list[Block] = []
     for function, register, count in sorted(spans):
         if joined:
             before = joined[-1]
             together = max(before.register + before.count, register + count) - before.register
             touches = function == before.function and register <= before.register + before.count
-            if touches and together <= most:
+            if touches and together <= most_at_once(function, most):
                 joined[-1] = Block(function, before.register, together)
                 continue
         joined.append(Block(function, register, count))

@@ -28,7 +28,7 @@ from busprobe.profiles.fields import (
     UnitOfMeasure,
 )
 from busprobe.profiles.fingerprint import Fingerprint
-from busprobe.profiles.registers import READ_INPUT, Numbering
+from busprobe.profiles.registers import READ_ONLY, Numbering
 
 
 class PointType(StrEnum):
@@ -44,6 +44,7 @@ class PointType(StrEnum):
     FLOAT64 = "float64"
     BITS = "bits"
     ENUM = "enum"
+    BOOL = "bool"
     TEXT = "text"
 
     @property
@@ -59,7 +60,7 @@ class PointType(StrEnum):
     @property
     def is_number(self) -> bool:
         """Whether the value is a quantity: may be scaled, has a unit and a plausible range."""
-        return self not in (PointType.BITS, PointType.ENUM, PointType.TEXT)
+        return self not in _NO_QUANTITIES
 
     @property
     def has_length(self) -> bool:
@@ -69,15 +70,16 @@ class PointType(StrEnum):
     @property
     def registers(self) -> int:
         """Registers that a value takes unless the point states a length; 0 for text, which has to
-        state it."""
+        state it.  A bool takes one coil or discrete input."""
         return _REGISTERS[self]
 
 
 _REGISTERS = {
     PointType.INT16: 1, PointType.UINT16: 1, PointType.INT32: 2, PointType.UINT32: 2,
     PointType.INT64: 4, PointType.UINT64: 4, PointType.FLOAT32: 2, PointType.FLOAT64: 4,
-    PointType.BITS: 1, PointType.ENUM: 1, PointType.TEXT: 0,
+    PointType.BITS: 1, PointType.ENUM: 1, PointType.BOOL: 1, PointType.TEXT: 0,
 }  # fmt: skip
+_NO_QUANTITIES = (PointType.BITS, PointType.ENUM, PointType.BOOL, PointType.TEXT)
 
 
 class WordOrder(StrEnum):
@@ -191,7 +193,10 @@ class Point(ProfilePart):
 
     name: Name = Field(description="What it is, as it shall stand in lists; once in a profile.")
     function: ReadFunction = Field(
-        description="Function code that reads it: 3 holding registers, 4 input registers."
+        description=(
+            "Function code that reads it: 1 coils, 2 discrete inputs, 3 holding registers, 4 input"
+            " registers."
+        )
     )
     at: RegisterNumber = Field(
         alias="register", description="Its first register in the data sheet's own numbering."
@@ -199,7 +204,7 @@ class Point(ProfilePart):
     type: PointType = Field(
         description=(
             "int16, uint16, int32, uint32, int64, uint64, float32, float64; bits; enum (one"
-            " register); text."
+            " register); text; bool for a coil or a discrete input."
         )
     )
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
@@ -234,7 +239,8 @@ class Point(ProfilePart):
     names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(
         default={},
         description=(
-            "Of an enum: value = name. Of bits: bit number, from 0, = what it means when set."
+            "Of an enum or a bool (0 and 1): value = name. Of bits: bit number, from 0, = what it"
+            " means when set."
         ),
     )
     no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
@@ -292,13 +298,17 @@ class Point(ProfilePart):
 
     @property
     def access(self) -> str:
-        """``R``, ``R/W``, or empty where nobody said; input registers are read-only.
+        """``R``, ``R/W``, or empty where nobody said; inputs are read-only.
 
         Source: MODBUS Application Protocol V1.1b3, section 4.3.
         """
-        if self.function == READ_INPUT:
+        if self.function in READ_ONLY:
             return "R"
-        return {True: "R/W", False: "R", None: ""}[self.writable]
+        return {True: WRITABLE, False: "R", None: ""}[self.writable]
+
+
+WRITABLE = "R/W"
+"""Access of a point that a master may write."""
 
 
 class Limits(ProfilePart):
@@ -344,7 +354,7 @@ class Profile(ProfilePart):
         description=(
             "How the data sheet counts registers: wire (from 0), one-based (from 1), or reference"
             " (five or six digits: 30001 or 300001 for input registers, 40001 or 400001 for holding"
-            " registers)."
+            " registers, 10001 for discrete inputs, 1, meaning 00001, for coils)."
         )
     )
     factory: Factory | None = Field(

@@ -98,6 +98,9 @@ def decode(point: Point, registers: Sequence[int], scale_word: int | None = None
             name = point.names.get(code)
             text = f"{code} (no such state)" if name is None else name
             return Reading(point, raw, code, text, name is not None, point.scale)
+        case PointType.BOOL:
+            text = point.names.get(code, "on" if code else "off")
+            return Reading(point, raw, code, text, None, point.scale)
         case PointType.BITS:
             return Reading(point, raw, code, _bits(point, code), None, point.scale)
     scale = point.scale

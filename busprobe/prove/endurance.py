@@ -22,7 +22,7 @@ from busprobe.line.port import Chunk
 from busprobe.line.timing import silence_before
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
-from busprobe.modbus.requests import Function, Request, read_registers
+from busprobe.modbus.requests import Function, Request, read
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.profiles.read_requests import Block, blocks
 from busprobe.profiles.schema import Profile
@@ -49,9 +49,7 @@ def target(place: Place, profile: Profile | None = None) -> PollTarget:
     """The unit at `place`, asked for the points of its profile; holding register 0 where there is
     none."""
     asked = (blocks(profile) if profile else ()) or (_ANY_BLOCK,)
-    requests = tuple(
-        read_registers(place.address, Function(b.function), b.register, b.count) for b in asked
-    )
+    requests = tuple(read(place.address, Function(b.function), b.register, b.count) for b in asked)
     return PollTarget(place, requests, profile.limits.gap_s if profile else 0.0)
 
 

@@ -25,10 +25,10 @@ from busprobe.modbus.requests import (
     READ_REQUEST_BYTES,
     Function,
     Request,
-    read_registers,
+    read,
     read_reply_bytes,
 )
-from busprobe.profiles.fields import MOST_REGISTERS
+from busprobe.profiles.fields import MOST_REGISTERS, most_at_once
 from busprobe.profiles.read_requests import Block
 
 
@@ -82,14 +82,14 @@ class PollingRow:
     @property
     def request(self) -> Request:
         """The request itself."""
-        return read_registers(
+        return read(
             self.place.address, Function(self.block.function), self.block.register, self.block.count
         )
 
     @property
     def seconds(self) -> float:
         """How long it takes at the unit's present settings, the silence before it included."""
-        return _read_time(self.place.settings, self.block.count, self.latency_s, self.gap_s)
+        return _read_time(self.place.settings, self.block, self.latency_s, self.gap_s)
 
     def at_baud(self, baud: int) -> PollingRow:
         """The same request at another baud rate."""
@@ -214,7 +214,7 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
                 block = replace(wanted[first].block, count=ends - wanted[first].block.register)
                 if _hindrance(unit, block):
                     break  # ending still later only makes it longer
-                seconds = _read_time(unit.place.settings, block.count, unit.latency_s, unit.gap_s)
+                seconds = _read_time(unit.place.settings, block, unit.latency_s, unit.gap_s)
                 inner = best(first, last + 1, pace) if pace > paces[0] else (0.0, 0, ())
                 rest = best(last + 1, end, below)
                 options.append(
@@ -241,8 +241,8 @@ def cheapest_cut(unit: PolledUnit, wanted: Sequence[Wanted]) -> list[Sequence[Wa
     return sorted(cuts, key=_span)
 
 
-def _read_time(settings: LineSettings, registers: int, latency_s: float, gap_s: float) -> float:
-    reply = read_reply_bytes(registers)
+def _read_time(settings: LineSettings, block: Block, latency_s: float, gap_s: float) -> float:
+    reply = read_reply_bytes(block.count, Function(block.function))
     return exchange_time(settings, READ_REQUEST_BYTES, reply, latency_s, gap_s)
 
 
@@ -259,8 +259,9 @@ def _every(wanted: Sequence[Wanted]) -> float:
 
 def _hindrance(unit: PolledUnit, block: Block) -> Hindrance | None:
     """What keeps `unit` from being asked for `block`, if anything does."""
-    if block.count > unit.most:
-        return Hindrance(block, unit.most)
+    most = most_at_once(block.function, unit.most)
+    if block.count > most:
+        return Hindrance(block, most)
     for refused in unit.refused:
         apart = (
             refused.function != block.function
@@ -268,7 +269,7 @@ def _hindrance(unit: PolledUnit, block: Block) -> Hindrance | None:
             or block.register >= refused.register + refused.count
         )
         if not apart:
-            return Hindrance(block, unit.most, refused)
+            return Hindrance(block, most, refused)
     return None
 
 

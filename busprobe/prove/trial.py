@@ -16,7 +16,7 @@ from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.timing import silence_before
 from busprobe.modbus.replies import Reply, judge
-from busprobe.modbus.requests import Function, read_registers
+from busprobe.modbus.requests import Function, read
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PolledUnit, PollingRow, PollingTable, polling_table
 
@@ -91,9 +91,7 @@ def _is_there(line: Line, row: PollingRow, waits: Waits) -> bool:
 def _ask(line: Line, row: PollingRow, block: Block, waits: Waits) -> Reply:
     line.apply(row.place.settings)
     spaced = replace(waits, quiet=max(waits.quiet, silence_before(row.place.settings, row.gap_s)))
-    request = read_registers(
-        row.place.address, Function(block.function), block.register, block.count
-    )
+    request = read(row.place.address, Function(block.function), block.register, block.count)
     return judge(request, line.exchange(request, spaced))
 
 

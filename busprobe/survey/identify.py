@@ -12,7 +12,7 @@ from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.modbus.identification import identification_page, server_id
 from busprobe.modbus.replies import Reply, judge
-from busprobe.modbus.requests import Function, Request, read_device_identification, read_registers
+from busprobe.modbus.requests import Function, Request, read, read_device_identification
 from busprobe.profiles.matching import Facts, Match, contradicted, match, recognised, standing
 from busprobe.profiles.read_requests import (
     Block,
@@ -328,9 +328,7 @@ class _Identification:
     def _read(self, block: Block, limits: Limits = _PLAIN, *, final: bool = True) -> Reply:
         """Read `block`; a refusal that is not `final` is no fact yet.  Nothing is asked twice."""
         if block not in self._asked:
-            request = read_registers(
-                self._address, Function(block.function), block.register, block.count
-            )
+            request = read(self._address, Function(block.function), block.register, block.count)
             self._asked[block] = self._ask(request, limits)
         reply = self._asked[block]
         if reply.valid:

@@ -16,11 +16,12 @@ from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, judge
-from busprobe.modbus.requests import Function, read_registers
+from busprobe.modbus.requests import Function, read
 from busprobe.profiles.drafting.draft import Seen, to_read
 from busprobe.profiles.drafting.notes import Notes
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.read_requests import Block, Registers
+from busprobe.profiles.registers import OF_BITS
 from busprobe.profiles.schema import Profile
 from busprobe.survey.findings import Kind
 from busprobe.survey.identify import Identified, identify
@@ -135,7 +136,11 @@ class RegisterReader:
         )
         for part in parts:
             self._settle(part, self._ask(part))
-        if block.count > self.longest and self.registers.keys() >= set(block.keys):
+        if (
+            block.function not in OF_BITS
+            and block.count > self.longest
+            and self.registers.keys() >= set(block.keys)
+        ):
             self._find_length(block)
 
     def _is_unknown(self, function: int) -> bool:
@@ -162,13 +167,12 @@ class RegisterReader:
 
     def _take(self, block: Block, reply: Reply) -> None:
         self.registers.update(block.answered(reply.registers))
-        self.longest = max(self.longest, block.count)
+        if block.function not in OF_BITS:
+            self.longest = max(self.longest, block.count)
         self._once_given.update(block.keys)
 
     def _ask(self, block: Block) -> Reply:
-        request = read_registers(
-            self.address, Function(block.function), block.register, block.count
-        )
+        request = read(self.address, Function(block.function), block.register, block.count)
         for _ in range(_TRIES):
             reply = judge(request, self.line.exchange(request, self.waits))
             if reply.present:

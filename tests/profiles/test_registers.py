@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busprobe.profiles.registers import HIGHEST, Numbering, Register, from_sheet
+from busprobe.profiles.registers import HIGHEST, Numbering, Register, from_sheet, reference
 
 
 @pytest.mark.parametrize(
@@ -21,6 +21,10 @@ from busprobe.profiles.registers import HIGHEST, Numbering, Register, from_sheet
         (40108, Numbering.REFERENCE, 0x6B, 3),
         (400108, Numbering.REFERENCE, 0x6B, 3),
         (30009, Numbering.REFERENCE, 8, 4),
+        (1, Numbering.REFERENCE, 0, 1),  # 00001
+        (9999, Numbering.REFERENCE, 9998, 1),
+        (10001, Numbering.REFERENCE, 0, 2),
+        (165536, Numbering.REFERENCE, HIGHEST, 2),
         (49999, Numbering.REFERENCE, 9998, 3),
         (465536, Numbering.REFERENCE, HIGHEST, 3),
         (0, Numbering.WIRE, 0, None),
@@ -38,14 +42,25 @@ def test_data_sheet_numbers_on_the_wire(
     assert register.function == function
 
 
-@given(st.integers(0, HIGHEST), st.sampled_from(["3", "4"]), st.sampled_from([5, 6]))
+@given(st.integers(0, HIGHEST), st.sampled_from(["1", "3", "4"]), st.sampled_from([5, 6]))
 def test_a_reference_is_its_table_and_the_register_counted_from_1(
     wire: int, table: str, digits: int
 ) -> None:
     number = int(table + str(wire + 1).zfill(digits - 1))
     register = from_sheet(number, Numbering.REFERENCE)
     assert register.wire == wire
-    assert register.function == {"3": 4, "4": 3}[table]
+    assert register.function == {"1": 2, "3": 4, "4": 3}[table]
+
+
+@pytest.mark.parametrize(
+    ("function", "wire", "expected"),
+    [(1, 0, "00001"), (2, 9998, "19999"), (4, 8, "30009"), (3, 0x6B, "40108"), (3, 9999, "410000")],
+)
+def test_the_reference_of_what_goes_on_the_wire(function: int, wire: int, expected: str) -> None:
+    """Common practice: the digit of the table before the number counted from 1."""
+    assert reference(function, wire) == expected
+    back = from_sheet(int(expected), Numbering.REFERENCE)
+    assert (back.wire, back.function) == (wire, function)
 
 
 @given(st.integers(-10, 500_000), st.sampled_from(Numbering))

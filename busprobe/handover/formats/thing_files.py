@@ -7,7 +7,8 @@ with ``modv:`` Web of Things (WoT) Modbus Binding, W3C Editor's Draft, a work in
 What that draft cannot say is put in a private note, `NOTE`: it knows modbus+tcp alone and no serial
 line, so a unit on an RS-485 pair is described as reached through a gateway whose name is left open;
 and it has no scale, no offset, no code for *no value* and no silence before a request.  Only
-reading is described: nothing here invites a write.
+reading is described: nothing here invites a write.  ``readOnly`` is false where the profile says
+that a master may write the point; where nobody says, it is true, and the note has no access.
 """
 
 from __future__ import annotations
@@ -15,10 +16,11 @@ from __future__ import annotations
 import json
 import re
 from typing import Any
+from uuid import NAMESPACE_URL, uuid5
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.job.records import EntryKind
-from busprobe.profiles.schema import PointType, WordOrder
+from busprobe.profiles.schema import WRITABLE, PointType, WordOrder
 from busprobe.text import harmless
 
 PATTERN = "thing-*.td.json"
@@ -37,7 +39,7 @@ GATEWAY = "modbus+tcp://gateway.invalid:502"
 """Stands for the gateway that is not known here; names under .invalid lead nowhere (RFC 2606
 section 2)."""
 
-_ENTITIES = {3: "HoldingRegister", 4: "InputRegister"}
+_ENTITIES = {1: "Coil", 2: "DiscreteInput", 3: "HoldingRegister", 4: "InputRegister"}
 _TYPES: dict[PointType | None, str] = {
     PointType.INT16: "xsd:short",
     PointType.UINT16: "xsd:unsignedShort",
@@ -49,6 +51,7 @@ _TYPES: dict[PointType | None, str] = {
     PointType.FLOAT64: "xsd:double",
     PointType.ENUM: "xsd:unsignedShort",
     PointType.TEXT: "xsd:string",
+    PointType.BOOL: "xsd:boolean",
 }
 _BITS = {1: "xsd:unsignedShort", 2: "xsd:unsignedInt", 4: "xsd:unsignedLong"}
 """Types of bits by their registers; there is none for three."""
@@ -91,6 +94,7 @@ def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
         properties[_distinct(_key(point.name), properties)] = _property(point)
     return {
         "@context": CONTEXT,
+        "id": _id(bus_list, unit),
         "title": harmless(unit.tag or what or f"Unit {unit.address}"),
         "description": harmless(
             "; ".join(filter(None, (what, unit.device_type, unit.location))) or "not identified"
@@ -112,6 +116,18 @@ def thing(bus_list: BusList, unit: UnitRow) -> dict[str, Any]:
             "limits": list(_LIMITS),
         },
     }
+
+
+def _id(bus_list: BusList, unit: UnitRow) -> str:
+    """The same for the same device wherever it is moved to, where its serial number tells it from
+    all others on the list; else the same for the same place (UUID version 5, RFC 9562 section
+    5.5)."""
+    device = (unit.maker, unit.model, unit.serial)
+    listed = [(other.maker, other.model, other.serial) for other in bus_list.units]
+    segment = bus_list.segment
+    place = (segment.site, segment.segment, segment.created, unit.address, unit.settings)
+    key = json.dumps(device if unit.serial and listed.count(device) == 1 else place)
+    return uuid5(NAMESPACE_URL, f"urn:busprobe:{key}").urn
 
 
 def _property(point: PointRow) -> dict[str, Any]:
@@ -151,7 +167,7 @@ def _property(point: PointRow) -> dict[str, Any]:
         **({"description": harmless(point.description)} if point.description else {}),
         "type": _json_type(kind),
         **({"unit": harmless(point.unit)} if point.unit and not scaled else {}),
-        "readOnly": True,
+        "readOnly": point.access != WRITABLE,
         "observable": False,
         "forms": [form],
         NOTE: {key: value for key, value in note.items() if value not in (None, "")},
@@ -162,6 +178,8 @@ def _json_type(kind: PointType | None) -> str:
     """The JSON type of the raw value; a fraction only where the registers hold one."""
     if kind is PointType.TEXT:
         return "string"
+    if kind is PointType.BOOL:
+        return "boolean"
     whole = kind is not None and not kind.is_float
     return "integer" if whole else "number"
 

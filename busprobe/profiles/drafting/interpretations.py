@@ -15,7 +15,7 @@ from itertools import product
 
 from busprobe.profiles.drafting.notes import NotedPoint
 from busprobe.profiles.read_requests import Block, Registers
-from busprobe.profiles.registers import HIGHEST, READ_HOLDING, READ_INPUT, Register
+from busprobe.profiles.registers import HIGHEST, OF_BITS, READ_HOLDING, READ_INPUT, Register
 from busprobe.profiles.schema import Point, PointType, WordOrder
 from busprobe.profiles.values import Reading, decode, in_order
 
@@ -275,7 +275,9 @@ def _around(function: int, wire: int, count: int) -> Block:
 
 def _functions(noted: NotedPoint, at: Register) -> tuple[int, ...]:
     known = noted.function or at.function
-    return (known,) if known else (READ_HOLDING, READ_INPUT)
+    if known:
+        return (known,)
+    return OF_BITS if noted.type is PointType.BOOL else (READ_HOLDING, READ_INPUT)
 
 
 def _ways(
@@ -294,7 +296,7 @@ def _ways(
 
 
 def _beside(at: Register, shift: int) -> Register:
-    return Register(at.wire + shift, at.sheet + shift)
+    return replace(at, wire=at.wire + shift, sheet=at.sheet + shift)
 
 
 def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:

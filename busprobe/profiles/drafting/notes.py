@@ -25,7 +25,14 @@ from busprobe.profiles.fields import (
     Sentence,
     UnitOfMeasure,
 )
-from busprobe.profiles.registers import Numbering, Register, from_sheet
+from busprobe.profiles.registers import (
+    OF_BITS,
+    READ_HOLDING,
+    READ_INPUT,
+    Numbering,
+    Register,
+    from_sheet,
+)
 from busprobe.profiles.schema import Point, PointType, ScaleMeaning, ScaleRegister, Tells, WordOrder
 
 KIND = "notes"
@@ -52,7 +59,7 @@ class NotedPoint(ProfilePart):
         alias="register", description="Its first register in the data sheet's own numbering."
     )
     function: ReadFunction | None = Field(
-        default=None, description="Function code that reads it: 3 or 4."
+        default=None, description="Function code that reads it: 1, 2, 3 or 4."
     )
     type: PointType | None = Field(default=None, description="As in a profile.")
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
@@ -103,6 +110,8 @@ class NotedPoint(ProfilePart):
         """The types that it can be."""
         if self.type:
             known: tuple[PointType, ...] = (self.type,)
+        elif self.function in OF_BITS:
+            known = (PointType.BOOL,)
         elif self.names:
             known = (PointType.ENUM, PointType.BITS)
         else:
@@ -224,7 +233,12 @@ def notes(data: Mapping[str, Any]) -> Notes:
     for index, raw in enumerate(listed):
         try:
             point = NotedPoint.model_validate(raw)
-            from_sheet(point.number, numbering or Numbering.WIRE)
+            at = from_sheet(point.number, numbering or Numbering.WIRE)
+            if at.function in OF_BITS and point.kinds != (PointType.BOOL,):
+                raise ValueError(
+                    f"{point.number} is no register reference but that of a coil or a discrete"
+                    " input: say function 1 or 2, or the type bool, if that is meant"
+                )
             if point.scale_register is not None:
                 from_sheet(point.scale_register.number, numbering or Numbering.WIRE)
         except ValidationError as error:
@@ -240,12 +254,14 @@ def notes(data: Mapping[str, Any]) -> Notes:
 
 
 def looks_like_references(numbers: Iterable[object]) -> bool:
-    """Whether all of `numbers`, at least one, may be references of five or six digits (common
-    practice)."""
+    """Whether all of `numbers`, at least one, may be references of registers, five or six digits
+    (common practice); those of coils look like any small number."""
     listed = tuple(numbers)
     try:
         return all(
-            isinstance(n, int) and from_sheet(n, Numbering.REFERENCE) for n in listed
+            isinstance(n, int)
+            and from_sheet(n, Numbering.REFERENCE).function in (READ_HOLDING, READ_INPUT)
+            for n in listed
         ) and bool(listed)
     except ValueError:
         return False

@@ -14,6 +14,7 @@ from importlib.metadata import distribution
 from runpy import run_path
 from typing import Any
 from urllib.parse import urljoin
+from uuid import RFC_4122, UUID
 
 import pytest
 from hypothesis import given, settings
@@ -88,7 +89,10 @@ def check(document: dict[str, Any]) -> None:
             )
             assert MODBUS_URI.fullmatch(href), href
             assert form["op"] == "readproperty", "nothing in a description invites a write"
-            assert form["modv:entity"] in ("HoldingRegister", "InputRegister")
+            assert form["modv:entity"] in (
+                *("Coil", "DiscreteInput"),
+                *("HoldingRegister", "InputRegister"),
+            )
             assert form.get("modv:type", "xsd:short") in XSD
             for term in (term for term in form if ":" in term):
                 assert term.partition(":")[0] in prefixes
@@ -219,6 +223,46 @@ def test_points_of_one_name_stay_apart() -> None:
         point(name="Voltage L1"), point(name="voltage-l1", register=41), point(name="°°°")
     )
     assert list(found["properties"]) == ["voltage-l1", "voltage-l1-2", "point"]
+
+
+@pytest.mark.parametrize(("access", "read_only"), [("R", True), ("R/W", False), ("", True)])
+def test_read_only_agrees_with_the_access(access: str, read_only: bool) -> None:
+    """Where nobody says, a description invites no write."""
+    made = described(point(access=access))["properties"]["temperature"]
+    assert made["readOnly"] is read_only
+    assert made["busprobe:note"].get("access", "") == access
+
+
+def unit_at(address: int, serial: str = "") -> UnitRow:
+    return UnitRow(
+        number=address,
+        state=EntryKind.UNIT,
+        address=address,
+        settings="9600-8N1",
+        maker="Garnet Sensing",
+        model="GS-1",
+        serial=serial,
+    )
+
+
+def ids(*units: UnitRow) -> list[str]:
+    return [one["id"] for one in things(replace(EMPTY, units=units)).values()]
+
+
+def test_each_description_has_an_id_of_its_own_that_stays_with_the_device() -> None:
+    """A UUID of version 5 as a URN (RFC 9562 sections 4 and 5.5)."""
+    first, second = ids(unit_at(5, "0001"), unit_at(6, "0002"))
+    assert first != second
+    for one in (first, second):
+        assert (UUID(one).version, UUID(one).variant) == (5, RFC_4122)
+        assert one == UUID(one).urn
+    assert ids(unit_at(17, "0001")) == [first], "it was moved"
+
+
+def test_a_serial_number_that_two_units_share_makes_no_id() -> None:
+    """Nor does none at all."""
+    assert len(set(ids(unit_at(5, "0000"), unit_at(6, "0000")))) == 2
+    assert len(set(ids(unit_at(5), unit_at(6)))) == 2
 
 
 def test_where_not_one_unit_answers_there_is_nothing_to_describe() -> None:

@@ -148,7 +148,7 @@ def test_registers_that_were_not_given_give_no_interpretation() -> None:
 
 def test_both_tables_and_both_neighbours_are_wanted_unless_the_data_sheet_says() -> None:
     assert wanted_blocks(noted(), Register(10, 10)) == (Block(3, 9, 6), Block(4, 9, 6))
-    assert wanted_blocks(noted(type="uint16"), Register(10, 30011)) == (Block(4, 9, 3),)
+    assert wanted_blocks(noted(type="uint16"), Register(10, 30011, 4)) == (Block(4, 9, 3),)
     assert wanted_blocks(noted(0, function=3, type="int32"), Register(0, 0)) == (Block(3, 0, 3),)
     assert wanted_blocks(noted(function=3), Register(0xFFFF, 0xFFFF)) == (Block(3, 0xFFFE, 2),)
 

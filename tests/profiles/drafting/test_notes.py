@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from busprobe.errors import FileError
 from busprobe.profiles.drafting.notes import Notes, NotesError, notes, read_notes
 from busprobe.profiles.registers import Numbering, Register
+from busprobe.profiles.schema import PointType
 
 
 def test_name_and_register_are_enough_and_all_else_is_kept_as_it_was_written() -> None:
@@ -64,3 +65,15 @@ def test_whatever_notes_hold_they_are_notes_or_say_what_is_wrong(data: dict[str,
         assert isinstance(notes(data), Notes)
     except NotesError as error:
         assert error.found
+
+
+def test_a_small_reference_is_a_coil_only_where_a_bit_is_meant() -> None:
+    def made(**more: object) -> Notes:
+        return notes({"numbering": "reference", "points": [{"name": "P", "register": 5, **more}]})
+
+    with pytest.raises(NotesError, match="5 is no register reference but that of a coil"):
+        made()
+    for said in ({"function": 1}, {"type": "bool"}):
+        coil = made(**said)
+        assert coil.at(coil.points[0]) == Register(4, 5)
+        assert coil.points[0].kinds == (PointType.BOOL,)
