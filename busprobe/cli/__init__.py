@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from busprobe import __version__
-from busprobe.cli import ending
+from busprobe.cli import diagnostics, ending, options
 from busprobe.cli.commands.whole_job import wizard
 from busprobe.cli.error_reports import report_bug, report_error, report_usage
 from busprobe.cli.groups import Sections
@@ -49,18 +49,35 @@ Exit codes:
   128 and above: ended by the signal of the number above 128
 
 \b
-Example:
+Examples:
   busprobe demo
+  busprobe --trace bus.pcapng survey --port /dev/ttyUSB0
 """,
+)
+@click.option("--verbose", is_flag=True, help="Say on stderr what is done, exchange by exchange.")
+@click.option(
+    "--log", "log_file", type=options.FILE, help="Add the same to FILE; for the wizard, too."
+)
+@click.option(
+    "--trace",
+    "trace_file",
+    type=options.FILE,
+    help=(
+        "Write every byte sent and heard to a new FILE (pcapng); 'busprobe trace' and protocol"
+        " analysers read it."
+    ),
 )
 @click.version_option(__version__)
 @click.pass_context
-def program(context: click.Context) -> None:
+def program(
+    context: click.Context, verbose: bool, log_file: Path | None, trace_file: Path | None
+) -> None:
     """Bring up an RS-485 pair of Modbus RTU units: find who is on it, give each its own address,
     hand over a bus list.
 
     Without a command the wizard starts, which leads through the whole job.
     """
+    diagnostics.begin(verbose=verbose, log_file=log_file, trace_file=trace_file)
     if context.invoked_subcommand is None:
         context.invoke(wizard)
 
@@ -109,13 +126,18 @@ def run(arguments: Sequence[str] | None = None) -> int:
         code = ExitCode.USAGE
         with suppress(UsageError):  # there may be nothing left to say it on
             report_error(error)
-    return ending.exit_code(code)
+    code = ending.exit_code(code)
+    try:
+        return diagnostics.end(code)
+    except UsageError as error:  # what is missing could not be said
+        return error.exit_code
 
 
 def _run(arguments: Sequence[str] | None) -> int:
     try:
         result = program.main(arguments, prog_name="busprobe", standalone_mode=False)
     except BusprobeError as error:
+        diagnostics.note(error)
         return report_error(error)
     except click.ClickException as error:
         return report_usage(error)
@@ -128,6 +150,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     except SystemExit:  # click's answer to a pipe that is closed
         ending.output_failed(BrokenPipeError())
     except Exception as error:  # noqa: BLE001 - the outer edge: a bug ends in a sentence, too
+        diagnostics.note(error)
         return report_bug(error)
     if trouble := ending.output_trouble():  # it was left to the work to end by itself
         return report_error(ending.unwritable(trouble))

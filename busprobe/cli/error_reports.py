@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from busprobe.cli import ending, output
+from busprobe.cli import diagnostics, ending, output
 from busprobe.errors import BusprobeError, ExitCode
 from busprobe.files.reading import reason
 
@@ -28,6 +28,8 @@ def report_usage(error: click.ClickException) -> ExitCode:
     error.show(said)
     for part in said.getvalue().rstrip("\n").split("\n"):
         output.say(part)
+    if isinstance(error, click.NoSuchOption) and error.option_name in diagnostics.OPTIONS:
+        output.say(f"It stands before the command: busprobe {error.option_name} ... COMMAND.")
     return ExitCode.USAGE
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from busprobe.cli import output
 from busprobe.cli.commands.whole_job import SPEED
+from busprobe.cli.diagnostics import check_screen
 from busprobe.cli.ending import on_stop
 from busprobe.cli.job_files import default_job_file
 
@@ -44,6 +45,7 @@ def run_wizard(
 
     What the terminal cannot show is drawn by the signs that it has; with `plain` all is ASCII.
     """
+    check_screen()
     # Nearly all that is loaded stays: to look through it for garbage again and again takes longer
     # than the wizard has until it stands.
     gc.set_threshold(50_000)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -39,6 +40,8 @@ from busprobe.modbus.requests import Function, RegisterWrite
 
 T = TypeVar("T")
 
+_LOG = logging.getLogger(__name__)
+
 SURVEY_FORMAT = "busprobe.survey/1"
 """Format name of the survey documents kept here."""
 
@@ -59,6 +62,7 @@ class Job:
     def __init__(self, database: Database, now: Callable[[], datetime] = utc_now) -> None:
         self._database = database
         self._now = now
+        _LOG.info("the job in %s is open", self.path)
 
     # -- the file
     # ----------------------------------------------------------------------------------------
@@ -354,6 +358,7 @@ class Job:
                     for position, step in enumerate(intent.planned)
                 ],
             )
+        _LOG.info("write %d to %s is intended: %s", number, intent.source, intent.words)
         return number
 
     def conclude_write(
@@ -375,6 +380,7 @@ class Job:
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (write, self.now(), outcome, row, reply, storable(why), holds),
             )
+        _LOG.info("write %d is concluded: %s; %s", write, outcome, why)
 
     def unfinished_writes(self) -> tuple[WriteRecord, ...]:
         """Writes of which nobody noted what became: the program ended between intent and

@@ -6,6 +6,7 @@ deliver bytes in bursts and gaps of 1.5 characters cannot be seen from user spac
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from threading import Event as StopFlag
@@ -19,6 +20,10 @@ from busprobe.line.exchange import PULSES, Ending, Exchange, Heard, RequestFrame
 from busprobe.line.line_errors import LineErrors, TellsErrors
 from busprobe.line.port import CarriesSome, Chunk, Port
 from busprobe.line.settings import LineSettings
+from busprobe.line.trace import traced
+from busprobe.text import hex_bytes
+
+_LOG = logging.getLogger(__name__)
 
 _MOST_BYTES = 1024
 """Bytes after which an exchange ends whatever comes; four times the longest frame (256, V1.02
@@ -35,7 +40,7 @@ class Line:
 
     def __init__(self, port: Port, settings: LineSettings) -> None:
         """Take over `port` and switch it to `settings`; raises `PortError` if that fails."""
-        self._port = port
+        port = self._port = traced(port)
         self._settings = settings
         self._last_activity = self._latest = port.clock.now()
         self._teller = port if isinstance(port, TellsErrors) else None
@@ -45,6 +50,7 @@ class Line:
         """Whether this port gives back what it sends, by the last exchange that could tell; None
         before one could, and where it gives back something else."""
         port.apply(settings)
+        _LOG.info("%s is open at %s", self.name, settings)
 
     def __enter__(self) -> Self:
         return self
@@ -77,6 +83,7 @@ class Line:
         dropped."""
         if settings != self._settings:
             self._port.apply(settings)
+            _LOG.info("%s is switched to %s", self.name, settings)
             self._settings = settings
             self._own.forget()
             # Units at the new settings may still be hearing the last traffic as a character of
@@ -90,6 +97,7 @@ class Line:
     def close(self) -> None:
         """Release the port; never raises, may be called again."""
         self._port.close()
+        _LOG.info("%s is closed", self.name)
 
     @contextmanager
     def stopped_by(self, stop: StopFlag | None) -> Iterator[None]:
@@ -168,7 +176,7 @@ class Line:
             self._own.forget()
         self._miss_echo()
         self._last_activity = max(sent, chunks[-1].at if chunks else sent)
-        return Exchange(
+        made = Exchange(
             request=frame,
             settings=self._settings,
             started=started,
@@ -180,6 +188,12 @@ class Line:
             leftover=leftover + own.without(received[:answer_from]),
             errors=self._errors_since(errors),
         )
+        if _LOG.isEnabledFor(logging.DEBUG):
+            told = hex_bytes(made.received) or "nothing"
+            _LOG.debug(
+                "%s: sent %s, received %s; end: %s", self.name, hex_bytes(frame), told, ending
+            )
+        return made
 
     def listen(self, seconds: float) -> Heard:
         """Gather what comes in `seconds` without sending; raises `PortError` if the port fails.

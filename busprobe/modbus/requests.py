@@ -6,6 +6,7 @@ Line V1.02, section 2.5.1.  PDUs and frames are built by pymodbus.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
@@ -274,6 +275,38 @@ def read_device_identification(address: int, code: int = 1, object_id: int = 0) 
         ReadDeviceInformationRequest(read_code=code, object_id=object_id, dev_id=address),
         f"Ask unit {both_forms(address)} for its device identification.",
     )
+
+
+def parse_request(frame: bytes) -> Request | None:
+    """The request that goes on the wire as `frame`; None where it is none that is made here."""
+    function = _FUNCTIONS.get(frame[1]) if framing.is_valid(frame) else None
+    try:
+        made = _same_request(frame[0], function, frame[2:-2]) if function else None
+    except ValueError:  # of pymodbus: no such quantity may be asked for
+        return None
+    return made if made is not None and made.frame == frame else None
+
+
+def _same_request(address: int, function: Function, data: bytes) -> Request | None:
+    """What may have been asked for with `data` behind the function code."""
+    words = [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2)]
+    match function, words:
+        case ((Function.READ_HOLDING_REGISTERS | Function.READ_INPUT_REGISTERS), [first, count]):
+            return read_registers(address, function, first, count)
+        case ((Function.READ_COILS | Function.READ_DISCRETE_INPUTS), [first, count]):
+            return read_bits(address, function, first, count)
+        case Function.WRITE_SINGLE_REGISTER, [register, value]:
+            return write_register(address, register, value)
+        case Function.WRITE_MULTIPLE_REGISTERS, [register, _, *_] if len(data) % 2:
+            values = struct.unpack(f">{len(data[5:]) // 2}H", data[5:])
+            return write_registers(address, register, values)
+        case Function.DIAGNOSTICS, [_, value]:
+            return return_query_data(address, value)
+        case Function.REPORT_SERVER_ID, []:
+            return report_server_id(address)
+        case Function.READ_DEVICE_IDENTIFICATION, [_, object_id] if len(data) == 3:
+            return read_device_identification(address, data[1], object_id)
+    return None
 
 
 def _request(pdu: ModbusPDU, words: str) -> Request:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from busprobe.modbus.framing import crc
 from busprobe.modbus.requests import (
     Function,
     Request,
+    parse_request,
     read_device_identification,
     read_registers,
     report_server_id,
@@ -34,6 +38,20 @@ EXAMPLES = [
 @pytest.mark.parametrize(("request_", "frame", "section"), EXAMPLES)
 def test_frames_are_the_standards(request_: Request, frame: str, section: str) -> None:
     assert request_.frame == bytes.fromhex(frame), section
+
+
+@pytest.mark.parametrize(("request_", "frame", "section"), EXAMPLES)
+def test_a_frame_is_read_back_as_its_request(request_: Request, frame: str, section: str) -> None:
+    assert parse_request(bytes.fromhex(frame)) == request_, section
+
+
+@given(address=st.integers(0, 255), function=st.sampled_from(Function), data=st.binary(max_size=40))
+def test_any_frame_is_read_back_as_itself_or_not_at_all(
+    address: int, function: Function, data: bytes
+) -> None:
+    body = bytes((address, function)) + data
+    parsed = parse_request(body + crc(body))
+    assert parsed is None or parsed.frame == body + crc(body)
 
 
 # minimalmodbus 2.1.1 documentation prints this request; the next two are tutorials' and a public C

@@ -96,9 +96,23 @@ def wiring() -> None:
     """
 
 
+@click.command()
+@click.argument("file", type=options.FILE)
+@options.as_json
+@does("busprobe.cli.trace")
+def trace() -> None:
+    """Show what a file that --trace has written holds, exchange by exchange.
+
+    \b
+    Example:
+      busprobe trace bus.pcapng
+    """
+
+
 COMMANDS = (
     ports,
     listen,
     wiring,
     hunt,
+    trace,
 )
