@@ -79,7 +79,8 @@ class Person:
 
     async def wait_for(self, words: str) -> None:
         """Wait until `words` are on the screen, while something goes on in the background."""
-        await self.wait_until(lambda: words in self.screen, f"'{words}' did not appear")
+        sought = " ".join(words.split())
+        await self.wait_until(lambda: sought in self.words, f"'{words}' did not appear")
 
     async def wait_until(self, comes_true: Callable[[], bool], otherwise: str) -> None:
         """Wait until something comes true; ten seconds are long enough for all that runs in
@@ -94,6 +95,11 @@ class Person:
         """All that is on the screen, line by line."""
         strips = self.app.screen._compositor.render_strips()
         return "\n".join("".join(segment.text for segment in strip).rstrip() for strip in strips)
+
+    @property
+    def words(self) -> str:
+        """The same with one blank between two words, wherever columns stand."""
+        return " ".join(self.screen.split())
 
     @property
     def rail(self) -> str:

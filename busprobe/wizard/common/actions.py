@@ -50,6 +50,7 @@ class Verb(Enum):
     CAUTIONS = ("exclamation_mark", "!", "Cautions")
     COMPARE = ("minus", "-", "Compare")
     ADVICE = ("f6", "F6", "Advice")
+    FILTER = ("slash", "/", "Filter")
 
     def __init__(self, key: str, written: str, label: str) -> None:
         self.key = key

@@ -17,6 +17,7 @@ _EVERYWHERE = (
     ("Esc", "leave a text field"),
     ("Ctrl+C", "copy what is selected"),
     ("Ctrl+Z", "bring back what was typed in a form that was left with Esc"),
+    ("/", "in a list: only the rows with what is typed; Esc shows all again"),
     ("?  Ctrl+P", "list of all actions, to search in"),
     ("F1", "this help; F1 again closes it"),
     ("F8", "light or dark screen"),

@@ -11,10 +11,11 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import Footer, Static
 
 from busprobe.session.connect import SegmentTerminals, UnitTerminals
 from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.row_table import RowTable
 
 
@@ -47,7 +48,12 @@ class TerminalsDialog(ModalScreen[None]):
                 classes="words",
             )
             yield RowTable(
-                (("Unit", 10), ("What it is", 30), ("On the pair", 11), ("Wires", 9)),
+                (
+                    Column("Unit", least=8),
+                    Column("What it is", least=10),
+                    Column("On the bus", first_word=True, brief="On"),
+                    Column("Wires", brief="Wires"),
+                ),
                 id="terminals",
             )
         yield Footer(compact=True, show_command_palette=False)
@@ -57,7 +63,7 @@ class TerminalsDialog(ModalScreen[None]):
         self._fill()
         self._table.focus()
 
-    @on(DataTable.RowSelected)
+    @on(RowTable.Selected)
     def _connect(self) -> None:
         """Take the unit off the pair or put it back."""
         unit = next(unit for unit in self._terminals.units() if unit.name == self._table.chosen)

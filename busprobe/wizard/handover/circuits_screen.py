@@ -13,7 +13,7 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import Footer, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.files.reading import given_path
@@ -24,23 +24,24 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
 from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, only, optional
 from busprobe.wizard.common.question import Answer, Failure, Question, if_given, if_yes
-from busprobe.wizard.common.row_table import RowTable, fitted
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.handover.forms import circuit_fields
 
 _COLUMNS = (
-    *(
-        ("Unit", 5),
-        ("Tag", 9),
-        ("Channel", 9),
-        ("CT no.", 8),
-        ("Ratio", 8),
-        ("Phase", 6),
-        ("Panel", 8),
-    ),
-    *(("Circuit", 8), ("Load", 11), ("Dir.", 6)),
+    Column("Unit", right=True),
+    Column("Tag", least=6, may_go=True),
+    Column("Channel", least=7),
+    Column("CT no.", least=6),
+    Column("Ratio", least=6),
+    Column("Phase", least=5),
+    Column("Panel", least=5, may_go=True),
+    Column("Circuit", least=7),
+    Column("Load", least=6),
+    Column("Direction", first_word=True, brief="Dir."),
 )
 _HOW = (
     "Enter notes what the channel under the cursor measures; v says that its current transformer"
@@ -79,7 +80,7 @@ class CircuitsScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """Head, channels, what was read of the one under the cursor, keys."""
         yield Static(id="circuits-head", classes="screen-head")
-        yield RowTable(_COLUMNS, id="circuits", padding=0)
+        yield RowTable(_COLUMNS, id="circuits")
         yield Static(id="circuit-words")
         yield Footer(compact=True, show_command_palette=False)
 
@@ -88,7 +89,7 @@ class CircuitsScreen(Screen[None]):
         self._fill()
         places = [row.place for row in self._rows]
         if self._at in places:
-            self._table.move_cursor(row=places.index(self._at))
+            self._table.move_cursor(places.index(self._at))
         self._table.focus()
 
     def _fill(self) -> None:
@@ -111,9 +112,9 @@ class CircuitsScreen(Screen[None]):
             known.phase,
             known.panel,
         )
-        return fitted((*cells, known.circuit, known.load, way), _COLUMNS)
+        return [*cells, known.circuit, known.load, way]
 
-    @on(DataTable.RowHighlighted)
+    @on(RowTable.Highlighted)
     def _moved(self) -> None:
         row = self._chosen
         words = Text(_EMPTY)
@@ -121,7 +122,7 @@ class CircuitsScreen(Screen[None]):
             words = Text(f"{_name(row)}: {row.values or 'nothing was read of it'}.\n").append(_HOW)
         self.query_one("#circuit-words", Static).update(words)
 
-    @on(DataTable.RowSelected)
+    @on(RowTable.Selected)
     def action_note(self) -> None:
         """Ask what the channel under the cursor measures, then go on to the next one."""
         row = self._chosen

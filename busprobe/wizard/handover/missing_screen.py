@@ -11,12 +11,13 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import Footer, Static
 
 from busprobe.handover.missing import Missing
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.row_table import RowTable
 
-_COLUMNS = (("What is missing", 56), ("Who can supply it", 19))
+_COLUMNS = (Column("What is missing", least=20), Column("Who can supply it", least=10))
 
 
 class MissingScreen(Screen[Missing | None]):
@@ -53,10 +54,10 @@ class MissingScreen(Screen[Missing | None]):
     def on_mount(self) -> None:
         """Fill the list."""
         self._table.fill((gap, (gap.what, gap.who)) for gap in self._gaps)
-        self._table.move_cursor(row=self._at)
+        self._table.move_cursor(self._at)
         self._table.focus()
 
-    @on(DataTable.RowHighlighted)
+    @on(RowTable.Highlighted)
     def _moved(self) -> None:
         gap = self._table.chosen
         if gap is not None:
@@ -65,7 +66,7 @@ class MissingScreen(Screen[Missing | None]):
             )
             self.query_one("#gap-words", Static).update(words)
 
-    @on(DataTable.RowSelected)
+    @on(RowTable.Selected)
     def action_fill(self) -> None:
         """Ask for what is under the cursor."""
         self.dismiss(self._table.chosen)

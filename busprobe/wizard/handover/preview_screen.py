@@ -12,9 +12,10 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, ScrollableContainer
 from textual.screen import Screen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import Footer, Static
 
 from busprobe.handover.preview import Paper
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.row_table import RowTable
 
 _MOST_LINES = 2000
@@ -43,7 +44,7 @@ class PreviewScreen(Screen[None]):
         """Head, files and text side by side, keys."""
         yield Static(Text(f"{len(self._papers)} files would be written"), classes="screen-head")
         with Horizontal():
-            yield RowTable((("File", 28),), id="papers")
+            yield RowTable((Column("File", least=10),), id="papers")
             with ScrollableContainer(id="paper"):
                 yield Static(id="paper-text")
         yield Footer(compact=True, show_command_palette=False)
@@ -53,7 +54,7 @@ class PreviewScreen(Screen[None]):
         self._table.fill((paper, (paper.name,)) for paper in self._papers)
         self._table.focus()
 
-    @on(DataTable.RowHighlighted)
+    @on(RowTable.Highlighted)
     def _moved(self) -> None:
         paper = self._table.chosen
         if paper is not None:

@@ -15,7 +15,7 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.widget import Widget
-from textual.widgets import DataTable, Input, Static
+from textual.widgets import Input, Static
 
 from busprobe.errors import BusprobeError, RefusedError
 from busprobe.files.reading import given_path
@@ -29,6 +29,7 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.choice import ChoiceDialog, Offered
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.question import (
     Answer,
@@ -38,7 +39,7 @@ from busprobe.wizard.common.question import (
     if_given,
     if_yes,
 )
-from busprobe.wizard.common.row_table import RowTable, fitted
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
@@ -54,13 +55,13 @@ from busprobe.wizard.handover.preview_screen import PreviewScreen
 from busprobe.wizard.handover.words import HELP, comparison_words, open_points
 
 _COLUMNS = (
-    ("No", 3),
-    ("Address", 11),
-    ("Settings", 11),
-    ("State", 11),
-    ("Tag", 8),
-    ("Maker and model", 28),
-    ("Cycle", 5),
+    Column("No", right=True, may_go=True),
+    Column("Address", right=True, first_word=True, brief="Addr"),
+    Column("Settings"),
+    Column("State", first_word=True, brief=""),
+    Column("Tag", least=8),
+    Column("Maker and model", least=12),
+    Column("Cycle", may_go=True),
 )
 _WRITTEN_KEY = "wizard.written"
 """Where the job keeps what was written last."""
@@ -95,7 +96,7 @@ class HandoverStep(Step):
             yield Static(" Formats", classes="label")
             yield Input(id="formats", compact=True)
         yield Static(id="written", classes="said")
-        yield RowTable(_COLUMNS, id="bus-list", padding=0)
+        yield RowTable(_COLUMNS, id="bus-list")
         yield Static(id="open-points", classes="said gap")
 
     def on_mount(self) -> None:
@@ -302,7 +303,7 @@ class HandoverStep(Step):
 
         self.app.push_screen(ChoiceDialog("What is to be noted?", offered), if_given(ask))
 
-    @on(DataTable.RowSelected, "#bus-list")
+    @on(RowTable.Selected, "#bus-list")
     def action_unit(self) -> None:
         """Ask for what is known of the unit under the cursor and of its place."""
         row = self._chosen()
@@ -387,4 +388,4 @@ class HandoverStep(Step):
             what,
             cycle,
         ]
-        return fitted(cells, _COLUMNS)
+        return cells

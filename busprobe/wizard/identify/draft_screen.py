@@ -16,7 +16,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.screen import Screen
-from textual.widgets import DataTable, Footer, Input, Static
+from textual.widgets import Footer, Input, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.modbus.addresses import both_forms
@@ -24,24 +24,31 @@ from busprobe.profiles.drafting.choice import Choice
 from busprobe.profiles.drafting.data_sheet_line import read_line
 from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.profiles.drafting.interpretations import Way
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Form
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given, if_yes
-from busprobe.wizard.common.row_table import RowTable, fitted
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import signed, toned
 from busprobe.wizard.identify import draft_words as words
 from busprobe.wizard.identify.draft_form import by_label, completed, profile_fields, proposal
 from busprobe.wizard.identify.draft_sheet import Sheet
 from busprobe.wizard.identify.drafting import Drafting, Look
 
-_POINT_COLUMNS = (("Name", 17), ("Sheet", 7), ("Reads now", 15), ("As", 29), ("Settled", 9))
+_POINT_COLUMNS = (
+    Column("Name", least=10),
+    Column("Sheet", right=True),
+    Column("Reads now", right=True, least=10),
+    Column("As", least=12),
+    Column("Settled", first_word=True, brief="S."),
+)
 _WAY_COLUMNS = (
-    ("Fits", 7),
-    ("Value", 15),
-    ("FC", 3),
-    ("Register", 15),
-    ("Sheet", 9),
-    ("As", 19),
-    ("Raw", 9),
+    Column("Fits", right=True),
+    Column("Value", right=True, least=10),
+    Column("FC", right=True),
+    Column("Register", right=True, first_word=True),
+    Column("Sheet", right=True, may_go=True),
+    Column("As", least=12),
+    Column("Raw", may_go=True),
 )
 
 
@@ -95,9 +102,9 @@ class DraftScreen(Screen[Path | None]):
                 select_on_focus=False,
             )
         yield Static(id="draft-understood")
-        yield RowTable(_POINT_COLUMNS, id="draft-points", padding=0)
+        yield RowTable(_POINT_COLUMNS, id="draft-points")
         yield Static(id="draft-which")
-        yield RowTable(_WAY_COLUMNS, id="draft-ways", padding=0)
+        yield RowTable(_WAY_COLUMNS, id="draft-ways")
         yield Static(id="draft-remarks")
         yield Static(id="draft-next")
         yield Footer(compact=True, show_command_palette=False)
@@ -198,17 +205,17 @@ class DraftScreen(Screen[Path | None]):
 
     # -- choosing
 
-    @on(DataTable.RowHighlighted, "#draft-points")
+    @on(RowTable.Highlighted, "#draft-points")
     def _moved(self) -> None:
         self._show_ways()
 
-    @on(DataTable.RowSelected, "#draft-points")
+    @on(RowTable.Selected, "#draft-points")
     def _opened(self) -> None:
         if self._ways.row_count:
-            self._ways.move_cursor(row=0)
+            self._ways.move_cursor(0)
             self._ways.focus()
 
-    @on(DataTable.RowSelected, "#draft-ways")
+    @on(RowTable.Selected, "#draft-ways")
     def _taken(self) -> None:
         choice, way = self._choice(), self._ways.chosen
         if choice is not None and way is not None:
@@ -266,8 +273,7 @@ class DraftScreen(Screen[Path | None]):
         return [str(point["name"]), str(point["register"]), "…", "", ""]
 
     def _row(self, choice: Choice) -> list[Text | str]:
-        cells = fitted(words.point_cells(choice), _POINT_COLUMNS)
-        return [*cells, signed(self, words.state(choice))]
+        return [*words.point_cells(choice), signed(self, words.state(choice))]
 
     def _show_ways(self) -> None:
         choice = self._choice()
@@ -278,7 +284,7 @@ class DraftScreen(Screen[Path | None]):
         )
         self.query_one("#draft-which", Static).update(Text(which))
         rows = words.ways(choice) if choice else ()
-        self._ways.fill((way.way, fitted(cells, _WAY_COLUMNS)) for way, cells in rows)
+        self._ways.fill((way.way, cells) for way, cells in rows)
 
     def action_remarks(self) -> None:
         """All remarks, and what the unit says of itself."""

@@ -13,7 +13,7 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.message import Message
 from textual.widget import Widget
-from textual.widgets import DataTable, Static
+from textual.widgets import Static
 
 from busprobe.errors import UsageError
 from busprobe.job import UnitRecord
@@ -23,9 +23,10 @@ from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import if_given
-from busprobe.wizard.common.row_table import RowTable, fitted
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
@@ -42,14 +43,19 @@ from busprobe.wizard.identify.words import (
 )
 
 _UNIT_COLUMNS = (
-    ("Address", 11),
-    ("Settings", 11),
-    ("Finding", 9),
-    ("What it is", 28),
-    ("Match", 7),
-    ("Tag", 12),
+    Column("Address", right=True, first_word=True, brief="Addr"),
+    Column("Settings"),
+    Column("Finding", first_word=True, brief="F."),
+    Column("What it is", least=14),
+    Column("Match %", right=True, brief="%"),
+    Column("Tag", least=6),
 )
-_VALUE_COLUMNS = (("Value", 22), ("Reads", 18), ("Judged", 14), ("Register, data sheet", 24))
+_VALUE_COLUMNS = (
+    Column("Value", least=10),
+    Column("Reads", right=True, least=10),
+    Column("Judged", first_word=True, brief="J."),
+    Column("Register, data sheet", least=8),
+)
 
 _NOT_ALONE = "It is not sure that one unit alone answers here: see to that first, in step 5."
 
@@ -93,9 +99,9 @@ in step 5."""
 
     def compose(self) -> ComposeResult:
         """Units above, the chosen one's identity and values below."""
-        yield RowTable(_UNIT_COLUMNS, id="units", padding=0)
+        yield RowTable(_UNIT_COLUMNS, id="units")
         yield Static(id="identity", classes="said gap")
-        yield RowTable(_VALUE_COLUMNS, id="values", padding=0)
+        yield RowTable(_VALUE_COLUMNS, id="values")
 
     def first_focus(self) -> Widget:
         """The list of units."""
@@ -280,11 +286,11 @@ in step 5."""
         fields = unit_fields(unit, "tag", "location", "position")
         self.app.push_screen(Form(title, fields, make=noted_unit), if_given(keep))
 
-    @on(DataTable.RowHighlighted, "#units")
+    @on(RowTable.Highlighted, "#units")
     def _moved(self) -> None:
         self._show_chosen()
 
-    @on(DataTable.RowSelected, "#units")
+    @on(RowTable.Selected, "#units")
     def _selected(self) -> None:
         self.action_read()
 
@@ -299,10 +305,10 @@ in step 5."""
     def _profile(self, unit: UnitRecord) -> Profile | None:
         return self.session.store.profiles.get(unit.profile or "")
 
-    def _row(self, unit: UnitRecord) -> list[Text | str]:
+    def _row(self, unit: UnitRecord) -> Sequence[Text | str]:
         what = type_words(unit, self.session.store.profiles) or "not identified"
-        match = "-" if unit.match is None else f"{100 * unit.match:.0f} %"
-        cells = (
+        match = "-" if unit.match is None else f"{100 * unit.match:.0f}"
+        return (
             both_forms(unit.address),
             str(unit.settings),
             signed(self, OF_KIND[unit.kind]),
@@ -310,7 +316,6 @@ in step 5."""
             match,
             unit.tag,
         )
-        return fitted(cells, _UNIT_COLUMNS)
 
     def _chosen_alone(self) -> UnitRecord | None:
         """The unit under the cursor, if it is there alone; otherwise that is said."""
@@ -329,11 +334,11 @@ in step 5."""
         self.query_one("#identity", Static).update(told)
         self.query_one("#values", RowTable).fill([] if unit is None else self._values(unit))
 
-    def _values(self, unit: UnitRecord) -> Iterator[tuple[str, list[Text | str]]]:
+    def _values(self, unit: UnitRecord) -> Iterator[tuple[str, Sequence[Text | str]]]:
         for reading in unit.readings:
             sign = signed(self, plausibility(reading))
             cells = (reading.name, reading.text, sign, register(reading))
-            yield reading.name, fitted(cells, _VALUE_COLUMNS)
+            yield reading.name, cells
 
 
 def _count(units: Sequence[UnitRecord]) -> str:

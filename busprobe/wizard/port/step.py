@@ -13,7 +13,7 @@ from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.widget import Widget
-from textual.widgets import DataTable, Input, Static
+from textual.widgets import Input, Static
 
 from busprobe.errors import BusprobeError
 from busprobe.line.echo import Echo
@@ -25,6 +25,7 @@ from busprobe.session.bus_kind import is_virtual, refuse_other_kind
 from busprobe.session.connect import virtual_segments
 from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.question import Answer, Question, if_yes
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
@@ -81,7 +82,7 @@ its master is disturbed."""
     def compose(self) -> ComposeResult:
         """List of ports, free text, what was found."""
         yield Static(id="ports-head", classes="head")
-        yield RowTable((("Port", 24), ("What it is", 48)), id="ports")
+        yield RowTable((Column("Port", least=12), Column("What it is", least=20)), id="ports")
         yield Static(id="port-detail", classes="said")
         with Horizontal(classes="row gap"):
             yield Static("Port", classes="label")
@@ -131,14 +132,14 @@ its master is disturbed."""
         self.query_one("#ports-head", Static).update(_HEADS[practice])
         self._table.fill((name, (name, words)) for name, words in self._words.items())
 
-    @on(DataTable.RowHighlighted, "#ports")
+    @on(RowTable.Highlighted, "#ports")
     def _row_highlighted(self) -> None:
         name = self._table.chosen or ""
         self.query_one("#port-detail", Static).update(Text(self._words.get(name, "")))
         if self._table.has_focus:
             self.query_one("#port-name", Input).value = name
 
-    @on(DataTable.RowSelected, "#ports")
+    @on(RowTable.Selected, "#ports")
     def _row_selected(self) -> None:
         self.query_one("#port-name", Input).value = self._table.chosen or ""
         self._open()

@@ -12,7 +12,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.screen import Screen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import Footer, Static
 
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.known_bus import polling_of
@@ -23,19 +23,20 @@ from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
 from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.question import Notice, if_given
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.prove.words import polling_words
 
 _COLUMNS = (
-    ("Unit", 15),
-    ("FC", 3),
-    ("Register", 9),
-    ("Count", 7),
-    ("Every s", 8),
-    ("ms", 8),
-    ("Points", 28),
+    Column("Unit", first_word=True),
+    Column("FC", right=True),
+    Column("Register", right=True, brief="Reg."),
+    Column("Count", right=True, may_go=True),
+    Column("Every s", right=True, brief="s"),
+    Column("Takes ms", right=True, brief="ms"),
+    Column("Points", least=12),
 )
 
 
@@ -65,7 +66,7 @@ class PollingScreen(Screen[None]):
         yield Static(
             Text("Polling table: the cheapest requests that read every point"), id="polling-head"
         )
-        yield RowTable(_COLUMNS, id="polling-requests", padding=0)
+        yield RowTable(_COLUMNS, id="polling-requests")
         with VerticalScroll(id="polling-below"):
             yield Static(id="polling-words")
         yield Footer(compact=True, show_command_palette=False)
@@ -108,7 +109,7 @@ class PollingScreen(Screen[None]):
             lambda every: Intervals(every, known.points),
         )
 
-    @on(DataTable.RowSelected)
+    @on(RowTable.Selected)
     def action_of_these(self) -> None:
         """Ask how often the values of one request are wanted, of every unit of its type."""
         chosen = self._table.chosen

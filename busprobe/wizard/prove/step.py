@@ -17,7 +17,7 @@ from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.widget import Widget
-from textual.widgets import DataTable, Input, Static
+from textual.widgets import Input, Static
 
 from busprobe.errors import UsageError
 from busprobe.handover.tables.proof_table import advice
@@ -29,6 +29,7 @@ from busprobe.prove.statistics import milliseconds, polls_for
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
@@ -49,24 +50,23 @@ from busprobe.wizard.prove.words import (
 )
 
 _KINDS = (
-    ("OK", 6, (PollResult.OK, PollResult.OK_AFTER_STRAY_BYTES)),
-    ("Silent", 7, (PollResult.SILENT,)),
-    ("Late", 6, (PollResult.LATE,)),
-    ("CRC", 6, (PollResult.CRC,)),
-    ("Malf.", 6, (PollResult.MALFORMED,)),
-    ("Other", 6, (PollResult.FOREIGN,)),
-    ("Exc.", 6, (PollResult.EXCEPTION,)),
+    (Column("OK", right=True), (PollResult.OK, PollResult.OK_AFTER_STRAY_BYTES)),
+    (Column("Silent", right=True, brief="Sil"), (PollResult.SILENT,)),
+    (Column("Late", right=True), (PollResult.LATE,)),
+    (Column("CRC", right=True), (PollResult.CRC,)),
+    (Column("Malformed", right=True, brief="Mal"), (PollResult.MALFORMED,)),
+    (Column("Other unit", right=True, brief="Oth"), (PollResult.FOREIGN,)),
+    (Column("Exception", right=True, brief="Exc"), (PollResult.EXCEPTION,)),
 )
-"""Columns of the table, their widths, and the kinds each counts."""
+"""Columns of the table, and the kinds each counts."""
 
 _COLUMNS = (
-    ("Unit", 15),
-    ("Polls", 6),
-    *((title, width) for title, width, _ in _KINDS),
-    ("Med ms", 7),
-    ("Max", 5),
+    Column("Unit"),
+    Column("Polls", right=True),
+    *(column for column, _ in _KINDS),
+    Column("Median ms", right=True, brief="ms"),
+    Column("Max ms", right=True, brief="Max"),
 )
-"""With both scroll bars beside them they just fit into 80 characters."""
 
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
@@ -135,7 +135,7 @@ class ProveStep(Step):
             yield Static(" Pause before a request, ms", classes="label")
             yield Input("", id="prove-pause", compact=True, type="number", max_length=5)
         yield Static(id="prove-status")
-        yield RowTable(_COLUMNS, id="tallies", padding=0)
+        yield RowTable(_COLUMNS, id="tallies")
         yield Static(id="plot-head", classes="head gap")
         plot = Plot(id="plot")
         plot.display = False  # an empty one says nothing
@@ -349,7 +349,7 @@ class ProveStep(Step):
 
     # -- showing
 
-    @on(DataTable.RowHighlighted, "#tallies")
+    @on(RowTable.Highlighted, "#tallies")
     def _moved(self) -> None:
         if self._proof is not None:
             self._show_plot(self._proof)
@@ -392,7 +392,7 @@ class ProveStep(Step):
 
     def _row(self, unit: UnitTally) -> list[Text | str]:
         cells: list[Text | str] = [str(unit.place), counted(unit.polls)]
-        for index, (_, _, kinds) in enumerate(_KINDS):
+        for index, (_, kinds) in enumerate(_KINDS):
             count = sum(unit.count(kind) for kind in kinds)
             cells.append(
                 toned(self, marked(count), "wrong")

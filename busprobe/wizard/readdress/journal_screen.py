@@ -13,16 +13,23 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.screen import Screen
-from textual.widgets import DataTable, Footer, Static
+from textual.widgets import Footer, Static
 
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.readdress.words import RESULT_WORDS, role_words
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import Sign, signed, toned
 
-_COLUMNS = (("No.", 4), ("Time", 16), ("What", 14), ("From → to", 24), ("Outcome", 20))
+_COLUMNS = (
+    Column("No.", right=True),
+    Column("Time", may_go=True),
+    Column("What", least=10),
+    Column("From → to", least=9),
+    Column("Outcome", least=10),
+)
 
 _SIGNS = {
     Result.VERIFIED: Sign.GOOD,
@@ -61,7 +68,7 @@ class JournalScreen(Screen[int | None]):
             Text(f"JOURNAL  {count} write{'' if count == 1 else 's'}, newest first"),
             id="journal-head",
         )
-        yield RowTable(_COLUMNS, id="journal", padding=0)
+        yield RowTable(_COLUMNS, id="journal")
         with VerticalScroll(id="journal-below", can_focus=False):
             yield Static(Text("Nothing was ever written in this job."), id="journal-detail")
         yield Footer(compact=True, show_command_palette=False)
@@ -71,7 +78,7 @@ class JournalScreen(Screen[int | None]):
         self._table.fill((number, self._row(write)) for number, write in self._writes.items())
         self._table.focus()
 
-    @on(DataTable.RowHighlighted)
+    @on(RowTable.Highlighted)
     def _highlighted(self) -> None:
         chosen = self._table.chosen
         if chosen is not None:

@@ -14,22 +14,20 @@ from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.journal import latest_move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.unit_words import short_type
 from busprobe.wizard.readdress.words import move_sign
 
-_TYPE = 16
-"""Letters of the type: the model, and as much of the maker as there is room for."""
-
 _COLUMNS = (
-    ("Address", 11),
-    ("Settings", 11),
-    ("Finding", 9),
-    ("What it is", _TYPE + 1),
-    ("Tag", 8),
-    ("Wanted", 11),
-    ("Move", 11),
+    Column("Address", right=True, first_word=True, brief="Addr"),
+    Column("Settings"),
+    Column("Finding", first_word=True, brief="F."),
+    Column("What it is", least=12),
+    Column("Tag", least=7),
+    Column("Wanted", right=True, first_word=True, brief="To"),
+    Column("Move", first_word=True, brief="M."),
 )
 
 
@@ -37,7 +35,7 @@ class MoveTable(RowTable[Place]):
     """A row for each unit, its key its place."""
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
-        super().__init__(_COLUMNS, id=id, padding=0)
+        super().__init__(_COLUMNS, id=id)
 
     def show(
         self,
@@ -57,7 +55,7 @@ class MoveTable(RowTable[Place]):
                 both_forms(unit.address),
                 str(unit.settings),
                 signed(self, OF_KIND[unit.kind]),
-                short_type(unit, profiles)[:_TYPE] or "-",
+                short_type(unit, profiles) or "-",
                 unit.tag,
                 "-" if want is None else both_forms(want),
                 signed(self, moved) if moved else "-",

@@ -12,7 +12,7 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.widget import Widget
-from textual.widgets import DataTable, Static
+from textual.widgets import Static
 
 from busprobe.errors import BusprobeError
 from busprobe.job.records import UnitRecord
@@ -33,6 +33,7 @@ from busprobe.session.moves import BoxOrder, BusMoves
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.form import Form, only
 from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
+from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.step import Step, StepName
 from busprobe.wizard.readdress.box_screen import BoxScreen
 from busprobe.wizard.readdress.dialogs import (
@@ -203,7 +204,7 @@ and press v."""
             )
         self._runner.say(Text("\n".join((what, *goal.remarks))))
 
-    @on(DataTable.RowSelected, "#movers")
+    @on(RowTable.Selected, "#movers")
     def _selected(self) -> None:
         if not self.working:
             self.action_want()

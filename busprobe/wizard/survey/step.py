@@ -13,7 +13,7 @@ from textual.binding import BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.widget import Widget
-from textual.widgets import DataTable, Input, Static
+from textual.widgets import Input, Static
 
 from busprobe.errors import UsageError
 from busprobe.line.place import Place
@@ -33,6 +33,7 @@ from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.question import if_given
@@ -128,7 +129,12 @@ second for all that is asked if one of them is not found."""
         with Horizontal(id="survey-found"):
             yield AddressMap(id="map")
             yield RowTable(
-                (("Unit", 5), ("Settings", 11), ("Finding", 8)), id="findings", padding=0
+                (
+                    Column("Unit", right=True),
+                    Column("Settings"),
+                    Column("Finding", first_word=True, brief="F."),
+                ),
+                id="findings",
             )
         yield Static(Text(LEGEND), id="legend")
         yield Static(id="survey-cursor", classes="said")
@@ -347,14 +353,14 @@ second for all that is asked if one of them is not found."""
     def _cursor_moved(self) -> None:
         self._show_cursor()
 
-    @on(DataTable.RowHighlighted, "#findings")
+    @on(RowTable.Highlighted, "#findings")
     def _finding_highlighted(self) -> None:
         place = self._findings.chosen
         if self._findings.has_focus and place is not None:
             self.query_one(AddressMap).cursor = place.address
 
     @on(AddressMap.Chosen)
-    @on(DataTable.RowSelected, "#findings")
+    @on(RowTable.Selected, "#findings")
     def _chosen(self) -> None:
         self.action_evidence()
 

@@ -146,7 +146,7 @@ async def go_to(person: Person, words: str) -> None:
     """Put the cursor of the list on the gap that begins with `words`."""
     gaps = person.app.screen.query_one("#gaps", RowTable)
     for row in range(gaps.row_count):
-        if str(gaps.get_row_at(row)[0]).startswith(words):
+        if gaps.row(row)[0].startswith(words):
             gaps.move_cursor(row=row)
             await person.look()
             return
@@ -236,7 +236,7 @@ async def test_circuits_of_meters_are_noted_channel_by_channel_and_taken_from_a_
         listed.write_text("address,channel,load\n41,L1,pump\n")
         await load(person, listed)
         assert noted(41)[0] == ("L1", "CT7", "pump", None)
-        await person.press("ctrl+home", "delete", "k")
+        await person.press("home", "delete", "k")
         assert noted(12) == [("Main", "", "", None)]
         await person.press("delete", "f")
         assert noted(12) == []

@@ -17,7 +17,7 @@ async def test_adapters_and_practice_segments_are_listed_with_what_tells_them_ap
     """The list shows device and description; the line below it all of it: USB id, serial number,
     latency timer."""
     async with wizard() as person:
-        assert "/dev/ttyUSB0              Serial adapter" in person.screen
+        assert "/dev/ttyUSB0 Serial adapter" in person.words
         assert "USB 1209:0001, no. A1B2, latency timer 16 ms" in person.screen
         assert "virtual:clash" in person.screen
         await person.press("down")

@@ -61,7 +61,7 @@ async def test_the_map_and_the_list_show_every_unit_where_it_is(wizard: Wizard) 
         assert [_sign(rows, at) for at in (11, 12, 21, 31, 41, 51)] == ["●"] * 6
         assert [_sign(rows, at) for at in (10, 13, 60)] == ["-"] * 3
         assert [_sign(rows, at) for at in (61, 100, 247)] == ["·"] * 3
-        assert "31   9600-8N1   ● unit" in person.screen
+        assert "31 9600-8N1 ● unit" in person.words
         assert person.states[2] == "✓ done"
         assert "Go on to Identify (4)." in person.next_line
 
@@ -71,7 +71,7 @@ async def test_a_clash_is_marked_and_its_evidence_is_one_key_away(wizard: Wizard
     to do."""
     async with wizard("clash", step=3) as person:
         await surveyed(person)
-        assert "1    9600-8N1   X clash" in person.screen
+        assert "1 9600-8N1 X clash" in person.words
         assert "Address 1 (0x01): X clash at 9600-8N1" in person.screen
         assert person.states[2] == "! check"
         await person.press("e")
@@ -169,7 +169,7 @@ async def test_units_found_so_far_are_read_while_the_survey_is_held_and_then_it_
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-50")
         await person.press("s")
-        await person.wait_for("11   9600-8N1   ● unit")
+        await person.wait_for("11 9600-8N1 ● unit")
         await person.press("6", "s")
         assert "The line is in use: the survey is running." in person.screen
         await person.press("escape")
@@ -196,7 +196,7 @@ async def test_a_survey_stopped_while_units_are_read_ends_when_the_line_is_back(
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-50")
         await person.press("s")
-        await person.wait_for("11   9600-8N1   ● unit")
+        await person.wait_for("11 9600-8N1 ● unit")
         person.app.query_one(IdentifyStep).action_read_all()
         person.app.query_one(SurveyStep).action_stop()
         await person.wait()
