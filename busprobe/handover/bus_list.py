@@ -26,7 +26,7 @@ from busprobe.handover.table import (
 )
 from busprobe.job.intervals import USUAL
 from busprobe.job.journal import Result
-from busprobe.job.records import Cabling, Circuit, EntryKind
+from busprobe.job.records import Cabling, Circuit, EntryKind, Target
 from busprobe.line.place import Place
 from busprobe.readdress.words import RESULT_WORDS
 from busprobe.wiring.record import LISTENING
@@ -332,6 +332,21 @@ class PointRow:
     offset: float | None = column("Offset", POINTS)
     plausible_min: float | None = column("Plausible from")
     plausible_max: float | None = column("Plausible to")
+    alarm_min: float | None = column("Alarm below", default=None)
+    """Limits of the value for an alarm, in its unit; `None` = the profile does not say."""
+    alarm_max: float | None = column("Alarm above", default=None)
+    decimals: int | None = column("Decimals", default=None)
+    """Digits behind the decimal point that a master shows; `None` = it follows from the value."""
+    read_once: bool = False
+    """Whether it is constant, so that a master does not poll it."""
+    codes: str = ""
+    """What its codes or bits mean, and which say that there is no value."""
+    own_scale: float | None = None
+    """Its scale without what a scale register says; `None` = not known."""
+    scale_means: str = ""
+    """How the scale register says the scale."""
+    target: Target = field(default_factory=Target)
+    """Where the master keeps it."""
     every_s: float = column("Wanted every s", default=USUAL)
     """Seconds after which a new value is wanted."""
     registers: tuple[int, ...] | None = column(

@@ -30,7 +30,11 @@ def _unit(unit: UnitRow, bus_list: BusList) -> KnownUnit:
         place=unit.place,
         tag=unit.tag,
         state=unit.state,
-        points=tuple(_point(point) for point in bus_list.points if point.place == unit.place),
+        points=tuple(
+            _point(point)
+            for point in bus_list.points
+            if point.place == unit.place and not point.read_once
+        ),
         latency_s=None if median is None else median / 1000,
         polled=bool(unit.polls),
         registers_a_request=unit.registers_a_request,

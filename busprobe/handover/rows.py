@@ -18,9 +18,10 @@ from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
 from busprobe.job.intervals import Intervals
 from busprobe.job.journal import Result
 from busprobe.job.plan import PlannedUnit
-from busprobe.job.records import PointReading, PollResult
+from busprobe.job.records import PointReading, PollResult, Target
 from busprobe.profiles.matching import RECOGNISED
-from busprobe.profiles.schema import Point, Profile
+from busprobe.profiles.schema import Point, PointType, Profile
+from busprobe.profiles.values import decimals
 from busprobe.readdress.words import write_words
 from busprobe.text import hex_bytes
 
@@ -99,6 +100,7 @@ def point_rows(
             row,
             every_s=intervals.of(unit.profile, row.name),
             reference=unit.references.get(row.name, ""),
+            target=unit.targets.get(row.name, Target()),
         )
 
 
@@ -269,7 +271,7 @@ def _of_point(profile: Profile | None, point: Point | None) -> dict[str, Any]:
     return {
         "sheet_register": point.at.sheet,
         "numbering": str(profile.numbering) if profile else None,
-        "word_order": str(point.order) if point.count > 1 else None,
+        "word_order": (str(point.order) if point.count > 1 or point.order.bytes_reversed else None),
         "offset": point.offset,
         "plausible_min": point.plausible_min,
         "plausible_max": point.plausible_max,
@@ -278,4 +280,17 @@ def _of_point(profile: Profile | None, point: Point | None) -> dict[str, Any]:
         "channel": point.channel or "",
         "tolerance": point.tolerance,
         "tolerance_percent": point.tolerance_percent,
+        "alarm_min": point.alarm_min,
+        "alarm_max": point.alarm_max,
+        "decimals": decimals(point),
+        "read_once": point.read_once,
+        "codes": _codes(point),
+        "own_scale": point.scale,
+        "scale_means": str(point.scale_register.means) if point.scale_register else "",
     }
+
+
+def _codes(point: Point) -> str:
+    what = "bit " if point.type is PointType.BITS else ""
+    named = [f"{what}{code} = {name}" for code, name in sorted(point.names.items())]
+    return " | ".join((*named, *(f"0x{code:X} = no value" for code in point.no_value)))

@@ -123,6 +123,21 @@ class Circuit:
         return self != Circuit(self.channel)
 
 
+@dataclass(frozen=True)
+class Target:
+    """Where a master keeps the value of a point; empty where that was not noted."""
+
+    variable: str = ""
+    """Name of its variable there."""
+    address: str = ""
+    """The master's own address of it, a number or whatever it is written as there."""
+
+    @property
+    def number(self) -> int | None:
+        """The address as a number; `None` where it is none."""
+        return int(self.address) if self.address.isascii() and self.address.isdecimal() else None
+
+
 @dataclass(frozen=True, kw_only=True)
 class PointReading:
     """What a point of a unit read; registers as on the wire."""
@@ -176,6 +191,8 @@ class UnitRecord:
     references: Mapping[str, str] = field(default_factory=dict)
     """Name of a point to its value on the unit's display or a reference instrument, as somebody
     noted it."""
+    targets: Mapping[str, Target] = field(default_factory=dict)
+    """Name of a point to where the master keeps it, as far as that was noted or proposed."""
     profile: str | None = None
     """Id of the device type, where known."""
     match: float | None = None
@@ -249,6 +266,7 @@ class UnitRecord:
             terminator=self.terminator,
             noted={name: text for name, text in self.noted.items() if name == "supply"},
             circuits=tuple(replace(circuit, direction_checked=None) for circuit in self.circuits),
+            targets=self.targets,
         )
 
 

@@ -51,6 +51,9 @@ _OF_NUMBERS = (
         "plausible_max",
         "tolerance",
         "tolerance_percent",
+        "decimals",
+        "alarm_min",
+        "alarm_max",
     ),
 )
 """Fields of a point that mean nothing where it is no quantity."""
@@ -203,6 +206,12 @@ def _name_mistakes(point: Point) -> Iterator[tuple[str, str]]:
 
 
 def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
+    below, above = point.alarm_min, point.alarm_max
+    if below is not None and above is not None and below >= above:
+        yield (
+            "alarm_min",
+            f"is {below:g}, not below alarm_max, {above:g}: no value is without alarm",
+        )
     low, high = point.plausible_min, point.plausible_max
     if low is not None and high is not None and low > high:
         yield "plausible_min", f"is {low:g}, above plausible_max, {high:g}"

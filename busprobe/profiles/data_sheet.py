@@ -248,6 +248,14 @@ def _value(point: Point) -> str:
         parts.append(f"±{point.tolerance:g}")
     if point.tolerance_percent is not None:
         parts.append(f"±{point.tolerance_percent:g}%")
+    if point.alarm_min is not None:
+        parts.append(f"alarm below {point.alarm_min:g}")
+    if point.alarm_max is not None:
+        parts.append(f"alarm above {point.alarm_max:g}")
+    if point.decimals is not None:
+        parts.append(f"shown with {point.decimals} decimals")
+    if point.constant:
+        parts.append("read once")
     if point.channel:
         parts.append(f"channel {point.channel}")
     if point.writable:

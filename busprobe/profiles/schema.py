@@ -279,6 +279,29 @@ class Point(ProfilePart):
             "The same in per cent of what is shown there; where both are given they add up."
         ),
     )
+    decimals: Annotated[int, Field(strict=True, ge=0, le=9)] | None = Field(
+        default=None,
+        description=(
+            "Digits behind the decimal point that a master shows; left out, those that scale and"
+            " offset give."
+        ),
+    )
+    alarm_min: Number | None = Field(
+        default=None,
+        description="Value below which a master is to raise an alarm, in the point's unit.",
+    )
+    alarm_max: Number | None = Field(
+        default=None,
+        description="Value above which a master is to raise an alarm, in the point's unit.",
+    )
+    constant: bool = Field(
+        default=False,
+        description=(
+            "Set true where it stays the same while the unit runs, like a firmware version: a"
+            " master reads it once and does not poll it. What tells something of the unit itself"
+            " is taken for constant."
+        ),
+    )
     channel: Name | None = Field(
         default=None,
         description=(
@@ -295,6 +318,11 @@ class Point(ProfilePart):
     def last(self) -> int:
         """Wire address of its last register."""
         return self.at.wire + self.count - 1
+
+    @property
+    def read_once(self) -> bool:
+        """Whether a master reads it once and does not poll it."""
+        return self.constant or self.tells is not None
 
     @property
     def access(self) -> str:

@@ -159,6 +159,16 @@ def _decimal(number: float) -> Decimal:
     return Decimal(repr(number)).normalize()
 
 
+def decimals(point: Point) -> int | None:
+    """Digits behind the decimal point that a master shows; None where that is no number, or its
+    digits follow from the value."""
+    if point.decimals is not None or not point.type.is_number:
+        return point.decimals
+    if point.type.is_float or point.scale_register is not None:
+        return None
+    return _fraction_digits(point.scale, point.offset)
+
+
 def _fraction_digits(*numbers: float) -> int:
     """Digits behind the decimal point that scale and offset can give; no more than an inexact one
     (1/3) deserves."""

@@ -44,13 +44,24 @@ class Advised:
 def advise(proof: Proof, table: PollingTable | None = None) -> tuple[Advised, ...]:
     """What to set at the master; empty if no unit answered.  With `table`, the load it puts on the
     bus as well."""
-    answering = [unit for unit in proof.units if unit.reply_times.count or unit.late]
-    if not answering:
+    answering, for_requests = _answering(proof), request_advice(proof)
+    if for_requests is None:
         return ()
-    timeout = _timeout(answering)
-    retries = _retries(answering, together=proof.pattern.together)
+    timeout, retries = for_requests
     ceiling = _ceiling(proof, timeout, retries)
     return (timeout, _pause(proof, answering), retries, *ceiling, _load(proof, table))
+
+
+def request_advice(proof: Proof) -> tuple[Advised, Advised] | None:
+    """Response timeout in ms and retries of each request; None if no unit answered."""
+    answering = _answering(proof)
+    if not answering:
+        return None
+    return _timeout(answering), _retries(answering, together=proof.pattern.together)
+
+
+def _answering(proof: Proof) -> list[UnitTally]:
+    return [unit for unit in proof.units if unit.reply_times.count or unit.late]
 
 
 def _timeout(answering: Sequence[UnitTally]) -> Advised:

@@ -12,7 +12,13 @@ from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.read_requests import Block
 from busprobe.prove.documents import KeptTrial
-from busprobe.prove.polling_table import PolledUnit, PollingTable, Wanted, polling_table
+from busprobe.prove.polling_table import (
+    PolledUnit,
+    PollingRow,
+    PollingTable,
+    Wanted,
+    polling_table,
+)
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.words import hindrance_words
 
@@ -106,6 +112,8 @@ class Polling:
     """What the table asks nothing of, and why."""
     measured: Measured | None
     """The cycle as measured; `None` where just these requests were not tried on the bus."""
+    untried: tuple[PollingRow, ...] = ()
+    """Requests with registers in between that were not seen to be given."""
 
 
 def polling(bus: KnownBus) -> Polling:
@@ -121,12 +129,17 @@ def polling(bus: KnownBus) -> Polling:
         f"Address {both_forms(one.place.address)}, {one.name}: {hindrance_words(one.hindrance)}."
         for one in table.left_out
     ]
+    given = bus.trial.given if bus.trial else ()
+    untried = tuple(
+        row for row in table.rows if row.between and (row.place, row.block) not in given
+    )
     return Polling(
         table,
         _wanted(bus),
-        tuple(_assumed(bus, table)),
+        tuple(_assumed(bus, table, untried)),
         tuple(silent_on),
         _measured(bus.trial, table),
+        untried,
     )
 
 
@@ -174,7 +187,7 @@ def _wanted(bus: KnownBus) -> str:
     return f"Values are wanted every {bus.every_s:g} s{more}."
 
 
-def _assumed(bus: KnownBus, table: PollingTable) -> Iterator[str]:
+def _assumed(bus: KnownBus, table: PollingTable, untried: Sequence[PollingRow]) -> Iterator[str]:
     if not table.rows:
         return
     if len({unit.place.settings for unit in bus.units}) > 1:
@@ -182,14 +195,9 @@ def _assumed(bus: KnownBus, table: PollingTable) -> Iterator[str]:
             "One master with one line setting cannot send these requests: the units' line settings"
             " differ."
         )
-    given = bus.trial.given if bus.trial else ()
-    untried = {
-        row.place.address
-        for row in table.rows
-        if row.between and (row.place, row.block) not in given
-    }
     if untried:
-        listed = ", ".join(both_forms(address) for address in sorted(untried))
+        addresses = sorted({row.place.address for row in untried})
+        listed = ", ".join(both_forms(address) for address in addresses)
         yield (
             f"Registers read only because they lie in between were not all tried at {listed}: they"
             " may be refused."

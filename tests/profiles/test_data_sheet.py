@@ -103,7 +103,7 @@ def test_everything_a_profile_says_is_on_its_page() -> None:
         "tells the unit's version",
         "bits CDAB[2]",
         "Says of itself object 0x80 (43/14): its serial number",
-        "±0.01 ±1.5% channel tube 1",
+        "±0.01 ±1.5% alarm below 0.5 alarm above 100000 shown with 2 decimals channel tube 1",
         "R/W as told, not as it stands",
     ):
         assert part in text, part

@@ -48,9 +48,14 @@ def test_everything_a_file_can_say_arrives() -> None:
         Register(199, 40200),
         Register(209, 40210),
         Register(19, 30020),
+        Register(16, 17),
+        Register(0, 10001),
         Register(29, 30030),
     ]
-    assert [p.count for p in loaded.points] == [4, 1, 1, 8, 1, 2, 2]
+    assert [p.count for p in loaded.points] == [4, 1, 1, 8, 1, 2, 1, 1, 2]
+    assert [p.read_once for p in loaded.points[:5]] == [False, False, False, False, True]
+    volume = loaded.points[0]
+    assert (volume.decimals, volume.alarm_min, volume.alarm_max) == (2, 0.5, 1e5)
     assert loaded.points[4].tells is Tells.VERSION
     assert loaded.points[5].scale_register == ScaleRegister.model_validate(
         {"register": Register(21, 30022), "means": "divisor"}

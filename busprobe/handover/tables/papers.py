@@ -34,6 +34,7 @@ from busprobe.handover.table import (
 )
 from busprobe.handover.tables.acceptance import acceptance_table
 from busprobe.handover.tables.addresses import address_table
+from busprobe.handover.tables.master_points import master_table
 from busprobe.handover.tables.polling_table import REQUESTS, polling_tables, request_table
 from busprobe.handover.tables.proof_table import advice, proof_table
 from busprobe.modbus.addresses import format_addresses
@@ -60,7 +61,7 @@ def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
 def book_tables(bus_list: BusList) -> tuple[Table, ...]:
     """All tables of a workbook: those of the bus list and, where as CSV it is a format of its own,
     the polling."""
-    return (*whole_tables(bus_list), *polling_tables(bus_list))
+    return (*whole_tables(bus_list), *polling_tables(bus_list), master_table(bus_list))
 
 
 def page_tables(bus_list: BusList) -> tuple[Table, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.known_bus import polling_of
@@ -10,6 +11,7 @@ from busprobe.handover.table import NOT_TESTED, Cell, Column, PagePart, Table, i
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.line.timing import silence_before
+from busprobe.modbus.addresses import both_forms
 from busprobe.prove.bus_polling import Polling
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
@@ -104,3 +106,8 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
         yield "Mind", None, "", words
     for words in made.not_asked:
         yield "Not asked", None, "", words
+    for place, constant in groupby(
+        (point for point in bus_list.points if point.read_once), key=lambda point: point.place
+    ):
+        names = ", ".join(point.name for point in constant)
+        yield "Read once, not polled", None, "", f"Address {both_forms(place.address)}: {names}."

@@ -84,6 +84,12 @@ class NotedPoint(ProfilePart):
     writable: bool | None = Field(default=None, description="As in a profile.")
     tolerance: NotNegative | None = Field(default=None, description="As in a profile.")
     tolerance_percent: NotNegative | None = Field(default=None, description="As in a profile.")
+    decimals: Annotated[int, Field(strict=True, ge=0, le=9)] | None = Field(
+        default=None, description="As in a profile."
+    )
+    alarm_min: Number | None = Field(default=None, description="As in a profile.")
+    alarm_max: Number | None = Field(default=None, description="As in a profile.")
+    constant: bool = Field(default=False, description="As in a profile.")
     channel: Name | None = Field(default=None, description="As in a profile.")
     shows: Number | Name | None = Field(
         default=None, description="What the unit's own display shows for it now."
@@ -159,6 +165,10 @@ class NotedPoint(ProfilePart):
             writable=self.writable,
             tolerance=self.tolerance,
             tolerance_percent=self.tolerance_percent,
+            decimals=self.decimals,
+            alarm_min=self.alarm_min,
+            alarm_max=self.alarm_max,
+            constant=self.constant,
             channel=self.channel,
         )
 

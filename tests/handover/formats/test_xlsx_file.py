@@ -26,7 +26,7 @@ SHEETS = [
     "Wiring",
     "Acceptance record",
 ]
-SHEETS += ["Attention and not tested", "Polling table", "Polling notes"]
+SHEETS += ["Attention and not tested", "Polling table", "Polling notes", "Points for the master"]
 
 
 def opened(bus_list: BusList) -> Workbook:
