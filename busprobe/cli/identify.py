@@ -21,14 +21,15 @@ def run(
     with session_on(port, job_file, settings) as session:
         found = session.identify(Place(address, settings))
     if as_json:
-        output.document(_document(found))
+        output.document(document(found))
     else:
         _print(found)
     plausible = all(reading.plausible is not False for reading in found.readings)
     return ExitCode.DONE if found.profile is not None and plausible else ExitCode.ATTENTION
 
 
-def _document(found: Identified) -> dict[str, object]:
+def document(found: Identified) -> dict[str, object]:
+    """The ``busprobe.identify/1`` document."""
     best = found.matches[0] if found.matches else None
     return {
         "format": "busprobe.identify/1",

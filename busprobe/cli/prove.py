@@ -74,7 +74,7 @@ def run(
         listed = session.bus_list()
     made, items = polling_of(listed), advice(listed)
     if as_json:
-        measured = made.measured.seconds if made.measured else None
+        measured = made.measured.cycle_s if made.measured else None
         more = {
             "advice": [to_document(item) for item in items],
             "polling": table_document(made.table, measured),

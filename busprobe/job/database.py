@@ -55,10 +55,7 @@ _FAILURES = {
         "the disk or drive reports an error",
         "Copy the file to another drive and open it there.",
     ),
-    sqlite3.SQLITE_CORRUPT: (
-        "it is damaged",
-        _RESCUE,
-    ),
+    sqlite3.SQLITE_CORRUPT: ("it is damaged", _RESCUE),
 }
 """What SQLite's result codes mean to the person in front of the screen, and what to do."""
 

@@ -16,11 +16,7 @@ def silence_before(settings: LineSettings, gap: float = 0.0) -> float:
 
 
 def exchange_time(
-    settings: LineSettings,
-    request: int,
-    reply: int,
-    latency: float | None = None,
-    gap: float = 0.0,
+    settings: LineSettings, request: int, reply: int, latency: float | None = None, gap: float = 0.0
 ) -> float:
     """Seconds from the end of the traffic before an exchange to the end of the exchange.
 

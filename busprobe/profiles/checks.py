@@ -42,19 +42,17 @@ BYTE = 0xFF
 """The highest code that half a register holds."""
 
 _OF_NUMBERS = (
-    *(
-        "scale",
-        "offset",
-        "scale_register",
-        "unit",
-        "plausible_min",
-        "plausible_max",
-        "tolerance",
-        "tolerance_percent",
-        "decimals",
-        "alarm_min",
-        "alarm_max",
-    ),
+    "scale",
+    "offset",
+    "scale_register",
+    "unit",
+    "plausible_min",
+    "plausible_max",
+    "tolerance",
+    "tolerance_percent",
+    "decimals",
+    "alarm_min",
+    "alarm_max",
 )
 """Fields of a point that mean nothing where it is no quantity."""
 
@@ -249,11 +247,7 @@ def _repeated_names(parts: _Parts) -> Iterator[Found]:
         first = seen.setdefault(point.name.casefold(), index)
         if first != index:
             yield (
-                (
-                    "points",
-                    index,
-                    "name",
-                ),
+                ("points", index, "name"),
                 f"'{point.name}' is already the name of points.{first + 1}",
             )
 
@@ -293,20 +287,12 @@ def _object_mistakes(objects: tuple[tuple[int, ToldObject], ...]) -> Iterator[Fo
         for first, other in objects[:position]:
             if one.object == other.object:
                 yield (
-                    (
-                        "objects",
-                        index,
-                        "object",
-                    ),
+                    ("objects", index, "object"),
                     f"0x{one.object:02X} is in objects.{first + 1} already",
                 )
             elif one.tells is other.tells:
                 yield (
-                    (
-                        "objects",
-                        index,
-                        "tells",
-                    ),
+                    ("objects", index, "tells"),
                     f"'{one.tells}' is told by objects.{first + 1} already",
                 )
 
@@ -348,10 +334,7 @@ def _register_mistakes(test: RegisterTest) -> Iterator[tuple[str, str]]:
 def _readdress_mistakes(parts: _Parts, readdress: Readdress) -> Iterator[Found]:
     if readdress.at.function not in (None, READ_HOLDING):
         yield (
-            (
-                "readdress",
-                "register",
-            ),
+            ("readdress", "register"),
             f"{readdress.at.sheet} names an input register, which cannot be written",
         )
     wire = readdress.at.wire
@@ -389,11 +372,7 @@ def _change_mistakes(place: str, change: Change) -> Iterator[Found]:
         write: FurtherWrite | None = getattr(change, name)
         if write is not None and write.function == WRITE_ONE and len(write.values) > 1:
             yield (
-                (
-                    place,
-                    name,
-                    "function",
-                ),
+                (place, name, "function"),
                 f"is 6, which writes one register, not {len(write.values)}",
             )
     effects: list[tuple[FieldPath, Effect | None]] = [((place, "effect"), change.effect)]

@@ -106,9 +106,7 @@ RegisterNumber = Annotated[
 ]
 Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
 Addresses = Annotated[
-    tuple[int, ...],
-    BeforeValidator(_unit_addresses),
-    PlainSerializer(format_addresses),
+    tuple[int, ...], BeforeValidator(_unit_addresses), PlainSerializer(format_addresses)
 ]
 ReadFunction = Literal[1, 2, 3, 4]
 RegisterFunction = Literal[3, 4]

@@ -188,8 +188,8 @@ class ScaleRegister(ProfilePart):
 _LARGEST_EXPONENT = 10
 
 
-class Point(ProfilePart):
-    """One value with a unit."""
+class PointRegisters(ProfilePart):
+    """Where a value is, and how its registers are to be read."""
 
     name: Name = Field(description="What it is, as it shall stand in lists; once in a profile.")
     function: ReadFunction = Field(
@@ -222,11 +222,16 @@ class Point(ProfilePart):
         ),
     )
     scale: Number = Field(default=1.0, description="Value = raw number x scale + offset.")
-    offset: Number = Field(default=0.0, description="Added after scaling, in the point's unit.")
     scale_register: ScaleRegister | None = Field(
         default=None,
         description="Register that holds a further scale, where the unit says it itself.",
     )
+
+
+class PointMeaning(ProfilePart):
+    """What a value means, whatever its registers are."""
+
+    offset: Number = Field(default=0.0, description="Added after scaling, in the point's unit.")
     unit: UnitOfMeasure = Field(
         default="", description="Unit of the value after scaling, like °C or kWh."
     )
@@ -308,6 +313,10 @@ class Point(ProfilePart):
             "Which of a meter's circuits it belongs to, as the unit calls it: L1, A3, channel 7."
         ),
     )
+
+
+class Point(PointMeaning, PointRegisters):
+    """One value with a unit."""
 
     @property
     def count(self) -> int:

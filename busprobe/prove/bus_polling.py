@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 from busprobe.job.intervals import USUAL
 from busprobe.line.place import Place
-from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.read_requests import Block
+from busprobe.prove import words
 from busprobe.prove.documents import KeptTrial
 from busprobe.prove.polling_table import (
     PolledUnit,
@@ -19,8 +18,6 @@ from busprobe.prove.polling_table import (
     Wanted,
     polling_table,
 )
-from busprobe.prove.statistics import milliseconds
-from busprobe.prove.words import hindrance_words
 
 LATENCY = 0.1
 """Seconds until a reply begins, where it was not measured: units take 10 to 100 ms (common
@@ -60,8 +57,7 @@ class KnownUnit:
     @property
     def name(self) -> str:
         """Address, line settings and tag."""
-        said = (both_forms(self.place.address), str(self.place.settings), self.tag)
-        return " ".join(filter(None, ("Address", *said)))
+        return words.unit_name(self.place, self.tag)
 
 
 @dataclass(frozen=True)
@@ -81,25 +77,6 @@ class KnownBus:
 
 
 @dataclass(frozen=True)
-class Measured:
-    """What a cycle of the table took on the bus."""
-
-    made: str
-    seconds: float
-    """The median of all cycles."""
-    cycles: int
-    polls: int
-    failed: int
-    """Polls without a conforming reply in time."""
-
-    @property
-    def words(self) -> str:
-        """All of it in one sentence."""
-        failed = f"{self.failed} of {self.polls} polls failed" if self.failed else "no poll failed"
-        return f"Median of {self.cycles} cycles on the bus, {self.made}; {failed}."
-
-
-@dataclass(frozen=True)
 class Polling:
     """A polling table and what it rests on."""
 
@@ -110,8 +87,9 @@ class Polling:
     """What to mind: what was not measured, and what was taken instead; one sentence each."""
     not_asked: tuple[str, ...]
     """What the table asks nothing of, and why."""
-    measured: Measured | None
-    """The cycle as measured; `None` where just these requests were not tried on the bus."""
+    measured: KeptTrial | None
+    """The trial that measured the cycle; `None` where just these requests were not tried on the
+    bus."""
     untried: tuple[PollingRow, ...] = ()
     """Requests with registers in between that were not seen to be given."""
 
@@ -120,15 +98,11 @@ def polling(bus: KnownBus) -> Polling:
     """The cheapest requests that fetch every point, as often as it is wanted."""
     table = polling_table(polled_units(bus))
     unknown = [
-        (unit, "no points are known" if unit.state == "unit" else f"{unit.state}, so nobody to ask")
+        (unit, words.not_asked(alone=unit.state == "unit", state=unit.state))
         for unit in bus.units
         if unit not in bus.asked
     ]
-    silent_on = list(_said_once(unknown))
-    silent_on += [
-        f"Address {both_forms(one.place.address)}, {one.name}: {hindrance_words(one.hindrance)}."
-        for one in table.left_out
-    ]
+    silent_on = [*_said_once(unknown), *map(words.left_out, table.left_out)]
     given = bus.trial.given if bus.trial else ()
     untried = tuple(
         row for row in table.rows if row.between and (row.place, row.block) not in given
@@ -181,79 +155,56 @@ def _wanted(bus: KnownBus) -> str:
     points = [point for unit in bus.units for point in unit.points]
     usual = USUAL if bus.every_s is None else bus.every_s
     special = sum(point.every_s != usual for point in points)
-    more = f", {special} of {len(points)} values at intervals of their own" if special else ""
-    if bus.every_s is None:
-        return f"Nobody said how often values are wanted: every {USUAL:g} s is taken{more}."
-    return f"Values are wanted every {bus.every_s:g} s{more}."
+    return words.wanted(usual, special, len(points), said=bus.every_s is not None)
 
 
 def _assumed(bus: KnownBus, table: PollingTable, untried: Sequence[PollingRow]) -> Iterator[str]:
     if not table.rows:
         return
     if len({unit.place.settings for unit in bus.units}) > 1:
-        yield (
-            "One master with one line setting cannot send these requests: the units' line settings"
-            " differ."
-        )
+        yield words.SETTINGS_DIFFER
     if untried:
-        addresses = sorted({row.place.address for row in untried})
-        listed = ", ".join(both_forms(address) for address in addresses)
-        yield (
-            f"Registers read only because they lie in between were not all tried at {listed}: they"
-            " may be refused."
-        )
-    yield from _said_once((unit, words) for unit in bus.asked for words in _assumed_of(unit))
+        yield words.between_untried({row.place.address for row in untried})
+    yield from _said_once((unit, said) for unit in bus.asked for said in _assumed_of(unit))
 
 
 def _assumed_of(unit: KnownUnit) -> Iterator[str]:
     if unit.latency_s is None:
-        yield f"reply time not measured, {1000 * LATENCY:g} ms assumed"
+        yield words.latency_assumed(LATENCY)
     elif not unit.polled:
-        yield "reply time from the few requests of the survey, no endurance run"
+        yield words.LATENCY_OF_SURVEY
     if unit.registers_a_request is None:
-        yield f"how many registers it gives at once is not known, {MOST_REGISTERS} assumed"
+        yield words.most_assumed(MOST_REGISTERS)
     if not unit.certain:
-        yield "the device type is not certain, and neither are its registers"
+        yield words.TYPE_NOT_CERTAIN
 
 
 def _said_once(said: Iterable[tuple[KnownUnit, str]]) -> Iterator[str]:
     """One sentence for all units of which the same is said: on a full bus nobody reads it thirty
     times."""
     told: dict[str, list[KnownUnit]] = {}
-    for unit, words in said:
-        told.setdefault(words, []).append(unit)
-    for words, together in told.items():
-        yield f"{_names(together)}: {words}."
+    for unit, what in said:
+        told.setdefault(what, []).append(unit)
+    for what, together in told.items():
+        yield f"{_names(together)}: {what}."
 
 
-def _measured(trial: KeptTrial | None, table: PollingTable) -> Measured | None:
+def _measured(trial: KeptTrial | None, table: PollingTable) -> KeptTrial | None:
     if trial is None or trial.cycle_s is None:
         return None
-    if trial.requests != {(row.place, row.request.frame) for row in table.rows}:
-        return None
-    return Measured(trial.made, trial.cycle_s, trial.cycles, trial.polls, trial.failed)
+    tried = trial.requests == {(row.place, row.request.frame) for row in table.rows}
+    return trial if tried else None
 
 
 def cycle_words(made: Polling) -> str:
     """The computed cycle beside the measured one, in one sentence."""
-    computed = (
-        f"A whole cycle of the {len(made.table.rows)} requests takes"
-        f" {milliseconds(made.table.cycle_s):g} ms"
-    )
-    if made.measured is None:
-        return f"{computed}, computed; not yet tried on the bus."
-    return (
-        f"{computed} computed and {milliseconds(made.measured.seconds):g} ms measured."
-        f" {made.measured.words}"
-    )
+    trial = made.measured
+    measured = None if trial is None else trial.cycle_s
+    said = words.cycle(len(made.table.rows), made.table.cycle_s, measured)
+    return said if trial is None else f"{said} {trial.words}"
 
 
 def _names(units: Sequence[KnownUnit]) -> str:
     if len(units) == 1:
         return units[0].name
-    places: dict[LineSettings, list[int]] = {}
-    for unit in units:
-        places.setdefault(unit.place.settings, []).append(unit.place.address)
-    return "Addresses " + "; ".join(
-        f"{format_addresses(listed)} at {settings}" for settings, listed in places.items()
-    )
+    return words.unit_names(unit.place for unit in units)

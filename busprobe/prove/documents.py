@@ -17,7 +17,7 @@ from busprobe.prove.polling_table import PollingRow, PollingTable
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import RESOLUTION, Times, milliseconds
 from busprobe.prove.trial import Trial
-from busprobe.prove.words import findings, hindrance_words, unit_words
+from busprobe.prove.words import findings, hindrance_words, trial_words, unit_words
 
 PROOF_FORMAT = "busprobe.proof/1"
 """Format and version of a stored proof."""
@@ -94,6 +94,11 @@ class KeptTrial:
     polls: int
     failed: int
     """Polls without a conforming reply in time."""
+
+    @property
+    def words(self) -> str:
+        """What its figures rest on, in one sentence."""
+        return trial_words(self.made, self.cycles, self.polls, self.failed)
 
 
 def trial_document(trial: Trial, cycles: Proof) -> dict[str, Any]:

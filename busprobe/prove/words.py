@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from busprobe.job.records import PollResult
+from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, exception_name
-from busprobe.prove.polling_table import Hindrance
+from busprobe.prove.polling_table import Hindrance, LeftOut
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import error_bound, milliseconds
 
@@ -28,6 +30,88 @@ def hindrance_words(hindrance: Hindrance) -> str:
         return f"{hindrance.block.count} registers in one request, the unit gives {hindrance.most}"
     first = hindrance.refused.register
     return f"the unit refuses registers {first} to {first + hindrance.refused.count - 1}"
+
+
+def left_out(point: LeftOut) -> str:
+    """Of a point that no request fetches, and why."""
+    at = both_forms(point.place.address)
+    return f"Address {at}, {point.name}: {hindrance_words(point.hindrance)}."
+
+
+# -- what a polling table rests on
+# --------------------------------------------------------------------------------------------------
+
+SETTINGS_DIFFER = (
+    "One master with one line setting cannot send these requests: the units' line settings differ."
+)
+LATENCY_OF_SURVEY = "reply time from the few requests of the survey, no endurance run"
+TYPE_NOT_CERTAIN = "the device type is not certain, and neither are its registers"
+
+
+def unit_name(place: Place, tag: str) -> str:
+    """Address, line settings and tag."""
+    said = (both_forms(place.address), str(place.settings), tag)
+    return " ".join(filter(None, ("Address", *said)))
+
+
+def unit_names(places: Iterable[Place]) -> str:
+    """Addresses of several units, by their line settings."""
+    at: dict[LineSettings, list[int]] = {}
+    for place in places:
+        at.setdefault(place.settings, []).append(place.address)
+    listed = (f"{format_addresses(each)} at {settings}" for settings, each in at.items())
+    return f"Addresses {'; '.join(listed)}"
+
+
+def not_asked(*, alone: bool, state: str) -> str:
+    """Why the table asks nothing of a unit; it is `alone` at its place, or in another `state`."""
+    return "no points are known" if alone else f"{state}, so nobody to ask"
+
+
+def latency_assumed(seconds: float) -> str:
+    """Of a unit whose reply time was not measured."""
+    return f"reply time not measured, {1000 * seconds:g} ms assumed"
+
+
+def most_assumed(registers: int) -> str:
+    """Of a unit of which it is not known how much it gives in one request."""
+    return f"how many registers it gives at once is not known, {registers} assumed"
+
+
+def between_untried(addresses: Iterable[int]) -> str:
+    """Of units whose registers between wanted ones were not tried on the bus."""
+    listed = ", ".join(both_forms(address) for address in sorted(addresses))
+    return (
+        f"Registers read only because they lie in between were not all tried at {listed}: they may"
+        " be refused."
+    )
+
+
+def wanted(every_s: float, special: int, values: int, *, said: bool) -> str:
+    """How often values are wanted, `special` of them at intervals of their own; whether somebody
+    `said` so."""
+    more = f", {special} of {values} values at intervals of their own" if special else ""
+    if said:
+        return f"Values are wanted every {every_s:g} s{more}."
+    return f"Nobody said how often values are wanted: every {every_s:g} s is taken{more}."
+
+
+def cycle(requests: int, computed_s: float, measured_s: float | None) -> str:
+    """How long a cycle of so many requests takes."""
+    computed = f"A whole cycle of the {requests} requests takes {_ms(computed_s)}"
+    if measured_s is None:
+        return f"{computed}, computed; not yet tried on the bus."
+    return f"{computed} computed and {_ms(measured_s)} measured."
+
+
+def trial_words(made: str, cycles: int, polls: int, failed: int) -> str:
+    """What the figures of a trial rest on."""
+    ended = f"{failed} of {polls} polls failed" if failed else "no poll failed"
+    return f"Median of {cycles} cycles on the bus, {made}; {ended}."
+
+
+# -- what an endurance run shows
+# --------------------------------------------------------------------------------------------------
 
 
 def findings(proof: Proof) -> tuple[str, ...]:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
 
-from busprobe.files.documents import to_document
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -104,33 +102,6 @@ class Identified:
     def score(self) -> float | None:
         """How well the best profile fits, 0 to 1; None without profiles."""
         return self.matches[0].score if self.matches else None
-
-    def document(self) -> dict[str, Any]:
-        """The unit as a finding of the survey document, its profile, identity and live values
-        filled in."""
-        known = self.examination.kind is Kind.UNIT
-        finding = (
-            {"address": self.place.address, "settings": str(self.place.settings), "kind": "silent"}
-            if self.examination.kind is Kind.SILENT
-            else to_document(self.examination.finding())
-        )
-        return {
-            **finding,
-            "profile": self.profile.id if self.profile else None,
-            "match": self.score,
-            "identity": self.identity if known else None,
-            "objects": (
-                None
-                if self.objects is None
-                else {f"0x{n:02X}": text for n, text in self.objects.items()}
-            ),
-            "server_id": self.server_id,
-            "reasons": list(self.matches[0].reasons) if self.matches else [],
-            "standing": self.standing,
-            "models": None if self.models is None else [model.id for model in self.models.models],
-            "readings": [reading.document() for reading in self.readings],
-            "notes": list(self.remarks),
-        }
 
 
 def identify(

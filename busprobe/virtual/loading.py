@@ -100,10 +100,7 @@ def _mistakes(scenario: Scenario, types: Mapping[str, UnitType]) -> Iterator[Fou
         seen.add(unit.name)
         if unit.type not in types:
             yield (
-                (
-                    *place,
-                    "type",
-                ),
+                (*place, "type"),
                 f"there is no unit type '{unit.type}'; there are {', '.join(sorted(types))}",
             )
             continue
@@ -132,11 +129,7 @@ def _table_mistakes(place: FieldPath, values: tuple[Value, ...]) -> Iterator[Fou
         for register in range(value.at, value.at + value.registers):
             if register in taken:
                 yield (
-                    (
-                        *place,
-                        number,
-                        "at",
-                    ),
+                    (*place, number, "at"),
                     f"register {register} belongs to '{taken[register]}' already",
                 )
                 break
@@ -155,13 +148,7 @@ def _setup_mistakes(name: str, kind: UnitType) -> Iterator[Found]:
         for what, registers, _ in taken:
             if not registers.isdisjoint(range(value.at, value.at + value.registers)):
                 yield (
-                    (
-                        "types",
-                        name,
-                        "holding",
-                        number,
-                        "at",
-                    ),
+                    ("types", name, "holding", number, "at"),
                     f"lies on the register of the {what}",
                 )
     for (what, registers, part), (other, others, other_part) in combinations(taken, 2):

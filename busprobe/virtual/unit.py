@@ -143,12 +143,7 @@ class Unit:
         return self._answer(start, self._entry.replies_as or place.address, pdu, place.settings)
 
     def _is_asked(self, asked: int) -> bool:
-        own = (
-            self.address,
-            self.kind.service_address,
-            _BROADCAST,
-            *self._entry.also_addresses,
-        )
+        own = (self.address, self.kind.service_address, _BROADCAST, *self._entry.also_addresses)
         return asked in own or self._entry.any_address
 
     def _refusal(self, frame: bytes, ended: float, now: float) -> UnitAnswer | None:

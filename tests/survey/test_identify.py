@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 import pytest
 
+from busprobe.cli.identify import document
 from busprobe.line.clock import VirtualClock
 from busprobe.line.exchange import Exchange, RequestFrame, Waits
 from busprobe.line.line import Line
@@ -50,12 +51,9 @@ def test_each_unit_of_the_site_is_recognised_and_reads_plausible_values(
     assert unit.score >= 0.7
     assert len(unit.readings) == len(unit.profile.points)
     assert all(r.plausible is not False for r in unit.readings)
-    document = unit.document()
-    assert (document["address"], document["profile"], document["kind"]) == (
-        address,
-        profile,
-        "unit",
-    )
+    said = document(unit)
+    assert (said["address"], said["profile"]) == (address, profile)
+    assert unit.examination.kind is Kind.UNIT
 
 
 def test_what_a_unit_says_of_itself_is_its_identity_all_pages_of_it() -> None:
@@ -81,13 +79,13 @@ def test_nothing_is_said_of_a_clash() -> None:
     assert unit.examination.kind is Kind.CLASH
     assert (unit.profile, unit.readings, unit.objects, unit.server_id) == (None, (), None, None)
     assert "Two units" in unit.notes[0]
-    assert unit.document()["identity"] is None
+    assert set(unit.identity.values()) == {None}
 
 
 def test_nothing_is_said_of_silence() -> None:
     unit = at("site", 99, "9600-8N1")
     assert unit.notes[0] == "Nobody answered."
-    assert unit.document()["kind"] == "silent"
+    assert unit.examination.kind is Kind.SILENT
 
 
 def sleepy(unit: Answers, wakes_up: float, port: list[ScriptedPort]) -> Answers:
@@ -193,7 +191,7 @@ def test_a_unit_that_follows_sunspec_says_what_it_is_without_a_data_sheet() -> N
     assert ([model.id for model in unit.models.models], unit.models.ended) == ([1, 64901], True)
     assert "It follows SunSpec from register 40000 on: models 1, 64901." in unit.notes
     assert "SunSpec unit, models at 40000 fits with 0.70 of 1" in unit.standing
-    assert unit.document()["models"] == [1, 64901]
+    assert document(unit)["models"] == [1, 64901]
 
 
 def test_a_device_address_point_that_is_not_implemented_is_told() -> None:

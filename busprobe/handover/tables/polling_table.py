@@ -88,7 +88,7 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
         else:
             yield (
                 "Whole cycle, measured",
-                milliseconds(made.measured.seconds),
+                milliseconds(made.measured.cycle_s),
                 "ms",
                 made.measured.words,
             )

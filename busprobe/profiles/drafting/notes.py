@@ -15,16 +15,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError, model_validator
 
 from busprobe.files.toml_file import Found, TomlFile, found_by_pydantic
-from busprobe.profiles.fields import (
-    MOST_REGISTERS,
-    Name,
-    NotNegative,
-    Number,
-    ProfilePart,
-    ReadFunction,
-    Sentence,
-    UnitOfMeasure,
-)
+from busprobe.profiles.fields import MOST_REGISTERS, Name, Number, ProfilePart, ReadFunction
 from busprobe.profiles.registers import (
     OF_BITS,
     READ_HOLDING,
@@ -33,7 +24,14 @@ from busprobe.profiles.registers import (
     Register,
     from_sheet,
 )
-from busprobe.profiles.schema import Point, PointType, ScaleMeaning, ScaleRegister, Tells, WordOrder
+from busprobe.profiles.schema import (
+    Point,
+    PointMeaning,
+    PointType,
+    ScaleMeaning,
+    ScaleRegister,
+    WordOrder,
+)
 
 KIND = "notes"
 """What such a file is called in messages."""
@@ -51,7 +49,7 @@ class NotedScale(ProfilePart):
     means: ScaleMeaning = Field(default=ScaleMeaning.EXPONENT, description="As in a profile.")
 
 
-class NotedPoint(ProfilePart):
+class NotedPoint(PointMeaning):
     """A value as far as its data sheet is clear about it."""
 
     name: Name = Field(description="What it is.")
@@ -67,30 +65,7 @@ class NotedPoint(ProfilePart):
     )
     order: WordOrder | None = Field(default=None, description="As in a profile.")
     scale: Number | None = Field(default=None, description="As in a profile.")
-    offset: Number = Field(default=0.0, description="As in a profile.")
     scale_register: NotedScale | None = Field(default=None, description="As in a profile.")
-    unit: UnitOfMeasure = Field(default="", description="As in a profile.")
-    plausible_min: Number | None = Field(default=None, description="As in a profile.")
-    plausible_max: Number | None = Field(default=None, description="As in a profile.")
-    names: dict[Annotated[int, Field(ge=0, le=0xFFFF)], Name] = Field(
-        default={}, description="As in a profile."
-    )
-    no_value: tuple[Annotated[int, Field(strict=True, ge=0, lt=1 << 64)], ...] = Field(
-        default=(), description="As in a profile."
-    )
-    tells: Tells | None = Field(default=None, description="As in a profile.")
-    overlaps: bool = Field(default=False, description="As in a profile.")
-    description: Sentence | None = Field(default=None, description="As in a profile.")
-    writable: bool | None = Field(default=None, description="As in a profile.")
-    tolerance: NotNegative | None = Field(default=None, description="As in a profile.")
-    tolerance_percent: NotNegative | None = Field(default=None, description="As in a profile.")
-    decimals: Annotated[int, Field(strict=True, ge=0, le=9)] | None = Field(
-        default=None, description="As in a profile."
-    )
-    alarm_min: Number | None = Field(default=None, description="As in a profile.")
-    alarm_max: Number | None = Field(default=None, description="As in a profile.")
-    constant: bool = Field(default=False, description="As in a profile.")
-    channel: Name | None = Field(default=None, description="As in a profile.")
     shows: Number | Name | None = Field(
         default=None, description="What the unit's own display shows for it now."
     )
@@ -152,24 +127,8 @@ class NotedPoint(ProfilePart):
             length=self.length if kind.has_length else None,
             order=order,
             scale=scale,
-            offset=self.offset,
             scale_register=scale_at and ScaleRegister.model_construct(at=scale_at, means=means),
-            unit=self.unit,
-            plausible_min=self.plausible_min,
-            plausible_max=self.plausible_max,
-            names=self.names,
-            no_value=self.no_value,
-            overlaps=self.overlaps,
-            tells=self.tells,
-            description=self.description,
-            writable=self.writable,
-            tolerance=self.tolerance,
-            tolerance_percent=self.tolerance_percent,
-            decimals=self.decimals,
-            alarm_min=self.alarm_min,
-            alarm_max=self.alarm_max,
-            constant=self.constant,
-            channel=self.channel,
+            **{name: getattr(self, name) for name in PointMeaning.model_fields},
         )
 
 
