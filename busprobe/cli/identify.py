@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 from busprobe.cli import output
-from busprobe.cli.sessions import session_on
-from busprobe.errors import ExitCode
+from busprobe.cli.ending import on_stop
+from busprobe.cli.sessions import session_on, session_on_existing
+from busprobe.errors import ExitCode, UsageError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
@@ -15,24 +17,86 @@ from busprobe.survey.identify import Identified
 
 
 def run(
-    port: str, settings: LineSettings, address: int, job_file: Path | None, as_json: bool
+    port: str,
+    settings: LineSettings | None,
+    address: int | None,
+    job_file: Path | None,
+    as_json: bool,
 ) -> ExitCode:
     """Do what ``busprobe identify`` is asked for."""
-    with session_on(port, job_file, settings) as session:
-        found = session.identify(Place(address, settings))
+    if settings is not None and address is not None:
+        return _one(port, Place(address, settings), job_file, as_json=as_json)
+    if job_file is None or settings is not None or address is not None:
+        raise UsageError(
+            "It is not said which unit to identify.",
+            todo="Give --settings and --address, or --job alone for all units of a job.",
+        )
+    return _all(port, job_file, as_json=as_json)
+
+
+def _one(port: str, place: Place, job_file: Path | None, *, as_json: bool) -> ExitCode:
+    with session_on(port, job_file, place.settings) as session:
+        found = session.identify(place)
     if as_json:
         output.document(document(found))
     else:
         _print(found)
+    return ExitCode.DONE if _is_known(found) else ExitCode.ATTENTION
+
+
+def _all(port: str, job_file: Path, *, as_json: bool) -> ExitCode:
+    """Each unit of the job that answers alone; Ctrl-C ends it after the one that is asked."""
+    stop = threading.Event()
+    with session_on_existing(port, job_file) as session, on_stop(stop.set):
+        units = session.job.units()
+        if not units:
+            raise UsageError(
+                f"No unit is known in {job_file}.",
+                todo="Run 'busprobe survey' with this job first.",
+            )
+        found = []
+        for unit in (unit for unit in units if unit.single):
+            if stop.is_set():
+                break
+            output.say(f"Asking unit {both_forms(unit.address)} at {unit.settings} …")
+            found.append(session.identify(unit.place))
+            if not as_json:
+                _print(found[-1])
+    asked = {each.place for each in found}
+    left = [unit for unit in units if unit.place not in asked]
+    if as_json:
+        output.document(
+            {
+                "format": "busprobe.identify-all/1",
+                "port": port,
+                "units": [_fields(each) for each in found],
+                "not_asked": [
+                    {"address": u.address, "settings": str(u.settings), "kind": u.kind}
+                    for u in left
+                ],
+            }
+        )
+    else:
+        for unit in left:
+            why = "stopped before" if unit.single else f"{unit.kind}: clear that up first"
+            output.line(f"Not asked: {both_forms(unit.address)} at {unit.settings}, {why}.")
+    return ExitCode.DONE if not left and all(map(_is_known, found)) else ExitCode.ATTENTION
+
+
+def _is_known(found: Identified) -> bool:
+    """Whether its profile was recognised and no value speaks against it."""
     plausible = all(reading.plausible is not False for reading in found.readings)
-    return ExitCode.DONE if found.profile is not None and plausible else ExitCode.ATTENTION
+    return found.profile is not None and plausible
 
 
 def document(found: Identified) -> dict[str, object]:
     """The ``busprobe.identify/1`` document."""
+    return {"format": "busprobe.identify/1", **_fields(found)}
+
+
+def _fields(found: Identified) -> dict[str, object]:
     best = found.matches[0] if found.matches else None
     return {
-        "format": "busprobe.identify/1",
         "address": found.place.address,
         "settings": str(found.place.settings),
         "identity": dict(found.identity),

@@ -3,7 +3,7 @@ address?"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from rich.progress import BarColumn, Progress, TextColumn
@@ -12,7 +12,6 @@ from busprobe.cli import output
 from busprobe.cli.ending import on_stop
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
-from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import factories
@@ -21,7 +20,7 @@ from busprobe.survey import events
 from busprobe.survey.findings import Finding, Kind, SurveyResult
 from busprobe.survey.probes import Probe
 from busprobe.survey.schedule import common_settings
-from busprobe.survey.words import bounds, coverage
+from busprobe.survey.words import bounds, coverage, kind_of_unit
 
 
 def run(
@@ -59,7 +58,7 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
     """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found."""
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
     console = output.console(stderr=True)
-    told: set[tuple[Place, Kind]] = set()
+    told: set[str] = set()
     with Progress(*columns, console=console, transient=True) as bar, on_stop(survey.cancel):
         task = bar.add_task("Survey", total=None, left="")
         for event in survey:
@@ -73,10 +72,13 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                         task, completed=done, total=total, left=f"{left.figure(duration)} left"
                     )
                 case events.Found(finding):
-                    what = finding.place, finding.kind
+                    what = in_words(finding)
                     if what not in told:  # a finding comes again with every note added to it
-                        output.say_on(console, in_words(finding))
+                        output.say_on(console, what)
                     told.add(what)
+                case events.Identifying(place, number, of):
+                    what = f"Reading unit {both_forms(place.address)}"
+                    bar.update(task, description=what, left=f"{number} of {of}")
                 case events.Fault(words):
                     output.say_on(console, words)
                 case events.OtherMasterHeard(words):
@@ -95,7 +97,8 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
 
 def in_words(finding: Finding) -> str:
     """A finding in one line."""
-    return f"{both_forms(finding.address)} at {finding.settings}: {finding.kind}"
+    found = f"{both_forms(finding.address)} at {finding.settings}: {finding.kind}"
+    return ", ".join(filter(None, (found, kind_of_unit(finding))))
 
 
 def not_tested(result: SurveyResult) -> Iterator[str]:
@@ -116,19 +119,32 @@ def duration(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
+def _values(findings: Collection[Finding]) -> Iterator[str]:
+    """How many units were read, and each value that makes no sense."""
+    read = [finding for finding in findings if finding.readings]
+    if read:
+        yield f"Values of {len(read)} of {len(findings)} read; 'busprobe identify' shows them."
+    for finding in read:
+        for value in finding.readings:
+            if value.plausible is False:
+                where = both_forms(finding.address)
+                yield f"Unit {where}: {value.name} {value.text} is not plausible."
+
+
 def _print(result: SurveyResult) -> None:
     rows = [
         (
             both_forms(finding.address),
             finding.settings,
             finding.kind,
+            kind_of_unit(finding),
             "" if finding.latency_ms is None else f"{finding.latency_ms:.1f} ms",
             " ".join(finding.notes),
         )
         for finding in result.findings
     ]
     if rows:
-        output.table(("Address", "Settings", "Finding", "Reply", "Notes"), rows)
+        output.table(("Address", "Settings", "Finding", "What it is", "Reply", "Notes"), rows)
     else:
         output.lines(["Nobody answered.  That is not the same as nobody being there."])
     if rows and result.expect is None:
@@ -138,6 +154,7 @@ def _print(result: SurveyResult) -> None:
                 " --expect shows."
             ]
         )
+    output.lines(_values(result.findings))
     output.lines(coverage(result.asked, {finding.place for finding in result.findings}))
     output.lines(bounds(result.bounds))
     output.lines(result.notes)

@@ -6,7 +6,7 @@ id).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from busprobe.profiles.schema import Tells, ToldObject
@@ -33,6 +33,18 @@ class SelfDescription:
         version = f", version '{self.version}'" if self.version else ""
         serial = f", serial number '{self.serial}'" if self.serial else ""
         return f"by {self.source} it is {name}{version}{serial}"
+
+
+def identity(said: Collection[SelfDescription]) -> dict[str, str | None]:
+    """Vendor, product, revision and, where one of `said` gives it, serial number, in the unit's own
+    words; None where it says nothing."""
+    found: dict[str, str | None] = {
+        "vendor": next((d.maker for d in said if d.maker), None),
+        "product": next((d.model for d in said if d.model), None),
+        "revision": next((d.version for d in said if d.version), None),
+    }
+    serial = next((d.serial for d in said if d.serial), None)
+    return found if serial is None else {**found, "serial": serial}
 
 
 def descriptions(

@@ -36,6 +36,7 @@ from busprobe.session.session import Session
 from busprobe.survey import events
 from busprobe.survey.findings import Kind
 from busprobe.survey.schedule import common_settings
+from busprobe.survey.words import kind_of_unit
 from busprobe.text import hex_bytes
 from busprobe.virtual.segment import Segment
 from busprobe.virtual.unit import Unit
@@ -132,7 +133,7 @@ class _Demo:
         settings = common_settings(
             factory.settings for factory in factories(self._session.profiles)
         )
-        told: set[tuple[Place, Kind]] = set()
+        told: set[str] = set()
         for event in self._session.survey(settings, ALL):
             match event:
                 case events.Started(estimate=estimate):
@@ -142,9 +143,10 @@ class _Demo:
                         " min."
                     )
                 case events.Found(finding):
-                    what = finding.place, finding.kind
+                    what = ", ".join(filter(None, (finding.kind, kind_of_unit(finding))))
+                    what = f"{_at(finding.place)}: {what}"
                     if what not in told:  # a finding comes again with every note added to it
-                        self._say(f"  {_at(finding.place)}: {finding.kind}")
+                        self._say(f"  {what}")
                     told.add(what)
                 case events.Fault(words) | events.OtherMasterHeard(words):
                     self._say(f"  {words}")

@@ -6,10 +6,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from busprobe.files.documents import from_document
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit, completed_from_plan
-from busprobe.job.records import PointReading, UnitRecord
+from busprobe.job.records import UnitRecord
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.same_type import Sibling, differences
 from busprobe.survey.findings import Kind
@@ -41,9 +40,7 @@ def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identifie
         profile=found.profile.id if found.profile else known.profile,
         match=round(best.score, 3) if best else known.match,
         identity={**known.identity, **dict(_said(found))},
-        readings=tuple(
-            from_document(PointReading, reading.document()) for reading in found.readings
-        ),
+        readings=found.kept_readings,
         sample=_sample(found),
         factory_address=factory.address if factory else known.factory_address,
         notes=(*known.notes, *(note for note in found.notes if note not in known.notes)),

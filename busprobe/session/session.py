@@ -40,7 +40,7 @@ from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.wiring_record import keep_wiring
 from busprobe.survey.close_look import Examination, examine
 from busprobe.survey.findings import Kind
-from busprobe.survey.identify import Identified, identify
+from busprobe.survey.identify import Identified, identify, identify_seen
 from busprobe.survey.listen import Overheard, listen
 from busprobe.survey.probes import Probe
 from busprobe.survey.survey import Survey
@@ -73,6 +73,8 @@ class Session:
         self.plan = kept_plan(job)
         self._connector = connector or Connector()
         self._line: Line | None = None
+        self.identified: dict[Place, Identified] = {}
+        """What each unit was last found to be, and why, since the program was started."""
 
     # -- the port
     # ----------------------------------------------------------------------------------------
@@ -216,6 +218,7 @@ class Session:
             expect=expect,
             profiles=self.likely_profiles,
             also=also,
+            identify=self._identify,
             resume=progress,
         )
         asked = {
@@ -229,12 +232,20 @@ class Session:
 
     def identify(self, place: Place) -> Identified:
         """Find out what answers at `place` and read its values; kept with its entry in the as-built
-        list."""
+        list, and until the program ends in `identified`."""
         self.line.apply(place.settings)
+        return self._identify(place)
+
+    def _identify(self, place: Place, seen: Examination | None = None) -> Identified:
+        """`identify` at the line's present settings, where a survey may have `seen` the unit."""
         known = self.job.unit(place)
         by_hand = self.profile_of(place) if known and known.match is None else None
-        found = identify(self.line, place.address, self.profiles, by_hand=by_hand)
-        return keep_identified(self.job, found, self.planned(place.address))
+        if seen is None:
+            found = identify(self.line, place.address, self.profiles, by_hand=by_hand)
+        else:
+            found = identify_seen(self.line, seen, self.profiles, by_hand=by_hand)
+        self.identified[place] = keep_identified(self.job, found, self.planned(place.address))
+        return self.identified[place]
 
     def planned(self, address: int) -> PlannedUnit | None:
         """What the plan of the bus says of an address."""

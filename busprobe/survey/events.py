@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.survey.estimate import Estimate
 from busprobe.survey.findings import Finding, SurveyResult
@@ -61,10 +62,35 @@ class Fault:
 
 
 @dataclass(frozen=True)
+class Identifying:
+    """All was asked that was to be; what a unit says of itself and its values are read next."""
+
+    place: Place
+    number: int
+    """Which of the units it is, from 1."""
+    of: int
+
+    @property
+    def settings(self) -> LineSettings:
+        """Line settings at which it is asked."""
+        return self.place.settings
+
+
+@dataclass(frozen=True)
 class Finished:
     """The last event, always."""
 
     result: SurveyResult
 
 
-Event = Started | Listening | Asking | Progress | Found | OtherMasterHeard | Fault | Finished
+Event = (
+    Started
+    | Listening
+    | Asking
+    | Progress
+    | Found
+    | OtherMasterHeard
+    | Fault
+    | Identifying
+    | Finished
+)

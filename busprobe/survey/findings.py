@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 from busprobe.errors import PortError, UsageError
 from busprobe.files.documents import NOT_KEPT, AsText, from_document, to_document
+from busprobe.job.records import PointReading
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import AddressSet, format_addresses
@@ -131,8 +132,13 @@ class Finding:
     latency_ms: float | None = None
     """Median time from the end of a request to the first byte of its reply."""
     profile: str | None = None
+    """Id of the device type, where what the unit says and gives is enough to tell."""
     match: float | None = None
+    """How well it fits, 0 to 1."""
+    reasons: tuple[str, ...] = ()
+    """What spoke for it and against it, a sentence each: the match is one by this and no more."""
     identity: Mapping[str, str | None] | None = None
+    """Vendor, product and revision in the unit's own words; None where it was not one unit."""
     evidence: tuple[str, ...] = ()
     """All that came back in each exchange it rests on, local echo stripped, in hex."""
     notes: tuple[str, ...] = ()
@@ -143,6 +149,8 @@ class Finding:
     """Further line settings at which it answers."""
     silent_at_end: bool = False
     """Whether it gave no reply when it was asked again at the end of the survey."""
+    readings: tuple[PointReading, ...] = ()
+    """Values by its profile, read at the end of the survey."""
 
     @property
     def place(self) -> Place:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from busprobe.files.documents import from_document
+from busprobe.job.records import PointReading
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
-from busprobe.modbus.identification import identification_page, server_id
+from busprobe.modbus.identification import identification_page
 from busprobe.modbus.replies import Reply, judge
 from busprobe.modbus.requests import Function, Request, read, read_device_identification
-from busprobe.profiles.matching import Facts, Match, contradicted, match, recognised, standing
+from busprobe.profiles.matching import Match, contradicted, match, recognised, standing
 from busprobe.profiles.read_requests import (
     Block,
     apart,
@@ -22,15 +24,16 @@ from busprobe.profiles.read_requests import (
     windows,
 )
 from busprobe.profiles.schema import Limits, Profile
-from busprobe.profiles.standards import SelfDescription, descriptions
+from busprobe.profiles.standards import SelfDescription, descriptions, identity
 from busprobe.profiles.values import Reading, readings
 from busprobe.survey import probes
 from busprobe.survey.absent_units import AnswersEverywhere, everywhere
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.events import Event
-from busprobe.survey.findings import Kind
+from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.interference import is_silence
 from busprobe.survey.probes import Probe, to_the_end
+from busprobe.survey.recognition import facts, identification, told
 from busprobe.survey.sunspec import DEVICE_ADDRESS, NOT_IMPLEMENTED, ModelMap, find_models
 
 _MOST_PAGES = 16
@@ -56,7 +59,8 @@ class Identified:
     profile: Profile | None
     """The one that may be called recognised."""
     readings: tuple[Reading, ...]
-    """Live values by that profile, or by the one that a person says it is."""
+    """Live values by that profile; else by the one that its texts name and its values speak
+    against, or that a person says it is."""
     notes: tuple[str, ...]
     """What there is to say of it beside `not_recognised`."""
     standing: str = ""
@@ -75,14 +79,12 @@ class Identified:
     def identity(self) -> dict[str, str | None]:
         """Vendor, product, revision and, where a point of the profile gives it, serial number, in
         the unit's own words; None where it says nothing."""
-        said = self.descriptions
-        found: dict[str, str | None] = {
-            "vendor": next((d.maker for d in said if d.maker), None),
-            "product": next((d.model for d in said if d.model), None),
-            "revision": next((d.version for d in said if d.version), None),
-        }
-        serial = next((d.serial for d in said if d.serial), None)
-        return found if serial is None else {**found, "serial": serial}
+        return identity(self.descriptions)
+
+    @property
+    def kept_readings(self) -> tuple[PointReading, ...]:
+        """The values as a job and a finding keep them."""
+        return tuple(from_document(PointReading, one.document()) for one in self.readings)
 
     @property
     def not_recognised(self) -> str:
@@ -102,6 +104,21 @@ class Identified:
     def score(self) -> float | None:
         """How well the best profile fits, 0 to 1; None without profiles."""
         return self.matches[0].score if self.matches else None
+
+    def add_to(self, finding: Finding) -> Finding:
+        """The `finding` of a survey with what is known now; a profile that was told before stays
+        where there is none now."""
+        if self.examination.kind is not Kind.UNIT:
+            return finding
+        known = replace(
+            finding,
+            identity=self.identity,
+            readings=self.kept_readings,
+        )
+        if self.profile is None:
+            return known
+        best = self.matches[0]
+        return replace(known, profile=self.profile.id, match=best.score, reasons=best.reasons)
 
 
 def identify(
@@ -126,9 +143,20 @@ def identify(
             Kind.SILENT: "Nobody answered.",
         }[seen.kind]
         return replace(unknown, notes=(why, *seen.notes))
-    found = _Identification(line, address, seen).identified(profiles, by_hand)
+    found = identify_seen(line, seen, profiles, by_hand=by_hand)
     who = _answering_everywhere(line, seen)
     return found if who is None else replace(found, notes=(*found.notes, who.words))
+
+
+def identify_seen(
+    line: Line, seen: Examination, profiles: Iterable[Profile], *, by_hand: Profile | None = None
+) -> Identified:
+    """`identify` where a close look has `seen` that one unit answers: it is not taken again, nor is
+    it looked whether the unit answers everywhere.
+
+    Raises `PortError` if the port fails.
+    """
+    return _Identification(line, seen).identified(tuple(profiles), by_hand)
 
 
 def _answering_everywhere(line: Line, seen: Examination) -> AnswersEverywhere | None:
@@ -159,39 +187,39 @@ def _awake(line: Line, address: int, profiles: tuple[Profile, ...]) -> Examinati
 class _Identification:
     """All that is asked of one unit."""
 
-    def __init__(self, line: Line, address: int, seen: Examination) -> None:
+    def __init__(self, line: Line, seen: Examination) -> None:
         self._line = line
-        self._address = address
+        self._address = seen.address
         self._seen = seen
         slowest = seen.latency.maximum if seen.latency else CLOSE_LOOK.reply
         self._waits = Waits(reply=max(0.3, 2 * slowest))
-        self._registers: dict[tuple[int, int], int] = {}
+        self._told = facts(seen)
+        self._registers = dict(self._told.registers)
         self._refused: set[Block] = set()
         self._asked: dict[Block, Reply] = {}
 
     def identified(self, profiles: tuple[Profile, ...], by_hand: Profile | None) -> Identified:
         """Ask as little as tells what it is: texts have been said already, then fingerprints, then
         values."""
-        objects, said = self._objects(), self._server_id()
-        self._take_over()
-
-        def facts() -> Facts:
-            return Facts(
-                objects, said, self._registers, self._refused, self._line.settings, self._address
-            )
+        objects, said = self._objects(), self._told.server_id
+        known = replace(  # the last two grow as more is asked
+            self._told,
+            identification=objects,
+            registers=self._registers,
+            refused=self._refused,
+        )
 
         def matches() -> tuple[Match, ...]:
-            return match(facts(), profiles)
+            return match(known, profiles)
 
         def settled() -> bool:
             sure = recognised(matches())
             return sure is not None and not sure.profile.generic
 
-        # Registers alone settle nothing until those of all others have been seen, too.
-        if (objects or said) and settled():
-            self._try_out(matches()[0].profile)
-        if not ((objects or said) and settled()):
-            possible = [p for p in profiles if not p.generic and not contradicted(facts(), p)]
+        if by_texts := told(known, profiles):
+            self._try_out(by_texts.profile)
+        if by_texts is None or told(known, profiles) is None:
+            possible = [p for p in profiles if not p.generic and not contradicted(known, p)]
             most = min((p.limits.registers for p in possible), default=1)
             for group in windows(fingerprint_blocks(possible), most):
                 self._read_together(group)
@@ -208,8 +236,9 @@ class _Identification:
                     self._try_out(matches()[0].profile)
         found = matches()
         sure = recognised(found)
-        wrong = by_hand is not None and contradicted(facts(), by_hand)
-        shown = sure.profile if sure else None if wrong else by_hand
+        wrong = by_hand is not None and contradicted(known, by_hand)
+        best = sure or by_texts
+        shown = best.profile if best else None if wrong else by_hand
         if shown is not None:
             self._try_out(shown)  # what has been read already is not read again
         unit = Identified(
@@ -249,18 +278,6 @@ class _Identification:
                 )
             elif holds is not None and holds != self._address:
                 yield f"Its device address point holds {holds}, not the unit address it answers at."
-
-    def _take_over(self) -> None:
-        """Registers that the close look has read already.
-
-        What it asked for was chosen to be answered, not to be understood, so its refusals say
-        nothing of a profile.
-        """
-        for reply in self._seen.replies:
-            if reply.registers:
-                request = reply.request
-                block = Block(request.function, request.register, request.quantity)
-                self._registers.update(block.answered(reply.registers))
 
     def _try_out(self, candidate: Profile) -> None:
         """Read the points of `candidate`, and what its fingerprint wants as well."""
@@ -308,26 +325,14 @@ class _Identification:
             self._refused.add(block)
         return reply
 
-    def _server_id(self) -> str | None:
-        said = [
-            r
-            for r in self._seen.replies
-            if r.valid and r.request.function is Function.REPORT_SERVER_ID
-        ]
-        return server_id(said[0]).text if said else None
-
     def _objects(self) -> dict[int, str] | None:
         """All identification objects: the level the unit says it has, page by page (V1.1b3 section
         6.21)."""
-        said = [
-            r
-            for r in self._seen.replies
-            if r.valid and r.request.function is Function.READ_DEVICE_IDENTIFICATION
-        ]
-        if not said:
+        first = identification(self._seen)
+        if first is None:
             return None
-        objects = dict(identification_page(said[0]).objects)
-        code = min(max(said[0].frame[4] & 0x7F, 1), 3)
+        objects = dict(identification_page(first).objects)
+        code = min(max(first.frame[4] & 0x7F, 1), 3)
         wanted: int | None = 0
         for _ in range(_MOST_PAGES):
             reply = self._ask(read_device_identification(self._address, code, wanted or 0))

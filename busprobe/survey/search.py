@@ -14,6 +14,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame, valid_frames
+from busprobe.profiles.schema import Profile
 from busprobe.survey import words
 from busprobe.survey.absent_units import AbsentUnits
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, look_closely
@@ -35,6 +36,7 @@ from busprobe.survey.line_faults import LineFaults, find_ignored
 from busprobe.survey.listen import listening
 from busprobe.survey.other_traffic import OtherTraffic, needed
 from busprobe.survey.probes import LADDER, Listening, Probe, WireStep
+from busprobe.survey.recognition import with_type
 from busprobe.survey.schedule import Schedule, Sweep, common_settings
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import MOST_ROUNDS, PATIENCE, LearnedWaits, may_miss, rounds_needed
@@ -62,8 +64,12 @@ _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
 class Search:
     """What is being found out, and the schedule that changes with it."""
 
-    def __init__(self, line: Line, state: SurveyState, schedule: Schedule) -> None:
+    def __init__(
+        self, line: Line, state: SurveyState, schedule: Schedule, profiles: Sequence[Profile] = ()
+    ) -> None:
+        """Units are matched against `profiles` as they are found."""
         self.schedule = schedule
+        self._profiles = profiles
         self.learned = LearnedWaits()
         self._line = line
         self._state = state
@@ -301,7 +307,7 @@ class Search:
             self.switch(finding.settings)
             seen = yield from look_closely(self._line, finding.address, ask=self._ask_in_pause)
             if seen.kind is Kind.UNIT:
-                yield from self._book(seen.finding())
+                yield from self._book(self._with_type(seen, seen.finding()))
         self.switch(here)
 
     def other_master(self, settings: LineSettings, frames: Iterable[Frame]) -> Iterator[Event]:
@@ -459,6 +465,7 @@ class Search:
         finding = self._absent.finding(seen)
         if finding is None:
             return
+        finding = self._with_type(seen, finding)
         if (
             self._state.shown.ignored is None
             and finding.kind is Kind.UNIT
@@ -466,8 +473,7 @@ class Search:
         ):
             finding = yield from self._check_port(seen, finding)
         yield from self._book(finding)
-        answered = (Probe.of(r.request) for r in seen.replies if r.present)
-        self._state.answered[finding.place] = tuple(dict.fromkeys(answered))
+        self._state.seen[finding.place] = seen
         self.learned.learn(seen)
         yield from self._faults.burst_delay()
 
@@ -502,7 +508,7 @@ class Search:
             seen = yield from look_closely(self._line, finding.address, ask=self._ask_in_pause)
             self.switch(settings)
             if seen.kind is finding.kind:
-                yield from self._book(seen.finding())
+                yield from self._book(self._with_type(seen, seen.finding()))
                 yield from self._book(finding)
                 return
         self._state.findings[finding.place] = finding
@@ -510,6 +516,9 @@ class Search:
             self.schedule = self.schedule.promoted(settings).deepened(settings)
         self.schedule = self.schedule.found_at(settings, finding.address)
         yield Found(finding)
+
+    def _with_type(self, seen: Examination, finding: Finding) -> Finding:
+        return with_type(finding, seen, self._profiles)
 
     def _one_stop_bit_less(self, settings: LineSettings) -> LineSettings | None:
         """The likelier setting at which a unit found at `settings` answers too, if it is searched

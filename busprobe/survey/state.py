@@ -10,6 +10,7 @@ from busprobe.errors import PortError
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.survey import words
+from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import (
     About,
     Asked,
@@ -43,8 +44,8 @@ class SurveyState:
         )
         """What goes into the result as it is; the rest is added at the end."""
         self.findings: dict[Place, Finding] = {}
-        self.answered: dict[Place, tuple[Probe, ...]] = {}
-        """Kinds of probes that were answered in the close look at a finding of this run."""
+        self.seen: dict[Place, Examination] = {}
+        """The close look at each finding of this run."""
         self.stuck = False
         """Whether the bus is never quiet."""
         self.crowded = False

@@ -4,7 +4,7 @@ share one?"""
 from __future__ import annotations
 
 import threading
-from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from busprobe.errors import PortError, UsageError
@@ -16,9 +16,11 @@ from busprobe.modbus.requests import Function
 from busprobe.profiles.read_requests import fingerprint_blocks
 from busprobe.profiles.schema import Profile, factories
 from busprobe.survey import words
+from busprobe.survey.close_look import Examination
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
-from busprobe.survey.events import Event, Fault, Finished, Found, Progress, Started
+from busprobe.survey.events import Event, Fault, Finished, Found, Identifying, Progress, Started
 from busprobe.survey.findings import About, Kind, Reason, SurveyResult, Unfinished
+from busprobe.survey.identify import Identified
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
 from busprobe.survey.probes import LADDER, Asking, FurtherProbes, Listening, Probe
@@ -26,6 +28,10 @@ from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.search import Search
 from busprobe.survey.state import SurveyState
 from busprobe.survey.waits import PATIENCE
+
+Identify = Callable[[Place, Examination | None], Identified]
+"""Asks the unit at a place, at the line's present settings, what it is and reads its values; given
+the close look that this survey took at it, if it did.  Raises `PortError` if the port fails."""
 
 _LISTEN_AT = 7
 """Further settings to listen at when bytes make no frames."""
@@ -57,16 +63,18 @@ class Survey:
         expect: int | None = None,
         profiles: Iterable[Profile] = (),
         also: Iterable[Probe] = (),
+        identify: Identify | None = None,
         resume: Mapping[str, Any] | None = None,
         listen_first: float = LISTEN_FIRST,
     ) -> None:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
-        With `expect` it stops when so many units are found.  Addresses that stay silent are asked
+        With `expect` it stops when so many units are found.  A unit is matched against `profiles`
+        as it is found, as far as it says what it is; `identify` is called for each at the end, for
+        all that it says and its values.  Addresses that stay silent are asked
         by registers of `profiles`, which come with the likeliest first, and by the probes of
-        `also`.  `resume` is the progress document of
-        an interrupted survey; raises `UsageError` if it is none.  What the port cannot carry is
-        left out; raises `UsageError` if nothing is left.
+        `also`.  `resume` is the progress document of an interrupted survey; raises `UsageError` if
+        it is none.  What the port cannot carry is left out; raises `UsageError` if nothing is left.
         """
         if not any(map(line.carries, settings)):
             raise UsageError(
@@ -78,8 +86,9 @@ class Survey:
         self._state = SurveyState(tuple(settings), tuple(sorted(addresses)), expect)
         further = FurtherProbes.of(profiles, also)
         schedule = Schedule.plan(settings, addresses, factory, _suggested(profiles), further.probes)
+        self._identify = identify
         self._profiles_left_out = further.profiles_left_out
-        self._search = Search(line, self._state, schedule)
+        self._search = Search(line, self._state, schedule, profiles)
         if resume is not None:
             self._state.resume(SurveyResult.from_progress(resume))
             self._search.resume()
@@ -180,7 +189,7 @@ class Survey:
                 reason: Reason | None = done.value
                 return reason
             yield event
-            if isinstance(event, Asking | Listening):
+            if isinstance(event, Asking | Listening | Identifying):
                 self._wait_while_paused(event.settings)
                 if self._cancelled.is_set():
                     steps.close()
@@ -197,6 +206,12 @@ class Survey:
 
     def _run(self) -> Generator[Event, None, Reason | None]:
         """The survey itself; returns why something is left, if something is."""
+        reason = yield from self._search_all()
+        if reason in (None, Reason.ALL_FOUND) and not self._state.shown.other_master:
+            yield from self._identify_all()
+        return reason
+
+    def _search_all(self) -> Generator[Event, None, Reason | None]:
         search, shown = self._search, self._state.shown
         yield Started(shown.settings, shown.addresses, self._left().after(self._listen_first))
         yield from self._listen_before_asking()
@@ -317,9 +332,29 @@ class Survey:
 
         What it answered before comes first; several times in quick succession, since it may doze.
         """
-        answered = self._state.answered.get(at) or LADDER
+        seen = self._state.seen.get(at)
+        replies = () if seen is None else seen.replies
+        answered = [Probe.of(r.request) for r in replies if r.present] or LADDER
         yield from ((probe, _BETWEEN) for probe in [answered[0]] * _TO_WAKE)
         yield from ((probe, PATIENCE) for probe in dict.fromkeys((*answered, *LADDER)))
+
+    def _identify_all(self) -> Iterator[Event]:
+        """Let each unit that was not read yet be identified with its values."""
+        if self._identify is None:
+            return
+        units = [
+            finding
+            for finding in self._state.findings.values()
+            if finding.kind is Kind.UNIT and not finding.silent_at_end and not finding.readings
+        ]
+        units.sort(key=lambda finding: self._state.shown.settings.index(finding.settings))
+        for number, finding in enumerate(units, 1):
+            yield Identifying(finding.place, number, len(units))
+            self._search.switch(finding.settings)
+            identified = self._identify(finding.place, self._state.seen.get(finding.place))
+            known = identified.add_to(finding)
+            self._state.findings[finding.place] = known
+            yield Found(known)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""

@@ -16,6 +16,7 @@ from busprobe.modbus.traffic import Frame
 from busprobe.survey.findings import (
     Asked,
     Bound,
+    Finding,
     IgnoredSettings,
     Reason,
     Remark,
@@ -157,6 +158,14 @@ ECHO_IN_PART = (
 BYTES_BUT_NO_UNIT = (
     "Bytes came back, but no unit answered: check the supply of the units and the wires to them."
 )
+
+
+def kind_of_unit(finding: Finding) -> str:
+    """What the unit found is, as far as it was told: by its profile with the match, else in its own
+    words; empty where neither is known."""
+    if finding.profile is not None and finding.match is not None:
+        return f"{finding.profile} ({100 * finding.match:.0f} %)"
+    return " ".join(filter(None, (finding.identity or {}).values()))
 
 
 def remark(remark: Remark) -> str:

@@ -97,6 +97,54 @@ def test_another_master_stops_the_survey_unless_told_otherwise(command: Command)
     assert "--despite-master" in ran.err
 
 
+def test_a_survey_names_each_unit_with_its_values(command: Command) -> None:
+    """What units say of themselves is in their own evidence; values are those of the scenario."""
+    ran = command("survey", *CLEAN, "--addresses", "1-60", "--json")
+    by_address = {finding["address"]: finding for finding in ran.document["findings"]}
+    assert by_address[31]["profile"] == "dunmere-dx-8"
+    assert by_address[31]["match"] >= 0.7
+    assert "ProductCode is 'DX-8', as expected." in by_address[31]["reasons"]
+    assert by_address[31]["identity"]["vendor"] == "Dunmere Controls"
+    temperatures = [v for v in by_address[12]["readings"] if v["name"] == "Temperature"]
+    assert [v["value"] for v in temperatures] == [pytest.approx(18.9, abs=0.7)]
+    assert "31 (0x1F) at 9600-8N1: unit, dunmere-dx-8" in ran.err
+    told = command("survey", *CLEAN, "--addresses", "1-60").out
+    assert "dunmere-dx-8 (" in told
+    assert "Values of 6 of 6 read" in told
+
+
+def test_identify_without_an_address_asks_all_units_of_the_job(
+    command: Command, tmp_path: Path
+) -> None:
+    job_file = tmp_path / "clash.busjob"
+    asked = ("identify", "--port", "virtual:clash", "--job", job_file)
+    assert command(*asked).code == ExitCode.USAGE
+    clash = ("--port", "virtual:clash", "--settings", "9600-8N1", "--addresses", "1-20")
+    command("survey", *clash, "--job", job_file)
+    ran = command(*asked, "--json")
+    document = ran.document
+    assert ran.code == ExitCode.ATTENTION
+    assert document["format"] == "busprobe.identify-all/1"
+    with Job.open(job_file) as job:
+        alone = {unit.address: unit.profile for unit in job.units() if unit.single}
+        others = [unit.address for unit in job.units() if not unit.single]
+    assert alone
+    assert {unit["address"]: unit["profile"] for unit in document["units"]} == alone
+    assert all(unit["readings"] for unit in document["units"])
+    assert [(each["address"], each["kind"]) for each in document["not_asked"]] == [
+        (address, "clash") for address in others
+    ]
+    told = command(*asked)
+    assert all(f"Not asked: {address} (" in told.out for address in others)
+
+
+@pytest.mark.parametrize("given", [(), ("--address", "5"), ("--settings", "9600-8N1")])
+def test_identify_has_to_be_told_which_unit(command: Command, given: tuple[str, ...]) -> None:
+    ran = command("identify", "--port", "virtual:clean", *given)
+    assert ran.code == ExitCode.USAGE
+    assert "Give --settings and --address, or --job alone" in ran.err
+
+
 def test_identify_names_the_profile_and_reads_values(command: Command) -> None:
     ran = command("identify", *CLEAN, "--address", "21", "--json")
     assert ran.code == ExitCode.DONE, ran.err

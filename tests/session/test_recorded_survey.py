@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from busprobe.job import Job
 from busprobe.line.clock import VirtualClock
+from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.profiles.store import load_all, shipped_folder
 from busprobe.session.connect import Connector
 from busprobe.session.session import Session
-from busprobe.survey.events import Finished, Found, Started
+from busprobe.survey.events import Finished, Found, Identifying, OtherMasterHeard, Started
 from busprobe.survey.kept_survey import KeptSurvey
+from busprobe.survey.probes import Asking
 
 STORE = load_all([shipped_folder()])
+SETTINGS = LineSettings.parse("9600-8N1")
 
 
 def test_a_survey_cut_off_twice_has_lost_nothing(tmp_path: Path) -> None:
@@ -56,6 +61,91 @@ def test_how_far_a_survey_is_is_on_disk_with_each_finding(tmp_path: Path) -> Non
                 kept = KeptSurvey.of(record)
                 assert event.finding.place in kept.places
                 assert max(kept.asked_at[settings[0]]) >= event.finding.address - 1
+        session.close()
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Iterator[Session]:
+    """On a segment with the virtual clock."""
+    with Job.create(tmp_path / "a.busjob") as job:
+        session = Session(job, STORE, connector=Connector(virtual_clock=VirtualClock()))
+        session.open("virtual:clean", SETTINGS)
+        yield session
+        session.close()
+
+
+def test_each_unit_is_identified_and_read_once_when_the_search_is_over(session: Session) -> None:
+    """The truth is the scenario's; the job has name and profile from the moment a unit is found."""
+    seen: list[Place] = []
+    asked_then = 0
+    for event in session.survey([SETTINGS], range(1, 40)):
+        match event:
+            case Found(finding):
+                unit = session.job.unit(finding.place)
+                assert unit is not None
+                assert (unit.profile, unit.match) == (finding.profile, finding.match)
+                assert unit.profile is not None
+                assert bool(unit.readings) == bool(seen)
+            case Identifying(place=place, number=number, of=of):
+                seen.append(place)
+                assert (number, of) == (len(seen), 4)
+            case Asking():
+                assert not seen, "the close look is not taken again"
+            case Finished(result):
+                asked_then = len(result.findings)
+    assert asked_then == len(seen) == len(set(seen)) == 4
+    for unit in session.job.units():
+        assert unit.profile is not None
+        points = STORE.profiles[unit.profile].points
+        assert [reading.name for reading in unit.readings] == [point.name for point in points]
+        assert session.identified[unit.place].profile == STORE.profiles[unit.profile]
+    kept = KeptSurvey.latest(session.job)
+    assert kept is not None
+    assert all(finding.readings for finding in kept.findings)
+
+
+def test_a_survey_that_goes_on_reads_nobody_twice(session: Session) -> None:
+    """It was cut off between two units; the second one is read when it goes on."""
+    for event in session.survey([SETTINGS], range(1, 40)):
+        if isinstance(event, Identifying) and event.number == 2:
+            break  # as a crash would
+    [once] = [unit.place for unit in session.job.units() if unit.readings]
+    again = session.survey([SETTINGS], range(1, 40), resume=True)
+    assert once not in [event.place for event in again if isinstance(event, Identifying)]
+    assert all(unit.readings for unit in session.job.units())
+
+
+def test_others_may_use_the_line_between_two_units_that_are_read(session: Session) -> None:
+    survey = session.survey([SETTINGS], range(1, 40))
+    held = threading.Event()
+
+    def other_work() -> None:
+        survey.wait_until_paused()
+        held.set()
+        survey.unpause()
+
+    for event in survey:
+        if isinstance(event, Identifying) and event.number == 2:
+            survey.pause()
+            threading.Thread(target=other_work, daemon=True).start()
+    assert held.is_set()
+    assert all(unit.readings for unit in session.job.units())
+
+
+def test_nothing_is_read_beside_another_master(tmp_path: Path) -> None:
+    """Each further request disturbs it."""
+    with Job.create(tmp_path / "a.busjob") as job:
+        session = Session(job, STORE, connector=Connector(virtual_clock=VirtualClock()))
+        session.open("virtual:second-master", SETTINGS)
+        survey = session.survey([SETTINGS], range(1, 15))
+        events = []
+        for event in survey:
+            events.append(event)
+            if isinstance(event, OtherMasterHeard):
+                survey.go_on()
+        assert any(isinstance(event, OtherMasterHeard) for event in events)
+        assert any(isinstance(event, Found) for event in events)
+        assert not any(isinstance(event, Identifying) for event in events)
         session.close()
 
 

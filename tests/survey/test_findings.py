@@ -40,12 +40,14 @@ def test_the_document_of_a_finding_leaves_open_what_only_identification_knows() 
         "latency_ms": None,
         "profile": None,
         "match": None,
+        "reasons": [],
         "identity": None,
         "evidence": [],
         "notes": [],
         "exchanges": [],
         "also_at": [],
         "silent_at_end": False,
+        "readings": [],
     }
 
 

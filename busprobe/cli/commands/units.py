@@ -52,9 +52,12 @@ def survey() -> None:
 
 @click.command()
 @options.port
-@options.settings
-@click.option("--address", type=options.ADDRESS, required=True, help="Unit address.")
-@options.job(required=False, text="Job file to keep the result in.")
+@click.option("--settings", type=options.SETTINGS, help="Line settings, such as 9600-8N1.")
+@click.option("--address", type=options.ADDRESS, help="Unit address.")
+@options.job(
+    required=False,
+    text="Job file to keep the result in; without --address all of its units are identified.",
+)
 @options.as_json
 @does("busprobe.cli.identify")
 def identify() -> None:
@@ -64,6 +67,7 @@ def identify() -> None:
     \b
     Example:
       busprobe identify --port virtual:clean --settings 9600-8N1 --address 3
+      busprobe identify --port virtual:clean --job plant.busjob
     """
 
 

@@ -18,6 +18,12 @@ def short_type(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
     return " ".join(reversed(_maker_and_model(unit, profiles))).strip()
 
 
+def model_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
+    """The model alone, or the maker where only that is known, for a narrow column."""
+    maker, model = _maker_and_model(unit, profiles)
+    return model or maker
+
+
 def _maker_and_model(unit: UnitRecord, profiles: Mapping[str, Profile]) -> tuple[str, str]:
     vendor, product = unit.identity.get("vendor", ""), unit.identity.get("product", "")
     profile = profiles.get(unit.profile or "")

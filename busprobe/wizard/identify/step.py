@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -21,7 +21,6 @@ from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
-from busprobe.survey.identify import Identified
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, only
@@ -83,15 +82,11 @@ Two units at one address (X clash) cannot be identified: give one of them anothe
 in step 5."""
     BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.IDENTIFY])]
 
-    @dataclass
     class UnitIdentified(Message):
         """One unit was asked what it is."""
 
-        identified: Identified
-
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
-        self._identified: dict[Place, Identified] = {}
         self._stopping = False
         self._told_of: Store | None = None
         self._drafting: DraftScreen | None = None
@@ -119,7 +114,7 @@ in step 5."""
         units = self.session.job.units()
         self._units.fill((unit.place, self._row(unit)) for unit in units)
         lone = [unit for unit in units if unit.single]
-        known = [unit for unit in lone if unit.profile is not None]
+        known = [unit for unit in lone if self._is_read(unit)]
         odd = [unit for unit in units if not unit.single]
         if not self.working:
             if not units:
@@ -133,7 +128,9 @@ in step 5."""
             elif len(known) < len(lone):
                 self.state = StepState.DOING if known else StepState.TO_DO
                 strange = [
-                    unit for unit in lone if unit.profile is None and unit.place in self._identified
+                    unit
+                    for unit in lone
+                    if unit.profile is None and unit.place in self.session.identified
                 ]
                 mute = format_addresses(u.address for u in strange)
                 self.next_words = (
@@ -147,6 +144,12 @@ in step 5."""
                     "Check the values, note the tags (t), then go on to Readdress (5)."
                 )
         self._show_chosen()
+
+    def _is_read(self, unit: UnitRecord) -> bool:
+        """Whether its profile is known and its values were asked for."""
+        profile = self._profile(unit)
+        to_read = profile is not None and profile.points and not unit.readings
+        return unit.profile is not None and (not to_read or unit.place in self.session.identified)
 
     def action_read(self) -> None:
         """Ask the unit under the cursor."""
@@ -213,8 +216,8 @@ in step 5."""
             for unit in units:
                 if self._stopping:
                     return
-                identified = self.session.identify(unit.place)
-                self.post_message(self.UnitIdentified(identified))
+                self.session.identify(unit.place)
+                self.post_message(self.UnitIdentified())
 
         if self.on_line("identification", work):
             self.state = StepState.DOING
@@ -222,9 +225,7 @@ in step 5."""
             self._total, self._done = len(units), 0
 
     @on(UnitIdentified)
-    def _unit_identified(self, event: UnitIdentified) -> None:
-        identified = event.identified
-        self._identified[identified.place] = identified
+    def _unit_identified(self) -> None:
         self._done += 1
         self.progress = f"{self._done} of {self._total}" if self._total > 1 else ""
         self.post_message(self.JobChanged())
@@ -235,7 +236,7 @@ in step 5."""
         if unit is None:
             return
         profiles = self.session.store.profiles
-        identified = self._identified.get(unit.place)
+        identified = self.session.identified.get(unit.place)
 
         def known_profile(text: str) -> str:
             if text not in ("", *profiles):
@@ -268,7 +269,7 @@ in step 5."""
         if unit is None:
             return
         words = reasons(
-            unit, self._profile(unit), self._identified.get(unit.place), self.session.store
+            unit, self._profile(unit), self.session.identified.get(unit.place), self.session.store
         )
         self.wizard.explain(f"Unit {both_forms(unit.address)}: why", words)
 
@@ -330,7 +331,9 @@ in step 5."""
         told = Text()
         if unit is not None:
             width = self.app.size.width - 3
-            told = identity(unit, self._profile(unit), self._identified.get(unit.place), width)
+            told = identity(
+                unit, self._profile(unit), self.session.identified.get(unit.place), width
+            )
         self.query_one("#identity", Static).update(told)
         self.query_one("#values", RowTable).fill([] if unit is None else self._values(unit))
 

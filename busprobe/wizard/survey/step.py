@@ -25,6 +25,7 @@ from busprobe.survey.events import (
     Fault,
     Finished,
     Found,
+    Identifying,
     OtherMasterHeard,
     Progress,
     Started,
@@ -32,14 +33,16 @@ from busprobe.survey.events import (
 from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening
+from busprobe.survey.words import kind_of_unit
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
 from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable
-from busprobe.wizard.common.signs import OF_KIND, signed
+from busprobe.wizard.common.signs import OF_KIND, Sign, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.common.unit_words import model_words
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
 from busprobe.wizard.survey.forms import SearchRange, despite_master, go_on_with, read_search
 from busprobe.wizard.survey.words import (
@@ -80,6 +83,9 @@ first, are asked for anyway, last of all.
 power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
 address: sort them out in step 5.
 
+A unit that says what it is is matched against the profiles as it is found (e shows by what). \
+The others are identified, and all values read, when the search is over.
+
 The survey goes on while you look at other steps. Identify (4) may read what was found so far: \
 the survey is held for as long and then goes on by itself.
 
@@ -109,7 +115,7 @@ second for all that is asked if one of them is not found."""
         self._lent = False
         self._found: dict[Place, Finding] = {}
         self._asked: dict[LineSettings, set[int]] = {}
-        self._asking: Asking | Listening | None = None
+        self._asking: Asking | Listening | Identifying | None = None
         self._faults: list[str] = []
 
     def compose(self) -> ComposeResult:
@@ -312,7 +318,7 @@ second for all that is asked if one of them is not found."""
         progress = None
         for one in event.events:
             match one:
-                case Listening():
+                case Listening() | Identifying():
                     self._asking = one
                 case Asking():
                     self._asking = one
@@ -402,7 +408,7 @@ second for all that is asked if one of them is not found."""
         if asking is None:
             return
         self._say("#survey-asking", Text(asking_words(asking, self._faults)))
-        if isinstance(asking, Listening):
+        if not isinstance(asking, Asking):
             return
         asked = self._asked.get(asking.settings, set())
         marks = dict.fromkeys(asked, Mark.SILENT) | {asking.address: Mark.ASKING}
@@ -416,12 +422,19 @@ second for all that is asked if one of them is not found."""
         rows = (
             (
                 place,
-                (str(place.address), str(place.settings), signed(self, OF_KIND[found.kind])),
+                (str(place.address), str(place.settings), self._what(found)),
             )
             for place, found in sorted(self._found.items())
         )
         self._findings.fill(rows)
         self._show_cursor()
+
+    def _what(self, found: Finding) -> Text:
+        """What a unit is, where it is known; else what was found."""
+        unit = self.session.job.unit(found.place)
+        if unit is None or found.kind is not Kind.UNIT:
+            return signed(self, OF_KIND[found.kind])
+        return signed(self, Sign.UNIT, model_words(unit, self.session.store.profiles))
 
     def _show_cursor(self) -> None:
         addresses = self.query_one(AddressMap)
@@ -438,7 +451,8 @@ second for all that is asked if one of them is not found."""
             text.append_text(signed(self, OF_KIND[finding.kind])).append(
                 f" at {settings}  ", style="not bold"
             )
-            text.append(" ".join(finding.notes[:1]), style="not bold")
+            said = filter(None, (kind_of_unit(finding), *finding.notes[:1]))
+            text.append("  ".join(said), style="not bold")
         self._say("#survey-cursor", text)
 
     def _say(self, where: str, words: Text) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from busprobe.job import UnitRecord
-from busprobe.modbus.addresses import format_addresses
-from busprobe.survey.events import Progress
+from busprobe.modbus.addresses import both_forms, format_addresses
+from busprobe.survey.events import Identifying, Progress
 from busprobe.survey.findings import Finding
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening
@@ -39,9 +39,14 @@ def progress_words(progress: Progress, found: int) -> str:
     return f"{bar}   {progress.left.figure(time_words)} left, {found} found"
 
 
-def asking_words(asking: Asking | Listening, faults: Sequence[str]) -> str:
+def asking_words(asking: Asking | Listening | Identifying, faults: Sequence[str]) -> str:
     """What is done on the wire, in words and bytes, and the last of what is wrong there."""
-    if isinstance(asking, Listening):
+    if isinstance(asking, Identifying):
+        words = (
+            f"{asking.settings}  Unit {both_forms(asking.place.address)}, {asking.number} of"
+            f" {asking.of}: reads what it says of itself, and its values."
+        )
+    elif isinstance(asking, Listening):
         words = f"{asking.settings}  Listens {asking.seconds:.1f} s; nothing is sent."
     else:
         sends = f"Sends {hex_bytes(asking.request.frame)}, waits {1000 * asking.waits.reply:.0f} ms"
@@ -66,8 +71,18 @@ def evidence_words(finding: Finding) -> str:
     latency = "" if finding.latency_ms is None else f", replies after {finding.latency_ms} ms"
     lines = [f"{finding.kind} at {finding.settings}{latency}"]
     lines += [f"! {note}" for note in finding.notes]
+    lines += [f"It says: {said}" for said in _own_words(finding)]
+    if finding.profile is not None and finding.match is not None:
+        lines.append(f"Profile {finding.profile}, match {100 * finding.match:.0f} %:")
+        lines += [f"  {reason}" for reason in finding.reasons]
     lines += finding.exchanges or [f"Reply: {data}" for data in finding.evidence]
     return "\n".join(lines)
+
+
+def _own_words(finding: Finding) -> Iterator[str]:
+    said = ", ".join(f"{name} {text}" for name, text in (finding.identity or {}).items() if text)
+    if said:
+        yield said
 
 
 def nothing_found(word: str, latest: KeptSurvey | None) -> str:

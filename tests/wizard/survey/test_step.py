@@ -10,6 +10,7 @@ from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.session import Session
 from busprobe.survey.findings import Finding
 from busprobe.wizard.identify.step import IdentifyStep
+from busprobe.wizard.survey.address_map import AddressMap
 from busprobe.wizard.survey.step import SurveyStep
 from tests.wizard.conftest import Wizard
 from tests.wizard.person import Person
@@ -61,9 +62,38 @@ async def test_the_map_and_the_list_show_every_unit_where_it_is(wizard: Wizard) 
         assert [_sign(rows, at) for at in (11, 12, 21, 31, 41, 51)] == ["●"] * 6
         assert [_sign(rows, at) for at in (10, 13, 60)] == ["-"] * 3
         assert [_sign(rows, at) for at in (61, 100, 247)] == ["·"] * 3
-        assert "31 9600-8N1 ● unit" in person.words
+        assert "31 9600-8N1 ● DX-8" in person.words
         assert person.states[2] == "✓ done"
         assert "Go on to Identify (4)." in person.next_line
+
+
+@pytest.mark.usefixtures("pausing")
+async def test_a_unit_has_its_name_in_survey_and_identify_from_when_it_is_found(
+    wizard: Wizard,
+) -> None:
+    """Its values are read when the search is over; until then Identify is not done."""
+    async with wizard("clean", step=3) as person:
+        person.fill("#survey-settings", "9600-8N1")
+        person.fill("#survey-addresses", "11-12")
+        await person.press("s")
+        await person.wait_for("11 9600-8N1 ● AT-10")
+        person.app.query_one(SurveyStep).action_pause()
+        person.app.query_one(AddressMap).cursor = 11
+        await person.press("e")
+        assert "It says: product AT-10" in person.screen
+        assert "Profile aldermoor-at-10, match" in person.screen
+        assert "Server id is 'AT-10', as expected." in person.screen
+        await person.press("escape", "4")
+        assert "Aldermoor Instruments AT-10" in person.screen
+        assert "°C" not in person.screen
+        assert person.states[3] != "✓ done"
+        person.app.query_one(SurveyStep).action_pause()
+        await person.wait()
+        await person.look()
+        assert "°C" in person.screen
+        assert person.states[3] == "✓ done"
+        await person.press("e")
+        assert "aldermoor-at-10: 85 %" in person.screen
 
 
 async def test_a_clash_is_marked_and_its_evidence_is_one_key_away(wizard: Wizard) -> None:
@@ -169,7 +199,7 @@ async def test_units_found_so_far_are_read_while_the_survey_is_held_and_then_it_
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-50")
         await person.press("s")
-        await person.wait_for("11 9600-8N1 ● unit")
+        await person.wait_for("11 9600-8N1 ● AT-10")
         await person.press("6", "s")
         assert "The line is in use: the survey is running." in person.screen
         await person.press("escape")
@@ -196,7 +226,7 @@ async def test_a_survey_stopped_while_units_are_read_ends_when_the_line_is_back(
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-50")
         await person.press("s")
-        await person.wait_for("11 9600-8N1 ● unit")
+        await person.wait_for("11 9600-8N1 ● AT-10")
         person.app.query_one(IdentifyStep).action_read_all()
         person.app.query_one(SurveyStep).action_stop()
         await person.wait()
