@@ -6,7 +6,6 @@ and comes back here.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, create_model, field_validator
 
 from busprobe.errors import Mistake
-from busprobe.files.csv_file import CsvFile, checked
+from busprobe.files.csv_file import CsvFile, checked, plain_cell
 from busprobe.handover.bus_list import BusList, CircuitRow
 from busprobe.handover.table import NOT_NOTED, Cell, Table
 from busprobe.job.records import Circuit, UnitRecord
@@ -38,8 +37,6 @@ _TITLES: Mapping[str, str] = {
 """What is noted of a circuit in words, and the columns it stands in."""
 
 _YES_NO = {"yes": True, "no": False, "": None}
-_ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
-"""What the papers put before text that a spreadsheet would take for a formula."""
 
 
 class _Row(BaseModel):
@@ -207,4 +204,4 @@ def _noted(text: str) -> str:
 
 def _text(cell: str) -> str:
     """What a cell says, without what the papers put before a formula; harmless to show."""
-    return harmless(_ESCAPED.sub("", _noted(cell)))
+    return harmless(plain_cell(_noted(cell)))
