@@ -13,7 +13,7 @@ from busprobe.errors import ExitCode, PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.session.wiring_record import HuntLog
-from busprobe.wiring.hunt import HuntRound, Seen, UnitChanged, hunt
+from busprobe.wiring.hunt import HuntRound, Seen, UnitChanged
 from busprobe.wiring.wording import change_words
 
 _SHOWN = {
@@ -41,7 +41,7 @@ def run(
         hunted = HuntLog(session.job, format_addresses(addresses))
         start = session.line.clock.now()
         try:
-            for event in hunt(session.line, addresses, cancel):
+            for event in session.hunt(addresses, cancel):
                 if isinstance(event, HuntRound):
                     last = event
                     if rounds is not None and event.number >= rounds:

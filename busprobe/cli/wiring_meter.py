@@ -20,7 +20,7 @@ from busprobe.wiring.wire_names import Labels
 
 def run(
     resistance: str,
-    terminator: float,
+    terminator: float | None,
     cable: str,
     idle: str,
     letters: bool,
@@ -36,7 +36,8 @@ def run(
     """Do what ``busprobe wiring meter`` is asked for."""
     labels = Labels.LETTERS if letters else Labels.SIGN
     ohms, voltage = parse_resistance(resistance), parse_voltage(idle)
-    pair = MeasuredPair(require(terminator, "A terminator", "ohm"), loop=cable_loop(cable))
+    fitted = None if terminator is None else require(terminator, "A terminator", "ohm")
+    pair = MeasuredPair(fitted, loop=cable_loop(cable))
     judgements = (
         judge_resistance(ohms, pair),
         judge_idle(voltage, labels, terminators_by(ohms, pair)),

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,9 +16,6 @@ from busprobe.errors import FileError, Mistake
 from busprobe.files.reading import read_text
 
 Entry = TypeVar("Entry", bound=BaseModel)
-
-_ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
-"""What the documents put before text that a spreadsheet would take for a formula."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +95,3 @@ def checked(
                 )
             )
         return None
-
-
-def plain_cell(text: str) -> str:
-    """What a cell says, without the apostrophe that our own documents put before a formula."""
-    return _ESCAPED.sub("", text.strip())

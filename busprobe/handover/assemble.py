@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from busprobe import __version__
 from busprobe.handover import caveats
+from busprobe.handover.against_plan import against
 from busprobe.handover.bus_list import BusList, ProofSummary, SegmentSheet, StepSheet, UnitRow
 from busprobe.handover.circuits import circuit_rows
 from busprobe.handover.rows import (
@@ -22,12 +23,14 @@ from busprobe.handover.rows import (
 from busprobe.handover.stored_documents import check
 from busprobe.job import Job, UnitRecord
 from busprobe.job.intervals import kept_intervals
-from busprobe.job.plan import PlannedUnit, differences, kept_plan
+from busprobe.job.journal import Role, WriteRecord
+from busprobe.job.plan import PlannedUnit, differences, kept_plan, planned_at
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
-from busprobe.modbus.addresses import ALL, format_addresses, parse_addresses
+from busprobe.modbus.addresses import ALL, both_forms, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile
 from busprobe.readdress.claims import claims
+from busprobe.readdress.journal import latest_move
 from busprobe.readdress.unfinished_steps import unfinished_steps
 from busprobe.survey.kept_survey import KeptSurvey
 
@@ -46,10 +49,15 @@ def assemble(job: Job, profiles: Mapping[str, Profile]) -> BusList:
 def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
     surveyed = job.latest_survey()
     survey = KeptSurvey.latest(job)
-    units = sorted(job.units(), key=_cable_order)
-    rows = [unit_row(n, unit, _profile(unit, profiles)) for n, unit in enumerate(units, start=1)]
     plan = kept_plan(job)
-    rows = [_against(row, plan) for row in rows]
+    placed = (_placed(unit, plan) for unit in job.units())
+    seated = sorted(placed, key=lambda each: _cable_order(each[0]))
+    units = [unit for unit, _ in seated]
+    rows = [
+        against(replace(unit_row(n, unit, _profile(unit, profiles)), planned=planned), plan)
+        for n, (unit, planned) in enumerate(seated, start=1)
+    ]
+    planned_tags = {row.place for row in rows if "tag" in row.planned}
     absent = [unit for unit in plan if unit.address not in {row.address for row in rows}]
     rows += [
         planned_row(n, unit, profiles.get(unit.profile))
@@ -65,7 +73,12 @@ def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         row
         for unit in units
         if unit.single
-        for row in point_rows(unit, _profile(unit, profiles), intervals)
+        for row in point_rows(
+            unit,
+            _profile(unit, profiles),
+            intervals,
+            tag_planned=unit.place in planned_tags,
+        )
     )
     writes = job.writes()
     journal = tuple(journal_row(write, units) for write in writes)
@@ -99,7 +112,7 @@ def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         journal=journal,
         proof=proof,
         attention=(
-            *differences(plan, units),
+            *differences(plan, job.units()),
             *caveats.attention(
                 segment,
                 rows,
@@ -110,16 +123,26 @@ def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
                 {claim.write.id for claim in claims(writes)},
             ),
             *(left.words for left in unfinished_steps(writes, job.now())),
+            *_waiting(units, writes),
         ),
-        not_tested=tuple(caveats.not_tested(segment, rows, points, proof, survey)),
+        not_tested=tuple(caveats.not_tested(segment, rows, points, journal, proof, survey)),
         trial=step_sheet(job.latest("polling")),
         circuits=tuple(
             row
             for unit in units
             if unit.single
-            for row in circuit_rows(unit, _profile(unit, profiles))
+            for row in circuit_rows(
+                unit, _profile(unit, profiles), tag_planned=unit.place in planned_tags
+            )
         ),
     )
+
+
+def _placed(unit: UnitRecord, plan: Sequence[PlannedUnit]) -> tuple[UnitRecord, tuple[str, ...]]:
+    """The entry with what only the plan says of its place, and the names of what that is."""
+    planned = planned_at(plan, unit.address)
+    said = planned.unconfirmed(unit) if planned is not None else {}
+    return replace(unit, **said), tuple(said)
 
 
 def _cable_order(unit: UnitRecord) -> tuple[bool, int, Place]:
@@ -130,16 +153,15 @@ def _profile(unit: UnitRecord, profiles: Mapping[str, Profile]) -> Profile | Non
     return profiles.get(unit.profile) if unit.profile else None
 
 
-def _against(row: UnitRow, plan: Sequence[PlannedUnit]) -> UnitRow:
-    """The row with how it stands to the plan."""
-    wanted = next((unit for unit in plan if unit.address == row.address), None)
-    if wanted is None:
-        return replace(row, plan="not planned", as_planned=False) if plan else row
-    if wanted.settings is not None and row.settings != str(wanted.settings):
-        return replace(row, plan=f"planned with {wanted.settings}", as_planned=False)
-    if wanted.profile and row.profile is not None and row.profile != wanted.profile:
-        return replace(row, plan=f"planned as {wanted.profile}", as_planned=False)
-    return replace(row, plan="as planned", as_planned=True)
+def _waiting(units: Iterable[UnitRecord], writes: Sequence[WriteRecord]) -> Iterator[str]:
+    """Units that are where they were only put to wait for their own address."""
+    for unit in units:
+        brought = latest_move(unit, writes)
+        if brought is not None and brought.role is Role.ASIDE and brought.target == unit.place:
+            yield (
+                f"Address {both_forms(unit.address)} {unit.settings}: put there to wait for its own"
+                f" address, found at {both_forms(unit.found_at.address)}."
+            )
 
 
 def _reserved(

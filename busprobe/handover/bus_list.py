@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import Any, Literal
 
 from busprobe.handover.comparison import EarlierVisit
@@ -41,6 +42,14 @@ shows."""
 State = EntryKind | Literal["planned", "reserved"]
 """What a row is: one unit, two or more at one address, not clear who, planned and not found, or to
 be kept free."""
+
+
+class PlanGap(StrEnum):
+    """What is not known yet of a unit that stands where the plan has one."""
+
+    ALONE = "not clear that one unit alone answers"
+    TYPE = "type not identified"
+    TAG = "tag not confirmed"
 
 
 @dataclass(frozen=True)
@@ -155,6 +164,23 @@ def _tested(name: str) -> Callable[[UnitRow], Cell]:
     return shown
 
 
+def as_said(text: str, *, planned: bool) -> str:
+    """What is said of a place, and that only the plan says so."""
+    return f"{text} (planned)" if planned and text else text
+
+
+def _planned(name: str) -> Callable[[UnitRow], Cell]:
+    """What is said of a place, by the name of its field, and that only the plan says so."""
+
+    def shown(unit: UnitRow) -> Cell:
+        cell: Cell = getattr(unit, name)
+        if name not in unit.planned:
+            return cell
+        return as_said(cell if isinstance(cell, str) else f"{cell:g}", planned=True)
+
+    return shown
+
+
 def _exchange(index: int) -> Callable[[UnitRow], Cell]:
     def shown(unit: UnitRow) -> Cell:
         return unit.sample[index] if unit.sample else NOT_TESTED if unit.found else None
@@ -166,7 +192,8 @@ def _fitted(name: str) -> Callable[[UnitRow], Cell]:
     """Whether something is fitted at a unit that is there, by the name of the field."""
 
     def shown(unit: UnitRow) -> Cell:
-        return noted(yes_no(getattr(unit, name))) if unit.found else None
+        words = as_said(yes_no(getattr(unit, name)) or "", planned=name in unit.planned)
+        return noted(words) if unit.found else words or None
 
     return shown
 
@@ -179,22 +206,30 @@ class UnitRow:
     """One line of the list, in cable order where that is known; each field with its column."""
 
     number: int = column("No.", WHO)
-    position: int | None = column("Position on cable", WHERE, default=None)
+    position: int | None = column(
+        "Position on cable", WHERE, default=None, show=_planned("position")
+    )
     """Place along the cable, counted from the master."""
-    distance_m: float | None = column("Cable from master m", WHERE, default=None)
+    distance_m: float | None = column(
+        "Cable from master m", WHERE, default=None, show=_planned("distance_m")
+    )
     """Metres of cable from the master; `None` = not noted."""
     state: State = column("State", WHO)
     plan: str = column("Plan", WHO, default="")
     """How it stands to the plan of the bus, in words; empty without a plan."""
     as_planned: bool | None = None
-    """Whether it stands as the plan says; `None` = there is no plan, or it says nothing of it."""
+    """Whether it stands as the plan says; `None` = there is no plan, or not enough was seen."""
+    plan_gaps: tuple[PlanGap, ...] = ()
+    """What has to be seen before it can be called as planned."""
+    planned: tuple[str, ...] = ()
+    """Names of fields that say what the plan says and nobody has confirmed on site."""
     address: int = column(
         "Address", WHO, WHERE, HOW, TEST, more=(replace(_ADDRESS_HEX, parts=(WHO,)),)
     )
-    tag: str = column("Tag", WHO, WHERE, HOW, TEST, default="")
+    tag: str = column("Tag", WHO, WHERE, HOW, TEST, default="", show=_planned("tag"))
     device_type: str = column("Device type", WHO, default="")
     """What it is, in plain words."""
-    location: str = column("Location", WHERE, default="")
+    location: str = column("Location", WHERE, default="", show=_planned("location"))
     maker: str = column("Maker", WHO, default="")
     model: str = column("Model", WHO, default="")
     serial: str = column("Serial no.", WHO, default="")
@@ -213,12 +248,25 @@ class UnitRow:
         "Label fitted", WHERE, default=None, show=_fitted("label_fitted")
     )
     """Whether its label is on it; `None` = not noted."""
+    confirmed: str | None = column(
+        "Confirmed on site UTC",
+        WHERE,
+        default=None,
+        show=lambda u: noted(u.confirmed) if u.found else None,
+    )
+    """When a person last noted its place, or confirmed it as planned; `None` = nobody did."""
+    confirmed_by: str = column("Confirmed by", WHERE, default="")
     profile: str | None = column("Profile", default=None)
     match: float | None = column("Profile match", default=None)
     """How well the profile fits, 0 to 1."""
     factory_address: int | None = column("Factory address", HOW, default=None)
     found_at: str = column("Found at", HOW, default="")
     """Unit address and line settings at which this job first saw it; empty where nobody did."""
+    found_identity: str = column("Identity as found", default="")
+    """What it said it is while it was there; empty = it says nothing, or was not asked there."""
+    found_revision: str = column("Firmware as found", default="")
+    identity: str = column("Identity as left", default="")
+    """What it says it is now; empty = it says nothing, or was not asked."""
     previous_address: int | None = column("Previous address", HOW, default=None)
     how_set: str = column("How set", HOW, default="")
     settings: str = column("Line settings", WHO, HOW, default="")
@@ -280,6 +328,15 @@ class UnitRow:
         return Place.parse(f"{self.address} {self.settings}")
 
     @property
+    def tag_words(self) -> str:
+        """Its tag, and that only the plan says so."""
+        return as_said(self.tag, planned="tag" in self.planned)
+
+    def seen_on_site(self, name: str) -> Any:
+        """The field of this name; `None` where only the plan says what it is."""
+        return None if name in self.planned else getattr(self, name)
+
+    @property
     def found(self) -> bool:
         """Whether somebody answers there; the others stand for what is planned or to be kept
         free."""
@@ -300,7 +357,9 @@ class PointRow:
 
     address: int = column("Address", POINTS, more=(_ADDRESS_HEX,))
     settings: str = column("Line settings")
-    tag: str = column("Tag", POINTS)
+    tag: str = column("Tag", POINTS, show=lambda p: p.tag_words)
+    tag_planned: bool = False
+    """Whether only the plan says that this is its tag."""
     profile: str | None = column("Profile")
     name: str = column("Point", POINTS)
     description: str = column("Description", default="")
@@ -359,6 +418,8 @@ class PointRow:
     text: str = column("Value as text", POINTS)
     """The value for a person, with its unit."""
     plausible: bool | None = column("Plausible", POINTS, show=lambda p: yes_no(p.plausible))
+    read: str | None = column("Read UTC", POINTS, default=None)
+    """When it was read; `None` = not read, or not known when."""
     reference: str = column(
         "Value on display",
         POINTS,
@@ -374,6 +435,11 @@ class PointRow:
         "Tolerance %", default=None, more=(Column("Within tolerance", _within, (POINTS,)),)
     )
     """The same in per cent of the value noted; the two add up."""
+
+    @property
+    def tag_words(self) -> str:
+        """The tag of its unit, and that only the plan says so."""
+        return as_said(self.tag, planned=self.tag_planned)
 
     @property
     def place(self) -> Place:
@@ -428,6 +494,8 @@ class CircuitRow:
     circuit: Circuit
     values: str
     """What was read of it, for a person."""
+    tag_planned: bool = False
+    """Whether only the plan says that this is its tag."""
 
     @property
     def place(self) -> Place:

@@ -18,6 +18,7 @@ from busprobe.handover.bus_list import (
 )
 from busprobe.job.journal import Result
 from busprobe.job.records import EntryKind
+from busprobe.line.place import Place
 from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS
 from busprobe.modbus.addresses import ALL, AddressSet, both_forms, format_addresses
 from busprobe.profiles.matching import RECOGNISED
@@ -76,6 +77,7 @@ def not_tested(
     segment: SegmentSheet,
     units: Sequence[UnitRow],
     points: Sequence[PointRow],
+    journal: Sequence[JournalRow],
     proof: ProofSummary | None,
     survey: KeptSurvey | None,
 ) -> Iterator[str]:
@@ -88,12 +90,17 @@ def not_tested(
     alone = [unit for unit in units if unit.state is EntryKind.UNIT]
     unread = {point.place for point in points if point.registers is None}
     read = {point.place for point in points if point.registers is not None}
+    old = stale(points, journal)
     gaps = (
         ("The device type is not known", [u for u in alone if not u.maker and not u.model]),
         ("No values were read", [u for u in alone if u.place not in read]),
         (
             "Some values were not read",
             [u for u in alone if u.place in unread & read],
+        ),
+        (
+            f"Values were last read before the last move ({last_move(journal)})",
+            [u for u in alone if u.place in old],
         ),
         ("No endurance run", [u for u in alone if not u.polls]),
         ("Not checked after a power cycle", [u for u in alone if u.power_cycle_verified is None]),
@@ -103,6 +110,23 @@ def not_tested(
             yield f"{what}: {_names(concerned)}."
     if proof and proof.latest and proof.latest.document.get("complete") is False:
         yield f"The endurance run of {proof.latest.made} was not finished."
+
+
+def last_move(journal: Iterable[JournalRow]) -> str:
+    """When a unit was last seen at the place that a write gave it; empty where none was moved."""
+    seen = (
+        next((said.made for said in write.conclusions if said.outcome is Result.VERIFIED), "")
+        for write in journal
+    )
+    return max(seen, default="")
+
+
+def stale(points: Iterable[PointRow], journal: Sequence[JournalRow]) -> set[Place]:
+    """The units of which a value was not read since the last move on the bus, or nobody knows
+    when."""
+    moved = last_move(journal)
+    read = (point for point in points if point.registers is not None)
+    return {point.place for point in read if moved and (point.read or "") < moved}
 
 
 def _shared_addresses(units: Sequence[UnitRow]) -> Iterator[str]:
@@ -142,7 +166,7 @@ def _unit_attention(unit: UnitRow) -> Iterator[str]:
 def _along_the_cable(segment: SegmentSheet, units: Sequence[UnitRow]) -> Iterator[str]:
     """What was noted of the places along the cable and cannot be, or should not."""
     placed = sorted(
-        (u for u in units if u.found and u.position is not None),
+        (u for u in units if u.found and u.seen_on_site("position") is not None),
         key=lambda unit: unit.position or 0,
     )
     for position in sorted({unit.position for unit in placed if unit.position is not None}):
@@ -151,13 +175,15 @@ def _along_the_cable(segment: SegmentSheet, units: Sequence[UnitRow]) -> Iterato
             yield (
                 f"Place {position} along the cable is noted of {len(there)} units: {_names(there)}."
             )
-    for near, far in pairwise(unit for unit in placed if unit.distance_m is not None):
+    for near, far in pairwise(
+        unit for unit in placed if unit.seen_on_site("distance_m") is not None
+    ):
         if (far.distance_m or 0) < (near.distance_m or 0):
             yield (
                 f"{_name(far)}: noted behind {_names([near])} along the cable, but nearer to the"
                 f" master: {far.distance_m:g} m and {near.distance_m:g} m."
             )
-    fitted = [unit for unit in units if unit.found and unit.terminator]
+    fitted = [unit for unit in units if unit.found and unit.seen_on_site("terminator")]
     number = len(fitted) + bool(segment.cabling.terminator_at_master)
     if number > TERMINATORS:
         yield (
@@ -250,11 +276,15 @@ def _not_searched(survey: KeptSurvey | None) -> Iterator[str]:
 
 
 def _name(unit: UnitRow) -> str:
-    return " ".join(filter(None, ("Address", both_forms(unit.address), unit.settings, unit.tag)))
+    return " ".join(
+        filter(None, ("Address", both_forms(unit.address), unit.settings, unit.tag_words))
+    )
 
 
 def _names(units: Iterable[UnitRow]) -> str:
-    return ", ".join(f"{unit.address}{f' {unit.tag}' if unit.tag else ''}" for unit in units)
+    return ", ".join(
+        f"{unit.address}{f' {unit.tag}' if unit.seen_on_site('tag') else ''}" for unit in units
+    )
 
 
 def _point_name(point: PointRow) -> str:

@@ -6,6 +6,7 @@ and comes back here.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,8 +15,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, create_model, field_validator
 
 from busprobe.errors import Mistake
-from busprobe.files.csv_file import CsvFile, checked, plain_cell
-from busprobe.handover.bus_list import BusList, CircuitRow
+from busprobe.files.csv_file import CsvFile, checked
+from busprobe.handover.bus_list import BusList, CircuitRow, as_said
 from busprobe.handover.table import NOT_NOTED, Cell, Table
 from busprobe.job.records import Circuit, UnitRecord
 from busprobe.line.place import Place
@@ -37,6 +38,8 @@ _TITLES: Mapping[str, str] = {
 """What is noted of a circuit in words, and the columns it stands in."""
 
 _YES_NO = {"yes": True, "no": False, "": None}
+_ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
+"""What the papers put before text that a spreadsheet would take for a formula."""
 
 
 class _Row(BaseModel):
@@ -90,7 +93,9 @@ def without_circuit(unit: UnitRecord, channel: str) -> UnitRecord:
     )
 
 
-def circuit_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[CircuitRow]:
+def circuit_rows(
+    unit: UnitRecord, profile: Profile | None, *, tag_planned: bool = False
+) -> Iterator[CircuitRow]:
     """The channels of a unit, each with what was read of it."""
     channels = {point.name: point.channel for point in profile.points} if profile else {}
     for circuit in circuits_of(unit, profile):
@@ -99,7 +104,9 @@ def circuit_rows(unit: UnitRecord, profile: Profile | None) -> Iterator[CircuitR
             for one in unit.readings
             if channels.get(one.name) == circuit.channel
         )
-        yield CircuitRow(unit.address, str(unit.settings), unit.tag, circuit, " | ".join(read))
+        yield CircuitRow(
+            unit.address, str(unit.settings), unit.tag, circuit, " | ".join(read), tag_planned
+        )
 
 
 def circuit_tables(bus_list: BusList) -> Iterator[Table]:
@@ -122,7 +129,12 @@ def _cells(row: CircuitRow) -> tuple[Cell, ...]:
     noted = row.circuit
     direction = {True: "yes", False: "no", None: NOT_NOTED}[noted.direction_checked]
     texts = (getattr(noted, field) or NOT_NOTED for field in _TITLES)
-    place = (row.address, f"0x{row.address:02X}", row.settings, row.tag)
+    place = (
+        row.address,
+        f"0x{row.address:02X}",
+        row.settings,
+        as_said(row.tag, planned=row.tag_planned),
+    )
     return (*place, noted.channel, *texts, direction, row.values)
 
 
@@ -204,4 +216,4 @@ def _noted(text: str) -> str:
 
 def _text(cell: str) -> str:
     """What a cell says, without what the papers put before a formula; harmless to show."""
-    return harmless(plain_cell(_noted(cell)))
+    return harmless(_ESCAPED.sub("", _noted(cell)))

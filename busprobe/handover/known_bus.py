@@ -28,7 +28,7 @@ def _unit(unit: UnitRow, bus_list: BusList) -> KnownUnit:
     median = unit.latency_median_ms
     return KnownUnit(
         place=unit.place,
-        tag=unit.tag,
+        tag=unit.tag_words,
         state=unit.state,
         points=tuple(
             _point(point)

@@ -32,6 +32,8 @@ class Ask(StrEnum):
     """The pair of wires: a form of the hand over."""
     UNIT = "unit"
     """A unit and its place: a form of the hand over."""
+    CONFIRM = "confirm"
+    """Whether units are in place as planned: a question of the hand over."""
     VALUES = "values"
     """Values on the display of a unit: a form of the hand over."""
     CIRCUITS = "circuits"
@@ -172,6 +174,15 @@ def _units(bus_list: BusList) -> Iterator[Missing]:
     ]
     gaps += [
         (
+            lambda unit: bool(unit.planned),
+            Missing(
+                "Confirmation on site of what is planned",
+                YOU,
+                "Confirm a unit with v, or all with a, in the step Hand over.",
+                Ask.CONFIRM,
+            ),
+        ),
+        (
             lambda unit: unit.place in without_values,
             Missing("Values", YOU, "Read them in the step Identify.", Ask.IDENTIFY),
         ),
@@ -230,4 +241,6 @@ def _circuits(bus_list: BusList) -> Iterator[Missing]:
 
 
 def _names(units: Iterable[UnitRow]) -> str:
-    return ", ".join(f"{unit.address}{f' {unit.tag}' if unit.tag else ''}" for unit in units)
+    return ", ".join(
+        f"{unit.address}{f' {unit.tag}' if unit.seen_on_site('tag') else ''}" for unit in units
+    )

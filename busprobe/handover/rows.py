@@ -17,7 +17,7 @@ from busprobe.handover.bus_list import (
 from busprobe.job import StepRecord, SurveyRecord, UnitRecord, WriteRecord
 from busprobe.job.intervals import Intervals
 from busprobe.job.journal import Result
-from busprobe.job.plan import PlannedUnit
+from busprobe.job.plan import OF_PLACE, PlannedUnit
 from busprobe.job.records import PointReading, PollResult, Target
 from busprobe.profiles.matching import RECOGNISED
 from busprobe.profiles.schema import Point, PointType, Profile
@@ -33,6 +33,7 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
     """The row of an entry of the as-built list; what the device is stays open where not one unit
     answers."""
     known = _fields_of(UnitRow, unit)
+    del known["identity"], known["found_identity"]
     if not unit.single:
         known |= {"profile": None, "match": None}
     row = UnitRow(
@@ -42,6 +43,9 @@ def unit_row(number: int, unit: UnitRecord, profile: Profile | None) -> UnitRow:
         address=unit.address,
         settings=str(unit.settings),
         found_at=str(unit.found_at),
+        found_identity=_identity_words(unit.found_identity),
+        found_revision=unit.found_identity.get("revision", ""),
+        identity=_identity_words(unit.identity),
         supply=unit.noted.get("supply", ""),
         latency_minimum_ms=unit.latency.minimum_ms,
         latency_median_ms=unit.latency.median_ms,
@@ -79,6 +83,7 @@ def planned_row(number: int, unit: PlannedUnit, profile: Profile | None) -> Unit
         state="planned",
         plan="planned and not found",
         as_planned=False,
+        planned=tuple(name for name in OF_PLACE if known.get(name) not in ("", None)),
         device_type=profile.kind if profile else "",
         maker=profile.maker if profile else "",
         model=profile.model if profile else "",
@@ -92,7 +97,7 @@ def reserved_row(number: int, address: int, remark: str) -> UnitRow:
 
 
 def point_rows(
-    unit: UnitRecord, profile: Profile | None, intervals: Intervals
+    unit: UnitRecord, profile: Profile | None, intervals: Intervals, *, tag_planned: bool = False
 ) -> Iterator[PointRow]:
     """The values of a unit as read, and after them those of its profile that were not read."""
     for row in _points(unit, profile):
@@ -101,6 +106,7 @@ def point_rows(
             every_s=intervals.of(unit.profile, row.name),
             reference=unit.references.get(row.name, ""),
             target=unit.targets.get(row.name, Target()),
+            tag_planned=tag_planned,
         )
 
 
@@ -158,6 +164,11 @@ def survey_sheet(survey: SurveyRecord) -> SurveySheet:
         noise_bytes=line.get("noise_bytes"),
         notes=tuple(document.get("notes", ())),
     )
+
+
+def _identity_words(identity: Mapping[str, str]) -> str:
+    """Maker, product and serial number as a unit says them."""
+    return " ".join(filter(None, map(identity.get, ("vendor", "product", "serial"))))
 
 
 def step_sheet(record: StepRecord | None) -> StepSheet | None:

@@ -53,7 +53,7 @@ def compare(before: BusList, now: BusList) -> Comparison:
     unknown: dict[str, list[str]] = {}
     for pair in pairs:
         for what in (*silence.unknown(*pair), *_unknown(*pair), *times.unknown(*pair)):
-            unknown.setdefault(what, []).append(f"{pair[0].address} {pair[0].tag}".strip())
+            unknown.setdefault(what, []).append(f"{pair[0].address} {pair[0].tag_words}".strip())
     not_compared = [f"{what}: {', '.join(units)}." for what, units in unknown.items()]
     not_compared[:0] = (
         *_wrong_way_round(before, now),
@@ -153,7 +153,7 @@ def _serial(unit: UnitRow) -> Hashable:
 
 
 def _tag(unit: UnitRow) -> Hashable:
-    return unit.tag or None
+    return unit.seen_on_site("tag") or None
 
 
 def _place(unit: UnitRow) -> Place:
@@ -352,4 +352,4 @@ def _other_segment(before: SegmentSheet, now: SegmentSheet) -> Iterator[str]:
 
 
 def _name(unit: UnitRow) -> str:
-    return " ".join(filter(None, ("Unit", both_forms(unit.address), unit.settings, unit.tag)))
+    return " ".join(filter(None, ("Unit", both_forms(unit.address), unit.settings, unit.tag_words)))

@@ -176,6 +176,30 @@ def _tell_where_units_were_found(connection: sqlite3.Connection) -> None:
         )
 
 
+def _tell_planned_from_noted(connection: sqlite3.Connection) -> None:
+    """Take out of each entry what says the same as the plan: up to version 8 it was put in from the
+    plan, and nobody can tell what of it was seen on site.
+    """
+    kept = connection.execute("SELECT value FROM state WHERE key = 'plan'").fetchone()
+    plan = {row["address"]: row for row in json.loads(kept["value"])} if kept else {}
+    whole = """SELECT * FROM unit WHERE
+        CASE WHEN json_valid(document) THEN json_type(document) = 'object' END"""
+    for row in connection.execute(whole).fetchall():
+        document = json.loads(row["document"])
+        planned = plan.get(int(row["place"].split()[0]), {})
+        for name in ("tag", "location", "position", "distance_m", "terminator"):
+            if document.get(name) == planned.get(name):
+                document[name] = "" if name in ("tag", "location") else None
+        document |= {
+            "confirmed": None,
+            "confirmed_by": "",
+            "found_identity": {} if document.get("as_found") else document.get("identity", {}),
+        }
+        connection.execute(
+            "UPDATE unit SET document = ? WHERE place = ?", (json.dumps(document), row["place"])
+        )
+
+
 MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
     (
         "CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
@@ -273,6 +297,11 @@ MIGRATIONS: tuple[tuple[Statement, ...], ...] = (
         # Which of several registers a write is about, where others are only written with it.
         "ALTER TABLE write ADD COLUMN about INTEGER NOT NULL DEFAULT 0",
         "ALTER TABLE planned_step ADD COLUMN about INTEGER NOT NULL DEFAULT 0",
+    ),
+    (
+        # What a plan says is told from what somebody saw on site; what a unit said where it was
+        # found, and when its values were read.
+        _tell_planned_from_noted,
     ),
 )
 """Version n is reached by running ``MIGRATIONS[n - 1]`` on version n - 1; ``PRAGMA user_version``

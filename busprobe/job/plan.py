@@ -1,10 +1,12 @@
 """The plan of the bus: which unit should be where, as a CSV file somebody made in a spreadsheet.
 
 Columns, in any order, named in the first row: ``tag``, ``location``, ``profile``, ``address``,
-``settings``, ``position``, ``distance``, ``terminator``.  Only ``tag`` and ``address`` must be
-there and filled in.  Cable order is the order of the rows, unless each has a ``position``;
-``distance`` is metres of cable from the master, and ``terminator`` says ``yes`` where one is fitted
-at the unit and ``no`` where none is.
+``settings``, ``position``, ``distance``, ``terminator``, ``serial``.  Only ``tag`` and ``address``
+must be there and filled in.  Cable order is the order of the rows, unless each has a ``position``;
+``distance`` is metres of cable from the master, ``terminator`` says ``yes`` where one is to be
+fitted at the unit and ``no`` where none is, and ``serial`` is the serial number of the unit.
+
+What a plan says is planned, and stays so until a person confirms it on site.
 """
 
 from __future__ import annotations
@@ -48,17 +50,27 @@ class PlannedUnit:
     """Metres of cable from the master; None where the plan does not say."""
     terminator: bool | None = None
     """Whether a terminator is to be fitted at this unit; None where the plan does not say."""
+    serial: str = ""
+    """Serial number of the unit; empty where the plan does not say."""
 
-    @property
-    def of_place(self) -> dict[str, Any]:
-        """What the plan says of the place, by the names that a unit's entry has for it."""
-        said = {name: getattr(self, name) for name in _OF_PLACE}
-        return {name: value for name, value in said.items() if value not in ("", None)}
+    def unconfirmed(self, unit: UnitRecord) -> dict[str, Any]:
+        """What the plan says of the place of `unit` and nobody has noted there, by the names that a
+        unit's entry has for it."""
+        said = {name: getattr(self, name) for name in OF_PLACE if _open(getattr(unit, name))}
+        return {name: value for name, value in said.items() if not _open(value)}
 
 
-_OF_PLACE = (
-    {each.name for each in fields(PlannedUnit)} & {each.name for each in fields(UnitRecord)}
-) - {"profile"}  # what a unit is, the plan does not decide
+OF_PLACE = tuple(
+    name
+    for name in (each.name for each in fields(PlannedUnit))
+    if name in {each.name for each in fields(UnitRecord)} and name != "profile"
+)
+"""What a plan says of the place of a unit, by the names that a unit's entry has for it; what a unit
+is, a plan does not decide."""
+
+
+def _open(value: object) -> bool:
+    return value in ("", None)
 
 
 class _Row(BaseModel):
@@ -72,6 +84,7 @@ class _Row(BaseModel):
     position: int | None = Field(default=None, ge=1)
     distance: float | None = Field(default=None, ge=0, allow_inf_nan=False)
     terminator: bool | None = None
+    serial: str = ""
 
     @field_validator("position", "distance", mode="before")
     @classmethod
@@ -106,18 +119,15 @@ def kept_plan(job: Job) -> tuple[PlannedUnit, ...]:
     return job.state(_KEY, tuple[PlannedUnit, ...]) or ()
 
 
-def placed_as_planned(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
-    """The entry of a unit that stands where the plan has `planned`; what the plan does not say
-    stays."""
-    return replace(unit, **planned.of_place)
+def planned_at(plan: Sequence[PlannedUnit], address: int) -> PlannedUnit | None:
+    """What the plan says of an address."""
+    return next((unit for unit in plan if unit.address == address), None)
 
 
-def completed_from_plan(unit: UnitRecord, planned: PlannedUnit) -> UnitRecord:
-    """The same entry; what nobody noted of its place is as the plan has it."""
-    unknown = {
-        name: value for name, value in planned.of_place.items() if getattr(unit, name) in ("", None)
-    }
-    return replace(unit, **unknown)
+def confirmed(unit: UnitRecord, planned: PlannedUnit | None, *, moment: str, by: str) -> UnitRecord:
+    """The entry of a unit of which a person says that its place is as planned."""
+    said = {} if planned is None else planned.unconfirmed(unit)
+    return replace(unit, **said, confirmed=moment, confirmed_by=by)
 
 
 def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tuple[str, ...]:
@@ -141,6 +151,13 @@ def differences(plan: Sequence[PlannedUnit], units: Sequence[UnitRecord]) -> tup
             words.append(
                 f"{at} is planned as {wanted.profile}, and a {unit.profile} answers there."
             )
+        elif wanted.serial and unit.serial not in ("", wanted.serial):
+            words.append(
+                f"{at} is planned with the serial number {wanted.serial}, and {unit.serial} answers"
+                " there."
+            )
+        elif unit.tag not in ("", wanted.tag):
+            words.append(f"{at} has the tag {unit.tag} on site.")
     words += [
         f"Found and not planned: unit {both_forms(unit.address)}."
         for unit in units
@@ -180,6 +197,7 @@ def _taken(
         ("position", entry.position): f"{entry.position} is {{}}'s place already",
         ("address", entry.address): f"{entry.address} is taken by {{}} already",
         ("tag", entry.tag): "'{}' is used twice",
+        ("serial", entry.serial or None): f"'{entry.serial}' is the one of {{}} already",
     }
     for key, what in wanted.items():
         column, value = key
@@ -198,6 +216,7 @@ def _planned(entry: _Row) -> PlannedUnit:
         position=entry.position,
         distance_m=entry.distance,
         terminator=entry.terminator,
+        serial=visible(entry.serial),
     )
 
 

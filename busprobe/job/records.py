@@ -164,6 +164,8 @@ class PointReading:
     """The value for a person, with its unit."""
     plausible: bool | None
     """Whether the value makes sense; `None` where the profile does not say what would."""
+    read: str | None = None
+    """When it was read; `None` = not known."""
 
 
 @dataclass(frozen=True)
@@ -188,6 +190,11 @@ class UnitRecord:
     ``revision``, ``supply``, ``remark``."""
     circuits: tuple[Circuit, ...] = ()
     """What the channels of a meter measure, as far as somebody noted it."""
+    confirmed: str | None = None
+    """When a person last noted, or confirmed as planned, what is said of its place; `None` = nobody
+    did."""
+    confirmed_by: str = ""
+    """Who that was."""
     references: Mapping[str, str] = field(default_factory=dict)
     """Name of a point to its value on the unit's display or a reference instrument, as somebody
     noted it."""
@@ -208,6 +215,8 @@ class UnitRecord:
     latency: ReplyTimes = ReplyTimes()
     as_found: Place | None = None
     """Where it was when this job first saw it; `None` = where it is now."""
+    found_identity: Mapping[str, str] = field(default_factory=dict)
+    """What it said it is while it was there; empty = it was not asked before it was moved."""
     previous_address: int | None = None
     """The address before the last one, passing over where it was put aside on the way."""
     factory_address: int | None = None
@@ -245,6 +254,11 @@ class UnitRecord:
         return self.kind is EntryKind.UNIT
 
     @property
+    def serial(self) -> str:
+        """Its serial number: its own word, else what was read off; empty = not known."""
+        return self.identity.get("serial") or self.noted.get("serial", "")
+
+    @property
     def found_at(self) -> Place:
         """Where it was when this job first saw it."""
         return self.as_found or self.place
@@ -267,7 +281,19 @@ class UnitRecord:
             noted={name: text for name, text in self.noted.items() if name == "supply"},
             circuits=tuple(replace(circuit, direction_checked=None) for circuit in self.circuits),
             targets=self.targets,
+            confirmed=self.confirmed,
+            confirmed_by=self.confirmed_by,
         )
+
+    def identified_as(self, identity: Mapping[str, str]) -> UnitRecord:
+        """The entry with what the unit says it is, kept as found while it has not been moved."""
+        known = {**self.identity, **identity}
+        found = self.found_identity if self.as_found else {**known, **self.found_identity}
+        return replace(self, identity=known, found_identity=found)
+
+    def seen_now(self, moment: str, by: str) -> UnitRecord:
+        """The entry of a unit that has just answered."""
+        return replace(self, seen=moment, seen_by=by)
 
 
 @dataclass(frozen=True)
@@ -326,13 +352,10 @@ def unit_from_finding(
     named = finding.get("profile") is not None
     proven = base.latency.maximum_ms is not None  # many polls say more than the survey's few probes
     return replace(
-        base,
+        base.identified_as(identity),
         kind=EntryKind(finding["kind"]),
         profile=finding["profile"] if named else base.profile,
         match=finding.get("match") if named else base.match,
-        identity={**base.identity, **identity},
         latency=base.latency if proven else ReplyTimes(median_ms=finding.get("latency_ms")),
         notes=(*base.notes, *notes),
-        seen=seen,
-        seen_by=by,
-    )
+    ).seen_now(seen, by)

@@ -8,8 +8,9 @@ Nothing here touches the line.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
 
 from busprobe.errors import RefusedError, UsageError
 from busprobe.job.journal import Role
@@ -33,6 +34,8 @@ class ListedUnit:
     tag: str
     profile: str
     """Id of its device type; empty where that is not known."""
+    serial: str = ""
+    """Its serial number; empty where that is not known."""
 
     @property
     def name(self) -> str:
@@ -63,6 +66,8 @@ class Goal:
 
     addresses: Mapping[ListedUnit, int]
     remarks: tuple[str, ...] = ()
+    offered: Mapping[ListedUnit, int] = field(default_factory=dict)
+    """Addresses that fit a unit by its type alone: a person has to say whether it is that one."""
 
 
 @dataclass(frozen=True)
@@ -96,43 +101,65 @@ class ListedBus:
         listed = sorted(
             units, key=lambda unit: (unit.position is None, unit.position or 0, unit.address)
         )
-        self.units = tuple(ListedUnit(u.place, u.tag, u.profile or "") for u in listed if u.single)
+        self.units = tuple(
+            ListedUnit(u.place, u.tag, u.profile or "", u.serial) for u in listed if u.single
+        )
         """Single units, in order along the cable as far as that is known."""
         self._not_single = {u.address: u.kind for u in listed if not u.single}
         self._profiles = profiles
         self._claimed = {claim.place.address: claim for claim in claimed}
 
-    def from_plan(self, plan: Sequence[PlannedUnit]) -> Goal:
-        """Where the plan of the bus wants the units.
+    def from_plan(
+        self, plan: Sequence[PlannedUnit], chosen: Mapping[Place, int] | None = None
+    ) -> Goal:
+        """Where the plan of the bus wants the units; `chosen` is what a person said of some.
 
-        A unit takes the entry of its tag, then that of its address, then the next free entry of its
-        type; always one that its type fits.
+        A unit takes the entry that was chosen for it, then that of its tag, of its serial number,
+        of its address; but for the chosen one, always one that its type fits.  By its type alone
+        identical units cannot be told apart: what is left is only offered.
         """
-        wanted: dict[ListedUnit, int] = {}
         free = list(plan)
+        wanted: dict[ListedUnit, int] = {}
+        offered: dict[ListedUnit, int] = {}
+        said = chosen or {}
 
-        def assign(unit: ListedUnit, fits: Iterator[PlannedUnit]) -> None:
-            entry = next(
-                (e for e in fits if e.profile in ("", unit.profile) or not unit.profile), None
-            )
-            if unit not in wanted and entry is not None:
-                wanted[unit] = entry.address
-                free.remove(entry)
+        def assign(
+            units: Iterable[ListedUnit],
+            is_the_one: Callable[[ListedUnit, PlannedUnit], bool],
+            to: dict[ListedUnit, int],
+        ) -> None:
+            for unit in units:
+                entry = next((entry for entry in free if is_the_one(unit, entry)), None)
+                if entry is not None:
+                    to[unit] = entry.address
+                    free.remove(entry)
 
-        for unit in self.units:
-            assign(unit, (entry for entry in free if entry.tag == unit.tag))
-        for unit in self.units:
-            assign(unit, (entry for entry in free if entry.address == unit.place.address))
-        for unit in self.units:
-            assign(unit, iter(free))
+        assign(self.units, lambda unit, entry: said.get(unit.place) == entry.address, wanted)
+        by: tuple[Callable[[ListedUnit, PlannedUnit], bool], ...] = (
+            lambda unit, entry: entry.tag == unit.tag,
+            lambda unit, entry: entry.serial == unit.serial != "",
+            lambda unit, entry: entry.address == unit.place.address,
+        )
+        for same in by:
+            left = [unit for unit in self.units if unit not in wanted and unit.place not in said]
+            assign(left, partial(_fits, same), wanted)
+        left = [unit for unit in self.units if unit not in wanted and unit.place not in said]
+        assign(left, partial(_fits, lambda *_: True), offered)
+        guesses = [
+            f"{unit} at {both_forms(unit.place.address)} is offered {both_forms(address)} by its"
+            f" type alone: accept that with Enter in step 5, or with --set {unit.place.address}="
+            f"{address}."
+            for unit, address in offered.items()
+        ]
         missing = [
             f"No unit was found for {entry.tag} at {both_forms(entry.address)}." for entry in free
         ]
         extra = [
             f"{unit} at {both_forms(unit.place.address)} is not planned."
-            for unit in self._without(wanted)
+            for unit in self.units
+            if unit not in wanted and unit not in offered and unit.place not in said
         ]
-        return Goal(wanted, (*missing, *extra))
+        return Goal(wanted, (*guesses, *missing, *extra), offered)
 
     def counted_up(self, practice: Practice) -> Goal:
         """Addresses by good practice; a unit that has to be set by hand keeps its own, unless it
@@ -160,7 +187,15 @@ class ListedBus:
     def changed(self, goal: Goal, wishes: Mapping[int, int]) -> Goal:
         """The same goal with the technician's own: present address to wanted one; raises
         `UsageError`."""
-        addresses = dict(goal.addresses)
+        addresses = {**goal.addresses, **self._wished(wishes)}
+        return Goal(addresses, goal.remarks, goal.offered)
+
+    def chosen(self, wishes: Mapping[int, int]) -> Mapping[Place, int]:
+        """What the technician wishes, by the places of units; raises `UsageError`."""
+        return {unit.place: new for unit, new in self._wished(wishes).items()}
+
+    def _wished(self, wishes: Mapping[int, int]) -> Mapping[ListedUnit, int]:
+        addresses: dict[ListedUnit, int] = {}
         for old, new in wishes.items():
             here = [unit for unit in self.units if unit.place.address == old]
             if len(here) != 1:
@@ -172,7 +207,7 @@ class ListedBus:
                     ),
                 )
             addresses[here[0]] = new
-        return Goal(addresses, goal.remarks)
+        return addresses
 
     def addresses(self, goal: Goal) -> MoveList:
         """The fewest moves to `goal`; raises `RefusedError` or `UsageError` where there is no safe
@@ -314,5 +349,10 @@ class ListedBus:
             if profile is not None and profile.factory is not None
         }
 
-    def _without(self, wanted: Mapping[ListedUnit, int]) -> Iterator[ListedUnit]:
-        return (unit for unit in self.units if unit not in wanted)
+
+def _fits(
+    same: Callable[[ListedUnit, PlannedUnit], bool], unit: ListedUnit, entry: PlannedUnit
+) -> bool:
+    """Whether it is the unit of this entry by what is the `same`, and of its type as far as that
+    is known."""
+    return same(unit, entry) and (entry.profile in ("", unit.profile) or not unit.profile)

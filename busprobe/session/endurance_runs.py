@@ -25,6 +25,7 @@ from busprobe.prove.documents import PROOF_FORMAT, proof_document, stored_proof,
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.statistics import milliseconds
 from busprobe.prove.trial import Trial, try_table
+from busprobe.session.last_seen import Heard
 
 CUT_OFF = "the program ended while it was under way."
 """Stands in the record as long as a run is under way, so that it is true if nothing follows."""
@@ -83,18 +84,21 @@ def keep_running(
     before = going_on.proof if going_on else None
     if before is not None and plan.rounds is None and plan.seconds is None:
         plan = replace(plan, rounds=before.asked_rounds, seconds=before.asked_seconds)
+    heard = Heard(job)
     for event in endurance.endure(line, asked, plan, stop=stop, before=before):
         match event:
+            case endurance.Polled():
+                heard.polled(event)
             case endurance.RunProgress(proof) | endurance.RoundDone(proof):
-                record = _keep(job, record, replace(proof, interruption=CUT_OFF))
+                record = _keep(job, record, replace(proof, interruption=CUT_OFF), heard)
             case endurance.RunFinished(proof) if (
                 proof.polls
             ):  # a port that fails at once must not hide an earlier run
-                record = _keep(job, record, proof)
+                record = _keep(job, record, proof, heard)
         yield event
 
 
-def _keep(job: Job, record: int | None, proof: Proof) -> int:
+def _keep(job: Job, record: int | None, proof: Proof, heard: Heard) -> int:
     """Put the proof into its record and each unit's part of it into the as-built list; returns the
     record's id."""
     tallies = {unit.place: unit for unit in proof.units if unit.polls}
@@ -109,6 +113,7 @@ def _keep(job: Job, record: int | None, proof: Proof) -> int:
         else:
             job.amend(record, proof_document(proof))
         job.revise_units(with_counts)
+        heard.keep()
     return record
 
 
@@ -149,8 +154,12 @@ def try_polling(
             todo="Identify the units first, so that their profiles say what can be read.",
         )
     yield Tried(trial)
-    asked = endurance.table_targets(trial.table)
+    asked, heard = endurance.table_targets(trial.table), Heard(job)
     for event in endurance.endure(line, asked, endurance.RunPlan(rounds=rounds), stop=stop):
-        if isinstance(event, endurance.RunFinished):
-            job.record("polling", trial_document(trial, event.proof))
+        match event:
+            case endurance.Polled():
+                heard.polled(event)
+            case endurance.RunFinished():
+                job.record("polling", trial_document(trial, event.proof))
+                heard.keep()
         yield event

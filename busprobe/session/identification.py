@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from busprobe.job.job import Job
-from busprobe.job.plan import PlannedUnit, completed_from_plan
 from busprobe.job.records import UnitRecord
 from busprobe.modbus.identification import FIRST_OWN_OBJECT, object_name
 from busprobe.profiles.same_type import Sibling, differences
@@ -16,7 +15,7 @@ from busprobe.survey.identify import Identified
 from busprobe.text import hex_bytes
 
 
-def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
+def keep_identified(job: Job, found: Identified) -> Identified:
     """Bring the unit's entry up to date, and what its siblings' entries say of each other.
 
     Returns `found` with notes on what it has not in common with its siblings.  Where not one unit
@@ -25,29 +24,24 @@ def keep_identified(job: Job, found: Identified, planned: PlannedUnit | None) ->
     if found.examination.kind is not Kind.UNIT:
         return found
     with job.together():
-        return _kept(job, found, planned)
+        return _kept(job, found)
 
 
-def _kept(job: Job, found: Identified, planned: PlannedUnit | None) -> Identified:
-    place = found.place
+def _kept(job: Job, found: Identified) -> Identified:
+    place, now = found.place, job.now()
     known = job.unit(place) or UnitRecord(place)
-    if planned is not None:
-        known = completed_from_plan(known, planned)
     best = found.matches[0] if found.profile and found.matches else None
     factory = found.profile.factory if found.profile else None
     unit = replace(
-        known,
+        known.identified_as(dict(_said(found))),
         profile=found.profile.id if found.profile else known.profile,
         match=round(best.score, 3) if best else known.match,
-        identity={**known.identity, **dict(_said(found))},
-        readings=found.kept_readings,
+        readings=tuple(replace(reading, read=now) for reading in found.kept_readings),
         sample=_sample(found),
         factory_address=factory.address if factory else known.factory_address,
         notes=(*known.notes, *(note for note in found.notes if note not in known.notes)),
         not_recognised=found.not_recognised,
-        seen=job.now(),
-        seen_by=job.meta.tester,
-    )
+    ).seen_now(now, job.meta.tester)
     job.put_unit(unit)
     if found.profile is None or found.profile.generic:
         return found

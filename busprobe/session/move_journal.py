@@ -3,25 +3,23 @@ where the unit is, change together."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from busprobe.job.job import Job
 from busprobe.job.journal import Result, Role, Row, WriteIntent
-from busprobe.job.plan import PlannedUnit, placed_as_planned
 from busprobe.job.records import UnitRecord
-from busprobe.readdress.journal import latest_move, left_behind
+from busprobe.line.place import Place
+from busprobe.readdress.journal import latest_move, left_behind, recorded_moves
 from busprobe.readdress.outcome import Outcome
 
 
 class MoveJournal:
     """A `busprobe.readdress.journal.Journal` that keeps the list up to date with every move."""
 
-    def __init__(self, job: Job, planned: Callable[[int], PlannedUnit | None]) -> None:
-        """`planned` says what the plan of the bus has at an address."""
+    def __init__(self, job: Job) -> None:
         self.conclude_write = job.conclude_write
         self._job = job
-        self._planned = planned
 
     def intend_write(self, intent: WriteIntent, /) -> int:
         """Note a write that is about to be sent; the unit that gets it is on the list from then
@@ -69,10 +67,8 @@ class MoveJournal:
             unit = self._moved(outcome, unit)
         elif unit is None:
             # It was taken off the list; who is listed at its old place is another unit.
-            unit = UnitRecord(target, as_found=outcome.move.source, seen=self._job.now())
-        planned = self._planned(target.address)
-        if planned is not None:
-            unit = placed_as_planned(unit, planned)
+            unit = UnitRecord(target, as_found=self._found_at(outcome))
+        unit = unit.seen_now(self._job.now(), self._job.meta.tester)
         if outcome.power_cycled:
             unit = replace(unit, power_cycle_verified=True)
         self._job.put_unit(unit)
@@ -83,7 +79,7 @@ class MoveJournal:
         move, how = outcome.move, outcome.move.procedure
         listed = self._job.unit(move.source)
         if found is not None and (listed is None or not listed.single):
-            return replace(found, as_found=move.source)
+            return replace(found, as_found=self._found_at(outcome))
         if found is not None:
             self._job.remove_unit(found.place)
         moved = self._job.move_unit(
@@ -92,6 +88,8 @@ class MoveJournal:
             how_set=f"register {how.register}, function {how.function}",
             was_aside=listed is not None and self._was_aside(listed, outcome),
         )
+        if listed is None or not listed.single:
+            moved = replace(moved, as_found=self._found_at(outcome))
         if found is None:
             return moved
         return replace(
@@ -104,6 +102,20 @@ class MoveJournal:
             sample=found.sample,
             notes=(*moved.notes, *(note for note in found.notes if note not in moved.notes)),
         )
+
+    def _found_at(self, outcome: Outcome) -> Place:
+        """Where the unit of a move was before this job first moved it: not where it waited."""
+        place = outcome.move.source
+        writes = self._job.writes()
+        earlier = [w for w in writes if outcome.write is None or w.id < outcome.write]
+        for write, move in reversed([*recorded_moves(earlier)]):
+            if write.outcome is not Result.VERIFIED:
+                continue
+            if move.source == place:
+                break  # what was here before has left by then: this unit came otherwise
+            if move.target == place:
+                place = move.source
+        return place
 
     def _was_aside(self, unit: UnitRecord, outcome: Outcome) -> bool:
         """Whether `unit` is where it was only put to wait for its own address."""

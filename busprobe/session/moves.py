@@ -82,7 +82,7 @@ class BusMoves:
         """Work on the job of `session`, write through its line."""
         self._session = session
         self._job = session.job
-        self._journal = MoveJournal(session.job, session.planned)
+        self._journal = MoveJournal(session.job)
 
     # -- one unit
     # ----------------------------------------------------------------------------------------
@@ -329,7 +329,7 @@ class BusMoves:
         if practice is not None:
             goal = bus.counted_up(practice)
         elif plan:
-            goal = bus.from_plan(plan)
+            goal = bus.from_plan(plan, bus.chosen(wishes or {}))
         elif wishes:
             goal = Goal({})
         else:

@@ -7,6 +7,7 @@ whoever did it. Methods that use the line block; at most one of them may run at 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
 from functools import reduce
 from pathlib import Path
 from threading import Event as StopFlag
@@ -16,14 +17,15 @@ from busprobe.files.documents import to_document
 from busprobe.files.reading import obstacle
 from busprobe.handover.assemble import assemble
 from busprobe.handover.bus_list import BusList
+from busprobe.handover.caveats import stale
 from busprobe.handover.circuits import load_circuits, with_circuit
 from busprobe.handover.files import write
-from busprobe.handover.targets import Targets, load_targets, with_targets
 from busprobe.handover.visits import with_earlier
 from busprobe.job.job import Job
-from busprobe.job.plan import PlannedUnit, keep_plan, kept_plan
+from busprobe.job.plan import PlannedUnit, confirmed, keep_plan, kept_plan, planned_at
 from busprobe.job.reading import job_as_it_is
 from busprobe.job.records import UnitRecord, unit_from_finding
+from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.ports import ports
@@ -37,6 +39,7 @@ from busprobe.session import endurance_runs as runs
 from busprobe.session.bus_kind import is_virtual, refuse_other_kind
 from busprobe.session.connect import Connector, SegmentTerminals
 from busprobe.session.identification import keep_identified
+from busprobe.session.last_seen import Heard
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.wiring_record import keep_wiring
 from busprobe.survey.close_look import Examination, examine
@@ -47,7 +50,7 @@ from busprobe.survey.probes import Probe
 from busprobe.survey.survey import Survey
 from busprobe.text import harmless
 from busprobe.wiring.calculations import Calculated
-from busprobe.wiring.hunt import probes
+from busprobe.wiring.hunt import WAITS, HuntEvent, HuntRound, hunt, probes
 from busprobe.wiring.listening import ListeningResult, a_few, listen_and_ask
 from busprobe.wiring.meter import Judgement
 
@@ -177,8 +180,26 @@ class Session:
             asking = [probes(address) for address in a_few(known) or (FIRST,)]
         heard = listen_and_ask(self.line, seconds, asking, expected=known, cancel=cancel)
         self.job.record("listening", heard.document())
+        seen = Heard(self.job)
+        seen.replied(heard.evidence.replies)
+        seen.keep()
         self.keep_wiring(heard=heard)
         return heard
+
+    def hunt(
+        self, addresses: Sequence[int], cancel: StopFlag, waits: Waits = WAITS
+    ) -> Iterator[HuntEvent]:
+        """Ask `addresses` again and again until `cancel` is set; when each last answered is kept
+        when that ends."""
+        seen = Heard(self.job)
+        try:
+            for event in hunt(self.line, addresses, cancel, waits=waits):
+                if isinstance(event, HuntRound):
+                    answering = set(event.present) - set(event.lost)
+                    seen.at(Place(each, self.line.settings) for each in answering)
+                yield event
+        finally:
+            seen.keep()
 
     def keep_wiring(
         self,
@@ -245,12 +266,8 @@ class Session:
             found = identify(self.line, place.address, self.profiles, by_hand=by_hand)
         else:
             found = identify_seen(self.line, seen, self.profiles, by_hand=by_hand)
-        self.identified[place] = keep_identified(self.job, found, self.planned(place.address))
+        self.identified[place] = keep_identified(self.job, found)
         return self.identified[place]
-
-    def planned(self, address: int) -> PlannedUnit | None:
-        """What the plan of the bus says of an address."""
-        return next((unit for unit in self.plan if unit.address == address), None)
 
     def look_again(self, place: Place) -> Examination:
         """Look closely at one place and bring its entry in the as-built list up to date."""
@@ -305,6 +322,33 @@ class Session:
         """The as-built bus list as the job has it now."""
         return assemble(self.job, self.store.profiles)
 
+    def confirm(self, places: Collection[Place]) -> None:
+        """Note that a person has seen the units at these places on site, tag and place as they are
+        noted or planned."""
+        moment, by = self.job.now(), self.job.meta.tester
+
+        def seen(unit: UnitRecord) -> UnitRecord:
+            if unit.place not in places or not unit.single:
+                return unit
+            return confirmed(unit, planned_at(self.plan, unit.address), moment=moment, by=by)
+
+        self.job.revise_units(seen)
+
+    def note_unit(self, place: Place, change: Callable[[UnitRecord], UnitRecord]) -> None:
+        """Change what a person notes of the unit at this place; when and by whom goes with it."""
+        moment, by = self.job.now(), self.job.meta.tester
+
+        def noted(unit: UnitRecord) -> UnitRecord:
+            after = change(unit)
+            return unit if after == unit else replace(after, confirmed=moment, confirmed_by=by)
+
+        self.revise_unit(place, noted)
+
+    def read_before_last_move(self) -> tuple[Place, ...]:
+        """Where values were last read before the last move, or nobody knows when."""
+        listed = self.bus_list()
+        return tuple(sorted(stale(listed.points, listed.journal)))
+
     def revise_unit(self, place: Place, change: Callable[[UnitRecord], UnitRecord]) -> None:
         """Change the entry at this place as it is in the job now, and no other.
 
@@ -318,17 +362,6 @@ class Session:
         found = load_circuits(path, self.job.units(), self.store.profiles)
         self.job.revise_units(lambda unit: reduce(with_circuit, found.get(unit.place, ()), unit))
         return sum(map(len, found.values()))
-
-    def note_targets(self, path: Path) -> int:
-        """Note what a list says of where the master keeps points; the number of points in it.
-        Raises `FileError`."""
-        found = load_targets(path, self.bus_list().points)
-        self.keep_targets(found)
-        return len(found)
-
-    def keep_targets(self, targets: Targets) -> None:
-        """Keep where the master has these points."""
-        self.job.revise_units(lambda unit: with_targets(unit, targets))
 
     @property
     def earlier(self) -> Path | None:

@@ -22,9 +22,14 @@ TOLERANCE = 0.05
 LEADS = 5.0
 """Ω that meter leads and contacts may add (common practice)."""
 
+COMMON, STANDARD = 120.0, 150.0
+"""Ω of a terminator: fitted everywhere (common practice; V1.02 section 3.4.5 has it only in series
+with 1 nF, which a meter cannot see), and the resistor that V1.02 section 3.4.5 names."""
+
 SOURCE = (
-    "MODBUS over Serial Line V1.02, section 3.4.5 (a terminator at both ends, never more than two);"
-    " receivers 12 kΩ a unit load (TI SN75ALS174 datasheet, 'Bus Loading'); bounds computed"
+    "MODBUS over Serial Line V1.02, section 3.4.5 (a terminator at both ends, never more than two,"
+    " of 150 Ω, or of 120 Ω in series with 1 nF); 120 Ω alone common practice; receivers 12 kΩ a"
+    " unit load (TI SN75ALS174 datasheet, 'Bus Loading'); bounds computed"
 )
 
 
@@ -33,8 +38,8 @@ class MeasuredPair:
     """What is known of the pair being measured; the defaults are the most load a short segment may
     carry."""
 
-    terminator: float = 120.0
-    """Ω of each terminator; the standard also knows 150."""
+    terminator: float | None = None
+    """Ω of each terminator; None where that is not known: 120, or 150 as in the standard."""
     unit_loads: float = UNITS
     """Most unit loads of receivers that may be connected (V1.02, section 3.4.1)."""
     bias: float = 900.0
@@ -71,8 +76,8 @@ _ACTIONS = {
         " needs one."
     ),
     Termination.NONE: (
-        "Look at both ends: no terminator fitted, one in series with a capacitor (a meter cannot"
-        " see it), or an open wire."
+        "Look at both ends: no terminator fitted, one of 120 Ω in series with a capacitor (V1.02"
+        " section 3.4.5; a meter cannot see it), or an open wire."
     ),
 }
 
@@ -88,14 +93,31 @@ _LEVELS = {
 }
 
 
-def bounds(termination: Termination, pair: MeasuredPair) -> tuple[float, float]:
-    """Least and most Ω that a meter at one end can show for `termination`.
+@dataclass(frozen=True)
+class _Fit:
+    """What a reading can mean, and for which terminators."""
+
+    termination: Termination
+    ohms: tuple[float, ...]
+    """Ω of a terminator for which it can mean that."""
+
+    @property
+    def words(self) -> str:
+        if self.termination in (Termination.SHORT, Termination.NONE):
+            return str(self.termination.value)
+        return f"{self.termination.value} of {' or '.join(f'{one:g}' for one in self.ohms)} Ω"
+
+
+def bounds(
+    termination: Termination, pair: MeasuredPair, terminator: float = COMMON
+) -> tuple[float, float]:
+    """Least and most Ω that a meter at one end can show for `termination` with such terminators.
 
     Least: smallest terminators, all receivers' and bias' load beside them, no cable.  Most: largest
     terminators, no load, and all but one of them at the far end of the cable.
     """
     load = parallel(UNIT_LOAD / pair.unit_loads if pair.unit_loads else math.inf, pair.bias)
-    small, large = pair.terminator * (1 - TOLERANCE), pair.terminator * (1 + TOLERANCE)
+    small, large = terminator * (1 - TOLERANCE), terminator * (1 + TOLERANCE)
 
     def least(count: int) -> float:
         return parallel(*[small] * count, load)
@@ -119,15 +141,19 @@ def bounds(termination: Termination, pair: MeasuredPair) -> tuple[float, float]:
 
 
 def judge_resistance(value: float | None, pair: MeasuredPair | None = None) -> Judgement:
-    """Judge Ω measured between the wires with all power off; None is not measured."""
+    """Judge Ω measured between the wires with all power off; None is not measured.
+
+    Where the terminators are not known, 120 Ω is assumed, but for a reading that two of 150 Ω give:
+    the verdict names what it holds for.
+    """
     pair = pair or MeasuredPair()
     if value is None:
         return not_measured(Measurement.RESISTANCE)
-    fits = list(_fitting(value, pair))
-    low, high = bounds(Termination.BOTH, pair)
-    limits = (
-        f"two terminators of {pair.terminator:g} Ω with what is connected: {low:.0f} to"
-        f" {high:.0f} Ω"
+    fits = _fitting(value, pair)
+    limits = "two terminators with what is connected: " + ", ".join(
+        f"{low:.0f} to {high:.0f} Ω of {one:g} Ω"
+        for one in _possible(pair)
+        for low, high in [bounds(Termination.BOTH, pair, one)]
     )
     if not fits:
         level = Level.ATTENTION
@@ -140,12 +166,12 @@ def judge_resistance(value: float | None, pair: MeasuredPair | None = None) -> J
             " system."
         )
     elif len(fits) == 1:
-        level, action = _LEVELS[fits[0]], _ACTIONS[fits[0]]
-        words = f"{ohms(value)} fits {fits[0].value}."
+        level, action = _LEVELS[fits[0].termination], _ACTIONS[fits[0].termination]
+        words = f"{ohms(value)} fits {fits[0].words}."
     else:
-        levels = {_LEVELS[termination] for termination in fits}
+        levels = {_LEVELS[fit.termination] for fit in fits}
         level = levels.pop() if len(levels) == 1 else Level.ATTENTION
-        *some, last = (termination.value for termination in fits)
+        *some, last = (fit.words for fit in fits)
         words = f"{ohms(value)} fits {', '.join(some)} as well as {last}: one reading cannot tell."
         action = "Measure at the other end too, or lift one terminator and measure again."
     return Judgement(Measurement.RESISTANCE, ohms(value), level, words, action, limits, SOURCE)
@@ -157,12 +183,26 @@ def terminators_by(value: float | None, pair: MeasuredPair | None = None) -> int
 
     One in series with a capacitor does not show, and counts as none.
     """
-    fits = [] if value is None else list(_fitting(value, pair or MeasuredPair()))
-    return _COUNTS.get(fits[0]) if len(fits) == 1 else None
+    fits = [] if value is None else _fitting(value, pair or MeasuredPair())
+    return _COUNTS.get(fits[0].termination) if len(fits) == 1 else None
 
 
-def _fitting(value: float, pair: MeasuredPair) -> Iterator[Termination]:
+def _possible(pair: MeasuredPair) -> tuple[float, ...]:
+    return (COMMON, STANDARD) if pair.terminator is None else (pair.terminator,)
+
+
+def _fitting(value: float, pair: MeasuredPair) -> tuple[_Fit, ...]:
+    first, *others = _possible(pair)
+    found = {termination: [first] for termination in _pictures(value, pair, first)}
+    for other in others:
+        pictures = [*_pictures(value, pair, other)]
+        for termination in pictures if not found else {Termination.BOTH}.intersection(pictures):
+            found.setdefault(termination, []).append(other)
+    return tuple(_Fit(one, tuple(found[one])) for one in Termination if one in found)
+
+
+def _pictures(value: float, pair: MeasuredPair, terminator: float) -> Iterator[Termination]:
     for termination in Termination:
-        low, high = bounds(termination, pair)
+        low, high = bounds(termination, pair, terminator)
         if low <= value <= high:
             yield termination

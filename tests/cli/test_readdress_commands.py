@@ -84,7 +84,10 @@ def test_the_plan_of_the_bus_is_kept_and_carried_out(
     on_clean(command, job_file, 11, 12, 31)
     plan = tmp_path / "plan.csv"
     plan.write_text(PLAN.replace("31", "33"), encoding="utf-8")
-    ran = readdress_all(command, job_file, "--plan", plan, "--yes", "--json")
+    offered = readdress_all(command, job_file, "--plan", plan, "--yes", "--json")
+    assert (offered.code, offered.document["outcomes"]) == (ExitCode.ATTENTION, [])
+    assert "by its type alone" in offered.document["remarks"][0]
+    ran = readdress_all(command, job_file, "--set", "31=33", "--yes", "--json")
     assert ran.code == ExitCode.DONE, ran.err
     document = ran.document
     assert [
@@ -97,7 +100,7 @@ def test_the_plan_of_the_bus_is_kept_and_carried_out(
     with Job.open(job_file) as job:
         assert [unit.address for unit in job.units()] == [11, 12, 33]
         moved = job.units()[2]
-        assert (moved.tag, moved.power_cycle_verified) == ("IO-1", True)
+        assert (moved.tag, moved.power_cycle_verified) == ("", True), "the tag is only planned"
     again = readdress_all(command, job_file, "--dry-run")
     assert "The plan was only shown" in again.out
     assert "33" not in again.out

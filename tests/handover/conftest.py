@@ -79,7 +79,7 @@ SENSOR_UNIT = UnitRecord(
     match=0.9,
     identity={"serial": "00451"},
     readings=tuple(
-        from_document(PointReading, reading.document())
+        from_document(PointReading, {**reading.document(), "read": "2026-03-02T09:00:00.000Z"})
         for reading in readings(SENSOR, {(4, 1): 0x10000 - 52})
     ),
     latency=ReplyTimes(8.1, 9.4, 15.0),

@@ -89,6 +89,7 @@ def test_a_unit_row_joins_the_record_with_its_profile(bus_list: BusList) -> None
         match=0.9,
         factory_address=1,
         found_at="12 9600-8N1",
+        identity="00451",
         previous_address=1,
         how_set="register 257",
         power_cycle_verified=True,
@@ -310,9 +311,9 @@ def test_each_row_says_how_it_stands_to_the_plan(done: Job) -> None:
                 12,
                 profile="garnet-gs-1",
                 settings=LineSettings.parse(SETTINGS),
-                position=1,
+                position=2,
             ),
-            PlannedUnit("EM-5", 5, settings=other, position=2),
+            PlannedUnit("EM-5", 5, settings=other, position=1),
             PlannedUnit(
                 "TT-13", 13, "Hall 3", "garnet-gs-1", position=3, distance_m=40.0, terminator=True
             ),
@@ -321,9 +322,11 @@ def test_each_row_says_how_it_stands_to_the_plan(done: Job) -> None:
     done.put_unit(UnitRecord(Place.parse(f"30 {SETTINGS}")))
     bus_list = assemble(done, PROFILES)
     found = rows(bus_list)
-    assert found[12].plan == "as planned"
+    assert found[12].plan == "as planned"  # its tag was noted
     assert found[5].plan == "planned with 19200-8E1"
     assert found[30].plan == "not planned"
+    assert found[12].as_planned
+    assert found[5].as_planned is found[30].as_planned is False
     missing = found[13]
     assert (missing.state, missing.tag, missing.location, missing.plan) == (
         *("planned", "TT-13", "Hall 3"),

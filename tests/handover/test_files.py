@@ -16,6 +16,7 @@ from busprobe.handover.files import EXPORTERS, file_name, left_over, write
 _NAMES = (
     "segment",
     "bus-list",
+    "found-and-left",
     "addresses",
     "point-list",
     "journal",

@@ -155,6 +155,7 @@ NEW_SINCE: tuple[dict[str, object], ...] = (
     {"sample": [], "circuits": [], "seen_by": ""},
     {"not_recognised": "", "differences": []},
     {"as_found": None},
+    {"confirmed": None, "confirmed_by": ""},
 )
 """What each version of the file from the second on has besides."""
 
@@ -178,7 +179,10 @@ def test_entries_of_earlier_versions_are_kept_with_what_is_new_not_noted(
     connection.execute("INSERT INTO unit VALUES (13, '9600-8N1', '{broken')")
     connection.commit()
     connection.close()
-    now = {**FIRST_ENTRY, **NEW_SINCE[0], **NEW_SINCE[1], **NEW_SINCE[2], **NEW_SINCE[3], **entry}
+    now = dict(FIRST_ENTRY)
+    for new in NEW_SINCE:
+        now |= new
+    now |= {**entry, "found_identity": now["identity"]}
     now["counters"] = {"ok": 2, "ok after junk": 1}  # the fifth version has no sum beside them
     with Job.open(path) as opened:
         unit = opened.unit(Place.parse("12 9600-8N1"))

@@ -49,6 +49,7 @@ def test_a_first_finding_makes_an_entry() -> None:
         profile="brookvale-bm-330",
         match=0.8,
         identity={"vendor": "Brookvale Metering", "product": "BM-330"},
+        found_identity={"vendor": "Brookvale Metering", "product": "BM-330"},
         latency=ReplyTimes(median_ms=11.8),
         notes=("answered with an exception",),
         seen="now",

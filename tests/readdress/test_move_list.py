@@ -43,17 +43,49 @@ def by_plan(here: ListedBus, *entries: PlannedUnit) -> MoveList:
     return here.addresses(here.from_plan(entries))
 
 
-def test_a_planned_address_goes_to_a_unit_of_the_planned_type() -> None:
-    here = bus(unit(1, DX), unit(2, AT))
-    plan = by_plan(here, PlannedUnit("TE-1", 11, profile=AT), PlannedUnit("IO-1", 31, profile=DX))
-    assert sorted(moves(plan)) == [(1, 31), (2, 11)]
+def test_a_unit_that_fits_by_its_type_alone_is_offered_the_address_and_not_given_it() -> None:
+    """Two identical probes, and nothing that says which is which: a person has to."""
+    here = bus(unit(1, DX), unit(2, AT), unit(3, AT))
+    entries = (
+        PlannedUnit("TE-1", 11, profile=AT),
+        PlannedUnit("TE-2", 12, profile=AT),
+        PlannedUnit("IO-1", 31, profile=DX),
+    )
+    goal = here.from_plan(entries)
+    assert goal.addresses == {}
+    offered = {seat.place.address: address for seat, address in goal.offered.items()}
+    assert offered == {1: 31, 2: 11, 3: 12}
+    plan = here.addresses(goal)
+    assert (plan.moves, plan.complete) == ((), False)
+    assert plan.remarks[1] == (
+        "aldermoor-at-10 (9600-8N1) at 2 (0x02) is offered 11 (0x0B) by its type alone: accept that"
+        " with Enter in step 5, or with --set 2=11."
+    )
+    chosen = here.from_plan(entries, here.chosen({2: 12}))
+    assert {seat.place.address: new for seat, new in chosen.addresses.items()} == {2: 12}
+    rest = {seat.place.address: address for seat, address in chosen.offered.items()}
+    assert rest == {1: 31, 3: 11}, "what a person said is not offered to another"
+
+
+def test_identical_units_are_told_apart_by_their_serial_numbers() -> None:
+    here = bus(unit(2, identity={"serial": "A-2"}), unit(3, noted={"serial": "A-1"}))
+    plan = by_plan(
+        here,
+        PlannedUnit("TE-1", 11, profile=AT, serial="A-1"),
+        PlannedUnit("TE-2", 12, profile=AT, serial="A-2"),
+    )
+    assert sorted(moves(plan)) == [(2, 12), (3, 11)]
     assert plan.remarks == ()
 
 
 def test_units_that_stand_in_each_others_place_go_round_through_a_free_address() -> None:
-    """Type against address: the sensor sits where the module should be, and the other way round."""
-    here = bus(unit(11, DX), unit(31, AT))
-    plan = by_plan(here, PlannedUnit("TE-1", 11, profile=AT), PlannedUnit("IO-1", 31, profile=DX))
+    """Serial number against address: each sits where the other should be."""
+    here = bus(unit(11, DX, identity={"serial": "D"}), unit(31, AT, identity={"serial": "A"}))
+    plan = by_plan(
+        here,
+        PlannedUnit("TE-1", 11, profile=AT, serial="A"),
+        PlannedUnit("IO-1", 31, profile=DX, serial="D"),
+    )
     assert len(plan.moves) == 3
     assert "to wait there" in plan.words[0]
     aside = plan.moves[0].target.address
@@ -68,8 +100,10 @@ def test_a_tag_given_by_the_technician_says_which_entry_a_unit_is() -> None:
 
 def test_a_unit_that_is_right_stays_and_takes_no_other_entry() -> None:
     here = bus(unit(12), unit(13))
-    plan = by_plan(here, PlannedUnit("TE-1", 11, profile=AT), PlannedUnit("TE-2", 12, profile=AT))
-    assert moves(plan) == [(13, 11)]
+    entries = (PlannedUnit("TE-1", 11, profile=AT), PlannedUnit("TE-2", 12, profile=AT))
+    goal = here.from_plan(entries)
+    assert [(seat.place.address, to) for seat, to in goal.addresses.items()] == [(12, 12)]
+    assert [(seat.place.address, to) for seat, to in goal.offered.items()] == [(13, 11)]
 
 
 def test_missing_and_unplanned_units_are_named() -> None:
@@ -83,10 +117,10 @@ def test_missing_and_unplanned_units_are_named() -> None:
 
 
 def test_a_unit_that_no_write_can_move_is_left_to_the_hands() -> None:
-    here = bus(unit(1, None), unit(2, AT))
+    here = bus(unit(1, None, tag="X-1"), unit(2, AT, tag="TE-1"))
     plan = by_plan(here, PlannedUnit("X-1", 40), PlannedUnit("TE-1", 11, profile=AT))
     assert moves(plan) == [(2, 11)]
-    assert plan.remarks[0].startswith("unknown unit at 1 (0x01), 9600-8N1, should go to 40 (0x28).")
+    assert plan.remarks[0].startswith("X-1 at 1 (0x01), 9600-8N1, should go to 40 (0x28).")
 
 
 def test_an_address_shared_by_several_is_no_goal() -> None:
@@ -213,5 +247,5 @@ def test_a_claimed_address_is_neither_counted_nor_waited_at_nor_given_to_another
     counted = here.addresses(here.counted_up(Practice(first=11)))
     assert 12 not in [new for _, new in moves(counted)]
     with pytest.raises(RefusedError, match=r"is to go to 12 \(0x0C\), which is not free"):
-        by_plan(here, PlannedUnit("TE-1", 12, profile=DX))
+        here.addresses(here.changed(Goal({}), {2: 12}))
     assert moves(here.addresses(here.changed(Goal({}), {4: 12}))) == [(4, 12)]

@@ -139,14 +139,12 @@ def test_a_pulled_adapter_is_looked_into_with_the_job_as_it_is(tmp_path: Path) -
     bench.after_send = lambda frame: unplugged(frame) if frame[1] == 16 else None
     with Job.create(tmp_path / "site.job") as job:
         line = line_to(bench)
-        outcome = execute(line, prepare(line, move()), MoveJournal(job, lambda _: None), yes)
+        outcome = execute(line, prepare(line, move()), MoveJournal(job), yes)
         assert outcome.row is Row.PORT_FAILED
         assert [write.id for write in job.unfinished_writes()] == [outcome.write]
     with Job.open(tmp_path / "site.job") as job:
         said: list[str] = []
-        (found,) = recover(
-            line_to(bench), job.unfinished_writes(), MoveJournal(job, lambda _: None), said.append
-        )
+        (found,) = recover(line_to(bench), job.unfinished_writes(), MoveJournal(job), said.append)
         assert said == [
             f"Write {outcome.write} was under way when the program ended: {job.writes()[0].words}"
         ]

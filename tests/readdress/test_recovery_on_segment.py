@@ -236,10 +236,10 @@ def test_the_job_file_says_on_the_next_start_which_move_was_under_way(tmp_path: 
 
     on.port.after = kill
     with Job.create(tmp_path / "site.job") as job, pytest.raises(Killed):
-        execute(on.line, prepared, MoveJournal(job, lambda _: None), yes)
+        execute(on.line, prepared, MoveJournal(job), yes)
     with Job.open(tmp_path / "site.job") as job:
         said: list[str] = []
-        journal = MoveJournal(job, lambda _: None)
+        journal = MoveJournal(job)
         (found,) = recover(on.reopened(), job.unfinished_writes(), journal, said.append)
         assert said == [f"Write 1 was under way when the program ended: {prepared.request.words}"]
         assert (found.row, found.move.source, found.move.target) == (

@@ -51,7 +51,7 @@ def kept(job: Job, profiles: Iterable[Profile], by_hand: Profile | None = None) 
     line = Line(
         Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS)
     )
-    keep_identified(job, identify(line, 5, profiles, by_hand=by_hand), None)
+    keep_identified(job, identify(line, 5, profiles, by_hand=by_hand))
     unit = job.unit(Place.parse(f"5 {SETTINGS}"))
     assert unit is not None
     return unit
@@ -87,7 +87,7 @@ def test_a_place_where_nobody_answers_is_not_put_on_the_list(job: Job) -> None:
     line = Line(
         Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS)
     )
-    found = keep_identified(job, identify(line, 99, [OTHER]), None)
+    found = keep_identified(job, identify(line, 99, [OTHER]))
     assert "Nobody answered." in found.notes
     assert job.units() == ()
 
@@ -122,7 +122,7 @@ def test_identity_holds_the_makers_own_objects(job: Job, known: bool, holds: str
         Segment(load_scenario("site"), VirtualClock()).port(), LineSettings.parse("4800-8N1")
     )
     profiles = load_all([shipped_folder()]).profiles.values() if known else ()
-    keep_identified(job, identify(line, 10, profiles), None)
+    keep_identified(job, identify(line, 10, profiles))
     unit = job.unit(Place.parse("10 4800-8N1"))
     assert unit is not None
     assert [name for name, text in unit.identity.items() if text == "FQ-1166"] == [holds]

@@ -10,7 +10,6 @@ import pytest
 
 from busprobe.job import Job, UnitRecord
 from busprobe.job.journal import Role, Row, WriteIntent
-from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
 from busprobe.modbus.requests import RegisterWrite
@@ -29,7 +28,6 @@ INTENT = WriteIntent(
     request=HOW.request(1).frame,
     words="Write it.",
 )
-SEAT = PlannedUnit("TT-12", 12, location="Panel A", position=2)
 ENDS = {
     "moved": (UnitRecord(OLD), Outcome(MOVE, Row.CHANGED, "", "")),
     "kept": (UnitRecord(OLD), Outcome(MOVE, Row.KEPT, "", "", power_cycled=True)),
@@ -87,7 +85,7 @@ def test_killed_before_any_statement_an_intent_and_the_entry_of_its_unit_are_bot
             assert real is not None
             job._database._connection = Faulty(real, fails_at)  # type: ignore[assignment]
             try:
-                MoveJournal(job, lambda _: None).intend_write(INTENT)
+                MoveJournal(job).intend_write(INTENT)
             except Killed:
                 job._database._connection = real
                 with Job.open(path) as started:
@@ -115,7 +113,7 @@ def test_killed_before_any_statement_a_conclusion_and_its_change_of_the_list_are
             assert real is not None
             job._database._connection = Faulty(real, fails_at)  # type: ignore[assignment]
             try:
-                MoveJournal(job, lambda _: SEAT).conclude_move(outcome, (write,))
+                MoveJournal(job).conclude_move(outcome, (write,))
             except Killed:
                 job._database._connection = real
                 assert state(path) == before

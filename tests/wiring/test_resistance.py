@@ -28,12 +28,17 @@ from busprobe.wiring.resistance import (
         (51.7, Level.GOOD, "both terminators"),  # two 120 Ω beside 32 unit loads across the pair
         (120.0, Level.ATTENTION, "one terminator"),
         (40.0, Level.WRONG, "three terminators"),
-        (35.0, Level.WRONG, "four terminators or more as well as three terminators"),
+        (35.0, Level.WRONG, "four terminators or more of 120 Ω as well as three terminators"),
         (30.0, Level.WRONG, "four terminators"),
         (0.4, Level.WRONG, "a short"),
         (math.inf, Level.ATTENTION, "no terminator"),
         (850.0, Level.ATTENTION, "no terminator"),
-        (72.0, Level.ATTENTION, "fits no number"),
+        # Two resistors of 150 Ω, as V1.02 section 3.4.5 has them, bare and beside 32 unit loads:
+        (75.0, Level.GOOD, "fits both terminators of 150 Ω."),
+        (62.5, Level.GOOD, "fits both terminators of 120 or 150 Ω."),
+        # Two of 150 Ω through leads of 5 Ω, or one of 120 Ω beside all that may be connected:
+        (80.0, Level.ATTENTION, "both terminators of 150 Ω as well as one terminator of 120 Ω"),
+        (150.0, Level.ATTENTION, "one terminator of 150 Ω"),
         (200.0, Level.ATTENTION, "fits no number"),
     ],
 )
@@ -66,7 +71,8 @@ def test_two_terminators_behind_a_long_cable_are_told_to_look_like_one() -> None
     pair = MeasuredPair(loop=Conductor.parse("AWG24").loop(1000))
     judgement = judge_resistance(parallel(120, 120 + pair.loop), pair)
     assert judgement.level is Level.ATTENTION
-    assert "both terminators as well as one terminator" in judgement.words
+    assert "both terminators of 120 or 150 Ω" in judgement.words
+    assert "as well as one terminator of 120 Ω" in judgement.words
     assert "other end" in judgement.action
 
 

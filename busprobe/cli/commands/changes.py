@@ -11,10 +11,15 @@ from busprobe.modbus.addresses import LAST
 
 @click.command()
 @options.port
-@options.unit_settings
+@options.settings
 @click.option("--from", "old", type=options.ADDRESS, required=True, help="Address the unit has.")
 @click.option("--to", "new", type=options.ADDRESS, required=True, help="Address it is to have.")
-@options.profile("Profile that says how it is done; else it is identified.")
+@click.option(
+    "--profile",
+    "profile_id",
+    metavar="ID",
+    help="Profile that says how it is done; else it is identified.",
+)
 @click.option(
     "--register", type=str, metavar="R", help="Register by hand, zero-based: 257 or 0x0101."
 )
@@ -30,7 +35,7 @@ from busprobe.modbus.addresses import LAST
     metavar="VALUE",
     help="Overwrite the register although it holds this and not the unit's address.",
 )
-@options.yes
+@click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
 @options.job(required=False, text="Job file with the journal; today's job if left out.")
 @options.as_json
 @does("busprobe.cli.readdress")
@@ -48,7 +53,12 @@ def readdress() -> None:
 @click.command()
 @options.port
 @options.job(required=True, text="Job file; the single units on its list are moved.")
-@options.plan("Plan of the bus (CSV), kept with the job from now on.")
+@click.option(
+    "--plan",
+    "plan_file",
+    type=options.FILE,
+    help="Plan of the bus (CSV), kept with the job from now on.",
+)
 @click.option(
     "--first",
     type=click.IntRange(1, LAST),
@@ -73,8 +83,10 @@ def readdress() -> None:
 @click.option(
     "--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing."
 )
-@options.yes
-@options.no_check
+@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
+@click.option(
+    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
+)
 @options.as_json
 @does("busprobe.cli.readdress_all")
 def readdress_all() -> None:
@@ -93,7 +105,9 @@ def readdress_all() -> None:
 
 @click.command()
 @options.port
-@options.settings("Line settings the unit has, such as 9600-8N1.")
+@click.option(
+    "--settings", type=options.SETTINGS, help="Line settings the unit has, such as 9600-8N1."
+)
 @click.option("--address", type=options.ADDRESS, help="Its unit address.")
 @click.option(
     "--all",
@@ -104,9 +118,16 @@ def readdress_all() -> None:
 @click.option(
     "--to", "wanted", type=options.SETTINGS, required=True, help="Line settings it is to have."
 )
-@options.profile("Profile that has the codes; else the unit is identified.")
-@options.yes
-@options.no_check
+@click.option(
+    "--profile",
+    "profile_id",
+    metavar="ID",
+    help="Profile that has the codes; else the unit is identified.",
+)
+@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
+@click.option(
+    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
+)
 @options.job(required=False, text="Job file with list and journal; today's job if left out.")
 @options.as_json
 @does("busprobe.cli.line_settings")
@@ -147,8 +168,13 @@ def journal() -> None:
     required=True,
     help="Number of the write in the journal.",
 )
-@options.profile("Profile that says how it is done; else that of the list.")
-@options.yes
+@click.option(
+    "--profile",
+    "profile_id",
+    metavar="ID",
+    help="Profile that says how it is done; else that of the list.",
+)
+@click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
 @options.as_json
 @does("busprobe.cli.undo")
 def undo() -> None:
@@ -168,7 +194,7 @@ def undo() -> None:
     is_flag=True,
     help="The moved units were switched off and on: look what they have kept.",
 )
-@options.yes
+@click.option("--yes", is_flag=True, help="Do not ask; the frames are shown all the same.")
 @options.as_json
 @does("busprobe.cli.recover")
 def recover() -> None:

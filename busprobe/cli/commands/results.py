@@ -100,7 +100,7 @@ def prove() -> None:
         "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
     ),
 )
-@options.overwrite("Replace files of the same names.")
+@click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
 @options.as_json
 @does("busprobe.cli.handover")
 def handover() -> None:
@@ -120,48 +120,6 @@ def handover() -> None:
     \b
     Example:
       busprobe handover --job plant.busjob --out handover --format csv
-    """
-
-
-def _orders() -> list[str]:
-    from busprobe.handover.targets import Order
-
-    return [order.value for order in Order]  # click shows the members of an enum by their names
-
-
-@click.command()
-@options.job(required=True, text="Job file.")
-@click.option(
-    "--read",
-    "listed",
-    type=options.FILE,
-    help="CSV with the columns tag or address, point, master variable, master address.",
-)
-@click.option("--start", type=click.IntRange(0), help="Propose addresses from this one on.")
-@click.option(
-    "--step",
-    type=click.IntRange(1),
-    help="From one address to the next; as many as a point takes registers if left out.",
-)
-@click.option(
-    "--order",
-    type=options.OneOf(_orders),
-    default="list",
-    help="Order in which the points get them; that of the list if left out.",
-)
-@click.option("--anew", is_flag=True, help="Also for points that have an address.")
-@click.option("--keep", is_flag=True, help="Keep the proposal in the job.")
-@options.as_json
-@does("busprobe.cli.targets")
-def targets() -> None:
-    """Note where the master keeps each point, or propose addresses by a rule, and tell overlaps and
-    gaps.
-
-    They stand on the sheet master-points of the documents, and may be filled in there.
-
-    \b
-    Example:
-      busprobe targets --job plant.busjob --start 1000 --order address --keep
     """
 
 
@@ -186,7 +144,6 @@ def compare() -> None:
 
 COMMANDS = (
     prove,
-    targets,
     handover,
     compare,
 )

@@ -11,8 +11,11 @@ from busprobe.modbus.addresses import ALL
 
 @click.command()
 @options.port
-@options.settings(
-    "Line settings to search, may be repeated; all common ones if left out.", multiple=True
+@click.option(
+    "--settings",
+    type=options.SETTINGS,
+    multiple=True,
+    help="Line settings to search, may be repeated; all common ones if left out.",
 )
 @click.option(
     "--addresses",
@@ -49,7 +52,7 @@ def survey() -> None:
 
 @click.command()
 @options.port
-@options.settings("Line settings, such as 9600-8N1.")
+@click.option("--settings", type=options.SETTINGS, help="Line settings, such as 9600-8N1.")
 @click.option("--address", type=options.ADDRESS, help="Unit address.")
 @options.job(
     required=False,

@@ -24,7 +24,7 @@ from busprobe.wiring.inputs import By, Input
     help="Between the wires, all power off: 61, 1.2k, OL.",
 )
 @click.option(
-    "--terminator", type=float, default=120.0, show_default=True, help="Ohm of each terminator."
+    "--terminator", type=float, help="Ohm of each terminator. Default: 120, or 150 as in V1.02."
 )
 @click.option(
     "--cable",

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from busprobe.handover.bus_list import BusList, SegmentSheet, State, UnitRow
+from busprobe.handover.bus_list import BusList, SegmentSheet, State, UnitRow, as_said
 from busprobe.handover.drawings import svg
 from busprobe.handover.table import NOT_NOTED
 from busprobe.job.records import EntryKind
@@ -52,7 +52,10 @@ def segment_drawing(bus_list: BusList) -> svg.Element:
     for unit, (x, y) in zip(units, places[1:], strict=True):
         _unit(root, unit, x, y, twice=unit.address in twice)
     known, words = terminators(bus_list.segment)
-    fitted = (bus_list.segment.cabling.terminator_at_master, *(unit.terminator for unit in units))
+    fitted = (
+        bus_list.segment.cabling.terminator_at_master,
+        *(unit.seen_on_site("terminator") for unit in units),
+    )
     for n, (place, there) in enumerate(zip(places, fitted, strict=True)):
         if n == 0 or n == boxes - 1:
             # Where nobody looked, a resistance that fits two says that they are there, and the ends
@@ -83,25 +86,36 @@ def terminator_places(segment: SegmentSheet, units: Sequence[UnitRow]) -> str:
     """Where terminators are fitted, as somebody noted it."""
     at = ["master"] if segment.cabling.terminator_at_master else []
     at += [
-        " ".join(filter(None, (str(unit.address), unit.tag)))
+        as_said(
+            " ".join(filter(None, (str(unit.address), unit.tag))),
+            planned="terminator" in unit.planned,
+        )
         for unit in units
         if unit.found and unit.terminator
     ]
     looked = segment.cabling.terminator_at_master is not None or any(
-        unit.terminator is not None for unit in units
+        unit.terminator is not None for unit in units if unit.found
     )
     return ", ".join(at) or ("none noted" if looked else NOT_NOTED)
 
 
 def cable_order(units: Sequence[UnitRow]) -> str:
     """What is known of the order along the cable, in words."""
-    unknown = [str(unit.address) for unit in units if unit.found and unit.position is None]
-    if not unknown:
-        return "Units are drawn in cable order, counted from the master."
-    return (
-        f"The place along the cable is not known of {', '.join(unknown)}: drawn last, by address,"
-        " behind a dashed line."
-    )
+    found = [unit for unit in units if unit.found]
+    unknown = [str(unit.address) for unit in found if unit.position is None]
+    planned = [str(unit.address) for unit in found if "position" in unit.planned]
+    words = ["Units are drawn in cable order, counted from the master."]
+    if planned:
+        words.append(
+            f"The place along the cable is only planned of {', '.join(planned)}: dashed lines lead"
+            " there."
+        )
+    if unknown:
+        words.append(
+            f"It is not known of {', '.join(unknown)}: drawn last, by address, behind a dashed"
+            " line."
+        )
+    return " ".join(words)
 
 
 def _place(number: int) -> tuple[float, float]:
@@ -117,7 +131,7 @@ def _cable(
 ) -> None:
     for n, unit in enumerate(units):
         (x1, y1), (x2, y2) = places[n], places[n + 1]
-        look = "cable" if unit.position is not None else "cable unknown"
+        look = "cable" if unit.seen_on_site("position") is not None else "cable unknown"
         start, end = (x1 + _BOX / 2, y1 - _DROP), (x2 + _BOX / 2, y2 - _DROP)
         points = [start, end]
         if y1 != y2:  # round the end of the row
@@ -167,7 +181,7 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
     what = " ".join(filter(None, (unit.maker, unit.model))) or "not identified"
     lines = (
         ("strong", both_forms(unit.address)),
-        ("", svg.shortened(unit.tag or "no tag", _LETTERS)),
+        ("", _tag(unit)),
         ("small", svg.shortened(what, _SMALL_LETTERS)),
         ("small", unit.settings),
     )
@@ -183,6 +197,11 @@ def _unit(root: svg.Element, unit: UnitRow, x: float, y: float, *, twice: bool) 
             text_anchor="middle",
             class_="mark",
         )
+
+
+def _tag(unit: UnitRow) -> str:
+    words = unit.tag_words.removeprefix(unit.tag)
+    return f"{svg.shortened(unit.tag or 'no tag', _LETTERS - len(words))}{words}"
 
 
 def _end(root: svg.Element, place: tuple[float, float], *, left: bool, there: bool | None) -> None:
@@ -219,7 +238,7 @@ def _lengths(
             svg.add(
                 root,
                 "text",
-                f"{here - before:g} m",
+                as_said(f"{here - before:g} m", planned="distance_m" in unit.planned),
                 x=x,
                 y=y2 - _DROP - 5,
                 text_anchor="middle",

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from busprobe.handover.bus_list import BusList, UnitRow
+from busprobe.handover.bus_list import BusList, PlanGap, UnitRow
 from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.job.records import EntryKind
@@ -19,7 +19,7 @@ from busprobe.modbus.addresses import format_addresses
 from busprobe.prove.statistics import error_bound
 from busprobe.wiring.meter import Level, Measurement
 
-PASS, FAIL, NOTED = "pass", "fail", "noted"
+PASS, FAIL, NOTED, NOT_COMPLETE = "pass", "fail", "noted", "not complete"
 COLUMNS = ("Check", "Method", "Limit", "Measured", "Result")
 
 
@@ -45,7 +45,7 @@ def _checks(bus_list: BusList) -> Iterator[_Check]:
     alone = [unit for unit in found if unit.state is EntryKind.UNIT]
     yield from _wiring(bus_list)
     yield _survey(bus_list, found)
-    yield _plan(bus_list, found)
+    yield _plan(bus_list)
     same = len(bus_list.segment.settings) == 1
     yield _Check(
         *(
@@ -76,6 +76,13 @@ def _checks(bus_list: BusList) -> Iterator[_Check]:
     yield from _directions(bus_list)
     yield _endurance(bus_list, alone)
     yield _cycle_of_power(alone)
+    yield _of_all(
+        "Tags and places confirmed on site",
+        "seen by the tester",
+        "every unit",
+        alone,
+        lambda unit: True if unit.confirmed and not unit.planned else None,
+    )
     yield _of_all(
         "Labels fitted", "seen by the tester", "every unit", alone, lambda unit: unit.label_fitted
     )
@@ -109,19 +116,26 @@ def _survey(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
     )
 
 
-def _plan(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
-    planned = any(unit.as_planned is not None for unit in bus_list.units)
-    off = [unit.address for unit in bus_list.units if unit.as_planned is False]
+def _plan(bus_list: BusList) -> _Check:
+    """Passes only where each unit was seen to be what and where it is planned."""
+    rows = [unit for unit in bus_list.units if unit.as_planned is not None or unit.plan_gaps]
+    good = [unit for unit in rows if unit.as_planned]
+    off = format_addresses(unit.address for unit in rows if unit.as_planned is False)
+    words = [f"{len(good)} as planned"] if good else []
+    words += [f"not so at {off}"] if off else []
+    for gap in PlanGap:
+        concerned = format_addresses(unit.address for unit in rows if gap in unit.plan_gaps)
+        words += [f"{gap} at {concerned}"] if concerned else []
+    if not rows:
+        result = NOT_TESTED
+    else:
+        result = FAIL if off else PASS if len(good) == len(rows) else NOT_COMPLETE
     return _Check(
-        *("Units are as planned", "plan of the bus held against the list", "every one"),
-        (
-            ""
-            if not planned
-            else f"not so at {format_addresses(off)}"
-            if off
-            else f"{len(found)} as planned"
-        ),
-        NOT_TESTED if not planned else FAIL if off else PASS,
+        "Units are as planned",
+        "plan of the bus compared with the list",
+        "every one: address, line settings, type identified, tag confirmed",
+        "; ".join(words),
+        result,
     )
 
 

@@ -52,6 +52,11 @@ def _words(unit: UnitRow) -> str:
     return ", ".join(
         filter(
             None,
-            (unit.tag, unit.settings, what, *(unit.remarks if unit.state == "reserved" else ())),
+            (
+                unit.tag_words,
+                unit.settings,
+                what,
+                *(unit.remarks if unit.state == "reserved" else ()),
+            ),
         )
     )

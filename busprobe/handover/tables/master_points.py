@@ -154,7 +154,7 @@ def _points(bus_list: BusList) -> Iterator[MasterPoint]:
         )
         yield MasterPoint(
             number=number,
-            tag=point.tag,
+            tag=point.tag_words,
             address=point.address,
             settings=point.settings,
             point=point.name,

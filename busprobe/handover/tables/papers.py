@@ -34,6 +34,7 @@ from busprobe.handover.table import (
 )
 from busprobe.handover.tables.acceptance import acceptance_table
 from busprobe.handover.tables.addresses import address_table
+from busprobe.handover.tables.found_and_left import found_and_left_table
 from busprobe.handover.tables.master_points import master_table
 from busprobe.handover.tables.polling_table import REQUESTS, polling_tables, request_table
 from busprobe.handover.tables.proof_table import advice, proof_table
@@ -46,6 +47,7 @@ def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
     return (
         segment_table(bus_list),
         unit_table(bus_list),
+        found_and_left_table(bus_list),
         address_table(bus_list),
         point_table(bus_list),
         *circuit_tables(bus_list),
@@ -72,6 +74,7 @@ def page_tables(bus_list: BusList) -> tuple[Table, ...]:
         *comparison_tables(bus_list),
         unit_table(bus_list, WHO),
         unit_table(bus_list, WHERE),
+        found_and_left_table(bus_list),
         unit_table(bus_list, HOW),
         unit_table(bus_list, TEST),
         address_table(bus_list),

@@ -166,6 +166,8 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
     StepName.HAND_OVER: (
         Action(Verb.WRITE, "write", "write the handover documents into the folder"),
         Action(Verb.FILES, "preview", "every document as it would be written"),
+        Action(Verb.CHECK, "confirm", "confirm: this unit was seen on site as it is listed"),
+        Action(Verb.ALL, "confirm_all", "confirm that all units were seen on site as listed"),
         Action(
             Verb.OPEN_POINTS,
             "missing",

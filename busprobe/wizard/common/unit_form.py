@@ -8,6 +8,7 @@ from typing import Any
 
 from busprobe.errors import UsageError
 from busprobe.job import UnitRecord
+from busprobe.job.plan import PlannedUnit
 from busprobe.wizard.common.form import Field
 
 _LONGEST_CABLE = 100_000.0
@@ -32,9 +33,13 @@ def yes_no_field(name: str, label: str) -> UnitField:
     return UnitField(name, label, hint="yes, no, or empty: not noted", read=_yes_no, write=_answer)
 
 
-def unit_fields(unit: UnitRecord, *names: str) -> tuple[Field, ...]:
+def unit_fields(
+    unit: UnitRecord, *names: str, planned: PlannedUnit | None = None
+) -> tuple[Field, ...]:
     """A unit, its place, and what can only be read off, as far as the unit does not say so itself;
-    only the fields of `names` if there are any."""
+    only the fields of `names` if there are any.  What is `planned` is shown beside a field and is
+    not in it: only a person says what is there."""
+    unconfirmed = planned.unconfirmed(unit) if planned is not None else {}
     talks = unit.identity.get("vendor") and unit.identity.get("product")
     asked = []
     for each in _UNIT:
@@ -45,7 +50,10 @@ def unit_fields(unit: UnitRecord, *names: str) -> tuple[Field, ...]:
             continue
         of_record = each.name in _OF_RECORD
         value = getattr(unit, each.name) if of_record else unit.noted.get(each.name, "")
-        asked.append(replace(each.showing(value), hint=each.hint or said))
+        hint = each.hint or said
+        if each.name in unconfirmed:
+            hint = f"planned: {each.write(unconfirmed[each.name])}"
+        asked.append(replace(each.showing(value), hint=hint))
     return tuple(asked)
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from busprobe.job.plan import PlannedUnit, planned_at
 from busprobe.job.records import UnitRecord
 from busprobe.profiles.schema import Profile
 
@@ -22,6 +23,12 @@ def model_words(unit: UnitRecord, profiles: Mapping[str, Profile]) -> str:
     """The model alone, or the maker where only that is known, for a narrow column."""
     maker, model = _maker_and_model(unit, profiles)
     return model or maker
+
+
+def tag_words(unit: UnitRecord, plan: Sequence[PlannedUnit]) -> str:
+    """Its tag; with a question mark where only the plan says so."""
+    planned = planned_at(plan, unit.address)
+    return unit.tag or (f"{planned.tag}?" if planned is not None else "")
 
 
 def _maker_and_model(unit: UnitRecord, profiles: Mapping[str, Profile]) -> tuple[str, str]:

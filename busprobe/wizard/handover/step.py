@@ -3,7 +3,7 @@ the writing."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -14,6 +14,7 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Horizontal
+from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
 
@@ -24,9 +25,10 @@ from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
 from busprobe.job import UnitRecord
-from busprobe.job.records import Cabling
+from busprobe.job.plan import planned_at
+from busprobe.job.records import Cabling, EntryKind
 from busprobe.line.place import Place
-from busprobe.modbus.addresses import both_forms
+from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.choice import ChoiceDialog, Offered
 from busprobe.wizard.common.columns import Column
@@ -61,6 +63,7 @@ _COLUMNS = (
     Column("State", first_word=True, brief=""),
     Column("Tag", least=8),
     Column("Maker and model", least=12),
+    Column("Seen"),
     Column("Cycle", may_go=True),
 )
 _WRITTEN_KEY = "wizard.written"
@@ -85,8 +88,15 @@ class HandoverStep(Step):
     """The bus list before it is written."""
 
     TITLE = StepName.HAND_OVER
+    READS_ONLY = True
     HELP = HELP
     BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.HAND_OVER])]
+
+    class ValuesRead(Message):
+        """The values that were older than the last move have been read again."""
+
+    _stopping = False
+    """Whether no further unit is to be read."""
 
     def compose(self) -> ComposeResult:
         """Folder and formats; what is missing; the list."""
@@ -149,8 +159,54 @@ class HandoverStep(Step):
         self.action_write()
 
     def action_write(self) -> None:
-        """Write the papers; ask where that would replace a file."""
+        """Write the papers; ask where that would replace a file, and whether values that were read
+        before the last move are to be read again first."""
+        old = self.session.read_before_last_move()
+        if not old or not self.session.is_open:
+            self._write(overwrite=False)
+            return
+        question = Question(
+            "Read the values again?",
+            f"Values of {len(old)} units were read before the last move:"
+            f" {format_addresses(place.address for place in old)}. Reading them changes nothing on"
+            " the bus. Otherwise the documents say that these are old.",
+            (Answer("r", "Read, then write", True), Answer("w", "Write as it is", False)),
+        )
+
+        def chosen(again: bool) -> None:
+            if again:
+                self._read_again(old)
+            else:
+                self._write(overwrite=False)
+
+        self.app.push_screen(question, if_given(chosen))
+
+    def _read_again(self, places: Sequence[Place]) -> None:
+        """Read the values at these places, then write."""
+
+        def work() -> None:
+            for place in places:
+                if self._stopping:
+                    return
+                self.session.identify(place)
+            self.post_message(self.ValuesRead())
+
+        self._stopping = False
+        if self.on_line("the values", work):
+            self.state, self.progress = StepState.DOING, "reads"
+
+    @on(ValuesRead)
+    def _values_read(self) -> None:
         self._write(overwrite=False)
+
+    def stop_work(self) -> None:
+        """No further unit is read, and nothing is written."""
+        self._stopping = True
+
+    def work_ended(self) -> None:
+        """Show what was read."""
+        self.progress = ""
+        self.post_message(self.JobChanged())
 
     def _write(self, *, overwrite: bool) -> None:
         where = {
@@ -221,6 +277,8 @@ class HandoverStep(Step):
                 unit = self.session.job.unit(gap.units[0])
                 if unit is not None:
                     self._ask_unit(unit, gap.field, then)
+            case Ask.CONFIRM:
+                self.action_confirm_all()
             case Ask.VALUES:
                 unit = self.session.job.unit(gap.units[0])
                 if unit is not None:
@@ -250,6 +308,36 @@ class HandoverStep(Step):
         self.app.push_screen(
             Form("Earlier visit", (field,), make=_Earlier, words=words), if_given(compare)
         )
+
+    # -- what a person has seen on site
+
+    def action_confirm(self) -> None:
+        """Note that the unit under the cursor is where and what it is listed as."""
+        row = self._chosen()
+        if row is None or row.state is not EntryKind.UNIT:
+            self.notify("One unit has to answer here first.", severity="warning", markup=False)
+            return
+        self._confirm([row])
+        self._table.action_cursor_down()
+
+    def action_confirm_all(self) -> None:
+        """Ask once whether all units were seen, and note that."""
+        rows = [row for row in self.session.bus_list().units if row.state is EntryKind.UNIT]
+        if not rows:
+            self.notify("There is no unit to confirm.", severity="warning", markup=False)
+            return
+        seen_by = self.session.job.meta.tester or "the tester, who has no name yet"
+        question = Question(
+            "Were all seen on site?",
+            f"Every one of {len(rows)} units has the tag, the location, the place along the cable"
+            f" and the terminator that it is listed with, as seen by {seen_by}.",
+            (Answer("k", "Not all", False), Answer("s", "All were seen", True)),
+        )
+        self.app.push_screen(question, if_yes(partial(self._confirm, rows)))
+
+    def _confirm(self, rows: Sequence[UnitRow]) -> None:
+        self.session.confirm({row.place for row in rows})
+        self.post_message(self.JobChanged())
 
     # -- forms
 
@@ -320,11 +408,13 @@ class HandoverStep(Step):
     ) -> None:
         def keep(noted: Callable[[UnitRecord], UnitRecord] | None) -> None:
             if noted is not None:
-                self._revise(unit, noted)
+                self.session.note_unit(unit.place, noted)
+                self.post_message(self.JobChanged())
             then()
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        self.app.push_screen(Form(title, unit_fields(unit), make=noted_unit, start=start), keep)
+        fields = unit_fields(unit, planned=planned_at(self.session.plan, unit.address))
+        self.app.push_screen(Form(title, fields, make=noted_unit, start=start), keep)
 
     def action_values(self) -> None:
         """Ask what the display of the unit under the cursor shows."""
@@ -384,8 +474,9 @@ class HandoverStep(Step):
             both_forms(row.address),
             row.settings or "-",
             state,
-            row.tag,
+            f"{row.tag}?" if "tag" in row.planned else row.tag,
             what,
+            "plan" if row.planned else "yes" if row.confirmed else "-",
             cycle,
         ]
         return cells

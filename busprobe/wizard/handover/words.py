@@ -24,6 +24,10 @@ the channels of meters: what each measures, through which current transformer, a
 points the right way. circuits.csv of the documents can be filled in in a spreadsheet and read \
 there.
 
+What the plan of the bus says is planned, not found: a tag with "?" and "plan" in the column Seen \
+stay so in the documents until a person has seen the unit on site. v says so of the unit under the \
+cursor, a of all of them; the name in the details and the time go with it.
+
 f shows every document as it would be written. - compares with the job of an earlier visit; what \
 is not as it was then stands in the documents too.
 

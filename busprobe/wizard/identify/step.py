@@ -17,6 +17,7 @@ from textual.widgets import Static
 
 from busprobe.errors import UsageError
 from busprobe.job import UnitRecord
+from busprobe.job.plan import planned_at
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.profiles.schema import Profile
@@ -29,7 +30,7 @@ from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
-from busprobe.wizard.common.unit_words import type_words
+from busprobe.wizard.common.unit_words import tag_words, type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
 from busprobe.wizard.identify.drafting import Drafting
 from busprobe.wizard.identify.words import (
@@ -280,11 +281,12 @@ in step 5."""
             return
 
         def keep(noted: Callable[[UnitRecord], UnitRecord]) -> None:
-            self.session.revise_unit(unit.place, noted)
+            self.session.note_unit(unit.place, noted)
             self.post_message(self.JobChanged())
 
         title = f"Unit {both_forms(unit.address)} at {unit.settings}"
-        fields = unit_fields(unit, "tag", "location", "position")
+        planned = planned_at(self.session.plan, unit.address)
+        fields = unit_fields(unit, "tag", "location", "position", planned=planned)
         self.app.push_screen(Form(title, fields, make=noted_unit), if_given(keep))
 
     @on(RowTable.Highlighted, "#units")
@@ -315,7 +317,7 @@ in step 5."""
             signed(self, OF_KIND[unit.kind]),
             what,
             match,
-            unit.tag,
+            tag_words(unit, self.session.plan),
         )
 
     def _chosen_alone(self) -> UnitRecord | None:

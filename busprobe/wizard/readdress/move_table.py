@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from rich.text import Text
 
 from busprobe.job.journal import WriteRecord
+from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
@@ -17,7 +18,7 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.unit_words import short_type
+from busprobe.wizard.common.unit_words import short_type, tag_words
 from busprobe.wizard.readdress.words import move_sign
 
 _COLUMNS = (
@@ -42,22 +43,25 @@ class MoveTable(RowTable[Place]):
         units: Sequence[UnitRecord],
         profiles: Mapping[str, Profile],
         wanted: Mapping[Place, int],
+        offered: Mapping[Place, int],
         writes: Sequence[WriteRecord],
         left: Sequence[UnfinishedSteps],
+        plan: Sequence[PlannedUnit],
     ) -> None:
-        """Show `units` with their wanted addresses and what the journal says of their
-        moves."""
+        """Show `units` with their tags, noted or by the `plan`, the addresses that are wanted, or
+        only `offered`, for them, and what the journal says of their moves."""
 
         def row(unit: UnitRecord) -> list[Text | str]:
-            want = wanted.get(unit.place)
+            want, offer = wanted.get(unit.place), offered.get(unit.place)
+            fitting = "-" if offer is None else f"{both_forms(offer)}?"
             moved = move_sign(unit, latest_move(unit, writes), left)
             return [
                 both_forms(unit.address),
                 str(unit.settings),
                 signed(self, OF_KIND[unit.kind]),
                 short_type(unit, profiles) or "-",
-                unit.tag,
-                "-" if want is None else both_forms(want),
+                tag_words(unit, plan),
+                fitting if want is None else both_forms(want),
                 signed(self, moved) if moved else "-",
             ]
 

@@ -116,7 +116,8 @@ and press v."""
         job, wanted = self.session.job, self._wanted
         units, writes = job.units(), job.writes()
         left = unfinished_steps(writes, job.now())
-        self._table.show(units, self.session.store.profiles, wanted, writes, left)
+        profiles, plan = self.session.store.profiles, self.session.plan
+        self._table.show(units, profiles, wanted, self._offered, writes, left, plan)
         if self.working:
             return
         unfinished = to_be_looked_into(units, writes)
@@ -167,6 +168,12 @@ and press v."""
     def _wanted(self) -> dict[Place, int]:
         return kept_wanted(self.session.job)
 
+    @property
+    def _offered(self) -> Mapping[Place, int]:
+        """What the plan has for units by their type alone, besides what is wanted already."""
+        offered = self._by_plan(self._wanted).offered if self.session.plan else {}
+        return {unit.place: address for unit, address in offered.items()}
+
     def _want(self, wanted: Mapping[Place, int]) -> None:
         keep_wanted(self.session.job, wanted)
         self.post_message(self.JobChanged())
@@ -174,7 +181,7 @@ and press v."""
     def action_propose(self) -> None:
         """Fill in what the plan says or, after asking for its rules, good practice."""
         if self.session.plan:
-            self._propose(self._moves.bus.from_plan(self.session.plan))
+            self._propose(self._by_plan(self._wanted))
             return
 
         def count(practice: Practice) -> None:
@@ -188,6 +195,9 @@ and press v."""
         )
         self.app.push_screen(form, if_given(count))
 
+    def _by_plan(self, wanted: Mapping[Place, int]) -> Goal:
+        return self._moves.bus.from_plan(self.session.plan, wanted)
+
     def _propose(self, goal: Goal) -> None:
         stay = {seat.place for seat in goal.addresses}
         proposed = wanted_by(goal)
@@ -198,7 +208,12 @@ and press v."""
             }
         )
         what = f"{len(proposed)} proposed; change any of them with Enter, then a moves all."
-        if not proposed:
+        if goal.offered:
+            what = (
+                f"{len(proposed)} proposed, {len(goal.offered)} only offered (?): Enter on a unit"
+                " accepts what fits it by its type alone."
+            )
+        elif not proposed:
             what = (
                 "Every unit has an address of its own; none needs another by plan or good practice."
             )
@@ -214,7 +229,7 @@ and press v."""
         unit = self._chosen()
         if unit is None:
             return
-        known = self._wanted.get(unit.place)
+        known = self._wanted.get(unit.place, self._offered.get(unit.place))
 
         def changed(address: int | None) -> dict[Place, int]:
             others = {place: want for place, want in self._wanted.items() if place != unit.place}

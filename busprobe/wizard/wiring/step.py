@@ -25,7 +25,7 @@ from busprobe.session.wiring_record import HuntLog, failure_patterns
 from busprobe.wiring.calculations import Calculated, known_inputs
 from busprobe.wiring.causes import RecordedObservation
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
-from busprobe.wiring.hunt import WAITS, hunt
+from busprobe.wiring.hunt import WAITS
 from busprobe.wiring.listening import RecordedListening, read_listening
 from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.record import WiringRecord, read_record
@@ -298,7 +298,7 @@ keeps a result in the job.
 
         def work() -> None:
             try:
-                for events in batches(hunt(self.session.line, addresses, cancel, waits=waits)):
+                for events in batches(self.session.hunt(addresses, cancel, waits)):
                     screen.post_message(HuntScreen.Hunted(events))
             except PortError as error:
                 screen.post_message(HuntScreen.Hunted((error,)))

@@ -96,6 +96,7 @@ def test_every_table_is_a_file_of_its_own(bus_list: BusList) -> None:
     names = (
         "segment",
         "bus-list",
+        "found-and-left",
         "addresses",
         "point-list",
         "journal",

@@ -19,6 +19,7 @@ from tests.handover.hostile import EMPTY, MARKUP, proof_of, saying, texts
 SHEETS = [
     "Segment",
     "Units",
+    "As found and as left",
     "Addresses",
     "Points",
     "Journal of writes",

@@ -56,7 +56,7 @@ def test_a_bus_that_is_as_planned_passes_and_a_unit_nobody_planned_is_named() ->
     planned = unit(5, plan="as planned", as_planned=True)
     assert results(listing(planned))[check] == ("1 as planned", PASS)
     assert results(listing(planned, unit(6, plan="not planned", as_planned=False)))[check] == (
-        "not so at 6",
+        "1 as planned; not so at 6",
         FAIL,
     )
 

@@ -125,7 +125,7 @@ def test_every_gap_is_asked_for_by_a_form_or_leads_to_a_step() -> None:
     steps = {
         step.TITLE for step in (SurveyStep, WiringStep, IdentifyStep, ReaddressStep, ProveStep)
     }
-    forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.VALUES, Ask.CIRCUITS}
+    forms = {Ask.DETAILS, Ask.PAIR, Ask.UNIT, Ask.CONFIRM, Ask.VALUES, Ask.CIRCUITS}
     assert {str(ask) for ask in Ask if ask not in forms} == steps
 
 

@@ -9,10 +9,13 @@ import pytest
 from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
+from busprobe.job.plan import PlannedUnit
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
+from busprobe.session.moves import BusMoves
+from busprobe.session.session import Session
 from busprobe.wizard.common.row_table import RowTable
-from tests.wizard.conftest import Wizard
+from tests.wizard.conftest import Wizard, new_session
 from tests.wizard.person import Person
 
 
@@ -270,3 +273,76 @@ async def test_the_circuits_of_a_meter_are_a_gap_that_is_asked_for(
         assert "Direction of current transformers not checked: 41 L1." in person.screen.replace(
             "\n ", " "
         )
+
+
+async def test_one_key_confirms_a_unit_and_one_all_of_them(wizard: Wizard, job: Job) -> None:
+    """What the plan says has a question mark until a person says that it was seen; all at once is
+    asked for."""
+    plan = (
+        PlannedUnit("TE-1", 12, location="Roof", terminator=True),
+        PlannedUnit("TE-2", 13),
+        PlannedUnit("TE-3", 14),
+    )
+    for address in (12, 13):
+        job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
+    async with wizard(step=7, using=new_session(job, plan)) as person:
+        assert "TE-1?" in person.screen
+        assert "Units are planned" not in person.screen
+        await person.press("v")
+        assert "TE-1?" not in person.screen
+        assert "TE-1" in person.screen
+        assert "TE-2?" in person.screen
+        first = job.unit(Place.parse("12 9600-8N1"))
+        assert first is not None
+        assert (first.tag, first.location, first.terminator) == ("TE-1", "Roof", True)
+        assert first.confirmed_by == "K. Marsh"
+        await person.press("a")
+        assert "Were all seen on site?" in person.screen
+        assert "K. Marsh" in person.screen
+        await person.press("enter")
+        assert "TE-2?" in person.screen, "the safe answer confirms nothing"
+        await person.press("a", "s")
+        assert "TE-2?" not in person.screen
+    second = job.unit(Place.parse("13 9600-8N1"))
+    assert second is not None
+    assert (second.tag, second.confirmed_by) == ("TE-2", "K. Marsh")
+    assert len(job.units()) == 2, "a unit that nobody found is not confirmed"
+
+
+async def test_a_planned_value_stands_beside_its_field_and_not_in_it(
+    wizard: Wizard, job: Job
+) -> None:
+    """Whoever keeps the form has not confirmed what the plan says."""
+    job.put_unit(UnitRecord(Place.parse("12 9600-8N1")))
+    plan = (PlannedUnit("TE-1", 12, location="Roof"),)
+    async with wizard(step=7, using=new_session(job, plan)) as person:
+        await person.press("enter")
+        assert "planned: TE-1" in person.screen
+        enter(person, "supply", "24 V")
+        await person.press("ctrl+s")
+    unit = job.unit(Place.parse("12 9600-8N1"))
+    assert unit is not None
+    assert (unit.tag, unit.noted, unit.confirmed_by) == ("", {"supply": "24 V"}, "K. Marsh")
+
+
+async def test_values_older_than_the_last_move_are_read_again_before_writing(
+    wizard: Wizard, session: Session, tmp_path: Path
+) -> None:
+    """w asks first; r reads what is old and writes; a second time there is nothing to ask."""
+    async with wizard("clean", step=7, size=(120, 40)) as person:
+        for address in (11, 12):
+            session.identify(Place.parse(f"{address} 9600-8N1"))
+        moves = BusMoves(session)
+        moves.move(moves.prepare_move(Place.parse("12 9600-8N1"), 60), lambda _: True)
+        person.fill("#folder", str(tmp_path / "papers"))
+        person.fill("#formats", "csv")
+        await person.press("w")
+        assert "Values of 2 units were read before the last move: 11,60." in person.screen
+        assert not (tmp_path / "papers").exists()
+        await person.press("r")
+        await person.wait_for("✓ Written")
+        assert not session.read_before_last_move()
+        await person.press("enter", "w")
+        assert "Replace what is there?" in person.screen
+    points = (tmp_path / "papers" / "point-list.csv").read_text(encoding="utf-8-sig")
+    assert "not tested" not in points

@@ -18,6 +18,7 @@ from busprobe.modbus.requests import Function, RegisterWrite, write_register
 from busprobe.readdress.one_by_one import BoxEvent, Target, Waiting
 from busprobe.session.moves import RECORD, BusMoves
 from busprobe.session.session import Session
+from busprobe.wizard.readdress.wanted import kept_wanted
 from tests.wizard.conftest import Wizard, new_session
 from tests.wizard.person import Person
 
@@ -244,12 +245,18 @@ async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it
 
 
 async def test_proposals_come_from_the_plan(wizard: Wizard, job: Job) -> None:
-    """p gives the units of a planned type the planned addresses that are free."""
+    """A unit that fits by its type alone is offered the planned address; Enter accepts it."""
     known(job, 11)
     planned = new_session(job, plan=(PlannedUnit("TE-9", 90, profile="aldermoor-at-10"),))
     async with wizard("clean", step=5, using=planned) as person:
         await person.press("p")
+        assert "0 proposed, 1 only offered (?)" in flat(person)
+        assert "90 (0x5A)?" in person.screen
+        assert kept_wanted(job) == {}
+        await person.press("enter", "enter")
+        assert "90 (0x5A)?" not in person.screen
         assert "90 (0x5A)" in person.screen
+    assert list(kept_wanted(job).values()) == [90]
     planned.close()
 
 

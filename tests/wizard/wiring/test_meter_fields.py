@@ -75,10 +75,10 @@ def test_a_long_cable_belongs_to_the_resistance() -> None:
     """1000 m of AWG24 are 168 Ω out and back: two terminators of 120 Ω then show 85 Ω (computed),
     as others might."""
     short = judge_form({"resistance": "85"}, Labels.SIGN)
-    assert short.by_field["resistance"].words == "85.0 Ω fits one terminator."
+    assert short.by_field["resistance"].words == "85.0 Ω fits one terminator of 120 Ω."
     long = judge_form({"resistance": "85", "cable": "1000"}, Labels.SIGN)
     assert (
-        "fits a short, both terminators as well as one terminator"
+        "fits a short, both terminators of 120 or 150 Ω as well as one terminator"
         in long.by_field["resistance"].words
     )
     unknown = judge_form({"resistance": "85", "cable": "far"}, Labels.SIGN)
