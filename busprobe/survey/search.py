@@ -24,6 +24,7 @@ from busprobe.survey.interference import (
     STRAY,
     answer,
     can_answer,
+    is_altered_echo,
     is_damaged,
     is_gateway_exception,
     is_silence,
@@ -56,6 +57,8 @@ _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
 _MANY_UNEXPLAINED = 8
 """Requests followed by bytes of unknown origin after which it is listened for another master."""
+_FEW_REMNANTS = 3
+"""Single bytes without a unit to explain them after which they are noise."""
 _MARGIN = 1.2
 """How much longer than before a device may take that answers for absent units."""
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
@@ -84,6 +87,8 @@ class Search:
         """Where a late reply came and then none."""
         self._unexplained = 0
         """Requests that bytes followed once which make no frame, and nothing when asked again."""
+        self._remnants = 0
+        """Bytes that may each be all that is left of a late reply."""
         self._absent = AbsentUnits(self.ask, state)
         self.traffic = OtherTraffic(line)
         """Of another master, where one was heard."""
@@ -339,9 +344,26 @@ class Search:
             stray_bytes(reply.exchange.leftover) >= STRAY and not other_frames(reply)
         ):
             yield from self._ask_again(reply)
+        elif self._is_remnant(reply) and self._remnants < _FEW_REMNANTS + len(self._state.findings):
+            self._remnants += 1
+            self._open_requests.suspect(reply.exchange.ended - PATIENCE)
         while self._foreign:
             frame, late = self._foreign.popleft()
             yield from self._credit(frame, late, reply.request.address)
+
+    def _is_remnant(self, reply: Reply) -> bool:
+        """Whether a byte was heard that may be all that is left of a late reply, which came while
+        this request was sent; not where noise, another master, an echo or a gateway explains
+        it."""
+        explained = (
+            self._state.noisy
+            or self._state.shown.other_master
+            or is_altered_echo(reply)
+            or reply.exchange.received in reply.request.frame
+            or self._state.noted(About.GATEWAY)
+            or reply.exchange.settings in self._absent.places
+        )
+        return 0 < stray_bytes(answer(reply)) < STRAY and not explained
 
     def _ask_again(self, reply: Reply) -> Iterator[Event]:
         """Bytes came that make no frame: a unit at this address, a late reply cut in pieces, or

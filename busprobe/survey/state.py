@@ -108,6 +108,10 @@ class SurveyState:
         self.shown = replace(self.shown, line_notes=(*notes, LineNote(about, said, at)))
         return True
 
+    def noted(self, about: About) -> bool:
+        """Whether there is any note about this."""
+        return any(note.about is about for note in self.shown.line_notes)
+
     def drop(self, sweeps: Iterable[Sweep], reason: Reason) -> None:
         """Book that `sweeps` will not be done."""
         left: dict[LineSettings, tuple[dict[str, None], set[int]]] = {}

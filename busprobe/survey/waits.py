@@ -34,8 +34,9 @@ class Pace:
     it carries.
 
     A scan waits 100 to 150 ms in practice.  Here a slower unit is heard in the next probe's time:
-    over random buses (`tests.benchmarks.random_buses`) these waits miss as many units as three
-    times as long ones.  They differ, so that a reply that comes while a request is sent to another
+    over 5,000 random buses (`tests.benchmarks.random_buses`) these waits miss 1.9 % of the units,
+    mostly sleepers that answer one kind of probe; three times as long ones miss slightly fewer, and
+    take 14 s more.  They differ, so that a reply that comes while a request is sent to another
     address does not do so each time.
     """
 

@@ -202,3 +202,15 @@ def test_a_late_reply_that_met_the_next_request_is_asked_for_again_by_its_own_re
 
     found = result(on(Line(ScriptedPort(answers), SETTINGS), AT_9600, addresses=range(21, 31)))
     assert listed(found.findings) == {(25, "9600-8N1"): Kind.UNIT}
+
+
+def test_single_stray_bytes_do_not_slow_the_survey_for_good() -> None:
+    """Each may be all that is left of a late reply; where no unit explains the first few they are
+    noise."""
+    chance = random.Random(1)  # noqa: S311 - the same again is what is wanted
+    port = ScriptedPort(together(registers(5, {0: 1, 1: 2}), registers(9, {0: 1, 1: 2})))
+    for number in range(40):
+        port.chatter(2.3 + 3 * number, bytes([chance.choice((0x55, 0xAB, 0x13))]))
+    end = result(on(Line(port, SETTINGS), addresses=range(1, 248)))
+    assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
+    assert end.seconds < 110
