@@ -18,9 +18,9 @@ from busprobe.profiles.schema import factories
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.survey import events
 from busprobe.survey.findings import Finding, Kind, SurveyResult
-from busprobe.survey.probes import Probe
+from busprobe.survey.probes import LookingQuickly, Probe
 from busprobe.survey.schedule import common_settings
-from busprobe.survey.words import bounds, coverage, kind_of_unit
+from busprobe.survey.words import QUICK_LOOK, bounds, coverage, kind_of_unit
 
 
 def run(
@@ -29,6 +29,7 @@ def run(
     addresses: tuple[int, ...],
     expect: int | None,
     also: tuple[Probe, ...],
+    no_quick_look: bool,
     job_file: Path | None,
     despite_master: bool,
     as_json: bool,
@@ -39,7 +40,12 @@ def run(
             factory.settings for factory in factories(session.profiles)
         )
         survey = session.survey(
-            wanted, addresses, expect=expect, also=also, resume=job_file is not None
+            wanted,
+            addresses,
+            expect=expect,
+            also=also,
+            quick_look=not no_quick_look,
+            resume=job_file is not None,
         )
         result = follow(survey, despite_master=despite_master)
     if as_json:
@@ -59,6 +65,7 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
     console = output.console(stderr=True)
     told: set[str] = set()
+    looked = False
     with Progress(*columns, console=console, transient=True) as bar, on_stop(survey.cancel):
         task = bar.add_task("Survey", total=None, left="")
         for event in survey:
@@ -67,6 +74,9 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                     output.say_on(
                         console, f"This takes {estimate.figure(duration)}, {estimate.basis}."
                     )
+                case LookingQuickly() if not looked:
+                    output.say_on(console, QUICK_LOOK)
+                    looked = True
                 case events.Progress(done, total, left):
                     bar.update(
                         task, completed=done, total=total, left=f"{left.figure(duration)} left"

@@ -8,7 +8,7 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.survey.estimate import Estimate
 from busprobe.survey.findings import Finding, SurveyResult
-from busprobe.survey.probes import Asking, Listening
+from busprobe.survey.probes import Asking, Listening, LookingQuickly
 
 
 @dataclass(frozen=True)
@@ -87,6 +87,7 @@ Event = (
     Started
     | Listening
     | Asking
+    | LookingQuickly
     | Progress
     | Found
     | OtherMasterHeard

@@ -50,6 +50,10 @@ class OpenRequests:
         """At other settings no reply to these will be heard."""
         self._open.clear()
 
+    def drop(self, address: int) -> None:
+        """What `address` was asked is not waited for any more: it is asked again."""
+        self._open = deque(at for at in self._open if at[1].address != address)
+
     def settle(self, frame: Frame, now: float) -> LateReply | None:
         """Take a late reply heard at clock time `now` for the request that it answers; None if it
         answers none."""

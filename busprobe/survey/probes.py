@@ -222,6 +222,14 @@ class Asking:
 
 
 @dataclass(frozen=True)
+class LookingQuickly:
+    """A request is about to leave whose reply is not waited for."""
+
+    settings: LineSettings
+    address: int
+
+
+@dataclass(frozen=True)
 class Listening:
     """Nothing is sent for a while, and whatever comes is gathered."""
 
@@ -231,7 +239,7 @@ class Listening:
 
 T = TypeVar("T")
 
-WireStep = Asking | Listening
+WireStep = Asking | LookingQuickly | Listening
 """One thing done on the wire."""
 
 

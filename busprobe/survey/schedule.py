@@ -17,6 +17,7 @@ from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
 from busprobe.survey.probes import BITS, LADDER, LIKELY, RARE, Probe, in_ladder
+from busprobe.survey.quick_look import seconds_at, worth_it
 from busprobe.survey.waits import PATIENCE, Pace
 
 LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
@@ -104,6 +105,8 @@ class Schedule:
     """Settings at which every kind of probe is, or was, to be sent."""
     further: tuple[Probe, ...] = BITS
     """What is sent there last."""
+    quick: tuple[LineSettings, ...] = ()
+    """Where a quick look shows first whether anything is heard."""
 
     @classmethod
     def plan(
@@ -113,8 +116,11 @@ class Schedule:
         likely: Iterable[int] = (),
         suggested: Iterable[tuple[LineSettings, Probe, int]] = (),
         further: tuple[Probe, ...] = BITS,
+        *,
+        quick_look: bool = True,
     ) -> Schedule:
-        """Plan to ask `addresses` at each of `settings`, which come in order of likelihood.
+        """Plan to ask `addresses` at each of `settings`, which come in order of likelihood; where
+        there are several, after a quick look at each unless `quick_look` says otherwise.
 
         `likely` are addresses to ask before the others; `suggested` are single probes to some of
         them that profiles propose; `further` ones go to all that are silent on the usual ones.
@@ -132,7 +138,8 @@ class Schedule:
         ]
         for s in settings:
             sweeps += _in_blocks(s, LIKELY, everywhere, BLOCK)
-        schedule = cls(tuple(sweeps), everywhere, further=further)
+        quick = worth_it(settings, len(everywhere)) if quick_look and len(settings) > 1 else ()
+        schedule = cls(tuple(sweeps), everywhere, further=further, quick=quick)
         if len(settings) <= THOROUGH_UP_TO:
             for s in settings:
                 schedule = schedule.deepened(s)
@@ -153,7 +160,13 @@ class Schedule:
         lingers = sum(
             a.settings != b.settings and not a.preliminary for a, b in pairwise(self.sweeps)
         )
-        return sum(s.seconds(pace) for s in self.sweeps) + PATIENCE * (lingers + bool(self.sweeps))
+        quick = sum(seconds_at(settings, len(self.everywhere)) for settings in self.quick)
+        sweeps = sum(s.seconds(pace) for s in self.sweeps)
+        return quick + sweeps + PATIENCE * (lingers + bool(self.sweeps))
+
+    def without_quick_looks(self) -> Schedule:
+        """The same with no quick look any more."""
+        return replace(self, quick=())
 
     def advanced(self) -> Schedule:
         """The same less the probe that comes next."""
@@ -234,8 +247,10 @@ class Schedule:
         return self.less(lambda sweep, asked: asked == address and sweep.settings == settings)
 
     def without(self, drop: Callable[[Sweep], bool]) -> Schedule:
-        """The same less the sweeps that `drop` picks."""
-        return replace(self, sweeps=tuple(s for s in self.sweeps if not drop(s)))
+        """The same less the sweeps that `drop` picks, and the quick looks where none is left."""
+        sweeps = tuple(s for s in self.sweeps if not drop(s))
+        left = {sweep.settings for sweep in sweeps}
+        return replace(self, sweeps=sweeps, quick=tuple(s for s in self.quick if s in left))
 
     def less(self, asked: Callable[[Sweep, int], bool]) -> Schedule:
         """The same less the single probes that `asked` picks."""

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from busprobe.line.echo import Echo
+from busprobe.line.echo import OWED_FOR, Echo
 from busprobe.line.exchange import Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
@@ -37,6 +37,7 @@ from busprobe.survey.line_faults import LineFaults, find_ignored
 from busprobe.survey.listen import listening
 from busprobe.survey.other_traffic import OtherTraffic, needed
 from busprobe.survey.probes import LADDER, Listening, Probe, WireStep
+from busprobe.survey.quick_look import Hit, QuickLook, Suspect
 from busprobe.survey.recognition import with_type
 from busprobe.survey.schedule import Schedule, Sweep, common_settings
 from busprobe.survey.state import SurveyState
@@ -57,6 +58,9 @@ _REPEAT = Waits(reply=0.25)
 _REPEATS = 2
 _MANY_UNEXPLAINED = 8
 """Requests followed by bytes of unknown origin after which it is listened for another master."""
+_UNTIL_ECHO = Waits(reply=OWED_FOR + 0.05)
+_IN_VAIN = 2
+"""Times that something was heard in a quick look and no unit found, after which it ends."""
 _FEW_REMNANTS = 3
 """Single bytes without a unit to explain them after which they are noise."""
 _MARGIN = 1.2
@@ -100,7 +104,7 @@ class Search:
         findings = list(self._state.findings.values())
         for finding in findings:
             self.schedule = self.schedule.promoted(finding.settings).deepened(finding.settings)
-        self.schedule = self.schedule.less(self._state.was_asked)
+        self.schedule = self.schedule.less(self._state.was_asked).without_quick_looks()
         for settings in self._state.shown.answered_everywhere:
             self.drop_setting(settings, Reason.ANSWERED_EVERYWHERE)
         ignored = self._state.shown.ignored
@@ -112,6 +116,54 @@ class Search:
         if settings != self._line.settings:
             self._open_requests.forget()
             self._line.apply(settings)
+
+    def look_quickly(self, unwanted: Callable[[], object]) -> Iterator[Event]:
+        """The next quick look: whoever may have been heard is asked again, and where no unit is
+        found by that the sweeps come first."""
+        settings, *rest = self.schedule.quick
+        self.schedule = replace(self.schedule, quick=tuple(rest))
+        self.switch(settings)
+        if self._line.echo is None:
+            # As long as that is not known our own bytes could be taken for another's.
+            first = LADDER[0].request(self.schedule.everywhere[0])
+            yield from self._follow_up((yield from self.ask(first, _UNTIL_ECHO)))
+            if self._line.echo is None:
+                self.schedule = self.schedule.without_quick_looks()
+                return
+        look = QuickLook(self._line, self.schedule.everywhere, self._open_requests)
+        in_vain = 0
+        while in_vain < _IN_VAIN and settings not in self._absent.places:
+            hit = yield from look.until_heard(unwanted)
+            if hit is None:
+                break
+            known = len(self._state.findings)
+            yield from self._find(hit, unwanted)
+            if unwanted():
+                return
+            in_vain += len(self._state.findings) == known
+        if in_vain:
+            self.schedule = self.schedule.promoted(settings)
+
+    def _find(self, hit: Hit, unwanted: Callable[[], object]) -> Iterator[Event]:
+        """Ask those again that a quick look has heard, and those that it may have heard until one
+        of them is found."""
+        self._hear(hit.foreign)
+        for suspect in hit.answered:
+            if not unwanted():
+                yield from self._ask_suspect(suspect)
+        known = len(self._state.findings)
+        for suspect in hit.suspects:
+            if len(self._state.findings) > known or unwanted():
+                break
+            yield from self._ask_suspect(suspect)
+
+    def _ask_suspect(self, suspect: Suspect) -> Iterator[Event]:
+        at = Place(suspect.request.address, self._line.settings)
+        if at in self._state.findings or at in self._state.aliases:
+            return
+        self._open_requests.drop(at.address)
+        waits = Waits(reply=max(suspect.wait, self.learned.pace.least))
+        yield from self._follow_up((yield from self.ask(suspect.request, waits)))
 
     def next(self) -> Iterator[Event]:
         """Send the next probe of the schedule, unless it need not be sent, and draw the
@@ -318,6 +370,7 @@ class Search:
     def other_master(self, settings: LineSettings, frames: Iterable[Frame]) -> Iterator[Event]:
         """Book that another master was heard at `settings`, by `frames`."""
         if not self._state.shown.other_master:
+            self.schedule = self.schedule.without_quick_looks()
             said = words.other_master(settings, frames)
             self._state.shown = replace(self._state.shown, other_master=True)
             self._state.note(About.OTHER_MASTER, said)

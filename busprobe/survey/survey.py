@@ -23,7 +23,14 @@ from busprobe.survey.findings import About, Kind, Reason, SurveyResult, Unfinish
 from busprobe.survey.identify import Identified
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
-from busprobe.survey.probes import LADDER, Asking, FurtherProbes, Listening, Probe
+from busprobe.survey.probes import (
+    LADDER,
+    Asking,
+    FurtherProbes,
+    Listening,
+    LookingQuickly,
+    Probe,
+)
 from busprobe.survey.schedule import Schedule, Sweep
 from busprobe.survey.search import Search
 from busprobe.survey.state import SurveyState
@@ -66,6 +73,7 @@ class Survey:
         identify: Identify | None = None,
         resume: Mapping[str, Any] | None = None,
         listen_first: float = LISTEN_FIRST,
+        quick_look: bool = True,
     ) -> None:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
@@ -73,7 +81,8 @@ class Survey:
         as it is found, as far as it says what it is; `identify` is called for each at the end, for
         all that it says and its values.  Addresses that stay silent are asked
         by registers of `profiles`, which come with the likeliest first, and by the probes of
-        `also`.  `resume` is the progress document of an interrupted survey; raises `UsageError` if
+        `also`.  Several settings are searched after a `quick_look` at each, where the line is
+        quiet.  `resume` is the progress document of an interrupted survey; raises `UsageError` if
         it is none.  What the port cannot carry is left out; raises `UsageError` if nothing is left.
         """
         if not any(map(line.carries, settings)):
@@ -85,7 +94,14 @@ class Survey:
         self._line = line
         self._state = SurveyState(tuple(settings), tuple(sorted(addresses)), expect)
         further = FurtherProbes.of(profiles, also)
-        schedule = Schedule.plan(settings, addresses, factory, _suggested(profiles), further.probes)
+        schedule = Schedule.plan(
+            settings,
+            addresses,
+            factory,
+            _suggested(profiles),
+            further.probes,
+            quick_look=quick_look,
+        )
         self._identify = identify
         self._profiles_left_out = further.profiles_left_out
         self._search = Search(line, self._state, schedule, profiles)
@@ -129,7 +145,8 @@ class Survey:
         self._pause.resume()
 
     def skip_setting(self) -> None:
-        """Leave the rest of the present line settings out."""
+        """Leave the rest of the present line settings out; during the quick look, all that is left
+        of it."""
         self._skip.set()
 
     def go_on(self) -> None:
@@ -189,7 +206,7 @@ class Survey:
                 reason: Reason | None = done.value
                 return reason
             yield event
-            if isinstance(event, Asking | Listening | Identifying):
+            if isinstance(event, Asking | LookingQuickly | Listening | Identifying):
                 self._wait_while_paused(event.settings)
                 if self._cancelled.is_set():
                     steps.close()
@@ -232,6 +249,12 @@ class Survey:
                 search.switch(sweep.settings)
                 yield from search.learn_rhythm()
                 yield self._progress()
+            elif search.schedule.quick:
+                yield from search.look_quickly(self._is_quick_look_unwanted)
+                if self._skip.is_set():
+                    self._skip.clear()
+                    search.schedule = search.schedule.without_quick_looks()
+                yield self._progress()
             elif self._skip.is_set():
                 self._skip.clear()
                 search.drop_setting(sweep.settings, Reason.SKIPPED)
@@ -261,6 +284,9 @@ class Survey:
             return Reason.ALL_FOUND
         return None
 
+    def _is_quick_look_unwanted(self) -> bool:
+        return self._skip.is_set() or self._reason_to_stop() is not None
+
     def _listen_before_asking(self) -> Iterator[Event]:
         first, *others = filter(self._line.carries, self._state.shown.settings)
         self._search.switch(first)
@@ -271,6 +297,7 @@ class Survey:
         if heard.frames:
             yield from self._search.other_master(heard.settings, heard.frames)
         elif not heard.quiet:
+            self._search.schedule = self._search.schedule.without_quick_looks()
             self._state.stuck = heard.stuck
             noisy = heard.noise_bytes >= _MORE_THAN_A_CLICK
             if noisy and not heard.stuck:

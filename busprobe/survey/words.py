@@ -25,6 +25,11 @@ from busprobe.survey.findings import (
 )
 from busprobe.survey.probes import Probe
 
+QUICK_LOOK = (
+    "Quick look: function 17 (a read) goes to every address without waiting for replies, to see"
+    " where to search first. It proves no absence."
+)
+
 _NAMED = 4
 """So many line settings are named; more of them are counted."""
 

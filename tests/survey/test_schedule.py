@@ -86,7 +86,7 @@ def test_deepening_asks_the_rare_probes_once_however_often_somebody_is_found(
 def test_a_schedule_runs_down_one_probe_at_a_time(
     searched: list[LineSettings], addresses: set[int]
 ) -> None:
-    schedule = Schedule.plan(searched, addresses)
+    schedule = Schedule.plan(searched, addresses, quick_look=False)
     left = schedule.probes_left
     seconds = schedule.seconds_left(Pace())
     while schedule.head is not None:

@@ -33,6 +33,14 @@ from busprobe.modbus.addresses import ALL
         " 3:40001 or 4:0x1F40.  May be repeated."
     ),
 )
+@click.option(
+    "--no-quick-look",
+    is_flag=True,
+    help=(
+        "Leave out the quick look before the search of several line settings: function 17 (a read)"
+        " to every address, without waiting for replies, to see where to search first."
+    ),
+)
 @options.job(
     required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
 )

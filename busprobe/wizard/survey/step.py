@@ -32,7 +32,7 @@ from busprobe.survey.events import (
 )
 from busprobe.survey.findings import Finding, Kind
 from busprobe.survey.kept_survey import KeptSurvey
-from busprobe.survey.probes import Asking, Listening
+from busprobe.survey.probes import Asking, Listening, LookingQuickly, WireStep
 from busprobe.survey.words import kind_of_unit
 from busprobe.wizard.common.actions import OF_STEP, bindings
 from busprobe.wizard.common.columns import Column
@@ -79,6 +79,10 @@ many, and says what was not tested. It is also the only way to tell identical tw
 zero-based register: 3:40001,4:0x1F40. Coils, inputs and registers of profiles, those of the plan \
 first, are asked for anyway, last of all.
 
+Several settings are searched after a quick look at each: function 17 (a read) to every address, \
+without waiting for replies. Units heard are looked at closely; it proves no absence. "k" leaves \
+out what is left of it.
+
 "-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
 power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
 address: sort them out in step 5.
@@ -115,7 +119,7 @@ second for all that is asked if one of them is not found."""
         self._lent = False
         self._found: dict[Place, Finding] = {}
         self._asked: dict[LineSettings, set[int]] = {}
-        self._asking: Asking | Listening | Identifying | None = None
+        self._asking: WireStep | Identifying | None = None
         self._faults: list[str] = []
 
     def compose(self) -> ComposeResult:
@@ -318,7 +322,7 @@ second for all that is asked if one of them is not found."""
         progress = None
         for one in event.events:
             match one:
-                case Listening() | Identifying():
+                case Listening() | LookingQuickly() | Identifying():
                     self._asking = one
                 case Asking():
                     self._asking = one

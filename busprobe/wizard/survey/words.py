@@ -9,8 +9,8 @@ from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.survey.events import Identifying, Progress
 from busprobe.survey.findings import Finding
 from busprobe.survey.kept_survey import KeptSurvey
-from busprobe.survey.probes import Asking, Listening
-from busprobe.survey.words import coverage
+from busprobe.survey.probes import Listening, LookingQuickly, WireStep
+from busprobe.survey.words import QUICK_LOOK, coverage
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.survey.forms import SearchRange
@@ -39,7 +39,7 @@ def progress_words(progress: Progress, found: int) -> str:
     return f"{bar}   {progress.left.figure(time_words)} left, {found} found"
 
 
-def asking_words(asking: Asking | Listening | Identifying, faults: Sequence[str]) -> str:
+def asking_words(asking: WireStep | Identifying, faults: Sequence[str]) -> str:
     """What is done on the wire, in words and bytes, and the last of what is wrong there."""
     if isinstance(asking, Identifying):
         words = (
@@ -48,6 +48,8 @@ def asking_words(asking: Asking | Listening | Identifying, faults: Sequence[str]
         )
     elif isinstance(asking, Listening):
         words = f"{asking.settings}  Listens {asking.seconds:.1f} s; nothing is sent."
+    elif isinstance(asking, LookingQuickly):
+        words = f"{asking.settings}  {QUICK_LOOK}"
     else:
         sends = f"Sends {hex_bytes(asking.request.frame)}, waits {1000 * asking.waits.reply:.0f} ms"
         words = f"{asking.settings}  {asking.request.words}\n{sends}"
