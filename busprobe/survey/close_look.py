@@ -89,12 +89,25 @@ class Examination:
         valid = all(r.verdict in fine or is_silence(r) for r in self.replies)
         return self.kind is Kind.UNIT and valid and not self.foreign
 
+    @property
+    def bytes_are_all_proof(self) -> bool:
+        """Whether a clash rests on bytes alone that make no frame, which another device at other
+        line settings can send, too."""
+        return self.kind is Kind.CLASH and analyse(self.replies, noisy=True).kind is not Kind.CLASH
+
+    @property
+    def seconds_between_such_bytes(self) -> float:
+        """How often they came, on average."""
+        odd = sum(has_stray_bytes(r) or is_damaged(r) for r in self.replies)
+        return (self.replies[-1].exchange.ended - self.replies[0].exchange.started) / max(1, odd)
+
     def doubted(self) -> Examination:
         """The same where corrupted replies prove nothing, since another device sends at other line
         settings: what they would prove is unsure."""
-        if analyse(self.replies, noisy=True).kind is Kind.CLASH:
+        if not self.bytes_are_all_proof:
             return self
-        remarks = (Remark(RemarkKind.OTHERS_SEND), *self.remarks)
+        _, *others = self.remarks  # the first says what proves the clash
+        remarks = (Remark(RemarkKind.OTHERS_SEND), *others)
         return replace(self, kind=Kind.UNSURE, remarks=remarks)
 
     def finding(self) -> Finding:
@@ -144,14 +157,15 @@ def look_closely(
     repeats: int = 3,
     further: Sequence[Probe] = (),
     noisy: bool = False,
+    shared: bool = False,
     first: Reply | None = None,
     ask: Ask = probes.ask,
 ) -> Generator[WireStep, None, Examination]:
     """`examine` step by step, so that it can be ended before any of its exchanges; `noisy` says
     that bytes were heard before without a request, which the short listening here can miss.
-
-    `first` is a reply that was just received from there: what it answers is not asked once more.
-    `ask` makes the exchanges, where there is more to it than sending a request."""
+    With `shared` another master is known to ask this address: a reply too many may be said to
+    that one.  `first` is a reply that was just received from there: what it answers is not asked
+    once more.  `ask` makes the exchanges, where there is more to it than sending a request."""
     look = _CloseLook(line, address, waits, ask)
     if first is not None:
         look.take(first)
@@ -169,7 +183,7 @@ def look_closely(
             yield from look.ask(request, after=max(waits.after, waits.reply))
         settled: tuple[Kind, ...] = (Kind.CLASH,)
         for _ in range(_DECIDING_PASSES):
-            if analyse(look.replies, noisy=noisy).kind in settled or any(
+            if analyse(look.replies, noisy=noisy, shared=shared).kind in settled or any(
                 map(holds_request, look.replies)
             ):
                 break  # where another master asks, to go on asking disturbs and tells no more
@@ -178,7 +192,7 @@ def look_closely(
             settled = (Kind.CLASH, Kind.UNIT, Kind.SILENT)
         while look.present < _ENOUGH and len(look.replies) < _MOST_TRIES and look.present:
             yield from look.ask(look.telling()[0])
-    verdict = analyse(look.replies, noisy=noisy)
+    verdict = analyse(look.replies, noisy=noisy, shared=shared)
     return Examination(
         address,
         line.settings,

@@ -169,6 +169,10 @@ class OtherTraffic:
         exchanges."""
         return _key(frame) in self._known
 
+    def talks_with(self, address: int) -> bool:
+        """Whether the other master asks the unit at `address`, or is answered by it."""
+        return any(heard == address for heard, _, _ in self._known)
+
     def forget(self) -> None:
         """What was heard was no other master's."""
         self._bursts.clear()
@@ -260,7 +264,7 @@ class OtherTraffic:
             self.overheard += valid_frames(heard)
         else:
             self.spoilt.add(Place(request.address, reply.exchange.settings))
-        return replace(reply, verdict=Verdict.SILENT, frame=b"")
+        return replace(self._cleaned(reply), verdict=Verdict.SILENT, frame=b"")
 
     def _is_theirs(self, reply: Reply) -> bool:
         """Whether the other master explains what came back: its next burst was due, or there are

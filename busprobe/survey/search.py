@@ -63,6 +63,9 @@ _IN_VAIN = 2
 """Times that something was heard in a quick look and no unit found, after which it ends."""
 _FEW_REMNANTS = 3
 """Single bytes without a unit to explain them after which they are noise."""
+_SURE = 2.5
+"""Times that bytes were to be expected after which they do not come with nothing asked."""
+_LONGEST_LISTEN = 10.0
 _MARGIN = 1.2
 """How much longer than before a device may take that answers for absent units."""
 _BEGINS_WELL = (Verdict.CRC_BAD_HEAD_OK, Verdict.CRC_SWAPPED)
@@ -362,7 +365,12 @@ class Search:
         doubtful = [f for f in self._state.findings.values() if f.kind is not Kind.UNIT]
         for finding in doubtful:
             self.switch(finding.settings)
-            seen = yield from look_closely(self._line, finding.address, ask=self._ask_in_pause)
+            seen = yield from look_closely(
+                self._line,
+                finding.address,
+                shared=self.traffic.talks_with(finding.address),
+                ask=self._ask_in_pause,
+            )
             if seen.kind is Kind.UNIT:
                 yield from self._book(self._with_type(seen, seen.finding()))
         self.switch(here)
@@ -521,13 +529,14 @@ class Search:
             repeats=1 if waits is _LONG_LOOK else 2,
             further=further,
             noisy=self._state.noisy,
+            shared=self.traffic.talks_with(address),
             first=first,
             ask=self._ask_in_pause,
         )
         self._hear(seen.foreign)  # before what it may answer is too old
         for reply in seen.replies:
             self._open_requests.book(reply)
-        if seen.kind is Kind.CLASH and self.traffic.unread:
+        if self.traffic.unread or (yield from self._come_unasked(seen)):
             seen = seen.doubted()
         if seen.clean and waits is _LOOK:
             self.learned.looked(self._line.clock.now() - begun)
@@ -551,6 +560,22 @@ class Search:
         self._state.seen[finding.place] = seen
         self.learned.learn(seen)
         yield from self._faults.burst_delay()
+
+    def _come_unasked(self, seen: Examination) -> Generator[Event, None, bool]:
+        """Whether bytes that would prove a clash come with nothing asked, too: then another device
+        sends them."""
+        if not seen.bytes_are_all_proof:
+            return False
+        seconds = min(_LONGEST_LISTEN, _SURE * seen.seconds_between_such_bytes)
+        yield Listening(self._line.settings, seconds)
+        heard = self._line.listen(seconds)
+        frames = valid_frames(heard.data)
+        self._hear(frame for frame in frames if frame.address != seen.address)
+        if frames or stray_bytes(heard.data) < STRAY:
+            return False
+        if not self.traffic.learnt:
+            yield from self.listen_for_others()
+        return True
 
     def _await_late_replies(self, address: int, *, of_all: bool) -> Iterator[Event]:
         """Let replies pass that a slow unit still has to give to earlier requests, so that they are

@@ -82,14 +82,16 @@ class Analysis:
         return tuple(map(words.remark, self.remarks))
 
 
-def analyse(replies: Sequence[Reply], *, noisy: bool) -> Analysis:
+def analyse(replies: Sequence[Reply], *, noisy: bool, shared: bool = False) -> Analysis:
     """Judge all exchanges with one address; `noisy` says that bytes were heard without a
-    request."""
+    request, `shared` that another master asks this address, too."""
     lossy = _is_lossy(replies)
     heard = [r for r in replies if not is_silence(r)]
     # Where others ask on the same bus, their frames pass by too, whole or in pieces, and prove
     # nothing.
-    undisturbed = not foreign_frames(replies) and not any(map(holds_request, replies))
+    undisturbed = (
+        not shared and not foreign_frames(replies) and not any(map(holds_request, replies))
+    )
     # Where the adapter alters its own echo, that cannot be told from a corrupted reply each time.
     echoes = sum(is_altered_echo(r) for r in replies if not r.request.mirrored)
     corrupted_tell = undisturbed and not noisy and not lossy and echoes < _SEVERAL

@@ -148,8 +148,8 @@ class LearnedWaits:
             self._slowest = max(self._slowest, latency.median)
             self.pace = replace(Pace().learnt(self._slowest), least=self.pace.least)
         if seen.kind is Kind.UNIT:
-            # The pause behind stray bytes is the unit's, not the adapter's.
-            whole = (r for r in seen.replies if r.present and not (r.stray_before or r.stray_after))
+            # The pause behind other bytes is the unit's or another master's, not the adapter's.
+            whole = (r for r in seen.replies if r.present and r.exchange.received == r.frame)
             delays = [delay for r in whole if (delay := r.exchange.burst_delay) is not None]
             self._bursts += [max(delays)] if delays else []
             self.pace = replace(self.pace, least=max(self.pace.least, self.burst_delay or 0.0))

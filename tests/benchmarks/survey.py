@@ -2,7 +2,8 @@
 general-purpose libraries.
 
 Run by hand: ``python -m tests.benchmarks.survey``; with ``--buses 5000 --clashes 5000`` it surveys
-random buses instead and says what was missed (see `tests.benchmarks.random_buses`).  Everything is
+random buses instead and says what was missed (see `tests.benchmarks.random_buses`), with
+``--masters 500`` ones that have another master (`tests.benchmarks.random_masters`).  Everything is
 in simulated time on the virtual segment, so the figures do not depend on the computer; the last
 line is in real time.
 
@@ -45,7 +46,7 @@ from busprobe.survey.survey import Survey
 from busprobe.virtual.loading import load_scenario
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
-from tests.benchmarks import random_buses
+from tests.benchmarks import random_buses, random_masters
 from tests.benchmarks.simulated_serial import SimulatedSerial, SimulatedTime
 
 KNOWN = (LineSettings.parse("9600-8N1"),)
@@ -266,8 +267,11 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser()
     parser.add_argument("--buses", type=int, default=0)
     parser.add_argument("--clashes", type=int, default=0)
+    parser.add_argument("--masters", type=int, default=0)
     given = parser.parse_args()
+    if given.masters:
+        random_masters.main(given.masters)
     if given.buses or given.clashes:
         random_buses.main(given.buses, given.clashes)
-    else:
+    elif not given.masters:
         main()

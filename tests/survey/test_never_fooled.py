@@ -13,6 +13,8 @@ from busprobe.survey.events import Event, OtherMasterHeard, Progress
 from busprobe.survey.findings import Bound, Kind, SurveyResult
 from busprobe.survey.probes import Asking
 from busprobe.survey.survey import Survey
+from tests.benchmarks.random_masters import mistakes, random_master
+from tests.benchmarks.random_masters import surveyed as surveyed_beside
 from tests.survey.scripted import SETTINGS, ScriptedPort, registers
 from tests.survey.test_survey import line_of, listed, on, result, segment
 from tests.virtual.bench import scenario
@@ -146,6 +148,21 @@ def test_the_estimate_counts_with_the_pauses_of_another_master() -> None:
     events = on(line_of(bus), addresses=range(1, 51), steer=despite_master)
     told = next(event for event in events if isinstance(event, Progress))
     assert told.left.seconds == pytest.approx(result(events).seconds, rel=0.6)
+
+
+@pytest.mark.parametrize("number", [11, 63, 77, 115, 282])
+def test_what_a_random_master_says_is_no_clash_and_no_unit(number: int) -> None:
+    """63, 77 and 115 send seldom and at other line settings, so that nothing is heard of them
+    before the first request; 11 and 282 ask the same units for the same as we do."""
+    bus = random_master(number)
+    end = surveyed_beside(bus)
+    assert not list(mistakes(bus, end))
+    assert end.seconds < 150
+
+
+def test_another_master_makes_the_adapter_no_slower_and_its_echo_no_worse() -> None:
+    end = surveyed_beside(random_master(324))
+    assert not any("in lumps" in note or "own transmission" in note for note in end.notes)
 
 
 def test_two_units_at_an_address_are_no_plain_unit_beside_another_master() -> None:
