@@ -108,6 +108,11 @@ class Exchange:
         return sum(len(chunk.bad) for chunk in self.chunks)
 
     @property
+    def late(self) -> float:
+        """Seconds by which our own program looked late for what came back, at most."""
+        return max((chunk.late for chunk in self.chunks), default=0.0)
+
+    @property
     def latency(self) -> float | None:
         """Seconds from the end of the request to the start of the first byte back; None if nothing
         came.
@@ -118,18 +123,20 @@ class Exchange:
         if not self.chunks:
             return None
         first = self.chunks[0]
-        return max(0.0, first.at - self.settings.wire_time(len(first.data)) - self.sent)
+        return max(0.0, first.began(self.settings) - self.sent)
 
     @property
     def burst_delay(self) -> float | None:
-        """The longest time in seconds between two bursts of bytes of the reply, as the port handed
-        them over.
+        """The longest time in seconds between two bursts of bytes of the reply, as the port
+        delivered them; less what our own program was late by.
 
         0 where each byte came by itself, None where all came at once and nothing can be told.
         """
         if len(self.chunks) < 2:
             return None
-        gaps = [(late.at - early.at, len(late.data)) for early, late in pairwise(self.chunks)]
+        gaps = [
+            (then.at - then.late - one.at, len(then.data)) for one, then in pairwise(self.chunks)
+        ]
         own_pace = (
             self.settings.character_time + self.settings.t1_5
         )  # no longer within a frame (V1.02 section 2.5.1.1)

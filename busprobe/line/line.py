@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from threading import Event as StopFlag
 from types import TracebackType
 from typing import Self
@@ -228,7 +229,7 @@ class Line:
         at = min(max(chunk.at, self._latest), self.clock.now())
         self._latest = max(self._latest, at)
         bad = tuple(index for index in chunk.bad if 0 <= index < len(chunk.data))
-        return chunk if (at, bad) == (chunk.at, chunk.bad) else Chunk(at, chunk.data, bad)
+        return chunk if (at, bad) == (chunk.at, chunk.bad) else replace(chunk, at=at, bad=bad)
 
     def _check_stop(self) -> None:
         if self._stop is not None and self._stop.is_set():
@@ -280,5 +281,5 @@ def _without(chunks: list[Chunk], ranges: Iterable[range]) -> tuple[Chunk, ...]:
         start += len(chunk.data)
         if places:
             bad = tuple(new for new, old in enumerate(places) if old in chunk.bad)
-            kept.append(Chunk(chunk.at, bytes(chunk.data[at] for at in places), bad))
+            kept.append(replace(chunk, data=bytes(chunk.data[at] for at in places), bad=bad))
     return tuple(kept)

@@ -24,6 +24,15 @@ class Chunk:
     bad: tuple[int, ...] = ()
     """Indexes into `data` of bytes that the receiver flagged (parity, framing or break); empty
     where the system cannot tell."""
+    late: float = 0.0
+    """Seconds by which our own program looked later than it meant to, since the computer was busy:
+    the bytes may have been there so much earlier."""
+
+    def began(self, settings: LineSettings, *, ahead: int = 0) -> float:
+        """Clock seconds at which the first byte began at the latest, or the one with so many
+        `ahead` of it; where we looked late, at the earliest."""
+        took = settings.wire_time(len(self.data) - ahead)
+        return self.at - max(took, self.late + settings.character_time if self.late else 0.0)
 
 
 @runtime_checkable

@@ -75,7 +75,8 @@ class SerialPort:
             raise open_trouble(name, error) from error
         self._settings = settings
         self._errors = error_counter(self._serial)
-        self._sent_until = self._clock.now()
+        self._looked = self._sent_until = self._clock.now()
+        """When it was last known that no bytes had come."""
         self._clock.sleep_until(self._sent_until + _SETTLE)
         self._start_afresh()
 
@@ -109,6 +110,7 @@ class SerialPort:
         start = max(self._clock.now(), self._sent_until)
         with self._translated():
             self._serial.write(data)
+        self._looked = self._clock.now()
         self._sent_until = start + self._settings.wire_time(len(data))
         return self._sent_until
 
@@ -117,18 +119,22 @@ class SerialPort:
         chunk."""
         with self._translated():
             while True:
-                left = until - self._clock.now()
+                now = self._clock.now()
                 if waiting := self._waiting():
-                    read = self._serial.read(waiting)
-                elif left <= 0:
+                    if chunk := self._chunk(self._serial.read(waiting)):
+                        return chunk
+                    continue
+                self._looked = now
+                left = until - now
+                if left <= 0:
                     return None
-                elif left < _SLICE:
+                if left < _SLICE:
                     self._clock.sleep_until(min(until, self._clock.now() + 0.001))
                     continue
-                elif read := self._serial.read(1):
+                if read := self._serial.read(1):
                     read += self._serial.read(self._waiting())
-                if read and (chunk := self._chunk(read)):
-                    return chunk
+                    if chunk := self._chunk(read):
+                        return chunk
 
     def carries(self, settings: LineSettings) -> bool:
         """Whether the port has the parity of `settings`; a pseudo-terminal has none (Linux)."""
@@ -155,7 +161,10 @@ class SerialPort:
     def _chunk(self, read: bytes) -> Chunk | None:
         """What was read, marks taken out; None if that was only the beginning of a mark."""
         data, bad = self._marks.feed(read) if self._marks else (read, ())
-        return Chunk(self._clock.now(), data, bad) if data else None
+        now = self._clock.now()
+        late = max(0.0, now - self._looked - _SLICE)
+        self._looked = now
+        return Chunk(now, data, bad, late) if data else None
 
     def _start_afresh(self) -> None:
         """Have errors marked again after the port was configured, and drop what came before."""

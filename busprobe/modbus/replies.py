@@ -92,7 +92,7 @@ class Reply:
         ahead = len(self.stray_before)
         for chunk in self.exchange.chunks if self.frame else ():
             if ahead < len(chunk.data):
-                began = chunk.at - self.exchange.settings.wire_time(len(chunk.data) - ahead)
+                began = chunk.began(self.exchange.settings, ahead=ahead)
                 return max(0.0, began - self.exchange.sent)
             ahead -= len(chunk.data)
         return None

@@ -18,7 +18,6 @@ from busprobe.job.records import PollResult
 from busprobe.line.exchange import Exchange, Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
-from busprobe.line.port import Chunk
 from busprobe.line.timing import silence_before
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply, Verdict, judge
@@ -344,11 +343,10 @@ def _without(frame: bytes, exchange: Exchange) -> Exchange:
     for chunk in exchange.chunks:
         ahead, behind = chunk.data[: max(0, start)], chunk.data[max(0, end) :]
         if ahead:  # a chunk is stamped when its last byte was there
-            kept.append(
-                Chunk(chunk.at - exchange.settings.wire_time(len(chunk.data) - len(ahead)), ahead)
-            )
+            at = chunk.at - exchange.settings.wire_time(len(chunk.data) - len(ahead))
+            kept.append(replace(chunk, at=at, data=ahead, bad=()))
         if behind:
-            kept.append(Chunk(chunk.at, behind))
+            kept.append(replace(chunk, data=behind, bad=()))
         start, end = start - len(chunk.data), end - len(chunk.data)
     return replace(exchange, chunks=tuple(kept))
 

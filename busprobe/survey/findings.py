@@ -116,8 +116,13 @@ class ReplyLatency:
 
     @classmethod
     def of(cls, replies: Iterable[Reply]) -> ReplyLatency | None:
-        """Sum up the replies that can be told to be the unit's own; None where there are none."""
-        seconds = [r.latency for r in replies if r.present and r.latency is not None]
+        """Sum up the replies that can be told to be the unit's own; None where there are none.
+
+        Those that our own program noticed late count only where there are no others.
+        """
+        timed = [r for r in replies if r.present and r.latency is not None]
+        prompt = [r for r in timed if not r.exchange.late] or timed
+        seconds = [latency for r in prompt if (latency := r.latency) is not None]
         return cls(min(seconds), statistics.median(seconds), max(seconds)) if seconds else None
 
 

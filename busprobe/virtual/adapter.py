@@ -94,11 +94,12 @@ class VirtualPort:
     def receive(self, until: float) -> Chunk | None:
         """Wait for bytes until clock time `until`; raises `PortError` if the adapter goes away
         meanwhile."""
+        late = 0.0
         while True:
             with self._bus.lock:
                 now = self._catch_up()
                 self.attend(now)
-                chunk = self._delivered(now)
+                chunk = self._delivered(now, late)
                 if chunk is not None or now >= until:
                     return chunk
                 wake = min(
@@ -107,7 +108,8 @@ class VirtualPort:
                     self._next_delivery(),
                     self._unplugged_at() or math.inf,
                 )
-            self.clock.sleep_until(wake)
+                late = self._lateness()
+            self.clock.sleep_until(wake + late)
 
     def close(self) -> None:
         """Release the port; may be called again."""
@@ -147,6 +149,11 @@ class VirtualPort:
             glitch=self._adapter.glitch,
         )
 
+    def _lateness(self) -> float:
+        """Seconds by which the computer looks late the next time."""
+        busy = self._adapter.busy
+        return max(0.0, self._bus.random.uniform(-busy, busy)) if busy else 0.0
+
     def _delivery(self, character: Character) -> float:
         """When the adapter hands `character` over to the computer."""
         lump = self._adapter.lump
@@ -158,7 +165,7 @@ class VirtualPort:
         first = self._waiting[0] if self._waiting else self._receiver.next
         return self._delivery(first) if first is not None else math.inf
 
-    def _delivered(self, now: float) -> Chunk | None:
+    def _delivered(self, now: float, late: float) -> Chunk | None:
         ready: list[Character] = []
         at = now
         while self._waiting and (moment := self._delivery(self._waiting[0])) <= now:
@@ -167,4 +174,5 @@ class VirtualPort:
         if not ready:
             return None
         bad = tuple(index for index, character in enumerate(ready) if character.bad)
-        return Chunk(at, bytes([character.value for character in ready]), bad)
+        data = bytes([character.value for character in ready])
+        return Chunk(now if late else at, data, bad, late)

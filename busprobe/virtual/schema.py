@@ -399,6 +399,13 @@ class Adapter(ScenarioTable):
         default=0.0,
         description="Seconds between hand-overs to the computer; 0 hands over each byte at once.",
     )
+    busy: Seconds = Field(
+        default=0.0,
+        description=(
+            "Seconds by which the computer, busy with other things, looks late every other time, at"
+            " random."
+        ),
+    )
     holds_on: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.0, description="Seconds for which it keeps driving the pair after its last bit."
     )

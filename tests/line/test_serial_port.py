@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from busprobe.errors import ExitCode, PortError
+from busprobe.line.clock import SystemClock
 from busprobe.line.exchange import Ending, Waits
 from busprobe.line.line import Line
 from busprobe.line.ports import ports
@@ -62,6 +63,34 @@ def test_an_exchange_over_a_pseudo_terminal(terminal: tuple[int, str]) -> None:
         thread.join()
     assert exchange.received == REPLY
     assert exchange.ending is Ending.LENGTH
+
+
+class WithPauses(SystemClock):
+    """The system's clock, which can be moved on as if the program had stood still."""
+
+    def __init__(self) -> None:
+        self.stood_still = 0.0
+
+    def now(self) -> float:
+        return super().now() + self.stood_still
+
+
+@posix
+def test_what_our_own_program_is_late_by_is_told(terminal: tuple[int, str]) -> None:
+    master, path = terminal
+    clock = WithPauses()
+    port = SerialPort(path, SETTINGS, clock)
+    assert port.receive(clock.now()) is None
+    begun = clock.now()
+    os.write(master, REPLY[:4])
+    while not port._serial.in_waiting:
+        pass  # they are not through yet
+    clock.stood_still += 0.2
+    chunk = port.receive(clock.now() + 2)
+    assert chunk is not None
+    assert 0.19 < chunk.late < clock.now() - begun
+    assert begun > chunk.began(SETTINGS) - 0.01 > begun - 0.2
+    port.close()
 
 
 @posix

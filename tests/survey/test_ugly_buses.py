@@ -13,7 +13,7 @@ from busprobe.line.clock import VirtualClock
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.survey.close_look import examine
-from busprobe.survey.findings import Kind
+from busprobe.survey.findings import Kind, SurveyResult
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
@@ -214,3 +214,22 @@ def test_single_stray_bytes_do_not_slow_the_survey_for_good() -> None:
     end = result(on(Line(port, SETTINGS), addresses=range(1, 248)))
     assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
     assert end.seconds < 110
+
+
+@pytest.mark.parametrize("busy", [0.02, 0.06])
+def test_a_busy_computer_is_no_adapter_that_delivers_late(busy: float) -> None:
+    """What our own program is late by is neither put down to the adapter nor learnt as a wait."""
+
+    def surveyed(**adapter: float) -> SurveyResult:
+        clean = load_scenario("clean")
+        changed = clean.model_copy(update={"adapter": clean.adapter.model_copy(update=adapter)})
+        segment = Segment(changed, VirtualClock())
+        end = result(on(line_of(segment), AT_9600, addresses=range(1, 60)))
+        assert listed(end.findings) == truth(segment, AT_9600)
+        return end
+
+    idle, loaded = surveyed(), surveyed(busy=busy)
+    assert not any("in lumps" in note for note in loaded.notes)
+    waits = {asked.probe: asked.wait_ms for asked in idle.asked}
+    learnt = {asked.probe: asked.wait_ms for asked in loaded.asked}
+    assert learnt == pytest.approx(waits, abs=5)
