@@ -8,14 +8,32 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import Annotated, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from busprobe.errors import FileError, Mistake
 from busprobe.files.reading import read_text
 
 Entry = TypeVar("Entry", bound=BaseModel)
+
+_YES_NO = {"yes": True, "no": False, "": None}
+
+
+def _answer(text: str) -> bool | None:
+    if text.strip().lower() not in _YES_NO:
+        raise ValueError("write yes or no, or leave it empty")
+    return _YES_NO[text.strip().lower()]
+
+
+YesNo = Annotated[bool | None, BeforeValidator(_answer)]
+"""A cell that says yes or no, or nothing."""
+
+
+class CsvRow(BaseModel):
+    """Base of all rows: columns that nobody asked for are let pass."""
+
+    model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ from busprobe.job.journal import Result
 from busprobe.job.records import Cabling, Circuit, EntryKind, Target
 from busprobe.line.place import Place
 from busprobe.readdress.words import RESULT_WORDS
-from busprobe.wiring.record import LISTENING
+from busprobe.wiring.record import LISTENING, WiringRecord, read_record
 
 FORMAT = "busprobe.buslist/1"
 """Format name of the JSON document; counts up when a field changes its meaning or goes."""
@@ -121,13 +121,9 @@ class SegmentSheet:
     """Seconds after which new values are wanted; `None` = nobody said."""
 
     @property
-    def judged(self) -> Mapping[str, Mapping[str, Any]]:
-        """What was measured, by its name, as the wiring record has it."""
-        return (
-            {one["measurement"]: one for one in self.wiring.document.get("judgements", ())}
-            if self.wiring
-            else {}
-        )
+    def wiring_record(self) -> WiringRecord:
+        """What was measured, heard and calculated."""
+        return read_record(self.wiring.document if self.wiring else None)
 
     @property
     def left_out(self) -> tuple[str, ...]:

@@ -13,7 +13,6 @@ from busprobe.handover.bus_list import (
     PointRow,
     ProofSummary,
     SegmentSheet,
-    StepSheet,
     UnitRow,
 )
 from busprobe.job.journal import Result
@@ -25,6 +24,7 @@ from busprobe.profiles.matching import RECOGNISED
 from busprobe.readdress.words import RESULT_WORDS
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.wiring.meter import Level
+from busprobe.wiring.record import WiringRecord
 
 TERMINATORS = 2
 """On a pair, one at either end (MODBUS over Serial Line V1.02, section 3.4.5)."""
@@ -70,7 +70,7 @@ def attention(
             )
     yield from _along_the_cable(segment, units)
     yield from _open_writes(segment, journal, claiming)
-    yield from _wiring_attention(segment.wiring)
+    yield from _wiring_attention(segment.wiring_record)
 
 
 def not_tested(
@@ -236,18 +236,12 @@ def _open_writes(
         yield f"Write {write.number} of {write.intended} ({write.words}): {end}."
 
 
-def _wiring_attention(wiring: StepSheet | None) -> Iterator[str]:
-    if wiring is None:
-        return
-    for judgement in wiring.document.get("judgements", ()):
-        if judgement["level"] in (Level.ATTENTION, Level.WRONG):
-            yield (
-                f"Wiring, {judgement['measurement']}: {judgement['reading']}. {judgement['words']}"
-            )
-    for kind in ("observations", "patterns"):
-        yield from (
-            f"Wiring: {observation['seen']}" for observation in wiring.document.get(kind, ())
-        )
+def _wiring_attention(wiring: WiringRecord) -> Iterator[str]:
+    for each in wiring.judgements:
+        if each.level in (Level.ATTENTION, Level.WRONG):
+            yield f"Wiring, {each.measurement}: {each.reading}. {each.words}"
+    for one in (*wiring.observations, *wiring.patterns):
+        yield f"Wiring: {one.seen}"
 
 
 def _not_searched(survey: KeptSurvey | None) -> Iterator[str]:

@@ -12,10 +12,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, create_model, field_validator
+from pydantic import BeforeValidator, Field, StringConstraints, create_model
 
 from busprobe.errors import Mistake
-from busprobe.files.csv_file import CsvFile, checked
+from busprobe.files.csv_file import CsvFile, CsvRow, YesNo, checked
 from busprobe.handover.bus_list import BusList, CircuitRow, as_said
 from busprobe.handover.table import NOT_NOTED, Cell, Table
 from busprobe.job.records import Circuit, UnitRecord
@@ -37,26 +37,22 @@ _TITLES: Mapping[str, str] = {
 }
 """What is noted of a circuit in words, and the columns it stands in."""
 
-_YES_NO = {"yes": True, "no": False, "": None}
 _ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
 """What the papers put before text that a spreadsheet would take for a formula."""
 
 
-class _Row(BaseModel):
-    model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
+def _noted(text: str) -> str:
+    said = text.strip()
+    return "" if said == NOT_NOTED else said
 
+
+class _Row(CsvRow):
     address: int = Field(ge=FIRST, le=LAST)
     settings: str = Field(default="", alias="line settings")
     channel: str = Field(min_length=1, max_length=LONGEST_CHANNEL)
-    direction: bool | None = Field(default=None, alias="direction checked")
-
-    @field_validator("direction", mode="before")
-    @classmethod
-    def _answer(cls, text: str) -> bool | None:
-        said = _noted(text).lower()
-        if said not in _YES_NO:
-            raise ValueError("write yes or no, or leave it empty")
-        return _YES_NO[said]
+    direction: Annotated[YesNo, BeforeValidator(_noted)] = Field(
+        default=None, alias="direction checked"
+    )
 
 
 _NOTED: Mapping[str, Any] = {
@@ -207,11 +203,6 @@ def _filled(circuit: Circuit, row: _Row) -> Circuit:
     if "direction" in row.model_fields_set:
         said["direction_checked"] = row.direction
     return replace(circuit, **said)
-
-
-def _noted(text: str) -> str:
-    said = text.strip()
-    return "" if said == NOT_NOTED else said
 
 
 def _text(cell: str) -> str:

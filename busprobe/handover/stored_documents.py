@@ -11,43 +11,11 @@ from pydantic_core import to_json
 from busprobe.handover.bus_list import BusList, StepSheet, SurveySheet
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.prove.documents import kept_trial
+from busprobe.wiring.record import read_record
 
 
 class _Part(BaseModel):
     model_config = ConfigDict(strict=True, extra="allow")
-
-
-class _Judged(_Part):
-    measurement: str
-    reading: str
-    level: str
-    words: str
-
-
-class _Hint(_Part):
-    cause: str
-    action: str
-
-
-class _Seen(_Part):
-    seen: str
-    hints: list[_Hint]
-
-
-class _Calculated(_Part):
-    title: str
-    given: str
-    lines: list[str]
-    formula: str
-    source: str
-
-
-class _Wiring(_Part):
-    judgements: list[_Judged] = []
-    observations: list[_Seen] = []
-    patterns: list[_Seen] = []
-    sums: list[_Calculated] = []
-    skipped: list[str] = []
 
 
 class _Listening(_Part):
@@ -84,7 +52,6 @@ def check(bus_list: BusList) -> None:
     what the step stores."""
     segment, proof, trial = bus_list.segment, bus_list.proof, bus_list.trial
     parts: tuple[tuple[type[_Part], StepSheet | None], ...] = (
-        (_Wiring, segment.wiring),
         (_Listening, segment.listening),
         (_Cautions, segment.cautions),
         *((_Hunt, hunt) for hunt in segment.hunts),
@@ -94,6 +61,8 @@ def check(bus_list: BusList) -> None:
     for kind, sheet in parts:
         if sheet is not None:
             kind.model_validate(sheet.document)
+    if segment.wiring is not None:
+        read_record(segment.wiring.document)
     if segment.survey is not None:
         _SURVEY.validate_json(to_json(asdict(segment.survey)), strict=True)
     if trial is not None:

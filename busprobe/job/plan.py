@@ -15,12 +15,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import AfterValidator, BeforeValidator, Field
 
-from busprobe.errors import Mistake, UsageError
-from busprobe.files.csv_file import CsvFile, checked
+from busprobe.errors import Mistake
+from busprobe.files.csv_file import CsvFile, CsvRow, YesNo, checked
 from busprobe.files.documents import to_document
 from busprobe.job.job import Job
 from busprobe.job.records import UnitRecord
@@ -29,7 +29,6 @@ from busprobe.modbus.addresses import FIRST, LAST, both_forms
 from busprobe.text import visible
 
 _KEY = "plan"
-_YES_NO = {"yes": True, "no": False, "": None}
 
 
 @dataclass(frozen=True)
@@ -73,40 +72,29 @@ def _open(value: object) -> bool:
     return value in ("", None)
 
 
-class _Row(BaseModel):
-    model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
+def _typed(text: str) -> str | None:
+    """Empty is not noted; spreadsheets write a decimal comma where semicolons part the cells."""
+    return text.strip().replace(",", ".") or None
 
-    tag: str = Field(min_length=1)
-    location: str = ""
-    profile: str = ""
+
+_Text = Annotated[str, AfterValidator(visible)]
+_Typed = BeforeValidator(_typed)
+
+
+class _Row(CsvRow):
+    """A `PlannedUnit` as its columns say it."""
+
+    tag: Annotated[_Text, Field(min_length=1)]
+    location: _Text = ""
+    profile: _Text = ""
     address: int = Field(ge=FIRST, le=LAST)
-    settings: str = ""
-    position: int | None = Field(default=None, ge=1)
-    distance: float | None = Field(default=None, ge=0, allow_inf_nan=False)
-    terminator: bool | None = None
-    serial: str = ""
-
-    @field_validator("position", "distance", mode="before")
-    @classmethod
-    def _number(cls, text: str) -> str | None:
-        """Empty is not noted; spreadsheets write a decimal comma where semicolons part the
-        cells."""
-        return text.strip().replace(",", ".") or None
-
-    @field_validator("terminator", mode="before")
-    @classmethod
-    def _answer(cls, text: str) -> bool | None:
-        if text.strip().lower() not in _YES_NO:
-            raise ValueError("write yes or no, or leave it empty")
-        return _YES_NO[text.strip().lower()]
-
-    @field_validator("settings")
-    @classmethod
-    def _readable(cls, text: str) -> str:
-        try:
-            return text and str(LineSettings.parse(text))
-        except UsageError as error:
-            raise ValueError(str(error)) from error
+    settings: Annotated[LineSettings | None, _Typed] = None
+    position: Annotated[int | None, Field(ge=1), _Typed] = None
+    distance_m: Annotated[float | None, Field(ge=0, allow_inf_nan=False), _Typed] = Field(
+        default=None, alias="distance"
+    )
+    terminator: YesNo = None
+    serial: _Text = ""
 
 
 def keep_plan(job: Job, plan: Sequence[PlannedUnit]) -> None:
@@ -175,7 +163,7 @@ def load_plan(path: Path) -> tuple[PlannedUnit, ...]:
     for line, cells in file.rows:
         entry = checked(_Row, line, cells, mistakes)
         if entry is not None:
-            units.append(_planned(entry))
+            units.append(PlannedUnit(**dict(entry)))
             mistakes += _taken(units[-1], line, first)
     mistakes += file.mistakes
     if not units and not mistakes:
@@ -204,20 +192,6 @@ def _taken(
         if value is not None and key in first:
             yield Mistake(f"line {line}, {column}", what.format(first[key]))
         first.setdefault(key, entry.tag)
-
-
-def _planned(entry: _Row) -> PlannedUnit:
-    return PlannedUnit(
-        tag=visible(entry.tag),
-        address=entry.address,
-        location=visible(entry.location),
-        profile=visible(entry.profile),
-        settings=LineSettings.parse(entry.settings) if entry.settings else None,
-        position=entry.position,
-        distance_m=entry.distance,
-        terminator=entry.terminator,
-        serial=visible(entry.serial),
-    )
 
 
 def _along_the_cable(units: Sequence[PlannedUnit]) -> Iterator[Mistake]:

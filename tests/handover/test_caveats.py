@@ -197,13 +197,15 @@ def test_wiring_that_is_not_good_needs_attention_and_gaps_are_said(sound: Job) -
             "level": level,
             "reading": "58 Ω",
             "words": "Fits two terminators.",
+            **dict.fromkeys(("action", "limits", "source"), ""),
         }
 
     sound.record(
         "wiring",
         {
+            "format": "busprobe.wiring/1",
             "judgements": [
-                judgement("A-B resistance", "good"),
+                judgement("A-B resistance, power off", "good"),
                 judgement("A-B idle voltage", "wrong"),
             ],
             "observations": [{"seen": "Junk was heard.", "certain": False, "hints": []}],

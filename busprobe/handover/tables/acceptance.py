@@ -89,13 +89,14 @@ def _checks(bus_list: BusList) -> Iterator[_Check]:
 
 
 def _wiring(bus_list: BusList) -> Iterator[_Check]:
+    judged = {each.measurement: each for each in bus_list.segment.wiring_record.judgements}
     for kind in Measurement:
-        one = bus_list.segment.judged.get(kind)
+        one = judged.get(kind)
         if one is None:
             yield _Check(str(kind), "multimeter", "", "", NOT_TESTED)
         else:
-            result = PASS if one["level"] == Level.GOOD else FAIL
-            yield _Check(str(kind), "multimeter", one["limits"], one["reading"], result)
+            result = PASS if one.level is Level.GOOD else FAIL
+            yield _Check(str(kind), "multimeter", one.limits, one.reading, result)
 
 
 def _survey(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:

@@ -170,9 +170,9 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Common conductor", noted(cabling.common)
     yield "Shield earthed at", noted(cabling.shield)
     yield "Instruments used", noted(cabling.instruments)
+    readings = {each.measurement: each.reading for each in segment.wiring_record.judgements}
     for measurement in Measurement:
-        judged = segment.judged.get(measurement)
-        yield f"Measured: {measurement}", NOT_TESTED if judged is None else judged["reading"]
+        yield f"Measured: {measurement}", readings.get(measurement, NOT_TESTED)
     yield "Port opened last", segment.port
     yield "Adapter", noted(segment.adapter)
     yield "Job begun UTC", segment.created
@@ -220,22 +220,21 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
 def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     if segment.wiring is None:
         yield "all", "", NOT_TESTED, "The wiring was not measured.", "", "", ""
-    document = {} if segment.wiring is None else segment.wiring.document
-    fields = ("measurement", "reading", "level", "words", "action", "limits", "source")
-    for judgement in document.get("judgements", ()):
-        yield tuple(str(judgement.get(field, "")) for field in fields)
-    for kind, where in (
-        ("observations", "listening to the pair"),
-        ("patterns", "failures by place and time"),
+    record = segment.wiring_record
+    for each in record.judgements:
+        verdict = (str(each.level), each.words, each.action, each.limits, each.source)
+        yield str(each.measurement), each.reading, *verdict
+    for seen, where in (
+        (record.observations, "listening to the pair"),
+        (record.patterns, "failures by place and time"),
     ):
-        for seen in document.get(kind, ()):
-            causes, actions = (
-                " | ".join(hint[key] for hint in seen["hints"]) for key in ("cause", "action")
-            )
-            yield where, seen["seen"], "seen", causes, actions, "", ""
-    for kept in document.get("sums", ()):
-        told = " ".join(kept["lines"])
-        yield kept["title"], kept["given"], "reckoned", told, "", kept["formula"], kept["source"]
+        for one in seen:
+            causes = " | ".join(hint.cause for hint in one.hints)
+            actions = " | ".join(hint.action for hint in one.hints)
+            yield where, one.seen, "seen", causes, actions, "", ""
+    for kept in record.calculations:
+        told = " ".join(kept.lines)
+        yield kept.title, kept.given, "reckoned", told, "", kept.formula, kept.source
     for skipped in segment.left_out:
         yield skipped, "", NOT_TESTED, "", "", "", ""
     for hunt in segment.hunts:

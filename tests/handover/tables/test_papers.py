@@ -96,8 +96,9 @@ def test_who_read_the_cautions_is_on_the_segment_sheet() -> None:
 
 def test_what_was_heard_stands_with_every_cause_that_fits() -> None:
     hints = [{"cause": "noise", "action": "Switch off."}, {"cause": "a clash", "action": "Unplug."}]
-    heard = {"seen": "Junk was heard.", "hints": hints}
-    rows = wiring_table(wired({"observations": [heard], "patterns": [heard]})).rows
+    heard = {"seen": "Junk was heard.", "certain": False, "hints": hints}
+    kept = {"format": "busprobe.wiring/1", "observations": [heard], "patterns": [heard]}
+    rows = wiring_table(wired(kept)).rows
     assert [row[0] for row in rows] == ["listening to the pair", "failures by place and time"]
     assert rows[0][1:5] == ("Junk was heard.", "seen", "noise | a clash", "Switch off. | Unplug.")
 
