@@ -30,6 +30,7 @@ def run(
     expect: int | None,
     also: tuple[Probe, ...],
     no_quick_look: bool,
+    no_further: bool,
     job_file: Path | None,
     despite_master: bool,
     as_json: bool,
@@ -45,6 +46,7 @@ def run(
             expect=expect,
             also=also,
             quick_look=not no_quick_look,
+            further=not no_further,
             resume=job_file is not None,
         )
         result = follow(survey, despite_master=despite_master)

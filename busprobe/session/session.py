@@ -225,13 +225,14 @@ class Session:
         expect: int | None = None,
         also: Sequence[Probe] = (),
         quick_look: bool = True,
+        further: bool = True,
         resume: bool = False,
     ) -> RecordedSurvey:
         """A survey whose events are kept as they pass; with `resume` it goes on where the last one
         was cut off.
 
         `also` is asked where all else was silent; several line settings are searched after a
-        `quick_look` at each.
+        `quick_look` at each; `further` are coils, inputs and registers of profiles.
         """
         latest = self.job.latest_survey() if resume else None
         progress = latest.progress if latest and not latest.complete else None
@@ -244,6 +245,7 @@ class Session:
             also=also,
             identify=self._identify,
             quick_look=quick_look,
+            further=further,
             resume=progress,
         )
         asked = {

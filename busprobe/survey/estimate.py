@@ -45,6 +45,9 @@ class Estimate:
     sooner: float | None = None
     """Seconds after which the expected number is found if the units lie evenly among the addresses;
     None where no number is expected, or where their settings are unknown, too."""
+    further: float = 0.0
+    """How many of the `seconds` are for what silent addresses are asked last of all: coils, inputs
+    and registers of profiles."""
 
     def after(self, seconds: float) -> Estimate:
         """The same, to begin in so many `seconds`."""
@@ -62,6 +65,7 @@ class Estimate:
             factor * self.each,
             factor * self.thorough,
             None if self.sooner is None else factor * self.sooner,
+            factor * self.further,
         )
 
     def figure(self, say: Callable[[float], str]) -> str:
@@ -77,6 +81,10 @@ class Estimate:
         adds = f"each {further}unit adds {max(0.0, self.each):.1f} s, a slow one or a clash more"
         if self.thorough:
             adds += f", and each {further}line setting with units {self.thorough:.0f} s"
+        if self.further >= 1:
+            adds += (
+                f"; the last {self.further:.0f} s are for coils, inputs and registers of profiles"
+            )
         if self.sooner is not None:
             return f"if the {self.units} units lie evenly among the addresses; {adds}"
         return f"if {f'there are {self.units} units' if self.units else 'nobody answers'}; {adds}"
@@ -124,7 +132,14 @@ def estimate(
     seconds = schedule.seconds_left(pace) + found * short + more * each
     seconds += PATIENCE if found + more else 0.0  # for late replies once more at the end
     sooner = _sooner(schedule, pace, found, more, look + short) if more else None
-    return Estimate(seconds, found + more, each, _thorough(schedule, pace), sooner)
+    return Estimate(
+        seconds,
+        found + more,
+        each,
+        _thorough(schedule, pace),
+        sooner,
+        schedule.seconds_further(pace),
+    )
 
 
 def _thorough(schedule: Schedule, pace: Pace) -> float:

@@ -32,6 +32,9 @@ class Progress:
     total: int
     """Probes in all, as known by now."""
     left: Estimate
+    only_further: bool = False
+    """Whether all that is left is what silent addresses are asked last of all, which
+    `Survey.skip_setting` leaves out."""
 
 
 @dataclass(frozen=True)

@@ -181,9 +181,14 @@ class FurtherProbes:
     """Profiles whose units, where they answer nothing but their own registers, are not asked."""
 
     @classmethod
-    def of(cls, profiles: Iterable[Profile], also: Iterable[Probe] = ()) -> FurtherProbes:
+    def of(
+        cls, profiles: Iterable[Profile], also: Iterable[Probe] = (), *, only_named: bool = False
+    ) -> FurtherProbes:
         """`also` what a person names, then coils and inputs, then one register of each of
-        `profiles`, which come with the likeliest first, as far as `MOST_FURTHER`."""
+        `profiles`, which come with the likeliest first, as far as `MOST_FURTHER`.  With
+        `only_named` there is nothing but `also`."""
+        if only_named:
+            return cls(tuple(dict.fromkeys(also)))
         first = list(filter(None, (next(_reads(profile), None) for profile in profiles)))
         asked = tuple(islice(dict.fromkeys(first), MOST_FURTHER))
         left_out = sum(probe not in asked for probe in first)

@@ -164,6 +164,10 @@ class Schedule:
         sweeps = sum(s.seconds(pace) for s in self.sweeps)
         return quick + sweeps + PATIENCE * (lingers + bool(self.sweeps))
 
+    def seconds_further(self, pace: Pace) -> float:
+        """How much of that the `further` probes take, which come last of all."""
+        return sum(s.seconds(pace) for s in self.sweeps if self.is_further(s))
+
     def without_quick_looks(self) -> Schedule:
         """The same with no quick look any more."""
         return replace(self, quick=())
@@ -211,12 +215,13 @@ class Schedule:
         likeliest ones."""
         if settings in self.deep or not self.everywhere:
             return self
-        usual = (s for s in self.sweeps if not self._is_last(s))
-        last = filter(self._is_last, self.sweeps)
+        usual = (s for s in self.sweeps if not self.is_further(s))
+        last = filter(self.is_further, self.sweeps)
         sweeps = (*usual, *self._rare(settings), *last, *self._further(settings))
         return replace(self, sweeps=sweeps, deep=self.deep | {settings})
 
-    def _is_last(self, sweep: Sweep) -> bool:
+    def is_further(self, sweep: Sweep) -> bool:
+        """Whether it is of those that come last of all, for units silent on the usual probes."""
         return sweep.probe in self.further and not sweep.preliminary
 
     def rest_at(self, settings: LineSettings) -> tuple[Sweep, ...]:

@@ -321,6 +321,14 @@ class Search:
         """Leave out what is left at `settings`."""
         self._drop(lambda sweep: sweep.settings == settings, reason)
 
+    def skip(self, sweep: Sweep) -> None:
+        """Leave out what is left at the settings of `sweep`, or all further probes where it is one
+        of those."""
+        if self.schedule.is_further(sweep):
+            self._drop(self.schedule.is_further, Reason.SKIPPED)
+        else:
+            self.drop_setting(sweep.settings, Reason.SKIPPED)
+
     def listen_for_others(self) -> Iterator[Event]:
         """Bytes came that no request explains: where they come at regular intervals they are
         avoided from now on, and it is listened at all common line settings whether they are another

@@ -74,16 +74,18 @@ class Survey:
         resume: Mapping[str, Any] | None = None,
         listen_first: float = LISTEN_FIRST,
         quick_look: bool = True,
+        further: bool = True,
     ) -> None:
         """Search `addresses` at each of `settings`, which come in order of likelihood.
 
         With `expect` it stops when so many units are found.  A unit is matched against `profiles`
         as it is found, as far as it says what it is; `identify` is called for each at the end, for
-        all that it says and its values.  Addresses that stay silent are asked
-        by registers of `profiles`, which come with the likeliest first, and by the probes of
-        `also`.  Several settings are searched after a `quick_look` at each, where the line is
-        quiet.  `resume` is the progress document of an interrupted survey; raises `UsageError` if
-        it is none.  What the port cannot carry is left out; raises `UsageError` if nothing is left.
+        all that it says and its values.  Addresses that stay silent are asked last of all by the
+        probes of `also` and, unless `further` says otherwise, for coils, inputs and registers of
+        `profiles`, which come with the likeliest first.  Several settings are searched after a
+        `quick_look` at each, where the line is quiet.  `resume` is the progress document of an
+        interrupted survey; raises `UsageError` if it is none.  What the port cannot carry is left
+        out; raises `UsageError` if nothing is left.
         """
         if not any(map(line.carries, settings)):
             raise UsageError(
@@ -93,17 +95,17 @@ class Survey:
         factory = (factory.address for factory in factories(profiles))
         self._line = line
         self._state = SurveyState(tuple(settings), tuple(sorted(addresses)), expect)
-        further = FurtherProbes.of(profiles, also)
+        last = FurtherProbes.of(profiles, also, only_named=not further)
         schedule = Schedule.plan(
             settings,
             addresses,
             factory,
             _suggested(profiles),
-            further.probes,
+            last.probes,
             quick_look=quick_look,
         )
         self._identify = identify
-        self._profiles_left_out = further.profiles_left_out
+        self._profiles_left_out = last.profiles_left_out
         self._search = Search(line, self._state, schedule, profiles)
         if resume is not None:
             self._state.resume(SurveyResult.from_progress(resume))
@@ -145,8 +147,8 @@ class Survey:
         self._pause.resume()
 
     def skip_setting(self) -> None:
-        """Leave the rest of the present line settings out; during the quick look, all that is left
-        of it."""
+        """Leave the rest of the present line settings out; during the quick look all that is left
+        of it, and while only further probes are left all of them."""
         self._skip.set()
 
     def go_on(self) -> None:
@@ -257,7 +259,7 @@ class Survey:
                 yield self._progress()
             elif self._skip.is_set():
                 self._skip.clear()
-                search.drop_setting(sweep.settings, Reason.SKIPPED)
+                search.skip(sweep)
             else:
                 yield from search.next()
                 last = sweep
@@ -411,7 +413,9 @@ class Survey:
 
     def _progress(self) -> Progress:
         sent = self._state.probes_sent
-        return Progress(sent, sent + self._search.schedule.probes_left, self._left())
+        schedule = self._search.schedule
+        only_further = bool(schedule.sweeps) and all(map(schedule.is_further, schedule.sweeps))
+        return Progress(sent, sent + schedule.probes_left, self._left(), only_further)
 
 
 def _suggested(profiles: Iterable[Profile]) -> Iterator[tuple[LineSettings, Probe, int]]:

@@ -41,6 +41,7 @@ from busprobe.modbus.addresses import ALL
 from busprobe.survey.estimate import Estimate
 from busprobe.survey.events import Finished, Found, Started
 from busprobe.survey.findings import Kind
+from busprobe.survey.probes import Asking
 from busprobe.survey.schedule import common_settings
 from busprobe.survey.survey import Survey
 from busprobe.virtual.loading import load_scenario
@@ -97,6 +98,16 @@ def cases() -> Iterable[Case]:
         searched = tuple(dict.fromkeys((*searched, *map(LineSettings.parse, spread))))
         there = ({"address": a, "settings": s} for a, s in places)
         yield Case(f"6 units at three of {count} settings", bus(*there), searched[:count])
+    rare = zip(
+        (57, 44, 203, 91, 236, 118),
+        ("9600-8E1", "38400-8N1", "38400-8N1", "115200-8O1", "4800-8E1", "4800-8E1"),
+        strict=True,
+    )
+    yield Case(
+        "6 units at four of 32 settings, at addresses and settings not asked first",
+        bus(*({"address": a, "settings": s} for a, s in rare)),
+        common_settings(),
+    )
     yield Case(
         "32 units, one known setting", bus(*({"address": address} for address in range(1, 33)))
     )
@@ -139,6 +150,8 @@ class Run:
     """Seconds until each unit was found."""
     limit: float
     estimate: Estimate
+    usual: float
+    """Seconds until coils and inputs were asked for, last of all."""
     exchanges: int
     units: int
     right: bool
@@ -154,6 +167,7 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
     begin = clock.now()
     finds: list[float] = []
     estimate = Estimate(0.0, 0, 0.0)
+    usual = 0.0
     found: dict[tuple[int, LineSettings], Kind] = {}
     for event in Survey(line, case.settings, addresses):
         match event:
@@ -162,6 +176,8 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
             case Found(finding) if (finding.address, finding.settings) not in found:
                 found[finding.address, finding.settings] = finding.kind
                 finds.append(clock.now() - begin)
+            case Asking(request=request) if request.function.reads_bits and not usual:
+                usual = clock.now() - begin
             case Finished(result):
                 found = {(f.address, f.settings): f.kind for f in result.findings}
     truth: dict[tuple[int, LineSettings], Kind] = {}
@@ -174,6 +190,7 @@ def run(case: Case, clock: Clock, addresses: Sequence[int] = ALL) -> Run:
         tuple(finds),
         line.limit,
         estimate,
+        usual,
         line.exchanges,
         len(segment.units),
         found == truth,
@@ -238,11 +255,13 @@ def main() -> None:
             f" (median), {survey.last_find:.1f} s (last)"
         )
         said = survey.estimate
-        with_units = said.seconds + survey.units * said.each
+        places = len({unit.settings for unit in case.scenario.units})
+        with_units = said.seconds + survey.units * said.each + places * said.thorough
         print(
             f"  estimated {said.seconds:.0f} s for nobody, {with_units:.0f} s for {survey.units}"
-            f" units: {100 * (with_units / survey.seconds - 1):+.0f} %"
+            f" units at {places} settings: {100 * (with_units / survey.seconds - 1):+.0f} %"
         )
+        print(f"  {survey.usual:.0f} s until nothing but coils and inputs was left")
         print(
             f"  {survey.seconds / survey.limit:.3f} of the wire's own limit ({survey.limit:.0f} s)"
         )

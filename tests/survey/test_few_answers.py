@@ -9,9 +9,11 @@ import pytest
 
 from busprobe.errors import UsageError
 from busprobe.modbus.requests import Function
+from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import load_all, shipped_folder
-from busprobe.survey.events import Started
-from busprobe.survey.probes import BITS, MOST_FURTHER, FurtherProbes, Probe
+from busprobe.survey.events import Event, Progress, Started
+from busprobe.survey.probes import BITS, LADDER, MOST_FURTHER, FurtherProbes, Probe
+from busprobe.survey.survey import Survey
 from tests.profiles.making import profile
 from tests.survey.test_never_fooled import unit, units
 from tests.survey.test_survey import line_of, listed, on, result, segment
@@ -119,3 +121,47 @@ def test_the_estimate_counts_the_further_probes() -> None:
     assert told.estimate.seconds + told.estimate.each == pytest.approx(
         result(events).seconds, rel=0.25
     )
+
+
+def test_what_comes_last_of_all_is_told_before_with_its_time() -> None:
+    """Computed: 2 requests of 8 characters to 247 addresses, with 20 ms each, at 9600 baud."""
+    events = on(line_of(segment(scenario(unit(5)))))
+    told = next(event for event in events if isinstance(event, Started))
+    assert told.estimate.further == pytest.approx(2 * 247 * (80 / 9600 + 0.02))
+    assert "the last 14 s are for coils, inputs and registers of profiles" in told.estimate.basis
+
+
+@pytest.mark.parametrize("profiles", [(), tuple(SHIPPED.values())])
+def test_what_comes_last_of_all_can_be_left_out(profiles: tuple[Profile, ...]) -> None:
+    named = Probe(Function(4), 0x5000)
+    bus = scenario(unit(5), unit(9, type="mute"), types={"mute": COILS})
+    events = on(
+        line_of(segment(bus)),
+        addresses=range(1, 21),
+        profiles=profiles,
+        also=[named],
+        further=False,
+    )
+    end = result(events)
+    assert listed(end.findings) == units(5)
+    assert end.complete
+    everywhere = {asked.probe for asked in end.asked if len(asked.addresses) > 10}
+    assert everywhere == {*LADDER, named}
+    assert not end.notes
+
+
+def test_what_comes_last_of_all_can_be_skipped_and_all_that_is_known_is_kept() -> None:
+    told: list[Progress] = []
+
+    def skip(survey: Survey, event: Event) -> None:
+        if isinstance(event, Progress) and event.only_further and not told:
+            told.append(event)
+            survey.skip_setting()
+
+    bus = scenario(unit(5), unit(9, type="mute"), types={"mute": COILS})
+    end = result(on(line_of(segment(bus)), steer=skip, addresses=range(1, 41)))
+    assert told[0].left.further > 0
+    assert listed(end.findings) == units(5)
+    assert {asked.probe for asked in end.asked} >= set(LADDER)
+    assert not end.complete
+    assert all("skipped" in left.words for left in end.untested)

@@ -41,6 +41,14 @@ from busprobe.modbus.addresses import ALL
         " to every address, without waiting for replies, to see where to search first."
     ),
 )
+@click.option(
+    "--no-further",
+    is_flag=True,
+    help=(
+        "Leave out what silent addresses are asked for last of all: coils, inputs and registers of"
+        " profiles.  A unit that answers nothing else is not found then."
+    ),
+)
 @options.job(
     required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
 )

@@ -77,7 +77,7 @@ likely first.
 many, and says what was not tested. It is also the only way to tell identical twins at one address.
   Also        registers that silent addresses are asked for as well, by function 1 to 4 and \
 zero-based register: 3:40001,4:0x1F40. Coils, inputs and registers of profiles, those of the plan \
-first, are asked for anyway, last of all.
+first, are asked for anyway, last of all; "k" leaves them out then.
 
 Several settings are searched after a quick look at each: function 17 (a read) to every address, \
 without waiting for replies. Units heard are looked at closely; it proves no absence. "k" leaves \
@@ -117,6 +117,7 @@ second for all that is asked if one of them is not found."""
         self._paused = False
         self._stopping = False
         self._lent = False
+        self._only_further = False
         self._found: dict[Place, Finding] = {}
         self._asked: dict[LineSettings, set[int]] = {}
         self._asking: WireStep | Identifying | None = None
@@ -205,7 +206,7 @@ second for all that is asked if one of them is not found."""
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
         latest = KeptSurvey.latest(self.session.job) if resume else None
         answer = self._despite_master = PendingAnswer()
-        self._paused = self._stopping = False
+        self._paused = self._stopping = self._only_further = False
 
         def work() -> None:
             run = self.session.survey(
@@ -308,7 +309,15 @@ second for all that is asked if one of them is not found."""
                 run.unpause()
         if not self._stopping and (self._paused or self._lent):
             self.progress = "paused" if self._paused else "held"
-        self.next_words = course(paused=self._paused, lent=self._lent, stopping=self._stopping)
+        self._show_course()
+
+    def _show_course(self) -> None:
+        self.next_words = course(
+            paused=self._paused,
+            lent=self._lent,
+            stopping=self._stopping,
+            only_further=self._only_further,
+        )
 
     def work_ended(self) -> None:
         """The survey is over."""
@@ -334,6 +343,9 @@ second for all that is asked if one of them is not found."""
                     self.post_message(self.JobChanged())
                 case Progress():
                     progress = one
+                    if one.only_further != self._only_further:
+                        self._only_further = one.only_further
+                        self._show_course()
                 case Fault():
                     self._faults.append(one.words)
                 case Started() | OtherMasterHeard() | Finished():

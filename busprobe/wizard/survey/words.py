@@ -56,7 +56,13 @@ def asking_words(asking: WireStep | Identifying, faults: Sequence[str]) -> str:
     return f"{words}\n! {faults[-1]}" if faults else words
 
 
-def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) -> str:
+def course(
+    *,
+    paused: bool = False,
+    lent: bool = False,
+    stopping: bool = False,
+    only_further: bool = False,
+) -> str:
     """What a survey under way does, and what there is to do meanwhile."""
     if stopping:
         return "Stopping …"
@@ -64,6 +70,8 @@ def course(*, paused: bool = False, lent: bool = False, stopping: bool = False) 
         return "Paused. Space goes on, x stops; what was found is in the job."
     if lent:
         return "Held while units are read; it goes on by itself."
+    if only_further:
+        return "Last of all: coils, inputs, registers of profiles. k leaves them out, x stops."
     return "Wait, or read in Identify (4) what was found so far. Space pauses, x stops."
 
 
