@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +35,10 @@ class CsvRow(BaseModel):
     """Base of all rows: columns that nobody asked for are let pass."""
 
     model_config = ConfigDict(extra="ignore", str_strip_whitespace=True)
+
+
+_ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
+"""What the documents put before text that a spreadsheet would take for a formula."""
 
 
 @dataclass(frozen=True)
@@ -113,3 +118,8 @@ def checked(
                 )
             )
         return None
+
+
+def plain_cell(text: str) -> str:
+    """What a cell says, without the apostrophe that our own documents put before a formula."""
+    return _ESCAPED.sub("", text.strip())

@@ -6,7 +6,6 @@ and comes back here.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, StringConstraints, create_model
 
 from busprobe.errors import Mistake
-from busprobe.files.csv_file import CsvFile, CsvRow, YesNo, checked
+from busprobe.files.csv_file import CsvFile, CsvRow, YesNo, checked, plain_cell
 from busprobe.handover.bus_list import BusList, CircuitRow, as_said
 from busprobe.handover.table import NOT_NOTED, Cell, Table
 from busprobe.job.records import Circuit, UnitRecord
@@ -36,9 +35,6 @@ _TITLES: Mapping[str, str] = {
     "load": "Load",
 }
 """What is noted of a circuit in words, and the columns it stands in."""
-
-_ESCAPED = re.compile(r"^'(?=[\s\"]*[=+\-@＝＋－＠])")
-"""What the papers put before text that a spreadsheet would take for a formula."""
 
 
 def _noted(text: str) -> str:
@@ -207,4 +203,4 @@ def _filled(circuit: Circuit, row: _Row) -> Circuit:
 
 def _text(cell: str) -> str:
     """What a cell says, without what the papers put before a formula; harmless to show."""
-    return harmless(_ESCAPED.sub("", _noted(cell)))
+    return harmless(plain_cell(_noted(cell)))

@@ -20,6 +20,7 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.caveats import stale
 from busprobe.handover.circuits import load_circuits, with_circuit
 from busprobe.handover.files import write
+from busprobe.handover.targets import Targets, load_targets, with_targets
 from busprobe.handover.visits import with_earlier
 from busprobe.job.job import Job
 from busprobe.job.plan import PlannedUnit, confirmed, keep_plan, kept_plan, planned_at
@@ -367,6 +368,17 @@ class Session:
         found = load_circuits(path, self.job.units(), self.store.profiles)
         self.job.revise_units(lambda unit: reduce(with_circuit, found.get(unit.place, ()), unit))
         return sum(map(len, found.values()))
+
+    def note_targets(self, path: Path) -> int:
+        """Note what a list says of where the master keeps points; the number of points in it.
+        Raises `FileError`."""
+        found = load_targets(path, self.bus_list().points)
+        self.keep_targets(found)
+        return len(found)
+
+    def keep_targets(self, targets: Targets) -> None:
+        """Keep where the master has these points."""
+        self.job.revise_units(lambda unit: with_targets(unit, targets))
 
     @property
     def earlier(self) -> Path | None:

@@ -123,6 +123,48 @@ def handover() -> None:
     """
 
 
+def _orders() -> list[str]:
+    from busprobe.handover.targets import Order
+
+    return [order.value for order in Order]  # click shows the members of an enum by their names
+
+
+@click.command()
+@options.job(required=True, text="Job file.")
+@click.option(
+    "--read",
+    "listed",
+    type=options.FILE,
+    help="CSV with the columns tag or address, point, master variable, master address.",
+)
+@click.option("--start", type=click.IntRange(0), help="Propose addresses from this one on.")
+@click.option(
+    "--step",
+    type=click.IntRange(1),
+    help="From one address to the next; as many as a point takes registers if left out.",
+)
+@click.option(
+    "--order",
+    type=options.OneOf(_orders),
+    default="list",
+    help="Order in which the points get them; that of the list if left out.",
+)
+@click.option("--anew", is_flag=True, help="Also for points that have an address.")
+@click.option("--keep", is_flag=True, help="Keep the proposal in the job.")
+@options.as_json
+@does("busprobe.cli.targets")
+def targets() -> None:
+    """Note where the master keeps each point, or propose addresses by a rule, and tell overlaps and
+    gaps.
+
+    They stand on the sheet master-points of the documents, and may be filled in there.
+
+    \b
+    Example:
+      busprobe targets --job plant.busjob --start 1000 --order address --keep
+    """
+
+
 @click.command()
 @click.argument("before", metavar="OLD", type=options.FILE)
 @click.argument("now", metavar="NEW", type=options.FILE)
@@ -144,6 +186,7 @@ def compare() -> None:
 
 COMMANDS = (
     prove,
+    targets,
     handover,
     compare,
 )

@@ -9,6 +9,7 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.table import NOT_TESTED, Cell, Column, PagePart, Table, in_hex, table_of
 from busprobe.handover.tables.proof_table import latest_proof
+from busprobe.handover.targets import problems
 from busprobe.line.settings import COMMON_BAUDS
 from busprobe.line.timing import silence_before
 from busprobe.modbus.addresses import both_forms
@@ -104,6 +105,8 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
         yield "Round as measured", milliseconds(median), "ms", note
     for words in made.assumed:
         yield "Mind", None, "", words
+    for problem in problems(bus_list.points):
+        yield "The master's addresses", None, "", problem.words
     for words in made.not_asked:
         yield "Not asked", None, "", words
     for place, constant in groupby(
