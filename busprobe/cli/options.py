@@ -93,11 +93,35 @@ port = click.option(
 as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 
 
-def settings(function: Function) -> Function:
-    """The one line setting of a command that talks to a known unit."""
-    return click.option(
-        "--settings", type=SETTINGS, required=True, help="Line settings, such as 9600-8N1."
-    )(function)
+address = click.option("--address", type=ADDRESS, required=True, help="Unit address.")
+yes = click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
+no_check = click.option(
+    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
+)
+
+
+def settings(text: str, **how: Any) -> Callable[[Function], Function]:
+    """Line settings; `how` as click takes it."""
+    return click.option("--settings", type=SETTINGS, help=text, **how)
+
+
+unit_settings = settings("Line settings, such as 9600-8N1.", required=True)
+"""Those of a command that talks to a known unit."""
+
+
+def profile(text: str) -> Callable[[Function], Function]:
+    """The id of a profile."""
+    return click.option("--profile", "profile_id", metavar="ID", help=text)
+
+
+def plan(text: str) -> Callable[[Function], Function]:
+    """A file with the plan of the bus."""
+    return click.option("--plan", "plan_file", type=FILE, help=text)
+
+
+def overwrite(text: str) -> Callable[[Function], Function]:
+    """Whether files that are there may be replaced."""
+    return click.option("--overwrite", is_flag=True, help=text)
 
 
 def job(*, required: bool, text: str) -> Callable[[Function], Function]:

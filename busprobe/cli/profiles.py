@@ -9,7 +9,8 @@ import click
 
 from busprobe.cli import options, output
 from busprobe.cli.profiles_draft import draft
-from busprobe.errors import ExitCode, FileError, UsageError, shown_mistakes
+from busprobe.cli.sessions import named_profile
+from busprobe.errors import ExitCode, FileError, shown_mistakes
 from busprobe.profiles.data_sheet import data_sheet, field_guide
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
@@ -69,11 +70,7 @@ def show(profile: str, job_file: Path | None, as_json: bool) -> ExitCode:
       busprobe profiles show brookvale-bm-330
     """
     store = load_all(folders(job_file))
-    found = store.profiles.get(profile)
-    if found is None:
-        raise UsageError(
-            f"There is no profile '{profile}'.", todo="'busprobe profiles list' names them all."
-        )
+    found = named_profile(store, profile)
     if as_json:
         output.document(
             {

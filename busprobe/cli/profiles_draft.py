@@ -28,8 +28,8 @@ from busprobe.survey.register_reader import Observed, observe
 
 @click.command("draft", epilog=f"\b\nWhat a line of --point can say:\n{indent(SYNTAX, '  ')}")
 @options.port
-@options.settings
-@click.option("--address", type=options.ADDRESS, required=True, help="Unit address.")
+@options.unit_settings
+@options.address
 @click.option(
     "--notes",
     "notes_file",
@@ -65,7 +65,7 @@ from busprobe.survey.register_reader import Observed, observe
     help="Write the profile with the most plausible ones chosen.",
 )
 @options.job(required=False, text="Write into the folder of this job in place of your own.")
-@click.option("--overwrite", is_flag=True, help="Replace a profile file of the same id.")
+@options.overwrite("Replace a profile file of the same id.")
 @options.as_json
 def draft(
     port: str,

@@ -12,6 +12,7 @@ from busprobe.cli import output
 from busprobe.errors import UsageError
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
+from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store, folders, load_all
 from busprobe.session.session import Session
 
@@ -45,6 +46,16 @@ def stored_profiles(job_file: Path | None) -> Store:
     for remark in store.remarks:
         output.say(remark)
     return store
+
+
+def named_profile(store: Store, profile_id: str) -> Profile:
+    """The profile of that id; raises `UsageError`."""
+    found = store.profiles.get(profile_id)
+    if found is None:
+        raise UsageError(
+            f"There is no profile '{profile_id}'.", todo="'busprobe profiles list' names them all."
+        )
+    return found
 
 
 @contextmanager

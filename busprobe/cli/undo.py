@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from busprobe.cli import output, writes
-from busprobe.cli.sessions import session_on_existing
+from busprobe.cli.sessions import named_profile, session_on_existing
 from busprobe.errors import ExitCode, RefusedError
 from busprobe.readdress.journal import move_of
 from busprobe.readdress.outcome import refusal
@@ -19,7 +19,7 @@ def run(
     with session_on_existing(port, job_file) as session:
         moves = BusMoves(session)
         writes.recover(moves)
-        profile = writes.named_profile(session, profile_id) if profile_id is not None else None
+        profile = named_profile(session.store, profile_id) if profile_id is not None else None
         try:
             prepared = moves.prepare_undo(number, profile, report=output.say)
         except RefusedError as error:

@@ -10,6 +10,7 @@ from subprocess import list2cmdline
 import click
 
 from busprobe.cli import ending, output
+from busprobe.cli.sessions import named_profile
 from busprobe.errors import ExitCode, RefusedError, UsageError
 from busprobe.job.journal import Result
 from busprobe.line.place import Place
@@ -70,7 +71,7 @@ def profile(
     one is set.
     """
     if profile_id is not None:
-        return named_profile(session, profile_id)
+        return named_profile(session.store, profile_id)
     output.say(f"Asking the unit at {address} what it is.")
     asked = session.identify(Place(address, settings))
     if asked.examination.kind is not Kind.UNIT:
@@ -90,16 +91,6 @@ def profile(
                 "Name its profile with --profile.  'busprobe readdress' takes the register of the"
                 " address by hand."
             ),
-        )
-    return found
-
-
-def named_profile(session: Session, profile_id: str) -> Profile:
-    """The profile of that id; raises `UsageError`."""
-    found = session.store.profiles.get(profile_id)
-    if found is None:
-        raise UsageError(
-            f"There is no profile '{profile_id}'.", todo="'busprobe profiles list' names them all."
         )
     return found
 

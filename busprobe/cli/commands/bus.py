@@ -7,13 +7,7 @@ import click
 from busprobe.cli import options
 from busprobe.cli.groups import Sections, does
 
-_settings = click.option(
-    "--settings",
-    type=options.SETTINGS,
-    default="19200-8E1",
-    show_default=True,
-    help="Line settings.",
-)
+_settings = options.settings("Line settings.", default="19200-8E1", show_default=True)
 """For commands that only listen or read; the default is the standard's own."""
 
 

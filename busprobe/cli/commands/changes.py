@@ -11,15 +11,10 @@ from busprobe.modbus.addresses import LAST
 
 @click.command()
 @options.port
-@options.settings
+@options.unit_settings
 @click.option("--from", "old", type=options.ADDRESS, required=True, help="Address the unit has.")
 @click.option("--to", "new", type=options.ADDRESS, required=True, help="Address it is to have.")
-@click.option(
-    "--profile",
-    "profile_id",
-    metavar="ID",
-    help="Profile that says how it is done; else it is identified.",
-)
+@options.profile("Profile that says how it is done; else it is identified.")
 @click.option(
     "--register", type=str, metavar="R", help="Register by hand, zero-based: 257 or 0x0101."
 )
@@ -35,7 +30,7 @@ from busprobe.modbus.addresses import LAST
     metavar="VALUE",
     help="Overwrite the register although it holds this and not the unit's address.",
 )
-@click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
+@options.yes
 @options.job(required=False, text="Job file with the journal; today's job if left out.")
 @options.as_json
 @does("busprobe.cli.readdress")
@@ -53,12 +48,7 @@ def readdress() -> None:
 @click.command()
 @options.port
 @options.job(required=True, text="Job file; the single units on its list are moved.")
-@click.option(
-    "--plan",
-    "plan_file",
-    type=options.FILE,
-    help="Plan of the bus (CSV), kept with the job from now on.",
-)
+@options.plan("Plan of the bus (CSV), kept with the job from now on.")
 @click.option(
     "--first",
     type=click.IntRange(1, LAST),
@@ -83,10 +73,8 @@ def readdress() -> None:
 @click.option(
     "--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing."
 )
-@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
-@click.option(
-    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
-)
+@options.yes
+@options.no_check
 @options.as_json
 @does("busprobe.cli.readdress_all")
 def readdress_all() -> None:
@@ -105,9 +93,7 @@ def readdress_all() -> None:
 
 @click.command()
 @options.port
-@click.option(
-    "--settings", type=options.SETTINGS, help="Line settings the unit has, such as 9600-8N1."
-)
+@options.settings("Line settings the unit has, such as 9600-8N1.")
 @click.option("--address", type=options.ADDRESS, help="Its unit address.")
 @click.option(
     "--all",
@@ -118,16 +104,9 @@ def readdress_all() -> None:
 @click.option(
     "--to", "wanted", type=options.SETTINGS, required=True, help="Line settings it is to have."
 )
-@click.option(
-    "--profile",
-    "profile_id",
-    metavar="ID",
-    help="Profile that has the codes; else the unit is identified.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; every frame is shown all the same.")
-@click.option(
-    "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
-)
+@options.profile("Profile that has the codes; else the unit is identified.")
+@options.yes
+@options.no_check
 @options.job(required=False, text="Job file with list and journal; today's job if left out.")
 @options.as_json
 @does("busprobe.cli.line_settings")
@@ -168,13 +147,8 @@ def journal() -> None:
     required=True,
     help="Number of the write in the journal.",
 )
-@click.option(
-    "--profile",
-    "profile_id",
-    metavar="ID",
-    help="Profile that says how it is done; else that of the list.",
-)
-@click.option("--yes", is_flag=True, help="Do not ask; the frame is shown all the same.")
+@options.profile("Profile that says how it is done; else that of the list.")
+@options.yes
 @options.as_json
 @does("busprobe.cli.undo")
 def undo() -> None:
@@ -194,7 +168,7 @@ def undo() -> None:
     is_flag=True,
     help="The moved units were switched off and on: look what they have kept.",
 )
-@click.option("--yes", is_flag=True, help="Do not ask; the frames are shown all the same.")
+@options.yes
 @options.as_json
 @does("busprobe.cli.recover")
 def recover() -> None:

@@ -20,11 +20,7 @@ from busprobe.cli.groups import does
 @click.option(
     "--tcp", "endpoint", metavar="HOST:PORT", help="Serve on TCP; port 0 takes a free one."
 )
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    help="Line settings of the adapter, where the port carries none.",
-)
+@options.settings("Line settings of the adapter, where the port carries none.")
 @does("busprobe.cli.virtual")
 def virtual() -> None:
     """Serve a scenario in real time until Ctrl-C; without SCENARIO, list the shipped ones.

@@ -100,7 +100,7 @@ def prove() -> None:
         "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
     ),
 )
-@click.option("--overwrite", is_flag=True, help="Replace files of the same names.")
+@options.overwrite("Replace files of the same names.")
 @options.as_json
 @does("busprobe.cli.handover")
 def handover() -> None:

@@ -11,11 +11,8 @@ from busprobe.modbus.addresses import ALL
 
 @click.command()
 @options.port
-@click.option(
-    "--settings",
-    type=options.SETTINGS,
-    multiple=True,
-    help="Line settings to search, may be repeated; all common ones if left out.",
+@options.settings(
+    "Line settings to search, may be repeated; all common ones if left out.", multiple=True
 )
 @click.option(
     "--addresses",
@@ -68,7 +65,7 @@ def survey() -> None:
 
 @click.command()
 @options.port
-@click.option("--settings", type=options.SETTINGS, help="Line settings, such as 9600-8N1.")
+@options.settings("Line settings, such as 9600-8N1.")
 @click.option("--address", type=options.ADDRESS, help="Unit address.")
 @options.job(
     required=False,

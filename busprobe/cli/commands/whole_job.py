@@ -19,16 +19,14 @@ _plain = click.option(
 
 @click.command()
 @options.job(required=False, text="Job file to begin or to go on with; today's job if left out.")
-@click.option("--plan", "plan_file", type=options.FILE, help="Plan of the bus, a CSV file.")
+@options.plan("Plan of the bus, a CSV file.")
 @click.option(
     "--port",
     default="",
     metavar="PORT",
     help="Port to open first: device path, COM7, socket://HOST:PORT, virtual:NAME.",
 )
-@click.option(
-    "--settings", type=options.SETTINGS, help="Line settings of the port; 9600-8N1 if left out."
-)
+@options.settings("Line settings of the port; 9600-8N1 if left out.")
 @_plain
 @does("busprobe.cli.wizard")
 def wizard() -> None:
@@ -45,9 +43,7 @@ def wizard() -> None:
     "--unattended", is_flag=True, help="Do the whole job without the wizard; needs --out."
 )
 @click.option("--out", "folder", type=options.FOLDER, help="Folder for job file and bus list.")
-@click.option(
-    "--overwrite", is_flag=True, help="Replace the files of an earlier demo in that folder."
-)
+@options.overwrite("Replace the files of an earlier demo in that folder.")
 @click.option(
     "--scenario", default="site", show_default=True, help="Scenario to play, by name or file."
 )
