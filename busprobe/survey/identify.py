@@ -26,7 +26,7 @@ from busprobe.profiles.read_requests import (
 from busprobe.profiles.schema import Limits, Profile
 from busprobe.profiles.standards import SelfDescription, descriptions, identity
 from busprobe.profiles.values import Reading, readings
-from busprobe.survey import probes
+from busprobe.survey import probes, words
 from busprobe.survey.absent_units import AnswersEverywhere, everywhere
 from busprobe.survey.close_look import CLOSE_LOOK, Examination, examine
 from busprobe.survey.events import Event
@@ -92,8 +92,7 @@ class Identified:
         empty where one was recognised or not one unit alone answered."""
         if self.profile is not None or self.examination.kind is not Kind.UNIT:
             return ""
-        itself = "".join(f"; {said.words}" for said in self.descriptions)
-        return f"No stored profile fits well enough to say what it is{itself}."
+        return words.not_recognised(said.words for said in self.descriptions)
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -255,29 +254,21 @@ class _Identification:
         )
         remarks = [*self._remarks(unit)]
         if sure is None and shown is not None and shown.points and not unit.readings:
-            remarks.append(
-                f"It gives none of the values of {shown}, which it was said by hand to be."
-            )
+            remarks.append(words.gives_no_values(shown))
         if wrong and sure is None:
-            remarks.append(
-                f"It cannot be {by_hand}, as was said by hand: what it says of itself contradicts"
-                " that."
-            )
+            remarks.append(words.contradicts(by_hand))
         return replace(unit, notes=(*unit.notes, *remarks))
 
     def _remarks(self, unit: Identified) -> Iterator[str]:
         if unit.models is not None:
-            yield unit.models.words
+            yield words.models(unit.models)
             holds = self._registers.get(
                 (Function.READ_HOLDING_REGISTERS, unit.models.base + DEVICE_ADDRESS)
             )
             if holds == NOT_IMPLEMENTED:
-                yield (
-                    "Its device address point is not implemented: it cannot be readdressed that"
-                    " way."
-                )
+                yield words.NO_DEVICE_ADDRESS
             elif holds is not None and holds != self._address:
-                yield f"Its device address point holds {holds}, not the unit address it answers at."
+                yield words.other_device_address(holds)
 
     def _try_out(self, candidate: Profile) -> None:
         """Read the points of `candidate`, and what its fingerprint wants as well."""

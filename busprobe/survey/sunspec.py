@@ -50,13 +50,6 @@ class ModelMap:
     ended: bool
     """Whether the end model was seen; without it there may be more."""
 
-    @property
-    def words(self) -> str:
-        """In one sentence what was found."""
-        listed = ", ".join(str(model.id) for model in self.models) or "none"
-        end = "" if self.ended else "; its end was not seen, so there may be more"
-        return f"It follows SunSpec from register {self.base} on: models {listed}{end}."
-
 
 Read = Callable[[Block], tuple[int, ...]]
 """Reads a block; empty where the unit does not give it."""

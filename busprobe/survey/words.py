@@ -24,6 +24,7 @@ from busprobe.survey.findings import (
     Unfinished,
 )
 from busprobe.survey.probes import Probe
+from busprobe.survey.sunspec import ModelMap
 
 QUICK_LOOK = (
     "Quick look: function 17 (a read) goes to every address without waiting for replies, to see"
@@ -428,6 +429,39 @@ def profiles_left_out(count: int) -> str:
         f"Silent addresses were not asked for the registers of {count} profiles: a unit that"
         " answers nothing else is not found. Name its register as one to try also."
     )
+
+
+NO_DEVICE_ADDRESS = (
+    "Its device address point is not implemented: it cannot be readdressed that way."
+)
+
+
+def other_device_address(holds: int) -> str:
+    """Of a SunSpec unit whose device address point does not say where it answers."""
+    return f"Its device address point holds {holds}, not the unit address it answers at."
+
+
+def models(found: ModelMap) -> str:
+    """The SunSpec models of a unit."""
+    listed = ", ".join(str(model.id) for model in found.models) or "none"
+    end = "" if found.ended else "; its end was not seen, so there may be more"
+    return f"It follows SunSpec from register {found.base} on: models {listed}{end}."
+
+
+def not_recognised(itself: Iterable[str]) -> str:
+    """That no profile could be told, and what the unit says of `itself`."""
+    said = "".join(f"; {each}" for each in itself)
+    return f"No stored profile fits well enough to say what it is{said}."
+
+
+def gives_no_values(what: object) -> str:
+    """Of a unit that somebody said to be `what`."""
+    return f"It gives none of the values of {what}, which it was said by hand to be."
+
+
+def contradicts(what: object) -> str:
+    """Of a unit that somebody said to be `what`, and that says otherwise itself."""
+    return f"It cannot be {what}, as was said by hand: what it says of itself contradicts that."
 
 
 def _kinds(probes: Iterable[Probe]) -> str:

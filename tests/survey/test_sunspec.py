@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from sunspec2.modbus.client import SunSpecModbusClientDevice
 
 from busprobe.profiles.read_requests import Block
+from busprobe.survey import words
 from busprobe.survey.sunspec import BASES, MARKER, Model, ModelMap, Read, find_models
 
 
@@ -63,7 +64,7 @@ def test_a_map_that_breaks_off_says_so() -> None:
     assert found is not None
     assert not found.ended
     assert (
-        found.words
+        words.models(found)
         == "It follows SunSpec from register 0 on: models 1; its end was not seen, so there may be"
         " more."
     )

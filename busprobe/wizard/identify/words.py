@@ -14,6 +14,7 @@ from busprobe.profiles.data_sheet import limits
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import Store
 from busprobe.survey.identify import Identified
+from busprobe.survey.words import models as models_words
 from busprobe.wizard.common.signs import Sign
 
 _CLASH = (
@@ -133,7 +134,7 @@ def _reasons(
                 f"  {model.id} at register {model.register}, {model.length} long"
                 for model in identified.models.models
             )
-            yield "\n".join((identified.models.words, *models))
+            yield "\n".join((models_words(identified.models), *models))
     if unit.remarks:
         yield "\n".join(("Noted:", *(f"  {note}" for note in unit.remarks)))
     if profile is not None:
