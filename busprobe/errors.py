@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Literal
 
 
 class ExitCode(IntEnum):
@@ -79,6 +80,17 @@ class InterruptedCommandError(BusprobeError):
             means="What was found until now is kept where a job file was given.",
             todo="If a write was under way, 'busprobe recover' tells where its unit is.",
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ErrorDocument:
+    """What a command with ``--json`` prints that has failed before it had a document."""
+
+    format: Literal["busprobe.error/1"] = "busprobe.error/1"
+    what: str
+    means: str
+    todo: str
+    exit_code: int
 
 
 @dataclass(frozen=True)

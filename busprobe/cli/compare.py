@@ -2,16 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.cli.sessions import stored_profiles
 from busprobe.errors import ExitCode
 from busprobe.handover.assemble import assemble
-from busprobe.handover.comparison import FORMAT
+from busprobe.handover.comparison import Difference
 from busprobe.handover.visits import compare
 from busprobe.job.plan import differences, kept_plan
 from busprobe.job.reading import job_as_it_is
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComparisonDocument:
+    """What ``busprobe compare --json`` prints."""
+
+    format: Literal["busprobe.comparison/1"] = "busprobe.comparison/1"
+    old: str
+    new: str
+    differences: tuple[Difference, ...]
+    not_compared: tuple[str, ...]
+    plan: tuple[str, ...] | None
+    """What does not stand as the plan says; null without one."""
 
 
 def run(before: Path, now: Path, as_json: bool) -> ExitCode:
@@ -22,9 +37,14 @@ def run(before: Path, now: Path, as_json: bool) -> ExitCode:
         plan = kept_plan(later) or kept_plan(earlier)
         off_plan = differences(plan, later.units())
     if as_json:
-        about = {"format": FORMAT, "old": str(before), "new": str(now)}
-        output.document(
-            {**about, **comparison.document(), "plan": list(off_plan) if plan else None}
+        output.publish(
+            ComparisonDocument(
+                old=str(before),
+                new=str(now),
+                differences=comparison.differences,
+                not_compared=comparison.not_compared,
+                plan=tuple(off_plan) if plan else None,
+            )
         )
     else:
         rows = [(str(difference.kind), difference.words) for difference in comparison.differences]

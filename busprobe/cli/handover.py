@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.cli.sessions import existing_job, stored_profiles
@@ -11,6 +13,19 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.files import EXPORTERS, left_over, write
 from busprobe.handover.missing import missing
 from busprobe.session.session import Session
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandoverDocument:
+    """What ``busprobe handover --json`` prints."""
+
+    format: Literal["busprobe.handover/1"] = "busprobe.handover/1"
+    files: tuple[str, ...]
+    left_over: tuple[str, ...]
+    """Files of an earlier hand over about units that are not on the list now."""
+    attention: tuple[str, ...]
+    not_tested: tuple[str, ...]
+    missing: tuple[str, ...]
 
 
 def run(
@@ -39,7 +54,7 @@ def run(
         raise RefusedError(error.what, means=error.means, todo=todo) from error
     old = left_over(folder, written) if "things" in (formats or EXPORTERS) else []
     if as_json:
-        output.document(_document(bus_list, written, old))
+        output.publish(_document(bus_list, written, old))
     else:
         output.lines(str(path) for path in written)
         for path in old:
@@ -53,12 +68,11 @@ def run(
     return ExitCode.ATTENTION if bus_list.attention else ExitCode.DONE
 
 
-def _document(bus_list: BusList, written: list[Path], old: list[Path]) -> dict[str, object]:
-    return {
-        "format": "busprobe.handover/1",
-        "files": [str(path) for path in written],
-        "left_over": [str(path) for path in old],
-        "attention": list(bus_list.attention),
-        "not_tested": list(bus_list.not_tested),
-        "missing": [gap.what for gap in missing(bus_list)],
-    }
+def _document(bus_list: BusList, written: list[Path], old: list[Path]) -> HandoverDocument:
+    return HandoverDocument(
+        files=tuple(map(str, written)),
+        left_over=tuple(map(str, old)),
+        attention=tuple(bus_list.attention),
+        not_tested=tuple(bus_list.not_tested),
+        missing=tuple(gap.what for gap in missing(bus_list)),
+    )

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.cli.ending import on_stop
@@ -23,6 +25,29 @@ _SHOWN = {
 }
 
 
+@dataclass(frozen=True)
+class HuntEvent:
+    """A unit that started or stopped answering."""
+
+    seconds: float
+    """Since the hunt began."""
+    address: int
+    answers: bool
+    garbled: bool
+    """Whether bytes came that are no frame."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class HuntDocument:
+    """What ``busprobe hunt --json`` prints; the lists are of the last whole round."""
+
+    format: Literal["busprobe.hunt/1"] = "busprobe.hunt/1"
+    events: tuple[HuntEvent, ...]
+    present: tuple[int, ...]
+    loses_replies: tuple[int, ...]
+    garbled: tuple[int, ...]
+
+
 def run(
     port: str,
     settings: LineSettings,
@@ -33,7 +58,7 @@ def run(
 ) -> ExitCode:
     """Do what ``busprobe hunt`` is asked for."""
     cancel = threading.Event()
-    log: list[dict[str, object]] = []
+    log: list[HuntEvent] = []
     last = HuntRound(0, 0.0, 0.0, (), (), ())
     kept: list[str] = []
     with session_on(port, job_file, settings) as session, on_stop(cancel.set):
@@ -59,14 +84,13 @@ def run(
         finally:
             hunted.keep(kept)
     if as_json:
-        output.document(
-            {
-                "format": "busprobe.hunt/1",
-                "events": log,
-                "present": list(last.present),
-                "loses_replies": list(last.lost),
-                "garbled": list(last.garbled),
-            }
+        output.publish(
+            HuntDocument(
+                events=tuple(log),
+                present=last.present,
+                loses_replies=last.lost,
+                garbled=last.garbled,
+            )
         )
     else:
         output.lines([f"Answering at the end: {format_addresses(last.present) or 'no unit'}"])
@@ -77,11 +101,10 @@ def run(
     return ExitCode.ATTENTION if last.garbled else ExitCode.DONE
 
 
-def _entry(change: UnitChanged, seconds: float) -> dict[str, object]:
+def _entry(change: UnitChanged, seconds: float) -> HuntEvent:
     """A change as the document has it."""
-    garbled = {"garbled": True} if change.now is Seen.GARBLED else {}
-    answers = change.now is Seen.REPLIES
-    return {"seconds": round(seconds, 3), "address": change.address, "answers": answers, **garbled}
+    answers, garbled = change.now is Seen.REPLIES, change.now is Seen.GARBLED
+    return HuntEvent(round(seconds, 3), change.address, answers, garbled)
 
 
 def _time_of_day() -> str:

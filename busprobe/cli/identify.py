@@ -3,17 +3,79 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Literal
 
 from busprobe.cli import output
 from busprobe.cli.ending import on_stop
 from busprobe.cli.sessions import session_on, session_on_existing
 from busprobe.errors import ExitCode, UsageError
+from busprobe.files.documents import to_document
+from busprobe.job.records import EntryKind, PointReading
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.identification import BASIC_OBJECTS, object_name
 from busprobe.survey.identify import Identified
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A profile that was compared with the unit."""
+
+    profile: str
+    match: float
+    """How well it fits, 0 to 1."""
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class IdentifiedUnit:
+    """What a unit is, as documents have it."""
+
+    address: int
+    settings: LineSettings
+    identity: Mapping[str, str | None]
+    """Vendor, product, revision and, where it is told, serial number, in the unit's own words."""
+    objects: Mapping[str, str] | None
+    """Identification objects by their number, ``0x00``; null where the unit has none."""
+    server_id: str | None
+    profile: str | None
+    match: float | None
+    standing: str
+    models: tuple[int, ...] | None
+    """Numbers of the SunSpec models it has; null where it has no map of them."""
+    candidates: tuple[Candidate, ...]
+    readings: tuple[PointReading, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class IdentifyDocument(IdentifiedUnit):
+    """What ``busprobe identify --json`` prints of one unit."""
+
+    format: Literal["busprobe.identify/1"] = "busprobe.identify/1"
+
+
+@dataclass(frozen=True)
+class NotAsked:
+    """A unit of a job that was not asked."""
+
+    address: int
+    settings: LineSettings
+    kind: EntryKind
+
+
+@dataclass(frozen=True, kw_only=True)
+class IdentifyAllDocument:
+    """What ``busprobe identify --json`` prints of all units of a job."""
+
+    format: Literal["busprobe.identify-all/1"] = "busprobe.identify-all/1"
+    port: str
+    units: tuple[IdentifiedUnit, ...]
+    not_asked: tuple[NotAsked, ...]
 
 
 def run(
@@ -65,16 +127,12 @@ def _all(port: str, job_file: Path, *, as_json: bool) -> ExitCode:
     asked = {each.place for each in found}
     left = [unit for unit in units if unit.place not in asked]
     if as_json:
-        output.document(
-            {
-                "format": "busprobe.identify-all/1",
-                "port": port,
-                "units": [_fields(each) for each in found],
-                "not_asked": [
-                    {"address": u.address, "settings": str(u.settings), "kind": u.kind}
-                    for u in left
-                ],
-            }
+        output.publish(
+            IdentifyAllDocument(
+                port=port,
+                units=tuple(IdentifiedUnit(**_fields(each)) for each in found),
+                not_asked=tuple(NotAsked(u.address, u.settings, u.kind) for u in left),
+            )
         )
     else:
         for unit in left:
@@ -89,17 +147,18 @@ def _is_known(found: Identified) -> bool:
     return found.profile is not None and plausible
 
 
-def document(found: Identified) -> dict[str, object]:
+def document(found: Identified) -> dict[str, Any]:
     """The ``busprobe.identify/1`` document."""
-    return {"format": "busprobe.identify/1", **_fields(found)}
+    return to_document(IdentifyDocument(**_fields(found)))
 
 
-def _fields(found: Identified) -> dict[str, object]:
+def _fields(found: Identified) -> dict[str, Any]:
+    """Those of an `IdentifiedUnit`."""
     best = found.matches[0] if found.matches else None
     return {
         "address": found.place.address,
-        "settings": str(found.place.settings),
-        "identity": dict(found.identity),
+        "settings": found.place.settings,
+        "identity": found.identity,
         "objects": (
             None
             if found.objects is None
@@ -109,17 +168,15 @@ def _fields(found: Identified) -> dict[str, object]:
         "profile": found.profile.id if found.profile else None,
         "match": round(best.score, 3) if best and found.profile else None,
         "standing": found.standing,
-        "models": None if found.models is None else [model.id for model in found.models.models],
-        "candidates": [
-            {
-                "profile": match.profile.id,
-                "match": round(match.score, 3),
-                "reasons": list(match.reasons),
-            }
+        "models": (
+            None if found.models is None else tuple(model.id for model in found.models.models)
+        ),
+        "candidates": tuple(
+            Candidate(match.profile.id, round(match.score, 3), tuple(match.reasons))
             for match in found.matches
-        ],
-        "readings": [reading.document() for reading in found.readings],
-        "notes": list(found.remarks),
+        ),
+        "readings": found.kept_readings,
+        "notes": found.remarks,
     }
 
 

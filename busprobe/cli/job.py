@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import click
 
 from busprobe.cli import options, output
-from busprobe.errors import ExitCode, shown_mistakes
+from busprobe.errors import ExitCode, Mistake, shown_mistakes
 from busprobe.job.rescue import rescue as save
 from busprobe.profiles.store import folders, load_all
 from busprobe.session.readable import check_readable
 
-FORMAT = "busprobe.rescue/1"
-"""Format name of the document."""
+
+@dataclass(frozen=True, kw_only=True)
+class RescueDocument:
+    """What ``busprobe job rescue --json`` prints."""
+
+    format: Literal["busprobe.rescue/1"] = "busprobe.rescue/1"
+    file: str
+    into: str
+    entries: Mapping[str, int]
+    """How many entries of each table are in the new file."""
+    lost: tuple[Mistake, ...]
 
 
 @click.command("rescue")
@@ -38,14 +49,8 @@ def rescue(file: Path, into: Path | None, as_json: bool) -> ExitCode:
     profiles = load_all(folders(file)).profiles
     done = save(file, into, lambda job: check_readable(job, profiles))
     if as_json:
-        output.document(
-            {
-                "format": FORMAT,
-                "file": str(file),
-                "into": str(into),
-                "entries": dict(done.entries),
-                "lost": [asdict(mistake) for mistake in done.lost],
-            }
+        output.publish(
+            RescueDocument(file=str(file), into=str(into), entries=done.entries, lost=done.lost)
         )
     else:
         output.table(("Kept in", "Entries"), done.entries.items())

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.cli.sessions import existing_job
@@ -13,8 +14,13 @@ from busprobe.handover.bus_list import JournalRow
 from busprobe.handover.rows import journal_row
 from busprobe.readdress.words import RESULT_WORDS
 
-FORMAT = "busprobe.journal/1"
-"""Format name of the document."""
+
+@dataclass(frozen=True, kw_only=True)
+class JournalDocument:
+    """What ``busprobe journal --json`` prints."""
+
+    format: Literal["busprobe.journal/1"] = "busprobe.journal/1"
+    writes: tuple[JournalRow, ...]
 
 
 def run(job_file: Path, as_json: bool) -> ExitCode:
@@ -23,7 +29,7 @@ def run(job_file: Path, as_json: bool) -> ExitCode:
         units = job.units()
         rows = [journal_row(write, units) for write in job.writes()]
     if as_json:
-        output.document({"format": FORMAT, "writes": [asdict(row) for row in rows]})
+        output.publish(JournalDocument(writes=tuple(rows)))
     elif rows:
         for row in rows:
             output.lines(_words(row))

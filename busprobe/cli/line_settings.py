@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import writes
 from busprobe.cli.job_files import default_job_file
@@ -15,8 +17,12 @@ from busprobe.readdress.line_settings import change_of_settings, path
 from busprobe.readdress.move_list import MoveList
 from busprobe.session.moves import BusMoves
 
-FORMAT = "busprobe.line-settings/1"
-"""Format name of the document."""
+
+@dataclass(frozen=True, kw_only=True)
+class LineSettingsDocument(writes.BatchDocument):
+    """What ``busprobe line-settings --json`` prints."""
+
+    format: Literal["busprobe.line-settings/1"] = "busprobe.line-settings/1"
 
 
 def run(
@@ -50,7 +56,7 @@ def run(
             )
         writes.show_plan(plan)
         finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
-    return writes.tell_batch(FORMAT, plan, finished, port, job_file, as_json=as_json)
+    return writes.tell_batch(LineSettingsDocument, plan, finished, port, job_file, as_json=as_json)
 
 
 def _place(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.cli.ending import on_stop
@@ -15,7 +17,15 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.modbus.replies import Reply
 from busprobe.modbus.requests import Function, read_registers
-from busprobe.wiring.listening import ListeningResult
+from busprobe.wiring.listening import ListeningResult, RecordedListening
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListenDocument(RecordedListening):
+    """What ``busprobe listen --json`` prints."""
+
+    format: Literal["busprobe.listen/1"] = "busprobe.listen/1"
+    port: str
 
 
 def run(
@@ -35,7 +45,7 @@ def run(
         output.say(f"Listening for {seconds:g} s at {settings}; Ctrl-C ends it …")
         heard = session.listen_and_ask(seconds, asking, cancel=cancel)
     if as_json:
-        output.document({"format": "busprobe.listen/1", "port": port, **heard.document()})
+        output.publish(ListenDocument(port=port, **vars(heard.recorded)))
     else:
         _print(heard)
     return ExitCode.ATTENTION if heard.observations else ExitCode.DONE

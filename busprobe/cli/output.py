@@ -14,14 +14,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busprobe.cli import ending
-from busprobe.errors import BusprobeError
+from busprobe.errors import BusprobeError, ErrorDocument
 from busprobe.text import harmless
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-ERROR_FORMAT = "busprobe.error/1"
-"""Format name of the document of a command that failed before it had one."""
 _DOCUMENT = "busprobe.document"
 """Where the context of a command keeps that its document was printed."""
 _BEYOND_ASCII = re.compile(r"[^\x00-\x7e]")
@@ -52,6 +50,13 @@ def document(content: Mapping[str, Any]) -> None:
     _write(_BEYOND_ASCII.sub(_escaped, json.dumps(content, indent=2, ensure_ascii=False)))
 
 
+def publish(document_: object) -> None:
+    """Print a dataclass with a format name as the one JSON document of a command."""
+    from busprobe.files.documents import to_document
+
+    document(to_document(document_))
+
+
 def _escaped(match: re.Match[str]) -> str:
     return match[0] if match[0].isprintable() else json.dumps(match[0])[1:-1]
 
@@ -59,10 +64,8 @@ def _escaped(match: re.Match[str]) -> str:
 def error_document(error: BusprobeError) -> None:
     """Print why a command has no document of its own, unless it has printed that."""
     if _DOCUMENT not in click.get_current_context().meta:
-        content = {"what": error.what, "means": error.means, "todo": error.todo}
-        document(
-            {"format": ERROR_FORMAT, **content, "exit_code": ending.exit_code(error.exit_code)}
-        )
+        code = ending.exit_code(error.exit_code)
+        publish(ErrorDocument(what=error.what, means=error.means, todo=error.todo, exit_code=code))
 
 
 def line(text: str) -> None:

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import dataclass
+from typing import Literal
 
 from busprobe.cli import output
-from busprobe.line.ports import ports
+from busprobe.line.ports import PortInfo, ports
+
+
+@dataclass(frozen=True, kw_only=True)
+class PortsDocument:
+    """What ``busprobe ports --json`` prints."""
+
+    format: Literal["busprobe.ports/1"] = "busprobe.ports/1"
+    ports: tuple[PortInfo, ...]
 
 
 def run(as_json: bool) -> None:
     """Do what ``busprobe ports`` is asked for."""
     found = ports()
     if as_json:
-        output.document({"format": "busprobe.ports/1", "ports": [asdict(port) for port in found]})
+        output.publish(PortsDocument(ports=tuple(found)))
         return
     if not found:
         output.say(

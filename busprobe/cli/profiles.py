@@ -3,20 +3,72 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated, Literal
 
 import click
+from pydantic import Field
 
 from busprobe.cli import options, output
 from busprobe.cli.profiles_draft import draft
 from busprobe.cli.sessions import named_profile
-from busprobe.errors import ExitCode, FileError, shown_mistakes
+from busprobe.errors import ExitCode, FileError, Mistake, shown_mistakes
 from busprobe.profiles.data_sheet import data_sheet, field_guide
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.schema import Profile
 from busprobe.profiles.store import folders, job_folder, load_all, own_folder
 
 _JOB = "Job file; profiles in the folder 'profiles' beside it come last and win."
+
+
+@dataclass(frozen=True, kw_only=True)
+class ListedProfile:
+    """A profile and where it comes from."""
+
+    id: str
+    maker: str
+    model: str
+    kind: str
+    from_: Annotated[str, Field(alias="from")]
+    file: str
+    in_place_of: tuple[str, ...]
+    """Files of the same id that it took the place of."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProfilesDocument:
+    """What ``busprobe profiles list --json`` prints."""
+
+    format: Literal["busprobe.profiles/1"] = "busprobe.profiles/1"
+    profiles: tuple[ListedProfile, ...]
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProfileDocument:
+    """What ``busprobe profiles show --json`` prints."""
+
+    format: Literal["busprobe.profile/1"] = "busprobe.profile/1"
+    profile: Profile
+
+
+@dataclass(frozen=True)
+class CheckedFile:
+    """A file and what is wrong with it."""
+
+    file: str
+    id: str | None
+    """Of the profile; null where there is a mistake."""
+    mistakes: tuple[Mistake, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProfilesCheckDocument:
+    """What ``busprobe profiles check --json`` prints."""
+
+    format: Literal["busprobe.profiles-check/1"] = "busprobe.profiles-check/1"
+    files: tuple[CheckedFile, ...]
 
 
 @click.command("list")
@@ -31,20 +83,20 @@ def list_profiles(job_file: Path | None, as_json: bool) -> ExitCode:
     """
     store = load_all(folders(job_file))
     if as_json:
-        listed = [
-            {
-                "id": p.id,
-                "maker": p.maker,
-                "model": p.model,
-                "kind": p.kind,
-                "from": store.whose(p.id),
-                "file": str(store.origins[p.id][0]),
-                "in_place_of": [str(path) for path in store.replaced(p.id)],
-            }
+        listed = (
+            ListedProfile(
+                id=p.id,
+                maker=p.maker,
+                model=p.model,
+                kind=p.kind,
+                from_=store.whose(p.id),
+                file=str(store.origins[p.id][0]),
+                in_place_of=tuple(str(path) for path in store.replaced(p.id)),
+            )
             for p in store.profiles.values()
-        ]
-        problems = [str(problem) for problem in store.problems]
-        output.document({"format": "busprobe.profiles/1", "profiles": listed, "problems": problems})
+        )
+        problems = tuple(str(problem) for problem in store.problems)
+        output.publish(ProfilesDocument(profiles=tuple(listed), problems=problems))
     else:
         rows = [
             (p.id, store.whose(p.id), p.maker, p.model, p.kind) for p in store.profiles.values()
@@ -72,12 +124,7 @@ def show(profile: str, job_file: Path | None, as_json: bool) -> ExitCode:
     store = load_all(folders(job_file))
     found = named_profile(store, profile)
     if as_json:
-        output.document(
-            {
-                "format": "busprobe.profile/1",
-                "profile": found.model_dump(mode="json", by_alias=True),
-            }
-        )
+        output.publish(ProfileDocument(profile=found))
     else:
         output.lines(data_sheet(found))
     for path in store.origins[found.id][1:]:
@@ -110,15 +157,14 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
     Example:
       busprobe profiles check my-meter.toml
     """
-    results: list[dict[str, object]] = []
+    results: list[CheckedFile] = []
     known = {**load_all(folders()).profiles, **_sound(files)}
     for path in files:
         try:
             profile = load_profile(path, known.values())
-            results.append({"file": str(path), "id": profile.id, "mistakes": []})
+            results.append(CheckedFile(str(path), profile.id, ()))
         except FileError as error:
-            mistakes = [{"where": m.where, "what": m.what} for m in error.mistakes]
-            results.append({"file": str(path), "id": None, "mistakes": mistakes})
+            results.append(CheckedFile(str(path), None, error.mistakes))
             if not as_json:
                 output.lines(
                     [f"{path}:", *(f"  {words}" for words in shown_mistakes(error.mistakes))]
@@ -127,8 +173,8 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
         if not as_json:
             output.lines([f"{path}: sound, describes {profile.maker} {profile.model}."])
     if as_json:
-        output.document({"format": "busprobe.profiles-check/1", "files": results})
-    return ExitCode.USAGE if any(result["mistakes"] for result in results) else ExitCode.DONE
+        output.publish(ProfilesCheckDocument(files=tuple(results)))
+    return ExitCode.USAGE if any(result.mistakes for result in results) else ExitCode.DONE
 
 
 def _sound(files: tuple[Path, ...]) -> dict[str, Profile]:

@@ -2,28 +2,75 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from textwrap import indent
-from typing import Any
+from typing import Any, Literal
 
 import click
 
 from busprobe.cli import options, output
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode, UsageError
+from busprobe.files.documents import from_document
+from busprobe.job.records import PointReading
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.drafting.data_sheet_line import SYNTAX, read_line
 from busprobe.profiles.drafting.draft import Draft
 from busprobe.profiles.drafting.draft import draft as drafted
-from busprobe.profiles.drafting.interpretations import distinct
+from busprobe.profiles.drafting.interpretations import Interpretation, distinct
 from busprobe.profiles.drafting.notes import Notes, NotesError, notes, read_notes
 from busprobe.profiles.drafting.writing import refuse_existing, write_profile
 from busprobe.profiles.read_requests import Block
 from busprobe.profiles.registers import Numbering
+from busprobe.profiles.schema import WordOrder
 from busprobe.profiles.store import file_for
 from busprobe.survey.register_reader import Observed, observe
+
+
+@dataclass(frozen=True, kw_only=True)
+class InterpretedPoint(PointReading):
+    """One way to read a register, with the value that it gives."""
+
+    order: WordOrder
+    off_by: int
+    """Registers between where the data sheet says it is and where this reads: -1, 0 or 1."""
+    plausibility: float
+    """From 0 to 1."""
+
+
+@dataclass(frozen=True)
+class DraftedPoint:
+    """A point and the ways to read it, likeliest first."""
+
+    name: str
+    register: int
+    sheet_register: int
+    interpretations: tuple[InterpretedPoint, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DraftDocument:
+    """What ``busprobe profiles draft --json`` prints."""
+
+    format: Literal["busprobe.profile-draft/1"] = "busprobe.profile-draft/1"
+    address: int
+    settings: LineSettings
+    identity: Mapping[str, str | None]
+    profile: str | None
+    """A stored profile that fits the unit; null where none does."""
+    given: tuple[Block, ...]
+    silent: tuple[Block, ...]
+    most_registers: int | None
+    """That the unit gave in one reply; null where that was not tried."""
+    numbering: Numbering
+    off_by: int
+    remarks: tuple[str, ...]
+    points: tuple[DraftedPoint, ...]
+    file: str | None
+    """Where the profile was written; null where it was only shown."""
 
 
 @click.command("draft", epilog=f"\b\nWhat a line of --point can say:\n{indent(SYNTAX, '  ')}")
@@ -105,7 +152,7 @@ def draft(
     if path is not None and profile_id is not None:
         write_profile(path, result.toml(profile_id), overwrite=overwrite)
     if as_json:
-        output.document(_document(result, observed, address, settings, path))
+        output.publish(_document(result, observed, address, settings, path))
     else:
         _print(result, observed, ways)
         if path is not None:
@@ -139,23 +186,36 @@ def _target(profile_id: str, job_file: Path | None, *, overwrite: bool) -> Path:
 
 def _document(
     result: Draft, observed: Observed, address: int, settings: LineSettings, path: Path | None
-) -> dict[str, object]:
-    return {
-        "format": "busprobe.profile-draft/1",
-        "address": address,
-        "settings": str(settings),
-        "identity": observed.identified.identity,
-        "profile": observed.identified.profile.id if observed.identified.profile else None,
-        "given": [_block(block) for block in observed.given],
-        "silent": [_block(block) for block in observed.seen.silent],
-        "most_registers": observed.seen.most_registers,
-        **result.document(),
-        "file": None if path is None else str(path),
-    }
+) -> DraftDocument:
+    return DraftDocument(
+        address=address,
+        settings=settings,
+        identity=observed.identified.identity,
+        profile=observed.identified.profile.id if observed.identified.profile else None,
+        given=tuple(observed.given),
+        silent=tuple(observed.seen.silent),
+        most_registers=observed.seen.most_registers,
+        numbering=result.numbering,
+        off_by=result.shift,
+        remarks=tuple(result.remarks),
+        points=tuple(
+            DraftedPoint(
+                choice.noted.name,
+                choice.at.wire,
+                choice.at.sheet,
+                tuple(map(_interpretation, choice.ways)),
+            )
+            for choice in result.choices
+        ),
+        file=None if path is None else str(path),
+    )
 
 
-def _block(block: Block) -> dict[str, int]:
-    return {"function": block.function, "register": block.register, "count": block.count}
+def _interpretation(way: Interpretation) -> InterpretedPoint:
+    reading = from_document(PointReading, way.reading.document())
+    return InterpretedPoint(
+        **vars(reading), order=way.point.order, off_by=way.shift, plausibility=way.plausibility
+    )
 
 
 def _print(result: Draft, observed: Observed, ways: int) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Event as StopFlag
 
@@ -13,15 +13,20 @@ from busprobe.cli.ending import on_stop
 from busprobe.cli.hints import print_observations
 from busprobe.cli.sessions import session_on_existing
 from busprobe.errors import BusprobeError, ExitCode, PortError, RefusedError, UsageError
-from busprobe.files.documents import to_document
 from busprobe.handover.known_bus import polling_of
 from busprobe.handover.tables.proof_table import advice
 from busprobe.job.intervals import Intervals, keep_intervals, kept_intervals, parse_interval
 from busprobe.job.records import PollResult
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
+from busprobe.prove.advice import Advised
 from busprobe.prove.bus_polling import Polling, cycle_words
-from busprobe.prove.documents import proof_document, table_document
+from busprobe.prove.documents import (
+    PollingDocument,
+    ProofDocument,
+    published_proof,
+    published_table,
+)
 from busprobe.prove.endurance import RoundDone, RunFinished
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.proof import Proof, UnitTally
@@ -30,6 +35,7 @@ from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.session.session import Session
 from busprobe.session.wiring_record import failure_patterns
+from busprobe.wiring.causes import RecordedObservation
 
 _MINUTES = 1.0
 _LONGEST_PAUSE = 60_000.0
@@ -48,6 +54,17 @@ _TITLES = {
     PollResult.FOREIGN: "Other",
 }
 """Columns that fit into 80 characters, with the words of the wizard."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProveDocument(ProofDocument):
+    """What ``busprobe prove --json`` prints."""
+
+    patterns: tuple[RecordedObservation, ...]
+    """What the failures have in common by place and time."""
+    advice: tuple[Advised, ...]
+    """What to set at the master."""
+    polling: PollingDocument
 
 
 def run(
@@ -75,16 +92,13 @@ def run(
     made, items = polling_of(listed), advice(listed)
     if as_json:
         measured = made.measured.cycle_s if made.measured else None
-        more = {
-            "advice": [to_document(item) for item in items],
-            "polling": table_document(made.table, measured),
-        }
-        output.document(
-            {
-                **proof_document(proof),
-                "patterns": [asdict(pattern.recorded) for pattern in patterns],
-                **more,
-            }
+        output.publish(
+            ProveDocument(
+                **vars(published_proof(proof)),
+                patterns=tuple(pattern.recorded for pattern in patterns),
+                advice=items,
+                polling=published_table(made.table, measured),
+            )
         )
     else:
         _print(proof)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output, writes
 from busprobe.cli.sessions import existing_job, session_on_existing, stored_profiles
@@ -12,8 +14,12 @@ from busprobe.readdress.move_list import Practice
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 
-FORMAT = "busprobe.readdress-all/1"
-"""Format name of the document."""
+
+@dataclass(frozen=True, kw_only=True)
+class ReaddressAllDocument(writes.BatchDocument):
+    """What ``busprobe readdress-all --json`` prints."""
+
+    format: Literal["busprobe.readdress-all/1"] = "busprobe.readdress-all/1"
 
 
 def _wish(text: str) -> tuple[int, int]:
@@ -77,4 +83,4 @@ def run(
             plan = moves.plan_addresses(practice=practice, wishes=asked)
             writes.show_plan(plan)
             finished = writes.carry_out(moves, session, plan, yes=yes, check=not no_check)
-    return writes.tell_batch(FORMAT, plan, finished, port, job_file, as_json=as_json)
+    return writes.tell_batch(ReaddressAllDocument, plan, finished, port, job_file, as_json=as_json)

@@ -3,19 +3,52 @@ procedures."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Literal
 
 from busprobe.cli import output, writes
 from busprobe.cli.sessions import session_on_existing
 from busprobe.errors import ExitCode, RefusedError
-from busprobe.readdress.outcome import Outcome, move_document, refusal
+from busprobe.job.journal import Role
+from busprobe.readdress.outcome import (
+    MoveDocument,
+    Outcome,
+    ReaddressDocument,
+    places,
+    refusal,
+)
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
 
-FORMAT = "busprobe.recover/1"
-"""Format name of the document."""
+
+@dataclass(frozen=True, kw_only=True)
+class FinishedSteps(MoveDocument):
+    """Steps of a procedure that were still to be sent."""
+
+    steps: tuple[Role, ...]
+    outcome: str
+    why: str
+    todo: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnlockedUnit(MoveDocument):
+    """A unit that was unlocked and that no known write locks again."""
+
+    locks_itself_after_s: float | None
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecoverDocument:
+    """What ``busprobe recover --json`` prints."""
+
+    format: Literal["busprobe.recover/1"] = "busprobe.recover/1"
+    moves: tuple[ReaddressDocument, ...]
+    open: tuple[FinishedSteps, ...]
+    unlocked: tuple[UnlockedUnit, ...]
 
 
 def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> ExitCode:
@@ -48,13 +81,12 @@ def run(port: str, job_file: Path, cycled: bool, yes: bool, as_json: bool) -> Ex
                 output.say(left.words)
                 unlocked.append(left)
     if as_json:
-        output.document(
-            {
-                "format": FORMAT,
-                "moves": [outcome.document() for outcome in found],
-                "open": [_document(left, outcome) for left, outcome in finished],
-                "unlocked": [_unlocked_document(left) for left in unlocked],
-            }
+        output.publish(
+            RecoverDocument(
+                moves=tuple(outcome.published for outcome in found),
+                open=tuple(_finished(left, outcome) for left, outcome in finished),
+                unlocked=tuple(_unlocked(left) for left in unlocked),
+            )
         )
     elif not found and not finished and not unlocked:
         output.line("No move was cut off, and no procedure is open.")
@@ -77,20 +109,19 @@ def _finish(session: Session, left: UnfinishedSteps, yes: bool, as_json: bool) -
     return outcome
 
 
-def _unlocked_document(left: UnfinishedSteps) -> dict[str, Any]:
-    """A unit that was unlocked and that no known write locks again."""
-    return {
-        **move_document(left.move),
-        "locks_itself_after_s": None if left.unlock is None else left.unlock.lasts_s,
-        "why": left.words,
-    }
+def _unlocked(left: UnfinishedSteps) -> UnlockedUnit:
+    return UnlockedUnit(
+        **places(left.move),
+        locks_itself_after_s=None if left.unlock is None else left.unlock.lasts_s,
+        why=left.words,
+    )
 
 
-def _document(left: UnfinishedSteps, outcome: Outcome) -> dict[str, Any]:
-    return {
-        **move_document(left.move),
-        "steps": [str(step.role) for step in left.steps],
-        "outcome": outcome.row_words,
-        "why": outcome.why,
-        "todo": outcome.todo,
-    }
+def _finished(left: UnfinishedSteps, outcome: Outcome) -> FinishedSteps:
+    return FinishedSteps(
+        **places(left.move),
+        steps=tuple(step.role for step in left.steps),
+        outcome=outcome.row_words,
+        why=outcome.why,
+        todo=outcome.todo,
+    )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.cli.sessions import existing_job, stored_profiles
@@ -15,6 +16,29 @@ from busprobe.session.session import Session
 
 _WRONG = (ProblemKind.OVERLAP, ProblemKind.TWICE)
 """What a master cannot be given."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TargetOfPoint:
+    """A point and where the master keeps it."""
+
+    address: int
+    settings: str
+    tag: str
+    point: str
+    registers: int
+    variable: str
+    target: str
+    """The master's own address of it; empty where none was noted."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TargetsDocument:
+    """What ``busprobe targets --json`` prints."""
+
+    format: Literal["busprobe.targets/1"] = "busprobe.targets/1"
+    points: tuple[TargetOfPoint, ...]
+    problems: tuple[Problem, ...]
 
 
 def run(
@@ -48,7 +72,7 @@ def run(
                 session.keep_targets(made)
     found = problems(points)
     if as_json:
-        output.document(_document(points, found))
+        output.publish(_document(points, found))
     else:
         output.table(
             ("Master address", "Variable", "Unit", "Point", "Registers"),
@@ -65,23 +89,19 @@ def _unit(point: PointRow) -> str:
     return point.tag or both_forms(point.address)
 
 
-def _document(points: tuple[PointRow, ...], found: tuple[Problem, ...]) -> dict[str, object]:
-    return {
-        "format": "busprobe.targets/1",
-        "points": [
-            {
-                "address": point.address,
-                "settings": point.settings,
-                "tag": point.tag,
-                "point": point.name,
-                "registers": point.count,
-                "variable": point.target.variable,
-                "target": point.target.address,
-            }
+def _document(points: tuple[PointRow, ...], found: tuple[Problem, ...]) -> TargetsDocument:
+    return TargetsDocument(
+        points=tuple(
+            TargetOfPoint(
+                address=point.address,
+                settings=point.settings,
+                tag=point.tag,
+                point=point.name,
+                registers=point.count,
+                variable=point.target.variable,
+                target=point.target.address,
+            )
             for point in points
-        ],
-        "problems": [
-            {"kind": one.kind, "first": one.first, "last": one.last, "words": one.words}
-            for one in found
-        ],
-    }
+        ),
+        problems=found,
+    )

@@ -5,29 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from busprobe.cli import output
 from busprobe.errors import ExitCode, FileError, Mistake
 from busprobe.files import pcapng
-from busprobe.files.documents import to_document
 from busprobe.files.reading import obstacle, reason
 from busprobe.line.echo import Echo
 from busprobe.modbus.traced import TracedExchange, exchanges
 from busprobe.text import hex_bytes
 
-FORMAT = "busprobe.trace/1"
-"""Format name of the document."""
 
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TraceDocument:
     """What ``busprobe trace --json`` prints."""
 
+    format: Literal["busprobe.trace/1"] = "busprobe.trace/1"
     file: str
     exchanges: tuple[TracedExchange, ...]
     missing: str
     """Why there is no more, where the file is cut off or damaged; empty where it is whole."""
-    format: str = FORMAT
 
 
 def run(file: Path, as_json: bool) -> ExitCode:
@@ -44,7 +41,7 @@ def run(file: Path, as_json: bool) -> ExitCode:
         missing = str(error)
         output.say(f"What follows in {file} cannot be read: {missing}.")
     if as_json:
-        output.document(to_document(TraceDocument(str(file), tuple(kept), missing)))
+        output.publish(TraceDocument(file=str(file), exchanges=tuple(kept), missing=missing))
     return ExitCode.ATTENTION if missing else ExitCode.DONE
 
 

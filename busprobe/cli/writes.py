@@ -4,6 +4,7 @@ outcome."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from subprocess import list2cmdline
 
@@ -17,10 +18,10 @@ from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms
 from busprobe.profiles.schema import Profile
-from busprobe.readdress.batch import BatchFinished, Begun, Checked, Ended
+from busprobe.readdress.batch import BatchEnd, BatchFinished, Begun, Checked, Ended
 from busprobe.readdress.move import Prepared
 from busprobe.readdress.move_list import MoveList
-from busprobe.readdress.outcome import Outcome, move_document
+from busprobe.readdress.outcome import MoveDocument, Outcome, places
 from busprobe.session.bus_kind import kind_word
 from busprobe.session.moves import BusMoves
 from busprobe.session.session import Session
@@ -189,8 +190,30 @@ def nothing_written(plan: MoveList) -> BatchFinished:
     return BatchFinished((), plan.moves, (), "The plan was only shown; nothing was written.")
 
 
+@dataclass(frozen=True, kw_only=True)
+class PlannedMove(MoveDocument):
+    """A move of a plan, as documents have it."""
+
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchDocument(BatchEnd):
+    """What is printed of a plan that was shown or carried out."""
+
+    format: str
+    plan: tuple[PlannedMove, ...]
+    remarks: tuple[str, ...]
+
+
 def tell_batch(
-    form: str, plan: MoveList, finished: BatchFinished, port: str, job_file: Path, *, as_json: bool
+    form: type[BatchDocument],
+    plan: MoveList,
+    finished: BatchFinished,
+    port: str,
+    job_file: Path,
+    *,
+    as_json: bool,
 ) -> ExitCode:
     """Say how a batch ended, what is left to do and where the journal is; the exit code that it
     ends with."""
@@ -205,16 +228,16 @@ def tell_batch(
     return code
 
 
-def _show_batch(form: str, plan: MoveList, finished: BatchFinished, *, as_json: bool) -> None:
+def _show_batch(
+    form: type[BatchDocument], plan: MoveList, finished: BatchFinished, *, as_json: bool
+) -> None:
     """Print what became of a plan; `form` is the format of the document."""
     if as_json:
-        planned = [
-            {**move_document(move), "words": words}
+        planned = tuple(
+            PlannedMove(**places(move), words=words)
             for move, words in zip(plan.moves, plan.words, strict=True)
-        ]
-        output.document(
-            {"format": form, "plan": planned, "remarks": list(plan.remarks), **finished.document()}
         )
+        output.publish(form(plan=planned, remarks=plan.remarks, **vars(finished.published)))
         return
     rows = []
     for move, words in zip(plan.moves, plan.words, strict=True):

@@ -1,6 +1,8 @@
 """Documents: what JSON can say of a frozen dataclass, and the dataclass again.
 
-Field names and types of the dataclass are the only declaration of its document.
+Field names and types of the dataclass are the only declaration of its document, and its schema is
+made of them.  A document that is published has the field ``format`` with its name and number; the
+number is raised by a change that a reader would not understand.
 """
 
 from __future__ import annotations
@@ -20,10 +22,14 @@ T = TypeVar("T")
 class AsText:
     """Marks a field whose value is a text in the document: ``Annotated[bytes, AsText(...)]``."""
 
-    def __init__(self, read: Callable[[str], Any], write: Callable[[Any], str | None]) -> None:
-        """`read` raises ValueError or a `UsageError` on a text that it cannot read."""
+    def __init__(
+        self, read: Callable[[str], Any], write: Callable[[Any], str | None], *, null: bool = False
+    ) -> None:
+        """`read` raises ValueError or a `UsageError` on a text that it cannot read; with `null`,
+        `write` may give None."""
         self._read = read
         self._write = write
+        self._null = null
 
     def __get_pydantic_core_schema__(self, _source: Any, _handler: Any) -> CoreSchema:
         from pydantic_core import core_schema
@@ -36,12 +42,17 @@ class AsText:
             except UsageError as error:
                 raise ValueError(f"{error.what} {error.todo}") from None
 
+        text = core_schema.str_schema()
         return core_schema.no_info_plain_validator_function(
-            read, serialization=core_schema.plain_serializer_function_ser_schema(self._write)
+            read,
+            serialization=core_schema.plain_serializer_function_ser_schema(
+                self._write,
+                return_schema=core_schema.nullable_schema(text) if self._null else text,
+            ),
         )
 
 
-NOT_KEPT = AsText(lambda _: None, lambda _: None)
+NOT_KEPT = AsText(lambda _: None, lambda _: None, null=True)
 """Marks a field that no document keeps: it is null there and None again."""
 
 _adapters: dict[type, TypeAdapter[Any]] = {}
@@ -56,9 +67,25 @@ def _adapter(kind: type) -> TypeAdapter[Any]:
 
 
 def to_document(value: object) -> dict[str, Any]:
-    """The fields of a dataclass as JSON can say them."""
-    document: dict[str, Any] = _adapter(type(value)).dump_python(value, mode="json")
-    return document
+    """The fields of a dataclass as JSON can say them, ``format`` first."""
+    document: dict[str, Any] = _adapter(type(value)).dump_python(value, mode="json", by_alias=True)
+    return {"format": document.pop("format"), **document} if "format" in document else document
+
+
+def schema(kind: type) -> dict[str, Any]:
+    """The JSON schema (draft 2020-12) of the documents that `to_document` makes of a `kind`."""
+    from pydantic.json_schema import GenerateJsonSchema
+
+    class AllFields(GenerateJsonSchema):
+        """No field is left out of a document, whatever its default."""
+
+        def field_is_required(self, field: Any, total: bool) -> bool:  # noqa: ARG002
+            return True
+
+    described: dict[str, Any] = _adapter(kind).json_schema(
+        mode="serialization", schema_generator=AllFields
+    )
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **described}
 
 
 def from_document(kind: type[T], document: Mapping[str, Any]) -> T:

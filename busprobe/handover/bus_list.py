@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from busprobe.handover.comparison import EarlierVisit
 from busprobe.handover.table import (
@@ -32,7 +32,7 @@ from busprobe.line.place import Place
 from busprobe.readdress.words import RESULT_WORDS
 from busprobe.wiring.record import LISTENING, WiringRecord, read_record
 
-FORMAT = "busprobe.buslist/1"
+FORMAT: Final = "busprobe.buslist/1"
 """Format name of the JSON document; counts up when a field changes its meaning or goes."""
 
 _DECIMALS = 6

@@ -90,6 +90,10 @@ def _unit_addresses(value: object) -> tuple[int, ...]:
     return addresses
 
 
+def _both_numbers(register: Register) -> dict[Literal["wire", "sheet"], int]:
+    return {"wire": register.wire, "sheet": register.sheet}
+
+
 Name = Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(_printable)]
 Slug = Annotated[str, StringConstraints(max_length=_LONGEST_SLUG), AfterValidator(_slug)]
 UnitOfMeasure = Annotated[str, StringConstraints(max_length=12), AfterValidator(_printable)]
@@ -102,11 +106,15 @@ NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 RegisterNumber = Annotated[
     InstanceOf[Register],
     BeforeValidator(_register),
-    PlainSerializer(lambda register: {"wire": register.wire, "sheet": register.sheet}),
+    PlainSerializer(_both_numbers),
 ]
-Settings = Annotated[InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str)]
+Settings = Annotated[
+    InstanceOf[LineSettings], BeforeValidator(_settings), PlainSerializer(str, return_type=str)
+]
 Addresses = Annotated[
-    tuple[int, ...], BeforeValidator(_unit_addresses), PlainSerializer(format_addresses)
+    tuple[int, ...],
+    BeforeValidator(_unit_addresses),
+    PlainSerializer(format_addresses, return_type=str),
 ]
 ReadFunction = Literal[1, 2, 3, 4]
 RegisterFunction = Literal[3, 4]

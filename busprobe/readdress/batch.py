@@ -11,14 +11,20 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, replace
 from threading import Event as StopFlag
-from typing import Any
+from typing import Literal
 
 from busprobe.errors import BusprobeError, FileError, PortError, RefusedError, StoppedError
 from busprobe.job.journal import Result, Row
 from busprobe.line.line import Line
 from busprobe.readdress.journal import Journal
 from busprobe.readdress.move import Prepared, execute, prepare, verify_again
-from busprobe.readdress.outcome import Outcome, move_document, refusal
+from busprobe.readdress.outcome import (
+    MoveDocument,
+    Outcome,
+    ReaddressDocument,
+    places,
+    refusal,
+)
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.write_sequence import Report
 
@@ -48,6 +54,18 @@ class Checked:
     outcome: Outcome
 
 
+@dataclass(frozen=True, kw_only=True)
+class BatchEnd:
+    """How a batch ended, as documents have it."""
+
+    outcomes: tuple[ReaddressDocument, ...]
+    """The last word on each move that was begun, in order."""
+    left: tuple[MoveDocument, ...]
+    """Moves that were not begun, in order."""
+    power_cycle: Literal["not done", "done", "not needed"]
+    why: str
+
+
 @dataclass(frozen=True)
 class BatchFinished:
     """The batch is over."""
@@ -67,20 +85,16 @@ class BatchFinished:
         """The last word on a move; None if it was not begun."""
         return next((outcome for outcome in self.outcomes if outcome.move == move), None)
 
-    def document(self) -> dict[str, Any]:
-        """The end of the batch as JSON can say it."""
-        if self.unchecked:
-            power_cycle = "not done"
-        else:
-            power_cycle = (
-                "done" if any(outcome.power_cycled for outcome in self.outcomes) else "not needed"
-            )
-        return {
-            "outcomes": [outcome.document() for outcome in self.outcomes],
-            "left": [move_document(move) for move in self.left],
-            "power_cycle": power_cycle,
-            "why": self.why,
-        }
+    @property
+    def published(self) -> BatchEnd:
+        """What documents say of it."""
+        cycled = any(outcome.power_cycled for outcome in self.outcomes)
+        return BatchEnd(
+            outcomes=tuple(outcome.published for outcome in self.outcomes),
+            left=tuple(MoveDocument(**places(move)) for move in self.left),
+            power_cycle="not done" if self.unchecked else "done" if cycled else "not needed",
+            why=self.why,
+        )
 
 
 BatchEvent = Begun | Ended | Checked | BatchFinished

@@ -11,11 +11,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import Any
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field
 
 from busprobe.errors import FileError, RefusedError
+from busprobe.files.documents import to_document
 from busprobe.job.journal import Result, Row
 from busprobe.line.place import Place
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import GATEWAY_EXCEPTIONS, Reply, Verdict, exception_name
 from busprobe.profiles.changes import Effect, ReplyFrom
 from busprobe.readdress.procedure import Move
@@ -31,7 +35,7 @@ from busprobe.survey.close_look import Examination
 from busprobe.survey.findings import Kind
 from busprobe.text import hex_bytes
 
-FORMAT = "busprobe.readdress/1"
+FORMAT: Final = "busprobe.readdress/1"
 """Format name of the outcome's document."""
 
 _IN_PROGRESS = 5
@@ -266,17 +270,21 @@ class Outcome:
 
     def document(self) -> dict[str, Any]:
         """The ``busprobe.readdress/1`` document."""
-        return {
-            "format": FORMAT,
-            **move_document(self.move),
-            "outcome": str(self.result),
-            "request": hex_bytes(self.request),
-            "reply": None if self.reply is None else hex_bytes(self.reply),
-            "why": self.why,
-            "todo": self.todo,
-            "power_cycle": self.row_words if self.power_cycled else "not tested",
-            "stored": self.not_stored is None,
-        }
+        return to_document(self.published)
+
+    @property
+    def published(self) -> ReaddressDocument:
+        """The fields of its document."""
+        return ReaddressDocument(
+            **places(self.move),
+            outcome=self.result,
+            request=hex_bytes(self.request),
+            reply=None if self.reply is None else hex_bytes(self.reply),
+            why=self.why,
+            todo=self.todo,
+            power_cycle=self.row_words if self.power_cycled else "not tested",
+            stored=self.not_stored is None,
+        )
 
 
 def read_back(sent: Outcome, holds: int | None) -> ReadBack:
@@ -292,13 +300,40 @@ def read_back(sent: Outcome, holds: int | None) -> ReadBack:
     return ReadBack.OLD if holds == sent.held else ReadBack.NOTHING
 
 
-def move_document(move: Move) -> dict[str, Any]:
+@dataclass(frozen=True, kw_only=True)
+class MoveDocument:
     """The two places of a move, as documents have them."""
+
+    from_: Annotated[int, Field(alias="from")]
+    to: int
+    settings: LineSettings
+    to_settings: LineSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReaddressDocument(MoveDocument):
+    """How one move ended; what ``busprobe readdress --json`` prints."""
+
+    format: Literal["busprobe.readdress/1"] = FORMAT
+    outcome: Result
+    request: str
+    """The frame in hex pairs; empty where none was made."""
+    reply: str | None
+    why: str
+    todo: str
+    power_cycle: str
+    """What a power cycle showed, or that it was not tested."""
+    stored: bool
+    """Whether the journal has it."""
+
+
+def places(move: Move) -> dict[str, Any]:
+    """The fields of a `MoveDocument`."""
     return {
-        "from": move.source.address,
+        "from_": move.source.address,
         "to": move.target.address,
-        "settings": str(move.source.settings),
-        "to_settings": str(move.target.settings),
+        "settings": move.source.settings,
+        "to_settings": move.target.settings,
     }
 
 

@@ -13,6 +13,7 @@ from itertools import islice
 from threading import Event as StopFlag
 
 from busprobe.errors import FileError, RefusedError, UsageError
+from busprobe.files.documents import to_document
 from busprobe.job.journal import Result, Role, Row, WriteRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
@@ -373,7 +374,7 @@ class BusMoves:
         for event in run.run():
             if isinstance(event, batch.BatchFinished):
                 try:
-                    self._job.record(RECORD, event.document())
+                    self._job.record(RECORD, to_document(event.published))
                 except FileError as error:
                     event = replace(event, failure=event.failure or error)
             yield event

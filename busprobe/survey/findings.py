@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
-from typing import Annotated, Any
+from typing import Annotated, Any, Final, Literal
 
 from busprobe.errors import PortError, UsageError
 from busprobe.files.documents import NOT_KEPT, AsText, from_document, to_document
@@ -19,7 +19,7 @@ from busprobe.modbus.replies import Reply
 from busprobe.survey.probes import LADDER, Probe
 from busprobe.text import hex_bytes
 
-SURVEY_FORMAT = "busprobe.survey/1"
+SURVEY_FORMAT: Final = "busprobe.survey/1"
 PROGRESS_FORMAT = "busprobe.survey-progress/3"
 _FIRST_PROGRESS_FORMAT = "busprobe.survey-progress/1"
 _SECOND_PROGRESS_FORMAT = "busprobe.survey-progress/2"
@@ -326,6 +326,39 @@ class IgnoredSettings:
 
 
 @dataclass(frozen=True)
+class LineState:
+    """What the survey document says of the line as a whole."""
+
+    echo: bool
+    """Whether the adapter gives back what it sends."""
+    other_master: bool
+    noise_bytes: int
+    """Bytes heard that belong to no frame."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SurveyDocument:
+    """What ``busprobe survey --json`` prints."""
+
+    format: Literal["busprobe.survey/1"] = SURVEY_FORMAT
+    port: str
+    settings: tuple[LineSettings, ...]
+    """What was to be searched, in order."""
+    addresses: AddressSet
+    seconds: float
+    complete: bool
+    """Whether everything was asked that was to be asked."""
+    line: LineState
+    findings: tuple[Finding, ...]
+    asked: tuple[Asked, ...]
+    untested: tuple[Untested, ...]
+    bounds: tuple[Bound, ...]
+    notes: tuple[str, ...]
+    failure: str | None
+    """Why the port could not go on; null if it could."""
+
+
+@dataclass(frozen=True)
 class SurveyResult:
     """Everything a survey showed, or has shown so far; its own document is what to go on from."""
 
@@ -384,25 +417,22 @@ class SurveyResult:
 
     def document(self, port: str) -> dict[str, Any]:
         """The survey document, for programs."""
-        return {
-            "format": SURVEY_FORMAT,
-            "port": port,
-            "settings": [str(s) for s in self.settings],
-            "addresses": format_addresses(self.addresses),
-            "seconds": round(self.seconds, 1),
-            "complete": self.complete,
-            "line": {
-                "echo": self.echo,
-                "other_master": self.other_master,
-                "noise_bytes": self.noise_bytes,
-            },
-            "findings": [to_document(finding) for finding in self.findings],
-            "asked": [to_document(asked) for asked in self.asked],
-            "untested": [to_document(untested) for untested in self.untested],
-            "bounds": [to_document(bound) for bound in self.bounds],
-            "notes": list(self.notes),
-            "failure": None if self.failure is None else str(self.failure),
-        }
+        return to_document(
+            SurveyDocument(
+                port=port,
+                settings=self.settings,
+                addresses=self.addresses,
+                seconds=round(self.seconds, 1),
+                complete=self.complete,
+                line=LineState(self.echo, self.other_master, self.noise_bytes),
+                findings=self.findings,
+                asked=self.asked,
+                untested=self.untested,
+                bounds=self.bounds,
+                notes=self.notes,
+                failure=None if self.failure is None else str(self.failure),
+            )
+        )
 
     def progress(self) -> dict[str, Any]:
         """What is needed to go on later; `from_progress` reads it."""

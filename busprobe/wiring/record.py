@@ -6,15 +6,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Annotated, Any
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, TypeAdapter
 
+from busprobe.files.documents import to_document
 from busprobe.wiring.calculations import Calculated
 from busprobe.wiring.causes import Observation, RecordedObservation
 from busprobe.wiring.meter import Judgement, Level, Measurement
 
-FORMAT = "busprobe.wiring/1"
+FORMAT: Final = "busprobe.wiring/1"
 """Name of the document."""
 
 LISTENING = "listening to the pair"
@@ -45,9 +46,16 @@ class WiringRecord:
 
     def document(self) -> dict[str, object]:
         """As stored in the job, and as `--json` prints it."""
-        fields = _adapter().dump_python(self, mode="json", by_alias=True)
-        skipped = [*map(str, self.unmeasured), *([] if self.listened else [LISTENING])]
-        return {"format": FORMAT, **fields, "skipped": skipped}
+        skipped = (*map(str, self.unmeasured), *(() if self.listened else (LISTENING,)))
+        return to_document(WiringDocument(**vars(self), skipped=skipped))
+
+
+@dataclass(frozen=True, kw_only=True)
+class WiringDocument(WiringRecord):
+    """The record with its format and what was not done."""
+
+    format: Literal["busprobe.wiring/1"] = FORMAT
+    skipped: tuple[str, ...]
 
 
 @cache

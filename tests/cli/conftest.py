@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from busprobe.cli import run
+from tests.documents import check_document
 
 
 @dataclass(frozen=True)
@@ -23,8 +24,10 @@ class Ran:
 
     @property
     def document(self) -> Any:
-        """The one JSON document on stdout."""
-        return json.loads(self.out)
+        """The one JSON document on stdout, as its published schema has it."""
+        document = json.loads(self.out)
+        check_document(document)
+        return document
 
 
 Command = Callable[..., Ran]

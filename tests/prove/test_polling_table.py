@@ -12,13 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busprobe.errors import UsageError
+from busprobe.files.documents import to_document
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.profiles.fields import MOST_REGISTERS
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.read_requests import Block
-from busprobe.prove.documents import table_document
+from busprobe.prove.documents import published_table
 from busprobe.prove.polling_table import (
     PolledUnit,
     PollingTable,
@@ -298,7 +299,7 @@ def test_a_shipped_profile_gives_a_table_within_its_limits() -> None:
 
 def test_the_document_holds_the_requests_and_the_cycle_at_all_rates() -> None:
     document = json.loads(
-        json.dumps(table_document(polling_table([unit((0, 1))]), measured_cycle_s=0.05))
+        json.dumps(to_document(published_table(polling_table([unit((0, 1))]), 0.05)))
     )
     assert document["format"] == "busprobe.polling/1"
     # 05 03 00 00 00 01 with its CRC, computed by pymodbus.

@@ -184,9 +184,22 @@ def compare() -> None:
     """
 
 
+@click.command()
+@click.argument("name", required=False)
+@does("busprobe.cli.schema")
+def schema() -> None:
+    """Print the JSON schema of a document that --json prints; without NAME, list all.
+
+    \b
+    Example:
+      busprobe schema survey
+    """
+
+
 COMMANDS = (
     prove,
     targets,
     handover,
     compare,
+    schema,
 )

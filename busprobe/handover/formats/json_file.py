@@ -13,10 +13,17 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict
-from typing import Any
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
 
 from busprobe.handover.bus_list import FORMAT, BusList
+
+
+@dataclass(frozen=True, kw_only=True)
+class BusListDocument(BusList):
+    """The fields of the document."""
+
+    format: Literal["busprobe.buslist/1"] = FORMAT
 
 
 def files(bus_list: BusList) -> dict[str, bytes]:

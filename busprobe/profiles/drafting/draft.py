@@ -174,28 +174,6 @@ class Draft:
             "model": _usable(model),
         }
 
-    def document(self) -> dict[str, Any]:
-        """The draft for a JSON document."""
-        return {
-            "numbering": str(self.numbering),
-            "off_by": self.shift,
-            "remarks": list(self.remarks),
-            "points": [
-                {
-                    "name": choice.noted.name,
-                    "register": choice.at.wire,
-                    "sheet_register": choice.at.sheet,
-                    "interpretations": [
-                        {**way.reading.document(), "order": str(way.point.order),
-                         "off_by": way.shift,
-                         "plausibility": way.plausibility}
-                        for way in choice.ways
-                    ],
-                }
-                for choice in self.choices
-            ],
-        }  # fmt: skip
-
     def toml(self, profile_id: str) -> str:
         """The profile file; raises `UsageError` with all that is wrong with what the notes say of
         the unit."""
