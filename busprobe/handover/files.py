@@ -9,6 +9,7 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 
 from busprobe.errors import FileError, Mistake, RefusedError, UsageError
 from busprobe.files.placing import place
@@ -58,10 +59,12 @@ def write(
     folder: Path,
     formats: Iterable[str],
     *,
+    more: Mapping[str, bytes] = MappingProxyType({}),
     overwrite: bool = False,
     job_file: Path | None = None,
 ) -> list[Path]:
-    """Write the list in each of the `formats` and return the files, in order of the formats.
+    """Write the list in each of the `formats` and return the files, in order of the formats; those
+    of one's own, names and contents, come last.
 
     All contents are complete on the disk before the first file takes its name, and a failure leaves
     the folder as it was (`busprobe.files.placing`).  Who may not see `job_file` may not see them
@@ -78,6 +81,20 @@ def write(
             )
         for file, content in EXPORTERS[name](bus_list).items():
             contents[_distinct(file_name(file), taken)] = content
+    for file, content in more.items():
+        contents[_distinct(file, taken)] = content
+    return write_files(folder, contents, overwrite=overwrite, job_file=job_file)
+
+
+def write_files(
+    folder: Path,
+    contents: Mapping[str, bytes],
+    *,
+    overwrite: bool = False,
+    job_file: Path | None = None,
+) -> list[Path]:
+    """Write files of these names and contents as `write` does; raises what that does but for
+    formats."""
     there = [name for name in contents if os.path.lexists(folder / name)]
     if there and not overwrite:
         raise RefusedError(

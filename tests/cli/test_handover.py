@@ -16,6 +16,7 @@ from busprobe.job import Job, UnitRecord
 from busprobe.job.plan import PlannedUnit, keep_plan
 from busprobe.line.place import Place
 from tests.cli.conftest import Command
+from tests.handover.site import clean_site
 
 SETTINGS = "9600-8N1"
 SURVEY = {"port": "COM7", "settings": [SETTINGS], "addresses": "1-247"}
@@ -255,3 +256,58 @@ def test_circuits_filled_in_in_a_spreadsheet_are_noted_and_stand_in_the_papers(
     )
     assert again.code == ExitCode.DONE, again.err
     assert (tmp_path / "b" / "circuits.csv").read_text(encoding="utf-8-sig") == written
+
+
+def test_a_template_and_records_of_ones_own_are_written_and_checked(
+    command: Command, tmp_path: Path
+) -> None:
+    with clean_site(tmp_path) as session:
+        job = session.job.path
+    examples, out = tmp_path / "examples", tmp_path / "out"
+    assert command("templates", "--out", examples).code == ExitCode.DONE
+    into = tmp_path / "list.bin"
+    into.write_bytes(bytes(4096))
+    own = ("--template", examples / "points.csv.j2", "--template", examples / "master.md.j2")
+    records = ("--records", examples / "records.toml", "--into", into)
+    ran = command("handover", "--job", job, "--out", out, *own, *records)
+    assert {path.name for path in out.iterdir()} == {"points.csv", "master.md", "list.bin"}
+    assert "00000040  A5 0B 04 00 00 01 00 02 10 27 00 00" in ran.out
+    assert "was read back: the records are as shown, and nothing else differs" in ran.out
+    assert into.read_bytes() == bytes(4096)
+    document = command(
+        *("handover", "--job", job, "--out", tmp_path / "more", "--json", *records),
+        *("--format", "json"),
+    ).document
+    assert [Path(file).name for file in document["files"]] == ["bus-list.json", "list.bin"]
+    written = (tmp_path / "more/list.bin").read_bytes()
+    for record in document["records"]:
+        data = bytes.fromhex(record["bytes"])
+        assert written[record["offset"] : record["offset"] + len(data)] == data
+
+
+def test_a_copy_never_takes_the_place_of_its_file(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
+    template = tmp_path / "own.txt"
+    template.write_text("{{ site }}")
+    handover = ("handover", "--job", spring, "--overwrite", "--template", template)
+    ran = command(*handover, "--out", tmp_path)
+    assert ran.code == ExitCode.REFUSED
+    assert template.read_text() == "{{ site }}"
+    assert command(*handover, "--out", tmp_path / "out").code == ExitCode.DONE
+    assert (tmp_path / "out/own.txt").read_text() == "Mill Lane"
+    half = command("handover", "--job", spring, "--out", tmp_path / "x", "--into", template)
+    assert half.code == ExitCode.USAGE
+
+
+def test_a_bad_template_is_told_with_its_line_and_nothing_is_written(
+    command: Command, spring: Path, tmp_path: Path
+) -> None:
+    template = tmp_path / "own.txt"
+    template.write_text("a\n{{ sight }}")
+    ran = command(
+        "handover", "--job", spring, "--out", tmp_path / "out", "--template", template, "--json"
+    )
+    assert ran.code == ExitCode.USAGE
+    assert "line 2: 'sight' is undefined" in ran.document["what"]
+    assert not (tmp_path / "out").exists()

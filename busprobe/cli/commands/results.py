@@ -100,6 +100,20 @@ def prove() -> None:
         "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
     ),
 )
+@click.option(
+    "--template",
+    "templates",
+    type=options.FILE,
+    multiple=True,
+    help="Render a text file of your own as well; may be repeated. See 'busprobe templates'.",
+)
+@click.option(
+    "--records",
+    "layout",
+    type=options.FILE,
+    help="Layout of records of a fixed size, written into a copy of the file --into.",
+)
+@click.option("--into", type=options.FILE, help="The file whose copy the records are written to.")
 @options.overwrite("Replace files of the same names.")
 @options.as_json
 @does("busprobe.cli.handover")
@@ -116,6 +130,8 @@ def handover() -> None:
     polling   the cheapest requests for a master
     things    W3C Thing Descriptions, a file a unit
     xlsx      a workbook; it keeps 007 and 2.10 as they are
+
+    With --template or --records only the formats that are named are written besides.
 
     \b
     Example:
@@ -166,6 +182,22 @@ def targets() -> None:
 
 
 @click.command()
+@click.option("--out", "folder", type=options.FOLDER, help="Write three examples into this folder.")
+@does("busprobe.cli.templates")
+def templates() -> None:
+    """Explain what a template or a record layout of your own can say.
+
+    A template is a text file in the language of Jinja, in a sandbox, with 10 s and 4 MiB of text at
+    most.  A record layout is a TOML file; what it can say stands in the example.
+
+    \b
+    Example:
+      busprobe templates --out examples
+      busprobe handover --job plant.busjob --out master --template examples/points.csv.j2
+    """
+
+
+@click.command()
 @click.argument("before", metavar="OLD", type=options.FILE)
 @click.argument("now", metavar="NEW", type=options.FILE)
 @options.as_json
@@ -200,6 +232,7 @@ COMMANDS = (
     prove,
     targets,
     handover,
+    templates,
     compare,
     schema,
 )

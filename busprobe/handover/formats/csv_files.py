@@ -53,3 +53,11 @@ def safe_cell(cell: Cell) -> Cell:
     # lines; the closing quote of this cell too.
     text = _SPLIT_BEFORE_QUOTE.sub("; ", text)
     return text if _NUMBER.fullmatch(text) else _FORMULA.sub(r"\1'", text)
+
+
+def cell_of_csv(cell: Cell) -> str:
+    """The cell as it stands in a file, in quotes where it needs them; empty where it is not
+    known."""
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="").writerow([safe_cell(cell)])
+    return "" if text.getvalue() == '""' else text.getvalue()
