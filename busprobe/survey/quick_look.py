@@ -22,12 +22,12 @@ from busprobe.line.settings import LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus import framing
 from busprobe.modbus.replies import judge
-from busprobe.modbus.requests import READ_REQUEST_BYTES, Request, report_server_id
+from busprobe.modbus.requests import Request, report_server_id
 from busprobe.modbus.traffic import Frame, valid_frames
 from busprobe.survey.interference import answer, can_answer, stray_bytes
 from busprobe.survey.late_replies import OpenRequests
-from busprobe.survey.probes import LADDER, Listening, LookingQuickly, WireStep
-from busprobe.survey.waits import PATIENCE, Pace
+from busprobe.survey.probes import Listening, LookingQuickly, WireStep
+from busprobe.survey.waits import PATIENCE
 
 _LISTEN = 0.1
 """Seconds listened once something was heard, and behind the last request: nearly all units begin
@@ -35,8 +35,6 @@ their reply within it (common practice: 5 to 30 ms, and what an adapter adds).""
 _LATER = 0.02
 """Seconds by which a unit may reply later the next time."""
 _MOST_SUSPECTS = 40
-_WORTH = 2.1
-"""How many times as long a sweep must take: at 1200 baud a quick look saves too little."""
 _SHORT = 2.5
 """Seconds up to which quick looks come in order of likelihood; longer ones come last."""
 
@@ -55,7 +53,7 @@ def seconds_at(settings: LineSettings, addresses: int) -> float:
     return _LISTEN + addresses * _slot(settings)
 
 
-def worth_it(settings: Iterable[LineSettings], addresses: int) -> tuple[LineSettings, ...]:
+def in_turn(settings: Iterable[LineSettings], addresses: int) -> tuple[LineSettings, ...]:
     """At which of the line settings to look quickly, in that order.
 
     A unit that is set to two stop bits is heard with one, too (most receivers; common practice).
@@ -63,14 +61,7 @@ def worth_it(settings: Iterable[LineSettings], addresses: int) -> tuple[LineSett
     heard: dict[tuple[int, str], LineSettings] = {}
     for each in settings:
         heard.setdefault((each.baud, each.parity), each)
-    quick = filter(_saves_time, heard.values())
-    return tuple(sorted(quick, key=lambda each: max(_SHORT, seconds_at(each, addresses))))
-
-
-def _saves_time(settings: LineSettings) -> bool:
-    wait = Pace().wait(LADDER[0], settings)
-    asked = exchange_time(settings, READ_REQUEST_BYTES, 0, wait)
-    return asked >= _WORTH * _slot(settings)
+    return tuple(sorted(heard.values(), key=lambda each: max(_SHORT, seconds_at(each, addresses))))
 
 
 class Suspect(NamedTuple):

@@ -17,7 +17,7 @@ from busprobe.line.settings import COMMON_BAUDS, COMMON_FORMATS, LineSettings
 from busprobe.line.timing import exchange_time
 from busprobe.modbus.requests import READ_REQUEST_BYTES
 from busprobe.survey.probes import BITS, LADDER, LIKELY, RARE, Probe, in_ladder
-from busprobe.survey.quick_look import seconds_at, worth_it
+from busprobe.survey.quick_look import in_turn, seconds_at
 from busprobe.survey.waits import PATIENCE, Pace
 
 LIKELY_SETTINGS = ("9600-8N1", "19200-8E1", "9600-8E1", "19200-8N1")
@@ -43,6 +43,10 @@ BURST = 4
 """Addresses that are gone through with one of the rarer probes before the next comes: each is asked
 several times within half a second (from 4800 baud on), so that a unit is awake for the last of them
 that dozes off that soon and misses the first request or two."""
+
+LONG_LOOK = 10.0
+"""Seconds from which a quick look (those at 1200 baud) comes when the likely addresses were asked
+at all settings; units are found elsewhere meanwhile."""
 
 PRELIMINARY = 0
 """Round in which only the likely addresses are asked."""
@@ -138,7 +142,7 @@ class Schedule:
         ]
         for s in settings:
             sweeps += _in_blocks(s, LIKELY, everywhere, BLOCK)
-        quick = worth_it(settings, len(everywhere)) if quick_look and len(settings) > 1 else ()
+        quick = in_turn(settings, len(everywhere)) if quick_look and len(settings) > 1 else ()
         schedule = cls(tuple(sweeps), everywhere, further=further, quick=quick)
         if len(settings) <= THOROUGH_UP_TO:
             for s in settings:
@@ -167,6 +171,14 @@ class Schedule:
     def seconds_further(self, pace: Pace) -> float:
         """How much of that the `further` probes take, which come last of all."""
         return sum(s.seconds(pace) for s in self.sweeps if self.is_further(s))
+
+    @property
+    def quick_look_is_due(self) -> bool:
+        """Whether a quick look comes next."""
+        if not self.quick:
+            return False
+        likely_left = any(sweep.preliminary for sweep in self.sweeps)
+        return not likely_left or seconds_at(self.quick[0], len(self.everywhere)) < LONG_LOOK
 
     def without_quick_looks(self) -> Schedule:
         """The same with no quick look any more."""

@@ -251,7 +251,7 @@ class Survey:
                 search.switch(sweep.settings)
                 yield from search.learn_rhythm()
                 yield self._progress()
-            elif search.schedule.quick:
+            elif last is None and search.schedule.quick_look_is_due:
                 yield from search.look_quickly(self._is_quick_look_unwanted)
                 if self._skip.is_set():
                     self._skip.clear()

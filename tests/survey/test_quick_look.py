@@ -9,10 +9,11 @@ import pytest
 from busprobe.line.line import Line
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
+from busprobe.modbus.requests import Function
 from busprobe.survey.events import Event, Found, Progress, Started
 from busprobe.survey.findings import Kind
 from busprobe.survey.probes import Asking, LookingQuickly
-from busprobe.survey.quick_look import seconds_at, worth_it
+from busprobe.survey.quick_look import in_turn, seconds_at
 from busprobe.survey.schedule import common_settings
 from busprobe.survey.survey import Survey
 from tests.survey.scripted import ScriptedPort, registers
@@ -140,10 +141,23 @@ def test_it_is_in_the_time_told_before() -> None:
     assert result(events).seconds == pytest.approx(started.estimate.seconds, rel=0.02)
 
 
-def test_it_is_worth_its_time_from_2400_baud_on_and_once_for_stop_bits() -> None:
-    chosen = worth_it(common_settings(), len(ALL))
-    assert len(chosen) == 21
-    assert {each.baud for each in common_settings()} - {each.baud for each in chosen} == {1200}
-    assert chosen[0] == common_settings()[0]
-    assert [each.baud for each in chosen[-3:]] == [2400] * 3
-    assert sum(seconds_at(each, len(ALL)) for each in chosen) < 60
+def test_likely_settings_come_first_slow_ones_last_and_stop_bits_make_no_difference() -> None:
+    looked_at = in_turn(common_settings(), len(ALL))
+    assert len(looked_at) == 24
+    assert looked_at[0] == common_settings()[0]
+    assert [each.baud for each in looked_at[-6:]] == [2400] * 3 + [1200] * 3
+    assert sum(seconds_at(each, len(ALL)) for each in looked_at[:-3]) < 60
+
+
+def test_the_likely_addresses_are_asked_before_the_quick_looks_at_1200_baud() -> None:
+    slow = LineSettings.parse("1200-8N1")
+    line = line_on(unit(150, settings="1200-8N1"), unit(9))
+    asked: set[LineSettings] = set()
+    for event in Survey(line, (slow, *BOTH), ALL):
+        if isinstance(event, Asking) and event.request.function is Function(3):
+            asked.add(event.settings)
+        elif isinstance(event, LookingQuickly) and event.settings == slow:
+            assert asked == {slow, *BOTH}
+        elif isinstance(event, Found) and event.finding.address == 150:
+            break
+    assert line.clock.now() < 45
