@@ -99,6 +99,10 @@ no_check = click.option(
     "--no-check", is_flag=True, help="Do not ask for the power cycle that proves what is stored."
 )
 
+despite_master = click.option(
+    "--despite-master", is_flag=True, help="Go on although another master is talking on the pair."
+)
+
 
 def settings(text: str, **how: Any) -> Callable[[Function], Function]:
     """Line settings; `how` as click takes it."""

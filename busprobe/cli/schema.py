@@ -22,6 +22,7 @@ DOCUMENTS = {
     "journal": "busprobe.cli.journal:JournalDocument",
     "line-settings": "busprobe.cli.line_settings:LineSettingsDocument",
     "listen": "busprobe.cli.listen:ListenDocument",
+    "play-master": "busprobe.cli.play_master:PlayMasterDocument",
     "polling": "busprobe.prove.documents:PollingDocument",
     "ports": "busprobe.cli.ports:PortsDocument",
     "profile": "busprobe.cli.profiles:ProfileDocument",

@@ -45,6 +45,10 @@ def documents(command: Command, folder: Path) -> dict[str, Any]:
             ("recover", *on_job),
             ("journal", "--job", job),
             ("handover", "--job", job, "--out", folder / "out"),
+            (
+                *("play-master", "--port", "virtual:clean", "--seconds", 1),
+                *("--table", folder / "out" / "master-points.csv"),
+            ),
             ("compare", job, job),
             ("job", "rescue", job),
             ("survey", *AT, "--addresses", "11", "--job", folder / "b.busjob"),

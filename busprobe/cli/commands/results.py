@@ -139,6 +139,42 @@ def handover() -> None:
     """
 
 
+@click.command()
+@options.port
+@click.option(
+    "--table",
+    type=options.FILE,
+    required=True,
+    help="CSV of the requests: polling-table or master-points of the documents, or your own.",
+)
+@options.settings("Line settings of units for which the table has none.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0, min_open=True),
+    help="How long; until Ctrl-C if left out.",
+)
+@options.despite_master
+@options.as_json
+@does("busprobe.cli.play_master")
+def play_master() -> None:
+    """Play the master: ask by a table at its intervals, and show values, misses and true cycle
+    times.
+
+    The table may be edited, or be made by hand; its columns are told where one is missing.  Only
+    reading requests are sent.
+
+    \b
+    Asked    turns of the request           Exc.   turns ended by an exception
+    Missed   turns without a valid reply    Again  requests sent again (retries)
+    Skip     turns left out: it was due again before its turn came
+    Cycle s  from turn to turn, as measured: the median
+
+    \b
+    Example:
+      busprobe play-master --port /dev/ttyUSB0 --table master/master-points.csv --seconds 60
+    """
+
+
 def _orders() -> list[str]:
     from busprobe.handover.targets import Order
 
@@ -230,6 +266,7 @@ def schema() -> None:
 
 COMMANDS = (
     prove,
+    play_master,
     targets,
     handover,
     templates,

@@ -49,9 +49,7 @@ from busprobe.modbus.addresses import ALL
 @options.job(
     required=False, text="Job file to keep the findings in; an interrupted survey in it goes on."
 )
-@click.option(
-    "--despite-master", is_flag=True, help="Go on although another master is talking on the pair."
-)
+@options.despite_master
 @options.as_json
 @does("busprobe.cli.survey")
 def survey() -> None:
