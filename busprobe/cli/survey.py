@@ -9,6 +9,7 @@ from pathlib import Path
 from rich.progress import BarColumn, Progress, TextColumn
 
 from busprobe.cli import output
+from busprobe.cli.commands.units import STOP, WHERE_FOUND
 from busprobe.cli.ending import on_stop
 from busprobe.cli.sessions import session_on
 from busprobe.errors import ExitCode
@@ -28,6 +29,7 @@ def run(
     settings: tuple[LineSettings, ...],
     addresses: tuple[int, ...],
     expect: int | None,
+    then: str,
     also: tuple[Probe, ...],
     no_quick_look: bool,
     no_further: bool,
@@ -49,7 +51,7 @@ def run(
             further=not no_further,
             resume=job_file is not None,
         )
-        result = follow(survey, despite_master=despite_master)
+        result = follow(survey, then=then, despite_master=despite_master)
     if as_json:
         output.document(result.document(port))
     else:
@@ -62,8 +64,11 @@ def run(
     return ExitCode.DONE if all_there and sure else ExitCode.ATTENTION
 
 
-def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
-    """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found."""
+def follow(survey: RecordedSurvey, *, then: str, despite_master: bool) -> SurveyResult:
+    """Run a survey to its end with its progress on stderr; Ctrl-C ends it with what was found.
+
+    `then` is one of `AFTER_FIRST_PASS`.
+    """
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
     console = output.console(stderr=True)
     told: set[str] = set()
@@ -91,6 +96,12 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                 case events.Identifying(place, number, of):
                     what = f"Reading unit {both_forms(place.address)}"
                     bar.update(task, description=what, left=f"{number} of {of}")
+                case events.FirstPassOver() as over:
+                    output.say_on(console, _first_pass(over, then))
+                    if then == WHERE_FOUND:
+                        survey.only_where_found()
+                    elif then == STOP:
+                        survey.stop_here()
                 case events.Fault(words):
                     output.say_on(console, words)
                 case events.OtherMasterHeard(words):
@@ -105,6 +116,21 @@ def follow(survey: RecordedSurvey, *, despite_master: bool) -> SurveyResult:
                 case events.Finished(result):
                     return result
     raise AssertionError("a survey ends with Finished")
+
+
+def _first_pass(over: events.FirstPassOver, then: str) -> str:
+    """What the first pass found, what the rest costs, and what is done."""
+    found = f"First pass: {over.first_pass.found} found in {duration(over.first_pass.seconds)}."
+    if then == STOP:
+        return f"{found}  The search stops here, as --after-first-pass says."
+    all_of_it = over.left.figure(duration)
+    less = over.only_where_found
+    if less is None:
+        return f"{found}  The rest of the search takes {all_of_it}."
+    where = f"only at the line settings of these units, {less.figure(duration)}"
+    if then == WHERE_FOUND:
+        return f"{found}  The search goes on {where}; everywhere it would take {all_of_it}."
+    return f"{found}  The rest of the search takes {all_of_it}; {where}."
 
 
 def in_words(finding: Finding) -> str:
@@ -171,5 +197,8 @@ def _print(result: SurveyResult) -> None:
     output.lines(bounds(result.bounds))
     output.lines(result.notes)
     output.lines(not_tested(result))
+    if result.first_pass is not None:
+        first = result.first_pass
+        output.line(f"First pass: {first.found} found in {duration(first.seconds)}.")
     state = "Complete" if result.complete else "Not complete"
     output.say(f"{state} after {duration(result.seconds)}.")

@@ -35,6 +35,8 @@ class RecordedSurvey:
         self.is_paused = survey.is_paused
         self.wait_until_paused = survey.wait_until_paused
         self.skip_setting = survey.skip_setting
+        self.only_where_found = survey.only_where_found
+        self.stop_here = survey.stop_here
         self.go_on = survey.go_on
 
     def __iter__(self) -> Iterator[events.Event]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.survey.estimate import Estimate
-from busprobe.survey.findings import Finding, SurveyResult
+from busprobe.survey.findings import Finding, FirstPass, SurveyResult
 from busprobe.survey.probes import Asking, Listening, LookingQuickly
 
 
@@ -65,6 +65,20 @@ class Fault:
 
 
 @dataclass(frozen=True)
+class FirstPassOver:
+    """Units were found, and no more are likely; the survey goes on, to be sure that there are none.
+
+    Until it is over `Survey.only_where_found` and `Survey.stop_here` make it shorter.
+    """
+
+    first_pass: FirstPass
+    left: Estimate
+    """To ask everything that was to be asked."""
+    only_where_found: Estimate | None
+    """To ask everything at the line settings where units were found; None where those are all."""
+
+
+@dataclass(frozen=True)
 class Identifying:
     """All was asked that was to be; what a unit says of itself and its values are read next."""
 
@@ -95,6 +109,7 @@ Event = (
     | Found
     | OtherMasterHeard
     | Fault
+    | FirstPassOver
     | Identifying
     | Finished
 )

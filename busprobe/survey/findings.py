@@ -272,26 +272,29 @@ class LineNote:
     """Where it is so; None where it concerns the bus as a whole."""
 
 
-class Reason(Enum):
+class Reason(StrEnum):
     """Why something that was planned was not asked, or does not count as asked."""
 
-    CANCELLED = auto()
-    SKIPPED = auto()
+    CANCELLED = "cancelled"
+    ENOUGH = "enough"
+    """The technician ended the search after its first pass."""
+    SKIPPED = "skipped"
     """The technician left the rest of a line setting out."""
-    PORT_FAILED = auto()
-    NEVER_QUIET = auto()
-    OTHER_MASTER = auto()
-    NO_PAUSE = auto()
+    NOT_WHERE_FOUND = "not where found"
+    """The technician left out the line settings without a unit after the first pass."""
+    PORT_FAILED = "port failed"
+    NEVER_QUIET = "never quiet"
+    OTHER_MASTER = "other master"
+    NO_PAUSE = "no pause"
     """Another master leaves no pause that is long enough for a request."""
-    ALL_FOUND = auto()
-    """As many units were found as were expected."""
-    ANSWERED_EVERYWHERE = auto()
-    NOT_CARRIED = auto()
+    ALL_FOUND = "as many as expected found"
+    ANSWERED_EVERYWHERE = "answered everywhere"
+    NOT_CARRIED = "not carried"
     """The port cannot put this line setting on the wire."""
-    SAME_AT_THIS_PORT = auto()
+    SAME_AT_THIS_PORT = "same at this port"
     """The port makes no difference between this line setting and another that is searched."""
-    SILENT_AT_END = auto()
-    ALL_SILENT_AT_END = auto()
+    SILENT_AT_END = "silent at end"
+    ALL_SILENT_AT_END = "all silent at end"
 
 
 class Unfinished(Enum):
@@ -326,6 +329,17 @@ class IgnoredSettings:
 
 
 @dataclass(frozen=True)
+class FirstPass:
+    """What the first pass of a survey showed, in which units are looked for where they are
+    likeliest; as it stands in the survey document."""
+
+    found: int
+    """Places where something was found."""
+    seconds: float
+    """How long it took."""
+
+
+@dataclass(frozen=True)
 class LineState:
     """What the survey document says of the line as a whole."""
 
@@ -348,6 +362,10 @@ class SurveyDocument:
     seconds: float
     complete: bool
     """Whether everything was asked that was to be asked."""
+    ended: Reason | None
+    """Why it ended before all was asked that was left; null where it did not."""
+    first_pass: FirstPass | None
+    """Null where it did not come to the end of it, or nothing was found by then."""
     line: LineState
     findings: tuple[Finding, ...]
     asked: tuple[Asked, ...]
@@ -384,6 +402,10 @@ class SurveyResult:
     """What the port does not apply; None where no unit was there to tell."""
     answered_everywhere: tuple[LineSettings, ...] = ()
     """Where one unit answers every address, so that no other can be told."""
+    first_pass: FirstPass | None = None
+    """None before its end."""
+    ended: Reason | None = None
+    """Why it ended before all was asked that was left; None where it did not."""
     failure: Annotated[PortError | None, NOT_KEPT] = None
     """Why the port could not go on; None if it could."""
 
@@ -424,6 +446,8 @@ class SurveyResult:
                 addresses=self.addresses,
                 seconds=round(self.seconds, 1),
                 complete=self.complete,
+                ended=self.ended,
+                first_pass=self.first_pass,
                 line=LineState(self.echo, self.other_master, self.noise_bytes),
                 findings=self.findings,
                 asked=self.asked,

@@ -11,7 +11,7 @@ from busprobe.job.records import SurveyRecord
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import AddressSet
-from busprobe.survey.findings import Asked, Finding, Untested
+from busprobe.survey.findings import Asked, Finding, FirstPass, Reason, Untested
 from busprobe.survey.probes import Probe
 
 
@@ -41,6 +41,9 @@ class KeptSurvey:
     notes: tuple[str, ...] = ()
     """What concerns the line or the port rather than one unit, in plain words."""
     untested: tuple[Untested, ...] = ()
+    first_pass: FirstPass | None = None
+    ended: Reason | None = None
+    """Why it ended before all was asked that was left; None where it did not, or was cut off."""
     failure: str | None = None
     """Why the port could not go on."""
 

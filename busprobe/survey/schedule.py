@@ -154,6 +154,15 @@ class Schedule:
         """The sweep under way; None when all is done."""
         return self.sweeps[0] if self.sweeps else None
 
+    def in_first_pass(self, found: Collection[LineSettings]) -> bool:
+        """Whether units are still looked for where they are likeliest: by quick looks, at the
+        likely addresses of all settings, and with the likeliest probe at the settings where some
+        were `found`."""
+        return bool(self.quick) or any(
+            s.preliminary or (s.settings in found and s.probe == LADDER[0] and s.round == 1)
+            for s in self.sweeps
+        )
+
     @property
     def probes_left(self) -> int:
         """How many requests are left."""

@@ -329,6 +329,16 @@ class Search:
         else:
             self.drop_setting(sweep.settings, Reason.SKIPPED)
 
+    @property
+    def settings_found(self) -> set[LineSettings]:
+        """Where something was found."""
+        return {at.settings for at in self._state.findings}
+
+    def drop_where_nothing_was_found(self) -> None:
+        """Leave out what is left at all line settings without a finding."""
+        found = self.settings_found
+        self._drop(lambda sweep: sweep.settings not in found, Reason.NOT_WHERE_FOUND)
+
     def listen_for_others(self) -> Iterator[Event]:
         """Bytes came that no request explains: where they come at regular intervals they are
         avoided from now on, and it is listened at all common line settings whether they are another

@@ -80,6 +80,7 @@ class SurveyState:
             expect=shown.expect,
             untested=(),
             other_master=False,
+            ended=None,
         )
 
     def asked(self, sweep: Sweep, address: int, wait: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from busprobe.errors import PortError, UsageError
@@ -18,8 +19,17 @@ from busprobe.profiles.schema import Profile, factories
 from busprobe.survey import words
 from busprobe.survey.close_look import Examination
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
-from busprobe.survey.events import Event, Fault, Finished, Found, Identifying, Progress, Started
-from busprobe.survey.findings import About, Kind, Reason, SurveyResult, Unfinished
+from busprobe.survey.events import (
+    Event,
+    Fault,
+    Finished,
+    FirstPassOver,
+    Found,
+    Identifying,
+    Progress,
+    Started,
+)
+from busprobe.survey.findings import About, FirstPass, Kind, Reason, SurveyResult, Unfinished
 from busprobe.survey.identify import Identified
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
@@ -57,8 +67,9 @@ _TELL_EVERY = 8
 class Survey:
     """One survey of a line; iterate over it for its events.
 
-    `cancel`, `pause`, `unpause`, `skip_setting` and `go_on` may be called from any thread while it
-    runs.  A failing port does not raise: it ends the survey with what was found so far.
+    `cancel`, `pause`, `unpause`, `skip_setting`, `only_where_found`, `stop_here` and `go_on` may be
+    called from any thread while it runs.  A failing port does not raise: it ends the survey with
+    what was found so far.
     """
 
     def __init__(
@@ -119,6 +130,8 @@ class Survey:
         self._pause = PauseSwitch()
         self._paused_seconds = 0.0
         self._skip = threading.Event()
+        self._only_where_found = threading.Event()
+        self._enough = threading.Event()
         self._despite_master = threading.Event()
 
     def cancel(self) -> None:
@@ -151,6 +164,14 @@ class Survey:
         of it, and while only further probes are left all of them."""
         self._skip.set()
 
+    def only_where_found(self) -> None:
+        """Leave the line settings out at which nothing was found."""
+        self._only_where_found.set()
+
+    def stop_here(self) -> None:
+        """End the search; the units found are still read."""
+        self._enough.set()
+
     def go_on(self) -> None:
         """Survey although another master talks: whoever calls this has asked the technician."""
         self._despite_master.set()
@@ -175,12 +196,17 @@ class Survey:
         finally:
             self._pause.end()
         if reason is not None:
+            self._state.shown = replace(self._state.shown, ended=reason)
             self._state.drop(self._search.schedule.sweeps, reason)
             unfinished = self._search.unfinished
             self._state.leave_open(unfinished, Unfinished.CLOSE_LOOK, reason)
             self._state.leave_open(self._search.awaited - unfinished, Unfinished.LATE_REPLY, reason)
         complete = not self._state.shown.untested and failure is None
         yield Finished(self._result(complete=complete, failure=failure))
+
+    @property
+    def _seconds(self) -> float:
+        return self._line.clock.now() - self._started - self._paused_seconds
 
     def _result(
         self,
@@ -190,7 +216,7 @@ class Survey:
         pending: Collection[Place] = (),
     ) -> SurveyResult:
         return self._state.result(
-            seconds=self._line.clock.now() - self._started - self._paused_seconds,
+            seconds=self._seconds,
             complete=complete,
             failure=failure,
             pending=pending,
@@ -226,24 +252,33 @@ class Survey:
     def _run(self) -> Generator[Event, None, Reason | None]:
         """The survey itself; returns why something is left, if something is."""
         reason = yield from self._search_all()
-        if reason in (None, Reason.ALL_FOUND) and not self._state.shown.other_master:
+        if reason is Reason.ALL_FOUND:
+            self._state.note(About.COUNT, words.as_many_as_expected(self._state.count))
+        if reason in (None, Reason.ALL_FOUND, Reason.ENOUGH) and not self._state.shown.other_master:
             yield from self._identify_all()
         return reason
 
     def _search_all(self) -> Generator[Event, None, Reason | None]:
         search, shown = self._search, self._state.shown
-        yield Started(shown.settings, shown.addresses, self._left().after(self._listen_first))
+        yield Started(
+            shown.settings, shown.addresses, self._left(search.schedule).after(self._listen_first)
+        )
         yield from self._listen_before_asking()
         last: Sweep | None = None
         step = 0
         while True:
             if reason := self._reason_to_stop():
                 return reason
+            if self._only_where_found.is_set() and self._state.findings:
+                self._only_where_found.clear()
+                search.drop_where_nothing_was_found()
             sweep = search.schedule.head
             if last is not None and (sweep is None or not last.goes_on_as(sweep)):
                 changes = sweep is None or last.settings != sweep.settings
                 yield from search.end_sweep(last, changes=changes, unwanted=self._reason_to_stop)
                 last = None
+            elif self._is_first_pass_over:
+                yield self._first_pass_over()
             elif sweep is None:
                 if not search.plan_more_rounds():
                     break
@@ -272,9 +307,29 @@ class Survey:
         self._conclude()
         return self._reason_to_stop()
 
+    @property
+    def _is_first_pass_over(self) -> bool:
+        """Whether it has not been told yet that the first pass is over."""
+        if self._state.shown.first_pass is not None or not self._state.findings:
+            return False
+        schedule = self._search.schedule
+        return bool(schedule.sweeps) and not schedule.in_first_pass(self._search.settings_found)
+
+    def _first_pass_over(self) -> FirstPassOver:
+        """Tell it, with what there is to choose from."""
+        seconds = self._state.shown.seconds + self._seconds
+        first_pass = FirstPass(len(self._state.findings), round(seconds, 1))
+        self._state.shown = replace(self._state.shown, first_pass=first_pass)
+        schedule, found = self._search.schedule, self._search.settings_found
+        where_found = schedule.without(lambda sweep: sweep.settings not in found)
+        less = None if where_found == schedule else self._left(where_found)
+        return FirstPassOver(first_pass, self._left(schedule), less)
+
     def _reason_to_stop(self) -> Reason | None:
         if self._cancelled.is_set():
             return Reason.CANCELLED
+        if self._enough.is_set():
+            return Reason.ENOUGH
         if self._state.stuck:
             return Reason.NEVER_QUIET
         if self._state.shown.other_master and not self._despite_master.is_set():
@@ -400,10 +455,10 @@ class Survey:
             heard = words.no_reply(pulses=bool(state.shown.pulses), echo=state.echo)
             state.note(About.NO_REPLY, words.BYTES_BUT_NO_UNIT if state.heard else heard)
 
-    def _left(self) -> Estimate:
+    def _left(self, schedule: Schedule) -> Estimate:
         search, state = self._search, self._state
         left = estimate(
-            search.schedule,
+            schedule,
             search.learned.pace,
             found=len(state.findings),
             expect=state.shown.expect,
@@ -415,7 +470,7 @@ class Survey:
         sent = self._state.probes_sent
         schedule = self._search.schedule
         only_further = bool(schedule.sweeps) and all(map(schedule.is_further, schedule.sweeps))
-        return Progress(sent, sent + schedule.probes_left, self._left(), only_further)
+        return Progress(sent, sent + schedule.probes_left, self._left(schedule), only_further)
 
 
 def _suggested(profiles: Iterable[Profile]) -> Iterator[tuple[LineSettings, Probe, int]]:

@@ -36,7 +36,9 @@ _NAMED = 4
 
 _REASONS = {
     Reason.CANCELLED: "because the survey was cancelled",
+    Reason.ENOUGH: "because the search was ended after its first pass",
     Reason.SKIPPED: "because it was skipped",
+    Reason.NOT_WHERE_FOUND: "because no unit was found there in the first pass",
     Reason.PORT_FAILED: "because the port failed",
     Reason.NEVER_QUIET: "because the pair is never quiet",
     Reason.OTHER_MASTER: "because another master talks on this pair",
@@ -334,6 +336,14 @@ def fewer_than_expected(found: int, expect: int) -> str:
     return (
         f"{found} of {expect} expected units were found. Units of the same kind at the same address"
         " can answer as one: take units off one at a time and see whether the address falls silent."
+    )
+
+
+def as_many_as_expected(found: int) -> str:
+    """The search ended because it had found as many units as were expected."""
+    return (
+        f"{found} found, as many as expected: the search ended there. That no other unit is"
+        " connected was not checked."
     )
 
 

@@ -113,6 +113,44 @@ def test_a_survey_names_each_unit_with_its_values(command: Command) -> None:
     assert "Values of 6 of 6 read" in told
 
 
+TWO = (
+    *("survey", "--port", "virtual:site", "--no-quick-look"),
+    *("--settings", "9600-8N1", "--settings", "38400-8N1"),
+)
+
+
+@pytest.mark.parametrize(
+    ("then", "found", "ended", "left_out"),
+    [
+        ("go-on", {1, 2, 247}, None, set()),
+        ("where-found", {1, 2, 247}, None, {"38400-8N1"}),
+        ("stop", {1, 2}, "enough", {"9600-8N1", "38400-8N1"}),
+    ],
+)
+def test_an_option_says_what_follows_the_first_pass(
+    command: Command, then: str, found: set[int], ended: str | None, left_out: set[str]
+) -> None:
+    """The unit at 247 is too slow for a first pass without a quick look.  Document and exit code
+    tell what was left out."""
+    ran = command(*TWO, "--after-first-pass", then, "--json")
+    document = ran.document
+    assert document["ended"] == ended
+    assert {finding["address"] for finding in document["findings"]} == found
+    assert document["first_pass"]["found"] == 2
+    assert {untested["settings"] for untested in document["untested"]} == left_out
+    assert document["complete"] is not bool(left_out)
+    assert ran.code == ExitCode.ATTENTION, "a clash among them, or something left out"
+    assert all(f["readings"] for f in document["findings"] if f["kind"] == "unit")
+    assert "First pass: 2 found in" in ran.err
+
+
+def test_a_search_that_stopped_at_the_number_expected_proves_no_more(command: Command) -> None:
+    ran = command("survey", *CLEAN, "--addresses", "1-60", "--expect", "2")
+    assert ran.code == ExitCode.DONE
+    assert "2 found, as many as expected: the search ended there." in ran.out
+    assert "That no other unit is connected was not checked." in ran.out
+
+
 def test_identify_without_an_address_asks_all_units_of_the_job(
     command: Command, tmp_path: Path
 ) -> None:

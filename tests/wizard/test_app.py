@@ -87,7 +87,7 @@ async def test_what_is_typed_right_after_tab_goes_into_the_field(
     """Typed faster than the screen follows, digits are no step keys and letters no names of
     actions."""
     async with wizard("clean", step=3) as person:
-        await person.burst("tab", "tab", "tab", "tab", *"1-60")
+        await person.burst(*["tab"] * 5, *"1-60")
         assert person.app.query_one("#survey-addresses", Input).value == "1-60"
         assert person.app.current == 3
         await person.burst("shift+tab", *"s", "tab", *"2")
@@ -100,7 +100,7 @@ async def test_what_is_typed_right_after_tab_goes_into_the_field(
 async def test_a_fast_correction_deletes_what_it_was_to_delete(wizard: Wizard) -> None:
     """12, Backspace, 3 is 13, however fast."""
     async with wizard("clean", step=3) as person:
-        await person.burst("tab", "tab", "tab", "tab", *"12", "backspace", *"3", "left", "9")
+        await person.burst(*["tab"] * 5, *"12", "backspace", *"3", "left", "9")
         assert person.app.query_one("#survey-addresses", Input).value == "193"
 
 
@@ -128,7 +128,7 @@ async def test_ctrl_c_copies_what_is_selected_and_never_leaves_from_a_field(
     wizard: Wizard,
 ) -> None:
     async with wizard(step=3) as person:
-        await person.press("tab", "tab", "tab", "home", "shift+end", "ctrl+c")
+        await person.press(*["tab"] * 4, "home", "shift+end", "ctrl+c")
         assert not person.app._exit
         assert person.app.clipboard == "common"
         await person.press("right", "ctrl+c")
@@ -487,7 +487,7 @@ async def test_a_strict_terminal_gets_plain_signs_on_every_step(wizard: Wizard, 
                 await person.press("escape", number)
                 assert person.screen.isascii(), person.screen
                 marks = person.screen.replace("? unsure", "").replace("? Al", "")
-                marks = marks.replace("Expected ?", "")
+                marks = marks.replace("How many ?", "")
                 assert "?" not in marks, person.screen
             assert "> " in person.next_line or person.next_line.startswith(" >")
 

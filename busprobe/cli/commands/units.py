@@ -8,6 +8,9 @@ from busprobe.cli import options
 from busprobe.cli.groups import Sections, does
 from busprobe.modbus.addresses import ALL
 
+GO_ON, WHERE_FOUND, STOP = AFTER_FIRST_PASS = ("go-on", "where-found", "stop")
+"""What a survey may do when its first pass is over."""
+
 
 @click.command()
 @options.port
@@ -20,7 +23,26 @@ from busprobe.modbus.addresses import ALL
     default=ALL,
     help="Addresses to search; 1-247 if left out.",
 )
-@click.option("--expect", type=click.IntRange(1, 247), help="Stop when so many units are found.")
+@click.option(
+    "--expect",
+    type=click.IntRange(1, 247),
+    help=(
+        "How many units are connected: the search stops when so many are found, which is no proof"
+        " that there are no more."
+    ),
+)
+@click.option(
+    "--after-first-pass",
+    "then",
+    type=click.Choice([*AFTER_FIRST_PASS]),
+    default=GO_ON,
+    show_default=True,
+    help=(
+        "When units were looked for where they are likeliest: search everything, so that a unit is"
+        " missed only by its own faults; search only the line settings where units were found; or"
+        " stop.  What was not asked is told."
+    ),
+)
 @click.option(
     "--also",
     type=options.PROBE,
@@ -58,6 +80,7 @@ def survey() -> None:
     \b
     Example:
       busprobe survey --port virtual:mixed --addresses 1-50
+      busprobe survey --port virtual:site --after-first-pass where-found
     """
 
 

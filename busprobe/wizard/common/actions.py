@@ -116,7 +116,7 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
     StepName.SURVEY: (
         Action(Verb.START, "start", "start the survey, or go on with one that was stopped"),
         Action(Verb.PAUSE, "pause", "pause the survey, or go on"),
-        Action(Verb.SKIP, "skip", "skip the line setting that is being searched"),
+        Action(Verb.SKIP, "skip", "search less: skip a line setting, or all the rest"),
         Action(Verb.STOP, "stop", "stop; what was found is kept, the rest is 'not tested'"),
         Action(Verb.EVIDENCE, "evidence", "show what the finding under the cursor rests on"),
     ),

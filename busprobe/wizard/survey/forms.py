@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 
 from busprobe.errors import UsageError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import FIRST, LAST, format_addresses, parse_addresses
 from busprobe.profiles.schema import Profile, factories
 from busprobe.survey.estimate import LISTEN_FIRST, Estimate, estimate
+from busprobe.survey.events import FirstPassOver
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import BITS, FurtherProbes, Probe
 from busprobe.survey.schedule import Schedule, common_settings
 from busprobe.survey.waits import Pace
+from busprobe.wizard.common.choice import Offered
 from busprobe.wizard.common.question import Answer, Question
 
 COMMON = "common"
@@ -68,6 +71,37 @@ def read_search(
     named = tuple(Probe.read_as(part) for part in also.split(",") if part.strip())
     further = FurtherProbes.of(profiles, named).probes
     return SearchRange(asked, parse_addresses(addresses), count, named, further)
+
+
+class Less(Enum):
+    """What a survey under way may leave out."""
+
+    UNDER_WAY = auto()
+    """What is left of the quick look, the line setting or the last probes that it is at."""
+    WHERE_NOTHING_WAS_FOUND = auto()
+    THE_REST = auto()
+
+
+class Phase(Enum):
+    """What a survey is at."""
+
+    QUICK_LOOK = "Skip the quick look"
+    SETTING = "Skip the line setting that is searched now"
+    FURTHER = "Leave out coils, inputs and registers of profiles"
+
+
+def less_to_search(
+    phase: Phase, *, first_pass: FirstPassOver | None, found: bool
+) -> Sequence[Offered[Less]]:
+    """What may be left out now, the likeliest wish first."""
+    under_way = Offered(Less.UNDER_WAY, phase.value)
+    where_found = Offered(
+        Less.WHERE_NOTHING_WAS_FOUND, "Search only at the line settings of the units found"
+    )
+    rest = Offered(Less.THE_REST, "End the search here", "the units found are still read")
+    if first_pass is None or phase is not Phase.SETTING:
+        return (under_way, rest) if found else (under_way,)
+    return (*([where_found] if first_pass.only_where_found else ()), rest, under_way)
 
 
 def go_on_with(latest: KeptSurvey) -> Question[bool | None]:

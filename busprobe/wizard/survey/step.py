@@ -24,6 +24,7 @@ from busprobe.survey.events import (
     Event,
     Fault,
     Finished,
+    FirstPassOver,
     Found,
     Identifying,
     OtherMasterHeard,
@@ -35,6 +36,7 @@ from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Asking, Listening, LookingQuickly, WireStep
 from busprobe.survey.words import kind_of_unit
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.choice import ChoiceDialog
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.pending_answer import PendingAnswer
@@ -44,12 +46,21 @@ from busprobe.wizard.common.signs import OF_KIND, Sign, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_words import model_words
 from busprobe.wizard.survey.address_map import LEGEND, AddressMap, Mark
-from busprobe.wizard.survey.forms import SearchRange, despite_master, go_on_with, read_search
+from busprobe.wizard.survey.forms import (
+    Less,
+    Phase,
+    SearchRange,
+    despite_master,
+    go_on_with,
+    less_to_search,
+    read_search,
+)
 from busprobe.wizard.survey.words import (
     asked_everywhere,
     asking_words,
     course,
     evidence_words,
+    first_pass_words,
     nothing_found,
     progress_words,
     remarks,
@@ -71,10 +82,11 @@ class SurveyStep(Step):
 Searches the pair for units: every address asked for, at every line setting asked for, the most \
 likely first.
 
+  How many    units are connected, if you know. The survey stops once it has found so \
+many, which is no proof that there are no others; it says what was not tested. It is also the only \
+way to tell identical twins at one address.
   Settings    "common" for the usual 32 and those of stored profiles, or a list: 9600-8N1,19200-8E1
   Addresses   1-247, or a set: 1,5,10-20
-  Expected    how many units are connected, if you know. The survey stops once it has found so \
-many, and says what was not tested. It is also the only way to tell identical twins at one address.
   Also        registers that silent addresses are asked for as well, by function 1 to 4 and \
 zero-based register: 3:40001,4:0x1F40. Coils, inputs and registers of profiles, those of the plan \
 first, are asked for anyway, last of all; "k" leaves them out then.
@@ -86,6 +98,10 @@ out what is left of it.
 "-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
 power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
 address: sort them out in step 5.
+
+First units are looked for where they are likeliest. When that is through, the step says how many \
+were found and what it costs to be sure that there are no others. The search goes on by itself; k \
+makes it shorter.
 
 A unit that says what it is is matched against the profiles as it is found (e shows by what). \
 The others are identified, and all values read, when the search is over.
@@ -122,18 +138,19 @@ second for all that is asked if one of them is not found."""
         self._asked: dict[LineSettings, set[int]] = {}
         self._asking: WireStep | Identifying | None = None
         self._faults: list[str] = []
+        self._first_pass: FirstPassOver | None = None
 
     def compose(self) -> ComposeResult:
         """Form, progress, map beside findings, legend, what is asked."""
         with Horizontal(classes="row"):
-            yield Static("Settings", classes="label")
-            yield Input("common", id="survey-settings", compact=True)
-            yield Static(" Addresses", classes="label")
-            yield Input("1-247", id="survey-addresses", compact=True)
-            yield Static(" Expected", classes="label")
+            yield Static("How many", classes="label")
             yield Input(
                 "", id="survey-expect", compact=True, type="integer", max_length=3, placeholder="?"
             )
+            yield Static(" Settings", classes="label")
+            yield Input("common", id="survey-settings", compact=True)
+            yield Static(" Addresses", classes="label")
+            yield Input("1-247", id="survey-addresses", compact=True)
             yield Static(" Also", classes="label")
             yield Input("", id="survey-also", compact=True, placeholder="3:40001")
         yield Static(id="survey-progress")
@@ -149,6 +166,7 @@ second for all that is asked if one of them is not found."""
             )
         yield Static(Text(LEGEND), id="legend")
         yield Static(id="survey-cursor", classes="said")
+        yield Static(id="survey-first-pass", classes="said")
         yield Static(id="survey-asking", classes="said")
 
     def first_focus(self) -> Widget:
@@ -160,9 +178,12 @@ second for all that is asked if one of them is not found."""
         if self._under_way:
             return
         survey = KeptSurvey.latest(self.session.job)
+        self._show_first_pass("")
         self._show_cursor()
         if survey is None:
-            self.next_words = "Press s to start, or change what is searched first (Tab)."
+            self.next_words = (
+                "If you know how many units are connected, type it first (Tab). s starts."
+            )
             self._show_estimate()
             return
         self._found = {finding.place: finding for finding in survey.findings}
@@ -207,6 +228,7 @@ second for all that is asked if one of them is not found."""
         latest = KeptSurvey.latest(self.session.job) if resume else None
         answer = self._despite_master = PendingAnswer()
         self._paused = self._stopping = self._only_further = False
+        self._first_pass = None
 
         def work() -> None:
             run = self.session.survey(
@@ -263,9 +285,33 @@ second for all that is asked if one of them is not found."""
             self._steer()
 
     def action_skip(self) -> None:
-        """Leave the setting that is searched; it counts as not tested."""
-        if self._run is not None and self._under_way:
-            self._run.skip_setting()
+        """Search less; what is left out counts as not tested."""
+        if self._run is None or not self._under_way:
+            return
+        offered = less_to_search(self._phase, first_pass=self._first_pass, found=bool(self._found))
+        if len(offered) == 1:
+            self._leave_out(offered[0].value)
+        else:
+            self.app.push_screen(ChoiceDialog("Search less", offered), if_given(self._leave_out))
+
+    @property
+    def _phase(self) -> Phase:
+        if isinstance(self._asking, LookingQuickly):
+            return Phase.QUICK_LOOK
+        return Phase.FURTHER if self._only_further else Phase.SETTING
+
+    def _leave_out(self, what: Less) -> None:
+        run = self._run
+        if run is None:
+            return
+        match what:
+            case Less.UNDER_WAY:
+                run.skip_setting()
+            case Less.WHERE_NOTHING_WAS_FOUND:
+                run.only_where_found()
+            case Less.THE_REST:
+                run.stop_here()
+        self._show_first_pass("")
 
     def action_stop(self) -> None:
         """Stop; what was found is kept."""
@@ -317,6 +363,7 @@ second for all that is asked if one of them is not found."""
             lent=self._lent,
             stopping=self._stopping,
             only_further=self._only_further,
+            first_pass_over=self._first_pass is not None,
         )
 
     def work_ended(self) -> None:
@@ -346,6 +393,10 @@ second for all that is asked if one of them is not found."""
                     if one.only_further != self._only_further:
                         self._only_further = one.only_further
                         self._show_course()
+                case FirstPassOver():
+                    self._first_pass = one
+                    self._show_first_pass(first_pass_words(one))
+                    self._show_course()
                 case Fault():
                     self._faults.append(one.words)
                 case Started() | OtherMasterHeard() | Finished():
@@ -418,6 +469,10 @@ second for all that is asked if one of them is not found."""
     def _show_progress(self, progress: Progress) -> None:
         self.progress = f"{100 * share(progress):.0f} %"
         self._say("#survey-progress", Text(progress_words(progress, len(self._found))))
+
+    def _show_first_pass(self, words: str) -> None:
+        self._say("#survey-first-pass", Text(words, style="bold"))
+        self.query_one("#survey-first-pass").display = bool(words)
 
     def _show_asking(self) -> None:
         asking = self._asking

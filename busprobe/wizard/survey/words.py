@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 
 from busprobe.job import UnitRecord
 from busprobe.modbus.addresses import both_forms, format_addresses
-from busprobe.survey.events import Identifying, Progress
-from busprobe.survey.findings import Finding
+from busprobe.survey.events import FirstPassOver, Identifying, Progress
+from busprobe.survey.findings import Finding, Reason
 from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Listening, LookingQuickly, WireStep
 from busprobe.survey.words import QUICK_LOOK, coverage
@@ -62,6 +62,7 @@ def course(
     lent: bool = False,
     stopping: bool = False,
     only_further: bool = False,
+    first_pass_over: bool = False,
 ) -> str:
     """What a survey under way does, and what there is to do meanwhile."""
     if stopping:
@@ -72,7 +73,20 @@ def course(
         return "Held while units are read; it goes on by itself."
     if only_further:
         return "Last of all: coils, inputs, registers of profiles. k leaves them out, x stops."
-    return "Wait, or read in Identify (4) what was found so far. Space pauses, x stops."
+    if first_pass_over:
+        return "It goes on by itself; k searches less. Identify (4) has the units found."
+    return "Survey running. Units found so far are in Identify (4). Space pauses, x stops."
+
+
+def first_pass_words(over: FirstPassOver) -> str:
+    """What the first pass found, what it costs to be sure of the rest, and what there is to
+    choose."""
+    found = f"{over.first_pass.found} found in {time_words(over.first_pass.seconds)}."
+    sure = f"To be sure that there are no others: {over.left.figure(time_words)} more."
+    if over.only_where_found is None:
+        return f"{found} {sure}\nk ends the search here."
+    less = over.only_where_found.figure(time_words)
+    return f"{found} {sure}\nk: only at the settings found, {less}, or end here."
 
 
 def evidence_words(finding: Finding) -> str:
@@ -105,11 +119,12 @@ def nothing_found(word: str, latest: KeptSurvey | None) -> str:
 def summary(survey: KeptSurvey) -> str:
     """How a survey ended, in one line."""
     took = "" if survey.seconds is None else f" in {time_words(survey.seconds)}"
-    rest = (
-        "everything asked for was asked."
-        if survey.complete
-        else "not everything was asked, the rest is 'not tested'."
-    )
+    rest = {
+        Reason.ALL_FOUND: "as many as expected, others were not searched for.",
+        Reason.ENOUGH: "the search ended after its first pass, the rest is 'not tested'.",
+    }.get(survey.ended or Reason.CANCELLED, "not everything was asked, the rest is 'not tested'.")
+    if survey.complete:
+        rest = "everything asked for was asked."
     return f"{'✓' if survey.complete else '!'} {len(survey.findings)} found{took}: {rest}"
 
 
@@ -140,6 +155,8 @@ def standing(survey: KeptSurvey, units: Sequence[UnitRecord]) -> tuple[StepState
     expect, found = survey.expect, len(survey.findings)
     if not survey.complete and expect and found >= expect:
         return StepState.DONE, f"All {expect} expected units were found. Go on to Identify (4)."
+    if survey.ended is Reason.ENOUGH:
+        return StepState.CHECK, "Go on to Identify (4), or press s: the search goes on."
     if not survey.complete:
         return StepState.CHECK, "Not everything was asked. Press s: it goes on where it ended."
     if not found:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
 
 from busprobe.job import Job
 from busprobe.line.place import Place
 from busprobe.session.recorded_survey import RecordedSurvey
 from busprobe.session.session import Session
+from busprobe.survey.events import Event, FirstPassOver
 from busprobe.survey.findings import Finding
 from busprobe.wizard.identify.step import IdentifyStep
 from busprobe.wizard.survey.address_map import AddressMap
@@ -94,6 +97,96 @@ async def test_a_unit_has_its_name_in_survey_and_identify_from_when_it_is_found(
         assert person.states[3] == "✓ done"
         await person.press("e")
         assert "aldermoor-at-10: 85 %" in person.screen
+
+
+@pytest.fixture
+def held_after_first_pass(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Surveys pause when they have told that the first pass is over, so that one can answer."""
+    passed_on = RecordedSurvey.__iter__
+
+    def hold(run: RecordedSurvey) -> Iterator[Event]:
+        for event in passed_on(run):
+            if isinstance(event, FirstPassOver):
+                run.pause()
+            yield event
+
+    monkeypatch.setattr(RecordedSurvey, "__iter__", hold)
+
+
+async def go_on(person: Person) -> None:
+    """Pause once more, and go on."""
+    await person.press("space", "space")
+    await person.wait()
+
+
+TWO_SETTINGS = "9600-8N1,38400-8N1"
+
+
+@pytest.mark.usefixtures("held_after_first_pass")
+async def test_after_the_first_pass_the_step_says_what_was_found_and_what_the_rest_costs(
+    wizard: Wizard, job: Job
+) -> None:
+    """Nobody answers: the search goes on to its end."""
+    async with wizard("clean", step=3) as person:
+        person.fill("#survey-settings", TWO_SETTINGS)
+        person.fill("#survey-addresses", "1-60")
+        await person.press("s")
+        await person.wait_for("6 found in 0:")
+        assert "To be sure that there are no others: about" in person.words
+        assert "k: only at the settings found, about" in person.words
+        assert "It goes on by itself; k searches less." in person.next_line
+        await go_on(person)
+        assert "everything asked for was asked" in person.screen
+        assert "To be sure" not in person.screen
+    record = job.latest_survey()
+    assert record is not None
+    assert record.complete
+
+
+@pytest.mark.parametrize(
+    ("choice", "not_asked", "ended"),
+    [
+        (("enter",), {"38400-8N1"}, None),
+        (("down", "enter"), {"9600-8N1", "38400-8N1"}, "enough"),
+        (("escape",), set(), None),
+    ],
+)
+@pytest.mark.usefixtures("held_after_first_pass")
+async def test_k_searches_less_after_the_first_pass(
+    wizard: Wizard,
+    job: Job,
+    choice: tuple[str, ...],
+    not_asked: set[str],
+    ended: str | None,
+) -> None:
+    """Whatever is chosen, the units found are named and read."""
+    async with wizard("clean", step=3) as person:
+        person.fill("#survey-settings", TWO_SETTINGS)
+        person.fill("#survey-addresses", "1-60")
+        await person.press("s")
+        await person.wait_for("6 found in 0:")
+        await person.press("k")
+        assert "Search only at the line settings of the units found" in person.screen
+        await person.press(*choice)
+        await go_on(person)
+    record = job.latest_survey()
+    assert record is not None
+    assert {untested["settings"] for untested in record.document["untested"]} == not_asked
+    assert record.document["ended"] == ended
+    assert [bool(unit.readings) for unit in job.units()] == [True] * 6
+
+
+async def test_how_many_are_connected_is_asked_first_and_ends_the_search(wizard: Wizard) -> None:
+    async with wizard("clean", step=3) as person:
+        assert person.screen.splitlines()[3].startswith(" How many ?")
+        assert "If you know how many units are connected, type it first" in person.next_line
+        person.fill("#survey-settings", "9600-8N1")
+        person.fill("#survey-addresses", "1-60")
+        person.fill("#survey-expect", "2")
+        await person.press("s")
+        await person.wait()
+        assert "! 2 found in" in person.screen
+        assert "as many as expected, others were not searched for." in person.screen
 
 
 async def test_a_clash_is_marked_and_its_evidence_is_one_key_away(wizard: Wizard) -> None:
