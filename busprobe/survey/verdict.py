@@ -210,6 +210,23 @@ def _two_frames(replies: Sequence[Reply]) -> Remark | None:
     return None
 
 
+def _without_late(replies: Iterable[Reply]) -> Iterator[Reply]:
+    """The replies less those that may be late ones to an earlier request without a reply."""
+    waiting: list[Reply] = []
+    for reply in replies:
+        waiting = [r for r in waiting if reply.exchange.started - r.exchange.sent < LATE_FOR]
+        late = None
+        if reply.present:
+            frame = Frame(reply.frame)
+            late = next((r for r in waiting if can_answer(frame, r.request)), None)
+        if late is not None:
+            waiting.remove(late)
+        if late is not None or not reply.present:
+            waiting.append(reply)
+        else:
+            yield reply
+
+
 def identities(replies: Iterable[Reply]) -> Counter[tuple[str | None, ...]]:
     """What was said in reply to identification requests, and how often; one unit says one thing to
     each."""
@@ -234,7 +251,8 @@ def _two_identities(replies: Sequence[Reply]) -> Remark | None:
 
 def _yes_and_no(replies: Sequence[Reply]) -> Remark | None:
     """The same request answered, refused and answered again."""
-    own = (r for r in replies if r.present and r.exception not in _BUSY and not holds_request(r))
+    prompt = _without_late(replies)
+    own = (r for r in prompt if r.present and r.exception not in _BUSY and not holds_request(r))
     for group in _by_request(own):
         if sum(one.valid is not other.valid for one, other in pairwise(group)) >= _SEVERAL:
             return Remark(RemarkKind.ANSWERED_AND_REFUSED)

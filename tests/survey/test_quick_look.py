@@ -16,6 +16,7 @@ from busprobe.survey.probes import Asking, LookingQuickly
 from busprobe.survey.quick_look import in_turn, seconds_at
 from busprobe.survey.schedule import common_settings
 from busprobe.survey.survey import Survey
+from tests.benchmarks.random_buses import ADDRESSES, SETTINGS, random_bus
 from tests.survey.scripted import ScriptedPort, registers
 from tests.survey.test_survey import line_of, listed, on, result, segment
 from tests.virtual.bench import scenario
@@ -104,6 +105,14 @@ def test_it_takes_nothing_off_the_promise_and_can_be_left_out(quick_look: bool) 
     for asked in end.asked:
         if asked.round == 1:
             assert everywhere[asked.settings, asked.probe, 1] - set(asked.addresses) <= {20, 40}
+
+
+@pytest.mark.parametrize("number", [56, 102])
+def test_units_whose_replies_are_late_now_and_then_are_no_clash(number: int) -> None:
+    bus = segment(random_bus(number))
+    end = result(on(line_of(bus), (BOTH[0], SETTINGS), addresses=ADDRESSES))
+    there = {(unit.address, str(SETTINGS)) for unit in bus.units}
+    assert listed(end.findings) == dict.fromkeys(there, Kind.UNIT)
 
 
 def test_it_is_left_out_where_bytes_were_heard_before() -> None:

@@ -196,3 +196,12 @@ def test_a_reply_whose_head_happens_to_be_a_sound_request_is_still_a_reply() -> 
     around = reply(b"", asked, leftover=both)
     assert [f.data for f in extra_frames([around])[0]] == [both]
     assert not foreign_frames([around])
+
+
+def test_a_refusal_that_may_be_a_late_reply_to_another_request_is_no_second_unit() -> None:
+    """A moody unit refuses one register and has another; its refusal comes when that is asked."""
+    unanswered = reply(b"", refused_by_all(5))
+    by_turns = [reply(VALUE), unanswered, reply(REFUSED)] * 4
+    assert analyse(by_turns, noisy=False).kind is Kind.UNIT
+    prompt = [each for each in by_turns if each is not unanswered]
+    assert analyse(prompt, noisy=False).kind is Kind.CLASH
