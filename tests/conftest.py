@@ -17,6 +17,10 @@ settings.load_profile("busprobe")
 
 # What the program caches for the user is none of the tests' business.
 os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="busprobe-tests-")
+# Nor are the settings of whoever runs the tests.
+os.environ["XDG_CONFIG_HOME"] = tempfile.mkdtemp(prefix="busprobe-tests-")
+for variable in [name for name in os.environ if name.startswith("BUSPROBE_")]:
+    del os.environ[variable]
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

@@ -16,7 +16,8 @@ import click
 
 from busprobe import __version__
 from busprobe.cli import diagnostics, ending, options
-from busprobe.cli.commands.whole_job import wizard
+from busprobe.cli.commands.whole_job import wizard as wizard_command
+from busprobe.cli.configuration import value_of
 from busprobe.cli.error_reports import report_bug, report_error, report_usage
 from busprobe.cli.groups import Sections
 from busprobe.errors import BusprobeError, ExitCode, InterruptedCommandError, UsageError
@@ -77,9 +78,12 @@ def program(
 
     Without a command the wizard starts, which leads through the whole job.
     """
+    if not value_of("colours"):
+        os.environ["NO_COLOR"] = "1"  # what libraries that draw look for (no-color.org)
     diagnostics.begin(verbose=verbose, log_file=log_file, trace_file=trace_file)
     if context.invoked_subcommand is None:
-        context.invoke(wizard)
+        with wizard_command.make_context("wizard", [], parent=context) as of_wizard:
+            wizard_command.invoke(of_wizard)
 
 
 _PLAIN = "busprobe.plain"
@@ -147,7 +151,9 @@ def _run(arguments: Sequence[str] | None) -> int:
         if not ending.is_output(error):
             return report_bug(error)
         ending.output_failed(error)  # by click itself, which prints the help
-    except SystemExit:  # click's answer to a pipe that is closed
+    except SystemExit as ended:  # click's end of a completion, and its answer to a closed pipe
+        if not ended.code:
+            return ExitCode.DONE
         ending.output_failed(BrokenPipeError())
     except Exception as error:  # noqa: BLE001 - the outer edge: a bug ends in a sentence, too
         diagnostics.note(error)

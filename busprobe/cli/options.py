@@ -84,11 +84,43 @@ FILE = _Parsed("FILE", given_path)
 FOLDER = _Parsed("FOLDER", given_path)
 """A folder that may or may not be there."""
 
+
+def _configured(name: str, given: Any) -> Any:
+    """What an option was given, else what the technician's settings say of `name`."""
+    if given:
+        return given
+    from busprobe.cli.configuration import value_of
+
+    return value_of(name)
+
+
+def _port(context: click.Context, option: click.Parameter, given: str | None) -> str:
+    port: str = _configured("port", given)
+    if not port:
+        raise click.MissingParameter(ctx=context, param=option)
+    return port
+
+
+_PORTS = "device path, COM7, socket://HOST:PORT, rfc2217://HOST:PORT, virtual:NAME"
+
 port = click.option(
     "--port",
-    required=True,
+    callback=_port,
     metavar="PORT",
-    help="Device path, COM7, socket://HOST:PORT, rfc2217://HOST:PORT, virtual:NAME.",
+    help=f"{_PORTS[0].upper()}{_PORTS[1:]}; that of your settings if left out.",
+)
+first_port = click.option(
+    "--port",
+    callback=lambda _context, _option, given: _configured("port", given),
+    metavar="PORT",
+    help=f"Port to open first: {_PORTS}; that of your settings if left out.",
+)
+"""Of what can begin without one."""
+plain = click.option(
+    "--plain",
+    is_flag=True,
+    callback=lambda _context, _option, given: _configured("plain", given),
+    help="Draw with ASCII signs only: . - > o X ? and so on.",
 )
 as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 

@@ -14,6 +14,7 @@ from busprobe.files.documents import schema
 DOCUMENTS = {
     "buslist": "busprobe.handover.formats.json_file:BusListDocument",
     "comparison": "busprobe.cli.compare:ComparisonDocument",
+    "config": "busprobe.cli.config:ConfigDocument",
     "error": "busprobe.errors:ErrorDocument",
     "handover": "busprobe.cli.handover:HandoverDocument",
     "hunt": "busprobe.cli.hunt:HuntDocument",

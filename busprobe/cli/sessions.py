@@ -9,6 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from busprobe.cli import output
+from busprobe.cli.configuration import tester
 from busprobe.errors import UsageError
 from busprobe.job.job import Job
 from busprobe.line.settings import LineSettings
@@ -23,7 +24,7 @@ def open_job(path: Path) -> Job:
         return Job.open(path)
     with suppress(OSError, ValueError):  # the job says what is wrong with its folder
         path.parent.mkdir(parents=True, exist_ok=True)
-    job = Job.create(path)
+    job = Job.create(path, tester=tester())
     output.say(f"A new job was begun: {path}")
     return job
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 from jsonschema import ValidationError
 
+import busprobe
 from busprobe.cli.schema import DOCUMENTS, document_schema, format_of
 from busprobe.errors import ExitCode
 from tests.cli.conftest import Command
@@ -32,6 +34,7 @@ def documents(command: Command, folder: Path) -> dict[str, Any]:
             ("listen", *AT, "--seconds", 0.2, "--probe", 11, "--job", job),
             ("hunt", *AT, "--addresses", 11, "--rounds", 2),
             ("ports",),
+            ("config",),
             ("wiring", "meter", "--resistance", 61, "--idle", 0.25, "--job", job),
             ("wiring", "bias", "--unit-loads", 12),
             ("profiles", "list"),
@@ -67,6 +70,19 @@ def test_a_document_of_each_kind_is_as_its_schema_says(command: Command, tmp_pat
         check_document(document)
     known = {format_of(name) for name in DOCUMENTS if name != "wiring-calculation"}
     assert set(made) == known | {"busprobe.wiring-bias/1"}
+
+
+def test_no_document_is_left_out() -> None:
+    """Each dataclass of the program with a format name is among those that are published."""
+    sources = Path(busprobe.__file__).parent.rglob("*.py")
+    declared = {
+        name
+        for source in sources
+        for name in re.findall(
+            r'format: Literal\["(busprobe\.[^"]+)"\]', source.read_text(encoding="utf-8")
+        )
+    }
+    assert declared == {format_of(name) for name in DOCUMENTS if name != "wiring-calculation"}
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)

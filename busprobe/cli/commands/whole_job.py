@@ -12,22 +12,12 @@ SPEED = 20.0
 worth waiting for."""
 
 
-_plain = click.option(
-    "--plain", is_flag=True, help="Draw with ASCII signs only: . - > o X ? and so on."
-)
-
-
 @click.command()
 @options.job(required=False, text="Job file to begin or to go on with; today's job if left out.")
 @options.plan("Plan of the bus, a CSV file.")
-@click.option(
-    "--port",
-    default="",
-    metavar="PORT",
-    help="Port to open first: device path, COM7, socket://HOST:PORT, virtual:NAME.",
-)
+@options.first_port
 @options.settings("Line settings of the port; 9600-8N1 if left out.")
-@_plain
+@options.plain
 @does("busprobe.cli.wizard")
 def wizard() -> None:
     """Start the wizard.
@@ -54,7 +44,7 @@ def wizard() -> None:
     show_default=True,
     help="Times faster than life.",
 )
-@_plain
+@options.plain
 @does("busprobe.cli.demo")
 def demo() -> None:
     """Play the whole job on a virtual segment; no port is needed and nothing can be harmed.
@@ -62,6 +52,29 @@ def demo() -> None:
     \b
     Example:
       busprobe demo --unattended --out demo-job
+    """
+
+
+@click.command()
+@options.as_json
+@does("busprobe.cli.config")
+def config() -> None:
+    """Show the settings in force and where each comes from: a variable, the settings file, or none.
+
+    The settings file is TOML.  Each setting may be a variable, too: BUSPROBE_PORT and so on.
+
+    \b
+    A settings file:
+      port = "/dev/ttyUSB0"
+      job_folder = "~/jobs"
+      tester = "A. Marsh"
+      company = "Marsh Controls"
+      colours = true
+      plain = false
+
+    \b
+    Example:
+      busprobe config
     """
 
 
@@ -79,4 +92,5 @@ COMMANDS = (
     wizard,
     demo,
     job,
+    config,
 )

@@ -21,7 +21,7 @@ from busprobe.handover.bus_list import FORMAT, BusList
 
 @dataclass(frozen=True, kw_only=True)
 class BusListDocument(BusList):
-    """The fields of the document."""
+    """The bus list as ``busprobe handover`` writes it to ``bus-list.json``."""
 
     format: Literal["busprobe.buslist/1"] = FORMAT
 
