@@ -82,14 +82,27 @@ class Hit:
     """Requests one of which bytes may answer that make no frame, the likeliest first."""
     foreign: tuple[Frame, ...]
     """Frames that answer none of them."""
+    only_pulses: bool
+    """Whether nothing was heard but bytes that a pulse makes, or the end of a reply."""
 
 
 class QuickLook:
     """The quick look at the line's present settings."""
 
-    def __init__(self, line: Line, addresses: Iterable[int], open_requests: OpenRequests) -> None:
-        """Ask `addresses` in this order; whoever does not reply is booked in `open_requests`."""
+    def __init__(
+        self,
+        line: Line,
+        addresses: Iterable[int],
+        open_requests: OpenRequests,
+        *,
+        pulses_count: bool,
+    ) -> None:
+        """Ask `addresses` in this order; whoever does not reply is booked in `open_requests`.
+
+        With `pulses_count` the bytes that a pulse makes may be what is left of a reply, too.
+        """
         self._line = line
+        self.pulses_count = pulses_count
         self._left = deque(addresses)
         self._open_requests = open_requests
         self._sent: deque[tuple[float, Request]] = deque()
@@ -108,13 +121,16 @@ class QuickLook:
             while self._sent[-1][0] < reply.exchange.ended - PATIENCE:
                 self._sent.pop()
             heard = reply.exchange.leftover + answer(reply)
-            if stray_bytes(heard):
+            if self._counts(heard):
                 began = reply.exchange.sent + (reply.exchange.latency or 0.0)
                 return (yield from self._hit(heard, began))
         yield Listening(settings, _LISTEN)
         began = self._line.clock.now()
         heard = self._line.listen(_LISTEN).data
-        return (yield from self._hit(heard, began)) if stray_bytes(heard) else None
+        return (yield from self._hit(heard, began)) if self._counts(heard) else None
+
+    def _counts(self, heard: bytes) -> bool:
+        return bool(heard) if self.pulses_count else stray_bytes(heard) > 0
 
     def _hit(self, heard: bytes, at: float) -> Generator[WireStep, None, Hit]:
         """Listen for the rest of what began at clock time `at`, and say whose it may be."""
@@ -132,7 +148,9 @@ class QuickLook:
             else:
                 foreign.append(frame)
         suspects: Iterable[Suspect] = ()
-        if stray_bytes(heard) > sum(len(frame.data) for frame in frames):
+        only_pulses = not stray_bytes(heard)
+        if only_pulses or stray_bytes(heard) > sum(len(frame.data) for frame in frames):
             recent = ((at - sent, each) for sent, each in self._sent if 0 <= at - sent < _LISTEN)
             suspects = (Suspect(each, seconds + _LATER) for seconds, each in recent)
-        return Hit(tuple(answered), tuple(islice(suspects, _MOST_SUSPECTS)), tuple(foreign))
+        some = tuple(islice(suspects, _MOST_SUSPECTS))
+        return Hit(tuple(answered), some, tuple(foreign), only_pulses)

@@ -94,6 +94,8 @@ class Search:
         """Where a late reply came and then none."""
         self._unexplained = 0
         """Requests that bytes followed once which make no frame, and nothing when asked again."""
+        self._pulses_count = True
+        """Whether a pulse heard in a quick look may be what is left of a reply."""
         self._remnants = 0
         """Bytes that may each be all that is left of a late reply."""
         self._absent = AbsentUnits(self.ask, state)
@@ -133,7 +135,12 @@ class Search:
             if self._line.echo is None:
                 self.schedule = self.schedule.without_quick_looks()
                 return
-        look = QuickLook(self._line, self.schedule.everywhere, self._open_requests)
+        look = QuickLook(
+            self._line,
+            self.schedule.everywhere,
+            self._open_requests,
+            pulses_count=self._pulses_count,
+        )
         in_vain = 0
         while in_vain < _IN_VAIN and settings not in self._absent.places:
             hit = yield from look.until_heard(unwanted)
@@ -143,7 +150,11 @@ class Search:
             yield from self._find(hit, unwanted)
             if unwanted():
                 return
-            in_vain += len(self._state.findings) == known
+            if len(self._state.findings) == known and hit.only_pulses:
+                # The adapter or the pair makes them by itself.
+                look.pulses_count = self._pulses_count = False
+            elif len(self._state.findings) == known:
+                in_vain += 1
         if in_vain:
             self.schedule = self.schedule.promoted(settings)
 

@@ -170,3 +170,18 @@ def test_the_likely_addresses_are_asked_before_the_quick_looks_at_1200_baud() ->
         elif isinstance(event, Found) and event.finding.address == 150:
             break
     assert line.clock.now() < 45
+
+
+def test_the_end_of_a_reply_that_looks_like_a_pulse_is_followed_up() -> None:
+    """The reply of unit 90 comes while others are asked; what is left of it is FE F0."""
+    line = line_on(unit(90, settings="4800-8N1", type="fq-3", latency=0.058))
+    for event in Survey(line, (LineSettings.parse("4800-8N1"), SETTINGS), ALL):
+        if isinstance(event, Found) and event.finding.address == 90:
+            break
+    assert line.clock.now() < 9
+
+
+def test_an_adapter_that_sees_a_pulse_after_each_request_costs_one_try() -> None:
+    events = on(line_on(unit(90), adapter={"glitch": True}), BOTH, addresses=range(80, 100))
+    assert listed(result(events).findings) == {(90, "9600-8N1"): Kind.UNIT}
+    assert len(quick(events)) == 2 * 20
