@@ -22,6 +22,7 @@ from busprobe.handover.rows import (
 )
 from busprobe.handover.stored_documents import check
 from busprobe.job import Job, UnitRecord
+from busprobe.job.endurance_bound import kept_bound
 from busprobe.job.intervals import kept_intervals
 from busprobe.job.journal import Role, WriteRecord
 from busprobe.job.plan import PlannedUnit, differences, kept_plan, planned_at
@@ -104,6 +105,7 @@ def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         cabling=cabling,
         project=meta.project,
         every_s=intervals.every,
+        bound=kept_bound(job),
     )
     return BusList(
         segment=segment,

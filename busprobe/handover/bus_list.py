@@ -25,6 +25,7 @@ from busprobe.handover.table import (
     noted,
     yes_no,
 )
+from busprobe.job.endurance_bound import EnduranceBound
 from busprobe.job.intervals import USUAL
 from busprobe.job.journal import Result
 from busprobe.job.records import Cabling, Circuit, EntryKind, Target
@@ -119,6 +120,8 @@ class SegmentSheet:
     """Project or order that the work is done for."""
     every_s: float | None = None
     """Seconds after which new values are wanted; `None` = nobody said."""
+    bound: EnduranceBound = field(default_factory=EnduranceBound)
+    """What an endurance run has to show to pass."""
 
     @property
     def wiring_record(self) -> WiringRecord:

@@ -200,8 +200,12 @@ def cycle_words(made: Polling) -> str:
     """The computed cycle beside the measured one, in one sentence."""
     trial = made.measured
     measured = None if trial is None else trial.cycle_s
-    said = words.cycle(len(made.table.rows), made.table.cycle_s, measured)
-    return said if trial is None else f"{said} {trial.words}"
+    requests = len(made.table.rows)
+    said = words.cycle(requests, made.table.cycle_s, measured)
+    if trial is None or measured is None:
+        return said
+    why = words.cycle_difference(requests, measured - made.table.cycle_s, trial.host_delay_s)
+    return f"{said} {why} {trial.words}"
 
 
 def _names(units: Sequence[KnownUnit]) -> str:

@@ -86,6 +86,8 @@ class ProofDocument:
     shared_rounds: int
     shared_pairs: int
     round_times: TimesDocument
+    host_delays: TimesDocument
+    """Between a reply and the next request, beyond the silence due there."""
     strays: int
     asked_rounds: int | None
     asked_seconds: float | None
@@ -156,6 +158,7 @@ def published_proof(proof: Proof) -> ProofDocument:
         **{
             **given,
             "round_times": _times(proof.round_times),
+            "host_delays": _times(proof.host_delays),
             "units": tuple(map(_unit, proof.units)),
         },
         polls=proof.polls,
@@ -223,6 +226,9 @@ class KeptTrial:
     polls: int
     failed: int
     """Polls without a conforming reply in time."""
+    host_delay_s: float | None = None
+    """What the computer took before a request beyond the silence due there, in the median; None =
+    not measured."""
 
     @property
     def words(self) -> str:
@@ -239,6 +245,7 @@ def trial_document(trial: Trial, cycles: Proof) -> dict[str, Any]:
         "refused": [_placed_block(place, block) for place, block in trial.refused],
         "complete": trial.complete,
         "cycle_s": cycle_s,
+        "host_delay_s": cycles.host_delays.median,
         "cycles": cycles.rounds,
         "polls": cycles.polls,
         "failed": cycles.failed,
@@ -260,6 +267,7 @@ def kept_trial(made: str, document: Mapping[str, Any]) -> KeptTrial | None:
         cycles=document["cycles"],
         polls=document["polls"],
         failed=document["failed"],
+        host_delay_s=document.get("host_delay_s"),
     )
 
 

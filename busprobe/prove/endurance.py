@@ -15,7 +15,7 @@ from threading import Event as StopFlag
 
 from busprobe.errors import PortError, UsageError
 from busprobe.job.records import PollResult
-from busprobe.line.exchange import Exchange, Waits
+from busprobe.line.exchange import Ending, Exchange, Waits
 from busprobe.line.line import Line
 from busprobe.line.place import Place
 from busprobe.line.timing import silence_before
@@ -196,6 +196,7 @@ class _Run:
         self._strays = proof.strays
         self._origin = line.clock.now() - proof.seconds
         self._reported = line.clock.now()
+        self._last: Exchange | None = None
 
     def events(self, targets: Sequence[PollTarget], stop: StopFlag) -> Iterator[RunEvent]:
         """The events of the whole run."""
@@ -271,6 +272,7 @@ class _Run:
         quiet = max(self.plan.pause, silence_before(key.settings, asked.gap_s))
         waits = Waits(reply=self.plan.reply_wait, quiet=quiet)
         exchange = self.line.exchange(request, waits)
+        self._note_host_delay(exchange, quiet)
         self._credit(valid_frames(exchange.leftover), exchange.started)
         reply = self._judged(request, exchange)
         self._credit(_frames_of_others(reply), reply.exchange.ended)
@@ -286,6 +288,15 @@ class _Run:
         late = reply.verdict is Verdict.SILENT and key not in self._owed
         result = PollResult.LATE if late else RESULT_OF[reply.verdict]
         return Polled(key, result, reply, self.proof.rounds + 1, self._snapshot())
+
+    def _note_host_delay(self, exchange: Exchange, quiet: float) -> None:
+        """What the computer took between a reply and this request beyond the silence due there;
+        after a miss the run listens on, which says nothing of it."""
+        last, self._last = self._last, exchange
+        if last is None or last.settings != exchange.settings or last.ending is not Ending.LENGTH:
+            return
+        delay = max(0.0, exchange.started - last.ended - quiet)
+        self.proof = replace(self.proof, host_delays=self.proof.host_delays.adding(delay))
 
     def _judged(self, request: Request, exchange: Exchange) -> Reply:
         """What the asked unit itself replied; whole frames of others are counted as what they are,

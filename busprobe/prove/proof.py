@@ -198,6 +198,9 @@ class Proof:
     """Pairs of units that failed in the same whole round, over all of them."""
     round_times: Times = field(default_factory=Times)
     """How long whole rounds took: the cycle time as measured."""
+    host_delays: Times = field(default_factory=Times)
+    """How long the computer took between a whole reply and the next request, beyond the silence due
+    there."""
     strays: int = 0
     """Sound frames that no request of ours accounts for."""
     asked_rounds: int | None = None

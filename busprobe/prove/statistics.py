@@ -147,6 +147,18 @@ def error_bound(polls: int, failed: int) -> float:
     return high
 
 
+def error_floor(polls: int, failed: int) -> float:
+    """The error rate that is at least there with 95 % confidence after `failed` of `polls` failed
+    independently; 0 without a failure.
+
+    The other end of `error_bound`: the rate at which so many failures would be seen in 5 % of all
+    runs.
+    """
+    if not failed:
+        return 0.0
+    return 1 - error_bound(polls, polls - failed)  # of what did not fail
+
+
 def binomial_at_most(successes: int, trials: int, chance: float) -> float:
     """Probability of at most `successes` in `trials` independent ones of `chance` each."""
     if successes < 0:

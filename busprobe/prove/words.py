@@ -104,6 +104,14 @@ def cycle(requests: int, computed_s: float, measured_s: float | None) -> str:
     return f"{computed} computed and {_ms(measured_s)} measured."
 
 
+def cycle_difference(requests: int, seconds: float, host_delay_s: float | None) -> str:
+    """Why a cycle was measured `seconds` longer than it was computed."""
+    each = f"The difference is {_ms(seconds / requests)} a request"
+    if host_delay_s is None:
+        return f"{each}; the host delay was not measured."
+    return f"{each}; the host delay before a request was measured as {_ms(host_delay_s)}."
+
+
 def trial_words(made: str, cycles: int, polls: int, failed: int) -> str:
     """What the figures of a trial rest on."""
     ended = f"{failed} of {polls} polls failed" if failed else "no poll failed"

@@ -262,3 +262,18 @@ def test_last_seen_is_the_last_valid_reply_of_any_kind(session: Session) -> None
         kind()
         assert seen(session, 11) >= before
         assert seen(session, 12) == silent
+
+
+def test_a_run_of_a_few_rounds_is_too_short_to_say(session: Session) -> None:
+    identify(session, 11, 12, 21)
+    for _ in session.prove(rounds=20):
+        pass
+    for _ in session.try_polling(3):
+        pass
+    (row,) = (row for row in acceptance_table(session.papers()).rows if row[0] == "Endurance run")
+    assert row[4] == "too short to say"
+    notes = csv.DictReader(io.StringIO(documents(session)["polling-notes.csv"], newline=""))
+    told = {note["What"]: note for note in notes}
+    computed, measured = told["Whole cycle, computed"], told["Whole cycle, measured"]
+    assert float(measured["Value"]) == pytest.approx(float(computed["Value"]), rel=0.2)
+    assert float(told["Host delay a request, measured"]["Value"]) == 0, "time is simulated"

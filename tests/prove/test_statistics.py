@@ -19,6 +19,7 @@ from busprobe.prove.statistics import (
     Times,
     binomial_at_most,
     error_bound,
+    error_floor,
     find_pattern,
     milliseconds,
 )
@@ -219,3 +220,12 @@ def test_moments_of_any_length_take_no_more_room_and_lose_no_failure() -> None:
 def test_moments_tell_the_end_of_a_run_from_its_beginning() -> None:
     late = FailuresOverTime().adding(89.9).adding(90.0)
     assert late.spread(90.0, 9) == (0, 0, 0, 0, 0, 0, 0, 0, 2)
+
+
+@pytest.mark.parametrize("polls", [1, 20, 600])
+def test_error_floor_has_its_closed_forms(polls: int) -> None:
+    """All of N failed: 0.05^(1/N); one of N: 1 - 0.95^(1/N) (both by solving the binomial for 5 %,
+    Clopper and Pearson as for the bound)."""
+    assert error_floor(polls, polls) == pytest.approx(0.05 ** (1 / polls), rel=1e-6)
+    assert error_floor(polls, 1) == pytest.approx(1 - 0.95 ** (1 / polls), rel=1e-6)
+    assert error_floor(polls, 0) == 0

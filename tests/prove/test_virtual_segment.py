@@ -17,7 +17,15 @@ from busprobe.line.settings import LineSettings
 from busprobe.profiles.loading import load_profile
 from busprobe.profiles.read_requests import Block
 from busprobe.profiles.schema import Profile
-from busprobe.prove.endurance import PollTarget, RunFinished, RunPlan, endure, table_targets, target
+from busprobe.prove.endurance import (
+    Polled,
+    PollTarget,
+    RunFinished,
+    RunPlan,
+    endure,
+    table_targets,
+    target,
+)
 from busprobe.prove.polling_table import PolledUnit, Wanted
 from busprobe.prove.proof import Proof, UnitTally
 from busprobe.prove.trial import try_table
@@ -132,3 +140,25 @@ def test_the_polling_table_tried_on_the_segment_takes_as_long_as_calculated() ->
     assert isinstance(last, RunFinished)
     assert last.proof.clean
     assert last.proof.round_times.median == pytest.approx(table.cycle_s, rel=0.03)
+
+
+def test_what_the_computer_takes_between_polls_is_what_a_cycle_is_longer_by() -> None:
+    """The same segment polled by a computer that is busy for 20 ms after each poll: the difference
+    of the cycles is the host delay measured, once a request."""
+
+    def run(busy: float) -> Proof:
+        line, targets = open_segment("clean")
+        for event in endure(line, targets, RunPlan(rounds=5)):
+            if isinstance(event, Polled):
+                line.clock.sleep_until(line.clock.now() + busy)
+        assert isinstance(event, RunFinished)
+        return event.proof
+
+    prompt, slow = run(0.0), run(0.02)
+    assert prompt.host_delays.maximum == 0
+    delay = slow.host_delays.median
+    assert delay is not None
+    assert 0.01 < delay < 0.02, "the silence due passes meanwhile"
+    requests = slow.polls / slow.rounds
+    longer = (slow.round_times.median or 0) - (prompt.round_times.median or 0)
+    assert longer == pytest.approx(requests * delay, rel=0.02)

@@ -16,10 +16,13 @@ from busprobe.handover.table import NOT_TESTED, Cell, Table
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.job.records import EntryKind
 from busprobe.modbus.addresses import format_addresses
-from busprobe.prove.statistics import error_bound
+from busprobe.prove.judgement import RunVerdict, judged, worst_unit
 from busprobe.wiring.meter import Level, Measurement
 
 PASS, FAIL, NOTED, NOT_COMPLETE = "pass", "fail", "noted", "not complete"
+_MINUTE = 60
+"""Seconds."""
+
 COLUMNS = ("Check", "Method", "Limit", "Measured", "Result")
 
 
@@ -220,27 +223,34 @@ def _directions(bus_list: BusList) -> Iterator[_Check]:
 
 
 def _endurance(bus_list: BusList, units: Sequence[UnitRow]) -> _Check:
-    proof = latest_proof(bus_list)
-    check, method, limit = (
-        "Endurance run",
-        "polls without retries",
-        "no failed poll, nobody else talking",
+    """Against the bound that was agreed, unit by unit."""
+    proof, bound = latest_proof(bus_list), bus_list.segment.bound
+    limit = (
+        f"at most {bound.percent:g} % of polls failed at every unit with 95 % confidence, at least"
+        f" {bound.minutes:g} min, no unsolicited frame ({bound.name})"
     )
-    if proof is None or not proof.polls:
+    check, method = "Endurance run", "polls without retries"
+    worst = None if proof is None else worst_unit(proof)
+    if proof is None or worst is None:
         return _Check(check, method, limit, "", NOT_TESTED)
     polled = {unit.place for unit in proof.units if unit.polls}
     left = format_addresses(unit.address for unit in units if unit.place not in polled)
-    bound = 100 * error_bound(proof.polls, proof.failed)
-    measured = (
-        f"{proof.failed} of {proof.polls} polls failed in {proof.seconds:.0f} s; at most"
-        f" {bound:.2g} % at 95 %"
-    )
-    if left:
-        measured += f"; not polled: {left}"
-    if not proof.complete:
-        measured += "; not finished"
-    result = FAIL if not proof.clean else NOT_TESTED if left or not proof.complete else PASS
-    return _Check(check, method, limit, measured, result)
+    words = [
+        f"{proof.failed} of {proof.polls} polls failed in {_duration(proof.seconds)}",
+        f"unit {worst.address} at most {100 * worst.bound:.2g} % ({worst.failed} of"
+        f" {worst.polls} polls)",
+        *([f"{proof.strays} unsolicited frames"] if proof.strays else []),
+        *([f"not polled: {left}"] if left else []),
+        *([] if proof.complete else ["not finished"]),
+    ]
+    verdict = judged(proof, bound)
+    open_ = left or not proof.complete
+    result = NOT_COMPLETE if verdict is RunVerdict.PASSED and open_ else str(verdict)
+    return _Check(check, method, limit, "; ".join(words), result)
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < _MINUTE else f"{seconds / _MINUTE:.1f} min"
 
 
 def _cycle_of_power(units: Sequence[UnitRow]) -> _Check:

@@ -73,13 +73,8 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
             "ms",
             "all requests one after the other",
         )
-        yield (
-            "Bus load, computed",
-            round(100 * made.table.load, 1),
-            "%",
-            "gaps and waiting for replies included",
-        )
-        if made.measured is None:
+        measured = made.measured.cycle_s if made.measured else None
+        if made.measured is None or measured is None:
             yield (
                 "Whole cycle, measured",
                 NOT_TESTED,
@@ -89,10 +84,29 @@ def _notes(bus_list: BusList, made: Polling) -> Iterator[tuple[Cell, ...]]:
         else:
             yield (
                 "Whole cycle, measured",
-                milliseconds(made.measured.cycle_s),
+                milliseconds(measured),
                 "ms",
                 made.measured.words,
             )
+            yield (
+                "Difference a request",
+                milliseconds((measured - made.table.cycle_s) / len(made.table.rows)),
+                "ms",
+                "measured less computed, over the requests of the table",
+            )
+            yield (
+                "Host delay a request, measured",
+                milliseconds(made.measured.host_delay_s),
+                "ms",
+                "what the computer took before a request beyond the silence due, in the median: a"
+                " master has its own",
+            )
+        yield (
+            "Bus load, computed",
+            round(100 * made.table.load, 1),
+            "%",
+            "gaps and waiting for replies included",
+        )
         for baud in COMMON_BAUDS:
             table = made.table.at_baud(baud)
             note = (

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from busprobe.job import Cabling, Circuit, JobMeta, UnitRecord
+from busprobe.job.endurance_bound import EnduranceBound, parse_minutes, parse_percent
 from busprobe.modbus.addresses import format_addresses, parse_addresses
 from busprobe.wizard.common.form import Field
 from busprobe.wizard.common.unit_form import length_field, yes_no_field
@@ -22,6 +23,11 @@ def detail_fields(meta: JobMeta) -> tuple[Field, ...]:
 def cabling_fields(noted: Cabling) -> tuple[Field, ...]:
     """The bus as a whole."""
     return tuple(each.showing(getattr(noted, each.name)) for each in _CABLING)
+
+
+def bound_fields(bound: EnduranceBound) -> tuple[Field, ...]:
+    """What an endurance run has to show."""
+    return tuple(each.showing(getattr(bound, each.name)) for each in _BOUND)
 
 
 def circuit_fields(circuit: Circuit) -> tuple[Field, ...]:
@@ -51,6 +57,10 @@ def _addresses(text: str) -> str:
     return format_addresses(parse_addresses(text)) if text else ""
 
 
+def _figure(value: float) -> str:
+    return f"{value:g}"
+
+
 _DETAILS = (
     Field("site", "Site"),
     Field("segment", "Segment (name of this pair of wires)"),
@@ -76,6 +86,12 @@ _CABLING = (
         hint="like 200-210; factory ones are anyway",
         read=_addresses,
     ),
+)
+
+_BOUND = (
+    Field("percent", "Failed polls of any unit, at most %", read=parse_percent, write=_figure),
+    Field("minutes", "Shown over minutes, at least", read=parse_minutes, write=_figure),
+    Field("agreed", "Agreed in or with", hint="like a specification; empty: not agreed"),
 )
 
 _CIRCUIT = (

@@ -25,6 +25,7 @@ from busprobe.handover.files import EXPORTERS
 from busprobe.handover.missing import Ask, Missing, missing
 from busprobe.handover.preview import papers
 from busprobe.job import UnitRecord
+from busprobe.job.endurance_bound import EnduranceBound, keep_bound, kept_bound
 from busprobe.job.plan import planned_at
 from busprobe.job.records import Cabling, EntryKind
 from busprobe.line.place import Place
@@ -47,6 +48,7 @@ from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (
+    bound_fields,
     cabling_fields,
     detail_fields,
     references,
@@ -356,6 +358,16 @@ class HandoverStep(Step):
             Form("Details", detail_fields(self.session.job.meta), make=dict, start=start), keep
         )
 
+    def action_bound(self) -> None:
+        """Ask what was agreed that an endurance run has to show."""
+
+        def keep(agreed: EnduranceBound) -> None:
+            keep_bound(self.session.job, agreed)
+            self.post_message(self.JobChanged())
+
+        fields = bound_fields(kept_bound(self.session.job))
+        self.app.push_screen(Form("Endurance run", fields, make=EnduranceBound), if_given(keep))
+
     def action_pair(self) -> None:
         """Ask for what is known of the pair of wires."""
         self._ask_pair()
@@ -383,6 +395,7 @@ class HandoverStep(Step):
             ),
             Offered(self.action_circuits, "Circuits", "what meters measure, channel by channel"),
             Offered(self.action_pair, "Cable", "length, route, terminators, shield, instruments"),
+            Offered(self.action_bound, "Bound", "what an endurance run has to show, as agreed"),
             Offered(self.action_details, "Job", "site, segment, tester, project"),
         )
 

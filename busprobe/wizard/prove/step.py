@@ -4,7 +4,7 @@ come."""
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import KW_ONLY, dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from enum import Enum
 from math import ceil
 from threading import Event as Stop
@@ -21,6 +21,7 @@ from textual.widgets import Input, Static
 
 from busprobe.errors import UsageError
 from busprobe.handover.tables.proof_table import advice
+from busprobe.job.endurance_bound import keep_bound, kept_bound
 from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.prove.endurance import Polled, RoundDone, RunEvent, RunFinished
@@ -40,7 +41,6 @@ from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import (
     HELP,
-    WANTED_PERCENT,
     advice_words,
     counted,
     coverage,
@@ -70,12 +70,6 @@ _COLUMNS = (
 
 _PLOTTED = 512
 """Polls kept for the plot; wider than any terminal."""
-
-_FEWEST_ROUNDS = 20
-"""Rounds of a run at the least: failures at some moments only show over several."""
-
-_WANTED_KEY = "prove.wanted_percent"
-"""Where the job keeps the error rate that was agreed."""
 
 _CYCLES = 20
 """Cycles of the polling table that are measured."""
@@ -118,7 +112,7 @@ class ProveStep(Step):
         self._times: dict[Place, deque[float | None]] = {}
         self._view = View.SPREAD
         self._port_failed = False
-        self._proposed = ""
+        self._proposed = {"rounds": "", "minutes": ""}
         """The rounds that the step filled in by itself."""
 
     def compose(self) -> ComposeResult:
@@ -163,28 +157,33 @@ class ProveStep(Step):
         self._conclude()
 
     def _propose_its_end(self) -> None:
-        """A run that was cut off goes on to where it was to end; a new one takes as many rounds as
-        the error rate that is wanted needs.  What was typed stays."""
-        if self.query_one("#prove-rounds", Input).value != self._proposed:
+        """A run that was cut off goes on to where it was to end; a new one takes as long as was
+        agreed, and longer where the polls of that time would be too few for the error rate.  What
+        was typed stays."""
+        shown = {name: self.query_one(f"#prove-{name}", Input) for name in ("rounds", "minutes")}
+        if {name: each.value for name, each in shown.items()} != self._proposed:
             return
-        proof, minutes = self._proof, ""
+        proof = self._proof
         if proof is not None and not proof.complete and (proof.asked_rounds or proof.asked_seconds):
-            minutes = "" if proof.asked_seconds is None else f"{proof.asked_seconds / 60:g}"
-            rounds = proof.asked_rounds
+            rounds, seconds = proof.asked_rounds, proof.asked_seconds
         else:
+            bound = kept_bound(self.session.job)
             asked = runs.targets(self.session.job.units(), self.session.store.profiles)
-            polls = sum(len(target.requests) for target in asked) or 1
-            rounds = max(_FEWEST_ROUNDS, ceil(polls_for(self._wanted / 100) / polls))
-        self._proposed = str(rounds or "")
-        self.query_one("#prove-rounds", Input).value = self._proposed
-        if minutes:
-            self.query_one("#prove-minutes", Input).value = minutes
+            polls = min((len(target.requests) for target in asked), default=1)
+            needed = ceil(polls_for(bound.percent / 100) / polls)
+            cycle = None if proof is None else proof.round_times.median
+            rounds, seconds = None, max(60 * bound.minutes, needed * (cycle or 0.0))
+        self._proposed = {
+            "rounds": str(rounds or ""),
+            "minutes": "" if seconds is None else f"{ceil(seconds / 6) / 10:g}",
+        }
+        for name, each in shown.items():
+            each.value = self._proposed[name]
 
     @property
     def _wanted(self) -> float:
         """The error rate that is to be proven, in percent."""
-        kept = self.session.job.state(_WANTED_KEY, float)
-        return WANTED_PERCENT if kept is None else kept
+        return kept_bound(self.session.job).percent
 
     @on(Input.Changed, "#prove-percent")
     def _percent_typed(self, event: Input.Changed) -> None:
@@ -193,7 +192,7 @@ class ProveStep(Step):
         except UsageError:
             return  # it is said where the run is started
         if percent != self._wanted:
-            self.session.job.set_state(_WANTED_KEY, percent)
+            keep_bound(self.session.job, replace(kept_bound(self.session.job), percent=percent))
             self._propose_its_end()
             self.post_message(self.JobChanged())
 
@@ -369,7 +368,7 @@ class ProveStep(Step):
     def _show(self, proof: Proof) -> None:
         self._table.fill((unit.place, self._row(unit)) for unit in proof.units)
         self.query_one("#prove-status", Static).update(
-            Text(coverage(self.session.job.units(), proof, self._wanted))
+            Text(coverage(self.session.job.units(), proof, kept_bound(self.session.job)))
         )
         self._show_plot(proof)
         self.query_one("#prove-findings", Static).update(Text("\n".join(self._findings(proof))))
@@ -436,5 +435,5 @@ class ProveStep(Step):
             self.next_words = "Plug the adapter in and press s: the run goes on with its counts."
         else:
             self.state, self.next_words = standing(
-                self.session.job.units(), self._proof, self._wanted
+                self.session.job.units(), self._proof, kept_bound(self.session.job)
             )

@@ -8,10 +8,12 @@ from collections.abc import Sequence
 from rich.text import Text
 
 from busprobe.job import UnitRecord
+from busprobe.job.endurance_bound import EnduranceBound
 from busprobe.prove.advice import Advised
 from busprobe.prove.bus_polling import Polling, cycle_words
+from busprobe.prove.judgement import RunVerdict, judged, worst_unit
 from busprobe.prove.proof import Proof
-from busprobe.prove.statistics import error_bound, milliseconds
+from busprobe.prove.statistics import milliseconds
 from busprobe.wizard.common.step import StepState
 
 HELP = """\
@@ -36,10 +38,6 @@ are kept every 10 s: a run that was stopped, or cut off by a crash, goes on with
 
 e says all that the run showed; F6 what to set at the master; c shows the cheapest requests for \
 every point."""
-
-WANTED_PERCENT = 0.5
-"""The error rate that is proven where nothing else was agreed, in percent (common practice: 600
-polls without an error)."""
 
 _ACROSS = 4
 """Baud rates on a line of 80 columns."""
@@ -123,17 +121,17 @@ def polling_words(made: Polling) -> Text:
     return text
 
 
-def coverage(units: Sequence[UnitRecord], proof: Proof, wanted_percent: float) -> str:
+def coverage(units: Sequence[UnitRecord], proof: Proof, bound: EnduranceBound) -> str:
     """How far a run has come: who was polled, and what that proves beside what is wanted."""
     polled, listed = _polled(units, proof)
     return (
         f"{proof.rounds} rounds, {proof.polls} polls; {len(polled)} of {len(listed)} units polled;"
-        f" at most {_bound_percent(proof):.2g} %, wanted {wanted_percent:g} %"
+        f" at most {_bound_percent(proof):.2g} %, wanted {bound.percent:g} %"
     )
 
 
 def standing(
-    units: Sequence[UnitRecord], proof: Proof | None, wanted_percent: float
+    units: Sequence[UnitRecord], proof: Proof | None, bound: EnduranceBound
 ) -> tuple[StepState, str]:
     """How the step stands and what to do next: it is done when every listed unit was polled without
     an error, often enough for the error rate that is wanted."""
@@ -157,11 +155,11 @@ def standing(
     if len(listed) < len(units):
         unclear = ", ".join(str(unit.address) for unit in units if not unit.single)
         return StepState.CHECK, f"Not polled, not one clear unit: {unclear}. See Readdress (5)."
-    if _bound_percent(proof) > wanted_percent:
+    if judged(proof, bound) is RunVerdict.TOO_SHORT:
         return (
             StepState.DOING,
-            f"At most {_bound_percent(proof):.2g} %, wanted {wanted_percent:g} %: press s for a"
-            " longer run.",
+            f"At most {_bound_percent(proof):.2g} % in {proof.seconds / 60:.1f} min, wanted"
+            f" {bound.percent:g} % in {bound.minutes:g} min: press s for a longer run.",
         )
     return StepState.DONE, "See c for the polling table, then go on to Hand over (7)."
 
@@ -174,4 +172,6 @@ def _polled(units: Sequence[UnitRecord], proof: Proof) -> tuple[list[UnitRecord]
 
 
 def _bound_percent(proof: Proof) -> float:
-    return 100 * error_bound(proof.polls, proof.failed)
+    """Of the unit of which least can be said."""
+    worst = worst_unit(proof)
+    return 100.0 if worst is None else 100 * worst.bound

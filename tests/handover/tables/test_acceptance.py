@@ -8,8 +8,9 @@ import pytest
 
 from busprobe.handover.bus_list import BusList, CircuitRow, StepSheet, UnitRow
 from busprobe.handover.table import NOT_TESTED
-from busprobe.handover.tables.acceptance import FAIL, NOTED, PASS, acceptance_table
+from busprobe.handover.tables.acceptance import FAIL, NOT_COMPLETE, NOTED, PASS, acceptance_table
 from busprobe.job import Circuit
+from busprobe.job.endurance_bound import EnduranceBound
 from busprobe.job.records import EntryKind
 from busprobe.wiring.record import wiring_document
 from busprobe.wiring.resistance import judge_resistance
@@ -134,17 +135,54 @@ def test_a_meter_reading_passes_or_fails_by_its_verdict(ohms: float, result: str
     assert results(measured)["A-B idle voltage"][1] == NOT_TESTED
 
 
+def run_of(*addresses: int, replies: int = 600, minutes: float = 15.0, **of_run: str) -> BusList:
+    """A list of unit 5 and a run of these addresses."""
+    proof = proof_of(*addresses, replies=replies, **of_run)  # type: ignore[arg-type]
+    assert proof.latest is not None
+    lasted = replace(proof.latest, document={**proof.latest.document, "seconds": 60 * minutes})
+    return replace(listing(unit(5)), proof=replace(proof, latest=lasted))
+
+
+@pytest.mark.parametrize(
+    ("replies", "minutes", "result"),
+    [
+        (40, 0.15, "too short to say"),  # nine seconds
+        (40, 15.0, "too short to say"),  # 1 - 0.05^(1/40) is 7.2 %
+        (598, 14.9, "too short to say"),
+        (597, 15.0, "too short to say"),
+        (598, 15.0, PASS),  # 1 - 0.05^(1/598) is 0.49970 %, of 597 it is 0.50054 %
+    ],
+)
+def test_an_endurance_run_passes_against_its_bound_alone(
+    replies: int, minutes: float, result: str
+) -> None:
+    run = run_of(5, replies=replies, minutes=minutes)
+    assert results(run)["Endurance run"][1] == result
+
+
+def test_an_endurance_run_is_told_with_its_bound_and_the_worst_unit() -> None:
+    run = run_of(5)
+    (row,) = (row for row in acceptance_table(run).rows if row[0] == "Endurance run")
+    assert row[2] == (
+        "at most 0.5 % of polls failed at every unit with 95 % confidence, at least 15 min, no"
+        " unsolicited frame (default of busprobe)"
+    )
+    assert row[3] == "0 of 600 polls failed in 15.0 min; unit 5 at most 0.5 % (0 of 600 polls)"
+    agreed = EnduranceBound(10.0, 1.0, "specification E-7")
+    easy = run_of(5, replies=40, minutes=1.0)
+    easy = replace(easy, segment=replace(easy.segment, bound=agreed))
+    (row,) = (row for row in acceptance_table(easy).rows if row[0] == "Endurance run")
+    assert "(specification E-7)" in str(row[2])
+    assert row[4] == PASS
+
+
 def test_an_endurance_run_passes_only_whole_and_of_every_unit() -> None:
-    run = replace(listing(unit(5)), proof=proof_of(5))
-    measured, result = results(run)["Endurance run"]
-    assert result == PASS
-    assert "0 of 40 polls failed" in measured
-    assert "at most 7.2 % at 95 %" in measured  # 1 - 0.05^(1/40)
+    run = run_of(5)
     other = replace(run, units=(unit(5), unit(6)))
-    assert results(other)["Endurance run"][1] == NOT_TESTED
+    assert results(other)["Endurance run"][1] == NOT_COMPLETE
     assert "not polled: 6" in results(other)["Endurance run"][0]
-    cut = replace(run, proof=proof_of(5, words="adapter lost"))
-    assert results(cut)["Endurance run"][1] == NOT_TESTED
+    cut = run_of(5, words="adapter lost")
+    assert results(cut)["Endurance run"][1] == NOT_COMPLETE
     assert results(cut)["Endurance run"][0].endswith("; not finished")
 
 

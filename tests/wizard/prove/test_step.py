@@ -9,6 +9,7 @@ import pytest
 from textual.widgets import Input
 
 from busprobe.job import Job, UnitRecord
+from busprobe.job.endurance_bound import EnduranceBound, keep_bound
 from busprobe.job.intervals import Intervals, kept_intervals
 from busprobe.job.records import EntryKind
 from busprobe.line.place import Place
@@ -47,8 +48,9 @@ async def test_a_sound_bus_is_proven_with_counts_times_and_what_they_prove(
     for address in (11, 12):
         job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1"), profile="aldermoor-at-10"))
     async with wizard("clean", step=6) as person:
+        keep_bound(job, EnduranceBound(minutes=0.01))
         person.fill("#prove-rounds", "20")
-        person.fill("#prove-percent", "8")
+        person.fill("#prove-percent", "14")  # 1 - 0.05^(1/20) is 13.9 %
         await person.press("s")
         await person.wait()
         assert "20 rounds, 40 polls" in person.screen
@@ -236,6 +238,7 @@ def _run_over(*places: str, polls: int, failed: int = 0, complete: bool = True) 
         reply_wait=1.0,
         late_wait=0.5,
         pause=0.0,
+        seconds=900.0,
         rounds=polls,
         complete=complete,
     )
@@ -260,7 +263,7 @@ _TWO = (UnitRecord(Place.parse("11 9600-8N1")), UnitRecord(Place.parse("12 9600-
             _TWO,
             _run_over("11 9600-8N1", "12 9600-8N1", polls=70),
             StepState.DOING,
-            "At most 2.1 %, wanted 0.5 %",
+            "At most 4.2 % in 15.0 min, wanted 0.5 %",
         ),
         (
             (*_TWO, UnitRecord(Place.parse("1 9600-8N1"), kind=EntryKind.CLASH)),
@@ -280,43 +283,52 @@ _TWO = (UnitRecord(Place.parse("11 9600-8N1")), UnitRecord(Place.parse("12 9600-
             StepState.DOING,
             "go on with this run",
         ),
-        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=299), StepState.DONE, "Hand over"),
-        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=298), StepState.DOING, "longer run"),
+        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=598), StepState.DONE, "Hand over"),
+        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=597), StepState.DOING, "longer run"),
+        (
+            _TWO,
+            replace(_run_over("11 9600-8N1", "12 9600-8N1", polls=598), seconds=9.0),
+            StepState.DOING,
+            "in 0.1 min, wanted 0.5 % in 15 min",
+        ),
     ],
 )
 def test_it_is_done_when_every_unit_was_polled_and_the_wanted_rate_is_proven(
     units: tuple[UnitRecord, ...], proof: Proof | None, state: StepState, said: str
 ) -> None:
-    """598 polls without an error prove 0.5 % (1 - 0.05^(1/598) = 0.4997 %), 596 do not."""
-    stands, words = standing(units, proof, 0.5)
+    """598 polls of a unit without an error prove 0.5 % (1 - 0.05^(1/598) = 0.4997 %), 597 do
+    not."""
+    stands, words = standing(units, proof, EnduranceBound())
     assert stands is state
     assert said in words
 
 
-async def test_the_rounds_proposed_are_enough_for_the_wanted_error_rate(
+async def test_the_time_proposed_is_what_was_agreed_and_enough_for_the_error_rate(
     wizard: Wizard, job: Job
 ) -> None:
-    """Two units with one request a round each; another rate changes the proposal, what was typed
-    stays, and the rate is kept in the job."""
+    """As long as was agreed; once a cycle is known, longer where another rate needs more polls.
+    What was typed stays, and the rate is kept in the job."""
     for address in (11, 12):
         job.put_unit(UnitRecord(Place.parse(f"{address} 9600-8N1")))
+    keep_bound(job, EnduranceBound(5.0, 0.1))
     async with wizard("clean", step=6) as person:
-        rounds = person.app.query_one("#prove-rounds", Input)
-        assert rounds.value == "299"
-        person.fill("#prove-percent", "5")
-        await person.look()
-        assert rounds.value == "30"
+        minutes = person.app.query_one("#prove-minutes", Input)
+        assert minutes.value == "0.1"
         await person.press("s")
         await person.wait()
-        assert "2 of 2 units polled; at most 4.9 %, wanted 5 %" in person.screen
+        assert "2 of 2 units polled; at most" in person.screen
         assert person.states[5] == "✓ done"
-        person.fill("#prove-percent", "0.5")
+        person.fill("#prove-percent", "2")
         await person.look()
         assert person.states[5] == "▸ doing"
-        person.fill("#prove-rounds", "7")
+        assert float(minutes.value) > 0.1
+        await person.press("n")
+        await person.wait()
+        assert person.states[5] == "✓ done", "149 polls a unit prove 2 %"
+        person.fill("#prove-minutes", "7")
         person.fill("#prove-percent", "1")
         await person.look()
-        assert rounds.value == "7"
+        assert minutes.value == "7"
     async with wizard(step=6) as person:
         assert person.app.query_one("#prove-percent", Input).value == "1"
 
