@@ -38,6 +38,15 @@ def say_on(console: Console, text: str) -> None:
         ending.output_failed(error)
 
 
+def agreed(question: str) -> bool:
+    """Whether the answer is yes; the end of input, or Ctrl-C instead of an answer, is a no."""
+    try:
+        return click.confirm(harmless(question), default=False, err=True)
+    except click.Abort:
+        say("")  # the question is still on the line
+        return False
+
+
 def ring() -> None:
     """Ring the terminal's bell."""
     _write("\a", end="")

@@ -149,6 +149,12 @@ def draft(
         output.say(f"Reading the unit at {both_forms(address)}; nothing is written to it.")
         observed = observe(session.line, address, known, session.profiles)
     result = drafted(known, observed.seen)
+    if path is not None and result.contradictions:
+        for words in result.contradictions:
+            output.say(words)
+        if not output.agreed("Save it all the same?"):
+            output.say("Nothing was saved.")
+            path = None
     if path is not None and profile_id is not None:
         write_profile(path, result.toml(profile_id), overwrite=overwrite)
     if as_json:

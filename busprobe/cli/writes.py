@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from subprocess import list2cmdline
 
-import click
-
 from busprobe.cli import ending, output
 from busprobe.cli.sessions import named_profile
 from busprobe.errors import ExitCode, RefusedError, UsageError
@@ -110,21 +108,12 @@ def confirmation(session: Session, yes: bool) -> Callable[[Prepared], bool]:
         for warning in prepared.warnings:
             output.say(f"Mind: {warning}")
         output.say(f"If the unit is lost: {prepared.rescue}")
-        agreed = yes or _agreed("Send this write?")
+        agreed = yes or output.agreed("Send this write?")
         if agreed:
             ending.hold()
         return agreed
 
     return confirmed
-
-
-def _agreed(question: str) -> bool:
-    """Whether the answer is yes; the end of input, or Ctrl-C instead of an answer, is a no."""
-    try:
-        return click.confirm(question, default=False, err=True)
-    except click.Abort:
-        output.say("")  # the question is still on the line
-        return False
 
 
 def show(outcome: Outcome, *, as_json: bool) -> None:
@@ -282,7 +271,7 @@ def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]],
         if yes and terminals is None:
             output.say("Not checked: nobody was there to switch them off and on.")
             return False
-        done = yes or _agreed("Switch them off and on now.  Has that been done?")
+        done = yes or output.agreed("Switch them off and on now.  Has that been done?")
         if done and terminals is not None:
             terminals.power_cycle()
         return done

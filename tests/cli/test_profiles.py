@@ -3,6 +3,7 @@ unit at hand."""
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import pytest
@@ -316,3 +317,19 @@ def test_a_serial_number_in_an_object_of_the_makers_own_is_shown_neutralised(
 def test_identify_shows_the_data_sheets_numbering_too(command: Command) -> None:
     ran = command("identify", "--port", "virtual:clean", "--settings", "9600-8N1", "--address", 21)
     assert "52 (0x0034)  30053" in ran.out
+
+
+def test_a_reading_against_the_display_is_not_saved_without_asking(
+    command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    point = ("--address", 5, "--point", "33 Direction U16 =4711")
+    against = (*GENERIC, *point, "--save", "wheal-tamsin-wt-5")
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    refused = command("profiles", "draft", *against)
+    assert refused.code == ExitCode.ATTENTION
+    assert "which the display shows" in refused.err
+    assert not list(tmp_path.rglob("wheal-tamsin-wt-5.toml"))
+    assert "Nothing was saved" in refused.err
+    monkeypatch.setattr("sys.stdin", io.StringIO("y\n"))
+    assert command("profiles", "draft", *against).code == ExitCode.ATTENTION
+    assert list(tmp_path.rglob("wheal-tamsin-wt-5.toml"))

@@ -99,9 +99,15 @@ def in_one_order(choices: tuple[Choice, ...], shift: int) -> tuple[Choice, ...]:
     )
 
 
-def preferring(shift: int, ways: Iterable[Interpretation]) -> tuple[Interpretation, ...]:
+def preferring(
+    shift: int, ways: Iterable[Interpretation], noted: NotedPoint | None = None
+) -> tuple[Interpretation, ...]:
     """`ways`, the plausible ones first, but before them those that read where the numbering, put
-    right, says."""
-    return tuple(
-        sorted(ways, key=lambda way: (way.shift != shift if shift else False, -way.plausibility))
-    )
+    right, says, and before all those that read what the display of `noted` shows."""
+
+    def place(way: Interpretation) -> tuple[bool, bool, float]:
+        shown = noted is not None and noted.shows is not None
+        contradicts = noted is not None and shown and not agrees(noted, way.reading)
+        return contradicts, bool(shift) and way.shift != shift, -way.plausibility
+
+    return tuple(sorted(ways, key=place))

@@ -143,9 +143,12 @@ class Draft:
                     f" {choice.at}{scale}."
                 )
             elif choice.agrees is False:
+                found.append(_contradiction(choice, choice.best))
+            elif choice.noted.order not in (None, choice.best.point.order) and choice.agrees:
                 found.append(
-                    f"{choice.noted.name}: nothing reads like {choice.noted.shows}, which the"
-                    " display shows; is it another register, or has it changed?"
+                    f"{choice.noted.name}: the data sheet says that it is in the order"
+                    f" {choice.noted.order}, but only {choice.best.point.order} reads"
+                    f" {choice.best.reading.text}, like the display."
                 )
             elif choice.doubt is not None:
                 told = "only the data sheet tells" if choice.agrees else "compare with the display"
@@ -161,6 +164,16 @@ class Draft:
         if self.seen.most_registers is not None:
             found.append(f"It gives at most {self.seen.most_registers} registers in one request.")
         return tuple(found)
+
+    @property
+    def contradictions(self) -> tuple[str, ...]:
+        """Where what would be saved is not what the display shows, and nobody chose it, in a
+        sentence each."""
+        return tuple(
+            _contradiction(choice, choice.best)
+            for choice in self.choices
+            if choice.best is not None and choice.agrees is False and not choice.chosen
+        )
 
     @property
     def itself(self) -> dict[str, str | None]:
@@ -315,7 +328,7 @@ def draft(notes: Notes, seen: Seen, chosen: Mapping[str, Way] | None = None) -> 
         Choice(
             point,
             notes.at(point),
-            found if sure else preferring(shift, found),
+            found if sure else preferring(shift, found, point),
             sure,
             not unknown.isdisjoint(keys),
             seen.asked is not None and not seen.asked.issuperset(keys),
@@ -357,6 +370,13 @@ def _usable(text: str | None) -> str | None:
     """A text of the unit as a fingerprint or name; None for one with characters that had to be
     written out."""
     return text[:_LONGEST_TEXT] if text and "\\" not in text else None
+
+
+def _contradiction(choice: Choice, best: Interpretation) -> str:
+    return (
+        f"{choice.noted.name}: nothing reads like {choice.noted.shows}, which the display shows;"
+        f" the best is {best.reading.text}. Is it another register, or has it changed?"
+    )
 
 
 def _why(choice: Choice) -> list[str]:

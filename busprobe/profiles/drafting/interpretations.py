@@ -69,6 +69,8 @@ _WORTH_A_LOOK = 0.25
 """Part of the rating of the chosen reading from which one beside it is worth comparing."""
 _SCALES = {1.0: 1.0, 0.1: 0.9, 0.01: 0.8, 0.001: 0.6, 10.0: 0.5, 100.0: 0.3}
 _OFF_BY_ONE = 0.5
+_AGAINST_THE_SHEET = 0.3
+"""Another order than the data sheet has is right only where the display says so."""
 _ELSEWHERE = 0.1
 """What is left of a rating where the display shows something else."""
 _LEAVES_A_GAP = 0.85
@@ -300,13 +302,15 @@ def _beside(at: Register, shift: int) -> Register:
 
 
 def _orders(noted: NotedPoint, kind: PointType) -> tuple[WordOrder, ...]:
-    if noted.order:
+    if noted.order and noted.shows is None:
         return (noted.order,)
     if kind is PointType.TEXT:
         return (WordOrder.ABCD, WordOrder.BADC)
     # A single register with its bytes swapped goes against the standard (V1.1b3 section 4.2) and is
     # not thought of.
-    return tuple(WordOrder) if kind.registers > 1 else (WordOrder.ABCD,)
+    if kind.registers > 1:
+        return tuple(WordOrder)
+    return tuple(dict.fromkeys((noted.order or WordOrder.ABCD, WordOrder.ABCD)))
 
 
 def _scales(noted: NotedPoint, kind: PointType) -> tuple[float, ...]:
@@ -342,6 +346,7 @@ def _rated(
         if point.order.bytes_reversed and not noted.order and noted.shows is None
         else 1.0
     )
+    rating *= _AGAINST_THE_SHEET if noted.order not in (None, point.order) else 1.0
     rating *= _LEAVES_A_GAP if room in (2, 4) and point.count < room else 1.0
     rating *= _OTHER_TABLE if point.function == READ_INPUT else 1.0
     return Interpretation(point, reading, shift, round(rating, 4))

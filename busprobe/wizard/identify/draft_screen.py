@@ -3,7 +3,7 @@ watched."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -347,14 +347,21 @@ class DraftScreen(Screen[Path | None]):
             raise UsageError(by_label(error.what)) from error
         return given
 
-    def _save(self, given: Mapping[str, str], *, overwrite: bool = False) -> None:
+    def _save(
+        self, given: Mapping[str, str], *, overwrite: bool = False, contradicted: bool = False
+    ) -> None:
+        """Save it; `contradicted` says that a person wants it although a display shows something
+        else."""
         made = self._draft()
         if made is None:
+            return
+        if made.contradictions and not contradicted:
+            self._ask_to_contradict(made.contradictions, given)
             return
         try:
             path = self._drafting.target(completed(given)["id"], given["folder"])
             if path.exists() and not overwrite:
-                self._ask_to_replace(path, given)
+                self._ask_to_replace(path, given, contradicted=contradicted)
                 return
             remarks = self._drafting.save(made, path, overwrite=overwrite)
         except BusprobeError as error:
@@ -365,13 +372,22 @@ class DraftScreen(Screen[Path | None]):
         )
         self.app.push_screen(Notice("✓ Saved", said), lambda _: self._close(path))
 
-    def _ask_to_replace(self, path: Path, given: Mapping[str, str]) -> None:
+    def _ask_to_contradict(self, found: Sequence[str], given: Mapping[str, str]) -> None:
+        question = Question(
+            "Save it all the same?",
+            "\n".join(found),
+            (Answer("k", "Keep drafting", False), Answer("s", "Save it", True)),
+        )
+        self.app.push_screen(question, if_yes(partial(self._save, given, contradicted=True)))
+
+    def _ask_to_replace(self, path: Path, given: Mapping[str, str], *, contradicted: bool) -> None:
         question = Question(
             "Replace it?",
             f"There is a profile of that short name already:\n{path}",
             (Answer("k", "Keep the old one", False), Answer("r", "Replace it", True)),
         )
-        self.app.push_screen(question, if_yes(partial(self._save, given, overwrite=True)))
+        again = partial(self._save, given, overwrite=True, contradicted=contradicted)
+        self.app.push_screen(question, if_yes(again))
 
     def action_back(self) -> None:
         """From the ways to the list, from there to the entry line; clear what is being typed; with

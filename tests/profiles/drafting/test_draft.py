@@ -376,3 +376,47 @@ def test_a_draft_is_a_valid_profile_or_says_what_is_wrong(
         assert loaded(made, tmp_path_factory.mktemp("draft")).id == "glenmoss-g-9"
     except UsageError as error:
         assert "No sound profile comes of these notes" in error.what
+
+
+def test_an_order_of_the_data_sheet_that_the_display_contradicts_is_said() -> None:
+    known = notes(
+        {
+            "points": [
+                {"name": "Flow", "register": 0, "type": "float32", "order": "ABCD", "shows": 12.5}
+            ]
+        }
+    )
+    made = draft(known, seen([0x0000, 0x4148]))
+    assert made.choices[0].best is not None
+    assert made.choices[0].best.point.order == "CDAB"
+    assert made.contradictions == ()
+    assert any("in the order ABCD" in words and "CDAB" in words for words in made.remarks)
+    assert 'order = "CDAB"' in made.toml("a-b")
+
+
+def test_what_agrees_with_the_display_goes_before_where_all_others_are_read() -> None:
+    """Three points speak for a numbering that is off by one; the display of the fourth does not."""
+    known = notes(
+        {
+            "points": [
+                {"name": f"V{n}", "register": 10 + 2 * n, "unit": "V", "type": "float32"}
+                | {"order": "ABCD"}
+                for n in range(3)
+            ]
+            + [{"name": "T", "register": 30, "type": "uint16", "shows": 235}]
+        }
+    )
+    volts = struct.unpack(">HH", struct.pack(">f", 230.1))
+    registers = {(3, 9 + n): volts[n % 2] for n in range(6)}
+    registers |= {(3, 29): 77, (3, 30): 235, (3, 31): 9}
+    made = draft(known, Seen(registers))
+    assert made.shift == -1
+    best = made.choices[3].best
+    assert best is not None and best.reading.value == 235
+
+
+def test_a_reading_that_contradicts_the_display_is_named() -> None:
+    known = notes({"points": [{"name": "T", "register": 0, "type": "uint16", "shows": 4711}]})
+    made = draft(known, seen([235]))
+    [words] = made.contradictions
+    assert "T" in words and "4711" in words and "23" in words

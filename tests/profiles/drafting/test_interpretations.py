@@ -213,3 +213,31 @@ def test_ratings_are_sorted_and_bounded_whatever_was_read(
     assert all(0 < rating <= 1 for rating in ratings)
     assert all(way.words.isprintable() and way.reading.text.isprintable() for way in found)
     assert -1 <= off_by_one([found]) <= 1
+
+
+FLOW = struct.unpack(">HH", struct.pack(">f", 12.5))
+
+
+@pytest.mark.parametrize("order", list(WordOrder))
+@pytest.mark.parametrize("stated", [None, *WordOrder])
+def test_the_order_is_the_one_that_reads_what_the_display_shows(
+    order: WordOrder, stated: WordOrder | None
+) -> None:
+    """Whatever the data sheet says of it: bytes of 12.5 put on the wire in each order by hand."""
+    a, b, c, d = struct.pack(">f", 12.5)
+    on_wire = {"ABCD": (a, b, c, d), "CDAB": (c, d, a, b), "BADC": (b, a, d, c)}
+    first = on_wire.get(order, (d, c, b, a))
+    registers = [first[0] << 8 | first[1], first[2] << 8 | first[3]]
+    best = ways(registers, type="float32", order=stated, shows=12.5)[0]
+    assert (best.reading.value, best.point.order) == (12.5, order)
+
+
+def test_without_a_display_the_data_sheet_is_believed() -> None:
+    found = ways([FLOW[1], FLOW[0]], type="float32", order="ABCD")
+    assert {way.point.order for way in found} <= {WordOrder.ABCD}
+
+
+def test_where_both_orders_read_what_is_shown_it_is_the_one_of_the_data_sheet() -> None:
+    for order in WordOrder:
+        best = ways([0x0101, 0x0101], type="uint32", order=order, shows=0x01010101)[0]
+        assert best.point.order == order

@@ -220,3 +220,21 @@ def test_the_whole_screen_at_80_columns(
         person.hold_cursors()
 
     assert snap_compare(app, terminal_size=(80, 24), run_before=describe)
+
+
+async def test_what_the_display_contradicts_is_saved_only_after_a_question(
+    wizard: Wizard, job: Job
+) -> None:
+    job.put_unit(UnitRecord(Place.parse("5 9600-8N1")))
+    kept = own_folder() / "wheal-tamsin-wt-5.toml"
+    async with wizard("generic", step=4) as person:
+        await person.press("d")
+        await add(person, "33 Direction U16 =4711")
+        await person.press("ctrl+s", "ctrl+s")
+        assert "Save it all the same?" in person.screen
+        assert "nothing reads like 4711" in person.screen
+        await person.press("k")
+        assert not kept.exists()
+        await person.press("ctrl+s", "ctrl+s", "s")
+        assert "✓ Saved" in person.screen
+        assert kept.exists()
