@@ -41,7 +41,7 @@ _SECTIONS = {
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="""\b
 Exit codes:
-  0  done and sound
+  0  done, nothing to note
   1  done, but needs attention: a clash, a missing unit, a failed proof
   2  wrong usage, or a file that cannot be used
   3  the port failed

@@ -15,7 +15,11 @@ def print_observations(observations: Iterable[Observation]) -> None:
     for observation in observations:
         output.lines([observation.seen])
         output.lines(
-            ["  It fits only this:" if observation.certain else "  It fits, likeliest first:"]
+            [
+                "  Only possible cause:"
+                if observation.certain
+                else "  Possible causes, most likely first:"
+            ]
         )
         for hint in observation.hints:
             output.lines([f"  - {hint.words}.", f"    {hint.action}"])

@@ -50,4 +50,4 @@ def _words(row: JournalRow) -> Iterator[str]:
         yield f"   {entry.made} {RESULT_WORDS[entry.outcome]}; reply: {entry.reply or 'none'}"
         yield f"   {entry.why}"
     if row.outcome is None:
-        yield "   Nobody noted what became of it; the next command that writes looks into it first."
+        yield "   Its outcome is not recorded; the next command that writes checks it first."

@@ -171,7 +171,7 @@ def check(files: tuple[Path, ...], as_json: bool) -> ExitCode:
                 )
             continue
         if not as_json:
-            output.lines([f"{path}: sound, describes {profile.maker} {profile.model}."])
+            output.lines([f"{path}: valid, describes {profile.maker} {profile.model}."])
     if as_json:
         output.publish(ProfilesCheckDocument(files=tuple(results)))
     return ExitCode.USAGE if any(result.mistakes for result in results) else ExitCode.DONE

@@ -45,7 +45,7 @@ _CYCLES = 20
 
 _TITLES = {
     PollResult.OK: "OK",
-    PollResult.OK_AFTER_STRAY_BYTES: "Junk",
+    PollResult.OK_AFTER_STRAY_BYTES: "Stray",
     PollResult.EXCEPTION: "Exc.",
     PollResult.SILENT: "Silent",
     PollResult.LATE: "Late",

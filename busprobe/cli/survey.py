@@ -184,7 +184,7 @@ def _print(result: SurveyResult) -> None:
     if rows:
         output.table(("Address", "Settings", "Finding", "What it is", "Reply", "Notes"), rows)
     else:
-        output.lines(["Nobody answered.  That is not the same as nobody being there."])
+        output.lines(["No reply was received. That does not prove that no unit is connected."])
     if rows and result.expect is None:
         output.lines(
             [

@@ -77,8 +77,7 @@ def profile(
         raise RefusedError(
             f"Unit address {both_forms(address)} at {settings}: {asked.notes[0]}",
             means=(
-                "Without one unit that answers alone, nobody could tell afterwards what a write"
-                " did."
+                "Without one unit that answers alone, the outcome of a write cannot be verified."
             ),
             todo="Check power, wiring, address and line settings, or survey the pair.",
         )
@@ -269,7 +268,7 @@ def _power_cycle(session: Session, yes: bool) -> Callable[[tuple[Outcome, ...]],
             output.say(f"To be switched off and on: {move.name(here)}")
         terminals = session.terminals
         if yes and terminals is None:
-            output.say("Not checked: nobody was there to switch them off and on.")
+            output.say("Not checked: with --yes there is no power cycle to check after.")
             return False
         done = yes or output.agreed("Switch them off and on now.  Has that been done?")
         if done and terminals is not None:

@@ -121,7 +121,7 @@ def _move_in(folder: Path, aside: Path, names: Mapping[str, bytes], *, overwrite
             raise OSError(errno.EIO, words) from error
         if isinstance(error, FileExistsError):
             raise RefusedError(
-                f"{here} was made by somebody else meanwhile.",
+                f"{here} was made by another program meanwhile.",
                 means="Nothing was written.",
                 todo="Choose another folder, or say that existing files may be replaced.",
             ) from error
@@ -177,11 +177,11 @@ def _refuse_remains(folder: Path) -> None:
     for remains in sorted(folder.glob(f"{_ASIDE}*")):
         if _holds_old(remains, folder):
             what = (
-                "papers in it are being replaced right now, or that was cut off; the files as they"
-                f" were are in its folder {remains.name}, with {_OLD} behind their names"
+                "its handover documents are being replaced now, or that was interrupted; the files"
+                f" as they were are in its folder {remains.name}, with {_OLD} behind their names"
             )
             todo = (
-                "If nobody is at it, take out of that folder what you need, delete it, and write"
-                " again."
+                "If no other program is writing there, take what you need out of that folder,"
+                " delete it, and write again."
             )
             raise FileError(str(folder), [Mistake("", what)], kind="folder", todo=todo)

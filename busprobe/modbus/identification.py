@@ -54,7 +54,7 @@ def identification_page(reply: Reply) -> IdentificationPage:
     Length bytes are trusted and object counts are not, since the standard's own example miscounts.
     """
     if not reply.valid or reply.request.function is not Function.READ_DEVICE_IDENTIFICATION:
-        raise ValueError("not a sound device identification reply")
+        raise ValueError("not a valid device identification reply")
     pdu = ReadDeviceInformationResponse()
     pdu.decode(reply.frame[2:-2])
     objects = {}
@@ -79,7 +79,7 @@ class ServerId:
 def server_id(reply: Reply) -> ServerId:
     """Take apart a valid reply to a server id request."""
     if not reply.valid or reply.request.function is not Function.REPORT_SERVER_ID:
-        raise ValueError("not a sound server id reply")
+        raise ValueError("not a valid server id reply")
     data = reply.frame[3:-2]
     if data[-1:] in (b"\x00", b"\xff"):
         return ServerId(from_device(data[:-1]), data[-1:] == b"\xff")

@@ -63,7 +63,7 @@ class Change(ProfilePart):
         default=Effect.AT_ONCE,
         description=(
             "When the change holds: at-once, after-save, after-power-cycle, or not-stated where"
-            " nobody says."
+            " the data sheet does not say."
         ),
     )
     wait_s: Annotated[float, Field(ge=0, le=60)] = Field(

@@ -101,7 +101,7 @@ def field_guide() -> tuple[str, ...]:
     lines = [*_fields(Profile, ""), ""]
     lines += _item("", "Notes for 'busprobe profiles draft' are such a file, of which only the "
                    "points are needed, and "
-                   "of each only name and register. Besides, they can say:", 0)  # fmt: skip
+                   "of each only name and register. They can also say:", 0)  # fmt: skip
     for name in NOTES_ONLY:
         lines += _item("", f"points[].{name}: may be left out", 0)
         lines += _item("", NotedPoint.model_fields[name].description or "", 4)

@@ -263,13 +263,13 @@ class PointMeaning(ProfilePart):
         description="What it says of the unit itself: maker, model, version or serial (number).",
     )
     description: Sentence | None = Field(
-        default=None, description="What the data sheet says of it, for the papers."
+        default=None, description="What the data sheet says of it, for the handover documents."
     )
     writable: bool | None = Field(
         default=None,
         description=(
             "Whether the data sheet lets a master write it; left out where it does not say. For the"
-            " papers: nothing here writes it."
+            " handover documents: nothing here writes it."
         ),
     )
     tolerance: NotNegative | None = Field(
@@ -395,7 +395,7 @@ class Profile(ProfilePart):
         )
     )
     factory: Factory | None = Field(
-        default=None, description="How it comes out of its box; left out where nobody knows."
+        default=None, description="How it is delivered; left out where it is not known."
     )
     generic: bool = Field(
         default=False,

@@ -65,7 +65,7 @@ def unit_names(places: Iterable[Place]) -> str:
 
 def not_asked(*, alone: bool, state: str) -> str:
     """Why the table asks nothing of a unit; it is `alone` at its place, or in another `state`."""
-    return "no points are known" if alone else f"{state}, so nobody to ask"
+    return "no points are known" if alone else f"{state}, so it is not polled"
 
 
 def latency_assumed(seconds: float) -> str:
@@ -88,12 +88,12 @@ def between_untried(addresses: Iterable[int]) -> str:
 
 
 def wanted(every_s: float, special: int, values: int, *, said: bool) -> str:
-    """How often values are wanted, `special` of them at intervals of their own; whether somebody
-    `said` so."""
+    """How often values are wanted, `special` of them at intervals of their own; whether that
+    was `said`."""
     more = f", {special} of {values} values at intervals of their own" if special else ""
     if said:
         return f"Values are wanted every {every_s:g} s{more}."
-    return f"Nobody said how often values are wanted: every {every_s:g} s is taken{more}."
+    return f"Poll interval not set: every {every_s:g} s is taken{more}."
 
 
 def cycle(requests: int, computed_s: float, measured_s: float | None) -> str:
@@ -169,13 +169,13 @@ def findings(proof: Proof) -> tuple[str, ...]:
         )
     if proof.strays:
         found.append(
-            f"Sound frames that no request accounts for: {proof.strays}. "
+            f"Unsolicited frames: {proof.strays}. "
             "Another master is talking, or two units share an address."
         )
-    if junk := sum(unit.count(PollResult.OK_AFTER_STRAY_BYTES) for unit in proof.units):
+    if stray := sum(unit.count(PollResult.OK_AFTER_STRAY_BYTES) for unit in proof.units):
         found.append(
-            f"Sound replies after junk bytes: {junk}. That is no failure, but a sign of a"
-            " missing or weak bias or of an adapter that turns round badly."
+            f"Valid replies after stray bytes: {stray}. That is no failure. Causes: missing or"
+            " weak bias, or an adapter that switches direction badly."
         )
     return (*found, *_exceptions(proof), *cut_short)
 
@@ -306,7 +306,7 @@ def load_reason(rows: int, *, possible: bool) -> str:
     """Of the bus load of a polling table."""
     reason = (
         f"The {rows} requests of the polling table, each as often as wanted, with the reply times"
-        " given there; gaps and waiting count as load, since nobody else can talk then."
+        " given there; gaps and waiting count as load, since no other device can send then."
     )
     if not possible:
         reason += " Above 100 % cannot be done: ask less often, or raise the baud rate."

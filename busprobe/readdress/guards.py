@@ -135,7 +135,7 @@ def check_move(move: Move) -> None:
         raise RefusedError(
             "Address and line setting are to change with one write.",
             means=(
-                "If the unit then answered nowhere, nobody could tell which of the two went wrong."
+                "If the unit then answered nowhere, it could not be told which of the two failed."
             ),
             todo="Change the address first and the line setting last.",
         )
@@ -154,22 +154,19 @@ def check_quiet(line: Line, settings: LineSettings) -> tuple[str, ...]:
     frames = valid_frames(heard)
     if frames:
         raise RefusedError(
-            f"Somebody else is talking on the pair: {frames[0].words} was heard with nobody asked.",
+            f"Another device is sending: {frames[0].words} was heard without a request.",
             means="A write could collide with another master's request.",
             todo="Stop or disconnect the other master, then prepare the move again.",
         )
     if len(heard) >= framing.SHORTEST:
         raise RefusedError(
-            f"{len(heard)} bytes came with nobody asked: {hex_bytes(heard[:16])}.",
+            f"{len(heard)} bytes were received without a request: {hex_bytes(heard[:16])}.",
             means=(
                 "Another master at other line settings, or a noisy pair: a write could be damaged."
             ),
-            todo=(
-                "Find out who or what it is (listen at other settings, check bias and wiring)"
-                " first."
-            ),
+            todo=("Find the sender first: listen at other line settings, check bias and wiring."),
         )
-    return (f"{len(heard)} stray bytes were heard with nobody asked.",) if heard else ()
+    return (f"{len(heard)} stray bytes were received without a request.",) if heard else ()
 
 
 def check_source(
@@ -195,15 +192,15 @@ def check_source(
     remarks = " ".join(seen.notes)
     if seen.foreign:
         raise RefusedError(
-            f"Somebody else is talking on the pair: {seen.foreign[0].words} came in between.",
+            f"Another device is sending: {seen.foreign[0].words} was received in between.",
             means="A write could collide with another master's request.",
             todo="Stop or disconnect the other master, then prepare the move again.",
         )
     match seen.kind:
         case Kind.SILENT:
             raise RefusedError(
-                f"Nobody answers at {where} at {place.settings}.",
-                means="Without an answer now, nobody could tell afterwards what the write did.",
+                f"No reply from {where} at {place.settings}.",
+                means="Without a reply now, the outcome of the write could not be verified.",
                 todo="Check power, wiring, address and line settings, or survey the pair.",
             )
         case Kind.CLASH:
@@ -214,7 +211,7 @@ def check_source(
             )
         case Kind.UNSURE:
             raise RefusedError(
-                f"It is not clear who answers at {where}.",
+                f"It is not clear which unit answers at {where}.",
                 means=remarks,
                 todo=(
                     "Take the other units off the pair until one answers cleanly, or mend its"
@@ -231,15 +228,14 @@ def check_source(
             f"The unit at {where} does not answer cleanly: {odd[0].words if odd else remarks}",
             means="On such a pair a write could be damaged, and its outcome not be told.",
             todo=(
-                "Mend the connection, or take the other units off the pair, until all replies are"
-                " sound."
+                "Mend the connection, or disconnect the other units, until all replies are valid."
             ),
         )
     if len(late) >= framing.SHORTEST:
         raise RefusedError(
             f"After the unit at {where} had answered everything, more came:"
             f" {hex_bytes(late[:16])}.",
-            means="A second, slower unit shares its address, or somebody else is talking.",
+            means="A second, slower unit shares its address, or another device is sending.",
             todo="Take the other units off the pair, or stop the other master.",
         )
     for other in reached:

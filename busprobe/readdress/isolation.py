@@ -45,7 +45,7 @@ _WORDS: Mapping[Occupancy, tuple[str, str]] = {
         "not clear",
         "Take one more unit off the pair, or check the connection of the one that is left.",
     ),
-    Occupancy.NONE: ("nobody answers", "Put one of the units back on the pair."),
+    Occupancy.NONE: ("no reply", "Put one of the units back on the pair."),
 }
 """What is there, and what to do."""
 

@@ -260,7 +260,7 @@ class ListedBus:
             raise RefusedError(
                 f"Unit address {both_forms(address)} is not a single unit's ({kind}).",
                 means=(
-                    "Whoever is there would go along or be left behind, and nobody could tell"
+                    "The other unit would move along or stay behind, and it could not be told"
                     " which."
                 ),
                 todo="Take these units apart first; line settings come last.",

@@ -374,7 +374,7 @@ def sentences(
         "advice": _advice(move, exception),
         "step": step,
         "held": "not known" if held is None else f"{held}, 0x{held:04X}",
-        "elsewhere": f"  But somebody answers at {found}: {READ_OTHERWISE}" if found else "",
+        "elsewhere": f"  But a unit answers at {found}: {READ_OTHERWISE}" if found else "",
     }
     return _sentence(why.format_map(facts)), todo.format_map(facts)
 

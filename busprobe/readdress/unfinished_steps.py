@@ -215,7 +215,7 @@ def prepare_rest(
         case _:
             raise RefusedError(
                 f"At {move.source.words}: {at_old.kind}; at {move.target.words}: {at_new.kind}.",
-                means="What is left of the procedure would reach nobody, or not this unit alone.",
+                means="The remaining steps would reach no unit, or not this unit alone.",
                 todo=(
                     "Survey the pair, and take units off until this one answers alone at one of the"
                     " two."

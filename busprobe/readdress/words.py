@@ -70,7 +70,7 @@ SENTENCES: Mapping[Row, tuple[str, str]] = {
     ),
     Row.REPLY_LOST: (
         (
-            "No sound reply to the write came, but {new} answers alone now and {old} is silent: the"
+            "No valid reply to the write, but {new} answers alone now and {old} is silent: the"
             " reply was lost, or the unit sent none."
         ),
         "Power-cycle the unit once and check again, to prove that the {what} is stored.",
@@ -95,8 +95,8 @@ SENTENCES: Mapping[Row, tuple[str, str]] = {
     ),
     Row.UNHEARD: (
         (
-            "No sound reply to the write came; {old} still answers and {new} is silent: the unit"
-            " did not hear the write or ignored it."
+            "No valid reply to the write; {old} still answers and {new} is silent: the unit"
+            " did not receive the write or ignored it."
         ),
         (
             "Check for a write lock on the unit (switch, menu, password) and the other write"

@@ -274,7 +274,7 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[str]:
     }
     for row in document["units"]:
         if row["state"] == "planned":
-            yield f"{both_forms(row['address'])} is listed, and nobody is there."
+            yield f"{both_forms(row['address'])} is listed, and no unit is there."
     there: dict[Place, list[Unit]] = {}
     for unit in segment.units:
         if unit.connected:
@@ -284,7 +284,7 @@ def compare(bus_list: Path, segment: Segment) -> Iterator[str]:
         units = there.get(place, [])
         row = listed.get(place)
         if not units:
-            yield f"{at} is listed, and nobody is there."
+            yield f"{at} is listed, and no unit is there."
         elif row is None:
             yield f"{at} is not listed, and {' and '.join(unit.name for unit in units)} is there."
         elif len(units) > 1 or row["state"] != "unit":

@@ -87,7 +87,7 @@ class Estimate:
             )
         if self.sooner is not None:
             return f"if the {self.units} units lie evenly among the addresses; {adds}"
-        return f"if {f'there are {self.units} units' if self.units else 'nobody answers'}; {adds}"
+        return f"if {f'there are {self.units} units' if self.units else 'no unit answers'}; {adds}"
 
 
 def close_look(settings: LineSettings) -> float:

@@ -139,7 +139,7 @@ def identify(
             Kind.UNSURE: (
                 "It cannot be told whether one unit answers here, so nothing is said of what it is."
             ),
-            Kind.SILENT: "Nobody answered.",
+            Kind.SILENT: "No reply.",
         }[seen.kind]
         return replace(unknown, notes=(why, *seen.notes))
     found = identify_seen(line, seen, profiles, by_hand=by_hand)

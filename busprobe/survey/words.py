@@ -75,12 +75,11 @@ _REMARKS = {
         "{0} replies are longer than one unit's can be: two units share this address."
     ),
     RemarkKind.SOME_ALWAYS_CORRUPTED: (
-        "Some requests bring sound replies, others only corrupted: two units that agree on some"
-        " things."
+        "Some requests get valid replies, others only corrupted ones: two units that agree in part."
     ),
     RemarkKind.CORRUPTED_AFTER_VALID_START: (
-        "Of {0} replies {1} are wrecks that begin well, each in another way: a second unit at this"
-        " address starts a little later."
+        "Two units share this address: {1} of {0} replies are corrupted after a valid start, each"
+        " differently."
     ),
     RemarkKind.COLLIDING_REFUSALS: (
         "{0} replies are just what two refusals make when one comes a little later: two units."
@@ -95,19 +94,19 @@ _REMARKS = {
         "Another device sends at other line settings, which can corrupt replies: disconnect it to"
         " see whether two units share this address."
     ),
-    RemarkKind.ONE_REPLY: "Only 1 of {0} requests was answered soundly.",
+    RemarkKind.ONE_REPLY: "Only 1 of {0} requests got a valid reply.",
     RemarkKind.DAMAGED_BEYOND_NOISE: (
-        "Many replies are mangled beyond a few wrong bits: a second unit, or a bad connection here."
+        "Many replies are corrupted beyond a few wrong bits: a second unit, or a bad connection."
     ),
     RemarkKind.DAMAGED_AND_CUT_OFF: (
-        "Many replies are mangled beyond a few wrong bits: the adapter turns round too late, a"
+        "Many replies are corrupted beyond a few wrong bits: a late turnaround of the adapter, a"
         " second unit, or a bad connection here."
     ),
     RemarkKind.IDENTITY_CORRUPTED: (
-        "Its replies to function {0} (who it is) are wrecks each time, all others are sound: two"
-        " units of one kind with different numbers, or a fault of this one."
+        "Its replies to function {0} (identification) are always corrupted, all others are valid:"
+        " two units of one type with different serial numbers, or a fault of this one."
     ),
-    RemarkKind.LATE_REPLY: "A reply came only after the wait was over: a slow unit.",
+    RemarkKind.LATE_REPLY: "The unit replies after the timeout.",
     RemarkKind.OTHER_ADDRESS: "Asked {0} (0x{0:02X}), answered as {1} (0x{1:02X}) each time.",
     RemarkKind.WRONG_CRC: (
         "{0} replies begin as they should and end in a wrong CRC: two units at once, or bad"
@@ -121,19 +120,19 @@ _REMARKS = {
         "It sends the two CRC bytes in the wrong order: ordinary masters will not read it."
     ),
     RemarkKind.ALL_STARTS_CUT_OFF: (
-        "The front of its replies is cut off: the adapter turns round too late for it. Set a longer"
-        " reply delay at the unit, or take another adapter."
+        "The start of its replies is missing: the adapter switches from transmit to receive too"
+        " late for this unit. Set a longer reply delay at the unit, or use another adapter."
     ),
     RemarkKind.GATEWAY: "A gateway answered that its unit did not respond; that is no unit.",
     RemarkKind.STRAY_BYTES: "Stray bytes were heard, but no reply.",
-    RemarkKind.NOISY: "Bytes are heard on the pair with nobody asked: it is noisy or lacks bias.",
+    RemarkKind.NOISY: "Bytes are received without a request: noise, or missing bias.",
     RemarkKind.LOSSY: "Requests get lost on the way to it, too: noise, or a bad connection.",
     RemarkKind.DAMAGED: "{0} of {1} replies were damaged.",
     RemarkKind.STRAY_BYTES_AROUND: (
-        "{0} of {1} replies had stray bytes around them: bias, or the adapter's turn-round."
+        "{0} of {1} replies had stray bytes around them: bias, or the adapter's turnaround."
     ),
     RemarkKind.STARTS_CUT_OFF: (
-        "The front of {0} replies was cut off: the adapter turns round too late."
+        "The start of {0} replies was missing: the adapter switches to receive too late."
     ),
     RemarkKind.NOT_CONFORMING: "{0} replies were whole but not what the standard asks for.",
     RemarkKind.FIRST_REQUEST_MISSED: "It did not answer the first request.",
@@ -144,8 +143,8 @@ _REMARKS = {
 }
 
 UNREADABLE = (
-    "Somebody is there who cannot be read for sure: what spoils these replies can hide other units."
-    " Clear that up, then survey again."
+    "A unit answers here but its replies are corrupted. Other units may be hidden behind it. Clear"
+    " that up, then survey again."
 )
 ANSWERED_ONCE_AND_LATE = (
     "It answered one request, late, and nothing when asked again: noise, a bad contact, or a unit"
@@ -206,8 +205,8 @@ def ignored_settings(ignored: IgnoredSettings) -> str:
 def wrong_echo(settings: LineSettings) -> str:
     """An echo comes back with wrong bytes in it."""
     return (
-        f"At {settings} the adapter hears its own transmission with wrong bytes in it: somebody"
-        " else drives the pair at the same time, or the adapter cannot drive it."
+        f"At {settings} the adapter hears its own transmission with wrong bytes in it: another"
+        " device drives the bus at the same time, or the adapter cannot drive it."
     )
 
 
@@ -223,9 +222,9 @@ def echo_of_ones(settings: LineSettings) -> str:
 def bursts(seconds: float) -> str:
     """The adapter delivers bytes in bursts, up to `seconds` late."""
     return (
-        f"The adapter hands bytes over in lumps, up to {1000 * seconds:.0f} ms late: reply times"
-        " may be too long by as much, and no wait is shorter. Its driver's latency timer may be set"
-        " lower."
+        f"The adapter delivers data in bursts up to {1000 * seconds:.0f} ms late (USB latency"
+        " timer): reply times may be too long by as much, and no wait is shorter. Set the latency"
+        " timer of its driver lower."
     )
 
 
@@ -245,9 +244,9 @@ def refuses_everywhere(asked: Iterable[int]) -> str:
     """A gateway or server refuses registers at whatever address is `asked`."""
     named = ", ".join(both_forms(address) for address in asked)
     return (
-        f"Somebody answers whatever address is asked ({named}) and refuses all registers there: a"
-        " gateway or server that speaks for absent units. Only who says anything else is counted as"
-        " a unit."
+        f"Any address that is asked answers ({named}) and refuses all registers: a gateway or"
+        " server that answers for absent units. Only an address that answers anything else is"
+        " counted as a unit."
     )
 
 
@@ -318,8 +317,8 @@ def _who_asks_whom(frames: Iterable[Frame]) -> str:
 def lost_requests(settings: LineSettings, rounds: int) -> str:
     """A unit can be missed though it is asked in so many `rounds`."""
     return (
-        f"At {settings} so many requests to units that are there bring no sound reply that even"
-        f" asked {rounds} times a unit can be missed: mend the pair, then survey again."
+        f"At {settings} so many requests get no valid reply that even after {rounds} requests a"
+        " unit can be missed: repair the bus, then survey again."
     )
 
 
@@ -350,8 +349,8 @@ def as_many_as_expected(found: int) -> str:
 def stray_bytes(count: int) -> str:
     """So many bytes belong to no frame."""
     return (
-        f"{count} bytes came that make no frame and that nobody owned up to: missing bias,"
-        " interference, or somebody at other line settings. Replies can have been lost in them."
+        f"{count} bytes were received that belong to no valid frame: missing bias, interference,"
+        " or a device at other line settings. Replies can have been lost in them."
     )
 
 
@@ -364,8 +363,8 @@ def no_reply(*, pulses: bool, echo: bool) -> str:
     elif echo:
         heard = "nothing was heard but the adapter's own echo"
     return (
-        f"Nobody answered and {heard}: check the supply of the units, the two wires at both ends,"
-        " and the adapter's own send and receive lamps."
+        f"No unit answered and {heard}: check the supply of the units, the two wires at both ends,"
+        " and the adapter's TX and RX LEDs."
     )
 
 

@@ -355,7 +355,7 @@ class UnitEntry(ScenarioTable):
     stuck: Literal["mark", "space"] | None = Field(
         default=None,
         description=(
-            "The state in which its driver is stuck, so that it holds the pair and answers nobody."
+            "The state in which its driver is stuck, so that it holds the bus and cannot answer."
         ),
     )
 

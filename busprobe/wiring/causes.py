@@ -29,10 +29,10 @@ class Cause(StrEnum):
     ADAPTER_HOLDS_ON = (
         "the adapter keeps the pair after sending, so that the start of quick replies is lost"
     )
-    ADAPTER_LETS_GO = "the adapter lets the pair go before the last bit is out"
+    ADAPTER_LETS_GO = "the adapter disables its driver before the last bit is sent"
     ADAPTER_TOO_SLOW = "the adapter stops driving within a byte at this baud rate"
-    BYTES_LOST = "the adapter or this computer loses bytes that were sound on the pair"
-    ADAPTER_GLITCH = "the adapter makes a byte of its own when it turns round"
+    BYTES_LOST = "the adapter or this computer loses bytes that were correct on the bus"
+    ADAPTER_GLITCH = "the adapter makes a byte of its own when it changes direction"
     UNIT_DRIVES_LATE = "the unit turns its driver on late"
 
 

@@ -38,8 +38,8 @@ CAUTIONS = (
     ),
     Caution(
         "machinery",
-        "Machinery may start by itself, or by one written register. Nobody may be within its reach"
-        " while you work on the bus.",
+        "Machinery may start by itself, or by one written register. Keep all persons out of its"
+        " reach while you work on the bus.",
     ),
     Caution(
         "current transformers",

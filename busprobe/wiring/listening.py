@@ -74,7 +74,7 @@ class ListeningResult:
         )
         parts = [
             heard,
-            counted(len(evidence.frames), "sound frame") if evidence.frames else "no sound frame",
+            counted(len(evidence.frames), "valid frame") if evidence.frames else "no valid frame",
         ]
         if evidence.frames:
             parts.append(f"from or for {units({frame.address for frame in evidence.frames})}")

@@ -50,8 +50,8 @@ def _other_master(evidence: LineEvidence) -> Iterator[Observation]:
     if evidence.frames:
         count = len(evidence.frames)
         yield observed(
-            f"{counted(count, 'sound frame')} {agree(count, 'was', 'were')} heard with nobody"
-            f" asked, first {evidence.frames[0].words}.",
+            f"{counted(count, 'unsolicited frame')} {agree(count, 'was', 'were')} received,"
+            f" first {evidence.frames[0].words}.",
             Cause.OTHER_MASTER,
         )
     foreign = [reply for reply in evidence.replies if reply.verdict is Verdict.FOREIGN]
@@ -74,8 +74,8 @@ def _late(evidence: LineEvidence) -> Iterator[Observation]:
         if evidence.frames:
             causes.reverse()
         yield observed(
-            f"{counted(len(late), 'sound reply', 'sound replies')} from {at} answered an earlier"
-            " question, after the wait for it was over.",
+            f"{counted(len(late), 'valid reply', 'valid replies')} from {at} answered an earlier"
+            " request, after its timeout.",
             *causes,
         )
 
@@ -90,8 +90,8 @@ def _idle_bytes(evidence: LineEvidence) -> Iterator[Observation]:
         return
     data = evidence.idle.data
     seen = (
-        f"{counted(len(data), 'byte')} but no frame in {evidence.idle.seconds:.1f} s with nobody"
-        " asked"
+        f"{counted(len(data), 'byte')} but no frame in {evidence.idle.seconds:.1f} s without a"
+        " request"
     )
     seen += f": {_sample(data)}."
     seen += _by_receiver(evidence.idle)
@@ -151,7 +151,7 @@ def _turn_round(evidence: LineEvidence) -> Iterator[Observation]:
         f"{counted(len(cut), 'reply', 'replies')} from {units(at)} "
         f"{agree(len(cut), 'lacks or garbles', 'lack or garble')} up to "
         f"{counted(lost, 'byte')} at the front; with {agree(lost, 'it', 'these')} put back "
-        f"{agree(len(cut), 'it is', 'they are')} sound.",
+        f"{agree(len(cut), 'it is', 'they are')} valid.",
         *causes,
     )
 
@@ -175,8 +175,8 @@ def _junk(evidence: LineEvidence) -> Iterator[Observation]:
         causes.insert(0, Cause.OTHER_MASTER)
     yield observed(
         f"{share(len(touched), len(sound), 'reply', 'replies')}"
-        f" {agree(len(touched), 'has', 'have')} junk around a sound frame, such as"
-        f" {hex_bytes(touched[0][:8])}{'; bytes come with nobody asked too' if idle_too else ''}.",
+        f" {agree(len(touched), 'has', 'have')} stray bytes around a valid frame, such as"
+        f" {hex_bytes(touched[0][:8])}{'; bytes come without a request too' if idle_too else ''}.",
         *causes,
     )
 
@@ -210,7 +210,7 @@ def _counts(evidence: LineEvidence) -> Iterator[Observation]:
     idle = evidence.idle
     if idle is not None and idle.errors is not None and idle.errors.on_wire and not idle.data:
         yield observed(
-            f"No byte came in {idle.seconds:.1f} s with nobody asked, yet the system counted"
+            f"No byte came in {idle.seconds:.1f} s without a request, yet the system counted"
             f" {idle.errors.words}.",
             Cause.STUCK,
             Cause.MISSING_BIAS,
@@ -225,7 +225,7 @@ def _counts(evidence: LineEvidence) -> Iterator[Observation]:
             0 if len(errors) > max(1, len(unmarked) / 2) else len(causes), Cause.WRONG_FORMAT
         )
         yield observed(
-            f"In {share(len(errors), len(unmarked), 'exchange')} with a sound reply the system"
+            f"In {share(len(errors), len(unmarked), 'exchange')} with a valid reply the system"
             f" counted {sum(errors, LineErrors()).words}.",
             *causes,
         )
@@ -259,7 +259,7 @@ def _silence(evidence: LineEvidence) -> Iterator[Observation]:
     spaces = sum(reply.exchange.received.startswith(b"\x00") for reply in evidence.replies)
     if spaces > len(evidence.replies) / 2:
         yield observed(
-            "Nobody could be read; a 00 came right after"
+            "No valid reply; a 00 came right after"
             f" {share(spaces, len(evidence.replies), 'request')}.",
             Cause.SWAPPED_AT_ADAPTER,
             Cause.STUCK,
@@ -343,7 +343,7 @@ def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
     """What bytes without a frame look like."""
     ratio = byte_patterns.times_too_fast(data)
     if ratio is not None:
-        slower = Hint(Cause.WRONG_BAUD, f"somebody talks at about {baud // ratio} baud")
+        slower = Hint(Cause.WRONG_BAUD, f"a device sends at about {baud // ratio} baud")
         if byte_patterns.complement_like(data, too_fast=True):
             return (slower, Cause.SWAPPED_AT_ADAPTER)
         return (slower, Cause.MISSING_BIAS) if byte_patterns.single_pulses(data) else (slower,)
@@ -351,7 +351,7 @@ def _causes_of_garbage(data: bytes, baud: int) -> tuple[Cause | Hint, ...]:
         return (Cause.SWAPPED_AT_ADAPTER, Cause.WRONG_BAUD, Cause.NOISE)
     if set(data) == {0}:
         lowest = Hint(
-            Cause.WRONG_BAUD, f"somebody talks at less than {baud // byte_patterns.FASTEST} baud"
+            Cause.WRONG_BAUD, f"a device sends at less than {baud // byte_patterns.FASTEST} baud"
         )
         return (lowest, Cause.STUCK, Cause.SWAPPED_AT_ADAPTER, Cause.REVERSED_BIAS)
     return (Cause.WRONG_BAUD, Cause.WRONG_FORMAT, Cause.NOISE, Cause.MISSING_BIAS)

@@ -68,7 +68,7 @@ def test_fewer_units_than_expected_need_attention(command: Command) -> None:
 
 def test_nobody_is_not_called_absent(command: Command) -> None:
     ran = command("survey", *CLEAN, "--addresses", "1-5")
-    assert "Nobody answered.  That is not the same as nobody being there." in ran.out
+    assert "No reply was received. That does not prove that no unit is connected." in ran.out
     assert ran.code == ExitCode.ATTENTION
 
 

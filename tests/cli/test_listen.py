@@ -82,7 +82,7 @@ def test_another_master_is_heard_and_not_disturbed(command: Command) -> None:
         "listen", "--port", "virtual:second-master", "--settings", "9600-8N1", "--probe", 12
     ).out
     assert "Unit 12 (0x0C) was not asked: another master is at work." in told
-    assert "It fits only this:" in told
+    assert "Only possible cause:" in told
 
 
 def test_a_pair_swapped_at_the_adapter(command: Command, tmp_path: Path) -> None:

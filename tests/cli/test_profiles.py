@@ -197,7 +197,7 @@ def test_wrong_notes_are_told_before_the_unit_is_asked(
 def test_nothing_is_drafted_where_nobody_answers(command: Command) -> None:
     ran = command("profiles", "draft", *GENERIC, "--address", 99, "--point", "31 Wind")
     assert ran.code == ExitCode.REFUSED
-    assert "Nothing can be drafted at address 99 (0x63): Nobody answered." in ran.err
+    assert "Nothing can be drafted at address 99 (0x63): No reply." in ran.err
 
 
 def test_a_unit_that_follows_sunspec_is_readdressed_through_its_device_address_point(

@@ -135,7 +135,7 @@ def test_what_is_replaced_is_in_its_place_or_aside_and_the_next_try_says_so(tmp_
         if aside:
             aside_seen += 1
             with pytest.raises(
-                FileError, match=r"being replaced right now, or that was cut off.*\.busprobe-"
+                FileError, match=r"being replaced now, or that was interrupted.*\.busprobe-"
             ):
                 place(folder, NEW, overwrite=True)
             assert {file.name for file in folder.glob(".busprobe-*/*.old")} == {
@@ -160,7 +160,7 @@ def test_a_file_that_appears_at_the_last_moment_is_not_replaced(
         link(source, target)
 
     monkeypatch.setattr(os, "link", late)
-    with pytest.raises(RefusedError, match=r"b\.csv was made by somebody else meanwhile"):
+    with pytest.raises(RefusedError, match=r"b\.csv was made by another program meanwhile"):
         place(folder, NEW)
     assert contents(folder) == {"notes.txt": b"mine", "b.csv": b"somebody else's"}
 
@@ -176,7 +176,7 @@ def test_a_folder_that_appears_at_the_last_moment_keeps_what_is_in_it(
         rename(source, target)
 
     monkeypatch.setattr(os, "rename", late)
-    with pytest.raises(RefusedError, match=r"b\.csv was made by somebody else meanwhile"):
+    with pytest.raises(RefusedError, match=r"b\.csv was made by another program meanwhile"):
         place(folder, NEW)
     assert contents(folder) == {"b.csv": b"somebody else's"}
     assert not list(tmp_path.glob(".busprobe-*"))

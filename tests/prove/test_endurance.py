@@ -91,7 +91,9 @@ def test_junk_ahead_of_a_reply_does_not_shorten_its_time_and_is_told() -> None:
         assert unit.count(PollResult.OK_AFTER_STRAY_BYTES) == 5
         assert unit.reply_times.median == pytest.approx(LATENCY, abs=1e-4)
         assert proof.clean
-        assert any("Sound replies after junk bytes: 5." in sentence for sentence in findings(proof))
+        assert any(
+            "Valid replies after stray bytes: 5." in sentence for sentence in findings(proof)
+        )
 
 
 def test_a_reply_taken_in_after_the_wait_counts_and_says_nothing_of_times() -> None:

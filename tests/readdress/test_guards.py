@@ -49,7 +49,7 @@ def test_an_address_the_profile_does_not_allow_is_refused_with_the_range() -> No
 
 
 def test_a_silent_source_is_refused() -> None:
-    assert "Nobody answers at unit address 1" in refused(Bench(FakeUnit(2))).what
+    assert "No reply from unit address 1" in refused(Bench(FakeUnit(2))).what
 
 
 @pytest.mark.parametrize("delay", [0.0, 0.0004, 0.003, 0.02, 0.09])
@@ -128,7 +128,7 @@ def test_another_master_heard_before_is_refused() -> None:
     frame = b"\x09\x03\x00\x00\x00\x02"
     bench.chatter.append((1.0, frame + crc(frame)))
     error = refused(bench)
-    assert "Somebody else is talking" in error.what
+    assert "Another device is sending" in error.what
     assert "unit address 9" in error.what
     assert bench.sent == []
 
@@ -143,7 +143,7 @@ def test_another_master_heard_in_between_is_refused(address: int) -> None:
 def test_traffic_at_other_settings_is_refused() -> None:
     bench = Bench(FakeUnit(1))
     bench.chatter.append((1.0, b"\xe0\x00\xe0\xe0\x98"))
-    assert "5 bytes came with nobody asked: E0 00 E0 E0 98" in refused(bench).what
+    assert "5 bytes were received without a request: E0 00 E0 E0 98" in refused(bench).what
 
 
 def test_a_single_stray_byte_is_only_a_warning() -> None:

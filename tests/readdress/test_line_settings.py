@@ -114,7 +114,7 @@ def test_a_code_that_means_something_else_is_found_out() -> None:
     bench = Bench(FakeUnit(5, baud_codes=(19200, 9600, 4800)))
     outcome = changed(bench)
     assert outcome.row is Row.NEITHER
-    assert "somebody answers at unit address 5 (0x05) at 4800-8N1" in outcome.why
+    assert "a unit answers at unit address 5 (0x05) at 4800-8N1" in outcome.why
 
 
 def test_a_register_that_does_not_hold_the_code_of_the_present_setting_is_refused() -> None:

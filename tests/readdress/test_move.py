@@ -79,7 +79,7 @@ def test_each_row_of_the_table(
 
 def test_a_unit_found_at_the_hex_twin_is_named() -> None:
     outcome = moved(Bench(FakeUnit(1, lands=32)), new=20)
-    assert "somebody answers at unit address 32 (0x20) at 9600-8N1" in outcome.why
+    assert "a unit answers at unit address 32 (0x20) at 9600-8N1" in outcome.why
 
 
 @pytest.mark.parametrize(

@@ -170,7 +170,7 @@ def test_nothing_is_sent_where_two_answer() -> None:
     here = Interrupted()
     here.bench.units.append(FakeUnit(1))
     before = list(here.bench.writes)
-    with pytest.raises(RefusedError, match="would reach nobody, or not this unit alone"):
+    with pytest.raises(RefusedError, match="would reach no unit, or not this unit alone"):
         here.finish()
     assert here.bench.writes == before
 

@@ -88,7 +88,7 @@ def test_a_place_where_nobody_answers_is_not_put_on_the_list(job: Job) -> None:
         Segment(load_scenario("generic"), VirtualClock()).port(), LineSettings.parse(SETTINGS)
     )
     found = keep_identified(job, identify(line, 99, [OTHER]))
-    assert "Nobody answered." in found.notes
+    assert "No reply." in found.notes
     assert job.units() == ()
 
 

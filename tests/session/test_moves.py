@@ -143,7 +143,7 @@ def test_a_unit_that_has_not_kept_its_address_is_listed_where_it_answers(job: Jo
     assert lost.power_cycle_verified is False
     (write,) = site.moves.unproven() or [recorded_outcome(job.writes()[-1])]
     again = site.moves.verify_again(write)
-    assert "somebody answers at unit address 1 (0x01) at 9600-8N1" in again.why
+    assert "a unit answers at unit address 1 (0x01) at 9600-8N1" in again.why
     back = site.moves.verify_again(
         Outcome(Move(Place(1, AT_9600), Place(60, AT_9600), SENSOR), Row.CHANGED, "", "")
     )

@@ -121,7 +121,7 @@ def test_what_it_rests_on_is_said_with_it() -> None:
     soon = replace(six, sooner=24.2)
     assert [e.figure(say) for e in (nobody, six)] == ["about 76 s", "about 76 s"]
     assert soon.figure(say) == "about 24 s, at most 76 s"
-    assert nobody.basis.startswith("if nobody answers; each unit adds 0.6 s")
+    assert nobody.basis.startswith("if no unit answers; each unit adds 0.6 s")
     assert six.basis.startswith("if there are 6 units; each further unit adds 0.6 s")
     assert replace(six, thorough=35.0).basis.endswith(
         "and each further line setting with units 35 s"

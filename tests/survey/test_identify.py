@@ -84,7 +84,7 @@ def test_nothing_is_said_of_a_clash() -> None:
 
 def test_nothing_is_said_of_silence() -> None:
     unit = at("site", 99, "9600-8N1")
-    assert unit.notes[0] == "Nobody answered."
+    assert unit.notes[0] == "No reply."
     assert unit.examination.kind is Kind.SILENT
 
 

@@ -156,7 +156,7 @@ def test_a_pulse_ahead_of_each_reply_makes_the_adapter_no_slower() -> None:
     units = together(registers(5, {0: 1, 1: 2}, 0.03), registers(9, {0: 1, 1: 2}, 0.04))
     port = ScriptedPort(lambda request, settings: [(0.002, b"\x00"), *units(request, settings)])
     end = result(on(Line(port, SETTINGS), addresses=range(1, 12)))
-    assert not any("lumps" in note for note in end.notes)
+    assert not any("bursts" in note for note in end.notes)
 
 
 @pytest.mark.parametrize("lump", [0.0, 0.016, 0.05])
@@ -168,7 +168,7 @@ def test_an_adapter_that_hands_over_late_is_measured_and_said(lump: float) -> No
     segment = Segment(changed, VirtualClock())
     found = result(on(line_of(segment), AT_9600, addresses=range(1, 60)))
     assert listed(found.findings) == truth(segment, AT_9600)
-    told = [note for note in found.notes if "in lumps" in note]
+    told = [note for note in found.notes if "in bursts" in note]
     assert told == [note for note in found.notes if f"up to {1000 * lump:.0f} ms late" in note]
     assert len(told) == bool(lump)
 

@@ -113,7 +113,7 @@ def test_another_master_is_not_talked_into() -> None:
     assert heard.left_unasked == (11, 12)
     assert heard.evidence.replies == ()
     assert certain_causes(heard.observations) == {Cause.OTHER_MASTER}
-    assert "sound frames, from or for units 11,21" in heard.words
+    assert "valid frames, from or for units 11,21" in heard.words
 
 
 def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
@@ -148,7 +148,7 @@ def test_words_tell_flags_and_counters() -> None:
     heard = ListeningResult(LineEvidence(USUAL, idle), ())
     assert (
         heard.words
-        == "2 bytes in 2.0 s at 9600-8N1, no sound frame, 1 byte flagged by the receiver, the"
+        == "2 bytes in 2.0 s at 9600-8N1, no valid frame, 1 byte flagged by the receiver, the"
         " system counted 1 break."
     )
     assert heard.document()["line_errors"] == {

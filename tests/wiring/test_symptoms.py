@@ -249,7 +249,7 @@ def test_a_reply_to_an_earlier_question_is_late_and_not_damaged() -> None:
         for asked in probes(unit)
     ]
     (late,) = diagnose(LineEvidence(USUAL, None, replies, (11, 41)))
-    assert late.seen.startswith("1 sound reply from unit 41 answered an earlier question")
+    assert late.seen.startswith("1 valid reply from unit 41 answered an earlier request")
     assert [hint.cause for hint in late.hints] == [Cause.SLOW_UNIT, Cause.OTHER_MASTER]
 
 
@@ -423,7 +423,7 @@ def test_a_break_without_a_byte_is_told_by_the_counter() -> None:
     """A receiver tells a stuck pair by one break, before we came perhaps."""
     (observation,) = diagnose(LineEvidence(USUAL, Heard(5.0, (), LineErrors(breaks=1))))
     assert (
-        "No byte came in 5.0 s with nobody asked, yet the system counted 1 break."
+        "No byte came in 5.0 s without a request, yet the system counted 1 break."
         in observation.seen
     )
     assert observation.hints[0].cause is Cause.STUCK

@@ -39,7 +39,7 @@ def ports() -> None:
 @click.option(
     "--probe",
     type=options.ADDRESS,
-    help="Then read one register of this unit, for echo and turn-round.",
+    help="Then read one register of this unit, for echo and turnaround.",
 )
 @options.job(required=False, text="Job file to keep in what was heard.")
 @options.as_json

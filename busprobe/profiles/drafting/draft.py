@@ -200,7 +200,7 @@ class Draft:
         if found:
             listed = "; ".join(f"{_named(place, data)} {what}" for place, what in found)
             raise UsageError(
-                f"No sound profile comes of these notes: {listed}.",
+                f"These notes do not make a valid profile: {listed}.",
                 todo="Correct the notes, then draft again.",
             )
         return to_toml(data, comments)

@@ -63,8 +63,8 @@ A job is for practice or for a real bus, from its first port on: no list and no 
 In a practice job only practice segments open, in the job of a real bus only real ports.
 
 After opening, busprobe listens before it sends anything; if the pair is quiet, one read request \
-to address 246 shows whether the adapter echoes. If somebody else is already asking units on this \
-pair, it says so and asks: two masters on one pair disturb each other, and plant may trip when \
+to address 246 shows whether the adapter echoes. If another master is already asking units on \
+this bus, it says so and asks: two masters on one bus disturb each other, and plant may trip when \
 its master is disturbed."""
     BINDINGS: ClassVar[list[BindingType]] = [*bindings(OF_STEP[StepName.PORT])]
 

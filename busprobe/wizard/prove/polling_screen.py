@@ -98,10 +98,7 @@ class PollingScreen(Screen[None]):
         """Ask how often all values are wanted."""
         known = kept_intervals(self._session.job)
         field = _interval("every", "Seconds between two readings", known.every)
-        words = (
-            f"Of every value without an interval of its own. Empty: nobody said, {USUAL:g} s is"
-            " taken."
-        )
+        words = f"For every value without an interval of its own. Empty: {USUAL:g} s."
         self._ask(
             "How often are values wanted?",
             (field,),

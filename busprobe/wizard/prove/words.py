@@ -18,7 +18,7 @@ from busprobe.wizard.common.step import StepState
 
 HELP = """\
 Polls every unit again and again, at full speed or with a pause before each request. Nothing is \
-retried, so that no fault hides. A sound bus makes no errors at all; any count beside OK deserves \
+retried, so that no fault hides. A good bus makes no errors at all; any count beside OK deserves \
 a look.
 
   Silent  no reply within 1 s       Late   the reply came after that

@@ -31,7 +31,7 @@ _RECONNECTED = {
         " until one is left."
     ),
     Kind.SILENT: (
-        "Nobody answers at {address}. See that the unit has power and is on the pair, then survey"
+        "No reply from {address}. Check that the unit has power and is on the bus, then survey"
         " it (3)."
     ),
 }

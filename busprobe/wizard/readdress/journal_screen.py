@@ -153,5 +153,5 @@ def write_text(write: WriteRecord) -> Text:
             text.append("Reply   ", style="bold").append(f"{hex_bytes(conclusion.reply)}\n")
         text.append(f"{conclusion.why}\n")
     if not write.conclusions:
-        text.append("It is not known what became of it: close this and press v.", style="bold")
+        text.append("Its outcome is not known: close this and press v.", style="bold")
     return text

@@ -76,10 +76,10 @@ class MoveRunner:
         unfinished = self.moves.unfinished() if moves and not step.working else ()
         if unfinished:
             step.wizard.explain(
-                "First what was cut off",
-                f"It is not known what became of write {unfinished[0].id}:"
-                f" {unfinished[0].words}\n\nTo move a unit now could put two at one"
-                " address.\n\nNext: Press v; both places are asked, and it is told what is true.",
+                "A write was interrupted",
+                f"The outcome of write {unfinished[0].id} is not known:"
+                f" {unfinished[0].words}\n\nMoving a unit now could put two at one"
+                " address.\n\nNext: Press v to ask at both places.",
             )
             return False
         if not step.working:
@@ -273,7 +273,7 @@ class MoveRunner:
             case batch.BatchFinished() as finished:
                 self.say(Text(finished.why))
                 self._step.app.push_screen(
-                    Notice("What became of the moves", batch_text(self._step, plan, finished))
+                    Notice("Result of the moves", batch_text(self._step, plan, finished))
                 )
 
     def follow(self, outcome: Outcome) -> None:

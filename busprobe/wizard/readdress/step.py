@@ -70,10 +70,10 @@ class ReaddressStep(Step):
 
     TITLE = StepName.READDRESS
     HELP = """\
-Each move is guarded: the unit must answer alone and cleanly at its old address, and nobody at \
-the new one. Then you see exactly what will be sent, in words and bytes, and nothing leaves \
-before you press W. It is written once, never repeated, and what became of it is told by who \
-answers at both addresses afterwards.
+Each move is guarded: the unit must answer alone and cleanly at its old address, and no unit at \
+the new one. Then you see exactly what will be sent, in words and bytes. Nothing is sent before \
+you press W. It is written once, never repeated. The result is verified by what answers at both \
+addresses afterwards.
 
 "verified" means that the unit answers at the new address; "kept" that it still did after a power \
 cycle; "open" that a step after the write was never done (save, lock again): put the cursor on it \
@@ -126,7 +126,7 @@ and press v."""
             units, writes, wanted, unfinished, left, port_open=self.session.is_open
         )
         if not self._said:
-            told = [f"! Not known what became of: {write.words}" for write in unfinished]
+            told = [f"! Outcome not known: {write.words}" for write in unfinished]
             told += [f"! {claim.words}" for claim in lost]
             told += [f"! {each.words}" for each in left]
             if told:

@@ -192,7 +192,7 @@ def standing(
     if unsure:
         return (
             StepState.CHECK,
-            f"What became of {unsure[0].address} is not sure: read it with j, survey again.",
+            f"Move of {unsure[0].address} uncertain: see the journal (j), then survey again.",
         )
     if waiting or to_be_checked(claimed):
         return (

@@ -84,7 +84,7 @@ likely first.
 
   How many    units are connected, if you know. The survey stops once it has found so \
 many, which is no proof that there are no others; it says what was not tested. It is also the only \
-way to tell identical twins at one address.
+way to notice two identical units at one address.
   Settings    "common" for the usual 32 and those of stored profiles, or a list: 9600-8N1,19200-8E1
   Addresses   1-247, or a set: 1,5,10-20
   Also        registers that silent addresses are asked for as well, by function 1 to 4 and \
@@ -95,8 +95,8 @@ Several settings are searched after a quick look at each: function 17 (a read) t
 without waiting for replies. Units heard are looked at closely; it proves no absence. "k" leaves \
 out what is left of it.
 
-"-" on the map means that nobody replied, which is not the same as nobody there: a unit without \
-power, on swapped wires or at other line settings is silent too. "X" is two or more units at one \
+"-" on the map means no reply. It does not prove that no unit is there: a unit without power, on \
+swapped wires or at other line settings is silent too. "X" is two or more units at one \
 address: sort them out in step 5.
 
 First units are looked for where they are likeliest. When that is through, the step says how many \

@@ -162,7 +162,7 @@ def standing(survey: KeptSurvey, units: Sequence[UnitRecord]) -> tuple[StepState
     if not found:
         return (
             StepState.CHECK,
-            "Nobody replied. Check supply and wires in Wiring (2), then survey again.",
+            "No reply. Check supply and wires in Wiring (2), then survey again.",
         )
     if expect is None:
         return (

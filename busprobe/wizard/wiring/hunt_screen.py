@@ -69,8 +69,8 @@ class HuntScreen(LargeDisplay):
         self.head(self._asking)
         self.large("NONE", "-", "calm")
         self.todo(
-            "Nobody has answered yet. Touch one terminal at a time; the screen changes when"
-            " somebody does. At other line settings than a unit's own it never will."
+            "No reply yet. Touch one terminal at a time; the screen changes when a unit answers."
+            " A unit at other line settings never will."
         )
 
     def on_hunt_screen_hunted(self, event: Hunted) -> None:
@@ -123,7 +123,7 @@ class HuntScreen(LargeDisplay):
         self.large(word, format_addresses(self._changed), alert)
         self.happened(change_words(change))
         answering = format_addresses(self._present)
-        who = f"Answering: {answering}." if answering else "Nobody answers."
+        who = f"Answering: {answering}." if answering else "No unit answers."
         self.todo(f"{told.format(change.address)} {who}")
 
     def _show_round(self, done: HuntRound) -> None:

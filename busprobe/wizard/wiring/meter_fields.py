@@ -45,7 +45,7 @@ FIELDS = (
         "idle",
         "A-B, powered, idle",
         "V with sign",
-        "All units powered, nobody talking: red lead on D1 (or +, or A), black lead on D0 (or -,"
+        "All units powered, no traffic: red lead on D1 (or +, or A), black lead on D0 (or -,"
         " or B).",
     ),
     MeterField(

@@ -64,7 +64,7 @@ Prove the pair before you blame a unit. Type what the multimeter shows; leave em
 measured. Each reading is judged as you type; the lines below the form say what it fits, what to \
 do, and what the limits rest on. A reading goes into the job as you leave its field.
 
-Listening (l) hears what the pair carries with nobody asked, then asks the units that are known \
+Listening (l) hears what is on the bus without a request, then asks the units that are known \
 (or unit 1) once, and says what that fits. Evidence (e) shows it again, and what the failures of \
 surveys and endurance runs have in common by place, baud rate and time. A computer cannot see \
 voltages: where two causes fit, both are named.
@@ -218,9 +218,9 @@ keeps a result in the job.
         """Show all that was heard and what failures say, with causes and what to do."""
         self._read()
         if self._listening is None and not self._patterns:
-            self.app.push_screen(Notice("What the pair says", "Nobody has listened yet: press l."))
+            self.app.push_screen(Notice("What was heard", "Not listened yet: press l."))
             return
-        self.app.push_screen(Notice("What the pair says", self._everything()))
+        self.app.push_screen(Notice("What was heard", self._everything()))
 
     def _read(self) -> None:
         """What the job knows of the pair."""
@@ -246,7 +246,7 @@ keeps a result in the job.
         if self._patterns:
             text.append("\nFailures of the last surveys and endurance runs:\n", style="bold")
             text.append_text(words.observation_words(self._patterns))
-        if self._listening is not None and (times := words.turn_round_words(self._listening.asked)):
+        if self._listening is not None and (times := words.turnaround_words(self._listening.asked)):
             text.append(f"\n{times}\n")
         return text.append(
             "\nA computer cannot see voltages; what two causes fit, one more look has to tell."

@@ -51,13 +51,13 @@ def heard_words(listening: RecordedListening) -> str:
     return " ".join(words)
 
 
-def turn_round_words(asked: Sequence[RecordedRequest]) -> str:
+def turnaround_words(asked: Sequence[RecordedRequest]) -> str:
     """When each reply began; empty where there was none."""
     replies = [each for each in asked if each.present and each.reply_ms is not None]
     if not replies:
         return ""
     times = ", ".join(f"{each.address} after {each.reply_ms} ms" for each in replies)
-    return f"Turn-round: {times}; {replies[0].silence_due_ms} ms of silence are due first."
+    return f"Turnaround: {times}; {replies[0].silence_due_ms} ms of silence are due first."
 
 
 def observation_words(observations: Sequence[RecordedObservation]) -> Text:
@@ -66,7 +66,9 @@ def observation_words(observations: Sequence[RecordedObservation]) -> Text:
     for observation in observations:
         text.append(f"! {observation.seen}\n", style="bold")
         text.append(
-            "  It fits only this:\n" if observation.certain else "  It fits, likeliest first:\n"
+            "  Only possible cause:\n"
+            if observation.certain
+            else "  Possible causes, most likely first:\n"
         )
         for number, hint in enumerate(observation.hints, start=1):
             text.append(f"  {number}. {hint.cause}\n")

@@ -129,9 +129,7 @@ def test_what_was_not_measured_is_called_assumed(change: dict[str, object], assu
 
 def test_the_interval_is_called_an_assumption_until_somebody_says_it() -> None:
     found = listing(point(0))
-    assert polling_of(found).wanted.startswith(
-        "Nobody said how often values are wanted: every 10 s is taken"
-    )
+    assert polling_of(found).wanted.startswith("Poll interval not set: every 10 s is taken")
     said = replace(
         found, segment=replace(found.segment, every_s=2.0), points=(point(0, every_s=2.0),)
     )
@@ -194,7 +192,7 @@ def test_who_is_not_asked_and_why() -> None:
     found = replace(listing(point(0), point(9, 200)), units=(UNIT, silent, clash))
     assert polling_of(found).not_asked == (
         "Address 13 (0x0D) 9600-8N1: no points are known.",
-        "Address 14 (0x0E) 9600-8N1: clash, so nobody to ask.",
+        "Address 14 (0x0E) 9600-8N1: clash, so it is not polled.",
         "Address 12 (0x0C), p9: 200 registers in one request, the unit gives 125.",
     )
 

@@ -153,7 +153,7 @@ async def test_the_polling_table_says_its_cycle_is_tried_and_follows_how_often_v
     async with wizard("clean", step=6) as person:
         await person.press("c")
         assert "Temperature, Humidity" in person.screen
-        assert "Nobody said how often values are wanted: every 10 s is taken." in person.screen
+        assert "Poll interval not set: every 10 s is taken." in person.screen
         assert "not yet tried" in person.screen
         await person.press("t")
         await person.write("soon")

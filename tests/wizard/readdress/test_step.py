@@ -340,14 +340,14 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
     true."""
     cut_off(job)
     async with wizard("clean", step=5) as person:
-        assert "Not known what became of: Write 33" in person.screen
+        assert "Outcome not known: Write 33" in person.screen
         assert person.states[4] == "! check"
         await person.press("1")
         assert "A write was cut off" in person.next_line
         await person.press("5")
         await want(person, 34)
         await person.press("m")
-        assert "First what was cut off" in person.screen
+        assert "A write was interrupted" in person.screen
         await person.press("enter")
         assert "press v" in person.next_line
         await person.press("v")
