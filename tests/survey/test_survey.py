@@ -142,14 +142,14 @@ def test_units_behind_somebody_who_speaks_for_absent_ones_are_told_by_saying_som
     end = result(events)
     assert listed(end.findings) == {(7, "9600-8N1"): Kind.UNIT}
     assert end.complete
-    assert "speaks for absent units" in end.notes[0]
+    assert "answers for absent units" in end.notes[0]
 
 
 def test_somebody_who_only_speaks_for_absent_units_is_one_unsure_finding() -> None:
     end = result(on(Line(ScriptedPort(gateway), SETTINGS), addresses=range(1, 40)))
     (finding,) = end.findings
     assert finding.kind is Kind.UNSURE
-    assert "speaks for absent units" in finding.notes[0]
+    assert "answers for absent units" in finding.notes[0]
 
 
 def test_a_full_bus_is_no_impostor() -> None:
@@ -497,7 +497,7 @@ def test_replies_that_are_cut_at_the_front_are_a_unit_and_an_adapter_that_turns_
 
     end = result(on(Line(ScriptedPort(late), SETTINGS), addresses=range(1, 12)))
     assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
-    assert "turns round too late" in end.findings[0].notes[0]
+    assert "switches to receive too late" in end.findings[0].notes[0]
 
 
 def test_a_unit_that_locks_up_under_the_survey_is_still_listed_and_said_so() -> None:

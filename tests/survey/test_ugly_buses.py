@@ -86,7 +86,7 @@ def test_noise_that_spoils_nearly_everything_invents_nobody_no_clash_and_no_mast
     assert not end.other_master
     assert any("a unit can be missed" in note for note in end.notes)
     unsure = Kind.UNSURE in found.values()
-    assert any("can hide other units" in note for note in end.notes) is unsure
+    assert any("may be hidden behind it" in note for note in end.notes) is unsure
     assert seed == 5 or any("make no frame" in note for note in end.notes)
 
 

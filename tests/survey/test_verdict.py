@@ -158,7 +158,7 @@ def test_twins_whose_replies_meet_now_and_then_are_told_by_the_shape_of_the_wrec
 
 def test_noise_in_the_first_bytes_is_no_late_turn_round() -> None:
     """An adapter that turns round too late takes bytes away; noise only changes them."""
-    words = "turns round too late"
+    words = "switches to receive too late"
     whole = [VALUE] * 8
     changed = analyse(
         [reply(data) for data in (*whole, *(bytes((n, *VALUE[1:])) for n in (4, 7, 21)))],

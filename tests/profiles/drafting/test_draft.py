@@ -375,7 +375,7 @@ def test_a_draft_is_a_valid_profile_or_says_what_is_wrong(
     try:
         assert loaded(made, tmp_path_factory.mktemp("draft")).id == "glenmoss-g-9"
     except UsageError as error:
-        assert "No sound profile comes of these notes" in error.what
+        assert "These notes do not make a valid profile" in error.what
 
 
 def test_an_order_of_the_data_sheet_that_the_display_contradicts_is_said() -> None:

@@ -25,10 +25,10 @@ def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
         == "Quiet for 5.0 s at 9600-8N1. Answered: 11. Asked and not read: 12. No echo."
     )
     assert (
-        wiring_words.turn_round_words(asked)
-        == "Turn-round: 11 after 11.3 ms; 3.6 ms of silence are due first."
+        wiring_words.turnaround_words(asked)
+        == "Turnaround: 11 after 11.3 ms; 3.6 ms of silence are due first."
     )
-    assert wiring_words.turn_round_words(asked[1:]) == ""
+    assert wiring_words.turnaround_words(asked[1:]) == ""
 
 
 @pytest.mark.parametrize(
