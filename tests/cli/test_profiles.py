@@ -73,7 +73,7 @@ def test_check_tells_all_mistakes_with_their_lines_also_those_between_files(
     ran = command("profiles", "check", one, two, wrong)
     assert ran.code == ExitCode.USAGE
     assert "fingerprint (line 6): fits every unit of 'two' (Glenmoss Works G-1 B) too" in ran.out
-    assert f"{two}: sound" in ran.out
+    assert f"{two}: valid" in ran.out
     assert "color (line 6): is not a known field" in ran.out
     assert "limits.registers (line 8)" in ran.out
     alone = command("profiles", "check", one)

@@ -362,7 +362,7 @@ def test_frames_nobody_asked_for_are_strays_and_spoil_the_proof() -> None:
     assert proof.strays == 2
     assert proof.failed == 0
     assert not proof.clean
-    assert any("no request accounts for" in sentence for sentence in findings(proof))
+    assert any("Unsolicited frames: " in sentence for sentence in findings(proof))
 
 
 def test_a_second_reply_from_the_same_address_is_a_stray() -> None:

@@ -83,7 +83,7 @@ def test_every_shipped_profile_moves_its_unit(name: str, waits_for_power: bool) 
     [
         ("clash", 1, 77, "Two or more units answer at unit address 1"),
         ("clean", 11, 77, "No reply from"),
-        ("second-master", 12, 77, "else is talking"),
+        ("second-master", 12, 77, "Another device is sending"),
         ("impostor", 1, 77, "77 (0x4D) at 9600-8N1 is not free"),
     ],
 )

@@ -497,7 +497,7 @@ def test_replies_that_are_cut_at_the_front_are_a_unit_and_an_adapter_that_turns_
 
     end = result(on(Line(ScriptedPort(late), SETTINGS), addresses=range(1, 12)))
     assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT}
-    assert "switches to receive too late" in end.findings[0].notes[0]
+    assert "from transmit to receive too" in end.findings[0].notes[0]
 
 
 def test_a_unit_that_locks_up_under_the_survey_is_still_listed_and_said_so() -> None:

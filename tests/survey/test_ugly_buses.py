@@ -87,7 +87,7 @@ def test_noise_that_spoils_nearly_everything_invents_nobody_no_clash_and_no_mast
     assert any("a unit can be missed" in note for note in end.notes)
     unsure = Kind.UNSURE in found.values()
     assert any("may be hidden behind it" in note for note in end.notes) is unsure
-    assert seed == 5 or any("make no frame" in note for note in end.notes)
+    assert seed == 5 or any("belong to no valid frame" in note for note in end.notes)
 
 
 @pytest.mark.parametrize("latency", [0.15, 0.5, 1.0])
