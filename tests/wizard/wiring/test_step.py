@@ -120,7 +120,7 @@ async def test_listening_to_a_sound_pair_finds_nothing_odd(wizard: Wizard, job: 
         await person.press("l")
         await person.wait()
         assert "Answered: 11. No echo." in person.screen
-        assert "Turn-round: 11 after" in person.screen
+        assert "Turnaround: 11 after" in person.screen
         await person.press("escape")
         assert "✓ Nothing odd was heard" in person.screen
 
