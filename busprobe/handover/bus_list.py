@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Final, Literal
 
 from busprobe.handover.comparison import EarlierVisit
@@ -321,7 +322,7 @@ class UnitRow:
         "Remarks", WHERE, default=(), show=lambda u: " | ".join(u.remarks)
     )
 
-    @property
+    @cached_property
     def place(self) -> Place:
         """Where it is; raises `UsageError` where no line settings are known."""
         return Place.parse(f"{self.address} {self.settings}")
@@ -440,7 +441,7 @@ class PointRow:
         """The tag of its unit, and that only the plan says so."""
         return as_said(self.tag, planned=self.tag_planned)
 
-    @property
+    @cached_property
     def place(self) -> Place:
         """Where its unit is."""
         return Place.parse(f"{self.address} {self.settings}")
@@ -496,7 +497,7 @@ class CircuitRow:
     tag_planned: bool = False
     """Whether only the plan says that this is its tag."""
 
-    @property
+    @cached_property
     def place(self) -> Place:
         """Where it is; raises `UsageError` where no line settings are known."""
         return Place.parse(f"{self.address} {self.settings}")

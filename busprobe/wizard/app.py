@@ -16,21 +16,23 @@ from textual.containers import Horizontal
 from textual.filter import LineFilter
 from textual.reactive import reactive
 from textual.screen import Screen
-from textual.widgets import ContentSwitcher, Footer, Input, Static
+from textual.widgets import ContentSwitcher, Input, Static
 
 from busprobe.errors import FileError, RefusedError
 from busprobe.session.bus_kind import kind_word
-from busprobe.wizard.common.actions import OF_STEP, Action, Verb
+from busprobe.wizard.common.actions import OF_STEP, Action
 from busprobe.wizard.common.choice import ChoiceDialog, Offered
 from busprobe.wizard.common.drawn_text import HarmlessLines, PlainLines
 from busprobe.wizard.common.form import Form, FormKey, Texts
 from busprobe.wizard.common.help import help_for, help_for_screen
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.keys_in_order import KeysInOrder
 from busprobe.wizard.common.line_lock import LineLock
 from busprobe.wizard.common.question import Answer, Failure, Help, Notice, Question, if_given
 from busprobe.wizard.common.step import StepName
 from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
+from busprobe.wizard.common.verbs import Verb
 
 if TYPE_CHECKING:
     from busprobe.line.settings import LineSettings
@@ -64,6 +66,11 @@ class BusprobeApp(KeysInOrder):
     behind it."""
 
     CSS_PATH = "wizard.tcss"
+    HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - textual's own declaration
+        (0, "-narrow"),
+        (80, "-usual"),
+        (120, "-wide"),
+    ]
     ENABLE_COMMAND_PALETTE = False
     TITLE = "busprobe"
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -80,6 +87,8 @@ class BusprobeApp(KeysInOrder):
         Binding("ctrl+q", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+c", "say_how_to_leave", show=False),
     ]
+
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (18, "-high")]  # noqa: RUF012 - textual's own declaration
 
     current: reactive[int] = reactive(0, init=False)
     """The step that is looked at, from 1."""
@@ -132,7 +141,7 @@ class BusprobeApp(KeysInOrder):
         yield StepRail(tuple(StepName))
         yield ContentSwitcher(id="steps")
         yield Static(" → Opening the job.", id="next")
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Load the rest once the frame stands."""
@@ -233,9 +242,8 @@ class BusprobeApp(KeysInOrder):
         rail = self.query_one(StepRail)
         for number, step in enumerate(self._steps, start=1):
             rail.show(number, step.state, step.progress, current=number == self.current)
-        self.query_one("#next", Static).update(
-            Text(f"→ {self.step.next_words}", no_wrap=True, overflow="ellipsis")
-        )
+        self.query_one("#next", Static).update(Text(f"→ {self.step.next_words}"))
+        self.screen_stack[0].query_one(KeyBar).first = tuple(verb.key for verb in self.step.solves)
         self.query_one("#place", Static).update(self._place())
         self._show_kind(self.session.practice)
         self._show_port()

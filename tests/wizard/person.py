@@ -8,9 +8,11 @@ import time
 from collections.abc import Callable
 
 from textual.pilot import Pilot
+from textual.widget import Widget
 from textual.widgets import Input
 
 from busprobe.wizard.app import BusprobeApp
+from busprobe.wizard.common.choice_field import ChoiceField
 
 
 class Person:
@@ -23,6 +25,11 @@ class Person:
     async def press(self, *keys: str) -> None:
         """Press keys one after the other and let the screen follow."""
         await self._pilot.press(*keys)
+        await self._keys_done()
+
+    async def click(self, on: type[Widget] | str, offset: tuple[int, int] = (0, 0)) -> None:
+        """Click with the mouse."""
+        await self._pilot.click(on, offset=offset)
         await self._keys_done()
 
     async def _keys_done(self) -> None:
@@ -54,7 +61,9 @@ class Person:
 
     def fill(self, field: str, text: str) -> None:
         """Put text into a field, as typing would."""
-        self.app.query_one(field, Input).value = text
+        asked = self.app.query_one(field)
+        assert isinstance(asked, Input | ChoiceField)
+        asked.value = text
 
     async def begin(self) -> None:
         """Wait until the wizard shows its job."""

@@ -1,61 +1,18 @@
-"""All that can be done by a key: what each key means, and the actions of every step.
+"""All that can be done by a key: the actions of every step.
 
-Bindings, footer, help and the list of actions are made of this table.  A key has one meaning in
-the whole wizard: it belongs to one `Verb`, and no letter is bound in any other way.
+Bindings, the line of keys, help and the list of actions are made of this table.  A key has one
+meaning in the whole wizard: it belongs to one `Verb`, and no letter is bound in any other way.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from enum import Enum
 
 from textual.binding import Binding
 
 from busprobe.wizard.common.step import StepName
-
-
-class Verb(Enum):
-    """What a key means: its name for Textual, how it is written, and its word in the footer."""
-
-    ALL = ("a", "a", "All")
-    BOX = ("b", "b", "Box")
-    CALCULATE = ("c", "c", "Calculate")
-    DESCRIBE = ("d", "d", "Describe")
-    EVIDENCE = ("e", "e", "Evidence")
-    FILES = ("f", "f", "Files")
-    GRAPH = ("g", "g", "Graph")
-    HUNT = ("h", "h", "Hunt")
-    ISOLATE = ("i", "i", "Isolate")
-    JOURNAL = ("j", "j", "Journal")
-    SKIP = ("k", "k", "Skip")
-    LISTEN = ("l", "l", "Listen")
-    MOVE = ("m", "m", "Move")
-    NEW = ("n", "n", "New")
-    OPEN_POINTS = ("o", "o", "Open")
-    PROPOSE = ("p", "p", "Propose")
-    QUIT = ("q", "q", "Quit")
-    READ = ("r", "r", "Read")
-    START = ("s", "s", "Start")
-    NOTE = ("t", "t", "Note")
-    UNDO = ("u", "u", "Undo")
-    CHECK = ("v", "v", "Check")
-    WRITE = ("w", "w", "Write")
-    STOP = ("x", "x", "Stop")
-    TYPE = ("y", "y", "Type")
-    CLOSE_PORT = ("z", "z", "Close port")
-    PAUSE = ("space", "Space", "Pause")
-    SETTINGS = ("equals_sign", "=", "Settings")
-    POLARITY = ("plus", "+", "A/B, +/-")
-    CAUTIONS = ("exclamation_mark", "!", "Cautions")
-    COMPARE = ("minus", "-", "Compare")
-    ADVICE = ("f6", "F6", "Advice")
-    FILTER = ("slash", "/", "Filter")
-
-    def __init__(self, key: str, written: str, label: str) -> None:
-        self.key = key
-        self.written = written
-        self.label = label
+from busprobe.wizard.common.verbs import Verb
 
 
 @dataclass(frozen=True)
@@ -68,7 +25,7 @@ class Action:
     sentence: str
     """What it does."""
     shown: bool = True
-    """Whether the footer offers it; help and the list of actions always do."""
+    """Whether the line of keys offers it."""
 
     @property
     def binding(self) -> Binding:
@@ -109,9 +66,8 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
             Verb.POLARITY,
             "letters",
             "my terminals are marked A and B, or D1/D0 or +/-",
-            shown=False,
         ),
-        Action(Verb.CAUTIONS, "cautions", "the cautions before a terminal is touched", shown=False),
+        Action(Verb.CAUTIONS, "cautions", "the cautions before a terminal is touched"),
     ),
     StepName.SURVEY: (
         Action(Verb.START, "start", "start the survey, or go on with one that was stopped"),
@@ -123,6 +79,7 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
     StepName.IDENTIFY: (
         Action(Verb.READ, "read", "identify the unit under the cursor and read its values again"),
         Action(Verb.ALL, "read_all", "identify all units"),
+        Action(Verb.EVIDENCE, "why", "why this profile: reasons for and against"),
         Action(Verb.NOTE, "tag", "note tag, location and place along the cable"),
         Action(
             Verb.DESCRIBE,
@@ -133,9 +90,7 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
             Verb.TYPE,
             "profile",
             "say by hand which type it is, where the unit does not say it",
-            shown=False,
         ),
-        Action(Verb.EVIDENCE, "why", "why this profile: reasons for and against"),
     ),
     StepName.READDRESS: (
         Action(
@@ -145,21 +100,19 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
         ),
         Action(Verb.MOVE, "move", "move the unit under the cursor to its wanted address"),
         Action(Verb.ALL, "all", "move all; no two ever share an address on the way"),
-        Action(Verb.SETTINGS, "line", "the same line settings for all units; do this last"),
-        Action(Verb.ISOLATE, "isolate", "two units at one address: guide me to one", shown=False),
         Action(Verb.BOX, "box", "a box of identical new units, one by one"),
         Action(Verb.CHECK, "verify", "verify addresses after a power cycle or a crash"),
-        Action(
-            Verb.JOURNAL, "journal", "every write ever made; u there takes one back", shown=False
-        ),
+        Action(Verb.JOURNAL, "journal", "every write ever made; u there takes one back"),
+        Action(Verb.SETTINGS, "line", "the same line settings for all units; do this last"),
+        Action(Verb.ISOLATE, "isolate", "two units at one address: guide me to one"),
         Action(Verb.STOP, "stop", "stop before the next write"),
     ),
     StepName.PROVE: (
         Action(Verb.START, "start", "start, or go on with a run that was stopped"),
         Action(Verb.STOP, "stop", "stop after the poll under way; the run can go on later"),
-        Action(Verb.NEW, "new", "start a new run from zero", shown=False),
+        Action(Verb.NEW, "new", "start a new run from zero"),
         Action(Verb.GRAPH, "view", "another graph: times, their spread, failures"),
-        Action(Verb.EVIDENCE, "findings", "all that the run showed, in words", shown=False),
+        Action(Verb.EVIDENCE, "findings", "all that the run showed, in words"),
         Action(Verb.CALCULATE, "polling", "the polling table and its cycle"),
         Action(Verb.ADVICE, "advice", "what to set at the master"),
     ),
@@ -181,4 +134,5 @@ OF_STEP: Mapping[StepName, tuple[Action, ...]] = {
         ),
     ),
 }
-"""What can be done on each step, in the order of its footer."""
+"""What can be done on each step; where the line of keys has no room for all, the last ones are left
+out there."""

@@ -3,7 +3,7 @@ searched by typing."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Generic, TypeVar
 
@@ -12,9 +12,10 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
+
+from busprobe.wizard.common.dialog import Dialog
 
 T = TypeVar("T")
 
@@ -35,7 +36,11 @@ class Offered(Generic[T]):
         return all(word in said for word in words)
 
 
-class ChoiceDialog(ModalScreen[T | None], Generic[T]):
+def _none(_: str) -> None:
+    """Only what is in the list can be chosen."""
+
+
+class ChoiceDialog(Dialog[T | None], Generic[T]):
     """Gives back the value that was chosen; None for Escape."""
 
     HELP: ClassVar[str] = (
@@ -59,8 +64,11 @@ class ChoiceDialog(ModalScreen[T | None], Generic[T]):
         words: str = "",
         chosen: T | None = None,
         searched: bool = False,
+        begin: str = "",
+        other: Callable[[str], Offered[T] | None] = _none,
     ) -> None:
-        """The cursor begins at `chosen`; with `searched` what is typed narrows the list down."""
+        """The cursor begins at `chosen`; with `searched` what is typed, at first `begin`, narrows
+        the list down, and `other` may make one of it that is not in the list."""
         super().__init__()
         self._title = title
         self._offered = tuple(offered)
@@ -68,6 +76,8 @@ class ChoiceDialog(ModalScreen[T | None], Generic[T]):
         self._words = words
         self._chosen = chosen
         self._searched = searched
+        self._begin = begin
+        self._other = other
 
     def compose(self) -> ComposeResult:
         """Title, search, list, keys."""
@@ -76,21 +86,35 @@ class ChoiceDialog(ModalScreen[T | None], Generic[T]):
             if self._words:
                 yield Static(Text(self._words), classes="words")
             if self._searched:
-                yield Input(placeholder="type to search", id="choice-search", compact=True)
-            yield OptionList(id="choice-list", markup=False)
+                yield Input(
+                    self._begin,
+                    placeholder="type to search",
+                    id="choice-search",
+                    compact=True,
+                    select_on_focus=False,
+                )
+            yield OptionList(id="choice-list", markup=False, classes="body")
             yield Static(Text("Enter chooses, Esc closes."), classes="label")
 
     def on_mount(self) -> None:
         """Begin at what is chosen now."""
-        self._fill()
+        self._search(self._begin)
         values = [each.value for each in self._shown]
-        if self._chosen in values:
+        if self._chosen in values and not self._begin:
             self._list.highlighted = values.index(self._chosen)
 
     @on(Input.Changed)
     def _typed(self, event: Input.Changed) -> None:
-        words = event.value.lower().split()
-        self._shown = tuple(each for each in self._offered if each.fits(words))
+        self._search(event.value)
+
+    def _search(self, text: str) -> None:
+        words = text.lower().split()
+        found = [each for each in self._offered if each.fits(words)]
+        found.sort(key=lambda each: not each.name.lower().startswith(text.lower()))
+        other = self._other(text.strip())
+        if other is not None and other.value not in [each.value for each in found]:
+            found.append(other)
+        self._shown = tuple(found)
         self._fill()
 
     @on(Input.Submitted)

@@ -10,12 +10,14 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Container, Horizontal, Vertical
+from textual.containers import Container, Horizontal, Vertical, VerticalScroll
 from textual.content import Content
-from textual.screen import ModalScreen
 from textual.widgets import Button, Input, Static
 
 from busprobe.errors import UsageError
+from busprobe.wizard.common.choice import Offered
+from busprobe.wizard.common.choice_field import ChoiceField
+from busprobe.wizard.common.dialog import Dialog
 
 _FEW = 4
 """Fields that have a line for their label and one for themselves."""
@@ -39,6 +41,10 @@ class Field:
     """What is typed as the value it means; raises `UsageError`."""
     write: Callable[[Any], str] = str
     """A value as it is typed."""
+    choices: tuple[Offered[str], ...] = ()
+    """What can be chosen; with choices nothing is typed."""
+    other: Callable[[str], str] | None = None
+    """What another text means that may be searched for beside the choices; raises `UsageError`."""
 
     def showing(self, value: object) -> Self:
         """The same field with what is known already."""
@@ -82,7 +88,17 @@ class _RemembersForms(Protocol):
     """What was typed in forms that were left with Escape."""
 
 
-class Form(ModalScreen[T | None], Generic[T]):
+def _asked(field: Field) -> Input | ChoiceField:
+    """What a field is filled in by."""
+    name = f"field-{field.name}"
+    if field.choices:
+        return ChoiceField(
+            field.label, field.value, field.choices, field.other, hint=field.hint, id=name
+        )
+    return Input(field.value, placeholder=field.hint, type=field.kind, id=name, compact=True)
+
+
+class Form(Dialog[T | None], Generic[T]):
     """Asks for `fields`; Enter goes on to the next one and, at the last, gives back what they mean;
     Escape gives None.  What was typed until then is brought back by Ctrl+Z when the form is opened
     again.
@@ -91,7 +107,8 @@ class Form(ModalScreen[T | None], Generic[T]):
     """
 
     HELP: ClassVar[str] = (
-        "Enter goes to the next field and keeps the form at the last; arrows move between fields."
+        "Enter goes to the next field and keeps the form at the last; arrows up and down move"
+        " between fields.  Left and right change what is chosen, Space lists all there is."
         "  Esc closes it; what was typed comes back with Ctrl+Z when it is opened again."
     )
 
@@ -131,18 +148,13 @@ class Form(ModalScreen[T | None], Generic[T]):
         """Title, fields, two buttons."""
         with Vertical(classes="box many" if len(self._fields) > _FEW else "box"):
             yield Static(Text(self._title), classes="title")
-            if self._words:
-                yield Static(Text(self._words), classes="words")
-            for field in self._fields:
-                with Container(classes="field"):
-                    yield Static(Text(field.label), classes="label")
-                    yield Input(
-                        field.value,
-                        placeholder=field.hint,
-                        type=field.kind,
-                        id=f"field-{field.name}",
-                        compact=True,
-                    )
+            with VerticalScroll(classes="body", can_focus=False):
+                if self._words:
+                    yield Static(Text(self._words), classes="words")
+                for field in self._fields:
+                    with Container(classes="field"):
+                        yield Static(Text(field.label), classes="label")
+                        yield _asked(field)
             yield Static("Ctrl+Z brings back what was typed before.", id="form-typed")
             yield Static(id="form-problem", classes="attention")
             with Horizontal(classes="answers"):
@@ -154,7 +166,7 @@ class Form(ModalScreen[T | None], Generic[T]):
         self.query_one("#form-problem").display = False
         self._show_typed()
         if self._start:
-            self.query_one(f"#field-{self._start}", Input).focus()
+            self._asked_for(self._start).focus()
 
     @property
     def changed(self) -> bool:
@@ -163,10 +175,11 @@ class Form(ModalScreen[T | None], Generic[T]):
 
     @property
     def _texts(self) -> dict[str, str]:
-        return {
-            field.name: self.query_one(f"#field-{field.name}", Input).value
-            for field in self._fields
-        }
+        return {field.name: self._asked_for(field.name).value for field in self._fields}
+
+    def _asked_for(self, name: str) -> Input | ChoiceField:
+        """The field of that name."""
+        return cast("Input | ChoiceField", self.query_one(f"#field-{name}"))
 
     @property
     def _key(self) -> FormKey:
@@ -178,6 +191,7 @@ class Form(ModalScreen[T | None], Generic[T]):
 
     def _show_typed(self) -> None:
         self.query_one("#form-typed").display = self._key in self._typed_before
+        self.leave_room()
         self.refresh_bindings()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -188,15 +202,16 @@ class Form(ModalScreen[T | None], Generic[T]):
     def action_restore(self) -> None:
         """Bring back what was typed before the form was left."""
         for name, text in self._typed_before.pop(self._key).items():
-            self.query_one(f"#field-{name}", Input).value = text
+            self._asked_for(name).value = text
         self._show_typed()
 
     @on(Input.Submitted)
-    def _submitted(self, event: Input.Submitted) -> None:
-        inputs = list(self.query(Input))
-        place = inputs.index(event.input)
-        if place + 1 < len(inputs):
-            inputs[place + 1].focus()
+    @on(ChoiceField.Submitted)
+    def _submitted(self) -> None:
+        asked = [self._asked_for(field.name) for field in self._fields]
+        here = next((n for n, each in enumerate(asked) if each.has_focus), len(asked) - 1)
+        if here + 1 < len(asked):
+            asked[here + 1].focus()
         else:
             self.action_keep()
 
@@ -210,6 +225,7 @@ class Form(ModalScreen[T | None], Generic[T]):
             shown = self.query_one("#form-problem", Static)
             shown.update(Text(f"! {error}"))
             shown.display = True
+            self.leave_room()
         else:
             self._typed_before.pop(self._key, None)
             self.dismiss(made)

@@ -11,12 +11,14 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.reactive import reactive
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
-from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.actions import Action
 from busprobe.wizard.common.form import Field, Form, only, optional
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.large_word import LargeWord
 from busprobe.wizard.common.question import if_given
+from busprobe.wizard.common.verbs import Verb
 
 Alert = Literal["calm", "here", "gone"]
 """Colour of the whole display; the style sheet has a class for each."""
@@ -54,7 +56,7 @@ class LargeDisplay(Screen[None]):
         yield LargeWord(id="large-who")
         yield Static(id="large-todo")
         yield Static(id="large-log")
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Begin calm."""

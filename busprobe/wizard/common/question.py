@@ -12,16 +12,12 @@ from textual import events
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
-from textual.screen import ModalScreen
 from textual.widgets import Button, Static
 
 from busprobe.errors import BusprobeError
+from busprobe.wizard.common.dialog import Dialog
 
 T = TypeVar("T")
-
-_FRAME = 7
-"""Lines of the box that are not text: its border, a title of up to two lines, the answers, and what
-parts them."""
 
 
 def if_given(then: Callable[[T], object]) -> Callable[[T | None], None]:
@@ -54,7 +50,7 @@ class Answer(Generic[T]):
     value: T
 
 
-class Question(ModalScreen[T]):
+class Question(Dialog[T]):
     """Shows `body` and waits for one of `answers`.
 
     The first answer is the safe one: it has the focus, so that Enter gives it, and Escape gives it
@@ -101,10 +97,6 @@ class Question(ModalScreen[T]):
     def on_mount(self) -> None:
         """Put the focus on the safe answer."""
         self.query(Button).first().focus()
-
-    def on_resize(self, event: events.Resize) -> None:
-        """Leave room for the answers on a low screen, too."""
-        self.query_one(".body").styles.max_height = max(1, event.size.height * 96 // 100 - _FRAME)
 
     def on_button_pressed(self, event: Button.Pressed) -> None:
         """Give the answer of the button."""

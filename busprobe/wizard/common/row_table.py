@@ -17,8 +17,8 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from busprobe.wizard.common.actions import Verb
 from busprobe.wizard.common.columns import Column, Fitted, fitted
+from busprobe.wizard.common.verbs import Verb
 
 K = TypeVar("K")
 
@@ -41,7 +41,6 @@ class RowTable(ScrollView, Generic[K], can_focus=True):
         Binding("pagedown", "page(1)", show=False),
         Binding("home,ctrl+home", "first", show=False),
         Binding("end,ctrl+end", "last", show=False),
-        Binding("enter", "select", show=False),
         Binding(_FILTER.key, "filter", _FILTER.label, key_display=_FILTER.written, show=False),
     ]
 
@@ -67,8 +66,14 @@ class RowTable(ScrollView, Generic[K], can_focus=True):
             """The list, for selectors."""
             return self.table
 
-    def __init__(self, columns: Sequence[Column], *, id: str | None = None) -> None:  # noqa: A002
-        super().__init__(id=id)
+    def __init__(
+        self,
+        columns: Sequence[Column],
+        *,
+        id: str | None = None,  # noqa: A002
+        classes: str | None = None,
+    ) -> None:
+        super().__init__(id=id, classes=classes)
         self._columns = tuple(columns)
         self._rows: list[tuple[K, tuple[Text, ...]]] = []
         self._shown: list[tuple[K, tuple[Text, ...]]] = []
@@ -192,7 +197,8 @@ class RowTable(ScrollView, Generic[K], can_focus=True):
         return self._typing and character is not None and character.isprintable()
 
     def on_key(self, event: events.Key) -> None:
-        """What is typed into the filter; Enter keeps it, Escape shows all rows again."""
+        """Enter takes a row, for which a screen may have its own word in the line of keys; what is
+        typed into the filter is kept by Enter, and Escape shows all rows again."""
         if event.key == "escape" and (self._typing or self._filter):
             self._filter, self._typing = "", False
         elif self._typing and event.key == "enter":
@@ -201,10 +207,13 @@ class RowTable(ScrollView, Generic[K], can_focus=True):
             self._filter = self._filter[:-1]
         elif self._typing and event.is_printable:
             self._filter += event.character or ""
+        elif event.key == "enter":
+            event.stop()
+            self.action_select()
+            return
         else:
             return
         event.stop()
-        event.prevent_default()
         self._show_rows()
 
     def on_blur(self) -> None:

@@ -17,9 +17,11 @@ from textual.worker import Worker, WorkerState
 
 from busprobe.errors import BusprobeError
 from busprobe.wizard.common.line_lock import LineLock
+from busprobe.wizard.common.verbs import Verb
 
 if TYPE_CHECKING:
     from busprobe.session.session import Session
+    from busprobe.wizard.common.verbs import Verb
 
 
 class StepName(StrEnum):
@@ -98,6 +100,8 @@ class Step(VerticalScroll, can_focus=True):
     """Shown on the rail in place of the state's word while something runs: ``43 %``."""
     next_words: reactive[str] = reactive("", init=False)
     """What to do next, one sentence."""
+    solves: reactive[tuple[Verb, ...]] = reactive((), init=False)
+    """The keys that solve the problem at hand, the first one first."""
 
     class Changed(Message):
         """The step's state, progress or next words have changed."""
@@ -142,6 +146,10 @@ class Step(VerticalScroll, can_focus=True):
 
     def watch_next_words(self) -> None:
         """Tell the bottom line."""
+        self.post_message(self.Changed())
+
+    def watch_solves(self) -> None:
+        """Tell the line of keys."""
         self.post_message(self.Changed())
 
     def first_focus(self) -> Widget:

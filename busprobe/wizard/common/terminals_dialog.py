@@ -10,16 +10,18 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.screen import ModalScreen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from busprobe.session.connect import SegmentTerminals, UnitTerminals
-from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.actions import Action
 from busprobe.wizard.common.columns import Column
+from busprobe.wizard.common.dialog import Dialog
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.row_table import RowTable
+from busprobe.wizard.common.verbs import Verb
 
 
-class TerminalsDialog(ModalScreen[None]):
+class TerminalsDialog(Dialog[None]):
     """What one would do at the cabinet; only for practice segments, and work on the line goes on
     meanwhile."""
 
@@ -55,8 +57,9 @@ class TerminalsDialog(ModalScreen[None]):
                     Column("Wires", brief="Wires"),
                 ),
                 id="terminals",
+                classes="body",
             )
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Show how the units are connected."""

@@ -9,7 +9,10 @@ from typing import Any
 from busprobe.errors import UsageError
 from busprobe.job import UnitRecord
 from busprobe.job.plan import PlannedUnit
+from busprobe.wizard.common.choice import Offered
 from busprobe.wizard.common.form import Field
+
+_YES_NO = (Offered("", "-", "not noted"), Offered("yes", "yes"), Offered("no", "no"))
 
 _LONGEST_CABLE = 100_000.0
 """Metres; far above any bus, so that only a slip of the finger is refused."""
@@ -30,7 +33,7 @@ def length_field(name: str, label: str) -> UnitField:
 
 def yes_no_field(name: str, label: str) -> UnitField:
     """Yes, no, or nothing."""
-    return UnitField(name, label, hint="yes, no, or empty: not noted", read=_yes_no, write=_answer)
+    return UnitField(name, label, read=_yes_no, write=_answer, choices=_YES_NO)
 
 
 def unit_fields(
@@ -96,13 +99,7 @@ def _length(text: str) -> float | None:
 
 
 def _yes_no(text: str) -> bool | None:
-    answers = {"": None, "yes": True, "y": True, "no": False, "n": False}
-    if text.lower() not in answers:
-        raise UsageError(
-            f"'{text}' is neither yes nor no.",
-            todo="Write yes or no, or leave it empty: not noted.",
-        )
-    return answers[text.lower()]
+    return {"": None, "yes": True, "no": False}[text]
 
 
 def _metres(value: float | None) -> str:

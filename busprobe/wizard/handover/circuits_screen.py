@@ -12,8 +12,9 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.containers import Container
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.files.reading import given_path
@@ -23,12 +24,15 @@ from busprobe.job import Circuit, UnitRecord
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms
 from busprobe.session.session import Session
-from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.actions import Action
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, only, optional
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.question import Answer, Failure, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
+from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.handover.forms import circuit_fields
 
 _COLUMNS = (
@@ -80,9 +84,11 @@ class CircuitsScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """Head, channels, what was read of the one under the cursor, keys."""
         yield Static(id="circuits-head", classes="screen-head")
-        yield RowTable(_COLUMNS, id="circuits")
-        yield Static(id="circuit-words")
-        yield Footer(compact=True, show_command_palette=False)
+        with Container(classes="panes"):
+            yield RowTable(_COLUMNS, id="circuits")
+            with Beside(classes="beside"):
+                yield Static(id="circuit-words")
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Fill the list, and begin at the unit that was asked for."""

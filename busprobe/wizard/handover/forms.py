@@ -3,16 +3,51 @@ records."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from busprobe.errors import UsageError
+from busprobe.handover.files import EXPORTERS
 from busprobe.job import Cabling, Circuit, JobMeta, UnitRecord
 from busprobe.job.endurance_bound import EnduranceBound, parse_minutes, parse_percent
 from busprobe.modbus.addresses import format_addresses, parse_addresses
+from busprobe.wizard.common.choice import Offered
 from busprobe.wizard.common.form import Field
 from busprobe.wizard.common.unit_form import length_field, yes_no_field
 
 _LABEL = 40
 """Characters of a label that stand beside a field."""
+
+
+def offered_formats() -> Sequence[Offered[str]]:
+    """All formats together, and each alone."""
+    alone = [Offered(name, name, _FORMATS.get(name, "")) for name in EXPORTERS]
+    return [Offered(", ".join(EXPORTERS), "all", ", ".join(EXPORTERS)), *alone]
+
+
+def other_formats(text: str) -> str:
+    """What several formats mean, parted by commas; raises `UsageError`."""
+    names = read_formats(text)
+    for name in names:
+        if name not in EXPORTERS:
+            raise UsageError(f"'{name}' is no format.")
+    return "; ".join(_FORMATS.get(name, name) for name in names)
+
+
+def read_formats(text: str) -> list[str]:
+    """Names of formats, parted by commas."""
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+_FORMATS = {
+    "csv": "tables for programs",
+    "json": "everything, for programs",
+    "xlsx": "a workbook for the client",
+    "html": "a page to print",
+    "markdown": "a page as text",
+    "labels": "labels for the units",
+    "polling": "the polling table for the master",
+    "things": "a W3C Thing Description of each unit",
+}
 
 
 def detail_fields(meta: JobMeta) -> tuple[Field, ...]:

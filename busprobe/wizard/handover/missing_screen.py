@@ -10,11 +10,14 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.containers import Container
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from busprobe.handover.missing import Missing
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.columns import Column
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.row_table import RowTable
 
 _COLUMNS = (Column("What is missing", least=20), Column("Who can supply it", least=10))
@@ -47,9 +50,11 @@ class MissingScreen(Screen[Missing | None]):
             else "Nothing is missing that can be known here."
         )
         yield Static(Text(head), classes="screen-head")
-        yield RowTable(_COLUMNS, id="gaps")
-        yield Static(id="gap-words")
-        yield Footer(compact=True, show_command_palette=False)
+        with Container(classes="panes"):
+            yield RowTable(_COLUMNS, id="gaps")
+            with Beside(classes="beside"):
+                yield Static(id="gap-words")
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Fill the list."""

@@ -12,10 +12,11 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, ScrollableContainer
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from busprobe.handover.preview import Paper
 from busprobe.wizard.common.columns import Column
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.row_table import RowTable
 
 _MOST_LINES = 2000
@@ -47,7 +48,7 @@ class PreviewScreen(Screen[None]):
             yield RowTable((Column("File", least=10),), id="papers")
             with ScrollableContainer(id="paper"):
                 yield Static(id="paper-text")
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Begin with the first file."""

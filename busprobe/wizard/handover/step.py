@@ -13,7 +13,7 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal
+from textual.containers import Container, Horizontal
 from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
@@ -31,7 +31,9 @@ from busprobe.job.records import Cabling, EntryKind
 from busprobe.line.place import Place
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.choice import ChoiceDialog, Offered
+from busprobe.wizard.common.choice_field import ChoiceField
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, optional
 from busprobe.wizard.common.question import (
@@ -46,17 +48,21 @@ from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
 from busprobe.wizard.common.step import Step, StepName, StepState
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
+from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
 from busprobe.wizard.handover.forms import (
     bound_fields,
     cabling_fields,
     detail_fields,
+    offered_formats,
+    other_formats,
+    read_formats,
     references,
     value_fields,
 )
 from busprobe.wizard.handover.missing_screen import MissingScreen
 from busprobe.wizard.handover.preview_screen import PreviewScreen
-from busprobe.wizard.handover.words import HELP, comparison_words, open_points
+from busprobe.wizard.handover.words import HELP, comparison_words, open_points, unit_words
 
 _COLUMNS = (
     Column("No", right=True, may_go=True),
@@ -102,20 +108,30 @@ class HandoverStep(Step):
 
     def compose(self) -> ComposeResult:
         """Folder and formats; what is missing; the list."""
-        with Horizontal(classes="row"):
+        with Horizontal(classes="row fields"):
             yield Static("Folder", classes="label")
             yield Input(id="folder", compact=True)
-            yield Static(" Formats", classes="label")
-            yield Input(id="formats", compact=True)
+            yield Static("Formats", classes="label")
+            yield ChoiceField(
+                "Formats",
+                ", ".join(EXPORTERS),
+                offered_formats(),
+                other_formats,
+                id="formats",
+            )
         yield Static(id="written", classes="said")
-        yield RowTable(_COLUMNS, id="bus-list")
-        yield Static(id="open-points", classes="said gap")
+        with Container(classes="panes"):
+            yield RowTable(_COLUMNS, id="bus-list")
+            with Beside(classes="beside"):
+                yield Static(id="listed-unit", classes="said")
+                yield Static(id="open-points", classes="said")
 
     def on_mount(self) -> None:
         """Propose the folder and the formats of the last time."""
         kept = self.session.job.state(_WHERE_KEY, dict[str, str]) or {}
         self.query_one("#folder", Input).value = kept.get("folder") or str(Path.cwd() / "handover")
-        self.query_one("#formats", Input).value = kept.get("formats") or ", ".join(EXPORTERS)
+        if kept.get("formats"):
+            self._formats.value = kept["formats"]
 
     def first_focus(self) -> Widget:
         """The list."""
@@ -125,9 +141,10 @@ class HandoverStep(Step):
         """Assemble the list anew."""
         listed = self.session.bus_list()
         self._table.fill((row.number, self._row(row)) for row in listed.units)
-        self.query_one("#open-points", Static).update(
-            open_points(self, listed, len(missing(listed)))
-        )
+        self._moved()
+        gaps = len(missing(listed))
+        self.solves = (Verb.OPEN_POINTS,) if gaps else (Verb.WRITE,)
+        self.query_one("#open-points", Static).update(open_points(self, listed, gaps))
         written = self.session.job.state(_WRITTEN_KEY, dict[str, str])
         self.query_one("#written", Static).update(
             Text(f"{listed.segment.units} listed as units. ", style="bold").append(
@@ -157,6 +174,7 @@ class HandoverStep(Step):
     # -- writing
 
     @on(Input.Submitted)
+    @on(ChoiceField.Submitted)
     def _submitted(self) -> None:
         self.action_write()
 
@@ -212,10 +230,11 @@ class HandoverStep(Step):
 
     def _write(self, *, overwrite: bool) -> None:
         where = {
-            name: self.query_one(f"#{name}", Input).value.strip() for name in ("folder", "formats")
+            "folder": self.query_one("#folder", Input).value.strip(),
+            "formats": self._formats.value,
         }
         folder = given_path(where["folder"])
-        formats = [name.strip() for name in where["formats"].split(",") if name.strip()]
+        formats = read_formats(where["formats"])
         if not where["folder"] or not formats:
             self.notify(
                 "Name a folder for the papers and at least one format.",
@@ -404,6 +423,12 @@ class HandoverStep(Step):
 
         self.app.push_screen(ChoiceDialog("What is to be noted?", offered), if_given(ask))
 
+    @on(RowTable.Highlighted, "#bus-list")
+    def _moved(self) -> None:
+        row = self._chosen()
+        if row is not None:
+            self.query_one("#listed-unit", Static).update(unit_words(row))
+
     @on(RowTable.Selected, "#bus-list")
     def action_unit(self) -> None:
         """Ask for what is known of the unit under the cursor and of its place."""
@@ -469,6 +494,10 @@ class HandoverStep(Step):
         self.post_message(self.JobChanged())
 
     # -- showing
+
+    @property
+    def _formats(self) -> ChoiceField:
+        return self.query_one("#formats", ChoiceField)
 
     @property
     def _table(self) -> RowTable[int]:

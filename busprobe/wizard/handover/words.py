@@ -6,8 +6,10 @@ from __future__ import annotations
 from rich.text import Text
 from textual.widget import Widget
 
-from busprobe.handover.bus_list import BusList
+from busprobe.handover.bus_list import BusList, UnitRow
 from busprobe.handover.comparison import EarlierVisit
+from busprobe.handover.table import NOT_NOTED, NOT_TESTED, cell_text, columns_of
+from busprobe.modbus.addresses import both_forms
 from busprobe.wizard.common.signs import toned
 
 HELP = """\
@@ -36,6 +38,17 @@ never overwritten without asking.
 
 The column Cycle says whether the unit still answered at its address after a power cycle: yes, \
 no, or "-" for not tested."""
+
+
+def unit_words(row: UnitRow) -> Text:
+    """All that is known of a unit, as the list has it."""
+    text = Text()
+    text.append(f"Unit {both_forms(row.address)}\n", style="bold")
+    for each in columns_of(UnitRow):
+        known = cell_text(each.content(row))
+        if known not in ("", NOT_TESTED, NOT_NOTED):
+            text.append(f"{each.title:21} ", style="dim").append(f"{known}\n")
+    return text
 
 
 def open_points(widget: Widget, listed: BusList, gaps: int) -> Text:

@@ -16,7 +16,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal
 from textual.message import Message
 from textual.screen import Screen
-from textual.widgets import Footer, Input, Static
+from textual.widgets import Input, Static
 
 from busprobe.errors import BusprobeError, UsageError
 from busprobe.modbus.addresses import both_forms
@@ -26,6 +26,7 @@ from busprobe.profiles.drafting.draft import Draft, draft
 from busprobe.profiles.drafting.interpretations import Way
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Form
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import signed, toned
@@ -107,7 +108,7 @@ class DraftScreen(Screen[Path | None]):
         yield RowTable(_WAY_COLUMNS, id="draft-ways")
         yield Static(id="draft-remarks")
         yield Static(id="draft-next")
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Show what was typed before; the entry line is ready to be typed into."""

@@ -10,7 +10,7 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal
+from textual.containers import Container, Horizontal
 from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
@@ -25,9 +25,12 @@ from busprobe.session.bus_kind import is_virtual, refuse_other_kind
 from busprobe.session.connect import virtual_segments
 from busprobe.survey.listen import Overheard
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.beside import Beside
+from busprobe.wizard.common.choice_field import ChoiceField
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.question import Answer, Question, if_yes
 from busprobe.wizard.common.row_table import RowTable
+from busprobe.wizard.common.settings_choice import offered_settings, other_settings
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName, StepState
 
@@ -82,16 +85,24 @@ its master is disturbed."""
     def compose(self) -> ComposeResult:
         """List of ports, free text, what was found."""
         yield Static(id="ports-head", classes="head")
-        yield RowTable((Column("Port", least=12), Column("What it is", least=20)), id="ports")
-        yield Static(id="port-detail", classes="said")
-        with Horizontal(classes="row gap"):
+        with Container(classes="panes"):
+            yield RowTable((Column("Port", least=12), Column("What it is", least=20)), id="ports")
+            with Beside(classes="beside"):
+                yield Static(id="port-detail", classes="said")
+                yield Static(id="port-said", classes="said gap")
+        with Horizontal(classes="row fields"):
             yield Static("Port", classes="label")
             yield Input(
                 placeholder="/dev/ttyUSB0  COM7  socket://host:port", id="port-name", compact=True
             )
-            yield Static(" Settings", classes="label")
-            yield Input("9600-8N1", id="port-settings", compact=True, max_length=14)
-        yield Static(id="port-said", classes="said gap")
+            yield Static("Settings", classes="label")
+            yield ChoiceField(
+                "Line settings",
+                "9600-8N1",
+                offered_settings(),
+                other_settings,
+                id="port-settings",
+            )
 
     def on_mount(self) -> None:
         """Fill the list."""
@@ -145,6 +156,7 @@ its master is disturbed."""
         self._open()
 
     @on(Input.Submitted)
+    @on(ChoiceField.Submitted)
     def _submitted(self) -> None:
         self._open()
 
@@ -152,7 +164,7 @@ its master is disturbed."""
         """Open the port of the field in a worker and listen."""
         name = self.query_one("#port-name", Input).value.strip()
         try:
-            settings = LineSettings.parse(self.query_one("#port-settings", Input).value)
+            settings = LineSettings.parse(self.query_one("#port-settings", ChoiceField).value)
             refuse_other_kind(name, self.session.job.meta.port)
         except BusprobeError as error:
             self._say_failure(error)
@@ -172,7 +184,7 @@ its master is disturbed."""
     def open_at_start(self, name: str, settings: LineSettings | None) -> None:
         """Open the port that was named when the wizard was started."""
         self.query_one("#port-name", Input).value = name
-        field = self.query_one("#port-settings", Input)
+        field = self.query_one("#port-settings", ChoiceField)
         if settings is not None:
             field.value = str(settings)
         self._open_port(name, settings or LineSettings.parse(field.value))

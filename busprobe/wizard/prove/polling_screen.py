@@ -10,9 +10,9 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
+from textual.containers import Container
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from busprobe.handover.bus_list import PointRow
 from busprobe.handover.known_bus import polling_of
@@ -22,11 +22,14 @@ from busprobe.profiles.read_requests import Block
 from busprobe.prove.polling_table import PollingRow
 from busprobe.prove.statistics import milliseconds
 from busprobe.session.session import Session
-from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.actions import Action
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.form import Field, Form, optional
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.question import Notice, if_given
 from busprobe.wizard.common.row_table import RowTable
+from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.prove.words import polling_words
 
 _COLUMNS = (
@@ -66,10 +69,11 @@ class PollingScreen(Screen[None]):
         yield Static(
             Text("Polling table: the cheapest requests that read every point"), id="polling-head"
         )
-        yield RowTable(_COLUMNS, id="polling-requests")
-        with VerticalScroll(id="polling-below"):
-            yield Static(id="polling-words")
-        yield Footer(compact=True, show_command_palette=False)
+        with Container(classes="panes"):
+            yield RowTable(_COLUMNS, id="polling-requests")
+            with Beside(classes="beside"):
+                yield Static(id="polling-words")
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Show the table as it follows from the job."""

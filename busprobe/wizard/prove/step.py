@@ -14,7 +14,7 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal
+from textual.containers import Container, Horizontal
 from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
@@ -30,12 +30,14 @@ from busprobe.prove.statistics import milliseconds, polls_for
 from busprobe.prove.words import findings
 from busprobe.session import endurance_runs as runs
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.columns import Column
 from busprobe.wizard.common.event_batches import batches
 from busprobe.wizard.common.question import Failure, Notice
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.prove.forms import read_percent, read_run
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
@@ -73,6 +75,10 @@ _PLOTTED = 512
 
 _CYCLES = 20
 """Cycles of the polling table that are measured."""
+
+
+_AT_REST = ("start", "new", "polling")
+"""Actions that need the line."""
 
 
 class View(Enum):
@@ -129,12 +135,14 @@ class ProveStep(Step):
             yield Static(" Pause before a request, ms", classes="label")
             yield Input("", id="prove-pause", compact=True, type="number", max_length=5)
         yield Static(id="prove-status")
-        yield RowTable(_COLUMNS, id="tallies")
-        yield Static(id="plot-head", classes="head gap")
-        plot = Plot(id="plot")
-        plot.display = False  # an empty one says nothing
-        yield plot
-        yield Static(id="prove-findings", classes="said gap")
+        with Container(classes="panes"):
+            yield RowTable(_COLUMNS, id="tallies")
+            with Beside(classes="beside"):
+                yield Static(id="plot-head", classes="head")
+                plot = Plot(id="plot")
+                plot.display = False  # an empty one says nothing
+                yield plot
+                yield Static(id="prove-findings", classes="said gap")
 
     def on_mount(self) -> None:
         """Show the error rate that was agreed."""
@@ -143,6 +151,11 @@ class ProveStep(Step):
     def first_focus(self) -> Widget:
         """The table."""
         return self._table
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """A run that goes on can be stopped, and not started."""
+        del parameters
+        return self.working if action == "stop" else not self.working or action not in _AT_REST
 
     def job_changed(self) -> None:
         """Show the last run of the job, unless one is running."""
@@ -430,6 +443,9 @@ class ProveStep(Step):
         self.query_one("#plot-head", Static).update(Text(head))
 
     def _conclude(self) -> None:
+        proof = self._proof
+        failing = proof is not None and proof.complete and not proof.clean
+        self.solves = (Verb.EVIDENCE,) if failing else ()
         if self._port_failed:
             self.state = StepState.CHECK
             self.next_words = "Plug the adapter in and press s: the run goes on with its counts."

@@ -28,8 +28,9 @@ from busprobe.readdress.one_by_one import (
     Waiting,
     Watched,
 )
-from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.actions import Action
 from busprobe.wizard.common.large_display import LargeDisplay
+from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.readdress.words import progress_words
 
 _CHECKS: Mapping[Phase, tuple[str, str]] = {

@@ -3,7 +3,6 @@ one by one."""
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any
 
 from busprobe.errors import UsageError
@@ -11,7 +10,9 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import ALL
 from busprobe.readdress.procedure import Procedure
 from busprobe.session.moves import BoxOrder
+from busprobe.wizard.common.choice import Offered
 from busprobe.wizard.common.form import Field, optional, whole_number
+from busprobe.wizard.common.settings_choice import offered_settings, other_settings
 
 
 def read_address(text: str) -> int:
@@ -21,15 +22,32 @@ def read_address(text: str) -> int:
     return int(text)
 
 
-def is_first(first: str, second: str, text: str) -> bool:
-    """Whether `text` is the first of two words, or a beginning of it; raises `UsageError` if it is
-    neither."""
-    word = text.lower()
-    if word and first.startswith(word):
-        return True
-    if word and second.startswith(word):
-        return False
-    raise UsageError(f"'{text}' is not understood.", todo=f"Write '{first}' or '{second}'.")
+def _either(name: str, label: str, first: Offered[str], second: Offered[str]) -> Field:
+    """True for the first of two choices, which it begins with."""
+    return Field(
+        name, label, first.value, read=lambda text: text == first.value, choices=(first, second)
+    )
+
+
+def _function_field(label: str) -> Field:
+    return Field("function", label, "6", read=int, choices=_FUNCTIONS)
+
+
+def _settings_field(label: str, value: str) -> Field:
+    return Field(
+        "settings",
+        label,
+        value,
+        read=LineSettings.parse,
+        choices=tuple(offered_settings()),
+        other=other_settings,
+    )
+
+
+_FUNCTIONS = (
+    Offered("6", "6", "write a single register"),
+    Offered("16", "16", "write multiple registers"),
+)
 
 
 def _spares(text: str) -> int:
@@ -51,10 +69,6 @@ def _count(text: str) -> int:
     return count
 
 
-def _function(text: str) -> int:
-    return whole_number(text or "0")
-
-
 WANTED = Field(
     "address",
     "Wanted unit address, 1 to 247 (decimal)",
@@ -70,14 +84,14 @@ BY_HAND = (
         kind="integer",
         read=_register,
     ),
-    Field("function", "Function code, 6 or 16", "6", kind="integer", read=_function),
+    _function_field("Function code"),
 )
 """The arguments of `busprobe.readdress.procedure.Procedure.by_hand`."""
 
-SETTINGS = Field("settings", "Line settings for all units", "19200-8E1", read=LineSettings.parse)
+SETTINGS = _settings_field("Line settings for all units", "19200-8E1")
 
 BOX = (
-    Field("settings", "Line settings of the new units", "9600-8N1", read=LineSettings.parse),
+    _settings_field("Line settings of the new units", "9600-8N1"),
     Field("factory", "Their factory address", "1", kind="integer", read=read_address),
     Field(
         "first",
@@ -98,7 +112,7 @@ BOX = (
         kind="integer",
         read=optional(whole_number),
     ),
-    Field("function", "Its function code, 6 or 16", "6", kind="integer", read=_function),
+    _function_field("Its function code"),
 )
 
 
@@ -109,24 +123,30 @@ def box_order(*, register: int | None, function: int, **order: Any) -> BoxOrder:
 
 
 PRACTICE_WORDS = (
-    "No plan of the bus says where units should be; these are rules of good practice. 'needed' are"
-    " units at a factory or shared address. Change what you like."
+    "No plan of the bus says where units should be; these are rules of good practice. Change what"
+    " you like."
 )
 
 PRACTICE = (
-    Field(
-        "only_needed", "Units: needed, or all", "needed", read=partial(is_first, "needed", "all")
+    _either(
+        "only_needed",
+        "Units",
+        Offered("needed", "needed", "at factory or shared addresses"),
+        Offered("all", "all", "every unit of the list"),
     ),
     Field("first", "First address", "10", kind="integer", read=read_address),
     Field("spares", "Free addresses between units", "0", kind="integer", read=_spares),
-    Field(
+    _either(
         "along_cable",
-        "Order: cable, or address",
-        "cable",
-        read=partial(is_first, "cable", "address"),
+        "Order",
+        Offered("cable", "cable", "by the place along it"),
+        Offered("address", "address", "by the address of now"),
     ),
-    Field(
-        "factory_free", "Keep factory addresses free", "yes", read=partial(is_first, "yes", "no")
+    _either(
+        "factory_free",
+        "Keep factory addresses free",
+        Offered("yes", "yes", "for units to come"),
+        Offered("no", "no"),
     ),
 )
 """The fields of a `busprobe.readdress.move_list.Practice`."""

@@ -4,24 +4,26 @@ one can be undone."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from typing import ClassVar
 
 from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
+from textual.containers import Container
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from busprobe.job.journal import Result, WriteRecord
 from busprobe.readdress.words import RESULT_WORDS, role_words
-from busprobe.text import hex_bytes
-from busprobe.wizard.common.actions import Action, Verb
+from busprobe.wizard.common.actions import Action
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.columns import Column
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import Sign, signed, toned
+from busprobe.wizard.common.verbs import Verb
+from busprobe.wizard.readdress.words import local_time, write_text
 
 _COLUMNS = (
     Column("No.", right=True),
@@ -68,10 +70,11 @@ class JournalScreen(Screen[int | None]):
             Text(f"JOURNAL  {count} write{'' if count == 1 else 's'}, newest first"),
             id="journal-head",
         )
-        yield RowTable(_COLUMNS, id="journal")
-        with VerticalScroll(id="journal-below", can_focus=False):
-            yield Static(Text("Nothing was ever written in this job."), id="journal-detail")
-        yield Footer(compact=True, show_command_palette=False)
+        with Container(classes="panes"):
+            yield RowTable(_COLUMNS, id="journal")
+            with Beside(id="journal-below", classes="beside"):
+                yield Static(Text("Nothing was ever written in this job."), id="journal-detail")
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Fill the table."""
@@ -132,26 +135,3 @@ class JournalScreen(Screen[int | None]):
             return signed(self, sign)
         text = toned(self, f"{sign.character} ", sign.tone)
         return text.append(RESULT_WORDS[outcome], style="not bold")
-
-
-def local_time(stamp: str) -> str:
-    """Day and time as on the wall, from what the job wrote down in UTC."""
-    return f"{datetime.fromisoformat(stamp).astimezone():%d %b %H:%M:%S}"
-
-
-def write_text(write: WriteRecord) -> Text:
-    """One write with everything that was noted of it."""
-    text = Text()
-    text.append(f"{write.id}. ", style="bold").append(f"{write.words}\n")
-    text.append("Sent    ", style="bold").append(hex_bytes(write.request))
-    text.append(f", {local_time(write.intended)}{f' by {write.tester}' if write.tester else ''}\n")
-    for conclusion in write.conclusions:
-        text.append(
-            f"{local_time(conclusion.made)}  {RESULT_WORDS[conclusion.outcome]}\n", style="bold"
-        )
-        if conclusion.reply:
-            text.append("Reply   ", style="bold").append(f"{hex_bytes(conclusion.reply)}\n")
-        text.append(f"{conclusion.why}\n")
-    if not write.conclusions:
-        text.append("Its outcome is not known: close this and press v.", style="bold")
-    return text

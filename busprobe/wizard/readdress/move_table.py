@@ -53,7 +53,7 @@ class MoveTable(RowTable[Place]):
 
         def row(unit: UnitRecord) -> list[Text | str]:
             want, offer = wanted.get(unit.place), offered.get(unit.place)
-            fitting = "-" if offer is None else f"{both_forms(offer)}?"
+            fitting = "-" if offer is None else both_forms(offer).replace(" ", "? ", 1)
             moved = move_sign(unit, latest_move(unit, writes), left)
             return [
                 both_forms(unit.address),

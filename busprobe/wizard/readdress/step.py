@@ -11,6 +11,7 @@ from rich.text import Text
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import BindingType
+from textual.containers import Container
 from textual.widget import Widget
 from textual.widgets import Static
 
@@ -31,6 +32,7 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps, unfinished_step
 from busprobe.readdress.write_sequence import Report
 from busprobe.session.moves import BoxOrder, BusMoves
 from busprobe.wizard.common.actions import OF_STEP, bindings
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.form import Form, only
 from busprobe.wizard.common.question import Failure, Notice, if_given, if_yes
 from busprobe.wizard.common.row_table import RowTable
@@ -62,7 +64,7 @@ from busprobe.wizard.readdress.wanted import (
     kept_wanted,
     wanted_by,
 )
-from busprobe.wizard.readdress.words import plan_text, standing
+from busprobe.wizard.readdress.words import plan_text, solving, standing, unit_text
 
 
 class ReaddressStep(Step):
@@ -88,8 +90,11 @@ and press v."""
 
     def compose(self) -> ComposeResult:
         """The units; what is going on."""
-        yield MoveTable(id="movers")
-        yield Static(id="move-said", classes="said gap")
+        with Container(classes="panes"):
+            yield MoveTable(id="movers")
+            with Beside(classes="beside"):
+                yield Static(id="move-said", classes="said")
+                yield Static(id="mover", classes="said")
 
     def first_focus(self) -> Widget:
         """The list of units."""
@@ -118,10 +123,12 @@ and press v."""
         left = unfinished_steps(writes, job.now())
         profiles, plan = self.session.store.profiles, self.session.plan
         self._table.show(units, profiles, wanted, self._offered, writes, left, plan)
+        self._show_chosen()
         if self.working:
             return
         unfinished = to_be_looked_into(units, writes)
         lost = [claim for claim in claims(writes) if claim.unsettled and claim.write.conclusions]
+        self.solves = solving(units, wanted, unsettled=bool(unfinished or lost or left))
         self.state, self.next_words = standing(
             units, writes, wanted, unfinished, left, port_open=self.session.is_open
         )
@@ -218,6 +225,16 @@ and press v."""
                 "Every unit has an address of its own; none needs another by plan or good practice."
             )
         self._runner.say(Text("\n".join((what, *goal.remarks))))
+
+    @on(RowTable.Highlighted, "#movers")
+    def _show_chosen(self) -> None:
+        """All that is known of the unit under the cursor, below or beside the list."""
+        unit = self._chosen()
+        told = Text()
+        if unit is not None:
+            latest = latest_move(unit, self.session.job.writes())
+            told = unit_text(unit, self.session.store.profiles, latest)
+        self.query_one("#mover", Static).update(told)
 
     @on(RowTable.Selected, "#movers")
     def _selected(self) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import datetime
 
 from rich.text import Text
 from textual.widget import Widget
@@ -21,10 +22,12 @@ from busprobe.readdress.move_list import MoveList
 from busprobe.readdress.outcome import Outcome
 from busprobe.readdress.procedure import Move
 from busprobe.readdress.unfinished_steps import UnfinishedSteps
+from busprobe.readdress.words import RESULT_WORDS
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.signs import Sign, signed
 from busprobe.wizard.common.step import StepState
 from busprobe.wizard.common.unit_words import type_words
+from busprobe.wizard.common.verbs import Verb
 
 _RESULT_SIGNS: Mapping[Result, Sign] = {
     Result.VERIFIED: Sign.VERIFIED,
@@ -42,6 +45,45 @@ _STATE_SIGNS: Mapping[MoveState, Sign] = {
     MoveState.REFUSED: Sign.REFUSED,
     MoveState.NOT_VERIFIED: Sign.UNCERTAIN,
 }
+
+
+def local_time(stamp: str) -> str:
+    """Day and time as on the wall, from what the job wrote down in UTC."""
+    return f"{datetime.fromisoformat(stamp).astimezone():%d %b %H:%M:%S}"
+
+
+def write_text(write: WriteRecord) -> Text:
+    """One write with everything that was noted of it."""
+    text = Text()
+    text.append(f"{write.id}. ", style="bold").append(f"{write.words}\n")
+    text.append("Sent    ", style="bold").append(hex_bytes(write.request))
+    text.append(f", {local_time(write.intended)}{f' by {write.tester}' if write.tester else ''}\n")
+    for conclusion in write.conclusions:
+        text.append(
+            f"{local_time(conclusion.made)}  {RESULT_WORDS[conclusion.outcome]}\n", style="bold"
+        )
+        if conclusion.reply:
+            text.append("Reply   ", style="bold").append(f"{hex_bytes(conclusion.reply)}\n")
+        text.append(f"{conclusion.why}\n")
+    if not write.conclusions:
+        text.append("Its outcome is not known: close this and press v.", style="bold")
+    return text
+
+
+def unit_text(unit: UnitRecord, profiles: Mapping[str, Profile], write: WriteRecord | None) -> Text:
+    """What is known of a unit, and its last write with all bytes."""
+    text = Text()
+    text.append(f"Unit {both_forms(unit.address)} at {unit.settings}\n", style="bold")
+    known = (type_words(unit, profiles), unit.tag, unit.location)
+    text.append("\n".join(each for each in known if each))
+    times = unit.latency
+    if times.median_ms is not None:
+        text.append(f"\nReplies after {times.median_ms:g} ms")
+    if times.minimum_ms is not None and times.maximum_ms is not None:
+        text.append(f" ({times.minimum_ms:g} to {times.maximum_ms:g} ms)")
+    if write is not None:
+        text.append("\n\nIts last move\n", style="bold").append_text(write_text(write))
+    return text
 
 
 def move_sign(
@@ -145,6 +187,20 @@ def batch_text(widget: Widget, plan: MoveList, finished: BatchFinished) -> Text:
             "Switch these units off and on, then press v: only that shows what was kept."
         )
     return text
+
+
+def solving(
+    units: Sequence[UnitRecord], wanted: Mapping[Place, int], *, unsettled: bool
+) -> tuple[Verb, ...]:
+    """The keys for what is most urgent; `unsettled` says that a write or a procedure is to be
+    looked into."""
+    if unsettled:
+        return (Verb.CHECK, Verb.JOURNAL)
+    if any(unit.kind is EntryKind.CLASH for unit in units):
+        return (Verb.ISOLATE,)
+    if any(wanted.get(unit.place, unit.address) != unit.address for unit in units):
+        return (Verb.ALL, Verb.MOVE)
+    return (Verb.PROPOSE,)
 
 
 def standing(

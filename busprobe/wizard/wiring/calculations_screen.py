@@ -11,10 +11,11 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.screen import Screen
-from textual.widgets import Footer, Input, OptionList, Static
+from textual.widgets import Input, OptionList, Static
 
 from busprobe.errors import UsageError
 from busprobe.wiring.calculations import CALCULATIONS, Calculated, Calculation
+from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.signs import toned
 
 
@@ -72,7 +73,7 @@ class CalculationsScreen(Screen[None]):
                                     select_on_focus=True,
                                 )
                 yield Static(id="calculations-result")
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Begin at the list."""

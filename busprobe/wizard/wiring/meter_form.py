@@ -7,11 +7,13 @@ from typing import Any
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
+from textual.containers import Container, Horizontal, Vertical
+from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from busprobe.wiring.meter import Judgement, Level, Measurement
 from busprobe.wiring.wire_names import Labels
+from busprobe.wizard.common.beside import Beside
 from busprobe.wizard.common.signs import Sign, signed, toned
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.meter_fields import FIELDS, Judged, MeterField, judge_form
@@ -59,21 +61,26 @@ class ReadingRow(Horizontal):
         self.query_one(".reading-verdict", Static).update(verdict)
 
 
-class MeterForm(Vertical):
-    """The readings, how the terminals are marked, and the detail of the field that is typed in."""
+class MeterForm(Container):
+    """The readings and how the terminals are marked; beside or below them the detail of the field
+    that is typed in, and what else is told of the pair."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, *told: Widget) -> None:
+        super().__init__(classes="panes")
+        self._told = told
         self._labels = Labels.SIGN
         self._field = FIELDS[0]
 
     def compose(self) -> ComposeResult:
         """Rows, marks, names, detail."""
-        for field in FIELDS:
-            yield ReadingRow(field)
-        yield Static(id="labels")
-        yield Static(Text(words.NAMES), id="names")
-        yield Static(id="meter-detail", classes="said gap")
+        with Vertical(id="readings"):
+            for field in FIELDS:
+                yield ReadingRow(field)
+            yield Static(id="labels")
+            yield Static(Text(words.NAMES), id="names")
+        with Beside(classes="beside"):
+            yield Static(id="meter-detail", classes="said")
+            yield from self._told
 
     @property
     def typed(self) -> dict[str, str]:

@@ -36,6 +36,7 @@ from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import Answer, Failure, Notice, Question, if_given
 from busprobe.wizard.common.signs import toned
 from busprobe.wizard.common.step import Step, StepName
+from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.wiring import words
 from busprobe.wizard.wiring.calculations_screen import CalculationsScreen
 from busprobe.wizard.wiring.hunt_screen import HuntScreen
@@ -96,8 +97,7 @@ keeps a result in the job.
     def compose(self) -> ComposeResult:
         """Cautions line, form, detail, what was heard."""
         yield Static(id="cautions-said")
-        yield MeterForm()
-        yield Static(id="heard", classes="said gap")
+        yield MeterForm(Static(id="heard", classes="said gap"))
 
     def first_focus(self) -> Widget:
         """The step itself, so that its keys work; Tab goes to the form."""
@@ -336,6 +336,10 @@ keeps a result in the job.
         recorded = {each.measurement: each for each in self._latest_record().judgements}
         self._form.show(recorded)
         acknowledged = self._acknowledged
+        failing = bool(self._record.observations or self._patterns)
+        self.solves = (
+            (Verb.CAUTIONS,) if not acknowledged else (Verb.EVIDENCE, Verb.HUNT) if failing else ()
+        )
         self.query_one("#cautions-said", Static).update(
             toned(self, "✓ Cautions read", "good")
             if acknowledged
@@ -351,7 +355,7 @@ keeps a result in the job.
             ],
             acknowledged=acknowledged,
             mistakes=bool(judged.mistakes),
-            failing=bool(self._record.observations or self._patterns),
+            failing=failing,
             listened=self._record.listened,
         )
 

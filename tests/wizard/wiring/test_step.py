@@ -51,7 +51,7 @@ async def test_readings_are_judged_as_they_are_typed_and_kept(wizard: Wizard, jo
         await person.press("r", "tab")
         assert "All power off, also of the adapter" in person.screen
         await person.write("61")
-        assert "✓ good  61.0 Ω fits both terminators of 120…" in person.screen
+        assert "✓ good  61.0 Ω fits both terminators of" in person.screen
         assert "\n 61.0 Ω fits both terminators of 120 or 150 Ω." in person.screen
         await person.press("enter")
         await person.write("-0.3")
