@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import NamedTuple
 
+from busprobe.line.settings import LineSettings
 from busprobe.modbus.replies import Reply
 from busprobe.modbus.requests import Request
 from busprobe.modbus.traffic import Frame
@@ -31,28 +32,36 @@ class Suspects(NamedTuple):
 
 
 class OpenRequests:
-    """The requests of the last seconds that were not answered."""
+    """The requests of the last seconds that were not answered, those at the present line
+    settings."""
 
-    def __init__(self) -> None:
+    def __init__(self, settings: LineSettings) -> None:
         self._open: deque[tuple[float, Request]] = deque()
+        self._at = {settings: self._open}
         self.suspects: list[Suspects] = []
         """For each time that stray bytes came: what was asked shortly before."""
 
     def book(self, reply: Reply) -> None:
         """Book a request by its reply; those so old that no reply is expected any more are
         forgotten."""
-        while self._open and self._open[0][0] < reply.exchange.ended - LATE_FOR:
-            self._open.popleft()
+        self._forget_before(reply.exchange.ended - LATE_FOR)
         if not reply.present:
             self._open.append((reply.exchange.sent, reply.request))
 
-    def forget(self) -> None:
-        """At other settings no reply to these will be heard."""
-        self._open.clear()
+    def switch(self, settings: LineSettings, now: float) -> None:
+        """The line is set to `settings` at clock time `now`: only replies to what was asked there
+        are heard from now on."""
+        self._open = self._at.setdefault(settings, deque())
+        self._forget_before(now - LATE_FOR)
+
+    def _forget_before(self, time: float) -> None:
+        while self._open and self._open[0][0] < time:
+            self._open.popleft()
 
     def drop(self, address: int) -> None:
         """What `address` was asked is not waited for any more: it is asked again."""
-        self._open = deque(at for at in self._open if at[1].address != address)
+        for at in [at for at in self._open if at[1].address == address]:
+            self._open.remove(at)
 
     def settle(self, frame: Frame, now: float) -> LateReply | None:
         """Take a late reply heard at clock time `now` for the request that it answers; None if it

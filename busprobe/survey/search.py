@@ -83,7 +83,7 @@ class Search:
         self.learned = LearnedWaits()
         self._line = line
         self._state = state
-        self._open_requests = OpenRequests()
+        self._open_requests = OpenRequests(line.settings)
         self._faults = LineFaults(line, state, self.learned, self._open_requests)
         self._foreign: deque[tuple[Frame, LateReply | None]] = deque()
         """Frames that were heard and are not credited yet, and what they answer late."""
@@ -119,8 +119,8 @@ class Search:
     def switch(self, settings: LineSettings) -> None:
         """Set the line; raises `PortError`."""
         if settings != self._line.settings:
-            self._open_requests.forget()
             self._line.apply(settings)
+            self._open_requests.switch(settings, self._line.clock.now())
 
     def look_quickly(self, unwanted: Callable[[], object]) -> Iterator[Event]:
         """The next quick look: whoever may have been heard is asked again, and where no unit is
@@ -688,7 +688,6 @@ class Search:
         probe = Probe.of(answered.request)
         ignored = yield from find_ignored(self._line, seen.address, probe, waits)
         self._state.shown = replace(self._state.shown, ignored=ignored)
-        self._open_requests.forget()
         if not ignored.any:
             return finding
         said = words.ignored_settings(ignored)

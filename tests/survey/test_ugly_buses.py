@@ -17,6 +17,7 @@ from busprobe.survey.findings import Kind, SurveyResult
 from busprobe.virtual.loading import load_scenario, shipped_types
 from busprobe.virtual.schema import Scenario, UnitEntry
 from busprobe.virtual.segment import Segment
+from tests.benchmarks.random_buses import ADDRESSES, random_bus
 from tests.survey.scripted import SETTINGS, Answers, ScriptedPort, registers, together
 from tests.survey.test_survey import AT_9600, SEVERAL, line_of, listed, on, result, truth
 
@@ -214,6 +215,15 @@ def test_single_stray_bytes_do_not_slow_the_survey_for_good() -> None:
     end = result(on(Line(port, SETTINGS), addresses=range(1, 248)))
     assert listed(end.findings) == {(5, "9600-8N1"): Kind.UNIT, (9, "9600-8N1"): Kind.UNIT}
     assert end.seconds < 110
+
+
+def test_a_late_reply_after_the_port_was_checked_is_no_other_master() -> None:
+    """The first unit is found while a slow one, which sleeps again, still has a reply to give."""
+    segment = Segment(random_bus(239), VirtualClock())
+    searched = (LineSettings.parse("19200-8E1"), SETTINGS)
+    end = result(on(line_of(segment), searched, addresses=ADDRESSES, quick_look=False))
+    assert not end.other_master
+    assert end.complete
 
 
 @pytest.mark.parametrize("busy", [0.02, 0.06])
