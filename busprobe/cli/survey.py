@@ -193,7 +193,7 @@ def _print(result: SurveyResult) -> None:
             ]
         )
     output.lines(_values(result.findings))
-    output.lines(coverage(result.asked, {finding.place for finding in result.findings}))
+    output.lines(coverage(result.asked, result.places))
     output.lines(bounds(result.bounds))
     output.lines(result.notes)
     output.lines(not_tested(result))

@@ -14,7 +14,7 @@ from busprobe.files.documents import NOT_KEPT, AsText, from_document, to_documen
 from busprobe.job.records import PointReading
 from busprobe.line.place import Place
 from busprobe.line.settings import LineSettings
-from busprobe.modbus.addresses import AddressSet, format_addresses
+from busprobe.modbus.addresses import AddressSet, both_forms, format_addresses
 from busprobe.modbus.replies import Reply
 from busprobe.survey.probes import LADDER, Probe
 from busprobe.text import hex_bytes
@@ -152,6 +152,8 @@ class Finding:
     """The same exchanges as `evidence` in plain words: the request and what the reply is."""
     also_at: tuple[LineSettings, ...] = ()
     """Further line settings at which it answers."""
+    also_addresses: tuple[int, ...] = ()
+    """Further unit addresses to whose requests it replies, as itself each time."""
     silent_at_end: bool = False
     """Whether it gave no reply when it was asked again at the end of the survey."""
     readings: tuple[PointReading, ...] = ()
@@ -161,6 +163,22 @@ class Finding:
     def place(self) -> Place:
         """Where it is."""
         return Place(self.address, self.settings)
+
+    @property
+    def places(self) -> frozenset[Place]:
+        """Where it answers, under its own address or another, at its own line settings or
+        others."""
+        others = (Place(address, self.settings) for address in self.also_addresses)
+        return frozenset((self.place, *others, *(Place(self.address, s) for s in self.also_at)))
+
+    def answering_for(self, address: int) -> Finding:
+        """The same, where it replies to requests to a further `address` too."""
+        notes = (*self.notes, _also_for(address, self.address))
+        return replace(self, also_addresses=(*self.also_addresses, address), notes=notes)
+
+    def noted(self, said: str) -> Finding:
+        """The same with one more note, unless it has it."""
+        return self if said in self.notes else replace(self, notes=(*self.notes, said))
 
     def answering_at(self, settings: LineSettings) -> Finding:
         """The same, where it answers at further `settings` too."""
@@ -175,6 +193,13 @@ class Finding:
         if silent:
             notes = (*notes, _SILENT_AT_END)
         return replace(self, silent_at_end=silent, notes=notes)
+
+
+def _also_for(asked: int, own: int) -> str:
+    return (
+        f"A request to {both_forms(asked)} is answered by this unit, as {both_forms(own)} each"
+        " time."
+    )
 
 
 def _also_at(settings: LineSettings) -> str:
@@ -415,9 +440,14 @@ class SurveyResult:
         return tuple(note.words for note in self.line_notes)
 
     @property
+    def places(self) -> frozenset[Place]:
+        """Where anything was found, further places of a unit among them."""
+        return frozenset[Place]().union(*(finding.places for finding in self.findings))
+
+    @property
     def bounds(self) -> tuple[Bound, ...]:
         """What the survey can have missed at each line setting where it asked."""
-        found = {finding.place for finding in self.findings}
+        found = self.places
         bounds = []
         for settings in dict.fromkeys(asked.settings for asked in self.asked):
             times = Counter(

@@ -48,9 +48,9 @@ class KeptSurvey:
     """Why the port could not go on."""
 
     @property
-    def places(self) -> set[Place]:
+    def places(self) -> frozenset[Place]:
         """Where anything was found."""
-        return {finding.place for finding in self.findings}
+        return frozenset[Place]().union(*(finding.places for finding in self.findings))
 
     @property
     def asked_at(self) -> dict[LineSettings, set[int]]:

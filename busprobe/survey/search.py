@@ -440,6 +440,25 @@ class Search:
         while self._foreign:
             frame, late = self._foreign.popleft()
             yield from self._credit(frame, late, reply.request.address)
+        if reply.verdict is Verdict.FOREIGN:
+            yield from self._check_alias(reply)
+
+    def _check_alias(self, reply: Reply) -> Iterator[Event]:
+        """A known unit replied where another address was asked: by chance a late reply, or each
+        time?"""
+        settings = reply.exchange.settings
+        asked, own = Place(reply.request.address, settings), Place(reply.frame[0], settings)
+        known = self._state.findings.get(own)
+        if asked in self._state.findings or asked in self._state.aliases:
+            return
+        if known is None or known.kind is not Kind.UNIT:
+            return
+        for _ in range(_REPEATS):
+            again = yield from self.ask(reply.request, _REPEAT)
+            if again.verdict is not Verdict.FOREIGN or again.frame[0] != own.address:
+                return
+        self.schedule = self.schedule.found_at(settings, asked.address)
+        yield Found(self._state.also_for(known, asked.address))
 
     def _is_remnant(self, reply: Reply) -> bool:
         """Whether a byte was heard that may be all that is left of a late reply, which came while

@@ -72,6 +72,8 @@ class SurveyState:
             self._asked[key].update(asked.addresses)
             self._waits[key] = asked.wait_ms / 1000
         self.findings = {each.place: each.at_end(silent=False) for each in earlier.findings}
+        for each in earlier.findings:
+            self.aliases |= each.places - {each.place}
         shown = self.shown
         self.shown = replace(
             earlier,
@@ -167,6 +169,13 @@ class SurveyState:
         """Note that a known unit answers at further settings too."""
         self.aliases.add(Place(known.address, settings))
         known = known.answering_at(settings)
+        self.findings[known.place] = known
+        return known
+
+    def also_for(self, known: Finding, address: int) -> Finding:
+        """Note that a known unit replies to requests to a further address too."""
+        self.aliases.add(Place(address, known.settings))
+        known = known.answering_for(address)
         self.findings[known.place] = known
         return known
 

@@ -4,6 +4,7 @@ share one?"""
 from __future__ import annotations
 
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -29,7 +30,15 @@ from busprobe.survey.events import (
     Progress,
     Started,
 )
-from busprobe.survey.findings import About, FirstPass, Kind, Reason, SurveyResult, Unfinished
+from busprobe.survey.findings import (
+    About,
+    Finding,
+    FirstPass,
+    Kind,
+    Reason,
+    SurveyResult,
+    Unfinished,
+)
 from busprobe.survey.identify import Identified
 from busprobe.survey.interference import is_silence
 from busprobe.survey.listen import listening
@@ -439,6 +448,23 @@ class Survey:
             known = identified.add_to(finding)
             self._state.findings[finding.place] = known
             yield Found(known)
+        yield from self._compare_serial_numbers()
+
+    def _compare_serial_numbers(self) -> Iterator[Event]:
+        """Units that give the same serial number may be one that answers at several addresses."""
+        by_serial: defaultdict[tuple[str, ...], list[Finding]] = defaultdict(list)
+        for finding in self._state.findings.values():
+            said = finding.identity or {}
+            if said.get("serial"):
+                same = finding.settings, said["serial"], said.get("vendor"), said.get("product")
+                by_serial[tuple(map(str, same))].append(finding)
+        for findings in by_serial.values():
+            for finding in findings:
+                others = [one.address for one in findings if one is not finding]
+                if others:
+                    known = finding.noted(words.same_serial_number(others))
+                    self._state.findings[finding.place] = known
+                    yield Found(known)
 
     def _conclude(self) -> None:
         """What only the whole survey shows."""

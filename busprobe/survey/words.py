@@ -338,6 +338,15 @@ def fewer_than_expected(found: int, expect: int) -> str:
     )
 
 
+def same_serial_number(others: Collection[int]) -> str:
+    """A unit gives the same serial number as those at other addresses."""
+    where = ", ".join(map(both_forms, others))
+    return (
+        f"It gives the same serial number as {where}: probably one unit that answers at several"
+        " addresses. Disconnect it and see whether all of them fall silent."
+    )
+
+
 def as_many_as_expected(found: int) -> str:
     """The search ended because it had found as many units as were expected."""
     return (

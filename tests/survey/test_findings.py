@@ -46,6 +46,7 @@ def test_the_document_of_a_finding_leaves_open_what_only_identification_knows() 
         "notes": [],
         "exchanges": [],
         "also_at": [],
+        "also_addresses": [],
         "silent_at_end": False,
         "readings": [],
     }
