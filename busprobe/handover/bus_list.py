@@ -399,7 +399,12 @@ class PointRow:
     read_once: bool = False
     """Whether it is constant, so that a master does not poll it."""
     codes: str = ""
-    """What its codes or bits mean, and which say that there is no value."""
+    """What its codes or bits mean."""
+    no_value: tuple[int, ...] = ()
+    """Codes that say that there is no value."""
+    first_bit: int | None = None
+    """The lowest bit of a field of several bits, from 0; `None` = it takes its registers alone."""
+    bit_count: int | None = None
     own_scale: float | None = None
     """Its scale without what a scale register says; `None` = not known."""
     scale_means: str = ""

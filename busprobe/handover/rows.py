@@ -296,6 +296,9 @@ def _of_point(profile: Profile | None, point: Point | None) -> dict[str, Any]:
         "decimals": decimals(point),
         "read_once": point.read_once,
         "codes": _codes(point),
+        "no_value": point.no_value,
+        "first_bit": point.first_bit,
+        "bit_count": point.bit_count,
         "own_scale": point.scale,
         "scale_means": str(point.scale_register.means) if point.scale_register else "",
     }
@@ -303,5 +306,4 @@ def _of_point(profile: Profile | None, point: Point | None) -> dict[str, Any]:
 
 def _codes(point: Point) -> str:
     what = "bit " if point.type is PointType.BITS else ""
-    named = [f"{what}{code} = {name}" for code, name in sorted(point.names.items())]
-    return " | ".join((*named, *(f"0x{code:X} = no value" for code in point.no_value)))
+    return " | ".join(f"{what}{code} = {name}" for code, name in sorted(point.names.items()))

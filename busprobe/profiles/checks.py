@@ -179,6 +179,7 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
         yield "type", f"is {kind}, but function {point.function} reads single bits; write bool"
     elif point.function not in OF_BITS and kind is PointType.BOOL:
         yield "type", f"is bool, but function {point.function} reads registers; write bits"
+    yield from _bit_field_mistakes(point)
     yield from _name_mistakes(point)
     if kind.is_number:
         yield from _range_mistakes(point)
@@ -187,6 +188,21 @@ def _point_mistakes(point: Point, limits: Limits) -> Iterator[tuple[str, str]]:
         for field in _OF_NUMBERS:
             if field in point.model_fields_set:
                 yield field, f"is only for numbers, not for {kind}"
+
+
+def _bit_field_mistakes(point: Point) -> Iterator[tuple[str, str]]:
+    if point.first_bit is None and point.bit_count is None:
+        return
+    if not point.type.may_be_part:
+        what = f"are only for uint16, uint32, uint64 and enum, not for {point.type}"
+        yield "first_bit", f"and bit_count {what}"
+    elif point.bit_count is None or point.first_bit is None:
+        given = "first_bit" if point.bit_count is None else "bit_count"
+        missing = "bit_count" if point.bit_count is None else "first_bit"
+        yield missing, f"is needed beside {given}"
+    elif point.first_bit + point.bit_count > 16 * point.count:
+        last, highest = point.first_bit + point.bit_count - 1, 16 * point.count - 1
+        yield "bit_count", f"goes to bit {last}, beyond bit {highest} of {point.type}"
 
 
 def _name_mistakes(point: Point) -> Iterator[tuple[str, str]]:
@@ -216,9 +232,7 @@ def _range_mistakes(point: Point) -> Iterator[tuple[str, str]]:
         return
     if point.type.is_float or point.scale_register:
         return
-    bits = 16 * point.count
-    raw = (-(1 << bits - 1), (1 << bits - 1) - 1) if point.type.is_signed else (0, (1 << bits) - 1)
-    least, most = sorted(number * point.scale + point.offset for number in raw)
+    least, most = sorted(number * point.scale + point.offset for number in point.raw_range)
     if low is not None and low > most:
         yield (
             "plausible_min",
@@ -260,6 +274,12 @@ def _overlaps(parts: _Parts) -> Iterator[Found]:
                 or point.at.wire > other.last
                 or other.at.wire > point.last
             )
+            same = (point.at.wire, point.count, point.order) == (
+                other.at.wire,
+                other.count,
+                other.order,
+            )
+            apart = apart or (same and not point.mask & other.mask)
             if not (apart or point.overlaps or other.overlaps):
                 yield (
                     ("points", index, "register"),

@@ -207,6 +207,8 @@ def _point(point: Point) -> list[str]:
     kind = f"{point.type}" if point.order is WordOrder.ABCD else f"{point.type} {point.order}"
     if point.length is not None:
         kind += f"[{point.count}]"
+    if point.first_bit is not None and point.bit_count is not None:
+        kind += f" b{point.first_bit}-{point.first_bit + point.bit_count - 1}"
     lead = (
         f"{point.function:>2} {point.at.wire:>5} 0x{point.at.wire:04X} {point.at.sheet:>6}"
         f" {kind:<12} "

@@ -42,6 +42,10 @@ class PointType(StrEnum):
     UINT64 = "uint64"
     FLOAT32 = "float32"
     FLOAT64 = "float64"
+    BCD16 = "bcd16"
+    BCD32 = "bcd32"
+    MAGNITUDE16 = "magnitude16"
+    MAGNITUDE32 = "magnitude32"
     BITS = "bits"
     ENUM = "enum"
     BOOL = "bool"
@@ -56,6 +60,21 @@ class PointType(StrEnum):
     def is_signed(self) -> bool:
         """Whether the registers hold a two's complement number."""
         return self in (PointType.INT16, PointType.INT32, PointType.INT64)
+
+    @property
+    def is_bcd(self) -> bool:
+        """Whether each half byte of the registers is a decimal digit."""
+        return self in (PointType.BCD16, PointType.BCD32)
+
+    @property
+    def is_magnitude(self) -> bool:
+        """Whether the highest bit is the sign of the number in the others."""
+        return self in (PointType.MAGNITUDE16, PointType.MAGNITUDE32)
+
+    @property
+    def may_be_part(self) -> bool:
+        """Whether a point of this type may take some of the bits of its registers."""
+        return self in (PointType.UINT16, PointType.UINT32, PointType.UINT64, PointType.ENUM)
 
     @property
     def is_number(self) -> bool:
@@ -77,6 +96,7 @@ class PointType(StrEnum):
 _REGISTERS = {
     PointType.INT16: 1, PointType.UINT16: 1, PointType.INT32: 2, PointType.UINT32: 2,
     PointType.INT64: 4, PointType.UINT64: 4, PointType.FLOAT32: 2, PointType.FLOAT64: 4,
+    PointType.BCD16: 1, PointType.BCD32: 2, PointType.MAGNITUDE16: 1, PointType.MAGNITUDE32: 2,
     PointType.BITS: 1, PointType.ENUM: 1, PointType.BOOL: 1, PointType.TEXT: 0,
 }  # fmt: skip
 _NO_QUANTITIES = (PointType.BITS, PointType.ENUM, PointType.BOOL, PointType.TEXT)
@@ -203,8 +223,9 @@ class PointRegisters(ProfilePart):
     )
     type: PointType = Field(
         description=(
-            "int16, uint16, int32, uint32, int64, uint64, float32, float64; bits; enum (one"
-            " register); text; bool for a coil or a discrete input."
+            "int16, uint16, int32, uint32, int64, uint64, float32, float64; bcd16, bcd32 (a decimal"
+            " digit in each half byte); magnitude16, magnitude32 (the highest bit is the sign);"
+            " bits; enum (one register); text; bool for a coil or a discrete input."
         )
     )
     length: Annotated[int, Field(strict=True, ge=1, le=MOST_REGISTERS)] | None = Field(
@@ -220,6 +241,16 @@ class PointRegisters(ProfilePart):
             "Order of the bytes as they come: ABCD (high register first, the usual), CDAB (low"
             " register first), BADC (bytes swapped in each register), DCBA (both)."
         ),
+    )
+    first_bit: Annotated[int, Field(strict=True, ge=0, le=63)] | None = Field(
+        default=None,
+        description=(
+            "Lowest bit of a field of several bits, from 0, where the value does not take its"
+            " registers alone; of uint16, uint32, uint64 and enum."
+        ),
+    )
+    bit_count: Annotated[int, Field(strict=True, ge=1, le=63)] | None = Field(
+        default=None, description="How many bits such a field has."
     )
     scale: Number = Field(default=1.0, description="Value = raw number x scale + offset.")
     scale_register: ScaleRegister | None = Field(
@@ -327,6 +358,25 @@ class Point(PointMeaning, PointRegisters):
     def last(self) -> int:
         """Wire address of its last register."""
         return self.at.wire + self.count - 1
+
+    @property
+    def mask(self) -> int:
+        """The bits of its registers that are its own, the most significant register first."""
+        if self.first_bit is None or self.bit_count is None:
+            return (1 << 16 * self.count) - 1
+        return ((1 << self.bit_count) - 1) << self.first_bit
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """The lowest and the highest number that its registers can hold."""
+        bits = 16 * self.count if self.bit_count is None else self.bit_count
+        if self.type.is_bcd:
+            return 0, 10 ** (4 * self.count) - 1
+        if self.type.is_magnitude:
+            return 1 - (1 << bits - 1), (1 << bits - 1) - 1
+        if self.type.is_signed:
+            return -(1 << bits - 1), (1 << bits - 1) - 1
+        return 0, (1 << bits) - 1
 
     @property
     def read_once(self) -> bool:

@@ -88,6 +88,8 @@ def decode(point: Point, registers: Sequence[int], scale_word: int | None = None
         raise ValueError(f"{point.name} takes {point.count} registers, not {len(raw)}")
     data = in_order(raw, point.order)
     code = int.from_bytes(data, "big")
+    if point.first_bit is not None:
+        code = (code & point.mask) >> point.first_bit
     if code in point.no_value:
         return Reading(point, raw, None, "no value", None, point.scale)
     match point.type:
@@ -115,11 +117,24 @@ def decode(point: Point, registers: Sequence[int], scale_word: int | None = None
         scale = float(_decimal(scale) * _decimal(stated))
     if point.type in _FLOATS:
         return _float(point, raw, data, scale)
-    number = int.from_bytes(data, "big", signed=point.type.is_signed)
+    number = _whole(point, code)
+    if number is None:
+        return Reading(point, raw, None, f"no BCD number (0x{data.hex().upper()})", False, scale)
     exact = _decimal(scale) * number + _decimal(point.offset)
     digits = _fraction_digits(scale, point.offset)
     value = int(exact) if exact == exact.to_integral_value() and not digits else float(exact)
     return _number(point, raw, value, f"{exact:.{digits}f}", scale)
+
+
+def _whole(point: Point, code: int) -> int | None:
+    """The whole number that the bits of a point hold; None where they hold none."""
+    sign = 1 << 16 * point.count - 1
+    if point.type.is_bcd:
+        digits = f"{code:X}"
+        return int(digits) if digits.isdecimal() else None
+    if point.type.is_magnitude:
+        return -(code - sign) if code & sign else code
+    return code - 2 * sign if point.type.is_signed and code & sign else code
 
 
 def in_order(registers: Sequence[int], order: WordOrder) -> bytes:

@@ -2,9 +2,10 @@
 
 Columns, in any order: ``address``, ``function``, ``register`` (zero-based), ``registers`` and
 ``every s`` (``once`` for a constant) must be there; ``line settings``, ``tag``, ``point`` or
-``points``, ``type``, ``word order``, ``scale``, ``offset``, ``scale register``, ``scale register
-means``, ``unit``, ``codes``, ``timeout ms``, ``retries``, ``gap before ms`` and ``request hex``
-may.  The sheets ``master-points.csv`` and ``polling-table.csv`` of the documents are such tables.
+``points``, ``type``, ``word order``, ``first bit``, ``bits``, ``scale``, ``offset``, ``scale
+register``, ``scale register means``, ``unit``, ``codes``, ``no value``, ``timeout ms``,
+``retries``, ``gap before ms`` and ``request hex`` may.  The sheets ``master-points.csv`` and
+``polling-table.csv`` of the documents are such tables.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ RETRIES = 1
 ONCE = "once"
 
 _CODE = re.compile(r"(?:bit )?(\d{1,5}) = ([^|]{1,40})")
-_NO_VALUE = re.compile(r"0x([0-9A-F]{1,16}) = no value")
+_HEX = re.compile(r"0x([0-9A-Fa-f]{1,16})")
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ def _number(text: str) -> str | None:
 
 _Number = Annotated[Annotated[float, Field(allow_inf_nan=False)] | None, BeforeValidator(_number)]
 _Milliseconds = Annotated[Annotated[float, Field(ge=0, le=60_000)] | None, BeforeValidator(_number)]
+_Bit = Annotated[Annotated[int, Field(ge=0, le=63)] | None, BeforeValidator(_number)]
 _Times = Annotated[Annotated[int, Field(ge=0, le=10)] | None, BeforeValidator(_number)]
 _Register = Annotated[int, Field(ge=0, le=HIGHEST)]
 
@@ -99,12 +101,15 @@ class _Row(CsvRow):
     points: str = ""
     type: str = ""
     order: str = Field(default="", alias="word order")
+    first_bit: _Bit = Field(default=None, alias="first bit")
+    bits: _Bit = None
     scale: _Number = None
     offset: _Number = None
     scale_register: _Number = Field(default=None, alias="scale register")
     scale_means: str = Field(default="", alias="scale register means")
     unit: str = ""
     codes: str = ""
+    no_value: str = Field(default="", alias="no value")
     timeout_ms: _Milliseconds = Field(default=None, alias="timeout ms")
     retries: _Times = None
     gap_ms: _Milliseconds = Field(default=None, alias="gap before ms")
@@ -230,9 +235,11 @@ def _point(row: _Row, name: str, block: Block) -> Point | None:
         "type": kind,
         "length": block.count if kind.has_length else None,
         "order": order,
+        "first_bit": row.first_bit,
+        "bit_count": row.bits,
         "unit": row.unit[:12],
         "names": names if not kind.is_number else {},
-        "no_value": tuple(int(code, 16) for code in _NO_VALUE.findall(row.codes)),
+        "no_value": tuple(int(code, 16) for code in _HEX.findall(row.no_value)),
     }
     if kind.is_number:
         fields |= {"scale": row.scale or 1.0, "offset": row.offset or 0.0}

@@ -59,10 +59,17 @@ def encoded(kind: PointType, value: float, order: WordOrder) -> tuple[int, ...]:
     """The registers of `value`, written by another way than the code under test reads them: byte by
     byte."""
     code = {
+        "magnitude16": "H", "magnitude32": "I",
         "int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "int64": "q", "uint64": "Q",
         "float32": "f", "float64": "d",
-    }[kind]  # fmt: skip
-    data = struct.pack(f">{code}", value)
+    }.get(kind)  # fmt: skip
+    if code is None:  # a digit in each half byte
+        data = bytes.fromhex(f"{value:0{4 * kind.registers}.0f}")
+    elif kind.is_magnitude:
+        sign = 1 << 16 * kind.registers - 1
+        data = struct.pack(f">{code}", int(abs(value)) | (sign if value < 0 else 0))
+    else:
+        data = struct.pack(f">{code}", value)
     pairs = [data[i : i + 2] for i in range(0, len(data), 2)]
     if order in ("BADC", "DCBA"):
         pairs = [bytes([low, high]) for high, low in pairs]
@@ -79,6 +86,11 @@ def numbers(draw: st.DrawFn) -> tuple[PointType, float]:
         return kind, draw(
             st.floats(width=32 if bits == 32 else 64, allow_nan=False, allow_infinity=False)
         )
+    if kind.is_bcd:
+        return kind, draw(st.integers(0, 10 ** (bits // 4) - 1))
+    if kind.is_magnitude:
+        most = (1 << bits - 1) - 1
+        return kind, draw(st.integers(-most, most))
     low = -(1 << bits - 1) if kind.is_signed else 0
     return kind, draw(st.integers(low, low + (1 << bits) - 1))
 
@@ -297,3 +309,42 @@ def test_points_are_read_only_where_all_their_registers_are_there() -> None:
 
 def test_bytes_in_order_of_significance() -> None:
     assert in_order([0x0201, 0x0403], WordOrder.DCBA) == bytes([3, 4, 1, 2])
+
+
+@pytest.mark.parametrize(
+    ("fields", "registers", "value", "text"),
+    [
+        # Each half byte is a digit; 1 to 9999 by hand.
+        ({"type": "bcd16"}, [0x1234], 1234, "1234"),
+        ({"type": "bcd16", "scale": 0.1, "unit": "V"}, [0x2305], 230.5, "230.5 V"),
+        ({"type": "bcd32"}, [0x0012, 0x3456], 123456, "123456"),
+        ({"type": "bcd32", "order": "CDAB"}, [0x3456, 0x0012], 123456, "123456"),
+        ({"type": "bcd16"}, [0x12A4], None, "no BCD number (0x12A4)"),
+        # The highest bit is the sign, the others the magnitude.
+        ({"type": "magnitude16"}, [0x0005], 5, "5"),
+        ({"type": "magnitude16", "scale": 0.1}, [0x8005], -0.5, "-0.5"),
+        ({"type": "magnitude32"}, [0x8001, 0x0000], -65536, "-65536"),
+        ({"type": "magnitude16", "no_value": [0x8000]}, [0x8000], None, "no value"),
+        # Fields of several bits, counted from the lowest.
+        ({"type": "uint16", "first_bit": 4, "bit_count": 3}, [0x00DF], 5, "5"),
+        (
+            {"type": "enum", "first_bit": 14, "bit_count": 2, "names": {2: "hot"}},
+            [0x8FFF],
+            2,
+            "hot",
+        ),
+        ({"type": "uint32", "first_bit": 12, "bit_count": 8}, [0x000A, 0xB123], 0xAB, "171"),
+    ],
+)
+def test_other_ways_to_write_a_number(
+    fields: dict[str, Any], registers: list[int], value: object, text: str
+) -> None:
+    reading = decode(point(**fields), registers)
+    assert (reading.value, reading.text) == (value, text)
+
+
+@given(st.integers(0, 99_999_999))
+def test_every_bcd_number_is_its_digits(number: int) -> None:
+    digits = f"{number:08d}"
+    read = decode(point(type="bcd32"), [int(digits[:4], 16), int(digits[4:], 16)])
+    assert read.value == number

@@ -153,6 +153,18 @@ def test_live_values_are_decoded_by_the_table_alone(tmp_path: Path) -> None:
     assert [sent for _, sent in port.sent] == [bytes.fromhex(frame)]
 
 
+def test_parts_of_registers_digits_and_codes_without_a_value_are_decoded(tmp_path: Path) -> None:
+    line, _ = bench(answering([0x2305, 0xB123, 0x8000]))  # type: ignore[arg-type]
+    head = f"{HEAD},Point,Type,First bit,Bits,Scale,Codes,No value"
+    rows = (
+        f"7,{SETTINGS},3,0,1,1,Volts,bcd16,,,0.1,,",
+        f"7,{SETTINGS},3,1,1,1,State,enum,12,4,,11 = run,",
+        f"7,{SETTINGS},3,2,1,1,Level,uint16,,,,,0x8000 0x7FFF",
+    )
+    asked, _ = played(line, table(tmp_path, *rows, head=head), 1.0)
+    assert [one.values for one in asked] == [("230.5",), ("run",), ("no value",)]
+
+
 @pytest.mark.parametrize(
     ("row", "expected"),
     [

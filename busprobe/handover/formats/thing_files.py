@@ -52,6 +52,10 @@ _TYPES: dict[PointType | None, str] = {
     PointType.ENUM: "xsd:unsignedShort",
     PointType.TEXT: "xsd:string",
     PointType.BOOL: "xsd:boolean",
+    **dict.fromkeys(
+        (PointType.BCD16, PointType.BCD32, PointType.MAGNITUDE16, PointType.MAGNITUDE32),
+        "xsd:hexBinary",
+    ),
 }
 _BITS = {1: "xsd:unsignedShort", 2: "xsd:unsignedInt", 4: "xsd:unsignedLong"}
 """Types of bits by their registers; there is none for three."""
@@ -157,6 +161,9 @@ def _property(point: PointRow) -> dict[str, Any]:
         "scaleRegister": point.scale_register,
         "offset": point.offset,
         "unitAfterScaling": harmless(point.unit),
+        "encoding": point.type if kind and (kind.is_bcd or kind.is_magnitude) else None,
+        "firstBit": point.first_bit,
+        "bitCount": point.bit_count,
         "access": point.access,
         "channel": harmless(point.channel),
         "sheetRegister": point.sheet_register,
@@ -176,7 +183,7 @@ def _property(point: PointRow) -> dict[str, Any]:
 
 def _json_type(kind: PointType | None) -> str:
     """The JSON type of the raw value; a fraction only where the registers hold one."""
-    if kind is PointType.TEXT:
+    if kind is PointType.TEXT or (kind is not None and (kind.is_bcd or kind.is_magnitude)):
         return "string"
     if kind is PointType.BOOL:
         return "boolean"

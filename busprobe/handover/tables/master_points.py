@@ -7,7 +7,16 @@ from dataclasses import dataclass
 
 from busprobe.handover.bus_list import BusList, PointRow, UnitRow
 from busprobe.handover.known_bus import polling_of
-from busprobe.handover.table import Column, Table, column, columns_of, in_hex, noted, table_of
+from busprobe.handover.table import (
+    Column,
+    Table,
+    column,
+    columns_of,
+    in_hex,
+    listed,
+    noted,
+    table_of,
+)
 from busprobe.handover.tables.proof_table import latest_proof
 from busprobe.line.place import Place
 from busprobe.line.timing import silence_before
@@ -63,6 +72,9 @@ class MasterPoint:
     """Order of the bytes as they come; `None` where there is only one that the standard knows."""
     first_byte: str = column("First byte")
     """Whether the high or the low byte of each register comes first."""
+    first_bit: int | None = column("First bit")
+    """The lowest bit of a field of several bits, from 0."""
+    bit_count: int | None = column("Bits")
     scale: float | None = column("Scale")
     scale_register: int | None = column("Scale register")
     """Register that holds a further scale, read by the same function."""
@@ -71,6 +83,10 @@ class MasterPoint:
     decimals: int | None = column("Decimals")
     unit: str = column("Unit")
     codes: str = column("Codes")
+    no_value: tuple[int, ...] = column(
+        "No value", show=lambda p: listed(f"0x{code:X}" for code in p.no_value)
+    )
+    """Codes that say that there is no value."""
     access: str = column("Access", show=lambda p: noted(p.access))
     range_min: float | None = column("Range from")
     range_max: float | None = column("Range to")
@@ -167,6 +183,8 @@ def _points(bus_list: BusList) -> Iterator[MasterPoint]:
             first_byte=_high_or_low(
                 low=point.word_order is not None and WordOrder(point.word_order).bytes_reversed
             ),
+            first_bit=point.first_bit,
+            bit_count=point.bit_count,
             scale=point.scale if point.own_scale is None else point.own_scale,
             scale_register=point.scale_register,
             scale_means=point.scale_means,
@@ -174,6 +192,7 @@ def _points(bus_list: BusList) -> Iterator[MasterPoint]:
             decimals=point.decimals,
             unit=point.unit,
             codes=point.codes,
+            no_value=point.no_value,
             access=point.access,
             range_min=point.plausible_min,
             range_max=point.plausible_max,

@@ -410,7 +410,7 @@ def _within(value: float, span: tuple[float, float] | None) -> float:
 
 def _sign(noted: NotedPoint, point: Point, registers: Sequence[int]) -> float:
     """Signed or unsigned: where both read the same, the one that the quantity needs."""
-    if point.type.is_float:
+    if point.type.is_float or point.type.is_bcd or point.type.is_magnitude:
         return 1.0
     can_be_negative = TYPICAL.get(noted.unit, (-1.0, 0.0))[0] < 0 and not noted.fixed
     raw = _code(point, registers)

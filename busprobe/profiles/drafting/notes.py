@@ -96,7 +96,12 @@ class NotedPoint(PointMeaning):
         elif self.names:
             known = (PointType.ENUM, PointType.BITS)
         else:
-            known = tuple(kind for kind in PointType if kind.is_number)
+            # Digits and signs apart from the number are seldom met: only where they are said.
+            known = tuple(
+                kind
+                for kind in PointType
+                if kind.is_number and not (kind.is_bcd or kind.is_magnitude)
+            )
         return tuple(
             k for k in known if not self.length or k.has_length or k.registers == self.length
         )
