@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -16,7 +16,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import both_forms, format_addresses
 from busprobe.session.wiring_record import HuntLog
 from busprobe.wiring.hunt import HuntRound, Seen, UnitChanged
-from busprobe.wiring.wording import change_words
+from busprobe.wiring.wording import change_words, port_words
 
 _SHOWN = {
     Seen.REPLIES: "ANSWERS  {}",
@@ -66,11 +66,18 @@ def run(
         hunted = HuntLog(session.job, format_addresses(addresses))
         start = session.line.clock.now()
         try:
-            for event in session.hunt(addresses, cancel):
+            for event in session.hunt(addresses, cancel, wait_for_port=rounds is None):
                 if isinstance(event, HuntRound):
                     last = event
                     if rounds is not None and event.number >= rounds:
                         cancel.set()
+                    continue
+                if not isinstance(event, UnitChanged):
+                    said = port_words(event)
+                    _tell(f"{session.line.clock.now() - start:8.1f} s  {said}", as_json)
+                    kept.append(f"{_time_of_day()}  {said}")
+                    hunted.keep(kept)
+                    last = replace(last, present=(), lost=(), garbled=())
                     continue
                 seconds = event.at - start
                 shown = _SHOWN[event.now].format(event.words)

@@ -7,6 +7,7 @@ whoever did it. Methods that use the line block; at most one of them may run at 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import reduce
 from pathlib import Path
@@ -51,10 +52,21 @@ from busprobe.survey.probes import Probe
 from busprobe.survey.survey import Survey
 from busprobe.text import harmless
 from busprobe.wiring.calculations import Calculated
-from busprobe.wiring.hunt import WAITS, HuntEvent, HuntRound, hunt, probes
+from busprobe.wiring.hunt import (
+    WAITS,
+    HuntEvent,
+    HuntRound,
+    PortBack,
+    PortEvent,
+    PortLost,
+    hunt,
+    probes,
+)
 from busprobe.wiring.listening import ListeningResult, a_few, listen_and_ask
 from busprobe.wiring.meter import Judgement
 
+_TRY_AGAIN = 0.5
+"""Seconds of real time from one attempt to open a port that failed to the next."""
 _EARLIER = "compare.with"
 """Where the job keeps which earlier job it is compared with."""
 
@@ -188,19 +200,44 @@ class Session:
         return heard
 
     def hunt(
-        self, addresses: Sequence[int], cancel: StopFlag, waits: Waits = WAITS
-    ) -> Iterator[HuntEvent]:
+        self,
+        addresses: Sequence[int],
+        cancel: StopFlag,
+        waits: Waits = WAITS,
+        *,
+        wait_for_port: bool = True,
+    ) -> Iterator[HuntEvent | PortEvent]:
         """Ask `addresses` again and again until `cancel` is set; when each last answered is kept
-        when that ends."""
+        when that ends.
+
+        A port that fails is waited for, and the hunt begins anew when it is back; raises
+        `PortError` where `wait_for_port` says otherwise.
+        """
         seen = Heard(self.job)
         try:
-            for event in hunt(self.line, addresses, cancel, waits=waits):
-                if isinstance(event, HuntRound):
-                    answering = set(event.present) - set(event.lost)
-                    seen.at(Place(each, self.line.settings) for each in answering)
-                yield event
+            while not cancel.is_set():
+                try:
+                    for event in hunt(self.line, addresses, cancel, waits=waits):
+                        if isinstance(event, HuntRound):
+                            answering = set(event.present) - set(event.lost)
+                            seen.at(Place(each, self.line.settings) for each in answering)
+                        yield event
+                except PortError as error:
+                    if not wait_for_port:
+                        raise
+                    yield PortLost(error)
+                    if self._reopened(cancel):
+                        yield PortBack()
         finally:
             seen.keep()
+
+    def _reopened(self, cancel: StopFlag) -> bool:
+        """Wait until the port that failed can be opened again; False if `cancel` was set before."""
+        while not cancel.wait(_TRY_AGAIN):
+            with suppress(PortError):
+                self.reopen()
+                return True
+        return False
 
     def keep_wiring(
         self,

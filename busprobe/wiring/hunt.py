@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, auto
 from threading import Event as Cancel
 
+from busprobe.errors import PortError
 from busprobe.line.exchange import PULSES, Waits
 from busprobe.line.line import Line
 from busprobe.modbus.replies import Reply, Verdict, judge
@@ -79,7 +80,20 @@ class HuntRound:
     cannot be read."""
 
 
+@dataclass(frozen=True)
+class PortLost:
+    """The port has failed: nothing is known of any unit until it is back."""
+
+    error: PortError
+
+
+@dataclass(frozen=True)
+class PortBack:
+    """The port is open again, and all units are asked anew."""
+
+
 HuntEvent = UnitChanged | HuntRound
+PortEvent = PortLost | PortBack
 
 
 @dataclass

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from busprobe.modbus.addresses import format_addresses
-from busprobe.wiring.hunt import Seen, UnitChanged
+from busprobe.wiring.hunt import PortBack, PortEvent, Seen, UnitChanged
 
 _CHANGED = {
     Seen.REPLIES: "unit {} answers",
@@ -17,6 +17,13 @@ _CHANGED = {
 def change_words(change: UnitChanged) -> str:
     """What a hunt has seen of a unit, as its log says it."""
     return _CHANGED[change.now].format(change.address)
+
+
+def port_words(event: PortEvent) -> str:
+    """What a hunt tells of its port, as its log says it."""
+    if isinstance(event, PortBack):
+        return "the port is back; all units are asked anew"
+    return f"the port is lost: {event.error.what} The hunt goes on when it is back."
 
 
 def counted(number: int, one: str, many: str = "") -> str:

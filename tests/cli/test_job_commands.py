@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import threading
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,21 @@ from crccheck.crc import CrcModbus
 
 from busprobe.errors import ExitCode
 from busprobe.job import Job
+from busprobe.line.clock import VirtualClock
+from busprobe.line.settings import LineSettings
+from busprobe.profiles.store import load_all, shipped_folder
+from busprobe.session.connect import Connector
+from busprobe.session.session import Session
 from busprobe.text import hex_bytes
+from busprobe.wiring.hunt import (
+    HuntEvent,
+    HuntRound,
+    PortBack,
+    PortEvent,
+    PortLost,
+    Seen,
+    UnitChanged,
+)
 from tests.cli.conftest import Command
 
 CLEAN = ("--port", "virtual:clean", "--settings", "9600-8N1")
@@ -313,6 +328,31 @@ def test_hunt_tells_who_answers(command: Command) -> None:
     ran = command("hunt", *CLEAN, "--addresses", "10-13", "--rounds", 3, "--json")
     assert ran.code == ExitCode.DONE
     assert ran.document["present"] == [11, 12]
+
+
+def test_a_hunt_waits_for_an_adapter_that_was_unplugged(tmp_path: Path) -> None:
+    """Pulled and put back while it runs: units are told anew, and the log has both."""
+    heard: list[HuntEvent | PortEvent] = []
+    cancel = threading.Event()
+    with Job.create(tmp_path / "a.busjob") as job:
+        connector = Connector(virtual_clock=VirtualClock())
+        session = Session(job, load_all([shipped_folder()]), connector=connector)
+        session.open("virtual:clean", LineSettings.parse("9600-8N1"))
+        segment = connector.segment("virtual:clean")
+        for event in session.hunt((11, 13), cancel):
+            heard.append(event)
+            match event:
+                case HuntRound() if not any(isinstance(e, PortLost) for e in heard):
+                    segment.unplug()
+                case PortLost():
+                    segment.plug_in()
+                case HuntRound():
+                    cancel.set()
+        session.close()
+    answers = [e.address for e in heard if isinstance(e, UnitChanged) and e.now is Seen.REPLIES]
+    assert answers == [11, 11]
+    kinds = [type(event) for event in heard]
+    assert kinds.index(PortLost) + 1 == kinds.index(PortBack)
 
 
 def test_hunt_tells_two_units_at_an_address_from_a_silent_one(

@@ -74,6 +74,8 @@ def listen() -> None:
 def hunt() -> None:
     """Ask the addresses again and again and ring the bell when a unit starts or stops answering.
 
+    Without --rounds an adapter that is unplugged meanwhile is waited for.
+
     \b
     Example:
       busprobe hunt --port virtual:clean --settings 9600-8N1 --addresses 11-12,21 --rounds 2

@@ -10,11 +10,18 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
-from busprobe.errors import PortError
 from busprobe.line.settings import LineSettings
 from busprobe.modbus.addresses import format_addresses
-from busprobe.wiring.hunt import HuntEvent, HuntRound, Seen, UnitChanged
-from busprobe.wiring.wording import change_words
+from busprobe.wiring.hunt import (
+    HuntEvent,
+    HuntRound,
+    PortBack,
+    PortEvent,
+    PortLost,
+    Seen,
+    UnitChanged,
+)
+from busprobe.wiring.wording import change_words, port_words
 from busprobe.wizard.common.large_display import Alert, LargeDisplay
 
 _SHOWN: dict[Seen, tuple[str, Alert, str]] = {
@@ -42,9 +49,9 @@ class HuntScreen(LargeDisplay):
 
     @dataclass
     class Hunted(Message):
-        """What was seen; an error of the port, which ends the hunt, is the last of it."""
+        """What was seen."""
 
-        seen: tuple[HuntEvent | PortError, ...]
+        seen: tuple[HuntEvent | PortEvent, ...]
 
     def __init__(
         self,
@@ -66,6 +73,9 @@ class HuntScreen(LargeDisplay):
     def on_mount(self) -> None:
         """Nobody has answered yet."""
         super().on_mount()
+        self._begun()
+
+    def _begun(self) -> None:
         self.head(self._asking)
         self.large("NONE", "-", "calm")
         self.todo(
@@ -78,8 +88,11 @@ class HuntScreen(LargeDisplay):
         rounds = None
         for one in event.seen:
             match one:
-                case PortError():
-                    self._ended(one)
+                case PortLost():
+                    self._lost(one)
+                case PortBack():
+                    self._begun()
+                    self.happened(port_words(one))
                 case HuntRound():
                     rounds = one
                     self._last = None
@@ -88,12 +101,14 @@ class HuntScreen(LargeDisplay):
         if rounds is not None:
             self._show_round(rounds)
 
-    def _ended(self, error: PortError) -> None:
+    def _lost(self, event: PortLost) -> None:
         """What stands there large must not look like the state of a unit."""
+        self._present.clear()
         self.large("LOST", "!", "gone")
-        self.happened(f"the hunt has ended: {error.what}")
+        self.happened(port_words(event))
         self.todo(
-            f"{error.what} Nothing is known of any unit from here on. {error.todo} Esc leaves."
+            f"{event.error.what} Nothing is known of any unit until it is back; then the hunt goes"
+            f" on. {event.error.todo} Esc leaves."
         )
 
     def happened(self, words: str, *, ring: bool = True) -> None:

@@ -3,7 +3,7 @@ hunt."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from threading import Event as Cancel
@@ -25,7 +25,7 @@ from busprobe.session.wiring_record import HuntLog, failure_patterns
 from busprobe.wiring.calculations import Calculated, known_inputs
 from busprobe.wiring.causes import RecordedObservation
 from busprobe.wiring.cautions import CAUTIONS, acknowledgement, is_acknowledged
-from busprobe.wiring.hunt import WAITS
+from busprobe.wiring.hunt import WAITS, HuntEvent, PortEvent, PortLost
 from busprobe.wiring.listening import RecordedListening, read_listening
 from busprobe.wiring.meter import Level, Measurement
 from busprobe.wiring.record import WiringRecord, read_record
@@ -297,11 +297,16 @@ keeps a result in the job.
         waits = Waits(reply=max(WAITS.reply, _PATIENCE * self._slowest))
 
         def work() -> None:
-            try:
-                for events in batches(self.session.hunt(addresses, cancel, waits)):
-                    screen.post_message(HuntScreen.Hunted(events))
-            except PortError as error:
-                screen.post_message(HuntScreen.Hunted((error,)))
+            lost = False
+
+            def told() -> Iterator[HuntEvent | PortEvent]:
+                nonlocal lost
+                for event in self.session.hunt(addresses, cancel, waits):
+                    lost = isinstance(event, PortLost)
+                    yield event
+
+            for events in batches(told(), at_once=lambda: lost):  # nothing follows for a while
+                screen.post_message(HuntScreen.Hunted(events))
 
         if self.on_line("the hunt", work):
             self.app.push_screen(screen)

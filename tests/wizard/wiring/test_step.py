@@ -265,17 +265,22 @@ async def test_the_hunt_shows_that_a_second_unit_has_joined_an_address(
 async def test_a_hunt_whose_adapter_is_pulled_out_does_not_look_like_a_lost_unit(
     wizard: Wizard, paced: Session
 ) -> None:
-    """LOST in large letters, with what to do; the screen says nothing of units any more."""
+    """LOST in large letters, with what to do; the screen says nothing of units any more.  When the
+    adapter is back the hunt goes on by itself."""
     async with wizard("clean", step=2, using=paced) as person:
         await person.press("r", "h")
         person.app.screen.query_one("#field-addresses").value = "11"  # type: ignore[attr-defined]
         await person.strike("enter")
         await person.wait_for("unit 11 answers")
         paced._connector.segment("virtual:clean").unplug()
-        await person.wait_for("the hunt has ended")
+        await person.wait_for("the port is lost")
         await person.look()
         assert drawn("LOST", 3)[0] in person.screen
         assert "answers no more" not in person.screen
+        paced._connector.segment("virtual:clean").plug_in()
+        await person.wait_for("the port is back")
+        await person.wait_for("Unit 11 answers now.")
+        assert drawn("LOST", 3)[0] not in person.screen
         await person.press("escape")
         assert "2 Wiring" in person.screen
         assert person.app.line_lock.holder == ""
