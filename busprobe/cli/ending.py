@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
@@ -70,7 +71,9 @@ def _signalled(number: int, _: FrameType | None) -> None:
 
 def is_output(error: OSError) -> bool:
     """Whether an error of the system is one of writing to where output goes, not to a file."""
-    return error.filename is None and error.errno in _OF_OUTPUT
+    # Windows says EINVAL of a pipe that is closed (from memory).
+    closed = sys.platform == "win32" and error.errno == errno.EINVAL
+    return error.filename is None and (closed or error.errno in _OF_OUTPUT)
 
 
 def output_failed(error: OSError) -> None:

@@ -7,8 +7,9 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from pathlib import Path
+from pathlib import Path, PurePath
 from tempfile import TemporaryDirectory
+from urllib.parse import quote
 
 from busprobe.files.reading import obstacle
 from busprobe.job.job import Job
@@ -39,12 +40,22 @@ def job_as_it_is(path: Path) -> Iterator[Job]:
             yield job
 
 
+def sqlite_uri(path: PurePath) -> str:
+    """An absolute path as SQLite's URI of it.
+
+    A share of Windows has four slashes there (sqlite.org/uri.html), which `Path.as_uri` does not
+    write.
+    """
+    text = path.as_posix()
+    return f"file://{'' if text.startswith('/') else '/'}{quote(text)}"
+
+
 def _is_older(path: Path) -> bool:
     """Whether it is a job file of an earlier version; whatever else it may be is for `Job.open` to
     say."""
     try:
         with closing(
-            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+            sqlite3.connect(f"{sqlite_uri(path.absolute())}?mode=ro", uri=True)
         ) as connection:
             made_here = connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
             version: int = connection.execute("PRAGMA user_version").fetchone()[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -68,7 +69,8 @@ def job_folder(job_file: Path) -> Path:
 def file_for(profile_id: str, job_file: Path | None = None) -> Path:
     """Where a new profile is to be written: among the technician's own, or beside a job.
 
-    Raises `UsageError` where `profile_id` cannot be the id of a profile.
+    Raises `UsageError` where `profile_id` cannot be the id of a profile, or names a device on
+    Windows (Microsoft Learn, Naming Files, Paths, and Namespaces).
     """
     if not profile_id:
         raise UsageError(
@@ -80,6 +82,12 @@ def file_for(profile_id: str, job_file: Path | None = None) -> Path:
             todo=(
                 "Write it in lower-case letters and digits, words parted by hyphens: rosehill-rh-2."
             ),
+        )
+    if re.fullmatch(r"con|prn|aux|nul|(com|lpt)[0-9]", profile_id):
+        raise UsageError(
+            f"'{profile_id}' cannot be the short name (id) of a profile: Windows has no file of"
+            " that name.",
+            todo="Give it another one, like rosehill-rh-2.",
         )
     return (own_folder() if job_file is None else job_folder(job_file)) / f"{profile_id}.toml"
 

@@ -80,7 +80,16 @@ def run_unattended(
     if os.path.lexists(job_file):
         with job_as_it_is(job_file) as earlier:
             refuse_other_kind(f"{VIRTUAL}{scenario}", earlier.meta.port)
-        job_file.unlink()
+        try:
+            job_file.unlink()
+        except OSError as error:  # on Windows one that is open
+            mistake = Mistake("", f"it cannot be replaced; {reason(error)}")
+            raise FileError(
+                str(job_file),
+                [mistake],
+                kind="job file",
+                todo="Close the program that has it open, or name another folder.",
+            ) from error
     with Job.create(
         job_file, site=segment.scenario.site, segment=scenario, tester="busprobe demo"
     ) as job:
