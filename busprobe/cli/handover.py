@@ -15,6 +15,7 @@ from busprobe.handover.custom.template import name_of, render
 from busprobe.handover.custom.variables import variables
 from busprobe.handover.files import EXPORTERS, left_over, write
 from busprobe.handover.missing import missing
+from busprobe.handover.revisions import keep_revisions
 from busprobe.session.session import Session
 from busprobe.text import hex_bytes
 
@@ -69,14 +70,19 @@ def run(
             noted = session.note_circuits(circuits)
             taken = f"{noted} channel{'' if noted == 1 else 's'} of meters taken"
             output.say(f"{taken} from {circuits}.")
-        bus_list = session.compare_with(earlier) if earlier or no_compare else session.papers()
-    own, records = _own(bus_list, folder, templates, layout, into)
-    wanted = formats or (() if own else tuple(sorted(EXPORTERS)))
-    try:
-        written = write(bus_list, folder, wanted, more=own, overwrite=overwrite, job_file=job_file)
-    except RefusedError as error:
-        todo = "Choose another folder, or replace them with --overwrite."
-        raise RefusedError(error.what, means=error.means, todo=todo) from error
+        if earlier or no_compare:
+            session.compare_with(earlier)
+        bus_list = session.papers()
+        own, records = _own(bus_list, folder, templates, layout, into)
+        wanted = formats or (() if own else tuple(sorted(EXPORTERS)))
+        try:
+            written = write(
+                bus_list, folder, wanted, more=own, overwrite=overwrite, job_file=job_file
+            )
+        except RefusedError as error:
+            todo = "Choose another folder, or replace them with --overwrite."
+            raise RefusedError(error.what, means=error.means, todo=todo) from error
+        keep_revisions(bus_list, job)
     if records is not None:
         records.check(written[-1])
     old = left_over(folder, written) if "things" in wanted else []

@@ -104,6 +104,9 @@ def _assembled(job: Job, profiles: Mapping[str, Profile]) -> BusList:
         hunts=tuple(StepSheet(record.made, record.document) for record in job.records("hunt")),
         cabling=cabling,
         project=meta.project,
+        document_number=meta.document_number,
+        reason=meta.reason,
+        job_file=job.path.name,
         every_s=intervals.every,
         bound=kept_bound(job),
     )

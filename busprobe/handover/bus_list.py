@@ -121,6 +121,11 @@ class SegmentSheet:
     """Project or order that the work is done for."""
     every_s: float | None = None
     """Seconds after which new values are wanted; `None` = nobody said."""
+    document_number: str = ""
+    reason: str = ""
+    """Why the documents are issued now."""
+    job_file: str = ""
+    """Name of the job file that they are printed from."""
     bound: EnduranceBound = field(default_factory=EnduranceBound)
     """What an endurance run has to show to pass."""
 
@@ -578,6 +583,18 @@ class ProofSummary:
 
 
 @dataclass(frozen=True)
+class Revision:
+    """One issue of the documents."""
+
+    letter: str
+    made: str
+    author: str
+    reason: str
+    changed: tuple[str, ...]
+    """What is not as it was in the one before, a sentence each."""
+
+
+@dataclass(frozen=True)
 class BusList:
     """Everything that is handed over about one segment."""
 
@@ -595,5 +612,7 @@ class BusList:
     """The last trial of the polling table on the bus; `None` = not tried."""
     circuits: tuple[CircuitRow, ...] = ()
     """The channels of the meters, noted or not."""
+    revisions: tuple[Revision, ...] = ()
+    """Every issue of the documents, this one last; empty = it is not to be handed over yet."""
     earlier: EarlierVisit | None = None
     """What is not as it was at an earlier visit; `None` = not compared."""

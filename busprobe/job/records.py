@@ -55,6 +55,10 @@ class JobMeta:
     adapter: str = ""
     """Description of the adapter, as the computer reports it."""
     created: str = ""
+    document_number: str = ""
+    """Number of the handover documents."""
+    reason: str = ""
+    """Why they are issued, for the next revision."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +84,11 @@ class Cabling:
     shield: str = ""
     """Where the shield is earthed."""
     instruments: str = ""
-    """What was measured with."""
+    """Maker's type of what was measured with."""
+    instrument_serial: str = ""
+    """Its serial number."""
+    instrument_calibrated: str = ""
+    """When it was calibrated, or until when that holds."""
     witness: str = ""
     """Who was there besides the tester."""
     keep_free: str = ""

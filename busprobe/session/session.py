@@ -21,6 +21,7 @@ from busprobe.handover.bus_list import BusList
 from busprobe.handover.caveats import stale
 from busprobe.handover.circuits import load_circuits, with_circuit
 from busprobe.handover.files import write
+from busprobe.handover.revisions import keep_revisions, revised
 from busprobe.handover.targets import Targets, load_targets, with_targets
 from busprobe.handover.visits import with_earlier
 from busprobe.job.job import Job
@@ -439,9 +440,9 @@ class Session:
         `FileError`."""
         earlier = self.earlier
         if earlier is None:
-            return self.bus_list()
+            return revised(self.bus_list(), self.job)
         try:
-            return self._compared(earlier)
+            return revised(self._compared(earlier), self.job)
         except FileError as error:
             todo = (
                 "Put it back, name another, or compare with none: key -, or the option"
@@ -462,5 +463,9 @@ class Session:
     def hand_over(
         self, folder: Path, formats: Sequence[str], *, overwrite: bool = False
     ) -> list[Path]:
-        """Write the papers; raises `RefusedError` rather than overwrite a file unasked."""
-        return write(self.papers(), folder, formats, overwrite=overwrite, job_file=self.job.path)
+        """Write the papers and keep their revision; raises `RefusedError` rather than overwrite a
+        file unasked."""
+        listed = self.papers()
+        written = write(listed, folder, formats, overwrite=overwrite, job_file=self.job.path)
+        keep_revisions(listed, self.job)
+        return written

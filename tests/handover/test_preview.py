@@ -37,7 +37,7 @@ def test_what_is_in_the_page_is_said(bus_list: BusList) -> None:
     page = shown(bus_list)["bus-list.html"]
     assert "Terminators: not measured." in page
     assert "No reply-time plots: no endurance run" in page
-    assert "Left open for a pen: Project, Witness" in page
+    assert "Left open for a pen: Project, Document number, Witness" in page
     proven = shown(replace(bus_list, proof=proof_of(12)))["bus-list.html"]
     assert "Reply-time plots of 1 unit" in proven.splitlines()
 

@@ -6,6 +6,8 @@ The page is complete in itself: it has no script and loads nothing, and tells th
 
 from __future__ import annotations
 
+from markupsafe import Markup
+
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.drawings import svg
 from busprobe.handover.drawings.failed_polls import failure_plot
@@ -15,12 +17,16 @@ from busprobe.handover.formats.pages import render
 from busprobe.handover.table import NOT_NOTED
 from busprobe.handover.tables.papers import page_tables, segment_table
 from busprobe.handover.tables.proof_table import latest_proof
+from busprobe.handover.title_block import page_words, title_items
+from busprobe.text import harmless
 
 PEN = (
     "Behaviour with one unit off",
     "Cables tagged at both ends",
     "Copy left in the panel",
-    "Date and signature",
+    "Installer: name, date, signature",
+    "Witness: name, date, signature",
+    "Client: name, date, signature",
 )
 """What only a pen can add."""
 
@@ -30,8 +36,12 @@ def files(bus_list: BusList) -> dict[str, bytes]:
     *tables, proof, wiring = page_tables(bus_list)
     latest = latest_proof(bus_list)
     plots = None if latest is None else reply_plots(latest)
+    head, foot = page_words(bus_list)
     page = render(
         "page.html",
+        title_block=tuple(title_items(bus_list)),
+        head=css_string(head),
+        foot=css_string(foot),
         sheet=bus_list.segment,
         attention=bus_list.attention,
         not_tested=bus_list.not_tested,
@@ -52,6 +62,20 @@ def by_hand(bus_list: BusList) -> tuple[str, ...]:
     return (
         *(str(item) for item, value in segment_table(bus_list).rows if value == NOT_NOTED),
         *PEN,
+    )
+
+
+def css_string(text: str) -> Markup:
+    """A text as a string of a style sheet: all but letters, digits and spaces as their numbers (CSS
+    Syntax Level 3, section 4.3.7), so that no text ends it; the space behind a number belongs
+    to it."""
+    return Markup(  # noqa: S704 - nothing of the text is left but letters, digits and numbers
+        '"'
+        + "".join(
+            each if each == " " or (each.isascii() and each.isalnum()) else f"\\{ord(each):06x} "
+            for each in harmless(text)
+        )
+        + '"'
     )
 
 

@@ -3,6 +3,7 @@ anywhere."""
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,10 @@ from busprobe.handover.table import cell_text
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", re.ASCII)
+"""A moment as the job writes it."""
 
 
 def render(template: str, **values: object) -> bytes:
@@ -33,6 +38,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["longest_word"] = _longest_word
+    environment.filters["moment"] = moment
     return environment
 
 
@@ -41,6 +47,13 @@ def _shown(value: object) -> object:
     if isinstance(value, Markup) or not isinstance(value, str | int | float | None):
         return value
     return cell_text(value)
+
+
+def moment(value: object) -> object:
+    """A moment to the second, in two words that a narrow column can break; all else as it is."""
+    if not isinstance(value, str) or not _MOMENT.fullmatch(value):
+        return value
+    return f"{value[:10]} {value[11:19]}"
 
 
 def _longest_word(value: object) -> int:

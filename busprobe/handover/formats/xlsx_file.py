@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.table import Cell, Table, cell_text
 from busprobe.handover.tables.papers import book_tables
+from busprobe.handover.title_block import page_words
 from busprobe.text import harmless
 
 if TYPE_CHECKING:
@@ -95,13 +96,9 @@ def _sheet(sheet: Worksheet, table: Table, bus_list: BusList, look: _Look) -> No
     sheet.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.6)
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
-    sheet.set_header(
-        f"&L{_header(bus_list.segment.site)}"
-        f" {_header(bus_list.segment.segment)}&R{_header(table.title)}"
-    )
-    sheet.set_footer(
-        f"&L{_header(bus_list.segment.made)}, {_header(bus_list.segment.tool)}&RPage &P of &N"
-    )
+    head, foot = page_words(bus_list)
+    sheet.set_header(f"&L{_header(head)}&R{_header(table.title)}")
+    sheet.set_footer(f"&L{_header(foot)}&RPage &P of &N")
 
 
 def _write(sheet: Worksheet, line: int, place: int, cell: Cell, look: _Look) -> None:

@@ -38,6 +38,7 @@ from busprobe.handover.tables.found_and_left import found_and_left_table
 from busprobe.handover.tables.master_points import master_table
 from busprobe.handover.tables.polling_table import REQUESTS, polling_tables, request_table
 from busprobe.handover.tables.proof_table import advice, proof_table
+from busprobe.handover.title_block import title_items
 from busprobe.modbus.addresses import format_addresses
 from busprobe.wiring.meter import Measurement
 
@@ -56,6 +57,7 @@ def whole_tables(bus_list: BusList) -> tuple[Table, ...]:
         wiring_table(bus_list),
         acceptance_table(bus_list),
         *comparison_tables(bus_list),
+        *revision_tables(bus_list),
         caveat_table(bus_list),
     )
 
@@ -70,6 +72,7 @@ def page_tables(bus_list: BusList) -> tuple[Table, ...]:
     """The tables as they fit on a page, the wide ones in parts."""
     return (
         segment_table(bus_list),
+        *revision_tables(bus_list),
         acceptance_table(bus_list),
         *comparison_tables(bus_list),
         unit_table(bus_list, WHO),
@@ -143,6 +146,17 @@ def comparison_tables(bus_list: BusList) -> Iterator[Table]:
     )
 
 
+def revision_tables(bus_list: BusList) -> Iterator[Table]:
+    """Every issue of the documents with what changed."""
+    if bus_list.revisions:
+        rows = tuple(
+            (each.letter, each.made, each.author, each.reason, " | ".join(each.changed))
+            for each in bus_list.revisions
+        )
+        columns = ("Revision", "Made UTC", "By", "Reason", "What changed")
+        yield Table("revisions", "Revisions", columns, rows)
+
+
 def caveat_table(bus_list: BusList) -> Table:
     """What needs attention and what nobody tested."""
     rows = (
@@ -154,9 +168,7 @@ def caveat_table(bus_list: BusList) -> Table:
 
 def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     segment, units = bus_list.segment, bus_list.units
-    yield "Project", noted(segment.project)
-    yield "Site", segment.site
-    yield "Segment", segment.segment
+    yield from title_items(bus_list)
     yield "Tester", segment.tester
     cabling = segment.cabling
     yield "Witness", noted(cabling.witness)
@@ -170,6 +182,8 @@ def _segment_rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     yield "Common conductor", noted(cabling.common)
     yield "Shield earthed at", noted(cabling.shield)
     yield "Instruments used", noted(cabling.instruments)
+    yield "Instruments: serial number", noted(cabling.instrument_serial)
+    yield "Instruments: calibrated", noted(cabling.instrument_calibrated)
     readings = {each.measurement: each.reading for each in segment.wiring_record.judgements}
     for measurement in Measurement:
         yield f"Measured: {measurement}", readings.get(measurement, NOT_TESTED)

@@ -101,6 +101,8 @@ _DETAILS = (
     Field("segment", "Segment (name of this pair of wires)"),
     Field("tester", "Tested by"),
     Field("project", "Project or order"),
+    Field("document_number", "Document number"),
+    Field("reason", "Reason for the next revision"),
 )
 
 _CABLING = (
@@ -113,7 +115,9 @@ _CABLING = (
     Field("bias", "Bias fitted at"),
     Field("common", "Common conductor"),
     Field("shield", "Shield earthed at"),
-    Field("instruments", "Instruments used"),
+    Field("instruments", "Instruments: maker's type"),
+    Field("instrument_serial", "Instruments: serial no."),
+    Field("instrument_calibrated", "Instruments: calibrated"),
     Field("witness", "Witness"),
     Field(
         "keep_free",

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 
 from busprobe.handover.bus_list import BusList
 from busprobe.handover.formats import html_page, label_sheets
+from busprobe.handover.formats.pages import moment
 from busprobe.handover.table import cell_text
 from busprobe.handover.tables.papers import page_tables
 from busprobe.job import Cabling
@@ -116,7 +117,10 @@ def pages(bus_list: BusList) -> list[str]:
 def test_the_page_shows_every_cell_of_its_tables(bus_list: BusList) -> None:
     seen = Seen(page(bus_list))
     wanted = [
-        cell_text(cell) for table in page_tables(bus_list) for row in table.rows for cell in row
+        moment(cell_text(cell))
+        for table in page_tables(bus_list)
+        for row in table.rows
+        for cell in row
     ]
     assert set(wanted) <= set(seen.cells)
     assert {"12 (0x0C)", "5 (0x05)", "Master"} <= set(seen.drawn)

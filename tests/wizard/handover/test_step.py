@@ -95,7 +95,7 @@ async def test_details_of_the_papers_are_asked_for(wizard: Wizard, job: Job) -> 
     """d asks for site, segment and tester; the top line and the job follow."""
     async with wizard(step=7) as person:
         await person.press("t", "end", "enter")
-        await person.press("end", "!", "enter", "enter", "enter", *"P-7", "enter")
+        await person.press("end", "!", "enter", "enter", "enter", *"P-7", "enter", "enter", "enter")
         assert "Harrow Mill! · Line A" in person.screen.splitlines()[0]
     assert (job.meta.site, job.meta.project) == ("Harrow Mill!", "P-7")
 
