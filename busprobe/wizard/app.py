@@ -28,8 +28,9 @@ from busprobe.wizard.common.help import help_for, help_for_screen
 from busprobe.wizard.common.key_bar import KeyBar
 from busprobe.wizard.common.keys_in_order import KeysInOrder
 from busprobe.wizard.common.line_lock import LineLock
+from busprobe.wizard.common.next_line import NextLine
 from busprobe.wizard.common.question import Answer, Failure, Help, Notice, Question, if_given
-from busprobe.wizard.common.step import StepName
+from busprobe.wizard.common.step import Proposal, StepName, go_to
 from busprobe.wizard.common.step_rail import StepRail
 from busprobe.wizard.common.theme import DARK, LIGHT
 from busprobe.wizard.common.verbs import Verb
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from busprobe.line.settings import LineSettings
     from busprobe.session.session import Session
     from busprobe.wizard.common.step import Step
+    from busprobe.wizard.port.step import PortStep
 
 _STEP_KEY = "wizard.step"
 """Where the job keeps which step was looked at last."""
@@ -83,6 +85,7 @@ class BusprobeApp(KeysInOrder):
         Binding("f8", "light", "Light or dark", show=False, priority=True),
         Binding("f9", "terminals", "Hands", key_display="F9", priority=True),
         Binding("escape", "leave_field", "Leave the field", key_display="Esc"),
+        Binding("escape", "leave_list", show=False),
         Action(Verb.QUIT, "leave", "leave busprobe").binding,
         Binding("ctrl+q", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+c", "say_how_to_leave", show=False),
@@ -140,12 +143,13 @@ class BusprobeApp(KeysInOrder):
             yield Static(id="on-port")
         yield StepRail(tuple(StepName))
         yield ContentSwitcher(id="steps")
-        yield Static(" → Opening the job.", id="next")
+        yield NextLine(" → Opening the job.", id="next")
         yield KeyBar()
 
     def on_mount(self) -> None:
         """Load the rest once the frame stands."""
         self._follow_port = self.set_interval(_PORT_INTERVAL, self._show_port, pause=True)
+        self.watch(self.screen, "focused", self._show_next, init=False)
         self.call_after_refresh(self._load)
 
     @property
@@ -166,15 +170,13 @@ class BusprobeApp(KeysInOrder):
             step.display = False
         await self.query_one("#steps", ContentSwitcher).mount(*self._steps)
         self._read_job()
-        kept = self.session.job.state(_STEP_KEY, int)
-        begin = 1 if self._port or kept is None else kept
+        kept = self.session.job.state(_STEP_KEY, int) or 1
+        begin = 1 if self._port else self.cut_off.number if self.cut_off else kept
         self.current = begin if 1 <= begin <= len(self._steps) else 1
         if self._leaving:
             self.exit()
         elif self._port:
-            from busprobe.wizard.port.step import PortStep
-
-            self.query_one(PortStep).open_at_start(self._port, self._port_settings)
+            self._port_step.open_at_start(self._port, self._port_settings)
 
     def _handle_exception(self, error: Exception) -> None:
         """End the wizard; what it failed of is told when the screen is the user's own again.
@@ -197,13 +199,25 @@ class BusprobeApp(KeysInOrder):
         """The step that is looked at."""
         return self._steps[self.current - 1]
 
+    @property
+    def _port_step(self) -> PortStep:
+        from busprobe.wizard.port.step import PortStep
+
+        return self.query_one(PortStep)
+
+    @property
+    def cut_off(self) -> StepName | None:
+        """The step in whose work the program ended, a write before all else."""
+        steps = sorted(self._steps, key=lambda step: step.TITLE is not StepName.READDRESS)
+        return next((step.TITLE for step in steps if step.cut_off), None)
+
     def watch_current(self) -> None:
         """Bring the chosen step into view."""
         self.query_one("#steps", ContentSwitcher).current = self.step.id
         with suppress(FileError):  # a full disk is told by what has to be stored
             self.session.job.set_state(_STEP_KEY, self.current)
         self.step.arrive()
-        self.step.first_focus().focus()
+        self.step.focus()
         self._show_frame()
 
     def action_step(self, number: int) -> None:
@@ -212,7 +226,7 @@ class BusprobeApp(KeysInOrder):
 
     def go_to(self, name: StepName) -> None:
         """Go to a step by its name."""
-        self.current = 1 + tuple(StepName).index(name)
+        self.current = name.number
 
     def action_turn(self, by: int) -> None:
         """Go to the next step or the one before."""
@@ -237,16 +251,56 @@ class BusprobeApp(KeysInOrder):
 
     def _show_frame(self) -> None:
         """Bring the lines around the steps up to date."""
-        if not self.current:
+        if not self.current or not self.query(StepRail):  # none while the app shuts down
             return
         rail = self.query_one(StepRail)
         for number, step in enumerate(self._steps, start=1):
             rail.show(number, step.state, step.progress, current=number == self.current)
-        self.query_one("#next", Static).update(Text(f"→ {self.step.next_words}"))
+        self._show_next()
         self.screen_stack[0].query_one(KeyBar).first = tuple(verb.key for verb in self.step.solves)
         self.query_one("#place", Static).update(self._place())
         self._show_kind(self.session.practice)
         self._show_port()
+
+    def _show_next(self) -> None:
+        if not self.current:
+            return
+        proposal, words = self._proposed
+        for line in self.query(NextLine):  # none while the app shuts down
+            label = proposal.label if proposal else ""
+            line.show(label, words, in_step=self.screen_stack[0].focused in (None, self.step))
+
+    @property
+    def _proposed(self) -> tuple[Proposal | None, str]:
+        """What is proposed and said: what the step has to say, as far as that can be done now."""
+        step, job = self.step, self.session.job
+        wanted, owner = step.proposal, self.line_owner
+        if wanted is None or not wanted.on_line:
+            return wanted, step.next_words
+        if owner is step:
+            return None, f"Wait: {self.line_lock.holder} is running."
+        if owner is not None and not (step.READS_ONLY and self._lender is None):
+            return go_to(owner.TITLE), f"Wait: {self.line_lock.holder} is running there."
+        if self.session.is_open:
+            return wanted, step.next_words
+        if job.meta.port:
+            return Proposal(f"open {job.meta.port}", "app.open_again"), f"Then: {wanted.label}."
+        return go_to(StepName.PORT), "No port is open yet."
+
+    async def do_proposed(self) -> None:
+        """Do what the next line proposes."""
+        proposal, _ = self._proposed
+        if proposal is not None and self._on_a_step:
+            await self.run_action(proposal.action, self.step)
+
+    async def on_next_line_chosen(self) -> None:
+        """A click does what Enter does."""
+        if self.loaded:
+            await self.do_proposed()
+
+    def action_open_again(self) -> None:
+        """Open the port that the job had last."""
+        self._port_step.open_again()
 
     def _show_port(self) -> None:
         """Say which port at which settings; work on the line changes them as it goes on."""
@@ -388,6 +442,8 @@ class BusprobeApp(KeysInOrder):
                 return self.session.terminals is not None
             case "leave_field":
                 return isinstance(self.focused, Input) and self._on_a_step
+            case "leave_list":
+                return self._on_a_step
             case "step" | "turn" | "list_actions" | "light":
                 return self._on_a_step
             case _:
@@ -418,6 +474,10 @@ class BusprobeApp(KeysInOrder):
 
     def action_leave_field(self) -> None:
         """Put the focus on the step itself, so that letters and digits are keys again."""
+        self.step.focus()
+
+    def action_leave_list(self) -> None:
+        """Put the focus on the step itself, so that Enter does what is proposed."""
         self.step.focus()
 
     def action_say_how_to_leave(self) -> None:

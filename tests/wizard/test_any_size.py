@@ -19,7 +19,7 @@ from tests.wizard.person import Person
 
 SCREENS = (
     *("1", "2", "2 c", "2 exclamation_mark", "2 h", "3", "3 e", "4", "4 t", "4 y", "4 e"),
-    *("5", "5 p", "5 m", "5 enter", "5 equals_sign", "5 b", "5 j", "5 f9", "5 f1", "5 ctrl+p"),
+    *("5", "5 p", "5 m", "5 tab enter", "5 equals_sign", "5 b", "5 j", "5 f9", "5 f1", "5 ctrl+p"),
     *("6", "6 e", "6 c", "6 c t", "6 f6", "7", "7 t", "7 t enter", "7 o", "7 f", "7 minus"),
 )
 """Keys that lead to each screen, by step."""

@@ -11,6 +11,8 @@ from busprobe.wizard.common.actions import OF_STEP
 from busprobe.wizard.common.step import Step
 
 _EVERYWHERE = (
+    ("Enter", "do what the line above the keys proposes; in a list, what the list does"),
+    ("Arrows  Esc", "into the list of a step, and out of it"),
     ("1-7", "go to a step (outside text fields)"),
     ("Ctrl+N  Ctrl+B", "next step, step before (also inside fields)"),
     ("Tab  Shift+Tab", "next field, field before"),

@@ -9,6 +9,7 @@ from enum import Enum, StrEnum
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
+from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.message import Message
 from textual.reactive import reactive
@@ -24,6 +25,19 @@ if TYPE_CHECKING:
     from busprobe.wizard.common.verbs import Verb
 
 
+_SCROLLS = {
+    "up": "scroll_up",
+    "down": "scroll_down",
+    "left": "scroll_left",
+    "right": "scroll_right",
+    "pageup": "page_up",
+    "pagedown": "page_down",
+    "home": "scroll_home",
+    "end": "scroll_end",
+}
+"""Keys that lead into a list, and how a step scrolls by them otherwise."""
+
+
 class StepName(StrEnum):
     """A step, by the name that stands on the rail."""
 
@@ -34,6 +48,28 @@ class StepName(StrEnum):
     READDRESS = "Readdress"
     PROVE = "Prove"
     HAND_OVER = "Hand over"
+
+    @property
+    def number(self) -> int:
+        """Its place on the rail, from 1, and the digit that goes to it."""
+        return 1 + tuple(StepName).index(self)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What is proposed to do next; Enter does it."""
+
+    label: str
+    """What it does, beginning with a verb."""
+    action: str
+    """Of the step or, with ``app.`` before it, of the app."""
+    on_line: bool = False
+    """Whether it needs an open port that no other work uses."""
+
+
+def go_to(name: StepName) -> Proposal:
+    """The step of that name is next."""
+    return Proposal(f"go to {name} ({name.number})", f"app.step({name.number})")
 
 
 class StepState(Enum):
@@ -67,8 +103,15 @@ class Around(Protocol):
     def step(self) -> Step:
         """The step that is looked at."""
 
+    @property
+    def cut_off(self) -> StepName | None:
+        """The step in whose work the program ended, if that has to be looked into."""
+
     def go_to(self, name: StepName) -> None:
         """Go to a step by its name."""
+
+    async def do_proposed(self) -> None:
+        """Do what the next line proposes."""
 
     def explain(self, title: str, words: str) -> None:
         """Show a text to read and close."""
@@ -84,9 +127,15 @@ class Step(VerticalScroll, can_focus=True):
     """One step of the job.
 
     It is mounted once and only hidden when another step is looked at, so nothing on it is lost and
-    work it started goes on.  It can have the focus itself, which is how a text field is left
-    (Escape).
+    work it started goes on.  It has the focus itself when it is come to, so that Enter does what
+    is proposed; an arrow leads into its list, and Escape back.
     """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "do_proposed", show=False),
+        *(Binding(key, f"into_list('{key}')", show=False) for key in _SCROLLS),
+        Binding("slash", "into_list('slash')", show=False),
+    ]
 
     TITLE: ClassVar[StepName]
     READS_ONLY: ClassVar[bool] = False
@@ -98,13 +147,15 @@ class Step(VerticalScroll, can_focus=True):
     state: reactive[StepState] = reactive(StepState.TO_DO, init=False)
     progress: reactive[str] = reactive("", init=False)
     """Shown on the rail in place of the state's word while something runs: ``43 %``."""
+    proposal: reactive[Proposal | None] = reactive(None, init=False)
+    """What Enter does."""
     next_words: reactive[str] = reactive("", init=False)
-    """What to do next, one sentence."""
+    """What to do next beside the proposal, or where there is none; one sentence."""
     solves: reactive[tuple[Verb, ...]] = reactive((), init=False)
     """The keys that solve the problem at hand, the first one first."""
 
     class Changed(Message):
-        """The step's state, progress or next words have changed."""
+        """The step's state, progress, proposal or next words have changed."""
 
     class JobChanged(Message):
         """Something was recorded that other steps show too."""
@@ -152,9 +203,38 @@ class Step(VerticalScroll, can_focus=True):
         """Tell the line of keys."""
         self.post_message(self.Changed())
 
+    def watch_proposal(self) -> None:
+        """Tell the bottom line."""
+        self.post_message(self.Changed())
+
+    def stand(self, state: StepState, words: str, proposal: Proposal | None = None) -> None:
+        """Say how the step stands and what to do next."""
+        self.state, self.next_words, self.proposal = state, words, proposal
+
+    @property
+    def cut_off(self) -> bool:
+        """Whether the program ended in the middle of its work, and that has to be looked into."""
+        return False
+
     def first_focus(self) -> Widget:
-        """What should have the focus when the step is come to."""
+        """Where an arrow leads from the step itself."""
         return self
+
+    async def action_into_list(self, key: str) -> None:
+        """Give the focus to the list, and the key to it as well; scroll where it has no use for
+        it."""
+        first = self.first_focus()
+        own = (each for each in first.BINDINGS if isinstance(each, Binding))
+        action = next((each.action for each in own if key in each.key.split(",")), None)
+        if action is not None and first is not self:
+            first.focus()
+            await first.run_action(action)
+        elif key in _SCROLLS:
+            await self.run_action(_SCROLLS[key])
+
+    async def action_do_proposed(self) -> None:
+        """Do what is proposed."""
+        await self.wizard.do_proposed()
 
     def arrive(self) -> None:
         """The step has come into view."""
@@ -193,6 +273,7 @@ class Step(VerticalScroll, can_focus=True):
         ready = self.wizard.claim_line(self, what, unopened=unopened)
         if ready is None:
             return False
+        self.proposal = None
         self.run_worker(
             partial(self._guarded, ready, work),
             name=what,

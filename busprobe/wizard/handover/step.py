@@ -46,7 +46,7 @@ from busprobe.wizard.common.question import (
 )
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.common.step import Proposal, Step, StepName, StepState, go_to
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.common.verbs import Verb
 from busprobe.wizard.handover.circuits_screen import CircuitsScreen
@@ -156,20 +156,15 @@ class HandoverStep(Step):
                 style="not bold",
             )
         )
+        write = Proposal("write the documents (w)", "write")
         if not listed.segment.units:
-            self.state = StepState.TO_DO
-            self.next_words = "There is nothing to hand over yet. Start with Port, step 1."
+            self.stand(StepState.TO_DO, "No unit is known yet.", go_to(StepName.SURVEY))
         elif not written:
-            self.state = StepState.TO_DO
-            self.next_words = (
-                "See to what is marked and to o (open points); w writes the documents."
-            )
+            self.stand(StepState.TO_DO, "Before: what is marked, and o (open points).", write)
+        elif listed.attention:
+            self.stand(StepState.CHECK, "See to what is marked first.", write)
         else:
-            self.state, self.next_words = (
-                (StepState.CHECK, "See to what is marked and write again.")
-                if listed.attention
-                else (StepState.DONE, "Done. q leaves busprobe.")
-            )
+            self.stand(StepState.DONE, "Done. q leaves busprobe.")
 
     # -- writing
 

@@ -28,7 +28,7 @@ from busprobe.wizard.common.form import Field, Form, only
 from busprobe.wizard.common.question import if_given
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.signs import OF_KIND, signed
-from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.common.step import Proposal, Step, StepName, StepState, go_to
 from busprobe.wizard.common.unit_form import noted_unit, unit_fields
 from busprobe.wizard.common.unit_words import tag_words, type_words
 from busprobe.wizard.identify.draft_screen import DraftScreen
@@ -56,6 +56,8 @@ _VALUE_COLUMNS = (
     Column("Judged", first_word=True, brief="J."),
     Column("Register, data sheet", least=8),
 )
+
+_IDENTIFY_ALL = Proposal("identify all units", "read_all", on_line=True)
 
 _NOT_ALONE = "It is not sure that one unit alone answers here: see to that first, in step 5."
 
@@ -118,32 +120,27 @@ in step 5."""
         known = [unit for unit in lone if self._is_read(unit)]
         odd = [unit for unit in units if not unit.single]
         if not self.working:
+            strange = [
+                unit
+                for unit in lone
+                if unit.profile is None and unit.place in self.session.identified
+            ]
+            clash = f"{_count(odd)} to sort out, at {odd[0].address}." if odd else ""
+            onward = go_to(StepName.READDRESS)
             if not units:
-                self.state = StepState.TO_DO
-                self.next_words = "No unit is known yet. Run the survey, step 3."
+                self.stand(StepState.TO_DO, "No unit is known yet.", go_to(StepName.SURVEY))
+            elif len(known) + len(strange) < len(lone):
+                state = StepState.DOING if known else StepState.TO_DO
+                state = StepState.CHECK if odd else state
+                self.stand(state, clash, _IDENTIFY_ALL)
             elif odd:
-                self.state = StepState.CHECK
-                self.next_words = (
-                    f"{_count(odd)} to sort out, at {odd[0].address}: go to Readdress (5)."
-                )
-            elif len(known) < len(lone):
-                self.state = StepState.DOING if known else StepState.TO_DO
-                strange = [
-                    unit
-                    for unit in lone
-                    if unit.profile is None and unit.place in self.session.identified
-                ]
-                mute = format_addresses(u.address for u in strange)
-                self.next_words = (
-                    f"No profile fits at {mute}: d describes a unit, y names its profile."
-                    if len(known) + len(strange) == len(lone)
-                    else "Press a to identify all units."
-                )
+                self.stand(StepState.CHECK, clash, onward)
+            elif strange:
+                mute = format_addresses(unit.address for unit in strange)
+                words = f"No profile fits at {mute}: d describes a unit, y names its profile."
+                self.stand(StepState.DOING if known else StepState.TO_DO, words, onward)
             else:
-                self.state = StepState.DONE
-                self.next_words = (
-                    "Check the values, note the tags (t), then go on to Readdress (5)."
-                )
+                self.stand(StepState.DONE, "Check the values, note the tags (t).", onward)
         self._show_chosen()
 
     def _is_read(self, unit: UnitRecord) -> bool:

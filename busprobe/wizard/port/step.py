@@ -32,7 +32,7 @@ from busprobe.wizard.common.question import Answer, Question, if_yes
 from busprobe.wizard.common.row_table import RowTable
 from busprobe.wizard.common.settings_choice import offered_settings, other_settings
 from busprobe.wizard.common.signs import toned
-from busprobe.wizard.common.step import Step, StepName, StepState
+from busprobe.wizard.common.step import Proposal, Step, StepName, StepState, go_to
 
 LISTEN_SECONDS = 3.0
 """How long to listen after opening: a master that polls does so at least every few seconds (common
@@ -114,25 +114,43 @@ its master is disturbed."""
 
     def job_changed(self) -> None:
         """Offer the port of the job; say what is open."""
-        field = self.query_one("#port-name", Input)
-        cut_off = bool(self.session.job.unfinished_writes())
-        if not field.value:
-            field.value = self.session.job.meta.port
         if self.session.is_open:
             if self.state is StepState.TO_DO:  # what was heard on it may have said "check"
                 self.state = StepState.DONE
-            self.next_words = (
-                "A write was cut off: go to Readdress (5) first and press v."
-                if cut_off
-                else "Go on to Wiring (2) or straight to Survey (3)."
-            )
+            self._propose_next()
         else:
-            self.next_words = (
-                "A write was cut off: open the port, then see step 5."
-                if cut_off
-                else "Choose the adapter and press Enter."
-            )
             self.state = StepState.TO_DO
+            self._propose_port()
+
+    def _propose_next(self) -> None:
+        """What was cut off comes first, then the bus."""
+        cut_off = self.wizard.cut_off
+        if cut_off is not None:
+            self.stand(self.state, "What was cut off is looked into there.", go_to(cut_off))
+        elif self.state is StepState.CHECK:
+            self.stand(self.state, "It helps to find what was heard.", go_to(StepName.WIRING))
+        else:
+            self.stand(self.state, "Or check the wiring first: Wiring (2).", go_to(StepName.SURVEY))
+
+    def _propose_port(self) -> None:
+        """The port of the job, else the first adapter; a practice segment is chosen by hand."""
+        field = self.query_one("#port-name", Input)
+        first = next((name for name in self._words if not is_virtual(name)), "")
+        if not field.value:
+            field.value = self.session.job.meta.port or first
+        self._table.choose(field.value)
+        self._show_proposed()
+
+    @on(Input.Changed, "#port-name")
+    def _show_proposed(self) -> None:
+        """Enter opens the port that stands in the field."""
+        name = self.query_one("#port-name", Input).value.strip()
+        if self.session.is_open or self.working:
+            return
+        if name:
+            self.stand(self.state, "Or choose another one.", Proposal(f"open {name}", "open"))
+        else:
+            self.stand(self.state, "Plug the adapter in and press r, or choose a port.")
 
     def action_look(self) -> None:
         """List adapters anew."""
@@ -142,6 +160,8 @@ its master is disturbed."""
         self._words = real | virtual
         self.query_one("#ports-head", Static).update(_HEADS[practice])
         self._table.fill((name, (name, words)) for name, words in self._words.items())
+        if not self.session.is_open:
+            self._propose_port()
 
     @on(RowTable.Highlighted, "#ports")
     def _row_highlighted(self) -> None:
@@ -153,14 +173,11 @@ its master is disturbed."""
     @on(RowTable.Selected, "#ports")
     def _row_selected(self) -> None:
         self.query_one("#port-name", Input).value = self._table.chosen or ""
-        self._open()
+        self.action_open()
 
     @on(Input.Submitted)
     @on(ChoiceField.Submitted)
-    def _submitted(self) -> None:
-        self._open()
-
-    def _open(self) -> None:
+    def action_open(self) -> None:
         """Open the port of the field in a worker and listen."""
         name = self.query_one("#port-name", Input).value.strip()
         try:
@@ -189,13 +206,18 @@ its master is disturbed."""
             field.value = str(settings)
         self._open_port(name, settings or LineSettings.parse(field.value))
 
+    def open_again(self) -> None:
+        """Open the port that the job had last."""
+        self.query_one("#port-name", Input).value = self.session.job.meta.port
+        self.action_open()
+
     def _open_port(self, name: str, settings: LineSettings) -> None:
         def work() -> None:
             self.session.open(name, settings)
             self._listen()
 
         if self.on_line("opening the port", work, unopened=True):
-            self.state = StepState.DOING
+            self._wait()
             self._say(
                 Text(f"Opening {name} at {settings} and listening for {LISTEN_SECONDS:.0f} s …")
             )
@@ -203,13 +225,24 @@ its master is disturbed."""
     def action_listen(self) -> None:
         """Listen again."""
         if self.on_line("listening", self._listen):
-            self.state = StepState.DOING
+            self._wait()
             self._say(Text(f"Listening for {LISTEN_SECONDS:.0f} s …"))
+
+    def _wait(self) -> None:
+        self.state, self.next_words = StepState.DOING, "Wait: busprobe listens before it sends."
 
     def on_step_work_failed(self, event: Step.WorkFailed) -> None:
         """The port did not open or failed: said here, where the next attempt is made."""
         event.stop()
         self._say_failure(event.error)
+        self.wizard.go_to(StepName.PORT)
+
+    def work_ended(self) -> None:
+        """Say what is next, also where it failed."""
+        if self.session.is_open:
+            self._propose_next()
+        else:
+            self._show_proposed()
 
     def _listen(self) -> None:
         heard = self.session.listen(LISTEN_SECONDS)
@@ -251,10 +284,13 @@ its master is disturbed."""
             mark = toned(self, "! Open, not quiet", "attention")
         self._say(mark.append(f"  {name}. {heard.words}\n{echo}", style="not bold"))
         if self.wizard.step is self:  # whoever has gone on to another step works there by now
-            self._table.focus()
+            self.focus()
+        self.post_message(self.JobChanged())
+        cut_off = self.wizard.cut_off
         if heard.other_master:
             self._ask_about_master(heard)
-        self.post_message(self.JobChanged())
+        elif cut_off is not None and self.wizard.step is self:
+            self.wizard.go_to(cut_off)
 
     def _ask_about_master(self, heard: Overheard) -> None:
         """To go on beside another master takes an explicit yes; the answer goes into the job."""
@@ -293,7 +329,7 @@ its master is disturbed."""
         self.state = StepState.CHECK
         said = Text(f"✖ {error.what}", style="bold").append(f" {error.means}\n", style="not bold")
         self._say(said.append("Next: ").append(error.todo, style="not bold"))
-        self.next_words = error.todo or "Correct the port and press Enter."
+        self._show_proposed()
 
 
 def _practise(name: str) -> Question[bool]:

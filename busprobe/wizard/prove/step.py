@@ -42,6 +42,7 @@ from busprobe.wizard.prove.forms import read_percent, read_run
 from busprobe.wizard.prove.plots import FAILED, Plot
 from busprobe.wizard.prove.polling_screen import PollingScreen
 from busprobe.wizard.prove.words import (
+    GO_ON,
     HELP,
     advice_words,
     counted,
@@ -259,7 +260,7 @@ class ProveStep(Step):
             self.state = StepState.DOING
             self.progress = "polls"
             self.next_words = "Wait, or look at other steps: the polls go on. x stops."
-            self._table.focus()
+            self.focus()
 
     def action_stop(self) -> None:
         """Stop after the poll under way; the run can go on later."""
@@ -447,9 +448,7 @@ class ProveStep(Step):
         failing = proof is not None and proof.complete and not proof.clean
         self.solves = (Verb.EVIDENCE,) if failing else ()
         if self._port_failed:
-            self.state = StepState.CHECK
-            self.next_words = "Plug the adapter in and press s: the run goes on with its counts."
+            self.stand(StepState.CHECK, "Plug the adapter in first; the counts are kept.", GO_ON)
         else:
-            self.state, self.next_words = standing(
-                self.session.job.units(), self._proof, kept_bound(self.session.job)
-            )
+            bound = kept_bound(self.session.job)
+            self.stand(*standing(self.session.job.units(), self._proof, bound))

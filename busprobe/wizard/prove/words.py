@@ -14,7 +14,7 @@ from busprobe.prove.bus_polling import Polling, cycle_words
 from busprobe.prove.judgement import RunVerdict, judged, worst_unit
 from busprobe.prove.proof import Proof
 from busprobe.prove.statistics import milliseconds
-from busprobe.wizard.common.step import StepState
+from busprobe.wizard.common.step import Proposal, StepName, StepState, go_to
 
 HELP = """\
 Polls every unit again and again, at full speed or with a pause before each request. Nothing is \
@@ -38,6 +38,8 @@ are kept every 10 s: a run that was stopped, or cut off by a crash, goes on with
 
 e says all that the run showed; F6 what to set at the master; c shows the cheapest requests for \
 every point."""
+
+GO_ON = Proposal("go on with this run", "start", on_line=True)
 
 _ACROSS = 4
 """Baud rates on a line of 80 columns."""
@@ -132,36 +134,48 @@ def coverage(units: Sequence[UnitRecord], proof: Proof, bound: EnduranceBound) -
 
 def standing(
     units: Sequence[UnitRecord], proof: Proof | None, bound: EnduranceBound
-) -> tuple[StepState, str]:
+) -> tuple[StepState, str, Proposal]:
     """How the step stands and what to do next: it is done when every listed unit was polled without
     an error, often enough for the error rate that is wanted."""
     listed = [unit for unit in units if unit.single]
+    if proof is None and not listed:
+        return StepState.TO_DO, "No unit is known yet.", go_to(StepName.SURVEY)
     if proof is None:
-        words = "Press s to poll all units." if listed else "No unit is known yet. Survey, step 3."
-        return StepState.TO_DO, words
+        return StepState.TO_DO, "", _start("poll all units")
     if not proof.complete:
-        return StepState.DOING, "Press s to go on with this run, or n for a new one."
+        return StepState.DOING, "Or n: a new one.", GO_ON
     if not proof.clean:
         return (
             StepState.CHECK,
-            "Look at the marked counts and at e; Wiring (2) tells what it may be.",
+            "Look at the marked counts; e has all in words.",
+            go_to(StepName.WIRING),
         )
     polled, listed = _polled(units, proof)
     if len(polled) < len(listed):
         return (
             StepState.CHECK,
-            f"{len(polled)} of {len(listed)} units were polled. Press s to poll all of them.",
+            f"{len(polled)} of {len(listed)} units were polled.",
+            _start("poll all units"),
         )
     if len(listed) < len(units):
         unclear = ", ".join(str(unit.address) for unit in units if not unit.single)
-        return StepState.CHECK, f"Not polled, not one clear unit: {unclear}. See Readdress (5)."
+        return (
+            StepState.CHECK,
+            f"Not polled because it is not one clear unit: {unclear}.",
+            go_to(StepName.READDRESS),
+        )
     if judged(proof, bound) is RunVerdict.TOO_SHORT:
         return (
             StepState.DOING,
             f"At most {_bound_percent(proof):.2g} % in {proof.seconds / 60:.1f} min, wanted"
-            f" {bound.percent:g} % in {bound.minutes:g} min: press s for a longer run.",
+            f" {bound.percent:g} % in {bound.minutes:g} min.",
+            _start("run longer"),
         )
-    return StepState.DONE, "See c for the polling table, then go on to Hand over (7)."
+    return StepState.DONE, "c shows the polling table.", go_to(StepName.HAND_OVER)
+
+
+def _start(label: str) -> Proposal:
+    return Proposal(label, "start", on_line=True)
 
 
 def _polled(units: Sequence[UnitRecord], proof: Proof) -> tuple[list[UnitRecord], list[UnitRecord]]:

@@ -100,6 +100,17 @@ and press v."""
         """The list of units."""
         return self._table
 
+    @property
+    def cut_off(self) -> bool:
+        """Whether the outcome of a write is not known."""
+        job = self.session.job
+        return not self.working and bool(to_be_looked_into(job.units(), job.writes()))
+
+    async def action_at(self, place: str, action: str) -> None:
+        """Do an action with the cursor on the unit at a place."""
+        self._table.choose(Place.parse(place))
+        await self.run_action(action)
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """While something runs here, only the key that stops it is there."""
         del parameters
@@ -129,8 +140,16 @@ and press v."""
         unfinished = to_be_looked_into(units, writes)
         lost = [claim for claim in claims(writes) if claim.unsettled and claim.write.conclusions]
         self.solves = solving(units, wanted, unsettled=bool(unfinished or lost or left))
-        self.state, self.next_words = standing(
-            units, writes, wanted, unfinished, left, port_open=self.session.is_open
+        self.stand(
+            *standing(
+                units,
+                writes,
+                wanted,
+                unfinished,
+                left,
+                in_want=self._in_want,
+                offered=self._offered,
+            )
         )
         if not self._said:
             told = [f"! Outcome not known: {write.words}" for write in unfinished]
@@ -184,6 +203,18 @@ and press v."""
     def _want(self, wanted: Mapping[Place, int]) -> None:
         keep_wanted(self.session.job, wanted)
         self.post_message(self.JobChanged())
+
+    @property
+    def _in_want(self) -> bool:
+        """Whether the plan of the bus, or good practice, gives any unit another address."""
+        bus, plan = self._moves.bus, self.session.plan
+        try:
+            goal = (
+                self._by_plan(self._wanted) if plan else bus.counted_up(Practice(only_needed=True))
+            )
+        except BusprobeError:
+            return True  # why there is no proposal is told where one is asked for
+        return bool(wanted_by(goal))
 
     def action_propose(self) -> None:
         """Fill in what the plan says or, after asking for its rules, good practice."""

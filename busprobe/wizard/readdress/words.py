@@ -25,7 +25,7 @@ from busprobe.readdress.unfinished_steps import UnfinishedSteps
 from busprobe.readdress.words import RESULT_WORDS
 from busprobe.text import hex_bytes
 from busprobe.wizard.common.signs import Sign, signed
-from busprobe.wizard.common.step import StepState
+from busprobe.wizard.common.step import Proposal, StepName, StepState, go_to
 from busprobe.wizard.common.unit_words import type_words
 from busprobe.wizard.common.verbs import Verb
 
@@ -210,9 +210,14 @@ def standing(
     unfinished: Collection[WriteRecord],
     left_open: Sequence[UnfinishedSteps] = (),
     *,
-    port_open: bool = True,
-) -> tuple[StepState, str]:
-    """How the step stands and what to do next; what is most urgent comes first."""
+    in_want: bool = True,
+    offered: Mapping[Place, int] | None = None,
+) -> tuple[StepState, str, Proposal]:
+    """How the step stands and what to do next; what is most urgent comes first.
+
+    `in_want` says whether the plan of the bus, or good practice, gives any unit another address;
+    `offered` are planned addresses that fit by the type of a unit alone.
+    """
     clashes = [unit for unit in units if unit.kind is EntryKind.CLASH]
     left = [unit for unit in units if wanted.get(unit.place, unit.address) != unit.address]
     latest = [(unit, latest_move(unit, writes)) for unit in units]
@@ -222,42 +227,65 @@ def standing(
     if unfinished:
         return (
             StepState.CHECK,
-            "A write was under way when the program ended: "
-            + ("press v to see what is true." if port_open else "open its port in step 1."),
+            "A write was under way when the program ended.",
+            Proposal("see what is true (v)", "verify", on_line=True),
         )
     if left_open:
         first = left_open[0]
         return (
             StepState.CHECK,
-            f"Not done at {first.place.address}: {first.names}. Cursor on it, then v.",
+            f"Not done at {first.place.address}: {first.names}.",
+            Proposal("finish it (v)", _at(first.place, "verify"), on_line=True),
         )
     if clashes:
+        place = clashes[0].place
         return (
             StepState.CHECK,
-            f"A clash at {clashes[0].address}: put the cursor on it and press i.",
+            "Two or more units share it.",
+            Proposal(f"isolate one at {place.address} (i)", _at(place, "isolate"), on_line=True),
         )
     claimed = claims(writes)
     lost = next((claim.write for claim in claimed if claim.unsettled), None)
     if lost is not None:
         return (
             StepState.CHECK,
-            f"Unit {lost.source.address} → {lost.target.address} not found: connect it, press v.",
+            f"Unit {lost.source.address} → {lost.target.address} not found: connect it first.",
+            Proposal("look for it (v)", "verify", on_line=True),
         )
     if left:
-        return StepState.DOING, f"{len(left)} to move: a moves all, m the one under the cursor."
+        return (
+            StepState.DOING,
+            "Or m: the one under the cursor.",
+            Proposal(f"move {len(left)} (a)", "all", on_line=True),
+        )
     if unsure:
         return (
             StepState.CHECK,
-            f"Move of {unsure[0].address} uncertain: see the journal (j), then survey again.",
+            f"Move of {unsure[0].address} uncertain: j shows the journal.",
+            go_to(StepName.SURVEY),
         )
     if waiting or to_be_checked(claimed):
         return (
             StepState.CHECK,
-            "Switch the moved units off and on, then press v to see what was kept.",
+            "Switch the moved units off and on first.",
+            Proposal("see what was kept (v)", "verify", on_line=True),
         )
     if not units:
-        return StepState.TO_DO, "No unit is known yet. Run the survey, step 3."
-    return (
-        StepState.DONE if states else StepState.TO_DO,
-        "Press p for a proposal, b for a box of new units, or go on to Prove (6).",
-    )
+        return StepState.TO_DO, "No unit is known yet.", go_to(StepName.SURVEY)
+    state = StepState.DONE if states else StepState.TO_DO
+    if in_want:
+        return state, "Or b: a box of new units.", Proposal("propose addresses (p)", "propose")
+    if offered:
+        place, address = next(iter(offered.items()))
+        return (
+            state,
+            "By its type alone; or go on to Prove (6).",
+            Proposal(f"accept or change {address} for {place.address}", _at(place, "want")),
+        )
+    words = "Each unit has its own address." if all(unit.single for unit in units) else ""
+    return state, words, go_to(StepName.PROVE)
+
+
+def _at(place: Place, action: str) -> str:
+    """An action of the step with the cursor on a unit."""
+    return f"at('{place}', '{action}')"

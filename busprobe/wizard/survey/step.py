@@ -56,6 +56,7 @@ from busprobe.wizard.survey.forms import (
     read_search,
 )
 from busprobe.wizard.survey.words import (
+    START,
     asked_everywhere,
     asking_words,
     course,
@@ -181,9 +182,8 @@ second for all that is asked if one of them is not found."""
         self._show_first_pass("")
         self._show_cursor()
         if survey is None:
-            self.next_words = (
-                "If you know how many units are connected, type it first (Tab). s starts."
-            )
+            words = "First type how many are connected, if known (Tab)."
+            self.stand(self.state, words, START)
             self._show_estimate()
             return
         self._found = {finding.place: finding for finding in survey.findings}
@@ -193,7 +193,7 @@ second for all that is asked if one of them is not found."""
         self._show_found()
         self._say("#survey-progress", Text(summary(survey)))
         self._say("#survey-asking", Text(remarks(survey)))
-        self.state, self.next_words = standing(survey, self.session.job.units())
+        self.stand(*standing(survey, self.session.job.units()))
 
     # -- starting
 
@@ -223,6 +223,19 @@ second for all that is asked if one of them is not found."""
             self._begin(search, resume=resume)
 
         self.app.push_screen(go_on_with(latest), if_given(decide))
+
+    @property
+    def cut_off(self) -> bool:
+        """Whether the last survey came to no end."""
+        latest = None if self._under_way else KeptSurvey.latest(self.session.job)
+        return latest is not None and latest.cut_off
+
+    def action_go_on(self) -> None:
+        """Go on with the last survey, whatever the form says now."""
+        latest = KeptSurvey.latest(self.session.job)
+        if latest is not None and latest.can_go_on and not self._under_way:
+            search = SearchRange(latest.settings, latest.addresses, latest.expect, latest.also)
+            self._begin(search, resume=True)
 
     def _begin(self, search: SearchRange, *, resume: bool) -> None:
         latest = KeptSurvey.latest(self.session.job) if resume else None
@@ -254,7 +267,7 @@ second for all that is asked if one of them is not found."""
             self._faults.clear()
             self._show_found()
             self.query_one(AddressMap).show((), clear=True)
-            self.query_one(AddressMap).focus()
+            self.focus()
             self.state = StepState.DOING
             self.progress = "0 %"
             self.next_words = course()

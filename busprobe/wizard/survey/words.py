@@ -12,8 +12,11 @@ from busprobe.survey.kept_survey import KeptSurvey
 from busprobe.survey.probes import Listening, LookingQuickly, WireStep
 from busprobe.survey.words import QUICK_LOOK, coverage
 from busprobe.text import hex_bytes
-from busprobe.wizard.common.step import StepState
+from busprobe.wizard.common.step import Proposal, StepName, StepState, go_to
 from busprobe.wizard.survey.forms import SearchRange
+
+START = Proposal("start the survey", "start", on_line=True)
+GO_ON = Proposal("go on with the survey", "go_on", on_line=True)
 
 _UNTESTED_SHOWN = 3
 _BAR = 24
@@ -138,38 +141,40 @@ def remarks(survey: KeptSurvey) -> str:
     return "\n".join(f"! {line}" for line in lines)
 
 
-def standing(survey: KeptSurvey, units: Sequence[UnitRecord]) -> tuple[StepState, str]:
+def standing(
+    survey: KeptSurvey, units: Sequence[UnitRecord]
+) -> tuple[StepState, str, Proposal | None]:
     """How the step stands after a survey, and what to do next.
 
     A clash that was sorted out since is none any more: the list of units knows.
     """
     odd = [unit for unit in units if not unit.single]
+    identify = go_to(StepName.IDENTIFY)
     if survey.cut_off:
-        return StepState.CHECK, "The survey was cut off. Press s: it goes on where it was."
+        return StepState.CHECK, "It was cut off.", GO_ON if survey.can_go_on else START
     if odd:
         where = ", ".join(str(unit.address) for unit in odd[:4])
         return (
             StepState.CHECK,
-            f"Look at {where} (e shows the evidence); Readdress (5) sorts out a clash.",
+            f"e shows the evidence of {where}; Readdress (5) sorts out a clash.",
+            identify,
         )
     expect, found = survey.expect, len(survey.findings)
     if not survey.complete and expect and found >= expect:
-        return StepState.DONE, f"All {expect} expected units were found. Go on to Identify (4)."
+        return StepState.DONE, f"All {expect} expected units were found.", identify
     if survey.ended is Reason.ENOUGH:
-        return StepState.CHECK, "Go on to Identify (4), or press s: the search goes on."
-    if not survey.complete:
-        return StepState.CHECK, "Not everything was asked. Press s: it goes on where it ended."
+        return StepState.CHECK, "Or s: the search goes on.", identify
+    if not survey.complete and survey.can_go_on:
+        return StepState.CHECK, "Not everything was asked.", GO_ON
     if not found:
-        return (
-            StepState.CHECK,
-            "No reply. Check supply and wires in Wiring (2), then survey again.",
-        )
+        return StepState.CHECK, "No reply: check supply and wires.", go_to(StepName.WIRING)
     if expect is None:
         return (
             StepState.DONE,
-            f"Are {found} connected? If more, two may answer as one. Go on to Identify (4).",
+            f"Are {found} connected? If more, two may answer as one.",
+            identify,
         )
-    return StepState.DONE, "Go on to Identify (4)."
+    return StepState.DONE, "", identify
 
 
 def asked_everywhere(survey: KeptSurvey) -> set[int]:

@@ -351,17 +351,19 @@ keeps a result in the job.
             else toned(self, "! Cautions not read yet: press !", "attention")
         )
         self.query_one("#heard", Static).update(self._in_short())
-        self.state, self.next_words = words.standing(
-            [
-                recorded.get(each.measurement, each).level
-                if each.level is Level.NOT_MEASURED
-                else each.level
-                for each in judged.by_field.values()
-            ],
-            acknowledged=acknowledged,
-            mistakes=bool(judged.mistakes),
-            failing=failing,
-            listened=self._record.listened,
+        self.stand(
+            *words.standing(
+                [
+                    recorded.get(each.measurement, each).level
+                    if each.level is Level.NOT_MEASURED
+                    else each.level
+                    for each in judged.by_field.values()
+                ],
+                acknowledged=acknowledged,
+                mistakes=bool(judged.mistakes),
+                failing=failing,
+                listened=self._record.listened,
+            )
         )
 
     def _in_short(self) -> Text:

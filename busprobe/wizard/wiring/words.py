@@ -12,7 +12,7 @@ from busprobe.wiring.listening import RecordedListening, RecordedRequest
 from busprobe.wiring.meter import Level
 from busprobe.wiring.wire_names import Labels
 from busprobe.wiring.wording import agree, counted, units
-from busprobe.wizard.common.step import StepState
+from busprobe.wizard.common.step import Proposal, StepName, StepState, go_to
 
 NAMES = "Positive in idle: D1, which is +. The standard letters it B, most chips A."
 """The naming conventions in one line, to stand below the form (sources in
@@ -88,28 +88,31 @@ def in_short(observations: Sequence[RecordedObservation]) -> Text:
 
 def standing(
     levels: Sequence[Level], *, acknowledged: bool, mistakes: bool, failing: bool, listened: bool
-) -> tuple[StepState, str]:
+) -> tuple[StepState, str, Proposal]:
     """How the step stands, and what to do next; `failing` says that something odd was heard, or
     exchanges fail."""
     measured = any(level is not Level.NOT_MEASURED for level in levels)
     marked = any(level in (Level.ATTENTION, Level.WRONG) for level in levels)
     odd = failing or marked
+    next_step = go_to(StepName.SURVEY)
+    listen = Proposal("listen to the bus", "listen", on_line=True)
     if not acknowledged:
-        words = "Read the cautions: press !."
+        words, next_step = "", Proposal("read the cautions", "cautions")
     elif mistakes:
         words = "Tab to the field marked ✖ and mend it."
     elif failing:
-        words = "See to what is marked (e: causes, actions), measure again; h hunts."
+        words = "h hunts for a bad contact. Then survey again (3)."
+        next_step = Proposal("see causes and what to do", "causes")
     elif marked:
         words = "Tab to a marked reading: below stands what to do. Measure again."
     elif not measured:
-        words = "Tab to the form and type what the meter shows, or press l to listen."
-    elif not listened:
-        words = "Press l to listen to the pair."
+        words = "Or Tab to the form and type what the meter shows."
     else:
-        words = "Go on to Survey (3)."
+        words = ""
+    if acknowledged and not failing and not listened:
+        next_step = listen
     if odd:
-        return StepState.CHECK, words
+        return StepState.CHECK, words, next_step
     if measured and listened and Level.NOT_MEASURED not in levels:
-        return StepState.DONE, words
-    return (StepState.DOING if measured or listened else StepState.TO_DO), words
+        return StepState.DONE, words, next_step
+    return (StepState.DOING if measured or listened else StepState.TO_DO), words, next_step

@@ -315,7 +315,7 @@ async def test_a_planned_value_stands_beside_its_field_and_not_in_it(
     job.put_unit(UnitRecord(Place.parse("12 9600-8N1")))
     plan = (PlannedUnit("TE-1", 12, location="Roof"),)
     async with wizard(step=7, using=new_session(job, plan)) as person:
-        await person.press("enter")
+        await person.press("down", "enter")
         assert "planned: TE-1" in person.screen
         enter(person, "supply", "24 V")
         await person.press("ctrl+s")

@@ -118,7 +118,7 @@ async def test_a_stopped_run_goes_on_with_its_counts(
         await person.wait_for("▸ r. ")
         await person.strike("x")
         await person.wait()
-        assert "Press s to go on with this run" in person.next_line
+        assert "Enter go on with this run" in person.next_line
         stopped = job.latest("prove")
         assert stopped is not None
         person.fill("#prove-rounds", str(stopped.document["rounds"] + 5))
@@ -133,7 +133,7 @@ async def test_a_stopped_run_goes_on_with_its_counts(
 async def test_nothing_to_poll_is_said(wizard: Wizard) -> None:
     """Without units the run does not start; the screen says what to do first."""
     async with wizard("clean", step=6) as person:
-        assert "Survey, step 3." in person.next_line
+        assert "Enter go to Survey (3). No unit is known yet." in person.next_line
         for nonsense in ("-", "0", "-3"):
             person.fill("#prove-rounds", nonsense)
             await person.press("s")
@@ -224,8 +224,8 @@ async def test_a_pulled_adapter_is_said_and_the_run_goes_on_when_it_is_back(
         await person.wait()
         assert "That did not work" in person.screen
         await person.press("escape")
-        assert "Plug the adapter in and press s" in person.next_line
-        await person.press("s")
+        assert "Enter go on with this run. Plug the adapter in first" in person.next_line
+        await person.press("enter")
         await person.wait()
         assert "10 rounds, 10 polls" in person.screen
     assert len(job.records("prove")) == 1
@@ -251,7 +251,7 @@ _TWO = (UnitRecord(Place.parse("11 9600-8N1")), UnitRecord(Place.parse("12 9600-
     ("units", "proof", "state", "said"),
     [
         ((), None, StepState.TO_DO, "No unit is known"),
-        (_TWO, None, StepState.TO_DO, "Press s"),
+        (_TWO, None, StepState.TO_DO, "poll all units"),
         (_TWO, _run_over("11 9600-8N1", polls=600), StepState.CHECK, "1 of 2 units were polled"),
         (
             _TWO,
@@ -284,7 +284,7 @@ _TWO = (UnitRecord(Place.parse("11 9600-8N1")), UnitRecord(Place.parse("12 9600-
             "go on with this run",
         ),
         (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=598), StepState.DONE, "Hand over"),
-        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=597), StepState.DOING, "longer run"),
+        (_TWO, _run_over("11 9600-8N1", "12 9600-8N1", polls=597), StepState.DOING, "run longer"),
         (
             _TWO,
             replace(_run_over("11 9600-8N1", "12 9600-8N1", polls=598), seconds=9.0),
@@ -298,9 +298,9 @@ def test_it_is_done_when_every_unit_was_polled_and_the_wanted_rate_is_proven(
 ) -> None:
     """598 polls of a unit without an error prove 0.5 % (1 - 0.05^(1/598) = 0.4997 %), 597 do
     not."""
-    stands, words = standing(units, proof, EnduranceBound())
+    stands, words, proposed = standing(units, proof, EnduranceBound())
     assert stands is state
-    assert said in words
+    assert said in f"{proposed.label}. {words}"
 
 
 async def test_the_time_proposed_is_what_was_agreed_and_enough_for_the_error_rate(

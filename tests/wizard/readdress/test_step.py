@@ -38,7 +38,7 @@ def flat(person: Person) -> str:
 
 async def want(person: Person, address: int) -> None:
     """Type the wanted address of the unit under the cursor."""
-    await person.press("enter")
+    await person.press("escape", "tab", "enter")
     await person.write(str(address))
     await person.press("enter")
 
@@ -86,7 +86,7 @@ async def test_a_confirmed_move_is_verified_and_kept_over_a_power_cycle(
         assert "✓ verified  11 → 33 at 9600-8N1." in person.screen
         assert "Next: Power-cycle the unit" in person.screen
         assert "33 (0x21)" in person.screen
-        assert "press v" in person.next_line
+        assert "Enter see what was kept (v). Switch the moved" in person.next_line
         terminals = person.app.session.terminals
         assert terminals is not None
         terminals.power_cycle()
@@ -181,7 +181,7 @@ async def test_a_clash_is_never_written_to(wizard: Wizard, job: Job) -> None:
     async with wizard("clash", step=5) as person:
         await person.press("m")
         assert "One at a time first" in person.screen
-        assert "press i" in person.next_line
+        assert "Enter isolate one at 1 (i)." in person.next_line
     assert job.writes() == ()
 
 
@@ -345,14 +345,14 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
         assert "Outcome not known: Write 33" in person.screen
         assert person.states[4] == "! check"
         await person.press("1")
-        assert "A write was cut off" in person.next_line
+        assert "Enter go to Readdress (5). What was cut off" in person.next_line
         await person.press("5")
         await want(person, 34)
         await person.press("m")
         assert "A write was interrupted" in person.screen
+        await person.press("enter", "escape")
+        assert "Enter see what is true (v)" in person.next_line
         await person.press("enter")
-        assert "press v" in person.next_line
-        await person.press("v")
         await person.wait()
         assert "the write never left, or the unit did not take it" in " ".join(
             person.screen.split()
@@ -369,7 +369,11 @@ async def test_what_was_cut_off_cannot_be_asked_before_the_port_is_open(
         await person.press("1", "z")
         await person.wait()
         await person.press("5")
-        assert person.next_line.endswith("open its port in step 1.")
+        assert "Enter open virtual:clean. Then: see what is true (v)." in person.next_line
+        await person.press("enter")
+        await person.wait()
+        assert person.app.current == 5
+        assert "Enter see what is true (v)" in person.next_line
 
 
 async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
@@ -523,14 +527,14 @@ async def test_what_a_crash_left_of_a_procedure_is_offered_after_the_recovery(
         await person.press("n")
         await person.wait()
         assert "if it left, and what came back, is not" in flat(person)
-        assert "Not done at 45: save, relock." in person.next_line
+        assert "Enter finish it (v). Not done at 45: save, relock." in person.next_line
         assert "! open" in person.screen
         await person.press("v", "s")
         await person.wait_for("Write to the unit?")
         await person.press("w")
         await person.wait()
         assert "✓ procedure finished" in person.screen
-        assert "press v" in person.next_line
+        assert "Enter see what was kept (v)" in person.next_line
     assert not unit.setup.unlocked
 
 

@@ -67,7 +67,7 @@ async def test_the_map_and_the_list_show_every_unit_where_it_is(wizard: Wizard) 
         assert [_sign(rows, at) for at in (61, 100, 247)] == ["·"] * 3
         assert "31 9600-8N1 ● DX-8" in person.words
         assert person.states[2] == "✓ done"
-        assert "Go on to Identify (4)." in person.next_line
+        assert "Enter go to Identify (4)." in person.next_line
 
 
 @pytest.mark.usefixtures("pausing")
@@ -179,7 +179,7 @@ async def test_k_searches_less_after_the_first_pass(
 async def test_how_many_are_connected_is_asked_first_and_ends_the_search(wizard: Wizard) -> None:
     async with wizard("clean", step=3) as person:
         assert person.screen.splitlines()[3].startswith(" How many ?")
-        assert "If you know how many units are connected, type it first" in person.next_line
+        assert "First type how many are connected, if known (Tab)." in person.next_line
         person.fill("#survey-settings", "9600-8N1")
         person.fill("#survey-addresses", "1-60")
         person.fill("#survey-expect", "2")

@@ -34,11 +34,11 @@ def test_what_was_heard_names_who_answered_and_who_could_not_be_read() -> None:
 @pytest.mark.parametrize(
     ("levels", "failing", "listened", "state", "todo"),
     [
-        ((Level.NOT_MEASURED,), False, False, StepState.TO_DO, "press l to listen"),
+        ((Level.NOT_MEASURED,), False, False, StepState.TO_DO, "listen to the bus"),
         ((Level.NOT_MEASURED,), False, True, StepState.DOING, "type what the meter shows"),
         ((Level.GOOD, Level.NOT_MEASURED), False, True, StepState.DOING, "Survey (3)"),
         ((Level.GOOD,), False, True, StepState.DONE, "Survey (3)"),
-        ((Level.GOOD,), True, True, StepState.CHECK, "e: causes"),
+        ((Level.GOOD,), True, True, StepState.CHECK, "see causes"),
         ((Level.ATTENTION,), False, False, StepState.CHECK, "Tab to a marked reading"),
     ],
 )
@@ -47,8 +47,8 @@ def test_the_step_is_done_only_when_all_was_measured_and_heard(
 ) -> None:
     """What to do next points to where it stands: at the reading, or among the causes of what was
     heard."""
-    stands, words = wiring_words.standing(
+    stands, words, proposed = wiring_words.standing(
         levels, acknowledged=True, mistakes=False, failing=failing, listened=listened
     )
     assert stands is state
-    assert todo in words
+    assert todo in f"{proposed.label}. {words}"
