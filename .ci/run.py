@@ -49,8 +49,14 @@ def known_vulnerabilities() -> None:
     reached = subprocess.run([VENV / "python", "-c", index], stderr=subprocess.DEVNULL).returncode
     if got or reached:
         print("Known vulnerabilities were not looked up: the package index cannot be reached.")
-    else:
-        run(VENV / "pip-audit", "--skip-editable")
+        return
+    # Of pip and setuptools, which came with the environment, the index has its own to say.
+    freeze = ("freeze", "--exclude-editable", "--exclude", "pip", "--exclude", "setuptools")
+    listed = subprocess.run(
+        [VENV / "python", "-m", "pip", *freeze], capture_output=True, check=True
+    )
+    (SCRATCH / "installed.txt").write_bytes(listed.stdout)
+    run(VENV / "pip-audit", "--no-deps", "--disable-pip", "-r", SCRATCH / "installed.txt")
 
 
 def installed_without_network() -> None:

@@ -216,7 +216,7 @@ def _print_polling(made: Polling) -> None:
         )
         output.line(f"Computed at other baud rates: {cycles}.")
     output.lines(f"Not asked: {words}" for words in made.not_asked)
-    output.lines(f"Mind: {words}" for words in made.assumed)
+    output.lines(f"Note: {words}" for words in made.assumed)
 
 
 def _request(row: PollingRow) -> tuple[object, ...]:

@@ -19,9 +19,9 @@ _FILTERS = {
 _PARTS = (
     ("Variables of a template", OF_THE_BUS),
     ("Each point and each request", OF_BOTH),
-    ("Each point besides", OF_A_POINT),
-    ("Each request besides", OF_A_REQUEST),
-    ("Filters besides those of Jinja", _FILTERS),
+    ("Each point also", OF_A_POINT),
+    ("Each request also", OF_A_REQUEST),
+    ("Filters, beyond those of Jinja", _FILTERS),
 )
 
 

@@ -105,7 +105,7 @@ def confirmation(session: Session, yes: bool) -> Callable[[Prepared], bool]:
         output.say(prepared.expectation)
         output.say(prepared.target_words)
         for warning in prepared.warnings:
-            output.say(f"Mind: {warning}")
+            output.say(f"Note: {warning}")
         output.say(f"If the unit is lost: {prepared.rescue}")
         agreed = yes or output.agreed("Send this write?")
         if agreed:
@@ -148,7 +148,7 @@ def show_plan(plan: MoveList) -> None:
     for number, words in enumerate(plan.words, 1):
         output.say(f"{number}. {words}")
     for remark in plan.remarks:
-        output.say(f"Mind: {remark}")
+        output.say(f"Note: {remark}")
 
 
 def carry_out(
@@ -238,7 +238,7 @@ def _show_batch(
     if rows:
         output.table(("Move", "Outcome", "Power cycle"), rows)
     for remark in plan.remarks:
-        output.line(f"Mind: {remark}")
+        output.line(f"Note: {remark}")
     output.line(finished.why)
     for outcome in finished.outcomes:
         if outcome.result in (Result.NOT_VERIFIED, Result.REFUSED):

@@ -309,7 +309,7 @@ class UnitRow:
     exceptions: int | None = column("Exceptions", TEST, default=None, show=_tested("exceptions"))
     """Sound replies that refused the request."""
     after_junk: int | None = column(
-        "Replies after junk", TEST, default=None, show=_tested("after_junk")
+        "Replies after stray bytes", TEST, default=None, show=_tested("after_junk")
     )
     """Sound replies with stray bytes ahead of them."""
     sample: tuple[str, ...] = column(

@@ -146,7 +146,7 @@ def _unit_attention(unit: UnitRow) -> Iterator[str]:
         case EntryKind.CLASH:
             yield f"{name}: two or more units answer."
         case EntryKind.UNSURE:
-            yield f"{name}: somebody answers, but not clearly who."
+            yield f"{name}: a unit answers, but it is not clear which."
     if unit.power_cycle_verified is False:
         yield f"{name}: did not answer here after a power cycle."
     if unit.match is not None and unit.match < RECOGNISED:
@@ -229,9 +229,7 @@ def _open_writes(
         ):
             continue
         end = (
-            "nobody noted what became of it"
-            if write.outcome is None
-            else RESULT_WORDS[write.outcome]
+            "its outcome is not recorded" if write.outcome is None else RESULT_WORDS[write.outcome]
         )
         yield f"Write {write.number} of {write.intended} ({write.words}): {end}."
 

@@ -114,9 +114,7 @@ def _missing(bus_list: BusList) -> Iterator[Missing]:
     yield from _circuits(bus_list)
     if segment.every_s is None and bus_list.points:
         how = "Say it with the polling table, in the step Prove."
-        yield Missing(
-            "Nobody said how often values are wanted.", "the master's user", how, Ask.PROVE
-        )
+        yield Missing("Poll interval not set.", "the master's user", how, Ask.PROVE)
     made = polling_of(bus_list)
     if made.table.rows and made.measured is None:
         yield Missing(
@@ -135,7 +133,10 @@ def _steps(bus_list: BusList) -> Iterator[Missing]:
         )
     if segment.listening is None:
         yield Missing(
-            "Nobody listened before asking.", YOU, "Listen in the step Wiring.", Ask.WIRING
+            "Nothing listened for other traffic before asking.",
+            YOU,
+            "Listen in the step Wiring.",
+            Ask.WIRING,
         )
     if segment.wiring is None:
         how = "Measure in the step Wiring with a multimeter."

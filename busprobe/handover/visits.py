@@ -265,7 +265,7 @@ class _Silence:
     def unknown(self, old: UnitRow, new: UnitRow) -> Iterator[str]:
         """Where nobody asked again, nothing can be told of the unit."""
         if old.seen is not None and old.seen == new.seen and not any(self.told(old, new)):
-            yield "Anything, since nobody looked again after the earlier visit"
+            yield "Anything: not checked again since the earlier visit"
 
 
 def _last_run(bus_list: BusList) -> str:

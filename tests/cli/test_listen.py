@@ -64,7 +64,7 @@ def test_nothing_is_sent_without_a_probe(command: Command) -> None:
 
 
 def test_junk_on_a_pair_without_bias(command: Command) -> None:
-    ran = listen(command, "junk", "--probe", 11)
+    ran = listen(command, "stray-bytes", "--probe", 11)
     assert ran.code == ExitCode.ATTENTION
     assert ran.document["noise_bytes"] > 0
     assert set(causes(ran)) == {Cause.MISSING_BIAS}
@@ -115,7 +115,7 @@ def test_a_silent_unit_is_not_called_absent(command: Command) -> None:
 def test_a_job_keeps_it_beside_the_meters_readings(command: Command, tmp_path: Path) -> None:
     job_file = tmp_path / "plant.busjob"
     assert command("wiring", "meter", "--resistance", "61", "--job", job_file).code == ExitCode.DONE
-    assert listen(command, "junk", "--job", job_file).code == ExitCode.ATTENTION
+    assert listen(command, "stray-bytes", "--job", job_file).code == ExitCode.ATTENTION
     again = command("wiring", "meter", "--idle", "0.02", "--job", job_file, "--json")
     with Job.open(job_file) as job:
         records = [record.document for record in job.records("wiring")]

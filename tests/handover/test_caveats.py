@@ -66,7 +66,7 @@ def test_different_settings_and_one_address_at_two_of_them_need_attention(sound:
         ),
         (
             UnitRecord(Place.parse(f"7 {SETTINGS}"), EntryKind.UNSURE),
-            "Address 7 (0x07) 9600-8N1: somebody answers, but not clearly who.",
+            "Address 7 (0x07) 9600-8N1: a unit answers, but it is not clear which.",
         ),
         (
             UnitRecord(Place.parse(f"7 {SETTINGS}"), power_cycle_verified=False),
@@ -145,7 +145,7 @@ class TestWrites:
     @pytest.mark.parametrize(
         ("outcome", "end"),
         [
-            (None, "nobody noted what became of it"),
+            (None, "its outcome is not recorded"),
             ("waiting for power cycle", "waiting for power cycle"),
             ("not verified", "not verified"),
         ],

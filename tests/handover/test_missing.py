@@ -19,7 +19,7 @@ def whats(bus_list: BusList) -> list[str]:
 
 def test_what_is_missing_is_named_with_the_units_it_is_missing_of(bus_list: BusList) -> None:
     assert whats(bus_list) == [
-        "Nobody listened before asking.",
+        "Nothing listened for other traffic before asking.",
         "The wiring was not measured.",
         (
             "Not noted of the pair: the master and its port, cable type, cable length, route, bias,"
@@ -35,7 +35,7 @@ def test_what_is_missing_is_named_with_the_units_it_is_missing_of(bus_list: BusL
         "Values on the display missing: 12 TT-12.",
         "Endurance run missing: 5.",
         "Check after a power cycle missing: 5.",
-        "Nobody said how often values are wanted.",
+        "Poll interval not set.",
         "The polling table was not tried on the bus.",
     ]
 

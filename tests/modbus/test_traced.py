@@ -72,7 +72,7 @@ def asked(line: Line) -> list[tuple[Request, Exchange]]:
     return made
 
 
-@pytest.mark.parametrize("name", ["clean", "echo", "site", "clash", "late-turn-round", "slow"])
+@pytest.mark.parametrize("name", ["clean", "echo", "site", "clash", "late-turnaround", "slow"])
 def test_the_same_exchanges_are_read_back(name: str, file: Path) -> None:
     """Clean replies, echoes, corrupted replies of two units, and silence."""
     with (

@@ -143,7 +143,7 @@ def test_a_unit_that_dozes_off_between_requests_is_awake_for_the_write() -> None
     assert (outcome.row, unit.address) == (Row.CHANGED, 77)
 
 
-@pytest.mark.parametrize("scenario", ["junk", "noise"])
+@pytest.mark.parametrize("scenario", ["stray-bytes", "noise"])
 def test_on_a_pair_that_damages_frames_nothing_false_is_said(scenario: str) -> None:
     loaded = load_scenario(scenario)
     told = set()

@@ -81,7 +81,7 @@ def truth(segment: Segment, settings: Sequence[LineSettings]) -> dict[tuple[int,
 
 
 @pytest.mark.parametrize(
-    "name", ["clean", "clash", "echo", "junk", "noise", "slow", "swapped", "full"]
+    "name", ["clean", "clash", "echo", "stray-bytes", "noise", "slow", "swapped", "full"]
 )
 def test_every_unit_and_no_other_is_found_at_one_known_setting(name: str) -> None:
     bus = segment(name)

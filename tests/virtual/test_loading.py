@@ -200,7 +200,7 @@ def test_the_scenarios_of_the_manual_are_shipped() -> None:
         "mixed",
         "swapped",
         "echo",
-        "junk",
+        "stray-bytes",
         "second-master",
         "slow",
         "box",

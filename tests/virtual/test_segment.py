@@ -149,7 +149,7 @@ def test_a_biased_pair_is_quiet() -> None:
 
 
 def test_a_floating_pair_gives_junk_when_idle_and_around_frames() -> None:
-    line = open_line("junk")
+    line = open_line("stray-bytes")
     assert 5 <= len(line.listen(60).data) <= 100
     line = open_line(
         scenario(

@@ -88,7 +88,7 @@ AT_4800 = OtherMaster(
         ("stuck", {}, Cause.SWAPPED_AT_ADAPTER, Cause.STUCK),
         ("clean", {"other_master": AT_4800}, Cause.WRONG_BAUD, None),
         ("clean", FLOATING, Cause.MISSING_BIAS, Cause.NOISE),
-        ("late-turn-round", {}, Cause.ADAPTER_HOLDS_ON, Cause.UNIT_DRIVES_LATE),
+        ("late-turnaround", {}, Cause.ADAPTER_HOLDS_ON, Cause.UNIT_DRIVES_LATE),
         ("second-master", {}, Cause.OTHER_MASTER, None),
     ],
 )
@@ -128,7 +128,10 @@ def test_a_unit_is_asked_in_turn_until_it_answers() -> None:
 
 def test_the_document_holds_what_was_asked_with_its_turn_round() -> None:
     """Unit 11 takes some 11 ms, junk ahead of its reply does not count."""
-    for name in ("clean", "junk"):  # after 3 s the floating pair happens to let the request through
+    for name in (
+        "clean",
+        "stray-bytes",
+    ):  # after 3 s the floating pair happens to let the request through
         document = json.loads(
             json.dumps(
                 listen_and_ask(Line(segment(name).port(), USUAL), 3.0, [read(11)]).document()

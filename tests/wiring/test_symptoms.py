@@ -181,7 +181,7 @@ def test_missing_bias_is_asserted_only_by_junk_with_and_without_replies() -> Non
 
 def test_missing_bias_with_a_glitching_adapter_leaves_both_open() -> None:
     """The scenario has both faults, and both are named."""
-    observations = diagnose(examine(segment("junk")))
+    observations = diagnose(examine(segment("stray-bytes")))
     assert {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH} <= {
         hint.cause for o in observations for hint in o.hints
     }
@@ -198,7 +198,7 @@ def test_a_glitching_adapter_is_told_by_its_regularity() -> None:
 def test_late_turn_round_is_recognised_by_what_is_left_of_quick_replies(hold: float) -> None:
     """Their first bytes are lost or garbled; put back, the CRC is right.  Late drivers of units
     look alike."""
-    observations = diagnose(examine(segment("late-turn-round", adapter={"holds_on": hold})))
+    observations = diagnose(examine(segment("late-turnaround", adapter={"holds_on": hold})))
     assert "at the front" in observations[0].seen
     assert set(first_causes(observations)) == {
         Cause.ADAPTER_HOLDS_ON
@@ -210,7 +210,7 @@ def test_late_turn_round_is_recognised_by_what_is_left_of_quick_replies(hold: fl
 def test_replies_drowned_altogether_are_silence_that_may_be_the_adapters() -> None:
     """An adapter that holds on for 20 ms swallows what begins meanwhile, as if nobody were
     there."""
-    silent = diagnose(examine(segment("late-turn-round", adapter={"holds_on": 0.02})))[0]
+    silent = diagnose(examine(segment("late-turnaround", adapter={"holds_on": 0.02})))[0]
     assert silent.seen == "No reply from units 11-12,31, while others answered."
     assert Cause.ADAPTER_HOLDS_ON in {hint.cause for hint in silent.hints}
 
@@ -305,14 +305,14 @@ FLOATING: dict[str, Any] = {
         ("clash", {"wires": {"bit_errors": 0.005}}, set()),
         ("clash", {"adapter": {"lump": 0.016}}, set()),
         ("clean", FLOATING, {Cause.MISSING_BIAS}),
-        ("late-turn-round", {"wires": {"bit_errors": 0.003}}, {Cause.ADAPTER_HOLDS_ON}),
+        ("late-turnaround", {"wires": {"bit_errors": 0.003}}, {Cause.ADAPTER_HOLDS_ON}),
         ("stuck", {"wires": {"bit_errors": 0.003}}, {Cause.STUCK}),
         (
             "stuck",
             {"adapter": {"failsafe": False}, "wires": {"biased": False}},
             {Cause.STUCK, Cause.MISSING_BIAS},
         ),
-        ("junk", {}, {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH}),
+        ("stray-bytes", {}, {Cause.MISSING_BIAS, Cause.ADAPTER_GLITCH}),
         ("second-master", {"wires": {"bit_errors": 0.005}}, {Cause.OTHER_MASTER}),
         ("second-master", {"adapter": {"swapped": True}}, {Cause.OTHER_MASTER}),
     ],

@@ -51,7 +51,7 @@ def listen() -> None:
 
     \b
     Example:
-      busprobe listen --port virtual:junk --settings 9600-8N1 --probe 11
+      busprobe listen --port virtual:stray-bytes --settings 9600-8N1 --probe 11
     """
 
 

@@ -172,7 +172,7 @@ def undo() -> None:
 @options.as_json
 @does("busprobe.cli.recover")
 def recover() -> None:
-    """Say what became of moves that were cut off, and send what is left of their procedures (save,
+    """Find the outcome of moves that were interrupted, and send the rest of their procedures (save,
     lock again).
 
     Both addresses of each move are asked; whatever is sent is shown and confirmed first.  With

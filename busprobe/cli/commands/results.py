@@ -59,7 +59,7 @@ def prove() -> None:
     while the run goes on.
 
     \b
-    OK      as asked                         Junk   as asked, after stray bytes
+    OK      as asked                         Stray  as asked, after stray bytes
     Exc.    the unit refused what was asked  Malf.  bytes, but no sensible frame
     Silent  no reply within 1 s              Late   the reply came after that
     CRC     bytes damaged on the way         Other  another address answered
@@ -90,15 +90,13 @@ def prove() -> None:
     "--compare-with",
     "earlier",
     type=options.FILE,
-    help="Job file of an earlier visit: the papers say what is not as it was. Kept in the job.",
+    help="Job file of an earlier visit: the documents say what has changed since. Kept in the job.",
 )
 @click.option("--no-compare", is_flag=True, help="Compare with no earlier visit any more.")
 @click.option(
     "--circuits",
     type=options.FILE,
-    help=(
-        "What meters measure, filled in in circuits.csv of earlier papers: noted in the job first."
-    ),
+    help=("What meters measure, from a filled-in circuits.csv of earlier documents: noted first."),
 )
 @click.option(
     "--template",
@@ -118,8 +116,8 @@ def prove() -> None:
 @options.as_json
 @does("busprobe.cli.handover")
 def handover() -> None:
-    """Write the papers: bus list, points, journal, proof, labels, polling table, a description of
-    each unit.
+    """Write the handover documents: bus list, points, journal, proof, labels, polling table, and a
+    description of each unit.
 
     \b
     csv       a file a table; a spreadsheet that opens it may turn 007 into 7
@@ -131,7 +129,7 @@ def handover() -> None:
     things    W3C Thing Descriptions, a file a unit
     xlsx      a workbook; it keeps 007 and 2.10 as they are
 
-    With --template or --records only the formats that are named are written besides.
+    With --template or --records only the formats that are named are written too.
 
     \b
     Example:

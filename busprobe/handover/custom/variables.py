@@ -69,7 +69,7 @@ OF_A_POINT: Mapping[str, str] = {
     "unit": "unit of the value",
     "codes": "what codes or bits mean",
     "no_value": "numbers that say that there is no value",
-    "access": "R or R/W; empty where nobody said",
+    "access": "R or R/W; empty where not stated",
     "range_min": "lowest plausible value",
     "range_max": "highest plausible value",
     "alarm_min": "value below which to raise an alarm",

@@ -114,7 +114,7 @@ def _survey(bus_list: BusList, found: Sequence[UnitRow]) -> _Check:
     return _Check(
         "Each address is one unit's",
         f"survey of {asked}" if asked else "survey",
-        "no clash, nobody unclear",
+        "no clash, no unclear address",
         f"not so at {unclear}" if unclear else "no clash seen" if complete else "",
         FAIL if unclear else PASS if complete else NOT_TESTED,
     )

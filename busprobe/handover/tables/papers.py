@@ -252,5 +252,5 @@ def _wiring_rows(segment: SegmentSheet) -> Iterator[tuple[Cell, ...]]:
     for skipped in segment.left_out:
         yield skipped, "", NOT_TESTED, "", "", "", ""
     for hunt in segment.hunts:
-        log = " | ".join(hunt.document["log"]) or "Nobody started or stopped answering."
+        log = " | ".join(hunt.document["log"]) or "No unit started or stopped answering."
         yield f"hunt for {hunt.document['addresses']}", hunt.made, "seen", log, "", "", ""

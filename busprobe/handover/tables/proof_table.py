@@ -39,7 +39,7 @@ def advice(bus_list: BusList) -> tuple[Advised, ...]:
 
 def _rows(bus_list: BusList) -> Iterator[tuple[Cell, ...]]:
     if bus_list.proof is None:
-        yield "Endurance run", NOT_TESTED, "", "Nobody has polled the units for any length of time."
+        yield "Endurance run", NOT_TESTED, "", "The units were not polled for any length of time."
         return
     yield (
         "Polls of all units listed",

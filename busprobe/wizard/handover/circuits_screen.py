@@ -194,7 +194,7 @@ class CircuitsScreen(Screen[None]):
 
     def action_load(self) -> None:
         """Take what a file says."""
-        words = "circuits.csv of the papers is its form: write them, fill it in, load it here."
+        words = "circuits.csv of the documents is its form: write them, fill it in, load it here."
 
         def keep(path: Path) -> None:
             try:

@@ -45,7 +45,7 @@ class MissingScreen(Screen[Missing | None]):
     def compose(self) -> ComposeResult:
         """Head, gaps, the whole sentence, keys."""
         head = (
-            f"{len(self._gaps)} gaps in the papers"
+            f"{len(self._gaps)} gaps in the documents"
             if self._gaps
             else "Nothing is missing that can be known here."
         )

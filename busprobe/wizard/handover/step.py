@@ -232,7 +232,7 @@ class HandoverStep(Step):
         formats = read_formats(where["formats"])
         if not where["folder"] or not formats:
             self.notify(
-                "Name a folder for the papers and at least one format.",
+                "Name a folder for the documents and at least one format.",
                 severity="warning",
                 markup=False,
             )
@@ -308,7 +308,7 @@ class HandoverStep(Step):
         """Ask which earlier job to compare with, and show what is not as it was."""
         earlier = str(self.session.earlier or "")
         field = Field("path", "Job file of the earlier visit", earlier, read=optional(given_path))
-        words = "What is not as it was then goes into the papers too. Empty: compare with none."
+        words = "What is not as it was then goes into the documents too. Empty: compare with none."
 
         def compare(chosen: _Earlier) -> None:
             try:

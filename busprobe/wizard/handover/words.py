@@ -14,8 +14,7 @@ from busprobe.wizard.common.signs import toned
 
 HELP = """\
 Shows the as-built bus list before it is written, what has to be looked at first ("!") and what \
-nobody looked at ("·"). What is not known stays empty in the papers, or says "not noted"; nothing \
-is invented.
+was not checked ("·"). What is not known stays empty, or says "not noted"; nothing is invented.
 
 o lists what is missing for complete documents and who can supply it; Enter asks for it in a form, \
 or goes to the step that finds it out. Enter on a unit of the list asks for its tag, place, \
@@ -33,7 +32,7 @@ cursor, a of all of them; the name in the details and the time go with it.
 f shows every document as it would be written. - compares with the job of an earlier visit; what \
 is not as it was then stands in the documents too.
 
-Folder is where the papers go; formats are parted by commas. A file that is there already is \
+Folder is where the documents go; formats are parted by commas. A file that is there already is \
 never overwritten without asking.
 
 The column Cycle says whether the unit still answered at its address after a power cycle: yes, \
@@ -59,7 +58,7 @@ def open_points(widget: Widget, listed: BusList, gaps: int) -> Text:
     for line in listed.not_tested:
         text.append(f"· not tested: {line}\n")
     if gaps:
-        text.append(f"· {gaps} gaps in the papers: o lists them.\n")
+        text.append(f"· {gaps} gaps in the documents: o lists them.\n")
     return text
 
 

@@ -119,7 +119,7 @@ def polling_words(made: Polling) -> Text:
     for words in made.not_asked:
         text.append(f"· not asked: {words}\n")
     for words in made.assumed:
-        text.append(f"· mind: {words}\n")
+        text.append(f"· note: {words}\n")
     return text
 
 

@@ -159,7 +159,7 @@ def plan_text(plan: MoveList) -> Text:
     for number, words in enumerate(plan.words, 1):
         text.append(f"{number:3}. ", style="bold").append(f"{words}\n")
     for remark in plan.remarks:
-        text.append("! Mind: ", style="bold").append(f"{remark}\n")
+        text.append("! Note: ", style="bold").append(f"{remark}\n")
     return text
 
 

@@ -83,7 +83,7 @@ def test_hunts_stand_with_their_log_whether_or_not_the_wiring_was_measured() -> 
     assert rows[0][2:4] == ("not tested", "The wiring was not measured.")
     assert [(row[0], row[2], row[3]) for row in rows[1:]] == [
         ("hunt for 1-3", "seen", "09:00:01  unit 2 answers"),
-        ("hunt for 1-3", "seen", "Nobody started or stopped answering."),
+        ("hunt for 1-3", "seen", "No unit started or stopped answering."),
     ]
 
 
