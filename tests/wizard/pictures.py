@@ -105,7 +105,7 @@ async def describe(job: Job) -> None:
 def main() -> None:
     """Write all pictures."""
     FOLDER.mkdir(parents=True, exist_ok=True)
-    os.chdir("/")  # the folder proposed for the papers is below here, and is in the picture
+    os.chdir("/")  # the folder proposed for the documents is below here, and is in the picture
     with (
         TemporaryDirectory() as scratch,
         Job.create(Path(scratch) / "site.busjob", site="Harrow Mill") as job,

@@ -50,7 +50,7 @@ _COLUMNS = (
 _HOW = (
     "Enter notes what the channel under the cursor measures; v says that its current transformer"
     " was seen to point the right way. r reads a list filled in in a spreadsheet: circuits.csv of"
-    " the papers is its form."
+    " the documents is its form."
 )
 _EMPTY = "No profile of a unit here names channels. n names one; r reads a list from a file."
 
