@@ -444,8 +444,8 @@ def none_carried(port: str, settings: Iterable[LineSettings]) -> str:
 def profiles_left_out(count: int) -> str:
     """Units of some profiles were not asked for what only they answer."""
     return (
-        f"Silent addresses were not asked for the registers of {count} profiles: a unit that"
-        " answers nothing else is not found. Name its register as one to try also."
+        f"Silent addresses were not asked for the registers of {count} profile{'s' if count > 1 else ''}: a"
+        " unit that answers nothing else is not found. Name its register as one to try also."
     )
 
 

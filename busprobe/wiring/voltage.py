@@ -188,8 +188,8 @@ def judge_supply(
     elif value < low:
         level, amount = (Level.ATTENTION, "may be") if lowest is None else (Level.WRONG, "is")
         words = (
-            f"{volts(value)} {amount} too little for the far unit, which then resets, garbles or"
-            " forgets its address."
+            f"{volts(value)} {amount} too low at the far unit: expect resets, corrupted replies or"
+            " lost settings."
         )
         action = (
             "Compare with the voltage at the supply: a drop on the way asks for thicker wire or a"

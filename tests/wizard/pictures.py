@@ -70,6 +70,8 @@ async def play(job: Job) -> None:
         await person.press("escape")
         await person.wait()
         await person.press("6")
+        app.screen.query_one("#prove-minutes", Input).value = ""
+        app.screen.query_one("#prove-rounds", Input).value = "200"
         await person.press("s")
         await person.wait()
         keep(person, "6-prove")
@@ -78,6 +80,10 @@ async def play(job: Job) -> None:
         await person.press("escape")
         await person.press("7")
         keep(person, "7-handover")
+        await pilot.resize_terminal(140, 36)
+        await person.press("6")
+        await person.wait()
+        keep(person, "6-wide")
     session.close()
 
 

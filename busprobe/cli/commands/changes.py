@@ -68,7 +68,7 @@ def readdress() -> None:
     "wishes",
     multiple=True,
     metavar="OLD=NEW",
-    help="A wish of one's own; may be repeated.",
+    help="Move unit OLD to address NEW instead. May be repeated.",
 )
 @click.option(
     "--dry-run", is_flag=True, help="Show the moves in their order, open no port and write nothing."

@@ -23,7 +23,7 @@ def _formats() -> list[str]:
 @click.option(
     "--minutes",
     type=click.FloatRange(0, min_open=True),
-    help="How long; one minute if left out, or as long as the run that goes on was to be.",
+    help="Duration in minutes. Default: 1, or the rest of the run that is resumed.",
 )
 @click.option("--rounds", type=click.IntRange(1), help="How many rounds instead.")
 @click.option(

@@ -59,7 +59,7 @@ _VALUE_COLUMNS = (
 
 _IDENTIFY_ALL = Proposal("identify all units", "read_all", on_line=True)
 
-_NOT_ALONE = "It is not sure that one unit alone answers here: see to that first, in step 5."
+_NOT_ALONE = "More than one unit may answer here. Resolve that in step 5 first."
 
 
 class IdentifyStep(Step):

@@ -393,7 +393,11 @@ class ProveStep(Step):
         left_out = ", ".join(f"{unit.place} ({unit.kind})" for unit in unclear)
         return (
             *findings(proof),
-            *([f"Not polled, for want of one clear unit: {left_out}."] if unclear else []),
+            *(
+                [f"Not polled because no single unit is clear there: {left_out}."]
+                if unclear
+                else []
+            ),
         )
 
     def _show_nothing(self) -> None:

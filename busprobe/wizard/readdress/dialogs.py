@@ -94,7 +94,7 @@ def power_cycle(units: Sequence[str]) -> Question[bool]:
     """True once the units were switched off and on."""
     listed = "\n".join(f"  {unit}" for unit in units)
     return Question(
-        "Now off and on again",
+        "Power-cycle these units",
         "Switch these off, wait five seconds, and on again; all at once if they share a"
         f" supply:\n\n{listed}\n\nOnly that shows whether they have stored what was written. If you"
         " do it later, they count as not proven until then.",
@@ -112,7 +112,7 @@ def which_power_cycled(units: Sequence[str], *, one: bool) -> Question[bool | No
     listed = "\n".join(f"  {unit}" for unit in units)
     return Question(
         "Which were switched off and on?",
-        f"No power cycle has shown yet whether these have stored it:\n\n{listed}",
+        f"Not yet confirmed by a power cycle:\n\n{listed}",
         answers,
     )
 
@@ -150,7 +150,7 @@ def what_is_left(left: UnfinishedSteps) -> Question[bool | None]:
 def reconnect_others(address: int) -> Question[bool]:
     """True once one more unit is connected to the bus again."""
     return Question(
-        "Now the others",
+        "Reconnect the other units",
         f"The unit has left {both_forms(address)}. Put ONE of the units you took off back on the"
         " pair, then look at the address again.\n\nIf you look later, that unit is missing from the"
         " list until the next survey.",

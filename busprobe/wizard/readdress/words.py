@@ -228,7 +228,7 @@ def standing(
         return (
             StepState.CHECK,
             "A write was under way when the program ended.",
-            Proposal("see what is true (v)", "verify", on_line=True),
+            Proposal("verify both addresses (v)", "verify", on_line=True),
         )
     if left_open:
         first = left_open[0]

@@ -127,7 +127,7 @@ def summary(survey: KeptSurvey) -> str:
         Reason.ENOUGH: "the search ended after its first pass, the rest is 'not tested'.",
     }.get(survey.ended or Reason.CANCELLED, "not everything was asked, the rest is 'not tested'.")
     if survey.complete:
-        rest = "everything asked for was asked."
+        rest = "all settings and addresses were searched."
     return f"{'✓' if survey.complete else '!'} {len(survey.findings)} found{took}: {rest}"
 
 
@@ -171,7 +171,7 @@ def standing(
     if expect is None:
         return (
             StepState.DONE,
-            f"Are {found} connected? If more, two may answer as one.",
+            f"{found} found. If more are connected, two share an address.",
             identify,
         )
     return StepState.DONE, "", identify

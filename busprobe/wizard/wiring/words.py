@@ -14,7 +14,7 @@ from busprobe.wiring.wire_names import Labels
 from busprobe.wiring.wording import agree, counted, units
 from busprobe.wizard.common.step import Proposal, StepName, StepState, go_to
 
-NAMES = "Positive in idle: D1, which is +. The standard letters it B, most chips A."
+NAMES = "At idle, D1 (+) is positive. The standard labels it B, most chips label it A."
 """The naming conventions in one line, to stand below the form (sources in
 `busprobe.wiring.wire_names`)."""
 

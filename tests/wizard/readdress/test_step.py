@@ -208,7 +208,7 @@ async def test_a_clash_is_taken_apart_one_moved_and_the_other_found_again(
         await person.press("m")
         await person.wait_for("Write to the unit?")
         await person.press("w")
-        await person.wait_for("Now the others")
+        await person.wait_for("Reconnect the other units")
         terminals.connect(sharing[0], connected=True)
         await person.wait()
         await person.press("o")
@@ -238,12 +238,12 @@ async def test_the_others_are_put_back_after_a_batch_and_not_in_the_middle_of_it
         await person.press("a", "g")
         for number in (1, 2):
             await person.wait_for(f"Write to the unit?  {number} of 2")
-            assert "Now the others" not in person.screen
+            assert "Reconnect the other units" not in person.screen
             await person.press("w")
-        await person.wait_for("Now off and on again")
+        await person.wait_for("Power-cycle these units")
         await person.press("l")
         await person.wait()
-        await person.wait_for("Now the others")
+        await person.wait_for("Reconnect the other units")
 
 
 async def test_proposals_come_from_the_plan(wizard: Wizard, job: Job) -> None:
@@ -412,7 +412,7 @@ async def test_all_units_are_moved_as_one_batch_with_one_power_cycle_at_the_end(
         for number in (1, 2, 3):
             await person.wait_for(f"Write to the unit?  {number} of 3")
             await person.press("w")
-        await person.wait_for("Now off and on again")
+        await person.wait_for("Power-cycle these units")
         terminals = session.terminals
         assert terminals is not None
         await person.press("l")
@@ -485,7 +485,7 @@ async def test_line_settings_of_the_bus_are_changed_by_a_plan_that_is_shown_firs
         for number in (1, 2):
             await person.wait_for(f"Write to the unit?  {number} of 2")
             await person.press("w")
-        await person.wait_for("Now off and on again")
+        await person.wait_for("Power-cycle these units")
         terminals = session.terminals
         assert terminals is not None
         terminals.power_cycle()

@@ -136,7 +136,7 @@ async def test_after_the_first_pass_the_step_says_what_was_found_and_what_the_re
         assert "k: only at the settings found, about" in person.words
         assert "It goes on by itself; k searches less." in person.next_line
         await go_on(person)
-        assert "everything asked for was asked" in person.screen
+        assert "all settings and addresses were searched" in person.screen
         assert "To be sure" not in person.screen
     record = job.latest_survey()
     assert record is not None
