@@ -443,9 +443,10 @@ def none_carried(port: str, settings: Iterable[LineSettings]) -> str:
 
 def profiles_left_out(count: int) -> str:
     """Units of some profiles were not asked for what only they answer."""
+    profiles = "1 profile" if count == 1 else f"{count} profiles"
     return (
-        f"Silent addresses were not asked for the registers of {count} profile{'s' if count > 1 else ''}: a"
-        " unit that answers nothing else is not found. Name its register as one to try also."
+        f"Silent addresses were not asked for the registers of {profiles}: a unit that answers"
+        " nothing else is not found. Name its register as one to try also."
     )
 
 
