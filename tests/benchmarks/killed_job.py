@@ -103,7 +103,8 @@ def whole_job(seed: int) -> Done:
 
 def _faults(job: Path, there: set[int], scratch: Path | None) -> Iterator[str]:
     """What is wrong after a kill."""
-    if scratch is not None and (left := list(scratch.iterdir())):
+    # Python itself tries a file of a few bytes there when it looks for a temporary folder.
+    if scratch is not None and (left := [path for path in scratch.iterdir() if path.is_dir()]):
         yield f"left in the temporary folder: {left}"
     if not job.exists():  # killed before it was made: then nothing of it is there
         return
