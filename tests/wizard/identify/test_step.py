@@ -72,7 +72,7 @@ async def test_a_clash_is_not_identified_but_sent_to_readdress(wizard: Wizard, j
         assert person.states[3] == "! check"
         assert "Readdress (5)" in person.next_line
         await person.press("d", "y")
-        assert ["one unit alone" in told.message for told in person.app._notifications] == [
+        assert ["More than one unit" in told.message for told in person.app._notifications] == [
             True,
             True,
         ]
