@@ -84,7 +84,7 @@ async def test_after_a_crash_one_key_opens_the_port_and_the_next_asks_what_is_tr
     async with wizard(step=7, using=with_port) as person:
         assert person.app.current == StepName.READDRESS.number
         walk = Walk(person)
-        await walk.follow("open virtual:clean", "see what is true (v)")
+        await walk.follow("open virtual:clean", "verify both addresses (v)")
         assert walk.keys == 2
     assert job.unfinished_writes() == ()
 

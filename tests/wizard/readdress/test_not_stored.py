@@ -77,7 +77,7 @@ async def test_it_can_be_copied_elsewhere(wizard: Wizard, job: Job, tmp_path: Pa
         kept = (tmp_path / "out.txt").read_text(encoding="utf-8")
         assert "verified  11 → 33 at 9600-8N1." in kept
         assert "Sent 0B 06 01 01 00 21" in kept
-        assert "Enter see what is true (v)" in person.next_line
+        assert "Enter verify both addresses (v)" in person.next_line
         make_room(job)
         await person.press("v")
         await person.wait()

@@ -351,7 +351,7 @@ async def test_a_write_cut_off_by_a_crash_is_told_at_the_next_start(
         await person.press("m")
         assert "A write was interrupted" in person.screen
         await person.press("enter", "escape")
-        assert "Enter see what is true (v)" in person.next_line
+        assert "Enter verify both addresses (v)" in person.next_line
         await person.press("enter")
         await person.wait()
         assert "the write never left, or the unit did not take it" in " ".join(
@@ -369,11 +369,11 @@ async def test_what_was_cut_off_cannot_be_asked_before_the_port_is_open(
         await person.press("1", "z")
         await person.wait()
         await person.press("5")
-        assert "Enter open virtual:clean. Then: see what is true (v)." in person.next_line
+        assert "Enter open virtual:clean. Then: verify both addresses (v)." in person.next_line
         await person.press("enter")
         await person.wait()
         assert person.app.current == 5
-        assert "Enter see what is true (v)" in person.next_line
+        assert "Enter verify both addresses (v)" in person.next_line
 
 
 async def test_a_port_that_fails_before_the_write_is_said_and_nothing_is_lost(
