@@ -81,6 +81,8 @@ its master is disturbed."""
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - Textual's own name
         super().__init__(id=id)
         self._words: dict[str, str] = {}
+        self._adapter = ""
+        """The first adapter on USB."""
 
     def compose(self) -> ComposeResult:
         """List of ports, free text, what was found."""
@@ -133,11 +135,11 @@ its master is disturbed."""
             self.stand(self.state, "Or check the wiring first: Wiring (2).", go_to(StepName.SURVEY))
 
     def _propose_port(self) -> None:
-        """The port of the job, else the first adapter; a practice segment is chosen by hand."""
+        """The port of the job, else the first adapter on USB.  Another device may be at a port that
+        is built in: that is chosen by hand, and so is a practice segment."""
         field = self.query_one("#port-name", Input)
-        first = next((name for name in self._words if not is_virtual(name)), "")
         if not field.value:
-            field.value = self.session.job.meta.port or first
+            field.value = self.session.job.meta.port or self._adapter
         self._table.choose(field.value)
         self._show_proposed()
 
@@ -155,7 +157,9 @@ its master is disturbed."""
     def action_look(self) -> None:
         """List adapters anew."""
         practice = self.session.practice
-        real = {} if practice is True else {port.device: port.words for port in ports()}
+        found = () if practice is True else ports()
+        self._adapter = next((port.device for port in found if port.usb_id), "")
+        real = {port.device: port.words for port in found}
         virtual = {} if practice is False else dict(virtual_segments())
         self._words = real | virtual
         self.query_one("#ports-head", Static).update(_HEADS[practice])

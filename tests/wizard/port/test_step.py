@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
 from textual.widgets import Input
 
 from busprobe.job import Job
@@ -9,7 +12,7 @@ from busprobe.line.settings import LineSettings
 from busprobe.session.session import Session
 from busprobe.wizard.common.choice_field import ChoiceField
 from busprobe.wizard.port.step import PortStep
-from tests.wizard.conftest import Wizard
+from tests.wizard.conftest import ADAPTER, Wizard
 
 
 async def test_adapters_and_practice_segments_are_listed_with_what_tells_them_apart(
@@ -220,3 +223,15 @@ async def test_a_port_named_at_the_start_that_does_not_open_says_why(wizard: Wiz
         assert "✖" in person.screen
         assert person.states[0] == "! check"
         assert person.app.query_one("#port-settings", ChoiceField).value == "19200-8E1"
+
+
+async def test_a_port_that_is_built_in_is_not_opened_by_enter(
+    wizard: Wizard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another device may be at it: it is on the list, and chosen by hand."""
+    built_in = replace(ADAPTER, device="/dev/ttyS0", usb_id="")
+    monkeypatch.setattr("busprobe.wizard.port.step.ports", lambda: (built_in,))
+    async with wizard() as person:
+        assert "/dev/ttyS0" in person.words
+        assert person.app.query_one("#port-name", Input).value == ""
+        assert "Plug the adapter in and press r, or choose a port." in person.next_line
