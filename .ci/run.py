@@ -89,7 +89,7 @@ def main() -> None:
     run(VENV / "lint-imports")
     python = VENV / "python"
     # Moves ended by a kill or a full disk at thousands of moments; the suite tries only a few.
-    run(python, "-m", "tests.benchmarks.kills", "--ends", 2000)
+    run(python, "-m", "tests.benchmarks.kills", "--ends", 1200)
     # A part of the million replies, thousands of runs and 100,000 damaged files, others each time.
     sizes = ("--replies", 50000, "--runs", 40, "--files", 10000)
     run(python, "-m", "tests.benchmarks.fuzz", *sizes, "--first", random.randrange(32768))

@@ -176,7 +176,7 @@ def proof_document(proof: Proof) -> dict[str, Any]:
 
 def stored_proof(document: Mapping[str, Any]) -> Proof:
     """Read back what `proof_document` wrote, so that a run can go on later; raises `UsageError` on
-    another format."""
+    another format, and ValueError on anything else."""
     if document.get("format") != PROOF_FORMAT:
         raise UsageError(
             f"The stored endurance run has the format '{document.get('format')}', not"
@@ -187,7 +187,11 @@ def stored_proof(document: Mapping[str, Any]) -> Proof:
     placed = [
         {"place": f"{unit['address']} {unit['settings']}", **unit} for unit in document["units"]
     ]
-    return from_document(Proof, {**document, "units": placed})
+    proof = from_document(Proof, {**document, "units": placed})
+    for unit in proof.units:
+        if unit.reply_times.count and not unit.polls:
+            raise ValueError(f"units: {unit.place} has replies and no polls")
+    return proof
 
 
 def published_table(table: PollingTable, measured_cycle_s: float | None = None) -> PollingDocument:
@@ -256,18 +260,15 @@ def kept_trial(made: str, document: Mapping[str, Any]) -> KeptTrial | None:
     """Read back what `trial_document` wrote; None where it is in another format."""
     if document.get("format") != POLLING_FORMAT:
         return None
-    return KeptTrial(
-        made=made,
-        requests=frozenset(
-            (_place(row), bytes.fromhex(row["request"])) for row in document["rows"]
-        ),
-        given=tuple((_place(one), from_document(Block, one)) for one in document["given"]),
-        refused=tuple((_place(one), from_document(Block, one)) for one in document["refused"]),
-        cycle_s=document["cycle_s"],
-        cycles=document["cycles"],
-        polls=document["polls"],
-        failed=document["failed"],
-        host_delay_s=document.get("host_delay_s"),
+    return from_document(
+        KeptTrial,
+        {
+            **document,
+            "made": made,
+            "requests": {(_place(row), bytes.fromhex(row["request"])) for row in document["rows"]},
+            "given": [(_place(one), from_document(Block, one)) for one in document["given"]],
+            "refused": [(_place(one), from_document(Block, one)) for one in document["refused"]],
+        },
     )
 
 

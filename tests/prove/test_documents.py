@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from busprobe.job.records import PollResult
 from busprobe.line.place import Place
 from busprobe.modbus.replies import Verdict
@@ -69,3 +71,17 @@ def test_a_trial_kept_by_an_earlier_program_is_read_as_it_was() -> None:
     assert (trial.cycles, trial.polls, trial.failed) == (20, 220, 0)
     assert trial.cycle_s == 0.46330000000000005
     assert kept_trial("", {**document, "format": "busprobe.polling/9"}) is None
+
+
+@pytest.mark.parametrize("changes", [{"host_delay_s": [[]]}, {"cycle_s": "1,5"}, {"polls": None}])
+def test_a_damaged_trial_is_damage(changes: dict[str, object]) -> None:
+    document = json.loads(KEPT_TRIAL.read_text(encoding="utf-8"))
+    with pytest.raises(ValueError, match=next(iter(changes))):
+        kept_trial("2026-11-28T09:20:10.241Z", {**document, **changes})
+
+
+def test_replies_without_polls_are_damage() -> None:
+    document = kept()
+    document["units"][0] |= {"verdicts": {}, "late": 0}
+    with pytest.raises(ValueError, match="has replies and no polls"):
+        stored_proof(document)
