@@ -125,11 +125,9 @@ def exit_code(code: int) -> int:
     """The exit code of a command that would end with `code`, by what was asked of it."""
     if isinstance(_asked.output, BrokenPipeError):
         return _BY_SIGNAL + _CLOSED_PIPE
-    if _asked.output is not None:
-        return ExitCode.USAGE
-    if _asked.signal not in (None, signal.SIGINT):
+    if _asked.signal not in (None, signal.SIGINT):  # a terminal that is closed is written to, too
         return _BY_SIGNAL + (_asked.signal or 0)
-    return code
+    return code if _asked.output is None else ExitCode.USAGE
 
 
 def output_trouble() -> OSError | None:

@@ -13,6 +13,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.binding import ActiveBinding, Binding, BindingType
 from textual.containers import Horizontal
+from textual.driver import Driver
 from textual.filter import LineFilter
 from textual.reactive import reactive
 from textual.screen import Screen
@@ -32,6 +33,7 @@ from busprobe.wizard.common.next_line import NextLine
 from busprobe.wizard.common.question import Answer, Failure, Help, Notice, Question, if_given
 from busprobe.wizard.common.step import Proposal, StepName, go_to
 from busprobe.wizard.common.step_rail import StepRail
+from busprobe.wizard.common.terminal import outliving
 from busprobe.wizard.common.theme import DARK, LIGHT
 from busprobe.wizard.common.verbs import Verb
 
@@ -126,6 +128,10 @@ class BusprobeApp(KeysInOrder):
         self._leaving = False
         self._said_of_port = ""
         self._steps: tuple[Step, ...] = ()
+
+    def get_driver_class(self) -> type[Driver]:
+        """What draws, and goes on where the terminal has gone."""
+        return outliving(super().get_driver_class())
 
     def get_line_filters(self) -> Sequence[LineFilter]:
         """What every line passes before it is drawn."""

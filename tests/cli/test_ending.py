@@ -279,3 +279,40 @@ def test_the_wizard_gives_the_terminal_back(number: signal.Signals, tmp_path: Pa
     assert after == before
     assert b"\x1b[?1049l" in drawn  # back from the alternate screen (xterm control sequences)
     assert b"\x1b[?25h" in drawn  # the cursor is shown
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a console of Windows is no pseudo-terminal")
+def test_the_wizard_ends_with_a_terminal_that_is_closed_in_the_middle_of_a_survey(
+    tmp_path: Path,
+) -> None:
+    """What is drawn has nowhere to go then, and is not waited for: the port would stay in use."""
+    import pty
+
+    ours, theirs = pty.openpty()
+    started = subprocess.Popen(
+        program("wizard", "--port", "virtual:site", "--job", tmp_path / "a.busjob"),
+        stdin=theirs, stdout=theirs, stderr=theirs,
+        env={**environment(tmp_path), "TERM": "xterm-256color"},
+    )  # fmt: skip
+    os.close(theirs)
+    try:
+        _await(ours, b"practice")
+        os.write(ours, b"y")
+        _await(ours, b"Quiet")
+        os.write(ours, b"3s")
+        _await(ours, b"found")
+        os.close(ours)
+        started.send_signal(signal.SIGHUP)
+        assert started.wait(timeout=20) == 128 + signal.SIGHUP
+    finally:
+        started.kill()
+        started.wait()
+
+
+def _await(terminal: int, words: bytes) -> None:
+    """Read what is drawn until it has these `words`."""
+    drawn = b""
+    deadline = time.monotonic() + 30
+    while words not in drawn:
+        assert time.monotonic() < deadline, drawn[-2000:]
+        drawn += os.read(terminal, 65536)
