@@ -40,6 +40,16 @@ def from_device(raw: bytes) -> str:
     return visible(raw.rstrip(b"\x00 ").decode("latin-1"))
 
 
+def number_within(text: str, least: float, most: float) -> float | None:
+    """The number that a person typed, with a point or a comma; None for anything else, and for one
+    out of bounds."""
+    try:
+        number = float(text.strip().replace(",", "."))
+    except ValueError:
+        return None
+    return number if least <= number <= most else None
+
+
 def hex_bytes(data: bytes) -> str:
     """Bytes as they are written everywhere here: upper-case hex pairs parted by spaces."""
     return data.hex(" ").upper()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from busprobe.errors import UsageError
 from busprobe.files.documents import to_document
 from busprobe.job.job import Job
+from busprobe.text import number_within
 
 _KEY = "endurance.bound"
 _PERCENT_KEY = "prove.wanted_percent"
@@ -57,11 +58,8 @@ def parse_minutes(text: str) -> float:
 
 
 def _number(text: str, unit: str, least: float, most: float) -> float:
-    try:
-        number = float(text.strip().replace(",", "."))
-    except ValueError:
-        number = 0.0
-    if not least <= number <= most:
+    number = number_within(text, least, most)
+    if number is None:
         raise UsageError(
             f"'{text.strip()[:20]}' is no number of {unit}.",
             todo=f"Give one from {least:g} to {most:g}.",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from busprobe.errors import UsageError
 from busprobe.job.job import Job
+from busprobe.text import number_within
 
 USUAL = 10.0
 """Seconds after which a new value is taken to be wanted as long as nobody said; our choice."""
@@ -50,11 +51,8 @@ class _Kept:
 def parse_interval(text: str) -> float:
     """Seconds as somebody types them, ``0.5`` or ``0,5``; raises `UsageError` for what is no such
     time."""
-    try:
-        seconds = float(text.strip().replace(",", "."))
-    except ValueError:
-        seconds = 0.0
-    if not SHORTEST <= seconds <= LONGEST:
+    seconds = number_within(text, SHORTEST, LONGEST)
+    if seconds is None:
         raise UsageError(
             f"'{text.strip()[:20]}' is no interval.",
             todo=f"Give seconds from {SHORTEST:g} to {LONGEST:.0f}.",
